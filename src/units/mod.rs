@@ -1,0 +1,70 @@
+//! Values as a person writes them: `"100 mV/A"`, `"7.5 ohm ± 8 %"`, `"0.5 % + 2 digits"`.
+//!
+//! Everything is parsed once, into types that cannot be wrong, and held in the base unit of its
+//! dimension (volt, ampere, ohm, hertz, second …) as `f64`. This folder knows no file, no meter
+//! and no step. Start at [`Quantity`].
+
+mod accuracy;
+mod dimension;
+mod limit;
+mod measure;
+mod quantity;
+mod scale;
+mod show;
+
+pub use accuracy::Accuracy;
+pub use dimension::{Dimension, Unit};
+pub use limit::Limit;
+pub use measure::{Measure, parse_duration};
+pub use quantity::Quantity;
+pub use scale::Scale;
+pub use show::{show, show_in, show_seconds};
+
+/// A text that should have been a value with a unit.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum UnitError {
+    /// The text does not have the form that is needed here.
+    #[error("found \"{found}\", expected {expected}")]
+    Form {
+        /// What was written.
+        found: String,
+        /// What should have been written, with an example.
+        expected: &'static str,
+    },
+    /// The unit is none that bayline knows.
+    #[error(
+        "found the unit \"{found}\", expected one of V, A, ohm, Hz, s, °C, %, W, F, Pa, bar, km/h, 1/min, count, with n, u, m, k or M before it where that is usual"
+    )]
+    UnknownUnit {
+        /// What was written.
+        found: String,
+    },
+    /// Two values that belong together have different units.
+    #[error("found \"{found}\", expected both values in the same unit")]
+    Mixed {
+        /// What was written.
+        found: String,
+    },
+    /// The values are in the wrong order or of the wrong sign.
+    #[error("found \"{found}\", expected {expected}")]
+    Order {
+        /// What was written.
+        found: String,
+        /// What the order should be.
+        expected: &'static str,
+    },
+}
+
+/// Lets serde read a type from a string by its `FromStr`, so that a file's reader can tell the
+/// line on which the mistake stands.
+macro_rules! from_text {
+    ($($kind:ty),*) => {$(
+        impl<'de> serde::Deserialize<'de> for $kind {
+            fn deserialize<D: serde::Deserializer<'de>>(from: D) -> Result<Self, D::Error> {
+                let text = String::deserialize(from)?;
+                text.parse().map_err(serde::de::Error::custom)
+            }
+        }
+    )*};
+}
+from_text!(Accuracy, Measure, Quantity, Scale);

@@ -1,0 +1,91 @@
+//! What a clamp, shunt or divider gives out for what goes in.
+
+use std::str::FromStr;
+
+use super::{Dimension, Unit, UnitError, measure::split_number};
+
+/// `"100 mV/A"`: the reading is in volts, the sample in amps, and 0.1 V is 1 A.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Scale {
+    /// What the meter must show; none where any will do (`"10:1"`).
+    pub from: Option<Dimension>,
+    /// What goes through the circuit; none where it stays what the meter shows.
+    pub to: Option<Dimension>,
+    /// Sample per reading, both in base units; finite and not zero. Negative turns a reversed lead round.
+    pub factor: f64,
+}
+
+const EXPECTED: &str = "what is given out for what goes in, such as \"100 mV/A\", \"1 mV per 10 mA\" or \"10:1\"";
+
+impl Scale {
+    /// Nothing between circuit and meter.
+    pub const NONE: Self = Self { from: None, to: None, factor: 1.0 };
+
+    /// The sample that a reading means, base units.
+    pub fn apply(&self, reading: f64) -> f64 {
+        reading * self.factor
+    }
+}
+
+impl FromStr for Scale {
+    type Err = UnitError;
+
+    fn from_str(text: &str) -> Result<Self, UnitError> {
+        let wrong = || UnitError::Form { found: text.to_owned(), expected: EXPECTED };
+        let scale = match (text.split_once(" per "), text.split_once('/'), text.split_once(':')) {
+            (Some((out, through)), ..) | (None, Some((out, through)), _) => ratio(out, through).ok_or_else(wrong)??,
+            (None, None, Some((through, out))) => {
+                let (through, out) = (bare(through).ok_or_else(wrong)?, bare(out).ok_or_else(wrong)?);
+                Self { from: None, to: None, factor: through / out }
+            }
+            _ => return Err(wrong()),
+        };
+        (scale.factor.is_finite() && scale.factor != 0.0).then_some(scale).ok_or_else(wrong)
+    }
+}
+
+fn bare(text: &str) -> Option<f64> {
+    split_number(text).filter(|(_, rest)| rest.is_empty()).map(|(value, _)| value)
+}
+
+/// `100 mV` over `A`, or `1 mV` over `10 mA`: a missing number below is one.
+fn ratio(out: &str, through: &str) -> Option<Result<Scale, UnitError>> {
+    let (out_number, out_unit) = split_number(out)?;
+    let (through_number, through_unit) = split_number(through).unwrap_or((1.0, through.trim()));
+    let units = Unit::parse(out_unit).and_then(|out| Ok((out, Unit::parse(through_unit)?)));
+    Some(units.map(|(out, through)| Scale {
+        from: Some(out.dimension),
+        to: Some(through.dimension),
+        factor: (through_number * through.factor) / (out_number * out.factor),
+    }))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn clamps_and_dividers() {
+        // A clamp that gives 1 mV per 10 mA shows 0.5 A at 50 mV: common practice, no source.
+        for (text, reading, sample) in [
+            ("1 mV per 10 mA", 0.050, 0.5),
+            ("1 mV/10 mA", 0.050, 0.5),
+            ("100 mV/A", 0.050, 0.5),
+            ("-100 mV/A", 0.050, -0.5),
+            ("10:1", 1.25, 12.5),
+            ("204.8 counts/V", 1024.0, 5.0),
+        ] {
+            let scale: Scale = text.parse().unwrap();
+            assert!((scale.apply(reading) - sample).abs() < 1e-12, "{text}: {scale:?}");
+        }
+        let clamp: Scale = "100 mV/A".parse().unwrap();
+        assert_eq!((clamp.from, clamp.to), (Some(Dimension::Volt), Some(Dimension::Ampere)));
+    }
+
+    #[test]
+    fn what_is_no_scale_is_refused() {
+        for text in ["", "100 mV", "0 mV/A", "100 mX/A", "mV/A", "10:0", "1e-400 V/A"] {
+            assert!(text.parse::<Scale>().is_err(), "{text}");
+        }
+    }
+}

@@ -1,0 +1,95 @@
+//! Values as a person reads them: few digits, the usual prefix, always the unit.
+
+use super::{Dimension, Quantity};
+
+/// `12.45 V`, `87.0 mV`, `1.250 kohm`: four significant digits and a prefix where that is usual.
+pub fn show(value: f64, quantity: Quantity) -> String {
+    show_in(value, quantity.dimension())
+}
+
+/// As [`show`], for a dimension.
+pub fn show_in(value: f64, dimension: Dimension) -> String {
+    let unit = dimension.unit();
+    if dimension == Dimension::Plain {
+        return digits(value);
+    }
+    if dimension == Dimension::Percent || !dimension.takes_prefix() {
+        return format!("{} {unit}", digits(value));
+    }
+    let (prefix, factor) = match value.abs() {
+        0.0 => ("", 1.0),
+        // Below a microunit of anything measured here there is only noise.
+        size if size < 1e-3 && dimension != Dimension::Farad => ("u", 1e-6),
+        size if size < 1e-9 => ("p", 1e-12),
+        size if size < 1e-6 => ("n", 1e-9),
+        size if size < 1e-3 => ("u", 1e-6),
+        size if size < 0.999_95 => ("m", 1e-3),
+        size if size < 999.95 => ("", 1.0),
+        size if size < 999_950.0 => ("k", 1e3),
+        _ => ("M", 1e6),
+    };
+    // Half a volt and half an amp are read as such at the bench; half an ohm too.
+    let plain = matches!(dimension, Dimension::Volt | Dimension::Ampere | Dimension::Ohm)
+        && value.abs() >= 0.2
+        && value.abs() < 1.0;
+    if plain || dimension == Dimension::Second && value.abs() >= 1.0 {
+        return format!("{} {unit}", digits(value));
+    }
+    format!("{} {prefix}{unit}", digits(value / factor))
+}
+
+/// A time since some beginning: `3.2 s`, `4 min 07 s`, `1 h 02 min`.
+pub fn show_seconds(seconds: f64) -> String {
+    if seconds < 60.0 {
+        return format!("{seconds:.1} s");
+    }
+    let whole = seconds.round() as u64;
+    match whole / 3600 {
+        0 => format!("{} min {:02} s", whole / 60, whole % 60),
+        hours => format!("{hours} h {:02} min", whole % 3600 / 60),
+    }
+}
+
+/// Four significant digits, never an exponent, never more than three decimals.
+fn digits(value: f64) -> String {
+    let decimals = match value.abs() {
+        size if size < 9.9995 => 3,
+        size if size < 99.995 => 2,
+        size if size < 999.95 => 1,
+        _ => 0,
+    };
+    let text = format!("{value:.decimals$}");
+    // A value that rounds to nothing has no sign.
+    if text.bytes().all(|b| matches!(b, b'-' | b'0' | b'.')) { text.trim_start_matches('-').to_owned() } else { text }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn values_read_well() {
+        for (value, quantity, text) in [
+            (12.4499, Quantity::VoltsDc, "12.45 V"),
+            (0.087, Quantity::VoltsDc, "87.00 mV"),
+            (-0.5, Quantity::AmpsDc, "-0.500 A"),
+            (0.0, Quantity::VoltsDc, "0.000 V"),
+            (-1e-11, Quantity::VoltsDc, "0.000 uV"),
+            (1250.0, Quantity::Ohms, "1.250 kohm"),
+            (7.52, Quantity::Ohms, "7.520 ohm"),
+            (23.0, Quantity::Temperature, "23.00 °C"),
+            (47e-9, Quantity::Capacitance, "47.00 nF"),
+            (50.0, Quantity::Duty, "50.00 %"),
+            (1500.0, Quantity::ShaftSpeed, "1500 1/min"),
+        ] {
+            assert_eq!(show(value, quantity), text);
+        }
+    }
+
+    #[test]
+    fn times_read_well() {
+        assert_eq!(show_seconds(3.21), "3.2 s");
+        assert_eq!(show_seconds(247.0), "4 min 07 s");
+        assert_eq!(show_seconds(3720.0), "1 h 02 min");
+    }
+}
