@@ -4,6 +4,29 @@
 //! a meter by name, a channel, a step or a clock. Bad bytes are data too: they are counted and
 //! told as problems, never errors.
 
+mod definition;
+mod library;
+
+mod engine;
+
+mod frame;
+
+mod decode;
+mod names;
+mod number;
+
+mod examples;
+mod problem;
+
+#[cfg(test)]
+mod tests;
+
+pub use definition::{Example, Protocol};
+pub use engine::{Counts, Decoded, Engine, Frame};
+pub use examples::{ExampleFailure, check, show_reading};
+pub use library::{Library, LibraryError, Listed};
+pub use problem::{Problem, ProblemKind, TOLD_OF_EACH_KIND};
+
 use crate::units::{Dimension, Quantity};
 
 /// One value as the meter reported it, before any clamp, zero or accuracy.

@@ -1,0 +1,471 @@
+//! Numbers in columns, with or without a header line that names them.
+//!
+//! Words name the columns only before the first line of numbers, or where they take over from an
+//! earlier header with as many columns; anywhere else they are damage.
+
+use std::ops::Range;
+
+use serde::Deserialize;
+
+use super::{Sink, Taken, text};
+use crate::protocol::{
+    Function,
+    names::{LONGEST_NAME, MOST_NAMES, Names},
+    number::{Numbers, Plain, Token, classify, is_no_number, plain},
+    problem::{Fault, Wrong},
+};
+
+/// What such a line is.
+#[derive(Debug, Clone)]
+pub(in crate::protocol) struct ColumnsRule {
+    pub separator: Separator,
+    pub header: HeaderRule,
+    /// A name for each column, empty where it is passed over; none where they are `v1`, `v2` … or
+    /// come with a header.
+    pub names: Option<Vec<String>>,
+    /// Those of the names that are values.
+    pub values: Option<Vec<String>>,
+    pub time: Option<TimeColumn>,
+    /// Words for too much.
+    pub overload: Vec<String>,
+}
+
+/// What stands between columns or pairs.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(in crate::protocol) enum Separator {
+    /// Comma, semicolon, tab or spaces, also mixed.
+    Any,
+    /// This text; not empty.
+    Text(Vec<u8>),
+}
+
+/// Whether a line of names comes first.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub(in crate::protocol) enum HeaderRule {
+    /// Words are damage.
+    #[default]
+    None,
+    /// Where it comes, it names the columns.
+    Optional,
+    /// Numbers before it have no names and are refused.
+    Required,
+}
+
+/// The column with the device's time.
+#[derive(Debug, Clone, Copy)]
+pub(in crate::protocol) struct TimeColumn {
+    /// Counted from 0.
+    pub column: usize,
+    /// How many of its unit are a second.
+    pub in_a_second: f64,
+}
+
+/// What a column is.
+#[derive(Debug, Clone, Copy)]
+enum Column {
+    Value(u16),
+    Time(f64),
+    PassedOver,
+}
+
+/// Where the columns' names are from.
+#[derive(Debug)]
+enum Named {
+    /// From the file, or from a header that fits the numbers.
+    Surely,
+    /// By a header that no numbers have followed yet.
+    ByHeader(Vec<String>),
+    /// By counting.
+    Counted,
+}
+
+/// Reads such lines.
+#[derive(Debug)]
+pub(in crate::protocol) struct Columns {
+    separator: Separator,
+    header: HeaderRule,
+    time: Option<TimeColumn>,
+    numbers: Numbers,
+    named: Named,
+    /// What each column is; where they are counted, as far as they were met.
+    columns: Vec<Column>,
+    /// Numbers came since the port was opened.
+    stage: Stage,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Stage {
+    BeforeNumbers,
+    Numbers,
+}
+
+/// One cell of a line.
+struct Cell {
+    /// None where it is empty.
+    token: Option<Result<Token, Wrong>>,
+    bytes: Range<usize>,
+    /// Where the next begins; none where this is the last.
+    next: Option<usize>,
+}
+
+impl Columns {
+    pub fn new(rule: ColumnsRule) -> Self {
+        let mut columns = Self {
+            numbers: Numbers::new(&rule.overload),
+            separator: rule.separator,
+            header: rule.header,
+            time: rule.time,
+            named: Named::Counted,
+            columns: Vec::new(),
+            stage: Stage::BeforeNumbers,
+        };
+        if let Some(names) = &rule.names {
+            // The engine has given the file's names their numbers, in this order.
+            let mut number = 0..;
+            columns.columns = (0..names.len())
+                .map(|at| {
+                    columns.apart(at, &names[at]).or_else(|| number.next().map(Column::Value)).expect("it never ends")
+                })
+                .collect();
+            columns.named = Named::Surely;
+        }
+        columns
+    }
+
+    /// The port went away; a device that begins anew may send its header.
+    pub fn lost(&mut self) {
+        self.stage = Stage::BeforeNumbers;
+    }
+
+    #[inline]
+    pub fn decode(&mut self, line: &[u8], sink: &mut Sink<'_>) -> Result<Taken, Fault> {
+        let first = line.iter().position(|byte| *byte != b' ').unwrap_or(line.len());
+        if first == line.len() {
+            return Ok(Taken::Aside);
+        }
+        if !matches!(line[first], b'0'..=b'9' | b'+' | b'-' | b'.')
+            && self.header != HeaderRule::None
+            && let Some(names) = self.header_names(text(line)?)
+        {
+            return self.take_header(names, sink.names);
+        }
+        if let Named::ByHeader(header) = &mut self.named {
+            let header = std::mem::take(header);
+            return self.first_numbers(header, line, sink);
+        }
+        let (begin, known) = (sink.readings.len(), self.columns.len());
+        let read = self.numbers(line, sink);
+        if read.is_err() {
+            // The names of these columns are taken back with the frame.
+            self.columns.truncate(known);
+        } else if sink.readings.len() > begin {
+            self.stage = Stage::Numbers;
+        }
+        read
+    }
+
+    #[inline]
+    fn numbers(&mut self, line: &[u8], sink: &mut Sink<'_>) -> Result<Taken, Fault> {
+        let (mut at, mut column) = (0, 0);
+        loop {
+            let cell = self.cell(line, at)?;
+            if let Some(token) = cell.token {
+                match self.column(column, sink.names, &cell.bytes)? {
+                    Column::Value(name) => sink.numbered(name, token, cell.bytes)?,
+                    Column::Time(in_a_second) => sink.time(token, in_a_second, cell.bytes)?,
+                    Column::PassedOver => {}
+                }
+            }
+            column += 1;
+            match cell.next {
+                Some(next) => at = next,
+                // A separator at the end may or may not begin one more, empty column.
+                None => return self.fits(column - usize::from(at == line.len()), column).map(|()| Taken::Frame),
+            }
+        }
+    }
+
+    fn fits(&self, least: usize, most: usize) -> Result<(), Fault> {
+        let expected = self.columns.len();
+        match self.named {
+            Named::Counted if self.header == HeaderRule::Required => Err(Fault::whole(Wrong::NoHeader)),
+            Named::Counted => Ok(()),
+            _ if least == expected || most == expected => Ok(()),
+            _ => Err(Fault::whole(Wrong::Columns { found: least, expected })),
+        }
+    }
+
+    /// What the column is, counted from 0.
+    #[inline]
+    fn column(&mut self, at: usize, names: &mut Names, bytes: &Range<usize>) -> Result<Column, Fault> {
+        if let Some(column) = self.columns.get(at) {
+            return Ok(*column);
+        }
+        if !matches!(self.named, Named::Counted) {
+            return Ok(Column::PassedOver);
+        }
+        while self.columns.len() <= at {
+            let next = self.columns.len();
+            let column = match self.apart(next, "v") {
+                Some(apart) => apart,
+                None => {
+                    let before = usize::from(self.time.is_some_and(|time| time.column < next));
+                    let name = format!("v{}", next + 1 - before);
+                    Column::Value(names.number(&name).ok_or_else(|| Fault::at(bytes.clone(), Wrong::TooManyNames))?)
+                }
+            };
+            self.columns.push(column);
+        }
+        Ok(self.columns[at])
+    }
+
+    /// What a column is that is no value.
+    fn apart(&self, at: usize, name: &str) -> Option<Column> {
+        match self.time {
+            Some(time) if time.column == at => Some(Column::Time(time.in_a_second)),
+            _ => name.is_empty().then_some(Column::PassedOver),
+        }
+    }
+
+    /// The cell that begins at `at`.
+    #[inline]
+    fn cell(&mut self, line: &[u8], at: usize) -> Result<Cell, Fault> {
+        let start = at + spaces(&line[at..]);
+        if let Some(Plain { value, digit, length }) = plain(&line[start..]) {
+            let end = start + length;
+            let behind = end + spaces(&line[end..]);
+            if let Some(next) = self.end_of_cell(line, end, behind) {
+                let token =
+                    classify(value).map(|value| Token { value, digit: Some(digit), function: Function::Untold });
+                return Ok(Cell { token: Some(token), bytes: start..end, next });
+            }
+        }
+        self.slow_cell(line, start)
+    }
+
+    /// Whether a number that ends here ends its cell, and where the next begins.
+    #[inline]
+    fn end_of_cell(&self, line: &[u8], end: usize, behind: usize) -> Option<Option<usize>> {
+        match (&self.separator, line.get(behind)) {
+            (_, None) => Some(None),
+            (Separator::Any, Some(b',' | b';' | b'\t')) => Some(Some(behind + 1)),
+            (Separator::Any, Some(b'0'..=b'9' | b'+' | b'-' | b'.')) if behind > end => Some(Some(behind)),
+            (Separator::Any, Some(_)) => None,
+            (Separator::Text(separator), Some(_)) => [end, behind]
+                .into_iter()
+                .find(|at| line[*at..].starts_with(separator))
+                .map(|at| Some(at + separator.len())),
+        }
+    }
+
+    /// A cell that is no plain number: with a unit, an overload, empty or damaged.
+    fn slow_cell(&mut self, line: &[u8], start: usize) -> Result<Cell, Fault> {
+        let line = text(line)?;
+        let (end, next) = match &self.separator {
+            Separator::Text(separator) => match memchr::memmem::find(&line.as_bytes()[start..], separator) {
+                Some(length) => (start + length, Some(start + length + separator.len())),
+                None => (line.len(), None),
+            },
+            Separator::Any => self.end_of_words(line, start),
+        };
+        let cell = line[start..end].trim();
+        let token = (!cell.is_empty()).then(|| self.numbers.read(cell));
+        Ok(Cell { token, bytes: start..end, next })
+    }
+
+    /// The end of a cell where spaces separate too: a unit belongs to the number before it.
+    fn end_of_words(&mut self, line: &str, start: usize) -> (usize, Option<usize>) {
+        let mut end = start + word(&line[start..]);
+        let is_number = line[start..].starts_with(|c: char| c.is_ascii_digit() || "+-.\u{2212}".contains(c));
+        loop {
+            let behind = end + spaces(&line.as_bytes()[end..]);
+            match line.as_bytes().get(behind) {
+                None => return (end, None),
+                Some(b',' | b';' | b'\t') => return (end, Some(behind + 1)),
+                Some(_) => {}
+            }
+            let next = &line[behind..behind + word(&line[behind..])];
+            let is_unit = is_number
+                && !next.starts_with(|c: char| c.is_ascii_digit() || "+-.\u{2212}".contains(c))
+                && !is_no_number(next)
+                && !self.numbers.is_overload(next);
+            if !is_unit {
+                return (end, Some(behind));
+            }
+            end = behind + next.len();
+        }
+    }
+
+    /// The names on a line, where it is one of names alone.
+    fn header_names(&mut self, line: &str) -> Option<Vec<String>> {
+        let mut cells: Vec<&str> = match &self.separator {
+            Separator::Text(separator) => line.split(std::str::from_utf8(separator).ok()?).collect(),
+            Separator::Any if line.contains([',', ';', '\t']) => line.split([',', ';', '\t']).collect(),
+            Separator::Any => line.split_ascii_whitespace().collect(),
+        };
+        if cells.last().is_some_and(|last| last.trim().is_empty()) {
+            cells.pop();
+        }
+        let names: Vec<String> = cells.iter().map(|cell| cell.trim().trim_matches('"').trim().to_owned()).collect();
+        let is_name = |name: &String| {
+            name.starts_with(|c: char| c.is_alphabetic() || c == '_')
+                && name.len() <= LONGEST_NAME
+                && !name.contains(char::is_control)
+                && !is_no_number(name)
+        };
+        let are_names = !names.is_empty()
+            && names.len() <= MOST_NAMES
+            && names.iter().all(|name| name.is_empty() || is_name(name) && !self.numbers.is_overload(name))
+            && names.iter().any(|name| !name.is_empty());
+        let differ = names.iter().enumerate().all(|(at, name)| name.is_empty() || !names[..at].contains(name));
+        (are_names && differ).then_some(names)
+    }
+
+    fn take_header(&mut self, header: Vec<String>, names: &mut Names) -> Result<Taken, Fault> {
+        if self.stage == Stage::BeforeNumbers {
+            self.named = Named::ByHeader(header);
+            return Ok(Taken::Aside);
+        }
+        match self.named {
+            Named::Surely if header.len() == self.columns.len() => self.name_columns(&header, names),
+            _ => Err(Fault::whole(Wrong::LateHeader)),
+        }
+    }
+
+    /// Numbers follow a header: their count shows whether it was one. Where the line is refused,
+    /// the header waits for the next.
+    fn first_numbers(&mut self, header: Vec<String>, line: &[u8], sink: &mut Sink<'_>) -> Result<Taken, Fault> {
+        self.columns.clear();
+        let read = self.settle_header(&header, line, sink.names).and_then(|()| self.numbers(line, sink));
+        match read {
+            Ok(_) => self.stage = Stage::Numbers,
+            Err(_) => self.named = Named::ByHeader(header),
+        }
+        read
+    }
+
+    fn settle_header(&mut self, header: &[String], line: &[u8], names: &mut Names) -> Result<(), Fault> {
+        let (mut at, mut count) = (0, 1);
+        while let Some(next) = self.cell(line, at)?.next {
+            (at, count) = (next, count + 1);
+        }
+        let least = count - usize::from(at == line.len());
+        if header.len() == count || header.len() == least {
+            return self.name_columns(header, names).map(|_| ());
+        }
+        self.named = Named::Counted;
+        match self.header {
+            HeaderRule::Required => Err(Fault::whole(Wrong::Columns { found: least, expected: header.len() })),
+            HeaderRule::None | HeaderRule::Optional => Ok(()),
+        }
+    }
+
+    fn name_columns(&mut self, header: &[String], names: &mut Names) -> Result<Taken, Fault> {
+        let columns = header.iter().enumerate().map(|(at, name)| match self.apart(at, name) {
+            Some(apart) => Ok(apart),
+            None => names.number(name).map(Column::Value).ok_or(Fault::whole(Wrong::TooManyNames)),
+        });
+        self.columns = columns.collect::<Result<_, _>>()?;
+        self.named = Named::Surely;
+        Ok(Taken::Aside)
+    }
+}
+
+#[inline]
+fn spaces(text: &[u8]) -> usize {
+    text.iter().take_while(|byte| **byte == b' ').count()
+}
+
+/// Bytes of the word at the start.
+fn word(text: &str) -> usize {
+    text.find([' ', ',', ';', '\t']).unwrap_or(text.len())
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::protocol::tests::decoded;
+
+    fn check(decode: &str, text: &str, expected: &[&str]) {
+        let frame = "[frame]\nkind = \"line\"\n";
+        assert_eq!(
+            decoded(&format!("{frame}[decode]\nkind = \"columns\"\n{decode}"), text.as_bytes()),
+            expected,
+            "{text}"
+        );
+    }
+
+    #[test]
+    fn any_separator_and_any_mix() {
+        for text in ["1.5,-2", "1.5;-2", "1.5\t-2", "1.5 -2", " 1.5 ,\t -2 ", "1.5,-2,"] {
+            let tab_makes_an_empty_column = text.contains(",\t");
+            let second = if tab_makes_an_empty_column { "v3 = -2" } else { "v2 = -2" };
+            check("", &format!("{text}\n"), &["v1 = 1.5", second]);
+        }
+    }
+
+    #[test]
+    fn an_empty_column_is_absent() {
+        check("", "1,,3\n,2,\n,,\n", &["v1 = 1", "v3 = 3", "v2 = 2"]);
+    }
+
+    #[test]
+    fn units_belong_to_the_number_before_them() {
+        let readings = ["v1 = 12.45 V DC", "v2 = 0.0003 A", "v3 = OL"];
+        check("", "12.45 V DC 0.3 mA OL\n", &readings);
+        check("", "12.45 VDC, 0.3mA, OL\n", &readings);
+        check("separator = \"|\"", "12.45 V DC | 0.3 mA | OL\n", &readings);
+    }
+
+    #[test]
+    fn a_damaged_column_refuses_the_line_and_a_bad_value_only_itself() {
+        check(
+            "",
+            "1,2\n1,x\n1,nan\n",
+            &[
+                "v1 = 1",
+                "v2 = 2",
+                "! byte 3: found \"x\", expected a number",
+                "v1 = 1",
+                "! byte 3: found \"nan\", expected a finite number",
+            ],
+        );
+        check("", "1,2\n1,\u{fffd}\n", &["v1 = 1", "v2 = 2", "! byte 3: found \"\u{fffd}\", expected a number"]);
+    }
+
+    #[test]
+    fn a_header_names_the_columns() {
+        let rule = "header = \"optional\"";
+        check(rule, "lift coil, spool\n1,2\n", &["lift coil = 1", "spool = 2"]);
+        check(rule, "lift spool\n1 2\nspool lift\n1 2\n", &["lift = 1", "spool = 2", "spool = 1", "lift = 2"]);
+        // The board's greeting, and the end of a header that was cut by opening the port.
+        check(rule, "ready\n1,2\n", &["v1 = 1", "v2 = 2"]);
+        check(
+            rule,
+            "1,2\nboot ok\n1,2\n",
+            &["v1 = 1", "v2 = 2", "! expected numbers, found words after columns without a header", "v1 = 1", "v2 = 2"],
+        );
+    }
+
+    #[test]
+    fn a_refused_line_after_a_header_does_not_use_it_up() {
+        check(
+            "header = \"required\"",
+            "1,2\na,b\n1\n1,x\n1,2\n",
+            &[
+                "! expected a header line with the names of the columns first",
+                "! found 1 columns, expected 2",
+                "! byte 3: found \"x\", expected a number",
+                "a = 1",
+                "b = 2",
+            ],
+        );
+    }
+
+    #[test]
+    fn the_file_may_name_them() {
+        let rule = "names = [\"t\", \"lift\", \"\", \"spool\"]\ntime = { column = 1, unit = \"ms\" }";
+        check(rule, "1500,1,2,3\n", &["lift = 1", "spool = 3", "@ 1.5 s"]);
+        check(rule, "1500,1,2\n", &["! found 3 columns, expected 4"]);
+    }
+}

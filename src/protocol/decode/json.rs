@@ -1,0 +1,227 @@
+//! A JSON object a line. Numbers and strings that hold one are values, named by their path:
+//! `{"coil": {"amps": [0.5, 0.6]}}` gives `coil.amps.0` and `coil.amps.1`.
+//!
+//! Read by serde_json's parser straight into readings, without a tree in between. Other strings,
+//! `true`, `false` and `null` are passed over.
+
+use std::fmt::{self, Write as _};
+
+use serde::de::{DeserializeSeed, Deserializer, Error as _, MapAccess, SeqAccess, Visitor};
+
+use super::{Sink, Taken, TimeKey, text};
+use crate::protocol::{
+    Function,
+    number::{Numbers, Token, classify},
+    problem::{Fault, Wrong},
+};
+
+/// What such a line is.
+#[derive(Debug, Clone)]
+pub(in crate::protocol) struct JsonRule {
+    pub time: Option<TimeKey>,
+    /// Words for too much.
+    pub overload: Vec<String>,
+}
+
+/// Reads such lines.
+#[derive(Debug)]
+pub(in crate::protocol) struct Json {
+    time: Option<TimeKey>,
+    numbers: Numbers,
+    /// The path to the value being read; kept for its memory.
+    path: String,
+}
+
+impl Json {
+    pub fn new(rule: JsonRule) -> Self {
+        Self { numbers: Numbers::new(&rule.overload), time: rule.time, path: String::new() }
+    }
+
+    pub fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<Taken, Fault> {
+        let text = text(frame)?;
+        let begin = text.trim_ascii_start();
+        if begin.is_empty() {
+            return Ok(Taken::Aside);
+        }
+        if !begin.starts_with('{') {
+            return Err(Fault::whole(Wrong::NoObject));
+        }
+        self.path.clear();
+        let mut fault = None;
+        let mut parser = serde_json::Deserializer::from_str(text);
+        let node = Node { json: self, sink, fault: &mut fault };
+        let read = node.deserialize(&mut parser).and_then(|()| parser.end());
+        match (read, fault) {
+            (Ok(()), _) => Ok(Taken::Frame),
+            (Err(_), Some(fault)) => Err(fault),
+            (Err(error), None) => {
+                let at = error.column().saturating_sub(1).min(frame.len());
+                Err(Fault::at(at..at, Wrong::NotJson))
+            }
+        }
+    }
+}
+
+/// A value somewhere in the object.
+struct Node<'a, 'b> {
+    json: &'a mut Json,
+    sink: &'a mut Sink<'b>,
+    /// Our own fault, which the parser's error can't carry.
+    fault: &'a mut Option<Fault>,
+}
+
+impl Node<'_, '_> {
+    fn put<E: serde::de::Error>(self, token: Result<Token, Wrong>) -> Result<(), E> {
+        let put = match &self.json.time {
+            Some(time) if time.name == self.json.path => self.sink.time(token, time.in_a_second, 0..0),
+            _ => self.sink.value(&self.json.path, token, 0..0),
+        };
+        put.map_err(|fault| {
+            *self.fault = Some(fault);
+            E::custom("refused")
+        })
+    }
+
+    /// Reads what the path leads to, and takes the path back.
+    fn below<E>(
+        &mut self,
+        key: impl fmt::Display,
+        read: impl FnOnce(Node<'_, '_>) -> Result<Option<()>, E>,
+    ) -> Result<Option<()>, E> {
+        let length = self.json.path.len();
+        let dot = if length == 0 { "" } else { "." };
+        write!(self.json.path, "{dot}{key}").expect("writing to a string does not fail");
+        let read = read(Node { json: self.json, sink: self.sink, fault: self.fault });
+        self.json.path.truncate(length);
+        read
+    }
+}
+
+fn bare(number: f64) -> Result<Token, Wrong> {
+    classify(number).map(|value| Token { value, digit: None, function: Function::Untold })
+}
+
+impl<'de> DeserializeSeed<'de> for Node<'_, '_> {
+    type Value = ();
+
+    fn deserialize<D: Deserializer<'de>>(self, from: D) -> Result<(), D::Error> {
+        from.deserialize_any(self)
+    }
+}
+
+impl<'de> Visitor<'de> for Node<'_, '_> {
+    type Value = ();
+
+    fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("JSON")
+    }
+
+    fn visit_f64<E: serde::de::Error>(self, number: f64) -> Result<(), E> {
+        self.put(bare(number))
+    }
+
+    fn visit_i64<E: serde::de::Error>(self, number: i64) -> Result<(), E> {
+        self.put(bare(number as f64))
+    }
+
+    fn visit_u64<E: serde::de::Error>(self, number: u64) -> Result<(), E> {
+        self.put(bare(number as f64))
+    }
+
+    fn visit_str<E: serde::de::Error>(self, text: &str) -> Result<(), E> {
+        match self.json.numbers.read(text) {
+            Err(Wrong::NotANumber | Wrong::UnknownUnit) => Ok(()),
+            token => self.put(token),
+        }
+    }
+
+    fn visit_bool<E: serde::de::Error>(self, _: bool) -> Result<(), E> {
+        Ok(())
+    }
+
+    fn visit_unit<E: serde::de::Error>(self) -> Result<(), E> {
+        Ok(())
+    }
+
+    fn visit_map<M: MapAccess<'de>>(mut self, mut map: M) -> Result<(), M::Error> {
+        while let Some(key) = map.next_key_seed(Key)? {
+            self.below(key, |node| map.next_value_seed(node).map(Some))?;
+        }
+        Ok(())
+    }
+
+    fn visit_seq<S: SeqAccess<'de>>(mut self, mut list: S) -> Result<(), S::Error> {
+        for index in 0.. {
+            if self.below(index, |node| list.next_element_seed(node))?.is_none() {
+                return Ok(());
+            }
+        }
+        Err(S::Error::custom("a list without an end"))
+    }
+}
+
+/// A key, borrowed from the line where it has no escapes.
+struct Key;
+
+impl<'de> DeserializeSeed<'de> for Key {
+    type Value = std::borrow::Cow<'de, str>;
+
+    fn deserialize<D: Deserializer<'de>>(self, from: D) -> Result<Self::Value, D::Error> {
+        from.deserialize_str(self)
+    }
+}
+
+impl<'de> Visitor<'de> for Key {
+    type Value = std::borrow::Cow<'de, str>;
+
+    fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("a key")
+    }
+
+    fn visit_borrowed_str<E>(self, key: &'de str) -> Result<Self::Value, E> {
+        Ok(key.into())
+    }
+
+    fn visit_str<E>(self, key: &str) -> Result<Self::Value, E> {
+        Ok(key.to_owned().into())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::protocol::tests::decoded;
+
+    fn check(text: &str, expected: &[&str]) {
+        let file = "[frame]\nkind = \"line\"\n[decode]\nkind = \"json\"\ntime = { name = \"t\", unit = \"ms\" }";
+        assert_eq!(decoded(file, text.as_bytes()), expected, "{text}");
+    }
+
+    #[test]
+    fn values_are_named_by_their_path() {
+        check(
+            "{\"coil\": {\"amps\": [0.5, -6e-1], \"volts\": 12}}\n",
+            &["coil.amps.0 = 0.5", "coil.amps.1 = -0.6", "coil.volts = 12"],
+        );
+        check("{\"a\\\"b\": 1, \"t\": 1500}\n", &["a\"b = 1", "@ 1.5 s"]);
+    }
+
+    #[test]
+    fn strings_count_where_they_hold_a_value() {
+        check(
+            "{\"a\": \"12.45 V\", \"b\": \"OL\", \"c\": \"ready\", \"d\": null, \"e\": true}\n",
+            &["a = 12.45 V", "b = OL"],
+        );
+    }
+
+    #[test]
+    fn bad_values_are_refused_alone_and_damage_with_its_line() {
+        check(
+            "{\"a\": 1, \"b\": 1e31, \"c\": \"nan\"}\n",
+            &["a = 1", "! expected a number below 1e30", "! expected a finite number"],
+        );
+        check("{\"a\": 1, \"b\": 2\n", &["! byte 15: expected a JSON object"]);
+        check("{\"a\": 1} x\n", &["! byte 10: expected a JSON object"]);
+        check("{\"a\": NaN}\n", &["! byte 7: expected a JSON object"]);
+        check("[1, 2]\n", &["! expected a JSON object, found other JSON"]);
+    }
+}

@@ -1,0 +1,195 @@
+//! `name:value` or `name=value`, several a line.
+//!
+//! A value that is a plain word (`mode=auto`) is passed over; one that begins like a number and is
+//! none refuses the line.
+
+use std::ops::Range;
+
+use memchr::memchr2;
+
+use super::{Separator, Sink, Taken, TimeKey, text};
+use crate::protocol::{
+    number::Numbers,
+    problem::{Fault, Wrong},
+};
+
+/// What such a line is.
+#[derive(Debug, Clone)]
+pub(in crate::protocol) struct PairsRule {
+    /// Between pairs.
+    pub separator: Separator,
+    pub time: Option<TimeKey>,
+    /// Words for too much.
+    pub overload: Vec<String>,
+}
+
+/// Reads such lines.
+#[derive(Debug)]
+pub(in crate::protocol) struct Pairs {
+    separator: Separator,
+    time: Option<TimeKey>,
+    numbers: Numbers,
+}
+
+/// Between pairs, where any separator will do.
+const SEPARATORS: &[char] = &[',', ';', '\t', ' ', '|'];
+
+/// Where a pair stands in its line.
+struct Pair {
+    name: Range<usize>,
+    value: Range<usize>,
+    /// Where to go on.
+    end: usize,
+}
+
+/// Whether a line held anything to keep.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+enum Found {
+    Nothing,
+    Value,
+}
+
+impl Pairs {
+    pub fn new(rule: PairsRule) -> Self {
+        Self { numbers: Numbers::new(&rule.overload), separator: rule.separator, time: rule.time }
+    }
+
+    pub fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<Taken, Fault> {
+        let line = text(frame)?;
+        if line.trim().is_empty() {
+            return Ok(Taken::Aside);
+        }
+        let (mut found, mut at) = (Found::Nothing, 0);
+        while let Some(pair) = self.next(line, at)? {
+            at = pair.end;
+            found = found.max(self.pair(line, pair, sink)?);
+        }
+        match found {
+            Found::Value => Ok(Taken::Frame),
+            Found::Nothing => Err(Fault::whole(Wrong::NoValue)),
+        }
+    }
+
+    fn pair(&mut self, line: &str, pair: Pair, sink: &mut Sink<'_>) -> Result<Found, Fault> {
+        let name = line[pair.name.clone()].trim();
+        let is_name = name.starts_with(|c: char| c.is_alphabetic() || c == '_');
+        let is_split = matches!(self.separator, Separator::Any) && name.contains(SEPARATORS);
+        if !is_name || is_split {
+            return Err(Fault::at(pair.name, Wrong::NotAPair));
+        }
+        let text = line[pair.value.clone()].trim();
+        if text.is_empty() {
+            return Ok(Found::Nothing);
+        }
+        let token = match self.numbers.read(text) {
+            Err(Wrong::NotANumber) if text.starts_with(|c: char| c.is_alphabetic() || c == '_') => {
+                return Ok(Found::Nothing);
+            }
+            token => token,
+        };
+        match &self.time {
+            Some(time) if time.name == name => sink.time(token, time.in_a_second, pair.value)?,
+            _ => sink.value(name, token, pair.value)?,
+        }
+        Ok(Found::Value)
+    }
+
+    fn next(&self, line: &str, at: usize) -> Result<Option<Pair>, Fault> {
+        match &self.separator {
+            Separator::Any => any(line, at),
+            Separator::Text(separator) => given(line, at, separator),
+        }
+    }
+}
+
+/// The next pair where any separator will do: a value goes on, unit included, until the word
+/// before the next colon or equals sign.
+fn any(line: &str, at: usize) -> Result<Option<Pair>, Fault> {
+    let start = line.len() - line[at..].trim_start_matches(SEPARATORS).len();
+    if start == line.len() {
+        return Ok(None);
+    }
+    let sign = sign(line, start..line.len())?;
+    let (value, end) = match memchr2(b':', b'=', &line.as_bytes()[sign + 1..]) {
+        None => (sign + 1..sign + 1 + line[sign + 1..].trim_end_matches(SEPARATORS).len(), line.len()),
+        Some(length) => {
+            let between = line[sign + 1..sign + 1 + length].trim_end();
+            let end = sign + 1 + between.rfind(SEPARATORS).map_or(0, |at| at + 1);
+            (sign + 1..sign + 1 + line[sign + 1..end].trim_end_matches(SEPARATORS).len(), end)
+        }
+    };
+    // A comma within a value is a number without a name, not a decimal comma.
+    match line[value.clone()].find([',', ';', '\t', '|']) {
+        Some(at) => Err(Fault::at(value.start + at..value.end, Wrong::NotAPair)),
+        None => Ok(Some(Pair { name: start..sign, value, end })),
+    }
+}
+
+/// The next pair where the separator is given.
+fn given(line: &str, mut at: usize, separator: &[u8]) -> Result<Option<Pair>, Fault> {
+    while at < line.len() {
+        let length = memchr::memmem::find(&line.as_bytes()[at..], separator);
+        let (part, end) = match length {
+            Some(length) => (at..at + length, at + length + separator.len()),
+            None => (at..line.len(), line.len()),
+        };
+        if line[part.clone()].trim().is_empty() {
+            at = end;
+            continue;
+        }
+        let sign = sign(line, part.clone())?;
+        return Ok(Some(Pair { name: part.start..sign, value: sign + 1..part.end, end }));
+    }
+    Ok(None)
+}
+
+/// The colon or equals sign of a pair.
+fn sign(line: &str, part: Range<usize>) -> Result<usize, Fault> {
+    memchr2(b':', b'=', &line.as_bytes()[part.clone()])
+        .map(|at| part.start + at)
+        .ok_or(Fault::at(part, Wrong::NotAPair))
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::protocol::tests::decoded;
+
+    fn check(decode: &str, text: &str, expected: &[&str]) {
+        let frame = "[frame]\nkind = \"line\"\n";
+        assert_eq!(
+            decoded(&format!("{frame}[decode]\nkind = \"pairs\"\n{decode}"), text.as_bytes()),
+            expected,
+            "{text}"
+        );
+    }
+
+    #[test]
+    fn pairs_as_boards_send_them() {
+        let readings = ["lift = 0.512 A", "feed = 12.45 V"];
+        for text in [
+            "lift=0.512 A feed=12.45 V",
+            "lift:0.512A,feed:12.45V",
+            "lift: 0.512 A, feed: 12.45 V",
+            "lift = 0.512A; feed = 12.45V;",
+            "\tlift:0.512 A | feed:12.45 V",
+        ] {
+            check("", &format!("{text}\n"), &readings);
+        }
+        check("separator = \";\"", "lift coil = 0.5; mode = a b;; feed=OL\n", &["lift coil = 0.5", "feed = OL"]);
+    }
+
+    #[test]
+    fn words_are_passed_over_and_damage_is_refused() {
+        check("", "mode=auto lift=0.5 note=\n", &["lift = 0.5"]);
+        check("", "lift=0.5 feed=1x2\n", &["! byte 15: found \"1x2\", expected a known unit behind the number"]);
+        check("", "lift=1,5\n", &["! byte 7: found \",5\", expected a name, then : or =, then a value"]);
+        check("", "time=12:30\n", &["! byte 6: found \"12\", expected a name, then : or =, then a value"]);
+        check("", "mode=auto\n", &["! expected at least one value"]);
+        check("", "lift 0.5\n", &["! byte 1: found \"lift 0.5\", expected a name, then : or =, then a value"]);
+    }
+
+    #[test]
+    fn a_name_may_be_the_device_time() {
+        check("time = { name = \"t\", unit = \"us\" }", "t=1500000 lift=1\n", &["lift = 1", "@ 1.5 s"]);
+    }
+}

@@ -1,0 +1,231 @@
+//! A protocol's examples prove it: each is decoded whole, byte by byte and glued to its neighbour.
+//!
+//! # Format
+//! A reading is told as `name = value unit`: `v1 = 12.45 V DC`, `value = -OL ohm`. What the display
+//! shows beside it follows in brackets: `value = 12.45 V [hold, low battery]`. The size of the last
+//! digit is told where it matters: `v1 = 12.4 V, digit 0.1`. A frame's device time stands behind
+//! its readings: `@ 1.234 s`. Values are compared as numbers in base units, never as text.
+
+use std::sync::Arc;
+
+use super::{
+    Annunciators, Decoded, Engine, Example, Function, Protocol, Reading, Value,
+    number::{Numbers, OVERLOAD_WORDS},
+};
+use crate::{mistake::Mistake, units::Quantity};
+
+/// Fewer examples than this prove nothing.
+const FEWEST: usize = 4;
+
+/// An example that does not hold, or too few of them.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+#[error(transparent)]
+pub struct ExampleFailure(pub Mistake);
+
+/// Runs all examples of a protocol.
+pub fn check(protocol: &Protocol) -> Vec<ExampleFailure> {
+    let fail = |line, message| ExampleFailure(Mistake { file: protocol.origin.clone(), line, message });
+    let examples = protocol.examples();
+    let mut failures = Vec::new();
+    if examples.len() < FEWEST {
+        let message = format!("found {} examples, expected at least {FEWEST}", examples.len());
+        failures.push(fail(protocol.examples_line, message));
+    } else if examples.iter().all(|example| example.refused.is_none()) {
+        failures.push(fail(protocol.examples_line, "expected an example of a frame that is `refused`".to_owned()));
+    }
+    let shared = Arc::new(protocol.clone());
+    for (index, example) in examples.iter().enumerate() {
+        let before = index.checked_sub(1).map(|index| &examples[index]);
+        let before = before.filter(|_| !example.after_connecting);
+        if let Err(message) = check_one(&shared, example).and_then(|()| check_glued(&shared, before, example)) {
+            failures.push(fail(example.line, message));
+        }
+    }
+    failures
+}
+
+/// The readings of one engine, in order, with the problems and device times between them.
+#[derive(Debug, Clone)]
+struct Seen {
+    what: Event,
+    /// The byte with which it came, counted from 1.
+    byte: usize,
+}
+
+#[derive(Debug, Clone)]
+enum Event {
+    Reading(String, Reading),
+    Time(f64),
+    Problem(String),
+}
+
+fn check_one(protocol: &Arc<Protocol>, example: &Example) -> Result<(), String> {
+    let whole = decode(protocol, &[&example.bytes]);
+    let single: Vec<&[u8]> = example.bytes.chunks(1).collect();
+    let single = decode(protocol, &single);
+    compare(&single, example)?;
+    compare(&whole, example).map_err(|message| format!("all bytes at once: {message}"))
+}
+
+/// Behind the example before it, in one chunk.
+fn check_glued(protocol: &Arc<Protocol>, before: Option<&Example>, example: &Example) -> Result<(), String> {
+    let Some(before) = before else { return Ok(()) };
+    let is_problem = |seen: &Seen| matches!(seen.what, Event::Problem(_));
+    let alone = decode(protocol, &[&before.bytes]);
+    let mut problems = alone.iter().filter(|seen| is_problem(seen)).count();
+    let mut readings = alone.len() - problems;
+    let mut seen = decode(protocol, &[&[&before.bytes[..], &example.bytes].concat()]);
+    // What the example before it gave comes first, among the readings and among the problems.
+    seen.retain(|seen| {
+        let left = if is_problem(seen) { &mut problems } else { &mut readings };
+        let is_of_this = *left == 0;
+        *left = left.saturating_sub(1);
+        is_of_this
+    });
+    compare(&seen, example).map_err(|message| format!("behind the example of line {}: {message}", before.line))
+}
+
+fn decode(protocol: &Arc<Protocol>, chunks: &[&[u8]]) -> Vec<Seen> {
+    let mut engine = Engine::new(protocol.clone());
+    let (mut out, mut seen, mut byte) = (Decoded::default(), Vec::new(), 0);
+    for chunk in chunks {
+        byte += chunk.len();
+        out.clear();
+        engine.push(chunk, &mut out);
+        let mut begin = 0;
+        for frame in &out.frames {
+            seen.extend(out.readings[begin..frame.readings_end].iter().map(|reading| Seen {
+                what: Event::Reading(engine.names()[usize::from(reading.name)].clone(), *reading),
+                byte,
+            }));
+            seen.extend(frame.device_time.map(|time| Seen { what: Event::Time(time), byte }));
+            begin = frame.readings_end;
+        }
+        seen.extend(out.problems.iter().map(|problem| Seen { what: Event::Problem(problem.reason.clone()), byte }));
+    }
+    seen
+}
+
+fn compare(seen: &[Seen], example: &Example) -> Result<(), String> {
+    let is_problem = |seen: &&Seen| matches!(seen.what, Event::Problem(_));
+    let (problems, readings): (Vec<&Seen>, Vec<&Seen>) = seen.iter().partition(is_problem);
+    match (&example.refused, problems.first()) {
+        (None, None) => {}
+        (Some(part), Some(seen)) if show(&seen.what).contains(part.as_str()) => {}
+        (Some(part), Some(seen)) => return Err(format!("expected refused = \"{part}\", got \"{}\"", show(&seen.what))),
+        (None, Some(seen)) => return Err(format!("refused with byte {}: {}", seen.byte, show(&seen.what))),
+        (Some(part), None) => return Err(format!("expected refused = \"{part}\", but nothing was")),
+    }
+    for (index, expected) in example.gives.iter().enumerate() {
+        let place = format!("reading {}", index + 1);
+        let Some(seen) = readings.get(index) else {
+            return Err(format!("{place}: expected \"{expected}\", but no more came"));
+        };
+        if !Expected::read(expected).map_err(|wrong| format!("{place}: {wrong}"))?.is(&seen.what) {
+            let got = show(&seen.what);
+            return Err(format!("{place}, complete with byte {}: expected \"{expected}\", got \"{got}\"", seen.byte));
+        }
+    }
+    match readings.get(example.gives.len()) {
+        Some(seen) => Err(format!("with byte {}: also got \"{}\"", seen.byte, show(&seen.what))),
+        None => Ok(()),
+    }
+}
+
+/// A line of `gives`.
+enum Expected {
+    Time(f64),
+    Reading { name: String, value: Value, digit: Option<f64>, unit: &'static str, annunciators: Annunciators },
+}
+
+impl Expected {
+    fn read(text: &str) -> Result<Self, String> {
+        let wrong = || format!("\"{text}\" is not of the form \"name = value unit, digit 0.01 [hold]\" or \"@ 1.5 s\"");
+        if let Some(time) = text.strip_prefix('@') {
+            let time = time.trim().strip_suffix('s').and_then(|time| time.trim().parse().ok());
+            return time.map(Self::Time).ok_or_else(wrong);
+        }
+        let (name, rest) = text.rsplit_once(" = ").ok_or_else(wrong)?;
+        let (rest, annunciators) = match rest.strip_suffix(']').and_then(|rest| rest.split_once('[')) {
+            Some((rest, words)) => (rest, read_annunciators(words).ok_or_else(wrong)?),
+            None => (rest, Annunciators::empty()),
+        };
+        let (rest, digit) = match rest.split_once(", digit ") {
+            Some((rest, digit)) => (rest, Some(digit.trim().parse().map_err(|_| wrong())?)),
+            None => (rest, None),
+        };
+        let (value, unit) = read_value(rest.trim()).ok_or_else(wrong)?;
+        Ok(Self::Reading { name: name.to_owned(), value, digit, unit, annunciators })
+    }
+
+    fn is(&self, seen: &Event) -> bool {
+        match (self, seen) {
+            (Self::Time(expected), Event::Time(seen)) => close(*expected, *seen),
+            (Self::Reading { name, value, digit, unit, annunciators }, Event::Reading(seen_name, seen)) => {
+                let same_value = match (value, seen.value) {
+                    (Value::Number(expected), Value::Number(seen)) => close(*expected, seen),
+                    (expected, seen) => *expected == seen,
+                };
+                let same_digit = digit.is_none_or(|digit| seen.digit.is_some_and(|seen| close(digit, seen)));
+                let same_unit = *unit == unit_of(seen.function) && *annunciators == seen.annunciators;
+                name == seen_name && same_value && same_digit && same_unit
+            }
+            _ => false,
+        }
+    }
+}
+
+/// Value in base units, and its unit or quantity in words.
+fn read_value(text: &str) -> Option<(Value, &'static str)> {
+    // Quantities of one unit are told apart by their words: `0.5 continuity`.
+    if let Some((number, word)) = text.split_once(' ')
+        && let Ok(quantity) = word.parse::<Quantity>()
+    {
+        let (value, _) = read_value(number)?;
+        return Some((value, quantity.word()));
+    }
+    let token = Numbers::new(&OVERLOAD_WORDS.map(str::to_owned)).read(text).ok()?;
+    Some((token.value, unit_of(token.function)))
+}
+
+fn read_annunciators(words: &str) -> Option<Annunciators> {
+    words.split(',').map(|word| Annunciators::from_name(&word.trim().to_uppercase().replace(' ', "_"))).collect()
+}
+
+fn unit_of(function: Function) -> &'static str {
+    match function {
+        Function::Untold => "",
+        Function::Unit(dimension) => dimension.unit(),
+        Function::Exact(quantity) => quantity.word(),
+    }
+}
+
+/// Equal but for the rounding of scaling.
+fn close(expected: f64, seen: f64) -> bool {
+    (expected - seen).abs() <= expected.abs() * 1e-12
+}
+
+fn show(event: &Event) -> String {
+    match event {
+        Event::Reading(name, reading) => show_reading(name, reading),
+        Event::Time(time) => format!("@ {time} s"),
+        Event::Problem(reason) => reason.clone(),
+    }
+}
+
+/// A reading in canonical form.
+pub fn show_reading(name: &str, reading: &Reading) -> String {
+    let value = match reading.value {
+        Value::Number(value) => value.to_string(),
+        Value::Over => "OL".to_owned(),
+        Value::Under => "-OL".to_owned(),
+    };
+    let unit = unit_of(reading.function);
+    let mut shown = format!("{name} = {value} {unit}").trim_end().to_owned();
+    if !reading.annunciators.is_empty() {
+        let words: Vec<_> =
+            reading.annunciators.iter_names().map(|(word, _)| word.to_lowercase().replace('_', " ")).collect();
+        shown += &format!(" [{}]", words.join(", "));
+    }
+    shown
+}

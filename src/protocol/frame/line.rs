@@ -1,0 +1,228 @@
+//! Lines: text up to a terminator.
+
+use memchr::memchr;
+
+use super::Cut;
+use crate::protocol::problem::{Fault, Wrong};
+
+/// What a line is.
+#[derive(Debug, Clone)]
+pub(in crate::protocol) struct LineRule {
+    /// Not empty. A CR before a lone LF is dropped.
+    pub terminator: Vec<u8>,
+    /// Bytes without the terminator.
+    pub longest: usize,
+    /// What a line that is not for decoding begins with.
+    pub comment: Option<Vec<u8>>,
+}
+
+/// Cuts lines. Whole lines in a chunk are handed out from the chunk itself; only the last,
+/// unfinished one is copied.
+#[derive(Debug)]
+pub(in crate::protocol) struct Line {
+    rule: LineRule,
+    /// The terminator's last byte: what is searched for.
+    last: u8,
+    /// A CR before the terminator is not part of the line.
+    carriage_return: CarriageReturn,
+    /// What came of a line that is not finished: at most [`Self::most`] bytes, and while skipping
+    /// only what may be the beginning of a terminator.
+    begun: Vec<u8>,
+    state: State,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum CarriageReturn {
+    Dropped,
+    Kept,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum State {
+    Reading,
+    /// An over-long line was told; the rest of it is skipped.
+    Skipping,
+}
+
+impl Line {
+    pub fn new(rule: LineRule) -> Self {
+        let last = *rule.terminator.last().expect("a terminator is checked not to be empty when the file is read");
+        let carriage_return = if rule.terminator == b"\n" { CarriageReturn::Dropped } else { CarriageReturn::Kept };
+        Self { rule, last, carriage_return, begun: Vec::new(), state: State::Reading }
+    }
+
+    #[inline]
+    pub fn push(&mut self, bytes: &[u8], mut found: impl FnMut(Cut<'_>)) {
+        let (mut start, mut from) = (0, 0);
+        while let Some(end) = memchr(self.last, &bytes[from..]).map(|at| from + at + 1) {
+            from = end;
+            let piece = &bytes[start..end];
+            if !self.is_complete(piece) {
+                continue;
+            }
+            start = end;
+            if self.state == State::Reading && self.begun.is_empty() {
+                self.hand_out(piece, &mut found);
+            } else {
+                self.complete(piece, &mut found);
+            }
+        }
+        self.keep(&bytes[start..], &mut found);
+    }
+
+    pub fn lost(&mut self, mut found: impl FnMut(Cut<'_>)) {
+        if self.state == State::Reading && !self.begun.is_empty() {
+            found(Cut::Refused(&self.begun, Fault::whole(Wrong::Partial)));
+        }
+        self.begun.clear();
+        self.state = State::Reading;
+    }
+
+    /// As many bytes of an unfinished line as may still turn out to be short enough.
+    fn most(&self) -> usize {
+        let carriage_return = usize::from(self.carriage_return == CarriageReturn::Dropped);
+        self.rule.longest + self.rule.terminator.len() - 1 + carriage_return
+    }
+
+    /// Whether what was begun and this piece end with the terminator.
+    #[inline]
+    fn is_complete(&self, piece: &[u8]) -> bool {
+        let terminator = &self.rule.terminator[..];
+        match terminator.len().checked_sub(piece.len()) {
+            None | Some(0) => piece.ends_with(terminator),
+            Some(before) => self.begun.ends_with(&terminator[..before]) && piece == &terminator[before..],
+        }
+    }
+
+    /// Ends the line that was begun in an earlier chunk.
+    fn complete(&mut self, piece: &[u8], found: &mut impl FnMut(Cut<'_>)) {
+        let mut line = std::mem::take(&mut self.begun);
+        match self.state {
+            State::Skipping => self.state = State::Reading,
+            State::Reading if line.len() + piece.len() > self.most() + self.rule.terminator.len() => {
+                self.tell_over_long(&mut line, piece, found);
+            }
+            State::Reading => {
+                line.extend_from_slice(piece);
+                self.hand_out(&line, found);
+            }
+        }
+        line.clear();
+        self.begun = line;
+    }
+
+    /// Hands out a line that ends with its terminator.
+    #[inline]
+    fn hand_out(&self, line: &[u8], found: &mut impl FnMut(Cut<'_>)) {
+        let taken = line.len();
+        let mut text = &line[..taken - self.rule.terminator.len()];
+        if self.carriage_return == CarriageReturn::Dropped {
+            text = text.strip_suffix(b"\r").unwrap_or(text);
+        }
+        if text.len() > self.rule.longest {
+            let longest = self.rule.longest;
+            found(Cut::Refused(&text[..longest], Fault::whole(Wrong::TooLong { longest })));
+            return;
+        }
+        let is_comment = self.rule.comment.as_ref().is_some_and(|mark| text.trim_ascii_start().starts_with(mark));
+        found(Cut::Frame(if is_comment { &[] } else { text }, taken));
+    }
+
+    /// Keeps the beginning of a line for the next chunk.
+    fn keep(&mut self, bytes: &[u8], found: &mut impl FnMut(Cut<'_>)) {
+        if self.state == State::Reading {
+            if self.begun.len() + bytes.len() <= self.most() {
+                self.begun.extend_from_slice(bytes);
+                return;
+            }
+            let mut head = self.begun.clone();
+            self.tell_over_long(&mut head, bytes, found);
+            self.state = State::Skipping;
+        }
+        let tail = self.rule.terminator.len() - 1;
+        match bytes.len().checked_sub(tail) {
+            Some(before) => {
+                self.begun.clear();
+                self.begun.extend_from_slice(&bytes[before..]);
+            }
+            None => {
+                self.begun.extend_from_slice(bytes);
+                self.begun.drain(..self.begun.len().saturating_sub(tail));
+            }
+        }
+    }
+
+    /// Tells of a line that is too long: its first bytes, as many as a line may have.
+    fn tell_over_long(&self, head: &mut Vec<u8>, rest: &[u8], found: &mut impl FnMut(Cut<'_>)) {
+        let longest = self.rule.longest;
+        let room = longest.saturating_sub(head.len()).min(rest.len());
+        head.extend_from_slice(&rest[..room]);
+        head.truncate(longest);
+        found(Cut::Refused(head, Fault::whole(Wrong::TooLong { longest })));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn rule(terminator: &str, longest: usize) -> LineRule {
+        LineRule { terminator: terminator.as_bytes().to_vec(), longest, comment: Some(b"#".to_vec()) }
+    }
+
+    fn cuts(rule: &LineRule, chunks: &[&[u8]]) -> Vec<String> {
+        let mut line = Line::new(rule.clone());
+        let mut cuts = Vec::new();
+        for chunk in chunks {
+            line.push(chunk, |cut| cuts.push(told(cut)));
+            assert!(line.begun.len() <= line.most());
+        }
+        line.lost(|cut| cuts.push(told(cut)));
+        cuts
+    }
+
+    fn told(cut: Cut<'_>) -> String {
+        match cut {
+            Cut::Frame(text, taken) => format!("{} ({taken})", text.escape_ascii()),
+            Cut::Refused(text, fault) => format!("{:?} {}", fault.wrong, text.escape_ascii()),
+        }
+    }
+
+    /// The bytes at once, and split at every place into two, and one by one.
+    fn check(terminator: &str, longest: usize, bytes: &str, expected: &[&str]) {
+        let (rule, bytes) = (rule(terminator, longest), bytes.as_bytes());
+        assert_eq!(cuts(&rule, &[bytes]), expected);
+        for at in 0..bytes.len() {
+            assert_eq!(cuts(&rule, &[&bytes[..at], &bytes[at..]]), expected, "split at {at}");
+        }
+        assert_eq!(cuts(&rule, &bytes.chunks(1).collect::<Vec<_>>()), expected, "byte by byte");
+    }
+
+    #[test]
+    fn lines_end_with_lf_or_cr_lf() {
+        check("\n", 10, "a\r\nbc\n\n# x\nd", &["a (3)", "bc (3)", " (1)", " (4)", "Partial d"]);
+    }
+
+    #[test]
+    fn any_terminator_will_do() {
+        check("\r", 10, "a\nb\rc\r", &["a\\nb (4)", "c (2)"]);
+        check("\r\n", 10, "a\n\r\nb\r\r\n", &["a\\n (4)", "b\\r (4)"]);
+        check("aab", 10, "xaaab.aab", &["xa (5)", ". (4)"]);
+    }
+
+    #[test]
+    fn an_over_long_line_is_told_once_and_skipped() {
+        check(
+            "\n",
+            3,
+            "abc\r\nabcd\nx\nabcdefghi\ny\n",
+            &["abc (5)", "TooLong { longest: 3 } abc", "x (2)", "TooLong { longest: 3 } abc", "y (2)"],
+        );
+        check("\r\n", 2, "abcdef\r\nx\r\nabc", &["TooLong { longest: 2 } ab", "x (3)", "Partial abc"]);
+    }
+
+    #[test]
+    fn lines_of_no_length_are_allowed_to_be_refused() {
+        check("\n", 0, "a\n\n", &["TooLong { longest: 0 } ", " (1)"]);
+    }
+}

@@ -1,0 +1,158 @@
+//! Where protocols are found: in the user's folders first, then among those that are built in.
+
+use std::{
+    fs, io,
+    path::{Path, PathBuf},
+    sync::Arc,
+};
+
+use super::Protocol;
+use crate::mistake::Mistake;
+
+/// Every file of `protocols/`, built in.
+macro_rules! built_in {
+    ($($name:literal),* $(,)?) => {
+        &[$(($name, include_str!(concat!("../../protocols/", $name, ".toml")))),*]
+    };
+}
+const BUILT_IN: &[(&str, &str)] =
+    built_in!["columns", "columns-ms", "columns-s", "columns-us", "json", "number", "pairs"];
+
+/// A protocol that can't be had.
+#[derive(Debug, thiserror::Error)]
+pub enum LibraryError {
+    /// There is none of this name.
+    #[error("there is no protocol \"{name}\"; there are {}", known.join(", "))]
+    Missing {
+        /// The name that was asked for.
+        name: String,
+        /// The names that exist.
+        known: Vec<String>,
+    },
+    /// A file or folder can't be read.
+    #[error("can't read {}: {source}", path.display())]
+    Unreadable {
+        /// Which.
+        path: PathBuf,
+        /// Why.
+        source: io::Error,
+    },
+    /// A file says something that it may not.
+    #[error(transparent)]
+    Mistake(#[from] Mistake),
+}
+
+/// A protocol as a list shows it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Listed {
+    /// Its name.
+    pub name: String,
+    /// What sends such frames.
+    pub about: String,
+    /// Where its facts come from.
+    pub source: String,
+    /// The file it is in; none where it is built in.
+    pub file: Option<PathBuf>,
+}
+
+/// The protocols that can be had.
+#[derive(Debug, Clone, Default)]
+pub struct Library {
+    folders: Vec<PathBuf>,
+}
+
+impl Library {
+    /// Looks in these folders, in this order, before what is built in. A folder need not exist.
+    pub fn new(folders: Vec<PathBuf>) -> Self {
+        Self { folders }
+    }
+
+    /// The protocol of this name.
+    ///
+    /// # Errors
+    /// There is none, or its file can't be read or has a mistake.
+    pub fn find(&self, name: &str) -> Result<Arc<Protocol>, LibraryError> {
+        // A name is no path: it never leads out of the folders.
+        if !name.is_empty() && !name.contains(['/', '\\', '\0']) && !name.starts_with('.') {
+            for folder in &self.folders {
+                let path = folder.join(format!("{name}.toml"));
+                match fs::read_to_string(&path) {
+                    Ok(text) => return Self::from_file(&path, &text),
+                    Err(error) if is_absent(&error) => {}
+                    Err(source) => return Err(LibraryError::Unreadable { path, source }),
+                }
+            }
+        }
+        match BUILT_IN.iter().find(|(known, _)| *known == name) {
+            Some((name, text)) => Ok(Arc::new(built_in(name, text)?)),
+            None => {
+                let known = self.all().0.into_iter().map(|listed| listed.name).collect();
+                Err(LibraryError::Missing { name: name.to_owned(), known })
+            }
+        }
+    }
+
+    /// Every protocol by name, the one that [`find`](Self::find) would give, and what could not be
+    /// read.
+    pub fn all(&self) -> (Vec<Listed>, Vec<LibraryError>) {
+        let (mut listed, mut errors) = (Vec::<Listed>::new(), Vec::new());
+        let mut add = |protocol: Result<Arc<Protocol>, LibraryError>, file: Option<PathBuf>| match protocol {
+            Ok(protocol) if listed.iter().any(|known| known.name == protocol.name) => {}
+            Ok(protocol) => listed.push(Listed {
+                name: protocol.name.clone(),
+                about: protocol.about.clone(),
+                source: protocol.source.clone(),
+                file,
+            }),
+            Err(error) => errors.push(error),
+        };
+        for folder in &self.folders {
+            match files_in(folder) {
+                Ok(paths) => {
+                    for path in paths {
+                        let text = fs::read_to_string(&path);
+                        let protocol = text
+                            .map_err(|source| LibraryError::Unreadable { path: path.clone(), source })
+                            .and_then(|text| Self::from_file(&path, &text));
+                        add(protocol, Some(path));
+                    }
+                }
+                Err(error) if is_absent(&error) => {}
+                Err(source) => add(Err(LibraryError::Unreadable { path: folder.clone(), source }), None),
+            }
+        }
+        for (name, text) in BUILT_IN {
+            add(built_in(name, text).map(Arc::new).map_err(LibraryError::from), None);
+        }
+        listed.sort_by(|one, other| one.name.cmp(&other.name));
+        (listed, errors)
+    }
+
+    fn from_file(path: &Path, text: &str) -> Result<Arc<Protocol>, LibraryError> {
+        let origin = path.display().to_string();
+        let protocol = Protocol::parse(&origin, text)?;
+        let file_name = path.file_stem().unwrap_or_default().to_string_lossy();
+        if protocol.name != file_name {
+            let at = text.find(&protocol.name).unwrap_or(0);
+            let message = format!("found the name \"{}\", expected \"{file_name}\" as the file's", protocol.name);
+            return Err(Mistake::at(&origin, text, at..at, message).into());
+        }
+        Ok(Arc::new(protocol))
+    }
+}
+
+fn built_in(name: &str, text: &str) -> Result<Protocol, Mistake> {
+    Protocol::parse(&format!("protocols/{name}.toml (built in)"), text)
+}
+
+fn files_in(folder: &Path) -> io::Result<Vec<PathBuf>> {
+    let paths = fs::read_dir(folder)?.map(|entry| entry.map(|entry| entry.path())).collect::<io::Result<Vec<_>>>()?;
+    let mut files: Vec<_> =
+        paths.into_iter().filter(|path| path.extension().is_some_and(|end| end == "toml")).collect();
+    files.sort();
+    Ok(files)
+}
+
+fn is_absent(error: &io::Error) -> bool {
+    matches!(error.kind(), io::ErrorKind::NotFound | io::ErrorKind::NotADirectory)
+}

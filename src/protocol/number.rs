@@ -1,0 +1,387 @@
+//! A piece of text becomes a value: number, unit, prefix, overload, size of the last digit.
+//!
+//! Number forms: IEEE 488.2 NR1, NR2 and NR3, and what devices make of them (`.5`, `5.`). Words
+//! of SCPI-1999 (vol. 1, 7.2.1, clause from memory): 9.9E37 is too much, 9.91E37 is no number.
+
+use super::{Function, Value, problem::Wrong};
+use crate::units::{Dimension, Quantity, Unit};
+
+/// Larger than anything measured on a machine, smaller than the words of SCPI.
+const LARGEST: f64 = 1e30;
+const SCPI_OVER: f64 = 9.9e37;
+const SCPI_NO_NUMBER: f64 = 9.91e37;
+
+/// What displays show for too much, unless the protocol says otherwise.
+pub(super) const OVERLOAD_WORDS: [&str; 5] = ["OL", "0L", "O.L", "OVLD", "overload"];
+
+/// Units met on one port that are kept read; more than this is garbage.
+const MOST_UNITS: usize = 16;
+
+/// A value as the text tells it, base units.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Token {
+    pub value: Value,
+    pub digit: Option<f64>,
+    pub function: Function,
+}
+
+/// A bare number at the start of a text.
+pub(super) struct Plain {
+    pub value: f64,
+    /// Size of its last digit.
+    pub digit: f64,
+    /// Its bytes.
+    pub length: usize,
+}
+
+/// Powers of ten that are exact in an f64.
+const POWERS: [f64; 23] = [
+    1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16, 1e17, 1e18, 1e19, 1e20,
+    1e21, 1e22,
+];
+
+fn power(exponent: i32) -> f64 {
+    match (exponent, POWERS.get(exponent.unsigned_abs() as usize)) {
+        (0.., Some(exact)) => *exact,
+        (_, Some(exact)) => 1.0 / exact,
+        _ => 10f64.powi(exponent),
+    }
+}
+
+/// Sign, digits, point, digits, at most 15 of them: nearly every number that a board sends.
+///
+/// Exact: fifteen digits and the power of ten are whole numbers that an f64 holds, and one
+/// division of such rounds correctly (Clinger 1990, "How to read floating point numbers
+/// accurately"). None where the text begins otherwise or goes on with an exponent.
+#[inline]
+pub(super) fn plain(text: &[u8]) -> Option<Plain> {
+    let mut at = usize::from(matches!(text.first(), Some(b'+' | b'-')));
+    let start = at;
+    let mut digits: u64 = 0;
+    while let Some(digit) = text.get(at).map(|byte| byte.wrapping_sub(b'0')).filter(|digit| *digit < 10) {
+        digits = digits.wrapping_mul(10).wrapping_add(u64::from(digit));
+        at += 1;
+    }
+    let mut count = at - start;
+    let mut decimals = 0;
+    if text.get(at) == Some(&b'.') {
+        at += 1;
+        let point = at;
+        while let Some(digit) = text.get(at).map(|byte| byte.wrapping_sub(b'0')).filter(|digit| *digit < 10) {
+            digits = digits.wrapping_mul(10).wrapping_add(u64::from(digit));
+            at += 1;
+        }
+        decimals = at - point;
+        count += decimals;
+    }
+    if count == 0 || count > 15 || matches!(text.get(at), Some(b'e' | b'E')) {
+        return None;
+    }
+    let size = digits as f64 / POWERS[decimals];
+    let value = if text[0] == b'-' { -size } else { size };
+    Some(Plain { value, digit: 1.0 / POWERS[decimals], length: at })
+}
+
+/// A number with any count of digits and an exponent; a lone comma may stand for the point.
+fn any_number(text: &[u8]) -> Option<Plain> {
+    let mut at = usize::from(matches!(text.first(), Some(b'+' | b'-')));
+    let (start, mut point, mut comma) = (at, None, false);
+    while let Some(byte) = text.get(at) {
+        match byte {
+            b'0'..=b'9' => {}
+            b'.' | b',' if point.is_none() => (point, comma) = (Some(at), *byte == b','),
+            _ => break,
+        }
+        at += 1;
+    }
+    let (digits, decimals) = (at - start - usize::from(point.is_some()), point.map_or(0, |point| at - point - 1));
+    if digits == 0 || (comma && decimals == 0) {
+        return None;
+    }
+    let exponent = exponent_length(&text[at..]);
+    let scale: i32 = match exponent {
+        0 => 0,
+        length => parse_exponent(&text[at + 1..at + length]),
+    };
+    let length = at + exponent;
+    let value = match (comma, point) {
+        (true, Some(point)) => {
+            let mut with_point = [0; 64];
+            let copy = with_point.get_mut(..length)?;
+            copy.copy_from_slice(&text[..length]);
+            copy[point] = b'.';
+            fast_float2::parse(copy).ok()?
+        }
+        _ => fast_float2::parse(&text[..length]).ok()?,
+    };
+    Some(Plain { value, digit: power(scale - decimals as i32), length })
+}
+
+/// Bytes of `E-03` at the start; an E counts only with digits behind it.
+fn exponent_length(text: &[u8]) -> usize {
+    if !matches!(text.first(), Some(b'e' | b'E')) {
+        return 0;
+    }
+    let sign = usize::from(matches!(text.get(1), Some(b'+' | b'-')));
+    match text[1 + sign..].iter().take_while(|byte| byte.is_ascii_digit()).count() {
+        0 => 0,
+        digits => 1 + sign + digits,
+    }
+}
+
+/// Far beyond an f64's range it does not matter by how much.
+fn parse_exponent(text: &[u8]) -> i32 {
+    let size = text
+        .iter()
+        .filter(|byte| byte.is_ascii_digit())
+        .fold(0i32, |sum, byte| (sum * 10 + i32::from(byte - b'0')).min(9_999));
+    if text[0] == b'-' { -size } else { size }
+}
+
+/// Whether a number is a sensible value, one of SCPI's words, or to be refused.
+#[inline]
+pub(super) fn classify(number: f64) -> Result<Value, Wrong> {
+    let near = |word: f64| (number.abs() - word).abs() < word * 1e-6;
+    match number.abs() {
+        size if size <= LARGEST => Ok(Value::Number(number)),
+        _ if near(SCPI_NO_NUMBER) => Err(Wrong::NoNumberWord),
+        _ if near(SCPI_OVER) => Ok(if number > 0.0 { Value::Over } else { Value::Under }),
+        size if size.is_finite() => Err(Wrong::TooLarge),
+        _ => Err(Wrong::NotFinite),
+    }
+}
+
+/// Reads values from text; remembers the units it met, so that reading them again is cheap.
+#[derive(Debug)]
+pub(super) struct Numbers {
+    /// Longest first, so that a word is not taken for the start of a longer one.
+    overload: Vec<String>,
+    units: Vec<(String, Told)>,
+}
+
+/// What a unit tells.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Told {
+    function: Function,
+    factor: f64,
+}
+
+impl Numbers {
+    /// With these words for too much.
+    pub fn new(overload: &[String]) -> Self {
+        let mut overload = overload.to_vec();
+        overload.sort_by_key(|word| std::cmp::Reverse(word.len()));
+        Self { overload, units: Vec::new() }
+    }
+
+    /// Reads a value that fills the text: `12.45`, `-0.512mV`, `1.2 V AC`, `OL ohm`, `-OL`.
+    ///
+    /// [`Wrong::NotANumber`] and [`Wrong::UnknownUnit`] say that the text is damaged or of another
+    /// kind, the rest that it is a value which must not be used.
+    pub fn read(&mut self, text: &str) -> Result<Token, Wrong> {
+        let text = text.trim();
+        if let Some(number) = plain(text.as_bytes()).filter(|number| number.length == text.len()) {
+            let value = classify(number.value)?;
+            return Ok(Token { value, digit: Some(number.digit), function: Function::Untold });
+        }
+        if let Some(token) = self.overloaded(text) {
+            return Ok(token);
+        }
+        if is_no_number(text) {
+            return Err(Wrong::NotFinite);
+        }
+        self.with_unit(text)
+    }
+
+    /// Whether the text is a word for too much.
+    pub fn is_overload(&mut self, text: &str) -> bool {
+        self.overloaded(text.trim()).is_some()
+    }
+
+    fn with_unit(&mut self, text: &str) -> Result<Token, Wrong> {
+        // A typographic minus is a character of its own.
+        let (sign, unsigned) = text.strip_prefix('\u{2212}').map_or((1.0, text), |rest| (-1.0, rest));
+        let number = any_number(unsigned.as_bytes()).ok_or(Wrong::NotANumber)?;
+        let unit = unsigned[number.length..].trim();
+        let told = self.told(unit).ok_or(Wrong::UnknownUnit)?;
+        let value = match classify(sign * number.value)? {
+            Value::Number(value) => classify(value * told.factor)?,
+            beyond => beyond,
+        };
+        let digit = Some(number.digit * told.factor).filter(|digit| digit.is_normal());
+        Ok(Token { value, digit, function: told.function })
+    }
+
+    fn overloaded(&mut self, text: &str) -> Option<Token> {
+        let (value, word) = match text.strip_prefix(['-', '\u{2212}']) {
+            Some(rest) => (Value::Under, rest.trim_start()),
+            None => (Value::Over, text.strip_prefix('+').unwrap_or(text).trim_start()),
+        };
+        let length = self.overload.iter().find(|known| starts_with(word, known))?.len();
+        let told = self.told(word[length..].trim())?;
+        Some(Token { value, digit: None, function: told.function })
+    }
+
+    fn told(&mut self, unit: &str) -> Option<Told> {
+        if unit.is_empty() {
+            return Some(Told { function: Function::Untold, factor: 1.0 });
+        }
+        if let Some((_, told)) = self.units.iter().find(|(known, _)| known == unit) {
+            return Some(*told);
+        }
+        let told = read_unit(unit)?;
+        if self.units.len() < MOST_UNITS {
+            self.units.push((unit.to_owned(), told));
+        }
+        Some(told)
+    }
+}
+
+/// `nan`, `-inf` and the like: not damaged, but no value.
+pub(super) fn is_no_number(text: &str) -> bool {
+    let word = text.trim().trim_start_matches(['+', '-']);
+    ["nan", "inf", "infinity"].iter().any(|known| word.eq_ignore_ascii_case(known))
+}
+
+fn starts_with(text: &str, word: &str) -> bool {
+    text.get(..word.len()).is_some_and(|start| start.eq_ignore_ascii_case(word))
+}
+
+/// `mV`, `V AC`, `VDC`, `AC mV`, `kohm`, or a prefix alone (`4.7 k`).
+fn read_unit(text: &str) -> Option<Told> {
+    if let Ok(unit) = Unit::parse(text) {
+        return Some(Told { function: Function::Unit(unit.dimension), factor: unit.factor });
+    }
+    if let Some(told) = with_current(text) {
+        return Some(told);
+    }
+    if let Ok(quantity) = text.parse::<Quantity>() {
+        return Some(Told { function: Function::Exact(quantity), factor: 1.0 });
+    }
+    // What stands before a volt may stand alone.
+    let prefix = Unit::parse(&format!("{text}V")).ok()?;
+    (prefix.factor != 1.0).then_some(Told { function: Function::Untold, factor: prefix.factor })
+}
+
+/// A unit with AC or DC before or behind it.
+fn with_current(text: &str) -> Option<Told> {
+    let last = text.len().checked_sub(2)?;
+    let ends = [(text.get(last..), text.get(..last)), (text.get(..2), text.get(2..))];
+    ends.into_iter().find_map(|(word, unit)| {
+        let alternating = match word? {
+            word if word.eq_ignore_ascii_case("AC") => true,
+            word if word.eq_ignore_ascii_case("DC") => false,
+            _ => return None,
+        };
+        let unit = Unit::parse(unit?).ok()?;
+        let quantity = match (unit.dimension, alternating) {
+            (Dimension::Volt, true) => Quantity::VoltsAc,
+            (Dimension::Volt, false) => Quantity::VoltsDc,
+            (Dimension::Ampere, true) => Quantity::AmpsAc,
+            (Dimension::Ampere, false) => Quantity::AmpsDc,
+            _ => return None,
+        };
+        Some(Told { function: Function::Exact(quantity), factor: unit.factor })
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn numbers() -> Numbers {
+        Numbers::new(&OVERLOAD_WORDS.map(str::to_owned))
+    }
+
+    /// Value and digit of a text, and what it tells of the function.
+    fn check(text: &str, value: f64, digit: f64, function: Function) {
+        let token = numbers().read(text).unwrap_or_else(|wrong| panic!("{text}: {wrong:?}"));
+        let Value::Number(found) = token.value else { panic!("{text}: {token:?}") };
+        assert!((found - value).abs() <= value.abs() * 1e-14, "{text}: {found}");
+        assert!((token.digit.unwrap() - digit).abs() < digit * 1e-9, "{text}: {:?}", token.digit);
+        assert_eq!(token.function, function, "{text}");
+    }
+
+    #[test]
+    fn numbers_of_ieee_488_2() {
+        // Forms of IEEE 488.2 8.7.2 to 8.7.4 as instrument guides quote them; the examples are ours.
+        check("1", 1.0, 1.0, Function::Untold);
+        check("-12", -12.0, 1.0, Function::Untold);
+        check("+0042", 42.0, 1.0, Function::Untold);
+        check("12.345", 12.345, 0.001, Function::Untold);
+        check("-0.500", -0.5, 0.001, Function::Untold);
+        check("+1.23450E+01", 12.345, 1e-4, Function::Untold);
+        check("-5.0E-3", -0.005, 1e-4, Function::Untold);
+        // Tolerated on input (IEEE 488.2 7.7.2, from memory).
+        check(".5", 0.5, 0.1, Function::Untold);
+        check("5.", 5.0, 1.0, Function::Untold);
+    }
+
+    #[test]
+    fn words_of_scpi() {
+        // SCPI-1999 vol. 1, 7.2.1 (clause from memory).
+        let read = |text: &str| numbers().read(text).map(|token| token.value);
+        assert_eq!(read("+9.90000000E+37"), Ok(Value::Over));
+        assert_eq!(read("9.9E37"), Ok(Value::Over));
+        assert_eq!(read("-9.9E37"), Ok(Value::Under));
+        assert_eq!(read("+9.91000000E+37"), Err(Wrong::NoNumberWord));
+    }
+
+    #[test]
+    fn units_and_prefixes() {
+        let volt = Function::Unit(Dimension::Volt);
+        check("12.45 V", 12.45, 0.01, volt);
+        check("-0.512mV", -0.512e-3, 1e-6, volt);
+        check("\u{2212}0.512 mV", -0.512e-3, 1e-6, volt);
+        check("12,45 V", 12.45, 0.01, volt);
+        check("7.49 ohm", 7.49, 0.01, Function::Unit(Dimension::Ohm));
+        check("4.7 kΩ", 4700.0, 100.0, Function::Unit(Dimension::Ohm));
+        check("4.7 k", 4700.0, 100.0, Function::Untold);
+        check("1.2 V AC", 1.2, 0.1, Function::Exact(Quantity::VoltsAc));
+        check("12.4 VDC", 12.4, 0.1, Function::Exact(Quantity::VoltsDc));
+        check("12.4 mVdc", 12.4e-3, 1e-4, Function::Exact(Quantity::VoltsDc));
+        check("0.512 AAC", 0.512, 0.001, Function::Exact(Quantity::AmpsAc));
+        check("0.512 DC A", 0.512, 0.001, Function::Exact(Quantity::AmpsDc));
+        check("45 %", 45.0, 1.0, Function::Unit(Dimension::Percent));
+        check("45 % duty", 45.0, 1.0, Function::Exact(Quantity::Duty));
+    }
+
+    #[test]
+    fn too_much() {
+        for text in ["OL", "0L", "O.L", "ol", "OVLD", "OVERLOAD", "+OL", "+ OL", "OL V", "OL ohm", "0LMΩ"] {
+            assert_eq!(numbers().read(text).map(|token| token.value), Ok(Value::Over), "{text}");
+        }
+        assert_eq!(numbers().read("-OL").map(|token| token.value), Ok(Value::Under));
+        assert_eq!(numbers().read("OL ohm").unwrap().function, Function::Unit(Dimension::Ohm));
+    }
+
+    #[test]
+    fn what_is_no_value_is_refused() {
+        for text in ["nan", "NaN", "-inf", "Infinity", "1e999"] {
+            assert_eq!(numbers().read(text), Err(Wrong::NotFinite), "{text}");
+        }
+        assert_eq!(numbers().read("1e31"), Err(Wrong::TooLarge));
+        assert_eq!(numbers().read("1e28 kV"), Err(Wrong::TooLarge));
+        for text in ["", "-", ".", "V", "1.2.3", "--1", "x1", "1,2,3", "12.4 OL", "1_000"] {
+            assert!(matches!(numbers().read(text), Err(Wrong::NotANumber | Wrong::UnknownUnit)), "{text}");
+        }
+    }
+
+    proptest::proptest! {
+        #[test]
+        fn a_plain_number_is_read_exactly(digits in 0u64..1_000_000_000_000_000, decimals in 0usize..15) {
+            let text = format!("{digits:015}");
+            let text = format!("-{}.{}", &text[..15 - decimals], &text[15 - decimals..]);
+            let number = plain(text.as_bytes()).unwrap();
+            proptest::prop_assert_eq!(number.value, text.parse::<f64>().unwrap());
+            proptest::prop_assert_eq!(number.length, text.len());
+        }
+
+        #[test]
+        fn any_text_is_read_without_a_panic(text in ".{0,40}") {
+            if let Ok(Token { value: Value::Number(value), .. }) = numbers().read(&text) {
+                proptest::prop_assert!(value.abs() <= LARGEST);
+            }
+        }
+    }
+}

@@ -1,0 +1,200 @@
+//! What could not be decoded: counted by kind, the first few of each kind told.
+//!
+//! A fault is found by a framer or a decoder and costs nothing to make; its words are written
+//! only for the few that are told.
+
+use std::ops::Range;
+
+/// How many problems of each kind are told in words; the rest are counted.
+pub const TOLD_OF_EACH_KIND: u64 = 5;
+
+/// How much of a frame a problem quotes, in characters.
+const QUOTED: usize = 80;
+
+/// Sorts of problems, for counting.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum ProblemKind {
+    /// Longer than the protocol allows: cut there, skipped to the next end.
+    TooLong,
+    /// The port went away in the middle of a frame.
+    Partial,
+    /// Not UTF-8.
+    NotText,
+    /// Not of the form that the protocol describes; the whole frame is refused.
+    Form,
+    /// A value that is no finite number of a sensible size; the frame's other values are kept.
+    BadValue,
+    /// More names than a frame can sensibly have.
+    TooManyNames,
+}
+
+impl ProblemKind {
+    /// Every kind, in the order in which [`Counts`](super::Counts) holds them.
+    pub const ALL: [Self; 6] =
+        [Self::TooLong, Self::Partial, Self::NotText, Self::Form, Self::BadValue, Self::TooManyNames];
+
+    /// In words, for a table of counts.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::TooLong => "too long",
+            Self::Partial => "cut off",
+            Self::NotText => "not text",
+            Self::Form => "not of the protocol's form",
+            Self::BadValue => "value refused",
+            Self::TooManyNames => "too many names",
+        }
+    }
+}
+
+/// A problem told in words.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Problem {
+    /// Its kind.
+    pub kind: ProblemKind,
+    /// What was found, at which byte, and what was expected.
+    pub reason: String,
+    /// The frame as it came, escaped and cut after 80 characters.
+    pub frame: String,
+}
+
+/// What is wrong, without words.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) enum Wrong {
+    TooLong { longest: usize },
+    Partial,
+    NotText,
+    NotANumber,
+    UnknownUnit,
+    NotFinite,
+    TooLarge,
+    NoNumberWord,
+    Columns { found: usize, expected: usize },
+    NoHeader,
+    LateHeader,
+    NotJson,
+    NoObject,
+    NotAPair,
+    NoValue,
+    TooManyNames,
+}
+
+impl Wrong {
+    pub fn kind(&self) -> ProblemKind {
+        match self {
+            Self::TooLong { .. } => ProblemKind::TooLong,
+            Self::Partial => ProblemKind::Partial,
+            Self::NotText => ProblemKind::NotText,
+            Self::NotFinite | Self::TooLarge | Self::NoNumberWord => ProblemKind::BadValue,
+            Self::TooManyNames => ProblemKind::TooManyNames,
+            _ => ProblemKind::Form,
+        }
+    }
+
+    fn words(&self) -> String {
+        match self {
+            Self::TooLong { longest } => {
+                format!("no end within {longest} bytes; skipped to the next end")
+            }
+            Self::Partial => "the port went away in the middle of this".to_owned(),
+            Self::NotText => "expected UTF-8 text".to_owned(),
+            Self::NotANumber => "expected a number".to_owned(),
+            Self::UnknownUnit => "expected a known unit behind the number".to_owned(),
+            Self::NotFinite => "expected a finite number".to_owned(),
+            Self::TooLarge => "expected a number below 1e30".to_owned(),
+            Self::NoNumberWord => "9.91E37 says that there is no number (SCPI)".to_owned(),
+            Self::Columns { found, expected } => format!("found {found} columns, expected {expected}"),
+            Self::NoHeader => "expected a header line with the names of the columns first".to_owned(),
+            Self::LateHeader => "expected numbers, found words after columns without a header".to_owned(),
+            Self::NotJson => "expected a JSON object".to_owned(),
+            Self::NoObject => "expected a JSON object, found other JSON".to_owned(),
+            Self::NotAPair => "expected a name, then : or =, then a value".to_owned(),
+            Self::NoValue => "expected at least one value".to_owned(),
+            Self::TooManyNames => "more names, or longer ones, than a board can sensibly have".to_owned(),
+        }
+    }
+}
+
+/// Something wrong, and the bytes of the frame that show it.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Fault {
+    pub wrong: Wrong,
+    pub bytes: Range<usize>,
+}
+
+impl Fault {
+    /// At these bytes of the frame.
+    pub fn at(bytes: Range<usize>, wrong: Wrong) -> Self {
+        Self { wrong, bytes }
+    }
+
+    /// Of the frame as a whole.
+    pub fn whole(wrong: Wrong) -> Self {
+        Self { wrong, bytes: 0..0 }
+    }
+
+    /// In words.
+    pub fn tell(&self, frame: &[u8]) -> Problem {
+        let words = self.wrong.words();
+        let shown = frame.get(self.bytes.clone()).filter(|bytes| !bytes.is_empty());
+        let reason = match shown {
+            Some(bytes) => format!("byte {}: found \"{}\", {words}", self.bytes.start + 1, escape(bytes)),
+            None if self.bytes.start > 0 => format!("byte {}: {words}", self.bytes.start + 1),
+            None => words,
+        };
+        Problem { kind: self.wrong.kind(), reason, frame: escape(frame) }
+    }
+}
+
+/// Bytes as a person can read them: text stays text, the rest is `\r`, `\x00` and the like.
+pub(super) fn escape(bytes: &[u8]) -> String {
+    let mut shown = String::new();
+    let mut count = 0;
+    for chunk in bytes.utf8_chunks() {
+        for character in chunk.valid().chars() {
+            if count == QUOTED {
+                return shown + "…";
+            }
+            count += 1;
+            match character {
+                '\\' => shown.push_str("\\\\"),
+                '\0'..='\x1f' | '\x7f' => shown.extend((character as u8).escape_ascii().map(char::from)),
+                other if other.is_control() => shown.extend(other.escape_unicode()),
+                other => shown.push(other),
+            }
+        }
+        for byte in chunk.invalid() {
+            if count == QUOTED {
+                return shown + "…";
+            }
+            count += 1;
+            shown.push_str(&format!("\\x{byte:02x}"));
+        }
+    }
+    shown
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_problem_points_at_the_bytes() {
+        let problem = Fault::at(4..7, Wrong::NotANumber).tell(b"1.2,x\xff3,4\r");
+        assert_eq!(problem.reason, "byte 5: found \"x\\xff3\", expected a number");
+        assert_eq!(problem.frame, "1.2,x\\xff3,4\\r");
+        assert_eq!(problem.kind, ProblemKind::Form);
+    }
+
+    #[test]
+    fn a_long_frame_is_cut() {
+        assert_eq!(escape(&[b'a'; 100]).chars().count(), 81);
+        assert_eq!(escape("12 °C".as_bytes()), "12 °C");
+    }
+
+    #[test]
+    fn kinds_stand_at_their_own_place() {
+        for (index, kind) in ProblemKind::ALL.into_iter().enumerate() {
+            assert_eq!(kind as usize, index, "{}", kind.word());
+        }
+    }
+}

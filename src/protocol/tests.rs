@@ -1,0 +1,203 @@
+//! The shipped protocols, and what must hold for every protocol whatever bytes come.
+
+use std::sync::Arc;
+
+use proptest::prelude::*;
+
+use super::*;
+
+/// What some bytes give under a protocol: readings and device times in canonical form, frame by
+/// frame; problems behind the frame before them, with an exclamation mark.
+pub(super) fn decoded(parts: &str, bytes: &[u8]) -> Vec<String> {
+    let text = format!("name = \"test\"\nabout = \"a test\"\nsource = \"the test\"\n{parts}");
+    let protocol = Protocol::parse("test.toml", &text).unwrap_or_else(|mistake| panic!("{mistake}"));
+    let mut engine = Engine::new(Arc::new(protocol));
+    let (mut out, mut told) = (Decoded::default(), Vec::new());
+    for byte in bytes {
+        out.clear();
+        engine.push(&[*byte], &mut out);
+        told.extend(out.readings.iter().map(|r| show_reading(&engine.names()[usize::from(r.name)], r)));
+        told.extend(out.frames.iter().filter_map(|frame| frame.device_time).map(|time| format!("@ {time} s")));
+        told.extend(out.problems.iter().map(|problem| format!("! {}", problem.reason)));
+    }
+    told
+}
+
+fn shipped() -> Vec<Arc<Protocol>> {
+    let library = Library::default();
+    let (listed, errors) = library.all();
+    assert!(errors.is_empty(), "{errors:?}");
+    listed.iter().map(|listed| library.find(&listed.name).unwrap()).collect()
+}
+
+#[test]
+fn shipped_protocols_hold_their_examples() {
+    let failures: Vec<String> =
+        shipped().iter().flat_map(|protocol| check(protocol)).map(|failure| failure.to_string()).collect();
+    assert!(failures.is_empty(), "{}", failures.join("\n"));
+}
+
+#[test]
+fn every_file_is_shipped_under_its_own_name() {
+    let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("protocols");
+    let files = std::fs::read_dir(&folder).unwrap().map(|entry| entry.unwrap().path());
+    let mut files: Vec<_> = files.filter(|path| path.extension().is_some_and(|end| end == "toml")).collect();
+    files.retain(|path| path.is_file());
+    let mut names: Vec<_> = files.iter().map(|path| path.file_stem().unwrap().to_str().unwrap()).collect();
+    names.sort();
+    assert_eq!(names, shipped().iter().map(|protocol| protocol.name.clone()).collect::<Vec<_>>());
+}
+
+/// Everything that some chunks give, glued together.
+fn push_all<'a>(protocol: &Arc<Protocol>, chunks: impl Iterator<Item = &'a [u8]>) -> (Decoded, Vec<String>, Counts) {
+    let mut engine = Engine::new(protocol.clone());
+    let mut all = Decoded::default();
+    for chunk in chunks {
+        engine.push(chunk, &mut all);
+    }
+    (all, engine.names().to_vec(), engine.counts().clone())
+}
+
+/// Bytes near to what a protocol expects: pieces of its examples with damage between and in them.
+fn hostile(protocol: &Protocol) -> impl Strategy<Value = Vec<u8>> + use<> {
+    let examples: Vec<Vec<u8>> = protocol.examples().iter().map(|example| example.bytes.clone()).collect();
+    let piece = prop_oneof![
+        4 => prop::sample::select(examples.clone()),
+        2 => (prop::sample::select(examples), any::<prop::sample::Index>(), any::<u8>()).prop_map(|(mut bytes, at, byte)| {
+            let at = at.index(bytes.len());
+            bytes[at] = byte;
+            bytes
+        }),
+        1 => prop::collection::vec(any::<u8>(), 0..40),
+        1 => "[-+0-9.,;:=eE\"{}\\[\\] \t\r\nOLnaif\u{b0}\u{3a9}mVA]{0,60}".prop_map(String::into_bytes),
+    ];
+    prop::collection::vec(piece, 0..12).prop_map(|pieces| pieces.concat())
+}
+
+/// A shipped protocol, bytes for it, and the sizes of the chunks they come in.
+fn stream() -> impl Strategy<Value = (Arc<Protocol>, Vec<u8>, Vec<usize>)> {
+    prop::sample::select(shipped()).prop_flat_map(|protocol| {
+        let bytes = hostile(&protocol);
+        (Just(protocol), bytes, prop::collection::vec(1usize..40, 1..20))
+    })
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(1_000))]
+
+    #[test]
+    fn any_chunks_give_the_same((protocol, bytes, sizes) in stream()) {
+        let whole = push_all(&protocol, std::iter::once(&bytes[..]));
+        let mut rest = &bytes[..];
+        let chunks = sizes.iter().cycle().map_while(|size| {
+            let (chunk, behind) = rest.split_at((*size).min(rest.len()));
+            rest = behind;
+            (!chunk.is_empty()).then_some(chunk)
+        });
+        prop_assert_eq!(&push_all(&protocol, chunks), &whole);
+        prop_assert_eq!(&push_all(&protocol, bytes.chunks(1)), &whole);
+    }
+
+    #[test]
+    fn readings_are_finite_and_counted((protocol, bytes, _) in stream()) {
+        let (decoded, names, counts) = push_all(&protocol, std::iter::once(&bytes[..]));
+        for reading in &decoded.readings {
+            prop_assert!(usize::from(reading.name) < names.len());
+            if let Value::Number(value) = reading.value {
+                prop_assert!(value.is_finite());
+            }
+        }
+        prop_assert_eq!(decoded.frames.last().map_or(0, |frame| frame.readings_end), decoded.readings.len());
+        prop_assert_eq!((counts.frames, counts.readings), (decoded.frames.len() as u64, decoded.readings.len() as u64));
+        prop_assert_eq!(counts.bytes, bytes.len() as u64);
+        prop_assert!(counts.explained <= counts.bytes && names.len() <= 256);
+    }
+}
+
+#[test]
+fn a_lost_port_tells_the_frame_that_was_begun() {
+    let mut engine = Engine::new(Library::default().find("columns").unwrap());
+    let mut out = Decoded::default();
+    engine.push(b"1,2\n3,", &mut out);
+    engine.lost(&mut out);
+    engine.push(b"5,6\n", &mut out);
+    assert_eq!(out.readings.len(), 4);
+    assert_eq!(engine.counts().problems(ProblemKind::Partial), 1);
+    assert_eq!(out.problems[0].frame, "3,");
+}
+
+#[test]
+fn only_the_first_problems_are_told_and_all_are_counted() {
+    let mut engine = Engine::new(Library::default().find("number").unwrap());
+    let mut out = Decoded::default();
+    engine.push(&b"x\n".repeat(1000), &mut out);
+    assert_eq!(out.problems.len() as u64, TOLD_OF_EACH_KIND);
+    assert_eq!(engine.counts().all_problems(), 1000);
+    assert_eq!(engine.counts().explained, 0);
+}
+
+fn mistake(text: &str) -> String {
+    Protocol::parse("p.toml", text).unwrap_err().to_string()
+}
+
+#[test]
+fn mistakes_are_told_with_their_line() {
+    let head = "name = \"p\"\nabout = \"a\"\nsource = \"s\"\n";
+    let whole = |frame: &str, decode: &str| mistake(&format!("{head}[frame]\n{frame}\n[decode]\n{decode}\n"));
+    let line = "kind = \"line\"";
+    assert_eq!(
+        whole("kind = \"lime\"", "kind = \"number\""),
+        "p.toml, line 5: found the kind \"lime\", expected \"line\""
+    );
+    assert!(whole(line, "kind = \"number\"\nsize = 3").starts_with("p.toml, line 8: unknown field `size`"));
+    assert_eq!(
+        whole("kind = \"line\"\nlongest = 0", "kind = \"number\""),
+        "p.toml, line 6: expected a longest line of 1 to 65536 bytes"
+    );
+    assert_eq!(
+        whole(line, "kind = \"columns\"\nseparator = \"1\""),
+        "p.toml, line 8: found the separator \"1\", expected \"any\" or text that is in no number"
+    );
+    assert!(whole(line, "kind = \"columns\"\nheader = \"maybe\"").contains("line 8: unknown variant `maybe`"));
+    assert!(whole(line, "kind = \"columns\"\nnames = [\"a\", \"a\"]").contains("found the name \"a\" twice"));
+    assert_eq!(mistake(head), "p.toml, line 1: expected a part [frame] with its kind");
+    assert!(mistake(&head.replace("\"p\"", "\"P 1\"")).contains("[frame]"));
+}
+
+#[test]
+fn a_missing_protocol_names_those_that_exist() {
+    let error = Library::default().find("colums").unwrap_err().to_string();
+    assert!(error.starts_with("there is no protocol \"colums\"; there are columns, columns-ms"), "{error}");
+    assert!(Library::default().find("../columns").is_err());
+}
+
+#[test]
+fn a_folder_comes_before_what_is_built_in() {
+    let folder = tempfile::tempdir().unwrap();
+    let text =
+        "name = \"columns\"\nabout = \"mine\"\nsource = \"s\"\n[frame]\nkind = \"line\"\n[decode]\nkind = \"number\"\n";
+    std::fs::write(folder.path().join("columns.toml"), text).unwrap();
+    std::fs::write(folder.path().join("bad.toml"), "name = 3").unwrap();
+    std::fs::write(folder.path().join("other.toml"), text).unwrap();
+    let library = Library::new(vec![folder.path().join("absent"), folder.path().to_owned()]);
+    assert_eq!(library.find("columns").unwrap().about, "mine");
+    let (listed, errors) = library.all();
+    assert_eq!(listed.iter().filter(|listed| listed.name == "columns").count(), 1);
+    assert_eq!(errors.len(), 2, "{errors:?}");
+    assert!(errors[1].to_string().contains("expected \"other\" as the file's"), "{}", errors[1]);
+}
+
+#[test]
+fn an_example_that_does_not_hold_is_told_with_its_byte() {
+    let text = "name = \"p\"\nabout = \"a\"\nsource = \"s\"\n[frame]\nkind = \"line\"\n[decode]\nkind = \"columns\"\n\
+                [[example]]\ntext = \"1.25,2\"\ngives = [\"v1 = 1.25\", \"v2 = 3\"]\n";
+    let failures = check(&Protocol::parse("p.toml", text).unwrap());
+    let told: Vec<String> = failures.iter().map(ToString::to_string).collect();
+    assert_eq!(
+        told,
+        [
+            "p.toml, line 8: found 1 examples, expected at least 4",
+            "p.toml, line 8: reading 2, complete with byte 7: expected \"v2 = 3\", got \"v2 = 2\"",
+        ]
+    );
+}
