@@ -6,4 +6,6 @@
 pub mod mistake;
 pub mod units;
 
+pub mod electrics;
+
 pub mod protocol;

@@ -1,0 +1,16 @@
+//! Physics and statistics as pure functions: what a coil should draw, what a wire should drop, how
+//! sure a value is, and whether it keeps to a limit.
+//!
+//! Everything is in SI units as `f64` (temperatures in °C, where the doc says so), with the unit in
+//! each item's doc and the source of each formula beside it. This folder depends on nothing else of
+//! bayline: it knows no file, no meter, no step and no wording. It reads no clock and does no I/O.
+//! "From memory" beside a source means that the document was not at hand; the figure then rests on
+//! the test that reproduces it.
+
+// How sure a value is.
+mod uncertain;
+
+#[cfg(test)]
+mod checks;
+
+pub use uncertain::Uncertain;
