@@ -10,7 +10,11 @@
 // How sure a value is.
 mod uncertain;
 
+// What many values say.
+mod running;
+
 #[cfg(test)]
 mod checks;
 
+pub use running::Running;
 pub use uncertain::Uncertain;
