@@ -10,11 +10,14 @@
 // How sure a value is.
 mod uncertain;
 
+mod propagate;
+
 // What many values say.
 mod running;
 
 #[cfg(test)]
 mod checks;
 
+pub use propagate::{Correlation, PropagateError, covariance, difference_with_covariance, propagate, same_gain};
 pub use running::Running;
 pub use uncertain::Uncertain;
