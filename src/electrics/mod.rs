@@ -15,9 +15,12 @@ mod propagate;
 // What many values say.
 mod running;
 
+mod trend;
+
 #[cfg(test)]
 mod checks;
 
 pub use propagate::{Correlation, PropagateError, covariance, difference_with_covariance, propagate, same_gain};
 pub use running::Running;
+pub use trend::Trend;
 pub use uncertain::Uncertain;
