@@ -12,6 +12,8 @@ mod uncertain;
 
 mod propagate;
 
+mod normal;
+
 // What many values say.
 mod running;
 
@@ -20,6 +22,7 @@ mod trend;
 #[cfg(test)]
 mod checks;
 
+pub use normal::{normal_cdf, normal_quantile};
 pub use propagate::{Correlation, PropagateError, covariance, difference_with_covariance, propagate, same_gain};
 pub use running::Running;
 pub use trend::Trend;
