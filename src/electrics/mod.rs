@@ -14,6 +14,8 @@ mod propagate;
 
 mod normal;
 
+mod student;
+
 // What many values say.
 mod running;
 
@@ -25,5 +27,6 @@ mod checks;
 pub use normal::{normal_cdf, normal_quantile};
 pub use propagate::{Correlation, PropagateError, covariance, difference_with_covariance, propagate, same_gain};
 pub use running::Running;
+pub use student::{CoverageError, Freedom, coverage_factor, rectangular_coverage_factor, welch_satterthwaite};
 pub use trend::Trend;
 pub use uncertain::Uncertain;
