@@ -16,6 +16,9 @@ mod normal;
 
 mod student;
 
+// Whether it keeps to a limit, and to another value.
+mod conformity;
+
 // What many values say.
 mod running;
 
@@ -24,6 +27,7 @@ mod trend;
 #[cfg(test)]
 mod checks;
 
+pub use conformity::{Decision, Limits, Rule, decide, guard_band, probability_of_conformity};
 pub use normal::{normal_cdf, normal_quantile};
 pub use propagate::{Correlation, PropagateError, covariance, difference_with_covariance, propagate, same_gain};
 pub use running::Running;
