@@ -19,6 +19,8 @@ mod student;
 // Whether it keeps to a limit, and to another value.
 mod conformity;
 
+mod agreement;
+
 // What many values say.
 mod running;
 
@@ -27,6 +29,7 @@ mod trend;
 #[cfg(test)]
 mod checks;
 
+pub use agreement::{normalized_error, z_score};
 pub use conformity::{Decision, Limits, Rule, decide, guard_band, probability_of_conformity};
 pub use normal::{normal_cdf, normal_quantile};
 pub use propagate::{Correlation, PropagateError, covariance, difference_with_covariance, propagate, same_gain};
