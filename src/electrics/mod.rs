@@ -26,12 +26,15 @@ mod running;
 
 mod trend;
 
+mod outlier;
+
 #[cfg(test)]
 mod checks;
 
 pub use agreement::{normalized_error, z_score};
 pub use conformity::{Decision, Limits, Rule, decide, guard_band, probability_of_conformity};
 pub use normal::{normal_cdf, normal_quantile};
+pub use outlier::{CUSTOMARY_SCORE, OutlierError, Siblings, mad, median};
 pub use propagate::{Correlation, PropagateError, covariance, difference_with_covariance, propagate, same_gain};
 pub use running::Running;
 pub use student::{CoverageError, Freedom, coverage_factor, rectangular_coverage_factor, welch_satterthwaite};
