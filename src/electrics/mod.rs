@@ -28,11 +28,15 @@ mod trend;
 
 mod outlier;
 
+// What the parts should do.
+mod copper;
+
 #[cfg(test)]
 mod checks;
 
 pub use agreement::{normalized_error, z_score};
 pub use conformity::{Decision, Limits, Rule, decide, guard_band, probability_of_conformity};
+pub use copper::{Copper, RHO_20};
 pub use normal::{normal_cdf, normal_quantile};
 pub use outlier::{CUSTOMARY_SCORE, OutlierError, Siblings, mad, median};
 pub use propagate::{Correlation, PropagateError, covariance, difference_with_covariance, propagate, same_gain};
