@@ -31,6 +31,8 @@ mod outlier;
 // What the parts should do.
 mod copper;
 
+mod wire;
+
 #[cfg(test)]
 mod checks;
 
@@ -44,3 +46,4 @@ pub use running::Running;
 pub use student::{CoverageError, Freedom, coverage_factor, rectangular_coverage_factor, welch_satterthwaite};
 pub use trend::Trend;
 pub use uncertain::Uncertain;
+pub use wire::{Awg, Class, Size, Wire, WireError};
