@@ -33,10 +33,13 @@ mod copper;
 
 mod wire;
 
+mod coil;
+
 #[cfg(test)]
 mod checks;
 
 pub use agreement::{normalized_error, z_score};
+pub use coil::{Coil, CoilError, current, power, power_in_resistance};
 pub use conformity::{Decision, Limits, Rule, decide, guard_band, probability_of_conformity};
 pub use copper::{Copper, RHO_20};
 pub use normal::{normal_cdf, normal_quantile};
