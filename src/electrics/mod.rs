@@ -35,6 +35,8 @@ mod wire;
 
 mod coil;
 
+mod pwm;
+
 #[cfg(test)]
 mod checks;
 
@@ -45,6 +47,7 @@ pub use copper::{Copper, RHO_20};
 pub use normal::{normal_cdf, normal_quantile};
 pub use outlier::{CUSTOMARY_SCORE, OutlierError, Siblings, mad, median};
 pub use propagate::{Correlation, PropagateError, covariance, difference_with_covariance, propagate, same_gain};
+pub use pwm::{PwmCurrent, PwmDrive, PwmError, PwmUncertainty};
 pub use running::Running;
 pub use student::{CoverageError, Freedom, coverage_factor, rectangular_coverage_factor, welch_satterthwaite};
 pub use trend::Trend;
