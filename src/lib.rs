@@ -8,4 +8,6 @@ pub mod units;
 
 pub mod electrics;
 
+pub mod vehicle;
+
 pub mod protocol;
