@@ -68,6 +68,16 @@ mod tests {
     }
 
     #[test]
+    fn what_two_and_three_deviations_cover() {
+        // Columns of JCGM 100 table G.2 and the exact shares, computed with scipy 1.17.1.
+        let covered = |k: f64| 1.0 - 2.0 * normal_cdf(-k);
+        near(covered(2.0), 0.95449974, 5e-9);
+        near(covered(3.0), 0.99730020, 5e-9);
+        near(normal_quantile(0.5 + 0.5 * 0.9545).unwrap(), 2.000002, 5e-7);
+        near(normal_quantile(0.5 + 0.5 * 0.9973).unwrap(), 2.999977, 5e-7);
+    }
+
+    #[test]
     fn what_is_no_probability_has_no_quantile() {
         for p in [0.0, 1.0, -0.1, 1.1, f64::NAN, f64::INFINITY] {
             assert_eq!(normal_quantile(p), None, "{p}");

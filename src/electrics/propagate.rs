@@ -199,6 +199,20 @@ mod tests {
     }
 
     #[test]
+    fn the_same_set_by_set() {
+        // JCGM 100 H.2.4, its second way: R, X and Z of each set, then their mean. Computed with
+        // numpy 2.4.6; the guide prints 0.071, 0.295 and 0.236.
+        let ways: [fn(f64) -> f64; 3] = [f64::cos, f64::sin, |_| 1.0];
+        let expected = [(127.731630483, 0.071273543), (219.846894603, 0.295489086), (254.260049587, 0.236247502)];
+        for (way, (mean, u)) in ways.into_iter().zip(expected) {
+            let sets = (0..5).map(|set| VOLTS[set] / MILLIAMPS[set] * 1000.0 * way(RADIANS[set]));
+            let run: Running = sets.collect();
+            near(run.mean().unwrap(), mean, 1e-9);
+            near(run.deviation_of_mean().unwrap(), u, 1e-9);
+        }
+    }
+
+    #[test]
     fn ten_resistors_from_one_standard_add_up_linearly() {
         // JCGM 100 5.2.2 example, from memory: 1.00 Ω, where independence would give 0.32 Ω.
         let (partials, u) = ([1.0; 10], [0.1; 10]);

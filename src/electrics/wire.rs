@@ -210,6 +210,7 @@ impl Wire {
 mod tests {
     use super::*;
     use crate::electrics::checks::{near, number, rows};
+    use proptest::prelude::*;
 
     #[test]
     fn gauges_of_the_table() {
@@ -278,5 +279,14 @@ mod tests {
         assert_eq!(Size::Section { m2: 0.0 }.ohms_per_metre(), Err(WireError::Section { m2: 0.0 }));
         let odd = Size::Iec60228 { m2: 1.2e-6, class: Class::Fixed };
         assert_eq!(odd.ohms_per_metre(), Err(WireError::NotNominal { m2: 1.2e-6 }));
+    }
+
+    proptest! {
+        #[test]
+        fn any_text_is_a_gauge_that_reads_back_or_a_mistake(text in "\\PC{0,6}|[0-9]{1,3}(/0)?") {
+            if let Ok(gauge) = text.parse::<Awg>() {
+                prop_assert_eq!(gauge.to_string().parse(), Ok(gauge));
+            }
+        }
     }
 }

@@ -1,9 +1,9 @@
 //! The vehicle identification number and its check digit, 49 CFR 565.15(c).
 //!
-//! The check digit is a rule of North America. Elsewhere the ninth character is free, so a wrong one is
+//! Table numbers are from memory. The check digit is a rule of North America. Elsewhere the ninth character is free, so a wrong one is
 //! a reason to read the plate again and none to refuse the number.
 
-/// The characters of a vehicle identification number (49 CFR 565.13(b), ISO 3779).
+/// The characters of a vehicle identification number (49 CFR 565.13(b) and ISO 3779, from memory).
 const LENGTH: usize = 17;
 
 /// Weights by position; the check digit itself counts nothing. 49 CFR 565.15(c) table IV.
