@@ -6,4 +6,8 @@
 pub mod mistake;
 pub mod units;
 
+pub mod electrics;
+
+pub mod vehicle;
+
 pub mod protocol;
