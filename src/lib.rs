@@ -3,6 +3,7 @@
 //! A folder is a stage, in the order that data meets it; each begins with a page that says what it
 //! is and what it must not know.
 
+pub mod clock;
 pub mod mistake;
 pub mod units;
 
@@ -10,4 +11,8 @@ pub mod electrics;
 
 pub mod vehicle;
 
+pub mod port;
+
 pub mod protocol;
+
+pub mod channel;

@@ -1,8 +1,9 @@
 //! Mistakes in the files that people write, told with file, line, what was found and what was expected.
 
-use std::ops::Range;
+use std::{fmt::Display, ops::Range, str::FromStr};
 
 use serde::de::DeserializeOwned;
+use toml::Spanned;
 
 /// One mistake in a bench, procedure or protocol file.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
@@ -20,6 +21,27 @@ impl Mistake {
     /// A mistake at a span of the text, as `toml::Spanned` gives it.
     pub fn at(file: &str, text: &str, span: Range<usize>, message: impl Into<String>) -> Self {
         Self { file: file.to_owned(), line: line_of(text, span.start), message: message.into() }
+    }
+}
+
+/// A file's name and text, to tell where in it a mistake is.
+#[derive(Debug, Clone, Copy)]
+pub struct Source<'a> {
+    /// The file as the user named it.
+    pub file: &'a str,
+    /// All of it.
+    pub text: &'a str,
+}
+
+impl Source<'_> {
+    /// A mistake at a span of the text.
+    pub fn mistake(&self, span: Range<usize>, message: impl Into<String>) -> Mistake {
+        Mistake::at(self.file, self.text, span, message)
+    }
+
+    /// Parses a string of the file; a mistake carries its line.
+    pub fn parse<T: FromStr<Err: Display>>(&self, value: &Spanned<String>) -> Result<T, Mistake> {
+        value.get_ref().parse().map_err(|error: T::Err| self.mistake(value.span(), error.to_string()))
     }
 }
 

@@ -166,7 +166,8 @@ impl Expected {
                     (Value::Number(expected), Value::Number(seen)) => close(*expected, seen),
                     (expected, seen) => *expected == seen,
                 };
-                let same_digit = digit.is_none_or(|digit| seen.digit.is_some_and(|seen| close(digit, seen)));
+                let same_digit = digit
+                    .is_none_or(|digit| seen.place.is_some_and(|place| close(digit, 10f64.powi(i32::from(place)))));
                 let same_unit = *unit == unit_of(seen.function) && *annunciators == seen.annunciators;
                 name == seen_name && same_value && same_digit && same_unit
             }

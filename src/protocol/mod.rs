@@ -38,8 +38,8 @@ pub struct Reading {
     pub function: Function,
     /// The value in base units, or that it was beyond the range.
     pub value: Value,
-    /// Size of the last digit shown, in base units, where the frame tells it.
-    pub digit: Option<f64>,
+    /// The last digit shown is worth 10^place base units, where the frame tells it: −2 for `12.45 V`.
+    pub place: Option<i8>,
     /// What the display shows beside the value.
     pub annunciators: Annunciators,
 }

@@ -21,15 +21,16 @@ const MOST_UNITS: usize = 16;
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Token {
     pub value: Value,
-    pub digit: Option<f64>,
+    /// The last digit is worth 10^place base units; none where that is no power of ten.
+    pub place: Option<i8>,
     pub function: Function,
 }
 
 /// A bare number at the start of a text.
 pub(super) struct Plain {
     pub value: f64,
-    /// Size of its last digit.
-    pub digit: f64,
+    /// Its last digit is worth 10^place.
+    pub place: i32,
     /// Its bytes.
     pub length: usize,
 }
@@ -39,14 +40,6 @@ const POWERS: [f64; 23] = [
     1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16, 1e17, 1e18, 1e19, 1e20,
     1e21, 1e22,
 ];
-
-fn power(exponent: i32) -> f64 {
-    match (exponent, POWERS.get(exponent.unsigned_abs() as usize)) {
-        (0.., Some(exact)) => *exact,
-        (_, Some(exact)) => 1.0 / exact,
-        _ => 10f64.powi(exponent),
-    }
-}
 
 /// Sign, digits, point, digits, at most 15 of them: nearly every number that a board sends.
 ///
@@ -79,7 +72,7 @@ pub(super) fn plain(text: &[u8]) -> Option<Plain> {
     }
     let size = digits as f64 / POWERS[decimals];
     let value = if text[0] == b'-' { -size } else { size };
-    Some(Plain { value, digit: 1.0 / POWERS[decimals], length: at })
+    Some(Plain { value, place: -(decimals as i32), length: at })
 }
 
 /// A number with any count of digits and an exponent; a lone comma may stand for the point.
@@ -114,7 +107,7 @@ fn any_number(text: &[u8]) -> Option<Plain> {
         }
         _ => fast_float2::parse(&text[..length]).ok()?,
     };
-    Some(Plain { value, digit: power(scale - decimals as i32), length })
+    Some(Plain { value, place: scale - decimals as i32, length })
 }
 
 /// Bytes of `E-03` at the start; an E counts only with digits behind it.
@@ -164,6 +157,16 @@ pub(super) struct Numbers {
 struct Told {
     function: Function,
     factor: f64,
+    /// The factor as a power of ten; none where it is none (a mile, a knot).
+    shift: Option<i32>,
+}
+
+impl Told {
+    fn new(function: Function, factor: f64) -> Self {
+        let power = factor.log10().round();
+        let shift = ((10f64.powf(power) / factor - 1.0).abs() < 1e-9).then_some(power as i32);
+        Self { function, factor, shift }
+    }
 }
 
 impl Numbers {
@@ -182,7 +185,7 @@ impl Numbers {
         let text = text.trim();
         if let Some(number) = plain(text.as_bytes()).filter(|number| number.length == text.len()) {
             let value = classify(number.value)?;
-            return Ok(Token { value, digit: Some(number.digit), function: Function::Untold });
+            return Ok(Token { value, place: i8::try_from(number.place).ok(), function: Function::Untold });
         }
         if let Some(token) = self.overloaded(text) {
             return Ok(token);
@@ -208,8 +211,8 @@ impl Numbers {
             Value::Number(value) => classify(value * told.factor)?,
             beyond => beyond,
         };
-        let digit = Some(number.digit * told.factor).filter(|digit| digit.is_normal());
-        Ok(Token { value, digit, function: told.function })
+        let place = told.shift.and_then(|shift| i8::try_from(number.place + shift).ok());
+        Ok(Token { value, place, function: told.function })
     }
 
     fn overloaded(&mut self, text: &str) -> Option<Token> {
@@ -219,12 +222,12 @@ impl Numbers {
         };
         let length = self.overload.iter().find(|known| starts_with(word, known))?.len();
         let told = self.told(word[length..].trim())?;
-        Some(Token { value, digit: None, function: told.function })
+        Some(Token { value, place: None, function: told.function })
     }
 
     fn told(&mut self, unit: &str) -> Option<Told> {
         if unit.is_empty() {
-            return Some(Told { function: Function::Untold, factor: 1.0 });
+            return Some(Told::new(Function::Untold, 1.0));
         }
         if let Some((_, told)) = self.units.iter().find(|(known, _)| known == unit) {
             return Some(*told);
@@ -250,17 +253,17 @@ fn starts_with(text: &str, word: &str) -> bool {
 /// `mV`, `V AC`, `VDC`, `AC mV`, `kohm`, or a prefix alone (`4.7 k`).
 fn read_unit(text: &str) -> Option<Told> {
     if let Ok(unit) = Unit::parse(text) {
-        return Some(Told { function: Function::Unit(unit.dimension), factor: unit.factor });
+        return Some(Told::new(Function::Unit(unit.dimension), unit.factor));
     }
     if let Some(told) = with_current(text) {
         return Some(told);
     }
     if let Ok(quantity) = text.parse::<Quantity>() {
-        return Some(Told { function: Function::Exact(quantity), factor: 1.0 });
+        return Some(Told::new(Function::Exact(quantity), 1.0));
     }
     // What stands before a volt may stand alone.
     let prefix = Unit::parse(&format!("{text}V")).ok()?;
-    (prefix.factor != 1.0).then_some(Told { function: Function::Untold, factor: prefix.factor })
+    (prefix.factor != 1.0).then(|| Told::new(Function::Untold, prefix.factor))
 }
 
 /// A unit with AC or DC before or behind it.
@@ -281,7 +284,7 @@ fn with_current(text: &str) -> Option<Told> {
             (Dimension::Ampere, false) => Quantity::AmpsDc,
             _ => return None,
         };
-        Some(Told { function: Function::Exact(quantity), factor: unit.factor })
+        Some(Told::new(Function::Exact(quantity), unit.factor))
     })
 }
 
@@ -298,7 +301,7 @@ mod tests {
         let token = numbers().read(text).unwrap_or_else(|wrong| panic!("{text}: {wrong:?}"));
         let Value::Number(found) = token.value else { panic!("{text}: {token:?}") };
         assert!((found - value).abs() <= value.abs() * 1e-14, "{text}: {found}");
-        assert!((token.digit.unwrap() - digit).abs() < digit * 1e-9, "{text}: {:?}", token.digit);
+        assert_eq!(token.place, Some(digit.log10().round() as i8), "{text}");
         assert_eq!(token.function, function, "{text}");
     }
 

@@ -2,6 +2,8 @@
 //!
 //! `cargo bench --bench decode`. Bytes are pushed in the chunks that a port hands over.
 
+#![allow(clippy::disallowed_methods, reason = "a benchmark is about time")]
+
 use std::{hint::black_box, time::Instant};
 
 use bayline::protocol::{Decoded, Engine, Library};

@@ -232,12 +232,15 @@ impl Columns {
     #[inline]
     fn cell(&mut self, line: &[u8], at: usize) -> Result<Cell, Fault> {
         let start = at + spaces(&line[at..]);
-        if let Some(Plain { value, digit, length }) = plain(&line[start..]) {
+        if let Some(Plain { value, place, length }) = plain(&line[start..]) {
             let end = start + length;
             let behind = end + spaces(&line[end..]);
             if let Some(next) = self.end_of_cell(line, end, behind) {
-                let token =
-                    classify(value).map(|value| Token { value, digit: Some(digit), function: Function::Untold });
+                let token = classify(value).map(|value| Token {
+                    value,
+                    place: i8::try_from(place).ok(),
+                    function: Function::Untold,
+                });
                 return Ok(Cell { token: Some(token), bytes: start..end, next });
             }
         }

@@ -98,7 +98,7 @@ impl Node<'_, '_> {
 }
 
 fn bare(number: f64) -> Result<Token, Wrong> {
-    classify(number).map(|value| Token { value, digit: None, function: Function::Untold })
+    classify(number).map(|value| Token { value, place: None, function: Function::Untold })
 }
 
 impl<'de> DeserializeSeed<'de> for Node<'_, '_> {

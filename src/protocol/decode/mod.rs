@@ -82,8 +82,8 @@ impl Sink<'_> {
     #[inline]
     pub fn numbered(&mut self, name: u16, token: Result<Token, Wrong>, bytes: Range<usize>) -> Result<(), Fault> {
         match token {
-            Ok(Token { value, digit, function }) => {
-                self.readings.push(Reading { name, function, value, digit, annunciators: Annunciators::empty() });
+            Ok(Token { value, place, function }) => {
+                self.readings.push(Reading { name, function, value, place, annunciators: Annunciators::empty() });
                 Ok(())
             }
             Err(wrong) if wrong.kind() == ProblemKind::BadValue => {

@@ -1,0 +1,291 @@
+//! The bench file: which meters are connected, and what their values mean in the circuit.
+
+use std::{
+    collections::HashMap,
+    path::{Path, PathBuf},
+    sync::Arc,
+};
+
+use serde::Deserialize;
+use toml::Spanned;
+
+use super::Feed;
+use crate::{
+    mistake::{Mistake, Source, parse_toml},
+    port::{Address, Settings},
+    protocol::{Library, Protocol},
+    units::{Accuracy, Quantity, Scale},
+};
+
+/// The meters of the bench, ready to be opened.
+#[derive(Debug, Clone, Default)]
+pub struct Bench {
+    /// In the order of the file; names are unique.
+    pub meters: Vec<MeterSpec>,
+    /// The file as written, kept with the session; empty for a bench given on the command line.
+    pub text: String,
+}
+
+/// One meter or board.
+#[derive(Debug, Clone)]
+pub struct MeterSpec {
+    /// Unique on the bench.
+    pub name: String,
+    /// Where its bytes come from.
+    pub address: Address,
+    /// How the line is set.
+    pub settings: Settings,
+    /// How its bytes become readings.
+    pub protocol: Arc<Protocol>,
+    /// What its readings mean; when empty, every value that it sends becomes a channel of its own.
+    pub channels: Vec<ChannelSpec>,
+}
+
+/// One channel of a meter.
+#[derive(Debug, Clone)]
+pub struct ChannelSpec {
+    /// Unique on the bench.
+    pub name: String,
+    /// The value of the frame that feeds it.
+    pub reads: String,
+    /// How the reading becomes a sample.
+    pub feed: Feed,
+    /// The scale as written; empty where there is none.
+    pub scale: String,
+    /// The accuracy as written; empty where there is none.
+    pub accuracy: String,
+}
+
+/// `NAME=PORT,PROTOCOL`: a meter without a bench file.
+#[derive(Debug, Clone, PartialEq)]
+pub struct QuickMeter {
+    /// Unique on the bench.
+    pub name: String,
+    /// Where its bytes come from.
+    pub address: Address,
+    /// The protocol's name.
+    pub protocol: String,
+}
+
+/// Why a bench can't be used.
+#[derive(Debug, thiserror::Error)]
+pub enum BenchError {
+    /// The file can't be read.
+    #[error("the bench file {} can't be read: {source}; check the name and its permissions", path.display())]
+    Unreadable {
+        /// As the user gave it.
+        path: PathBuf,
+        /// The system's word.
+        source: std::io::Error,
+    },
+    /// Something in the file is wrong.
+    #[error(transparent)]
+    Mistake(#[from] Mistake),
+    /// Something in a `--meter` option is wrong.
+    #[error("--meter {option}: {message}")]
+    Option {
+        /// As the user gave it.
+        option: String,
+        /// What was expected.
+        message: String,
+    },
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct File {
+    meter: Vec<MeterTable>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct MeterTable {
+    name: Spanned<String>,
+    port: Spanned<String>,
+    protocol: Spanned<String>,
+    baud: Option<Spanned<u32>>,
+    #[serde(default)]
+    channel: Vec<ChannelTable>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct ChannelTable {
+    name: Spanned<String>,
+    reads: Option<Spanned<String>>,
+    quantity: Option<Spanned<String>>,
+    scale: Option<Spanned<String>>,
+    accuracy: Option<Spanned<String>>,
+}
+
+impl Bench {
+    /// Reads and checks a bench file.
+    pub fn load(path: &Path, library: &Library) -> Result<Self, BenchError> {
+        let text =
+            std::fs::read_to_string(path).map_err(|source| BenchError::Unreadable { path: path.to_owned(), source })?;
+        Ok(Self::parse(&path.display().to_string(), &text, library)?)
+    }
+
+    /// Checks the text of a bench file; `file` is how the user knows it.
+    pub fn parse(file: &str, text: &str, library: &Library) -> Result<Self, Mistake> {
+        let tables: File = parse_toml(file, text)?;
+        let mut reader =
+            Reader { source: Source { file, text }, library, meters: HashMap::new(), channels: HashMap::new() };
+        let meters = tables.meter.into_iter().map(|table| reader.meter(table)).collect::<Result<_, _>>()?;
+        Ok(Self { meters, text: text.to_owned() })
+    }
+
+    /// Adds a meter given on the command line.
+    pub fn add(&mut self, quick: QuickMeter, library: &Library) -> Result<(), BenchError> {
+        let wrong = |message: String| BenchError::Option { option: quick.name.clone(), message };
+        if self.meters.iter().any(|meter| meter.name == quick.name) {
+            return Err(wrong("there is a meter of this name already; give it another".to_owned()));
+        }
+        let protocol = library.find(&quick.protocol).map_err(|error| wrong(error.to_string()))?;
+        self.meters.push(MeterSpec {
+            name: quick.name,
+            address: quick.address,
+            settings: Settings::default(),
+            protocol,
+            channels: Vec::new(),
+        });
+        Ok(())
+    }
+}
+
+/// Walks the tables of one file and tells mistakes by line.
+struct Reader<'a> {
+    source: Source<'a>,
+    library: &'a Library,
+    meters: HashMap<String, ()>,
+    channels: HashMap<String, String>,
+}
+
+impl Reader<'_> {
+    fn meter(&mut self, table: MeterTable) -> Result<MeterSpec, Mistake> {
+        let name = self.name(&table.name)?;
+        if self.meters.insert(name.clone(), ()).is_some() {
+            return Err(self.source.mistake(
+                table.name.span(),
+                format!("found a second meter named \"{name}\", expected a name of its own"),
+            ));
+        }
+        let address = self.source.parse(&table.port)?;
+        let protocol = self
+            .library
+            .find(table.protocol.get_ref())
+            .map_err(|error| self.source.mistake(table.protocol.span(), error.to_string()))?;
+        let mut settings = Settings::default();
+        if let Some(baud) = table.baud {
+            if *baud.get_ref() == 0 {
+                return Err(self.source.mistake(baud.span(), "found 0, expected bits a second, such as 115200"));
+            }
+            settings.baud = baud.into_inner();
+        }
+        let mut taken = HashMap::new();
+        let channels = table
+            .channel
+            .into_iter()
+            .map(|channel| self.channel(channel, &name, &protocol, &mut taken))
+            .collect::<Result<_, _>>()?;
+        Ok(MeterSpec { name, address, settings, protocol, channels })
+    }
+
+    fn channel(
+        &mut self,
+        table: ChannelTable,
+        meter: &str,
+        protocol: &Protocol,
+        taken: &mut HashMap<String, String>,
+    ) -> Result<ChannelSpec, Mistake> {
+        let name = self.name(&table.name)?;
+        if let Some(other) = self.channels.insert(name.clone(), meter.to_owned()) {
+            let message = format!(
+                "found a second channel named \"{name}\" (the first is on meter \"{other}\"), expected a name of its own"
+            );
+            return Err(self.source.mistake(table.name.span(), message));
+        }
+        let reads = self.reads(&table, protocol)?;
+        if let Some(other) = taken.insert(reads.clone(), name.clone()) {
+            let span = table.reads.as_ref().unwrap_or(&table.name).span();
+            let message = format!(
+                "found \"{reads}\" a second time, expected a value that channel \"{other}\" does not read already"
+            );
+            return Err(self.source.mistake(span, message));
+        }
+        let scale_text = table.scale.as_ref().map(|text| text.get_ref().clone()).unwrap_or_default();
+        let accuracy_text = table.accuracy.as_ref().map(|text| text.get_ref().clone()).unwrap_or_default();
+        let feed = self.feed(table)?;
+        Ok(ChannelSpec { name, reads, feed, scale: scale_text, accuracy: accuracy_text })
+    }
+
+    /// The value of the frame that a channel reads; it may be left out where there is but one.
+    fn reads(&self, table: &ChannelTable, protocol: &Protocol) -> Result<String, Mistake> {
+        match (&table.reads, protocol.value_names()) {
+            (Some(reads), Some(names)) if !names.contains(reads.get_ref()) => {
+                let message = format!(
+                    "found \"{}\", which frames of protocol \"{}\" do not carry, expected one of: {}",
+                    reads.get_ref(),
+                    protocol.name,
+                    names.join(", ")
+                );
+                Err(self.source.mistake(reads.span(), message))
+            }
+            (Some(reads), _) => Ok(reads.get_ref().clone()),
+            (None, Some([only])) => Ok(only.clone()),
+            (None, names) => {
+                let known = names.map_or(String::new(), |names| format!(" (it has {})", names.join(", ")));
+                let message = format!(
+                    "channel \"{}\" does not say which value of the frame it is{known}, expected reads = \"…\"",
+                    table.name.get_ref()
+                );
+                Err(self.source.mistake(table.name.span(), message))
+            }
+        }
+    }
+
+    fn feed(&self, table: ChannelTable) -> Result<Feed, Mistake> {
+        let quantity: Option<Quantity> = table.quantity.as_ref().map(|text| self.source.parse(text)).transpose()?;
+        let scale: Scale = table.scale.as_ref().map_or(Ok(Scale::NONE), |text| self.source.parse(text))?;
+        if let (Some(quantity), Some(to), Some(text)) = (quantity, scale.to, &table.scale)
+            && quantity.dimension() != to
+        {
+            let message =
+                format!("found a scale that ends in {}, expected {} for \"{quantity}\"", to.unit(), quantity.unit());
+            return Err(self.source.mistake(text.span(), message));
+        }
+        let accuracy: Option<Accuracy> = table.accuracy.as_ref().map(|text| self.source.parse(text)).transpose()?;
+        let feed = Feed { quantity, scale, accuracy };
+        if let (Some(fixed), Some(shown), Some(text)) =
+            (accuracy.and_then(|accuracy| accuracy.dimension), feed.dimension(), &table.accuracy)
+            && fixed != shown
+        {
+            let message =
+                format!("found an accuracy in {}, expected {} as the channel shows", fixed.unit(), shown.unit());
+            return Err(self.source.mistake(text.span(), message));
+        }
+        Ok(feed)
+    }
+
+    fn name(&self, name: &Spanned<String>) -> Result<String, Mistake> {
+        match name.get_ref().trim() {
+            "" => Err(self.source.mistake(name.span(), "found an empty name, expected one to call it by")),
+            trimmed => Ok(trimmed.to_owned()),
+        }
+    }
+}
+
+impl std::str::FromStr for QuickMeter {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Self, String> {
+        let wrong = || format!("found \"{text}\", expected NAME=PORT,PROTOCOL such as probe=/dev/ttyUSB0,number");
+        let (name, rest) = text.split_once('=').ok_or_else(wrong)?;
+        let (port, protocol) = rest.rsplit_once(',').ok_or_else(wrong)?;
+        if name.trim().is_empty() || protocol.trim().is_empty() {
+            return Err(wrong());
+        }
+        let address = port.trim().parse().map_err(|error: crate::port::AddressError| error.to_string())?;
+        Ok(Self { name: name.trim().to_owned(), address, protocol: protocol.trim().to_owned() })
+    }
+}

@@ -1,0 +1,182 @@
+//! One reading becomes one sample.
+
+use super::{ChannelId, Sample};
+use crate::{
+    clock::Mono,
+    protocol::{Function, Reading, Value},
+    units::{Accuracy, Dimension, Quantity, Scale},
+};
+
+/// How a channel makes circuit terms of a meter's reading.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Feed {
+    /// What the channel shows; none for a meter whose function the operator switches.
+    pub quantity: Option<Quantity>,
+    /// What stands between circuit and meter.
+    pub scale: Scale,
+    /// How far the meter may be off, in circuit terms; none where the bench does not say.
+    pub accuracy: Option<Accuracy>,
+}
+
+/// A channel and its feed.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Binding {
+    /// The channel that is fed.
+    pub channel: ChannelId,
+    /// How.
+    pub feed: Feed,
+}
+
+impl Binding {
+    /// The sample that a reading means.
+    ///
+    /// A meter on another function than the channel expects yields a sample of *that* function,
+    /// unscaled, so that everyone downstream can see what the switch stands on.
+    pub fn sample(&self, reading: &Reading, at: Mono) -> Sample {
+        let feed = &self.feed;
+        let (quantity, scale) = match feed.quantity_of(reading.function) {
+            Fit::Fits(quantity) => (quantity, feed.scale.factor),
+            Fit::Other(quantity) => (quantity, 1.0),
+        };
+        let value = scaled(reading.value, scale);
+        let digit = reading.place.map(|place| power_of_ten(place) * scale.abs());
+        let u = match value {
+            Value::Number(value) => feed.standard_uncertainty(value, digit),
+            Value::Over | Value::Under => None,
+        };
+        Sample {
+            at,
+            channel: self.channel,
+            quantity,
+            value,
+            u,
+            place: reading.place,
+            annunciators: reading.annunciators,
+        }
+    }
+}
+
+enum Fit {
+    /// The meter shows what the channel expects.
+    Fits(Quantity),
+    /// The meter stands on something else.
+    Other(Quantity),
+}
+
+impl Feed {
+    /// A feed that takes the reading as it is.
+    pub const PLAIN: Self = Self { quantity: None, scale: Scale::NONE, accuracy: None };
+
+    fn quantity_of(&self, function: Function) -> Fit {
+        let own = match function {
+            Function::Untold => None,
+            Function::Unit(dimension) => Some(Quantity::of(dimension)),
+            Function::Exact(quantity) => Some(quantity),
+        };
+        // Behind a clamp the meter must show what the clamp gives out.
+        if let (Some(from), Some(own)) = (self.scale.from, own)
+            && own.dimension() != from
+        {
+            return Fit::Other(own);
+        }
+        if let Some(to) = self.scale.to {
+            return Fit::Fits(self.quantity.unwrap_or_else(|| Quantity::of(to)));
+        }
+        match (self.quantity, function) {
+            (Some(expected), Function::Untold) => Fit::Fits(expected),
+            (Some(expected), Function::Unit(dimension)) if dimension == expected.dimension() => Fit::Fits(expected),
+            (Some(expected), Function::Exact(quantity)) if quantity == expected => Fit::Fits(expected),
+            (Some(_), _) => Fit::Other(own.unwrap_or(Quantity::Number)),
+            (None, _) => Fit::Fits(own.unwrap_or(Quantity::Number)),
+        }
+    }
+
+    /// JCGM 100:2008, 4.3.7: limits of error with nothing more known are a rectangular
+    /// distribution, so u = half-width / √3; the display's step alone gives digit / √12 (F.2.2.1).
+    /// Clause numbers from memory.
+    fn standard_uncertainty(&self, value: f64, digit: Option<f64>) -> Option<f64> {
+        match (&self.accuracy, digit) {
+            (Some(accuracy), digit) => Some(accuracy.half_width(value, digit) / 3f64.sqrt()),
+            (None, Some(digit)) => Some(digit / 12f64.sqrt()),
+            (None, None) => None,
+        }
+    }
+
+    /// The dimension in which the accuracy's fixed part must stand, where it can be told.
+    pub fn dimension(&self) -> Option<Dimension> {
+        self.quantity.map(Quantity::dimension).or(self.scale.to)
+    }
+}
+
+fn scaled(value: Value, factor: f64) -> Value {
+    match value {
+        Value::Number(number) => Value::Number(number * factor),
+        Value::Over if factor < 0.0 => Value::Under,
+        Value::Under if factor < 0.0 => Value::Over,
+        beyond => beyond,
+    }
+}
+
+/// 10^place, exact for the places that a display has.
+fn power_of_ten(place: i8) -> f64 {
+    10f64.powi(i32::from(place))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::protocol::Annunciators;
+
+    fn reading(value: f64, function: Function) -> Reading {
+        Reading { name: 0, function, value: Value::Number(value), place: Some(-3), annunciators: Annunciators::empty() }
+    }
+
+    fn feed(quantity: Option<Quantity>, scale: &str, accuracy: &str) -> Binding {
+        let feed = Feed {
+            quantity,
+            scale: if scale.is_empty() { Scale::NONE } else { scale.parse().unwrap() },
+            accuracy: (!accuracy.is_empty()).then(|| accuracy.parse().unwrap()),
+        };
+        Binding { channel: ChannelId(3), feed }
+    }
+
+    #[test]
+    fn a_clamp_board_shows_amps() {
+        // 1 mV per 10 mA: 50 mV is 0.5 A. Common practice, no source.
+        let clamp = feed(Some(Quantity::AmpsDc), "1 mV per 10 mA", "1.5 % + 20 mA");
+        let sample = clamp.sample(&reading(0.050, Function::Untold), Mono(7));
+        assert_eq!((sample.quantity, sample.at), (Quantity::AmpsDc, Mono(7)));
+        let Value::Number(value) = sample.value else { panic!("{sample:?}") };
+        assert!((value - 0.5).abs() < 1e-12);
+        // (1.5 % of 0.5 A + 20 mA) / √3, JCGM 100 4.3.7.
+        assert!((sample.u.unwrap() - 0.0275 / 3f64.sqrt()).abs() < 1e-12);
+    }
+
+    #[test]
+    fn digits_count_in_circuit_terms() {
+        // Computed: 12.345 V, 0.5 % + 3 digits of 1 mV, u = 0.037368996 V.
+        let probe = feed(Some(Quantity::VoltsDc), "", "0.5 % + 3 digits");
+        let sample = probe.sample(&reading(12.345, Function::Exact(Quantity::VoltsDc)), Mono(0));
+        assert!((sample.u.unwrap() - 0.037_368_996).abs() < 1e-9);
+    }
+
+    #[test]
+    fn a_wrong_switch_position_is_seen_and_not_scaled() {
+        let clamp = feed(Some(Quantity::AmpsDc), "100 mV/A", "");
+        let sample = clamp.sample(&reading(7.5, Function::Exact(Quantity::Ohms)), Mono(0));
+        assert_eq!((sample.quantity, sample.value), (Quantity::Ohms, Value::Number(7.5)));
+
+        let volts = feed(Some(Quantity::VoltsDc), "", "");
+        let sample = volts.sample(&reading(7.5, Function::Exact(Quantity::VoltsAc)), Mono(0));
+        assert_eq!(sample.quantity, Quantity::VoltsAc);
+        let sample = volts.sample(&reading(7.5, Function::Unit(Dimension::Volt)), Mono(0));
+        assert_eq!(sample.quantity, Quantity::VoltsDc);
+    }
+
+    #[test]
+    fn overload_turns_with_a_reversed_lead() {
+        let reversed = feed(Some(Quantity::AmpsDc), "-100 mV/A", "");
+        let over = Reading { value: Value::Over, ..reading(0.0, Function::Untold) };
+        assert_eq!(reversed.sample(&over, Mono(0)).value, Value::Under);
+    }
+}
