@@ -16,3 +16,5 @@ pub mod port;
 pub mod protocol;
 
 pub mod channel;
+
+pub mod session;

@@ -1,0 +1,176 @@
+//! What the operator says, and what he is answered.
+
+use std::sync::Arc;
+
+use uuid::Uuid;
+
+use super::{Capture, Judgement, Procedure};
+use crate::{
+    clock::Wall,
+    units::{Limit, Quantity},
+};
+
+/// A word of the operator.
+#[derive(Debug, Clone)]
+pub enum Command {
+    /// Begin a session; one that is open is ended first.
+    Begin(Begin),
+    /// End the session.
+    End,
+    /// Go to another step.
+    Step(Move),
+    /// This reading counts; with a channel's name, that channel's.
+    Take(Option<String>),
+    /// Something happened now: a step of its own in a free-running session.
+    Mark(String),
+    /// A note to keep.
+    Note(String),
+}
+
+/// What a session begins with.
+#[derive(Debug, Clone)]
+pub struct Begin {
+    /// Its identity, for ever.
+    pub id: Uuid,
+    /// When it begins, by the computer's clock.
+    pub wall: Wall,
+    /// The machine in the operator's words; empty where not told.
+    pub machine: String,
+    /// The job number or text; empty where not told.
+    pub job: String,
+    /// What is going to be done; none for a free-running session.
+    pub procedure: Option<Arc<Procedure>>,
+    /// The bench file as written.
+    pub bench: String,
+}
+
+/// Which step to go to.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Move {
+    /// The one after this.
+    Next,
+    /// The one before this.
+    Back,
+    /// This one, from its beginning; the old attempt is kept.
+    Again,
+    /// The one after this, leaving this one undone.
+    Skip,
+    /// The one of this name; in a free-running session, a new one.
+    Named(String),
+}
+
+impl Move {
+    /// `next`, `back`, `again`, `skip`, or a step's name.
+    pub fn parse(text: &str) -> Self {
+        match text.trim() {
+            "next" => Self::Next,
+            "back" => Self::Back,
+            "again" => Self::Again,
+            "skip" => Self::Skip,
+            name => Self::Named(name.to_owned()),
+        }
+    }
+}
+
+/// The answer to a command.
+#[derive(Debug, Clone)]
+pub enum Reply {
+    /// A session began.
+    Begun {
+        /// Its identity.
+        id: Uuid,
+        /// The one that was open and has been ended.
+        ended: Option<Uuid>,
+        /// Its first step; none in a free-running session.
+        step: Option<Arc<StepView>>,
+    },
+    /// The session ended.
+    Ended {
+        /// Its identity.
+        id: Uuid,
+        /// How the step that was on was judged.
+        judged: Option<Judgement>,
+    },
+    /// Another step is on.
+    Step {
+        /// How the one before was judged.
+        judged: Option<Judgement>,
+        /// The new one; none after the last of a procedure.
+        now: Option<Arc<StepView>>,
+    },
+    /// Values were taken: channel's name and capture.
+    Taken(Vec<(String, Capture)>),
+    /// It is kept.
+    Kept,
+}
+
+/// Why a command is refused; nothing has changed.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum Refusal {
+    /// Nothing is being recorded.
+    #[error("no session is open; `bayline begin` opens one")]
+    NoSession,
+    /// The move makes sense in a procedure only.
+    #[error("there is no procedure to go {way} in; name the step you want to begin")]
+    NoProcedure {
+        /// `back` or `skip`.
+        way: &'static str,
+    },
+    /// The first step has none before it.
+    #[error("this is the first step")]
+    AtFirst,
+    /// All steps are done.
+    #[error("the last step is done; `bayline step back` returns to it, `bayline end` ends the session")]
+    AtEnd,
+    /// No step is on.
+    #[error("no step is on; name the step you want to begin")]
+    NoStep,
+    /// The procedure has no such step, or several that begin so.
+    #[error("the procedure has no one step named \"{name}\"; it has: {}", steps.join(", "))]
+    UnknownStep {
+        /// What was asked for.
+        name: String,
+        /// What there is.
+        steps: Vec<String>,
+    },
+    /// A name was needed.
+    #[error("the {what} is empty; say it in a few words")]
+    Empty {
+        /// What was needed.
+        what: &'static str,
+    },
+    /// No meter has such a channel.
+    #[error("no channel is named \"{name}\"; there are: {}", channels.join(", "))]
+    UnknownChannel {
+        /// What was asked for.
+        name: String,
+        /// What there is.
+        channels: Vec<String>,
+    },
+    /// Nothing has been read.
+    #[error("no meter has sent a reading in the last seconds; see `bayline status`")]
+    NothingToTake,
+}
+
+/// A step as the operator sees it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StepView {
+    /// Counted from 1 over the whole session.
+    pub number: u32,
+    /// Its place in the procedure, counted from 1, and how many there are; none in a free-running session.
+    pub place: Option<(usize, usize)>,
+    /// What it is called.
+    pub name: String,
+    /// Which time it is done, counted from 1.
+    pub attempt: u32,
+    /// What it belongs to.
+    pub circuit: Option<String>,
+    /// What to do; empty where the procedure does not say.
+    pub instruction: String,
+    /// What it looks at.
+    pub channel: Option<String>,
+    /// What the meter must be switched to.
+    pub quantity: Option<Quantity>,
+    /// What the value must keep to.
+    pub limit: Option<Limit>,
+}

@@ -1,0 +1,55 @@
+//! Running figures of one signal over a step: constant work and memory for each sample.
+
+use super::Verdict;
+use crate::{clock::Mono, electrics::Running, protocol::Value};
+
+/// A sample stands for the time until the next one, but not for longer than this: after it the
+/// meter was silent, and nothing is known.
+const LONGEST_HOLD_US: i64 = 2_000_000;
+
+/// Last, mean, least, greatest, and how long outside.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Figures {
+    /// Of the numbers among the samples.
+    pub numbers: Running,
+    /// The newest number; none before the first.
+    pub last: Option<f64>,
+    /// Samples beyond the meter's range.
+    pub beyond: u64,
+    /// How long the signal was outside the limit, µs.
+    pub outside_us: i64,
+    /// When the newest sample was measured, and whether it was outside.
+    newest: Option<(Mono, bool)>,
+}
+
+impl Figures {
+    /// Takes one more sample.
+    pub fn add(&mut self, at: Mono, value: Value, verdict: Option<Verdict>) {
+        if let Some((since, true)) = self.newest {
+            self.outside_us += at.since(since).clamp(0, LONGEST_HOLD_US);
+        }
+        self.newest = Some((at, verdict == Some(Verdict::Outside)));
+        match value {
+            Value::Number(value) => {
+                self.numbers.push(value);
+                self.last = Some(value);
+            }
+            Value::Over | Value::Under => self.beyond += 1,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn time_outside_is_counted_but_not_across_silence() {
+        let mut figures = Figures::default();
+        for (at, outside) in [(0, false), (100, true), (300, true), (400, false), (500, true), (60_000, false)] {
+            let verdict = if outside { Verdict::Outside } else { Verdict::Within };
+            figures.add(Mono(at * 1000), Value::Number(1.0), Some(verdict));
+        }
+        assert_eq!(figures.outside_us, 300_000 + LONGEST_HOLD_US);
+    }
+}

@@ -1,0 +1,113 @@
+//! One value against one limit.
+
+use super::{Judgement, Verdict};
+use crate::{
+    electrics::{Decision, Limits, Rule, Uncertain, decide},
+    protocol::Value,
+    units::{Limit, Quantity, show},
+};
+
+/// What is said of a value, without the sentence: this runs on every sample.
+///
+/// `u` is the standard uncertainty in the limit's base units; without it the value alone decides.
+pub fn compare(limit: &Limit, value: Value, u: Option<f64>, rule: Rule) -> Verdict {
+    let value = match value {
+        Value::Number(value) => Uncertain::new(value, u.unwrap_or(0.0)),
+        // Beyond the range is more than any limit that the range can show.
+        Value::Over => return if limit.high.is_some() { Verdict::Outside } else { Verdict::Within },
+        Value::Under => return if limit.low.is_some() { Verdict::Outside } else { Verdict::Within },
+    };
+    match decide(value, Limits { low: limit.low, high: limit.high }, rule) {
+        Decision::Within => Verdict::Within,
+        Decision::Outside => Verdict::Outside,
+        Decision::TooClose => Verdict::TooCloseToCall,
+    }
+}
+
+/// A value against a limit, with the sentence.
+pub fn judge(limit: &Limit, value: Value, quantity: Quantity, u: Option<f64>, rule: Rule) -> Judgement {
+    let verdict = compare(limit, value, u, rule);
+    let reason = reason(limit, value, quantity, u, verdict);
+    Judgement { verdict: Some(verdict), value: Some(value), quantity: Some(quantity), u, limit: Some(*limit), reason }
+}
+
+fn reason(limit: &Limit, value: Value, quantity: Quantity, u: Option<f64>, verdict: Verdict) -> String {
+    let show = |value| show(value, quantity);
+    let value = match value {
+        Value::Number(value) => value,
+        Value::Over if quantity == Quantity::Ohms => {
+            return format!("open or beyond the meter's range, {limit} wanted");
+        }
+        Value::Over => return format!("beyond the meter's range, {limit} wanted"),
+        Value::Under => return format!("beyond the meter's range downwards, {limit} wanted"),
+    };
+    let below = limit.low.filter(|low| value < *low).map(|low| (low - value, "below", low));
+    let above = limit.high.filter(|high| value > *high).map(|high| (value - high, "above", high));
+    match (verdict, below.or(above)) {
+        (Verdict::TooCloseToCall, _) => {
+            let expanded = 2.0 * u.unwrap_or(0.0);
+            format!("{} ± {} (k = 2) does not tell it from the limit, {limit}", show(value), show(expanded))
+        }
+        (_, Some((by, side, edge))) => format!("{} is {} {side} {}", show(value), show(by), show(edge)),
+        (_, None) => {
+            let spare = [limit.low.map(|low| value - low), limit.high.map(|high| high - value)];
+            let spare = spare.into_iter().flatten().fold(f64::INFINITY, f64::min);
+            format!("{}, {limit} wanted, {} to spare", show(value), show(spare))
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn limit(low: Option<f64>, high: Option<f64>) -> Limit {
+        Limit { low, high, dimension: Quantity::VoltsDc.dimension() }
+    }
+
+    #[test]
+    fn the_simple_rule_takes_the_limit_itself_as_within() {
+        // JCGM 106:2012: acceptance is not strict (from memory).
+        let least = limit(Some(11.8), None);
+        for (value, verdict) in [(11.8, Verdict::Within), (11.799, Verdict::Outside), (14.0, Verdict::Within)] {
+            assert_eq!(compare(&least, Value::Number(value), Some(0.1), Rule::Simple), verdict, "{value}");
+            assert_eq!(compare(&least, Value::Number(value), None, Rule::Guarded), verdict, "{value}");
+        }
+    }
+
+    #[test]
+    fn a_guard_of_two_u_stands_on_both_sides() {
+        // ILAC-G8:09/2019 non-binary statement with w = U = 2u.
+        let most = limit(None, Some(0.100));
+        for (value, verdict) in [
+            (0.079, Verdict::Within),
+            (0.081, Verdict::TooCloseToCall),
+            (0.100, Verdict::TooCloseToCall),
+            (0.119, Verdict::TooCloseToCall),
+            (0.121, Verdict::Outside),
+        ] {
+            assert_eq!(compare(&most, Value::Number(value), Some(0.010), Rule::Guarded), verdict, "{value}");
+        }
+    }
+
+    #[test]
+    fn beyond_the_range_breaks_an_upper_limit() {
+        let both = limit(Some(6.9), Some(8.1));
+        let judgement = judge(&both, Value::Over, Quantity::Ohms, None, Rule::Guarded);
+        assert_eq!(judgement.verdict, Some(Verdict::Outside));
+        assert!(judgement.reason.starts_with("open or beyond"), "{}", judgement.reason);
+        assert_eq!(compare(&limit(Some(11.8), None), Value::Over, None, Rule::Guarded), Verdict::Within);
+    }
+
+    #[test]
+    fn reasons_tell_value_and_limit() {
+        let least = limit(Some(11.8), None);
+        for (value, u, reason) in [
+            (12.41, None, "12.41 V, at least 11.80 V wanted, 0.610 V to spare"),
+            (9.2, None, "9.200 V is 2.600 V below 11.80 V"),
+            (11.81, Some(0.02), "11.81 V ± 40.00 mV (k = 2) does not tell it from the limit, at least 11.80 V"),
+        ] {
+            assert_eq!(judge(&least, Value::Number(value), Quantity::VoltsDc, u, Rule::Guarded).reason, reason);
+        }
+    }
+}

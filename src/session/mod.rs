@@ -1,0 +1,101 @@
+//! The core: which step is on, what its readings say, and what must be kept and told.
+//!
+//! Events in, effects out. Nothing here does I/O or reads a clock: events carry their time, so the
+//! live daemon, a replay and judging again all come to the same verdicts. Nor does it know SQL,
+//! sockets or files other than the procedure's.
+
+mod command;
+mod core;
+pub mod judge;
+mod procedure;
+mod record;
+mod step;
+
+pub use self::core::{Core, Latest, MeterState};
+pub use command::{Begin, Command, Move, Refusal, Reply, StepView};
+pub use judge::{Capture, Judgement, Verdict};
+pub use procedure::{CaptureMode, Procedure, ProcedureError, Step};
+pub use record::{End, EventKind, Left, Record, SignalFigures, StepBegan, StepEnded};
+
+use std::sync::Arc;
+
+use crate::{
+    channel::{Channel, ChannelId, MeterId, Sample},
+    clock::Wall,
+};
+
+/// What happens to the core, apart from the operator's [`Command`]s.
+#[derive(Debug)]
+pub enum Event {
+    /// A channel is known from now on; precedes its samples.
+    Channel(ChannelId, Channel),
+    /// Samples of one chunk of one meter, in order.
+    Samples(Vec<Sample>),
+    /// A meter's port was opened.
+    MeterOpened(MeterId),
+    /// A meter's port is not there, or went away.
+    MeterLost(MeterId, String),
+    /// Something to keep beside the samples: an undecodable frame, a missing value.
+    Remark {
+        /// What kind of thing.
+        kind: EventKind,
+        /// The meter or channel that it concerns.
+        subject: String,
+        /// One sentence.
+        text: String,
+    },
+    /// Something is wrong until it is cleared.
+    Alarm {
+        /// What it concerns: one alarm for each.
+        key: String,
+        /// One sentence; none clears it.
+        text: Option<String>,
+    },
+    /// What the computer's clock says at this moment.
+    Anchor(Wall),
+}
+
+/// What the core wants done, in this order.
+#[derive(Debug)]
+pub enum Effect {
+    /// Keep this.
+    Record(Record),
+    /// Tell whoever watches.
+    Notice(Notice),
+}
+
+/// News for whoever watches.
+#[derive(Debug, Clone)]
+pub enum Notice {
+    /// A session began; its title or machine in words.
+    SessionBegan(String),
+    /// The session ended.
+    SessionEnded(End),
+    /// A step began.
+    Step(Arc<StepView>),
+    /// A step was left; how it was judged.
+    Judged {
+        /// Its name.
+        step: String,
+        /// None where there was nothing to judge.
+        judgement: Option<Judgement>,
+    },
+    /// A value was captured.
+    Captured {
+        /// The step's name.
+        step: String,
+        /// Its channel's name.
+        channel: String,
+        /// What was captured.
+        capture: Capture,
+    },
+    /// Something worth a line.
+    Event {
+        /// What kind of thing.
+        kind: EventKind,
+        /// What it concerns.
+        subject: String,
+        /// One sentence.
+        text: String,
+    },
+}

@@ -1,0 +1,155 @@
+//! What the core wants kept, in the order in which it happened.
+
+use std::sync::Arc;
+
+use super::{Begin, Capture, StepView, Verdict, judge::Figures};
+use crate::{
+    channel::{Channel, ChannelId, Sample},
+    clock::{Mono, Wall},
+    units::Quantity,
+};
+
+/// One thing to keep. Times are monotonic; the store counts them from the session's begin.
+#[derive(Debug)]
+pub enum Record {
+    /// A session began; precedes all that belongs to it.
+    SessionBegan(Mono, Box<Begin>),
+    /// The session ended; nothing of it follows.
+    SessionEnded(Mono, End),
+    /// A channel is known; precedes its samples.
+    Channel(ChannelId, Channel),
+    /// A step began: the samples that follow belong to it.
+    StepBegan(Box<StepBegan>),
+    /// A step was left: the samples that follow do not belong to it.
+    StepEnded(Box<StepEnded>),
+    /// A value was captured, in the step of this number where one was on.
+    Captured(Option<u32>, Box<Capture>),
+    /// Something worth keeping happened.
+    Event(Mono, EventKind, String, String),
+    /// What the computer's clock said.
+    Anchor(Mono, Wall),
+    /// Samples and the verdict on each.
+    Samples(Vec<Sample>, Vec<Option<Verdict>>),
+}
+
+/// A step that began.
+#[derive(Debug)]
+pub struct StepBegan {
+    /// When.
+    pub at: Mono,
+    /// What the operator sees.
+    pub view: Arc<StepView>,
+}
+
+/// A step that was left.
+#[derive(Debug)]
+pub struct StepEnded {
+    /// When.
+    pub at: Mono,
+    /// Which one, counted from 1 over the session.
+    pub number: u32,
+    /// How it was left.
+    pub left: Left,
+    /// What it was judged on; none where there was nothing to judge.
+    pub capture: Option<Capture>,
+    /// Figures of every signal that was seen during the step.
+    pub figures: Vec<SignalFigures>,
+}
+
+/// The figures of one channel on one function.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SignalFigures {
+    /// Where.
+    pub channel: ChannelId,
+    /// What.
+    pub quantity: Quantity,
+    /// How it went.
+    pub figures: Figures,
+}
+
+/// How a step was left.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Left {
+    /// It was done.
+    Done,
+    /// The operator went back to an earlier one.
+    Back,
+    /// The operator does it again.
+    Again,
+    /// The operator left it undone.
+    Skipped,
+    /// The session ended.
+    SessionEnd,
+}
+
+impl Left {
+    /// How it is said.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Done => "done",
+            Self::Back => "back",
+            Self::Again => "again",
+            Self::Skipped => "skipped",
+            Self::SessionEnd => "session ended",
+        }
+    }
+}
+
+/// How a session ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum End {
+    /// By the operator's word.
+    Ended,
+    /// The daemon was told to stop.
+    Stopped,
+    /// Another one was begun.
+    Replaced,
+}
+
+impl End {
+    /// How it is said. A session that was cut off has the store's word: `interrupted`.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Ended => "ended",
+            Self::Stopped => "stopped",
+            Self::Replaced => "replaced",
+        }
+    }
+}
+
+/// Kinds of events; the words are stored.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum EventKind {
+    /// A port was opened.
+    MeterFound,
+    /// A port is not there or went away.
+    MeterLost,
+    /// A frame could not be decoded.
+    BadFrame,
+    /// A channel reads a value that no frame carries.
+    MissingValue,
+    /// Samples were lost, and how many.
+    SamplesLost,
+    /// The disk refused, or took up again.
+    Store,
+    /// The operator marked a moment.
+    Mark,
+    /// The operator noted something.
+    Note,
+}
+
+impl EventKind {
+    /// The word in the database and on screens.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::MeterFound => "meter found",
+            Self::MeterLost => "meter lost",
+            Self::BadFrame => "bad frame",
+            Self::MissingValue => "missing value",
+            Self::SamplesLost => "samples lost",
+            Self::Store => "store",
+            Self::Mark => "mark",
+            Self::Note => "note",
+        }
+    }
+}
