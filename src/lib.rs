@@ -18,3 +18,5 @@ pub mod protocol;
 pub mod channel;
 
 pub mod session;
+
+pub mod store;

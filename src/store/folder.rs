@@ -1,0 +1,110 @@
+//! The data folder and its lock: one daemon at a time.
+
+use std::{
+    fs::{DirBuilder, File, OpenOptions, TryLockError},
+    io::{self, Read, Seek, Write},
+    os::unix::fs::{DirBuilderExt, OpenOptionsExt},
+    path::{Path, PathBuf},
+};
+
+/// Where everything is kept.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Folder(PathBuf);
+
+/// The lock on a folder; it is free again when this is dropped, and when the process dies.
+#[derive(Debug)]
+pub struct Held {
+    _file: File,
+}
+
+/// Why the folder can't be used.
+#[derive(Debug, thiserror::Error)]
+pub enum FolderError {
+    /// It can't be made or written.
+    #[error("the data folder {} can't be written: {source}; choose another with --data", path.display())]
+    Unwritable {
+        /// Which one.
+        path: PathBuf,
+        /// The system's word.
+        source: io::Error,
+    },
+    /// Another daemon has it.
+    #[error("{} is in use by another bayline (process {holder}); stop that one or choose another folder with --data", path.display())]
+    InUse {
+        /// Which one.
+        path: PathBuf,
+        /// Its process number, as it wrote it down.
+        holder: String,
+    },
+}
+
+impl Folder {
+    /// The folder at a path; nothing is touched.
+    pub fn at(path: &Path) -> Self {
+        Self(path.to_owned())
+    }
+
+    /// The folder itself.
+    pub fn path(&self) -> &Path {
+        &self.0
+    }
+
+    /// The database.
+    pub fn database(&self) -> PathBuf {
+        self.0.join("bayline.db")
+    }
+
+    /// The control socket.
+    pub fn socket(&self) -> PathBuf {
+        self.0.join("control.sock")
+    }
+
+    /// Makes the folder where it is missing (for its owner alone) and takes the lock.
+    pub fn hold(&self) -> Result<Held, FolderError> {
+        let unwritable = |source| FolderError::Unwritable { path: self.0.clone(), source };
+        DirBuilder::new().recursive(true).mode(0o700).create(&self.0).map_err(unwritable)?;
+        let mut file = OpenOptions::new()
+            .read(true)
+            .write(true)
+            .create(true)
+            .truncate(false)
+            .mode(0o600)
+            .open(self.0.join("bayline.lock"))
+            .map_err(unwritable)?;
+        match file.try_lock() {
+            Ok(()) => {}
+            Err(TryLockError::WouldBlock) => {
+                let mut holder = String::new();
+                // Who holds it is worth telling, but not knowing it changes nothing.
+                let known = file.read_to_string(&mut holder).is_ok() && !holder.trim().is_empty();
+                let holder = if known { holder.trim().to_owned() } else { "unknown".to_owned() };
+                return Err(FolderError::InUse { path: self.0.clone(), holder });
+            }
+            Err(TryLockError::Error(source)) => return Err(unwritable(source)),
+        }
+        write_holder(&mut file).map_err(unwritable)?;
+        Ok(Held { _file: file })
+    }
+}
+
+fn write_holder(file: &mut File) -> io::Result<()> {
+    file.set_len(0)?;
+    file.rewind()?;
+    writeln!(file, "{}", std::process::id())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_second_holder_is_told_who_has_it() {
+        let scratch = tempfile::tempdir().unwrap();
+        let folder = Folder::at(&scratch.path().join("new"));
+        let held = folder.hold().unwrap();
+        let message = folder.hold().unwrap_err().to_string();
+        assert!(message.contains(&format!("process {}", std::process::id())), "{message}");
+        drop(held);
+        folder.hold().unwrap();
+    }
+}

@@ -1,0 +1,24 @@
+//! The one place that knows SQL: the file, its writer thread, and reading it back.
+//!
+//! | domain | column | unit, range |
+//! | --- | --- | --- |
+//! | [`Mono`](crate::clock::Mono) | `*_us` | µs since the session began; may be slightly negative for what was measured just before |
+//! | [`Wall`](crate::clock::Wall) | `began_utc_us`, `utc_us` | µs since 1970 UTC |
+//! | [`Value::Number`](crate::protocol::Value) | `value` | base unit of the channel's quantity, finite |
+//! | [`Value::Over`](crate::protocol::Value), `Under` | `value` NULL, bit in `state`; `beyond` ±1 | |
+//! | [`Annunciators`](crate::protocol::Annunciators) | low bits of `state` | NULL for none |
+//! | [`Verdict`](crate::session::Verdict) | `sample.verdict` its number, elsewhere its word | NULL where not judged |
+//! | [`Quantity`](crate::units::Quantity) | `quantity` its word, `unit` its unit | |
+
+mod folder;
+mod insert;
+mod open;
+mod rows;
+mod writer;
+
+pub mod read;
+
+pub use folder::{Folder, FolderError, Held};
+pub use insert::{BEYOND_DOWN, BEYOND_UP, SampleRow};
+pub use open::{SCHEMA_VERSION, StoreError, open_to_read, open_to_write};
+pub use writer::{Report, Store, Ticket};

@@ -1,0 +1,9 @@
+//! Reading sessions back. Everything here works on a read-only connection while a daemon writes.
+
+mod ledger;
+mod samples;
+mod sessions;
+
+pub use ledger::{CaptureRow, EventRow, FigureRow, StepRow, captures, events, figures, steps};
+pub use samples::{Beyond, ChannelRow, SampleOut, channels, for_each_sample, sample_count};
+pub use sessions::{SessionRow, find, list};

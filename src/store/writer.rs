@@ -1,0 +1,324 @@
+//! The writer thread: groups records into commits, acknowledges what is on disk, and goes on
+//! when a full disk has room again.
+
+use std::{
+    collections::VecDeque,
+    path::Path,
+    sync::{
+        Arc,
+        atomic::{AtomicBool, Ordering},
+        mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError, sync_channel},
+    },
+    thread::{self, JoinHandle},
+    time::Duration,
+};
+
+use rusqlite::Connection;
+
+use super::{StoreError, open_to_write, rows::Rows};
+use crate::{
+    clock::{Clock, Mono},
+    session::Record,
+};
+
+/// Samples younger than this may be lost when the power goes.
+const GROUP: Duration = Duration::from_millis(250);
+
+/// A group is committed early at so many samples, to bound its memory: 20,000 are some 1.5 MB.
+const GROUP_SAMPLES: usize = 20_000;
+
+/// Messages on the way to the writer. When it is full, the daemon stops reading the ports until
+/// there is room, unless the disk refuses: then records wait in the backlog.
+const QUEUE: usize = 256;
+
+/// Samples that wait in the backlog while the disk refuses; what comes on top is lost and counted.
+/// 200,000 are some 15 MB, an hour of four meters at 10 Hz.
+const BACKLOG_SAMPLES: usize = 200_000;
+
+/// How often a refusing disk is tried again.
+const RETRY: Duration = Duration::from_millis(500);
+
+/// Names a request to be told when everything before it is on disk.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct Ticket(pub u64);
+
+/// What the writer tells.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Report {
+    /// Everything before the ticket is on disk.
+    Synced(Ticket),
+    /// The disk refuses; it is tried again.
+    Failing(String),
+    /// The disk takes again.
+    Recovered,
+    /// There is room in the queue again; told once for each time that it was asked for.
+    Room,
+}
+
+enum Message {
+    Record(Record),
+    Sync(Ticket),
+}
+
+/// The store as the daemon sees it. Nothing here ever waits for the disk.
+#[derive(Debug)]
+pub struct Store {
+    queue: SyncSender<Message>,
+    backlog: VecDeque<Message>,
+    backlog_samples: usize,
+    lost: u64,
+    shared: Arc<Shared>,
+    thread: JoinHandle<Result<(), StoreError>>,
+    /// Numbers of sessions that an earlier daemon left open.
+    interrupted: Vec<i64>,
+}
+
+#[derive(Debug, Default)]
+struct Shared {
+    stopping: AtomicBool,
+    failing: AtomicBool,
+    wants_room: AtomicBool,
+}
+
+impl std::fmt::Debug for Message {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Record(record) => record.fmt(f),
+            Self::Sync(ticket) => ticket.fmt(f),
+        }
+    }
+}
+
+impl Store {
+    /// Opens the database and starts the writer. `report` is called on its thread.
+    pub fn open(path: &Path, report: impl FnMut(Report) + Send + 'static) -> Result<Self, StoreError> {
+        let (connection, interrupted) = open_to_write(path)?;
+        let rows = Rows::new(&connection)?;
+        let (queue, inbox) = sync_channel(QUEUE);
+        let shared = Arc::new(Shared::default());
+        let mut writer = Writer {
+            connection,
+            rows: rows.clone(),
+            committed: rows,
+            group: Vec::new(),
+            group_samples: 0,
+            shared: shared.clone(),
+            clock: Clock::start(),
+            report: Box::new(report),
+        };
+        let thread = thread::Builder::new()
+            .name("store".to_owned())
+            .spawn(move || writer.run(&inbox))
+            .map_err(StoreError::Thread)?;
+        Ok(Self { queue, backlog: VecDeque::new(), backlog_samples: 0, lost: 0, shared, thread, interrupted })
+    }
+
+    /// Sessions that an earlier daemon left open and that are closed as interrupted now.
+    pub fn interrupted(&self) -> &[i64] {
+        &self.interrupted
+    }
+
+    /// Keeps a record.
+    pub fn keep(&mut self, record: Record) {
+        self.send(Message::Record(record));
+    }
+
+    /// Asks to be told when everything kept so far is on disk.
+    pub fn sync(&mut self, ticket: Ticket) {
+        self.send(Message::Sync(ticket));
+    }
+
+    /// Whether the ports may be read on. Where not, [`Report::Room`] follows.
+    pub fn has_room(&mut self) -> bool {
+        self.pump();
+        if self.backlog.is_empty() || self.shared.failing.load(Ordering::Acquire) {
+            return true;
+        }
+        self.shared.wants_room.store(true, Ordering::Release);
+        // The writer may have emptied the queue before it could see the wish.
+        self.pump();
+        self.backlog.is_empty()
+    }
+
+    /// Samples lost since this was last asked.
+    pub fn take_lost(&mut self) -> u64 {
+        std::mem::take(&mut self.lost)
+    }
+
+    /// Commits what was kept and ends the writer.
+    pub fn stop(mut self) -> Result<(), StoreError> {
+        while let Some(message) = self.backlog.pop_front() {
+            if self.shared.failing.load(Ordering::Acquire) {
+                break;
+            }
+            if self.queue.send(message).is_err() {
+                break;
+            }
+        }
+        self.shared.stopping.store(true, Ordering::Release);
+        drop(self.queue);
+        self.thread.join().unwrap_or(Err(StoreError::WriterGone))
+    }
+
+    fn send(&mut self, message: Message) {
+        self.pump();
+        if self.backlog.is_empty() {
+            match self.queue.try_send(message) {
+                Ok(()) => return,
+                Err(TrySendError::Full(message)) => return self.put_back(message),
+                // Its thread ended by a panic: told when it is joined.
+                Err(TrySendError::Disconnected(message)) => return self.put_back(message),
+            }
+        }
+        self.put_back(message);
+    }
+
+    fn put_back(&mut self, message: Message) {
+        if let Message::Record(Record::Samples(samples, _)) = &message {
+            if self.backlog_samples + samples.len() > BACKLOG_SAMPLES {
+                self.lost += samples.len() as u64;
+                return;
+            }
+            self.backlog_samples += samples.len();
+        }
+        self.backlog.push_back(message);
+    }
+
+    fn pump(&mut self) {
+        while let Some(message) = self.backlog.pop_front() {
+            let samples = samples_in(&message);
+            match self.queue.try_send(message) {
+                Ok(()) => self.backlog_samples -= samples,
+                Err(TrySendError::Full(message) | TrySendError::Disconnected(message)) => {
+                    self.backlog.push_front(message);
+                    return;
+                }
+            }
+        }
+    }
+}
+
+fn samples_in(message: &Message) -> usize {
+    match message {
+        Message::Record(Record::Samples(samples, _)) => samples.len(),
+        _ => 0,
+    }
+}
+
+struct Writer {
+    connection: Connection,
+    /// As the open transaction leaves it.
+    rows: Rows,
+    /// As the last commit left it.
+    committed: Rows,
+    /// What the open transaction holds, to be written again when it fails.
+    group: Vec<Message>,
+    group_samples: usize,
+    shared: Arc<Shared>,
+    clock: Clock,
+    report: Box<dyn FnMut(Report) + Send>,
+}
+
+impl Writer {
+    fn run(&mut self, inbox: &Receiver<Message>) -> Result<(), StoreError> {
+        let mut due: Option<Mono> = None;
+        loop {
+            let wait = due.map_or(Duration::from_secs(3600), |due| {
+                Duration::from_micros(due.since(self.clock.mono()).max(0) as u64)
+            });
+            let received = if wait.is_zero() { Err(RecvTimeoutError::Timeout) } else { inbox.recv_timeout(wait) };
+            match received {
+                Ok(message) => {
+                    if self.shared.wants_room.swap(false, Ordering::AcqRel) {
+                        (self.report)(Report::Room);
+                    }
+                    due = due.or_else(|| Some(self.clock.mono().plus(GROUP)));
+                    let urgent = matches!(message, Message::Sync(_));
+                    self.write(message)?;
+                    if urgent || self.group_samples >= GROUP_SAMPLES {
+                        self.commit()?;
+                        due = None;
+                    }
+                }
+                Err(RecvTimeoutError::Timeout) => {
+                    self.commit()?;
+                    due = None;
+                }
+                Err(RecvTimeoutError::Disconnected) => return self.commit(),
+            }
+        }
+    }
+
+    fn write(&mut self, message: Message) -> Result<(), StoreError> {
+        let first = self.group.is_empty();
+        self.group_samples += samples_in(&message);
+        self.group.push(message);
+        let written = match (first, self.group.last()) {
+            (true, _) => self.connection.execute_batch("BEGIN IMMEDIATE").and_then(|()| self.apply_from(0)),
+            (false, _) => self.apply_from(self.group.len() - 1),
+        };
+        written.or_else(|error| self.until_it_works(&error))
+    }
+
+    fn apply_from(&mut self, first: usize) -> rusqlite::Result<()> {
+        for message in &self.group[first..] {
+            if let Message::Record(record) = message {
+                self.rows.apply(&self.connection, record)?;
+            }
+        }
+        Ok(())
+    }
+
+    fn commit(&mut self) -> Result<(), StoreError> {
+        if self.group.is_empty() {
+            return Ok(());
+        }
+        let committed = self.rows.flush(&self.connection).and_then(|()| self.connection.execute_batch("COMMIT"));
+        match committed {
+            Ok(()) => self.committed(),
+            // Trying again also commits.
+            Err(error) => return self.until_it_works(&error),
+        }
+        Ok(())
+    }
+
+    fn committed(&mut self) {
+        self.committed.clone_from(&self.rows);
+        self.group_samples = 0;
+        for message in self.group.drain(..) {
+            if let Message::Sync(ticket) = message {
+                (self.report)(Report::Synced(ticket));
+            }
+        }
+    }
+
+    /// The disk refused: everything since the last commit is written again until it is taken, or
+    /// until the daemon stops.
+    fn until_it_works(&mut self, error: &rusqlite::Error) -> Result<(), StoreError> {
+        self.shared.failing.store(true, Ordering::Release);
+        (self.report)(Report::Failing(error.to_string()));
+        loop {
+            let stopping = self.shared.stopping.load(Ordering::Acquire);
+            match self.again() {
+                Ok(()) => break,
+                Err(error) if stopping => return Err(StoreError::Refused(error)),
+                Err(_) => thread::sleep(RETRY),
+            }
+        }
+        self.shared.failing.store(false, Ordering::Release);
+        self.committed();
+        (self.report)(Report::Recovered);
+        Ok(())
+    }
+
+    fn again(&mut self) -> rusqlite::Result<()> {
+        if !self.connection.is_autocommit() {
+            self.connection.execute_batch("ROLLBACK")?;
+        }
+        self.rows.clone_from(&self.committed);
+        self.connection.execute_batch("BEGIN IMMEDIATE")?;
+        self.apply_from(0)?;
+        self.rows.flush(&self.connection)?;
+        self.connection.execute_batch("COMMIT")
+    }
+}
