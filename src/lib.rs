@@ -20,3 +20,5 @@ pub mod channel;
 pub mod session;
 
 pub mod store;
+
+pub mod export;

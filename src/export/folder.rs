@@ -1,0 +1,52 @@
+//! A session as a folder of files.
+
+use std::{
+    fs::{self, File},
+    io::{BufWriter, Write},
+    path::Path,
+};
+
+use rusqlite::Connection;
+
+use super::{ExportError, Style, events, long, session_json, steps};
+use crate::store::read::SessionRow;
+
+/// What the folder holds.
+pub const FILES: [&str; 4] = ["samples.csv", "steps.csv", "events.csv", "session.json"];
+
+/// Writes all files of a session; the folder is made where it is missing.
+pub fn to_folder(
+    connection: &Connection,
+    session: &SessionRow,
+    style: &Style,
+    folder: &Path,
+    progress: impl FnMut(),
+) -> Result<(), ExportError> {
+    fs::create_dir_all(folder).map_err(|source| ExportError::File { path: folder.to_owned(), source })?;
+    let [samples, ledger, happened, whole] = FILES.map(|name| folder.join(name));
+    whole_file(&samples, |file| long(connection, session, style.clone(), file, progress))?;
+    whole_file(&ledger, |file| steps(connection, session, style.clone(), file))?;
+    whole_file(&happened, |file| events(connection, session, style.clone(), file))?;
+    whole_file(&whole, |file| session_json(connection, session, file))
+}
+
+/// Writes a file under another name first, so that nobody ever finds half of it.
+pub fn whole_file(
+    path: &Path,
+    write: impl FnOnce(&mut BufWriter<File>) -> Result<(), ExportError>,
+) -> Result<(), ExportError> {
+    let failed = |source| ExportError::File { path: path.to_owned(), source };
+    let mut part = path.as_os_str().to_owned();
+    part.push(".part");
+    let part = Path::new(&part);
+    let mut file = BufWriter::new(File::create(part).map_err(failed)?);
+    let written = write(&mut file).and_then(|()| Ok(file.flush()?));
+    match written {
+        Ok(()) => fs::rename(part, path).map_err(failed),
+        Err(error) => {
+            // The half file is worth nothing; the first error is the one to tell.
+            drop(fs::remove_file(part));
+            Err(error)
+        }
+    }
+}

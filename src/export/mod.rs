@@ -1,0 +1,43 @@
+//! Sessions as files for other programs: CSV (RFC 4180) and JSON, streamed in constant memory.
+//!
+//! Reads the store and writes to whatever it is given; knows no terminal.
+
+mod folder;
+mod samples;
+mod sheet;
+mod tables;
+
+pub use folder::{FILES, to_folder, whole_file};
+pub use samples::{long, wide};
+pub use sheet::{Decimal, Sheet, Style, safe};
+pub use tables::{Names, events, session_json, steps};
+
+use crate::store::StoreError;
+
+/// Why an export failed.
+#[derive(Debug, thiserror::Error)]
+pub enum ExportError {
+    /// The database could not be read.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    /// What was written could not be written on.
+    #[error("the export can't be written: {0}")]
+    Write(#[from] std::io::Error),
+    /// A file could not be made.
+    #[error("{} can't be written: {source}", path.display())]
+    File {
+        /// Which one.
+        path: std::path::PathBuf,
+        /// The system's word.
+        source: std::io::Error,
+    },
+}
+
+impl From<csv::Error> for ExportError {
+    fn from(error: csv::Error) -> Self {
+        match error.into_kind() {
+            csv::ErrorKind::Io(error) => Self::Write(error),
+            other => Self::Write(std::io::Error::other(format!("{other:?}"))),
+        }
+    }
+}

@@ -1,0 +1,125 @@
+//! The samples of a session: one row a sample, or one column a channel.
+
+use std::{io::Write, time::Duration};
+
+use rusqlite::Connection;
+
+use super::{ExportError, Sheet, Style};
+use crate::{
+    clock::micros,
+    session::Verdict,
+    store::read::{Beyond, SampleOut, SessionRow, channels, for_each_sample},
+};
+
+/// One row a sample. `progress` is called after each.
+pub fn long(
+    connection: &Connection,
+    session: &SessionRow,
+    style: Style,
+    to: impl Write,
+    mut progress: impl FnMut(),
+) -> Result<(), ExportError> {
+    let mut sheet = Sheet::new(to, style, session.began_utc_us);
+    sheet.row(["elapsed_s", "time", "step", "channel", "value", "unit", "quantity", "verdict"])?;
+    for_each_sample(connection, session, |sample: &SampleOut| -> Result<(), ExportError> {
+        sheet.elapsed(Some(sample.time_us))?;
+        sheet.time(sample.time_us)?;
+        sheet.text(sample.step.map_or("", |(_, name)| name))?;
+        sheet.text(&sample.channel.name)?;
+        match sample.beyond {
+            None => sheet.number(sample.value)?,
+            Some(beyond) => sheet.text(word(beyond))?,
+        }
+        sheet.text(&sample.channel.unit)?;
+        sheet.text(&sample.channel.quantity)?;
+        sheet.text(sample.verdict.map_or("", Verdict::word))?;
+        sheet.end_row()?;
+        progress();
+        Ok(())
+    })?;
+    sheet.finish()
+}
+
+const fn word(beyond: Beyond) -> &'static str {
+    match beyond {
+        Beyond::Up => "over",
+        Beyond::Down => "under",
+    }
+}
+
+/// One column a channel, one row for each stretch of time in which anything was measured: the mean
+/// of what a channel showed then, `over` or `under` where it was beyond the range at any time of it.
+pub fn wide(
+    connection: &Connection,
+    session: &SessionRow,
+    every: Duration,
+    style: Style,
+    to: impl Write,
+    mut progress: impl FnMut(),
+) -> Result<(), ExportError> {
+    let columns = channels(connection, session.id)?;
+    let mut sheet = Sheet::new(to, style, session.began_utc_us);
+    let titles: Vec<String> =
+        columns.iter().map(|channel| format!("{} ({})", channel.name, channel.quantity)).collect();
+    sheet.row(["elapsed_s", "time", "step"].into_iter().chain(titles.iter().map(String::as_str)))?;
+    let every = micros(every).max(1);
+    let mut row = WideRow { index: None, step: String::new(), cells: vec![Cell::default(); columns.len()] };
+    for_each_sample(connection, session, |sample: &SampleOut| -> Result<(), ExportError> {
+        progress();
+        let index = sample.time_us.div_euclid(every);
+        // Ports overtake each other by a little: a row never goes back.
+        if row.index.is_some_and(|current| index > current) {
+            row.write(&mut sheet, every)?;
+        }
+        row.index = Some(row.index.map_or(index, |current| current.max(index)));
+        row.take(sample, columns.iter().position(|channel| channel.id == sample.channel.id));
+        Ok(())
+    })?;
+    row.write(&mut sheet, every)?;
+    sheet.finish()
+}
+
+struct WideRow {
+    /// Which stretch of time; none before the first sample.
+    index: Option<i64>,
+    step: String,
+    cells: Vec<Cell>,
+}
+
+#[derive(Clone, Copy, Default)]
+struct Cell {
+    sum: f64,
+    count: u32,
+    beyond: Option<Beyond>,
+}
+
+impl WideRow {
+    fn take(&mut self, sample: &SampleOut, column: Option<usize>) {
+        let step = sample.step.map_or("", |(_, name)| name);
+        if self.step != step {
+            self.step = step.to_owned();
+        }
+        let Some(cell) = column.and_then(|column| self.cells.get_mut(column)) else { return };
+        cell.beyond = cell.beyond.or(sample.beyond);
+        if let Some(value) = sample.value {
+            cell.sum += value;
+            cell.count += 1;
+        }
+    }
+
+    fn write<W: Write>(&mut self, sheet: &mut Sheet<W>, every: i64) -> Result<(), ExportError> {
+        let Some(index) = self.index else { return Ok(()) };
+        sheet.elapsed(Some(index * every))?;
+        sheet.time(index * every)?;
+        sheet.text(&self.step)?;
+        for cell in &mut self.cells {
+            match (cell.beyond, cell.count) {
+                (Some(beyond), _) => sheet.text(word(beyond))?,
+                (None, 0) => sheet.number(None)?,
+                (None, count) => sheet.number(Some(cell.sum / f64::from(count)))?,
+            }
+            *cell = Cell::default();
+        }
+        sheet.end_row()
+    }
+}
