@@ -22,3 +22,7 @@ pub mod session;
 pub mod store;
 
 pub mod export;
+
+pub mod server;
+
+pub mod daemon;

@@ -1,0 +1,124 @@
+//! Joins the stages: ports into the core, the core's effects into the store and to those who watch.
+//!
+//! Threads: one for each port, one for the store; everything else runs on one thread.
+
+mod ports;
+mod watch;
+
+use std::{path::PathBuf, sync::Arc};
+
+use tokio::sync::{broadcast, mpsc};
+use tokio_util::sync::CancellationToken;
+use uuid::Uuid;
+
+use crate::{
+    channel::Bench,
+    clock::Clock,
+    server::{self, Doors, ServerError},
+    session::{Begin, Procedure},
+    store::{Folder, FolderError, Store, StoreError},
+};
+use ports::Ports;
+use watch::Watch;
+
+/// Chunks on the way from the ports: when it is full a port waits, and says how long.
+const PORT_QUEUE: usize = 64;
+
+/// Requests on the way from clients; each waits for its answer anyway.
+const REQUEST_QUEUE: usize = 16;
+
+/// News that a watcher may be behind; beyond it the oldest are dropped and he is told how many.
+const NEWS_QUEUE: usize = 256;
+
+/// Reports of the store on their way: few, and each is taken at once.
+const REPORT_QUEUE: usize = 1024;
+
+/// What the daemon is started with.
+#[derive(Debug)]
+pub struct Config {
+    /// The meters.
+    pub bench: Bench,
+    /// Where everything is kept.
+    pub folder: Folder,
+    /// What is going to be done; none for a free-running session.
+    pub procedure: Option<Arc<Procedure>>,
+    /// The machine in the operator's words.
+    pub machine: String,
+    /// The job in the operator's words.
+    pub job: String,
+}
+
+/// Why the daemon could not start, or did not end well.
+#[derive(Debug, thiserror::Error)]
+pub enum DaemonError {
+    /// The data folder can't be used.
+    #[error(transparent)]
+    Folder(#[from] FolderError),
+    /// The database can't be used.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    /// The control socket can't be opened.
+    #[error(transparent)]
+    Server(#[from] ServerError),
+    /// The system gave no thread for a port.
+    #[error("no thread for meter \"{meter}\": {source}")]
+    Thread {
+        /// The meter's name.
+        meter: String,
+        /// The system's word.
+        source: std::io::Error,
+    },
+}
+
+/// What a run came to.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Summary {
+    /// The database.
+    pub database: PathBuf,
+}
+
+/// Runs until told to stop. `ready` is called once clients can connect and recording has begun.
+///
+/// # Errors
+/// It could not start, or the last commit failed.
+pub async fn run(config: Config, ready: impl FnOnce(), stop: CancellationToken) -> Result<Summary, DaemonError> {
+    let folder = config.folder;
+    let held = folder.hold()?;
+    let (report, reports) = mpsc::channel(REPORT_QUEUE);
+    // The loop takes reports first of all, so the store never waits here for long.
+    let store = Store::open(&folder.database(), move |told| drop(report.blocking_send(told)))?;
+    for session in store.interrupted() {
+        tracing::warn!("session {session} had been cut off; it is closed as interrupted");
+    }
+    let listener = server::bind(&folder.socket())?;
+    let (asked, requests) = mpsc::channel(REQUEST_QUEUE);
+    let (news, _) = broadcast::channel(NEWS_QUEUE);
+    let clients = CancellationToken::new();
+    let server = tokio::spawn(Doors { asked, news: news.clone() }.serve(listener, clients.clone()));
+
+    let clock = Clock::start();
+    let (to_loop, from_ports) = mpsc::channel(PORT_QUEUE);
+    let mut watch = Watch::new(clock, &config.bench, folder.database(), store, news);
+    watch.begin(Begin {
+        id: Uuid::now_v7(),
+        wall: Clock::wall(),
+        machine: config.machine,
+        job: config.job,
+        procedure: config.procedure,
+        bench: config.bench.text.clone(),
+    });
+    let ports = Ports::start(&config.bench, clock, &to_loop, watch.tallies())?;
+    drop(to_loop);
+    ready();
+
+    let left = watch.run(watch::Inlets { ports: from_ports, requests, reports }, stop).await;
+    ports.stop();
+    let ended = watch.finish(left).await;
+    clients.cancel();
+    // It only ends; an accept loop has no result to lose.
+    drop(server.await);
+    drop(std::fs::remove_file(folder.socket()));
+    drop(held);
+    ended?;
+    Ok(Summary { database: folder.database() })
+}

@@ -1,0 +1,154 @@
+//! The reader threads: each decodes what its port brings and hands it to the loop.
+
+use std::{
+    io,
+    sync::{
+        Arc,
+        atomic::{AtomicU64, Ordering},
+    },
+    thread,
+    time::Duration,
+};
+
+use tokio::sync::mpsc;
+
+use super::DaemonError;
+use crate::{
+    channel::{Batch, Bench, Channel, ChannelId, ChannelIds, Meter, MeterId},
+    clock::{Clock, Mono, micros},
+    port::{self, Stop},
+};
+
+/// Waiting for the loop longer than this may have cost bytes on a serial line: it is told.
+const HELD_UP: Duration = Duration::from_millis(200);
+
+/// What a port tells the loop.
+#[derive(Debug)]
+pub(super) struct PortEvent {
+    pub meter: MeterId,
+    pub at: Mono,
+    pub what: What,
+}
+
+#[derive(Debug)]
+pub(super) enum What {
+    /// Channels that the bench file names.
+    Channels(Vec<(ChannelId, Channel)>),
+    Opened,
+    Lost(String),
+    Batch(Batch),
+    /// The loop was busy for so long, and bytes may have been lost meanwhile.
+    HeldUp(Duration),
+}
+
+/// Frames decoded and refused, for the status.
+#[derive(Debug, Default)]
+pub(super) struct Tally {
+    pub frames: AtomicU64,
+    pub refused: AtomicU64,
+}
+
+/// The running reader threads.
+#[derive(Debug)]
+pub(super) struct Ports {
+    stop: Stop,
+}
+
+impl Ports {
+    pub fn start(
+        bench: &Bench,
+        clock: Clock,
+        to_loop: &mpsc::Sender<PortEvent>,
+        tallies: &[Arc<Tally>],
+    ) -> Result<Self, DaemonError> {
+        let ports = Self { stop: Stop::default() };
+        let ids = ChannelIds::default();
+        for ((index, spec), tally) in bench.meters.iter().enumerate().zip(tallies) {
+            let id = MeterId(u16::try_from(index).unwrap_or(u16::MAX));
+            let (meter, channels) = Meter::new(id, spec, &ids);
+            let mut feed =
+                Feed { id, meter, clock, to_loop: to_loop.clone(), batch: Batch::default(), tally: tally.clone() };
+            let (address, settings, stop) = (spec.address.clone(), spec.settings.clone(), ports.stop.clone());
+            thread::Builder::new()
+                .name(format!("port {}", spec.name))
+                .spawn(move || {
+                    if feed.send(What::Channels(channels)) {
+                        port::read_until_stopped(&address, &settings, &stop, &mut feed);
+                    }
+                })
+                .map_err(|source| DaemonError::Thread { meter: spec.name.clone(), source })?;
+        }
+        Ok(ports)
+    }
+
+    /// The readers end within one read's patience; the loop sees their channel close.
+    pub fn stop(&self) {
+        self.stop.stop();
+    }
+}
+
+struct Feed {
+    id: MeterId,
+    meter: Meter,
+    clock: Clock,
+    to_loop: mpsc::Sender<PortEvent>,
+    batch: Batch,
+    tally: Arc<Tally>,
+}
+
+impl Feed {
+    /// False when the loop is gone.
+    fn send(&mut self, what: What) -> bool {
+        self.send_at(self.clock.mono(), what)
+    }
+
+    fn send_at(&mut self, at: Mono, what: What) -> bool {
+        let event = PortEvent { meter: self.id, at, what };
+        match self.to_loop.try_send(event) {
+            Ok(()) => true,
+            Err(mpsc::error::TrySendError::Closed(_)) => false,
+            Err(mpsc::error::TrySendError::Full(event)) => {
+                let began = self.clock.mono();
+                if self.to_loop.blocking_send(event).is_err() {
+                    return false;
+                }
+                let waited = self.clock.mono().since(began);
+                let held_up = PortEvent {
+                    meter: self.id,
+                    at: self.clock.mono(),
+                    what: What::HeldUp(Duration::from_micros(waited.unsigned_abs())),
+                };
+                waited < micros(HELD_UP) || self.to_loop.blocking_send(held_up).is_ok()
+            }
+        }
+    }
+
+    fn send_batch(&mut self, at: Mono) -> bool {
+        let counts = self.meter.counts();
+        self.tally.frames.store(counts.frames, Ordering::Relaxed);
+        self.tally.refused.store(counts.all_problems(), Ordering::Relaxed);
+        if self.batch.samples.is_empty() && self.batch.found.is_empty() {
+            return true;
+        }
+        let batch = std::mem::take(&mut self.batch);
+        self.send_at(at, What::Batch(batch))
+    }
+}
+
+impl port::Listener for Feed {
+    fn opened(&mut self) -> bool {
+        self.send(What::Opened)
+    }
+
+    fn heard(&mut self, bytes: &[u8]) -> bool {
+        let arrived = self.clock.mono();
+        self.meter.take(bytes, arrived, &mut self.batch);
+        self.send_batch(arrived)
+    }
+
+    fn lost(&mut self, why: &io::Error) -> bool {
+        let at = self.clock.mono();
+        self.meter.lost(at, &mut self.batch);
+        self.send_batch(at) && self.send(What::Lost(why.to_string()))
+    }
+}

@@ -1,0 +1,176 @@
+//! The control socket: accepts clients, hands their requests on, and sends what comes back.
+
+use std::{
+    io,
+    os::unix::fs::PermissionsExt,
+    path::{Path, PathBuf},
+    sync::Arc,
+};
+
+use futures_util::{SinkExt, StreamExt};
+use nix::sys::stat::{Mode, umask};
+use tokio::{
+    net::{UnixListener, UnixStream},
+    sync::{broadcast, mpsc, oneshot},
+};
+use tokio_util::{
+    codec::{Framed, LinesCodec, LinesCodecError},
+    sync::CancellationToken,
+};
+
+use super::{Answer, News, Request};
+
+/// The longest request: a procedure file travels in one.
+const LONGEST_LINE: usize = 1 << 20;
+
+/// A listening socket.
+pub type Listener = UnixListener;
+
+/// A request and where its answer goes.
+#[derive(Debug)]
+pub struct Asked {
+    /// What is asked.
+    pub request: Request,
+    /// Dropped when the client is gone.
+    pub answer: oneshot::Sender<Answer>,
+}
+
+/// Why the control socket can't be opened.
+#[derive(Debug, thiserror::Error)]
+pub enum ServerError {
+    /// A socket's name has room for 107 bytes.
+    #[error("the path {} is too long for a socket (107 bytes); choose a shorter folder with --data", path.display())]
+    PathTooLong {
+        /// Which one.
+        path: PathBuf,
+    },
+    /// The system refused.
+    #[error("the control socket {} can't be opened: {source}", path.display())]
+    Socket {
+        /// Which one.
+        path: PathBuf,
+        /// The system's word.
+        source: io::Error,
+    },
+}
+
+/// Opens the control socket, for its owner alone. A socket that a dead daemon left is removed; the
+/// caller holds the folder's lock, so it can't be a living one's.
+pub fn bind(path: &Path) -> Result<Listener, ServerError> {
+    if path.as_os_str().len() > 107 {
+        return Err(ServerError::PathTooLong { path: path.to_owned() });
+    }
+    let failed = |source| ServerError::Socket { path: path.to_owned(), source };
+    match std::fs::remove_file(path) {
+        Err(error) if error.kind() != io::ErrorKind::NotFound => return Err(failed(error)),
+        _ => {}
+    }
+    // From its first moment nobody else may connect.
+    let before = umask(Mode::from_bits_truncate(0o177));
+    let bound = UnixListener::bind(path);
+    umask(before);
+    let listener = bound.map_err(failed)?;
+    std::fs::set_permissions(path, std::fs::Permissions::from_mode(0o600)).map_err(failed)?;
+    Ok(listener)
+}
+
+/// Where requests go and where news come from.
+#[derive(Debug, Clone)]
+pub struct Doors {
+    /// To the daemon's loop. It is short: a client waits for its answer anyway.
+    pub asked: mpsc::Sender<Asked>,
+    /// News as lines of JSON. A slow watcher loses the oldest and is told how many.
+    pub news: broadcast::Sender<Arc<str>>,
+}
+
+impl Doors {
+    /// Serves clients until told to stop. An accept that fails is logged and tried again.
+    pub async fn serve(self, listener: Listener, stop: CancellationToken) {
+        loop {
+            let accepted = tokio::select! {
+                () = stop.cancelled() => return,
+                accepted = listener.accept() => accepted,
+            };
+            match accepted {
+                Ok((stream, _)) => {
+                    let (doors, stop) = (self.clone(), stop.clone());
+                    tokio::spawn(async move {
+                        let ended = tokio::select! {
+                            () = stop.cancelled() => Ok(()),
+                            ended = doors.client(stream) => ended,
+                        };
+                        if let Err(error) = ended {
+                            tracing::debug!("a client was cut off: {error}");
+                        }
+                    });
+                }
+                Err(error) => {
+                    tracing::warn!("the control socket could not accept a client: {error}");
+                    // Out of file descriptors, most likely: trying at once would spin.
+                    tokio::time::sleep(std::time::Duration::from_millis(200)).await;
+                }
+            }
+        }
+    }
+
+    async fn client(&self, stream: UnixStream) -> Result<(), LinesCodecError> {
+        let mut lines = Lines(Framed::new(stream, LinesCodec::new_with_max_length(LONGEST_LINE)));
+        while let Some(line) = lines.0.next().await {
+            let line = match line {
+                Ok(line) => line,
+                Err(LinesCodecError::MaxLineLengthExceeded) => {
+                    return lines.send(&Answer::refused("the request is longer than 1 MiB")).await;
+                }
+                Err(error) => return Err(error),
+            };
+            let answer = match serde_json::from_str::<Request>(&line) {
+                Ok(Request::Watch {}) => {
+                    let news = self.news.subscribe();
+                    lines.send(&Answer::done()).await?;
+                    return lines.follow(news).await;
+                }
+                Ok(request) => self.ask(request).await,
+                Err(error) => Answer::refused(format!("the request can't be read: {error}")),
+            };
+            lines.send(&answer).await?;
+        }
+        Ok(())
+    }
+
+    async fn ask(&self, request: Request) -> Answer {
+        let (answer, answered) = oneshot::channel();
+        let stopping = || Answer::refused("the daemon is stopping");
+        if self.asked.send(Asked { request, answer }).await.is_err() {
+            return stopping();
+        }
+        answered.await.unwrap_or_else(|_| stopping())
+    }
+}
+
+/// One client's lines.
+struct Lines(Framed<UnixStream, LinesCodec>);
+
+impl Lines {
+    async fn send(&mut self, answer: &Answer) -> Result<(), LinesCodecError> {
+        let line = serde_json::to_string(answer).map_err(io::Error::from)?;
+        self.0.send(line).await
+    }
+
+    /// Sends news until the client hangs up.
+    async fn follow(mut self, mut news: broadcast::Receiver<Arc<str>>) -> Result<(), LinesCodecError> {
+        loop {
+            tokio::select! {
+                // A watcher has nothing more to say: whatever comes, or the end, is its farewell.
+                _ = self.0.next() => return Ok(()),
+                line = news.recv() => match line {
+                    Ok(line) => self.0.send(&*line).await?,
+                    Err(broadcast::error::RecvError::Lagged(count)) => {
+                        let line = serde_json::to_string(&News::Missed { count }).map_err(io::Error::from)?;
+                        self.0.send(line).await?;
+                    }
+                    Err(broadcast::error::RecvError::Closed) => return Ok(()),
+                },
+            }
+        }
+    }
+}
