@@ -26,3 +26,5 @@ pub mod export;
 pub mod server;
 
 pub mod daemon;
+
+pub mod cli;
