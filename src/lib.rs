@@ -7,3 +7,5 @@ pub mod mistake;
 pub mod units;
 
 pub mod protocol;
+
+pub mod demo;

@@ -1,0 +1,9 @@
+//! A simulated bench on real pseudo-terminals, for a demonstration that needs no hardware.
+//!
+//! The story is invented: a compact loader's hydraulic valve block in which something is wrong. The
+//! simulation speaks to the daemon as meters do, by lines of text on a serial port, and in no other
+//! way: nothing outside this folder knows which fault was planted.
+//!
+//! In the order in which truth becomes text:
+
+pub mod noise;
