@@ -6,4 +6,5 @@
 //!
 //! In the order in which truth becomes text:
 
+pub mod circuit;
 pub mod noise;
