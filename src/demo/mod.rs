@@ -7,4 +7,7 @@
 //! In the order in which truth becomes text:
 
 pub mod circuit;
+mod network;
+pub mod operating;
+
 pub mod noise;
