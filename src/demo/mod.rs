@@ -7,6 +7,7 @@
 //! In the order in which truth becomes text:
 
 pub mod circuit;
+pub mod fault;
 mod network;
 pub mod operating;
 
