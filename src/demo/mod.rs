@@ -11,4 +11,6 @@ pub mod fault;
 mod network;
 pub mod operating;
 
+pub mod meter;
+
 pub mod noise;
