@@ -10,6 +10,7 @@ pub mod circuit;
 pub mod fault;
 mod network;
 pub mod operating;
+pub mod world;
 
 pub mod meter;
 
