@@ -13,5 +13,6 @@ pub mod operating;
 pub mod world;
 
 pub mod meter;
+pub mod pty;
 
 pub mod noise;
