@@ -1,6 +1,6 @@
 //! The DC operating point: volts at each place, current in each wire, ohms between two leads.
 //!
-//! A [`Circuit`] in a [`Setup`] becomes a [`Network`] and is solved as a whole, since the shared feed and
+//! A [`Circuit`] in a [`Setup`] becomes a network of conductors and is solved as a whole, since the shared feed and
 //! the shared ground tie all coils together. Means over a chopping period; the rise of a coil's current is
 //! not modelled. Pure: same circuit, same answer.
 

@@ -98,9 +98,12 @@ mod tests {
     use super::*;
     use std::fs::{File, OpenOptions};
     use std::io::{BufRead, BufReader, Read, Write};
+    use std::os::unix::fs::OpenOptionsExt;
 
     fn reader(pty: &Pty) -> BufReader<File> {
-        BufReader::new(OpenOptions::new().read(true).write(true).open(pty.name()).unwrap())
+        let mut options = OpenOptions::new();
+        options.read(true).write(true).custom_flags(OFlag::O_NOCTTY.bits());
+        BufReader::new(options.open(pty.name()).unwrap())
     }
 
     fn line(from: &mut impl BufRead) -> String {
