@@ -27,4 +27,6 @@ pub mod server;
 
 pub mod daemon;
 
+pub mod demo;
+
 pub mod cli;
