@@ -3,13 +3,8 @@
 use std::{io, process::ExitCode};
 
 use crate::{
-    channel::BenchError,
-    daemon::DaemonError,
-    export::ExportError,
-    mistake::Mistake,
-    protocol::LibraryError,
-    session::ProcedureError,
-    store::StoreError,
+    channel::BenchError, daemon::DaemonError, export::ExportError, mistake::Mistake, protocol::LibraryError,
+    session::ProcedureError, store::StoreError,
 };
 
 /// What went wrong, and the exit status that says so.
@@ -37,7 +32,8 @@ impl Failure {
 
     /// Tells it on stderr and returns the exit status. A reader that went away is no failure.
     pub fn tell(&self) -> ExitCode {
-        let pipe = self.error.downcast_ref::<io::Error>().is_some_and(|error| error.kind() == io::ErrorKind::BrokenPipe);
+        let pipe =
+            self.error.downcast_ref::<io::Error>().is_some_and(|error| error.kind() == io::ErrorKind::BrokenPipe);
         if pipe {
             return ExitCode::SUCCESS;
         }

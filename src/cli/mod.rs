@@ -17,6 +17,8 @@ mod show;
 
 mod protocols;
 
+mod demo;
+
 use std::{ffi::OsString, path::PathBuf, process::ExitCode};
 
 use clap::{Args, Parser, Subcommand};
@@ -39,7 +41,7 @@ const CODES: &str = "Exit status: 0 done; 1 failed; 2 usage, or a mistake in a f
                      4 with `show --strict`: a step is outside its limits.";
 
 /// What every command understands.
-#[derive(Debug, Args)]
+#[derive(Debug, Clone, Args)]
 struct Common {
     /// Where the database and the control socket are
     #[arg(long, value_name = "DIR", env = "BAYLINE_DATA", global = true)]
@@ -54,6 +56,8 @@ struct Common {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    /// Show what bayline does, on a simulated bench
+    Demo(demo::Demo),
     /// Run the daemon: read the meters and record until stopped
     Run(run::Run),
     /// Begin a session; one that is open is ended first
@@ -103,6 +107,7 @@ impl Cli {
     fn run(self) -> Result<ExitCode, Failure> {
         let common = self.common;
         match self.command {
+            Command::Demo(command) => command.run(&common),
             Command::Run(command) => command.run(&common),
             Command::Begin(command) => command.run(&common),
             Command::End(command) => command.run(&common),

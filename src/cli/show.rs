@@ -12,7 +12,7 @@ use super::{Common, failure::Failure, sessions::local, show_value, table::table}
 use crate::{
     export::session_json,
     store::{
-        StoreError, open_to_read,
+        open_to_read,
         read::{self, SessionRow, StepRow},
     },
     units::show_seconds,
@@ -43,16 +43,21 @@ impl Show {
         if self.json {
             session_json(&connection, &session, &mut out)?;
         } else {
-            heading(&mut out, &session)?;
-            ledger(&mut out, &read::steps(&connection, session.id)?)?;
+            tell(&mut out, &connection, &session)?;
             if self.figures {
                 figures(&mut out, &connection, &session)?;
             }
-            events(&mut out, &connection, &session)?;
         }
         let outside = self.strict && session.outside > 0;
         Ok(if outside { ExitCode::from(4) } else { ExitCode::SUCCESS })
     }
+}
+
+/// The ledger and the events of a session.
+pub(super) fn tell(out: &mut dyn Write, connection: &Connection, session: &SessionRow) -> Result<(), Failure> {
+    heading(out, session)?;
+    ledger(out, &read::steps(connection, session.id)?)?;
+    events(out, connection, session)
 }
 
 fn heading(out: &mut dyn Write, session: &SessionRow) -> io::Result<()> {
@@ -71,7 +76,8 @@ fn heading(out: &mut dyn Write, session: &SessionRow) -> io::Result<()> {
 
 fn ledger(out: &mut dyn Write, steps: &[StepRow]) -> io::Result<()> {
     let rows = steps.iter().map(|step| {
-        let name = if step.attempt > 1 { format!("{} (attempt {})", step.name, step.attempt) } else { step.name.clone() };
+        let name =
+            if step.attempt > 1 { format!("{} (attempt {})", step.name, step.attempt) } else { step.name.clone() };
         let quantity = step.quantity.as_deref().or(step.unit.as_deref());
         let verdict = match (&step.verdict, step.left.as_deref()) {
             (Some(verdict), _) => verdict.clone(),
@@ -85,7 +91,8 @@ fn ledger(out: &mut dyn Write, steps: &[StepRow]) -> io::Result<()> {
             step.capture.as_ref().map_or("–".to_owned(), show_value::captured),
             show_value::limits(step.limit_low, step.limit_high, quantity),
             verdict,
-            step.reason.clone().unwrap_or_default(),
+            // What is within needs no words.
+            step.reason.clone().filter(|_| step.verdict.as_deref() != Some("within")).unwrap_or_default(),
         ]
     });
     let titles = ["", "step", "value", "limit", "verdict", "why"];
@@ -113,13 +120,13 @@ fn figures(out: &mut dyn Write, connection: &Connection, session: &SessionRow) -
 }
 
 fn events(out: &mut dyn Write, connection: &Connection, session: &SessionRow) -> Result<(), Failure> {
-    let events = read::events(connection, session.id).map_err(StoreError::from)?;
+    let events = read::events(connection, session.id)?;
     if events.is_empty() {
         return Ok(());
     }
-    let rows = events.into_iter().map(|event| {
-        vec![show_seconds(event.at_us as f64 / 1e6), event.kind, event.subject, event.text]
-    });
+    let rows = events
+        .into_iter()
+        .map(|event| vec![show_seconds(event.at_us as f64 / 1e6), event.kind, event.subject, event.text]);
     write!(out, "\n{}", table(&["after", "event", "of", "what"], &["after"], rows))?;
     Ok(())
 }

@@ -2,14 +2,13 @@
 
 use crate::{
     store::read::CaptureRow,
-    units::{Quantity, show},
+    units::{Quantity, show, show_with},
 };
 
 /// A value in the base unit of a quantity given by its word.
 pub(super) fn value(value: Option<f64>, beyond: Option<i64>, quantity: Option<&str>) -> String {
-    let quantity = quantity.and_then(|word| word.parse::<Quantity>().ok()).unwrap_or(Quantity::Number);
     match (value, beyond) {
-        (Some(value), _) => show(value, quantity),
+        (Some(value), _) => show(value, self::quantity(quantity)),
         (None, Some(beyond)) if beyond > 0 => "over range".to_owned(),
         (None, Some(_)) => "under range".to_owned(),
         (None, None) => "–".to_owned(),
@@ -18,12 +17,15 @@ pub(super) fn value(value: Option<f64>, beyond: Option<i64>, quantity: Option<&s
 
 /// A captured value with its expanded uncertainty (k = 2) where that is known.
 pub(super) fn captured(capture: &CaptureRow) -> String {
-    let quantity = capture.quantity.as_deref();
-    let text = value(capture.value, capture.beyond, quantity);
+    let quantity = quantity(capture.quantity.as_deref());
     match (capture.value, capture.u) {
-        (Some(_), Some(u)) => format!("{text} ± {}", value(Some(2.0 * u), None, quantity)),
-        _ => text,
+        (Some(value), Some(u)) => show_with(value, 2.0 * u, quantity),
+        _ => value(capture.value, capture.beyond, capture.quantity.as_deref()),
     }
+}
+
+fn quantity(word: Option<&str>) -> Quantity {
+    word.and_then(|word| word.parse().ok()).unwrap_or(Quantity::Number)
 }
 
 /// The limits of a step; `–` where it has none.

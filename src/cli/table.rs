@@ -30,7 +30,11 @@ mod tests {
 
     #[test]
     fn columns_line_up() {
-        let text = table(&["step", "value"], &["value"], [vec!["feed".into(), "12.41 V".into()], vec!["x".into(), "9 V".into()]]);
+        let text = table(
+            &["step", "value"],
+            &["value"],
+            [vec!["feed".into(), "12.41 V".into()], vec!["x".into(), "9 V".into()]],
+        );
         assert_eq!(text, "step    value\nfeed  12.41 V\nx         9 V\n");
     }
 }

@@ -4,6 +4,8 @@
 //! `/dev/serial/by-id`; pulling the cable takes it away and plugging in again brings it back on another
 //! pseudo-terminal. The sleeps here are the devices' own clocks. Knows no procedure and no daemon.
 
+#![allow(clippy::disallowed_methods, reason = "a simulated device has a clock of its own")]
+
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
