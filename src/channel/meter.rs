@@ -91,6 +91,7 @@ impl Meter {
                     reads: channel.reads.clone(),
                     scale: channel.scale.clone(),
                     accuracy: channel.accuracy.clone(),
+                    fuse: spec.amps_fuse.clone(),
                 },
             ));
             waiting.push((
@@ -178,6 +179,7 @@ impl Meter {
             reads: reads.to_owned(),
             scale: String::new(),
             accuracy: String::new(),
+            fuse: String::new(),
         }
     }
 

@@ -4,6 +4,7 @@ mod client;
 mod failure;
 mod show_value;
 mod table;
+mod visit;
 
 mod run;
 
@@ -68,6 +69,8 @@ enum Command {
     Step(operate::Step),
     /// This reading counts: capture it
     Take(operate::Take),
+    /// Take a clamp's zero: nothing through it, held still
+    Zero(operate::Zero),
     /// Mark this moment
     Mark(operate::Mark),
     /// Keep a note
@@ -113,6 +116,7 @@ impl Cli {
             Command::End(command) => command.run(&common),
             Command::Step(command) => command.run(&common),
             Command::Take(command) => command.run(&common),
+            Command::Zero(command) => command.run(&common),
             Command::Mark(command) => command.run(&common),
             Command::Note(command) => command.run(&common),
             Command::Status(command) => command.run(&common),

@@ -1,4 +1,4 @@
-//! The operator's words: begin, end, step, take, mark, note.
+//! The operator's words: begin, end, step, take, zero, mark, note.
 
 use std::{
     io::{Write, stdout},
@@ -8,9 +8,9 @@ use std::{
 
 use clap::Args;
 
-use super::{Common, client::ask, failure::Failure};
+use super::{Common, client::ask, failure::Failure, visit::VisitArgs};
 use crate::{
-    server::{Answer, ProcedureText, Request, WireJudgement, WireStep},
+    server::{Answer, BeginRequest, ProcedureText, Request, WireJudgement, WireStep, WireValue},
     session::Procedure,
 };
 
@@ -20,12 +20,8 @@ pub(super) struct Begin {
     /// What is going to be done
     #[arg(long, value_name = "FILE")]
     procedure: Option<PathBuf>,
-    /// The machine, in your words
-    #[arg(long, value_name = "TEXT", default_value = "")]
-    machine: String,
-    /// The job's number or name
-    #[arg(long, value_name = "TEXT", default_value = "")]
-    job: String,
+    #[command(flatten)]
+    visit: VisitArgs,
     /// Print the daemon's answer as JSON
     #[arg(long)]
     json: bool,
@@ -55,6 +51,16 @@ pub(super) struct Step {
 pub(super) struct Take {
     /// The channel; without it the step's own, or all in a free-running session
     channel: Option<String>,
+    /// Print the daemon's answer as JSON
+    #[arg(long)]
+    json: bool,
+}
+
+/// Take a clamp's zero.
+#[derive(Debug, Args)]
+pub(super) struct Zero {
+    /// The channel whose clamp has nothing through it
+    channel: String,
     /// Print the daemon's answer as JSON
     #[arg(long)]
     json: bool,
@@ -92,7 +98,7 @@ impl Begin {
             }
         };
         let (caution, procedure) = procedure.unzip();
-        let request = Request::Begin { machine: self.machine, job: self.job, procedure };
+        let request = Request::Begin(Box::new(BeginRequest::new(self.visit.visit()?, procedure)));
         let answer = ask(common, &request)?;
         print(self.json, &answer, |out| {
             if let Some(ended) = &answer.ended {
@@ -142,6 +148,21 @@ impl Take {
                 writeln!(out, "{}: {shown}, {verdict} ({})", taken.channel, judgement.reason)?;
             }
             Ok(())
+        })
+    }
+}
+
+impl Zero {
+    pub fn run(self, common: &Common) -> Result<ExitCode, Failure> {
+        let answer = ask(common, &Request::Zero { channel: self.channel.clone() })?;
+        print(self.json, &answer, |out| {
+            let Some(zeroed) = &answer.zeroed else { return Ok(()) };
+            let show = |value| WireValue::Number(value).show(Some(&zeroed.quantity));
+            write!(out, "{}: {} is taken off from now on", self.channel, show(zeroed.offset))?;
+            match zeroed.drift {
+                Some(drift) => writeln!(out, "; it has drifted by {} since the zero before", show(drift)),
+                None => writeln!(out),
+            }
         })
     }
 }

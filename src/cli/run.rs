@@ -6,7 +6,7 @@ use clap::Args;
 use tokio::signal::unix::{SignalKind, signal};
 use tokio_util::sync::CancellationToken;
 
-use super::{Common, failure::Failure};
+use super::{Common, failure::Failure, visit::VisitArgs};
 use crate::{
     channel::{Bench, QuickMeter},
     daemon::{self, Config},
@@ -25,12 +25,11 @@ pub(super) struct Run {
     /// What is going to be done; without it the session is free-running
     #[arg(long, value_name = "FILE")]
     procedure: Option<PathBuf>,
-    /// The machine, in your words
-    #[arg(long, value_name = "TEXT", default_value = "")]
-    machine: String,
-    /// The job's number or name
-    #[arg(long, value_name = "TEXT", default_value = "")]
-    job: String,
+    /// Run this at each announcement, with its kind and its words as arguments; repeat it for fixed arguments
+    #[arg(long, value_name = "PROGRAM")]
+    alert: Vec<String>,
+    #[command(flatten)]
+    visit: VisitArgs,
 }
 
 impl Run {
@@ -52,7 +51,8 @@ impl Run {
             check_channels(procedure, &bench)?;
         }
         let folder = common.folder()?;
-        let config = Config { bench, folder, procedure: procedure.map(Arc::new), machine: self.machine, job: self.job };
+        let config =
+            Config { bench, folder, procedure: procedure.map(Arc::new), visit: self.visit.visit()?, alert: self.alert };
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
         runtime.block_on(until_stopped(config))
     }
@@ -98,12 +98,12 @@ fn check_channels(procedure: &Procedure, bench: &Bench) -> Result<(), Failure> {
         bench.meters.iter().flat_map(|meter| &meter.channels).map(|channel| channel.name.clone()).collect();
     match procedure.without_channel(&channels).next() {
         None => Ok(()),
-        Some(step) => Err(Failure::usage(format!(
+        Some((step, channel)) => Err(Failure::usage(format!(
             "{}, line {}: step \"{}\" looks at channel \"{}\", which the bench does not have, expected one of: {}",
             procedure.file,
             step.line,
             step.name,
-            step.channel.as_deref().unwrap_or_default(),
+            channel,
             channels.join(", ")
         ))),
     }

@@ -70,12 +70,15 @@ impl<W: Write> Screen<W> {
             News::SessionEnded { how } => self.line(|out| writeln!(out, "session {how}")),
             News::Step { step } => self.line(|out| tell_step(out, &step)),
             News::Judged { judged, .. } => self.line(|out| tell_judgement(out, judged.as_ref())),
+            News::Say { text } => self.line(|out| writeln!(out, "\u{7}>> {text}")),
+            News::Count { seconds } => self.line(|out| writeln!(out, "\u{7}{seconds}")),
             News::Captured { step, capture } => self.line(|out| {
                 let judgement = &capture.judgement;
                 let shown = judgement.value.map_or_else(String::new, |value| value.show(judgement.quantity.as_deref()));
                 let verdict = judgement.verdict.as_deref().unwrap_or("recorded");
                 // The bell is for the one who does not look.
-                writeln!(out, "\u{7}taken, {step}: {} {shown}: {verdict}, {}", capture.channel, judgement.reason)
+                let how = &capture.how;
+                writeln!(out, "\u{7}{how}, {step}: {} {shown}: {verdict}, {}", capture.channel, judgement.reason)
             }),
             News::Event { kind, subject, text } => self.line(|out| match subject.as_str() {
                 "" => writeln!(out, "{kind}: {text}"),

@@ -17,7 +17,7 @@ use bayline::{
     channel::{Batch, Bench, ChannelIds, Found, Meter, MeterId},
     clock::{Mono, Wall},
     protocol::Library,
-    session::{Begin, Command, Core, Effect, End, Event, Procedure},
+    session::{Begin, Command, Core, Effect, End, Event, Procedure, Visit},
     store::{Report, Store},
 };
 use rusqlite::Connection;
@@ -105,8 +105,7 @@ fn pipeline(path: &Path, bytes: &[u8]) {
     let begin = Begin {
         id: uuid::Uuid::now_v7(),
         wall: Wall(0),
-        machine: String::new(),
-        job: String::new(),
+        visit: Visit::default(),
         procedure: Some(procedure.into()),
         bench: String::new(),
     };

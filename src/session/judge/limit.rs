@@ -2,7 +2,7 @@
 
 use super::{Judgement, Verdict};
 use crate::{
-    electrics::{Decision, Limits, Rule, Uncertain, decide},
+    electrics::{Decision, Limits, Rule, Uncertain, decide, probability_of_conformity},
     protocol::Value,
     units::{Limit, Quantity, show, show_with},
 };
@@ -17,18 +17,34 @@ pub fn compare(limit: &Limit, value: Value, u: Option<f64>, rule: Rule) -> Verdi
         Value::Over => return if limit.high.is_some() { Verdict::Outside } else { Verdict::Within },
         Value::Under => return if limit.low.is_some() { Verdict::Outside } else { Verdict::Within },
     };
-    match decide(value, Limits { low: limit.low, high: limit.high }, rule) {
+    match decide(value, limits(limit), rule) {
         Decision::Within => Verdict::Within,
         Decision::Outside => Verdict::Outside,
         Decision::TooClose => Verdict::TooCloseToCall,
     }
 }
 
+fn limits(limit: &Limit) -> Limits {
+    Limits { low: limit.low, high: limit.high }
+}
+
 /// A value against a limit, with the sentence.
 pub fn judge(limit: &Limit, value: Value, quantity: Quantity, u: Option<f64>, rule: Rule) -> Judgement {
     let verdict = compare(limit, value, u, rule);
-    let reason = reason(limit, value, quantity, u, verdict);
-    Judgement { verdict: Some(verdict), value: Some(value), quantity: Some(quantity), u, limit: Some(*limit), reason }
+    let conformity = match (value, u) {
+        (Value::Number(value), Some(u)) => Some(probability_of_conformity(Uncertain::new(value, u), limits(limit))),
+        _ => None,
+    };
+    Judgement {
+        verdict: Some(verdict),
+        value: Some(value),
+        measured: None,
+        quantity: Some(quantity),
+        u,
+        limit: Some(*limit),
+        conformity,
+        reason: reason(limit, value, quantity, u, verdict),
+    }
 }
 
 fn reason(limit: &Limit, value: Value, quantity: Quantity, u: Option<f64>, verdict: Verdict) -> String {
