@@ -119,3 +119,6 @@ pub enum Notice {
         text: String,
     },
 }
+
+#[cfg(test)]
+mod tests;
