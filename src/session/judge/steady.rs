@@ -44,6 +44,8 @@ impl Settled {
 pub struct Window {
     /// How long a reading must be steady, µs; above zero.
     length: i64,
+    /// How long a bin takes samples, µs.
+    bin: i64,
     bins: VecDeque<Bin>,
     /// Size of the last digit; zero where it is not known.
     digit: f64,
@@ -54,20 +56,42 @@ struct Bin {
     first: Mono,
     last: Mono,
     count: u64,
+    /// The bin's first value. The sums are of differences from it, so that a large value costs no
+    /// digits and a sample costs no division.
+    origin: f64,
     sum: f64,
     squares: f64,
 }
 
 impl Bin {
+    fn new(at: Mono, value: f64) -> Self {
+        Self { first: at, last: at, count: 1, origin: value, sum: 0.0, squares: 0.0 }
+    }
+
+    fn add(&mut self, at: Mono, value: f64) {
+        let difference = value - self.origin;
+        self.last = at;
+        self.count += 1;
+        self.sum += difference;
+        self.squares += difference * difference;
+    }
+
     fn mean(&self) -> f64 {
-        self.sum / self.count as f64
+        self.origin + self.sum / self.count as f64
+    }
+
+    /// Sum of squared deviations from a value.
+    fn squares_about(&self, value: f64) -> f64 {
+        let shift = value - self.origin;
+        (self.squares - 2.0 * shift * self.sum + self.count as f64 * shift * shift).max(0.0)
     }
 }
 
 impl Window {
     /// A window of this length, µs.
     pub fn new(length: i64) -> Self {
-        Self { length: length.max(1), bins: VecDeque::new(), digit: 0.0 }
+        let length = length.max(1);
+        Self { length, bin: length / BINS, bins: VecDeque::new(), digit: 0.0 }
     }
 
     /// Forgets everything: what comes now is another thing.
@@ -79,15 +103,8 @@ impl Window {
     pub fn push(&mut self, at: Mono, value: f64, digit: Option<f64>) {
         self.digit = digit.unwrap_or(0.0);
         match self.bins.back_mut() {
-            Some(bin) if at.since(bin.first) < self.length / BINS => {
-                // Deviations from the bin's own mean, so that a large value costs no digits.
-                let before = bin.mean();
-                bin.count += 1;
-                bin.sum += value;
-                bin.squares += (value - before) * (value - bin.mean());
-                bin.last = at;
-            }
-            _ => self.bins.push_back(Bin { first: at, last: at, count: 1, sum: value, squares: 0.0 }),
+            Some(bin) if at.since(bin.first) < self.bin => bin.add(at, value),
+            _ => self.bins.push_back(Bin::new(at, value)),
         }
         // Keep the oldest that still spans the length: without it the window would never be full.
         while self.bins.get(1).is_some_and(|second| at.since(second.first) >= self.length) {
@@ -127,9 +144,10 @@ impl Window {
     pub fn mean(&self) -> Option<Settled> {
         let last = self.bins.back()?;
         let count: u64 = self.bins.iter().map(|bin| bin.count).sum();
-        let value = self.bins.iter().map(|bin| bin.sum).sum::<f64>() / count as f64;
-        let squares: f64 =
-            self.bins.iter().map(|bin| bin.squares + bin.count as f64 * (bin.mean() - value).powi(2)).sum();
+        let origin = self.bins.front()?.origin;
+        let sum: f64 = self.bins.iter().map(|bin| bin.sum + bin.count as f64 * (bin.origin - origin)).sum();
+        let value = origin + sum / count as f64;
+        let squares: f64 = self.bins.iter().map(|bin| bin.squares_about(value)).sum();
         let deviation = if count > 1 { (squares / (count - 1) as f64).sqrt() } else { 0.0 };
         Some(Settled { value, deviation, count, at: last.last })
     }
