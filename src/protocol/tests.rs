@@ -39,6 +39,21 @@ fn shipped_protocols_hold_their_examples() {
 }
 
 #[test]
+fn polled_protocols_are_told_from_those_that_only_listen() {
+    let shipped = shipped();
+    let polled = shipped.iter().filter(|protocol| protocol.traffic() == Traffic::Polled);
+    let polled: Vec<_> = polled.map(|protocol| &protocol.name[..]).collect();
+    assert_eq!(polled, ["j1979-text", "scpi", "text-14-polled"]);
+    assert!(
+        shipped.iter().all(|p| Poller::new(p, crate::clock::Mono(0)).is_some() == (p.traffic() == Traffic::Polled))
+    );
+    let lcd = shipped.iter().find(|protocol| protocol.name == "lcd-mirror-14").unwrap();
+    assert_eq!((lcd.serial.baud, lcd.serial.dtr, lcd.serial.rts), (Some(2400), Some(Level::On), Some(Level::Off)));
+    let report = shipped.iter().find(|protocol| protocol.name == "report-14").unwrap();
+    assert_eq!((report.serial.data_bits, report.serial.parity), (DataBits::Seven, Parity::Odd));
+}
+
+#[test]
 fn every_file_is_shipped_under_its_own_name() {
     let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("protocols");
     let files = std::fs::read_dir(&folder).unwrap().map(|entry| entry.unwrap().path());
@@ -169,7 +184,10 @@ fn mistakes_are_told_with_their_line() {
 #[test]
 fn a_missing_protocol_names_those_that_exist() {
     let error = Library::default().find("colums").unwrap_err().to_string();
-    assert!(error.starts_with("there is no protocol \"colums\"; there are columns, columns-ms"), "{error}");
+    assert!(
+        error.starts_with("there is no protocol \"colums\"; there are clamp-scans, columns, columns-ms"),
+        "{error}"
+    );
     assert!(Library::default().find("../columns").is_err());
 }
 
