@@ -2,14 +2,17 @@
 //!
 //! No clock and no I/O. The same bytes give the same readings however they were split.
 
-use std::sync::Arc;
+use std::{ops::Range, sync::Arc};
 
 use super::{
-    Protocol, Reading,
+    Action, Asked, Protocol, Reading,
+    checksum::Checksum,
+    counters::{DeviceClock, Sequence},
     decode::{Decoder, Sink, Taken},
-    frame::{Cut, Framer},
+    frame::{Cut, Framer, Verdict},
     names::Names,
-    problem::{Fault, Problem, ProblemKind, TOLD_OF_EACH_KIND},
+    poll::PollRule,
+    problem::{Fault, Problem, ProblemKind, TOLD_OF_EACH_KIND, Wrong},
 };
 
 /// Everything that some bytes gave. Keep it and clear it, so that its memory is used again.
@@ -19,6 +22,8 @@ pub struct Decoded {
     pub readings: Vec<Reading>,
     /// The frames, in the order they came.
     pub frames: Vec<Frame>,
+    /// Frames that a sequence number says are missing.
+    pub gaps: Vec<Gap>,
     /// The first few problems of each kind; all are counted in [`Engine::counts`].
     pub problems: Vec<Problem>,
 }
@@ -28,17 +33,34 @@ impl Decoded {
     pub fn clear(&mut self) {
         self.readings.clear();
         self.frames.clear();
+        self.gaps.clear();
         self.problems.clear();
     }
 }
 
-/// One report of a meter.
+/// One report of a meter; where it carries several scans, one for each of them.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Frame {
     /// Readings from the end of the frame before up to here belong to it.
     pub readings_end: usize,
-    /// Seconds on the device's own clock, where the frame tells it.
+    /// Seconds on the device's own clock, where the frame tells it; goes on where the device's
+    /// counter wraps around.
     pub device_time: Option<f64>,
+    /// Seconds that this scan is older than the last one of its frame: 0 where a frame is one scan.
+    pub age: f64,
+    /// The frame's number, where it tells it; wraps around as the device does.
+    pub sequence: Option<u64>,
+    /// What the operator asked for with a button on the device.
+    pub action: Option<Action>,
+}
+
+/// Frames that were lost on the way.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Gap {
+    /// The place in [`Decoded::frames`] of the one that came next.
+    pub before: usize,
+    /// How many.
+    pub lost: u64,
 }
 
 /// What came through a port since the engine was made.
@@ -48,10 +70,12 @@ pub struct Counts {
     pub bytes: u64,
     /// Bytes of frames that were understood, with their ends, headers, comments and empty lines.
     pub explained: u64,
-    /// Frames understood; one whose values are all empty or refused is among them.
+    /// Frames understood, a scan each; one whose values are all empty or refused is among them.
     pub frames: u64,
     /// Readings kept.
     pub readings: u64,
+    /// Frames that sequence numbers say are missing.
+    pub lost: u64,
     problems: [u64; ProblemKind::ALL.len()],
 }
 
@@ -64,6 +88,11 @@ impl Counts {
     /// Problems of every kind.
     pub fn all_problems(&self) -> u64 {
         self.problems.iter().sum()
+    }
+
+    /// The share of the bytes that the protocol explains, 0 to 1; 0 before any came.
+    pub fn explained_share(&self) -> f64 {
+        if self.bytes == 0 { 0.0 } else { self.explained as f64 / self.bytes as f64 }
     }
 }
 
@@ -78,11 +107,25 @@ pub struct Engine {
 #[derive(Debug)]
 struct Rest {
     protocol: Arc<Protocol>,
+    checksum: Option<Checksum>,
     decoder: Decoder,
     names: Names,
+    asked: Option<Asked>,
+    sequence: Sequence,
+    clock: DeviceClock,
     counts: Counts,
     /// Values refused in the frame at hand; kept for its memory.
     refused: Vec<Fault>,
+    /// Which bytes of its frame each reading is from, for those who explain an example.
+    trace: Option<Vec<Range<usize>>>,
+}
+
+/// Whether a frame that is refused is told.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Telling {
+    Told,
+    /// It may be the middle of a frame, and something was told already.
+    Silent,
 }
 
 impl Engine {
@@ -95,18 +138,40 @@ impl Engine {
         Self {
             framer: Framer::new(&protocol.frame),
             rest: Rest {
+                checksum: protocol.checksum.as_ref().map(Checksum::new),
                 decoder: Decoder::new(&protocol.decode),
                 protocol,
                 names,
+                asked: None,
+                sequence: Sequence::default(),
+                clock: DeviceClock::default(),
                 counts: Counts::default(),
                 refused: Vec::new(),
+                trace: None,
             },
         }
+    }
+
+    /// The same, and it remembers where readings come from.
+    pub(super) fn traced(protocol: Arc<Protocol>) -> Self {
+        let mut engine = Self::new(protocol);
+        engine.rest.trace = Some(Vec::new());
+        engine
+    }
+
+    /// Which bytes of its frame each reading since the last call is from.
+    pub(super) fn take_trace(&mut self) -> Vec<Range<usize>> {
+        self.rest.trace.as_mut().map(std::mem::take).unwrap_or_default()
     }
 
     /// The protocol it follows.
     pub fn protocol(&self) -> &Protocol {
         &self.rest.protocol
+    }
+
+    /// The bytes that follow came after this request; none where nothing was asked.
+    pub fn asked(&mut self, asked: Option<Asked>) {
+        self.rest.asked = asked;
     }
 
     /// Takes bytes in and adds what they complete to `out`.
@@ -120,6 +185,9 @@ impl Engine {
     pub fn lost(&mut self, out: &mut Decoded) {
         self.framer.lost(|cut| self.rest.take(cut, out));
         self.rest.decoder.lost();
+        self.rest.sequence.forget();
+        self.rest.clock.forget();
+        self.rest.asked = None;
     }
 
     /// The names of values met so far, at most 256; [`Reading::name`] is a place in it. It grows
@@ -136,38 +204,122 @@ impl Engine {
 
 impl Rest {
     #[inline]
-    fn take(&mut self, cut: Cut<'_>, out: &mut Decoded) {
+    fn take(&mut self, cut: Cut<'_>, out: &mut Decoded) -> Verdict {
         match cut {
-            Cut::Frame(frame, taken) => self.frame(frame, taken, out),
-            Cut::Refused(bytes, fault) => self.problem(bytes, &fault, &mut out.problems),
+            Cut::Frame(frame, taken) => self.frame(frame, taken, Telling::Told, out),
+            Cut::Trial(frame, taken) => self.frame(frame, taken, Telling::Silent, out),
+            Cut::Refused(bytes, fault) => {
+                self.problem(bytes, &fault, &mut out.problems);
+                Verdict::Refused
+            }
         }
     }
 
     #[inline]
-    fn frame(&mut self, frame: &[u8], taken: usize, out: &mut Decoded) {
-        let (begin, known) = (out.readings.len(), self.names.all().len());
-        self.names.begin();
-        self.refused.clear();
-        let mut sink =
-            Sink { readings: &mut out.readings, names: &mut self.names, refused: &mut self.refused, device_time: None };
-        let read = self.decoder.decode(frame, &mut sink);
-        let device_time = sink.device_time;
-        match read {
+    fn frame(&mut self, frame: &[u8], taken: usize, telling: Telling, out: &mut Decoded) -> Verdict {
+        let (readings, frames, known) = (out.readings.len(), out.frames.len(), self.names.all().len());
+        match self.read(frame, out) {
             Ok(kind) => {
                 self.counts.explained += taken as u64;
                 if kind == Taken::Frame {
-                    let readings_end = out.readings.len();
-                    self.counts.frames += 1;
-                    self.counts.readings += (readings_end - begin) as u64;
-                    out.frames.push(Frame { readings_end, device_time });
+                    self.counts.frames += (out.frames.len() - frames) as u64;
+                    self.counts.readings += (out.readings.len() - readings) as u64;
                 }
                 self.tell_refused(frame, out);
+                Verdict::Taken
             }
             Err(fault) => {
-                out.readings.truncate(begin);
+                if let Some(trace) = &mut self.trace {
+                    trace.truncate(trace.len() - (out.readings.len() - readings));
+                }
+                out.readings.truncate(readings);
+                out.frames.truncate(frames);
                 self.names.forget_from(known);
-                self.problem(frame, &fault, &mut out.problems);
+                if telling == Telling::Told {
+                    self.problem(frame, &fault, &mut out.problems);
+                }
+                Verdict::Refused
             }
+        }
+    }
+
+    /// Reads a frame; what it brought before a fault is taken back by the caller.
+    #[inline]
+    fn read(&mut self, frame: &[u8], out: &mut Decoded) -> Result<Taken, Fault> {
+        self.refused.clear();
+        if frame.is_empty() {
+            return Ok(Taken::Aside);
+        }
+        let body = match &self.checksum {
+            Some(checksum) => checksum.strip(frame)?,
+            None => frame,
+        };
+        if let Some(poll) = &self.protocol.poll
+            && poll.is_error(self.asked, body)
+        {
+            self.refused.push(Fault::whole(Wrong::Told));
+            return Ok(Taken::Aside);
+        }
+        if PollRule::is_aside(self.asked) {
+            return Ok(Taken::Aside);
+        }
+        let begin = out.frames.len();
+        if let Some((_, action)) = self.protocol.actions.iter().find(|(text, _)| text == body) {
+            let readings_end = out.readings.len();
+            let action = Some(*action);
+            out.frames.push(Frame { readings_end, device_time: None, age: 0.0, sequence: None, action });
+            return Ok(Taken::Frame);
+        }
+        self.names.begin();
+        let mut sink = Sink {
+            readings: &mut out.readings,
+            frames: &mut out.frames,
+            names: &mut self.names,
+            refused: &mut self.refused,
+            trace: self.trace.as_mut(),
+            device_time: None,
+            sequence: None,
+            action: None,
+            asked: self.asked,
+        };
+        let taken = self.decoder.decode(body, &mut sink)?;
+        if taken == Taken::Frame {
+            let (time, sequence, action) = (sink.device_time, sink.sequence, sink.action);
+            if sink.frames.len() == begin {
+                sink.end_scan(0.0);
+            }
+            self.stamp(begin, time, sequence, action, out);
+        }
+        Ok(taken)
+    }
+
+    /// Gives the scans of a frame what it tells of itself.
+    #[inline]
+    fn stamp(
+        &mut self,
+        begin: usize,
+        time: Option<f64>,
+        sequence: Option<u64>,
+        action: Option<Action>,
+        out: &mut Decoded,
+    ) {
+        let rule = &self.protocol.counters;
+        if let Some(number) = sequence {
+            let lost = self.sequence.lost_before(number, rule.sequence_bits);
+            if lost > 0 {
+                self.counts.lost += lost;
+                out.gaps.push(Gap { before: begin, lost });
+            }
+        }
+        let time = time.map(|time| self.clock.unwrap(time, rule.time_period_s));
+        let Some(frames) = out.frames.get_mut(begin..) else { return };
+        let first_age = frames.first().map_or(0.0, |first| first.age);
+        for frame in &mut *frames {
+            frame.device_time = time.map(|time| time + (first_age - frame.age));
+            frame.sequence = sequence;
+        }
+        if let Some(last) = frames.last_mut() {
+            last.action = action;
         }
     }
 

@@ -4,12 +4,14 @@
 //! A reading is told as `name = value unit`: `v1 = 12.45 V DC`, `value = -OL ohm`. What the display
 //! shows beside it follows in brackets: `value = 12.45 V [hold, low battery]`. The size of the last
 //! digit is told where it matters: `v1 = 12.4 V, digit 0.1`. A frame's device time stands behind
-//! its readings: `@ 1.234 s`. Values are compared as numbers in base units, never as text.
+//! its readings: `@ 1.234 s`, and a button's press behind that: `> take`. Frames that are missing
+//! before one are told before its readings: `2 lost`. Values are compared as numbers in base
+//! units, never as text.
 
-use std::sync::Arc;
+use std::{ops::Range, sync::Arc};
 
 use super::{
-    Annunciators, Decoded, Engine, Example, Function, Protocol, Reading, Value,
+    Action, Annunciators, Asked, Decoded, Engine, Example, Function, Piece, Protocol, Reading, Value,
     number::{Numbers, OVERLOAD_WORDS},
 };
 use crate::{mistake::Mistake, units::Quantity};
@@ -50,31 +52,56 @@ struct Seen {
     what: Event,
     /// The byte with which it came, counted from 1.
     byte: usize,
+    /// Which bytes of its frame it is from, counted from 0; empty where that is not known.
+    from: Range<usize>,
 }
 
 #[derive(Debug, Clone)]
 enum Event {
     Reading(String, Reading),
     Time(f64),
+    Action(Action),
+    Lost(u64),
     Problem(String),
 }
 
+impl Seen {
+    /// Where to look for it.
+    fn place(&self) -> String {
+        match self.from.len() {
+            0 => format!("complete with byte {}", self.byte),
+            1 => format!("byte {} of its frame", self.from.start + 1),
+            _ => format!("bytes {} to {} of its frame", self.from.start + 1, self.from.end),
+        }
+    }
+}
+
 fn check_one(protocol: &Arc<Protocol>, example: &Example) -> Result<(), String> {
-    let whole = decode(protocol, &[&example.bytes]);
-    let single: Vec<&[u8]> = example.bytes.chunks(1).collect();
-    let single = decode(protocol, &single);
-    compare(&single, example)?;
+    let whole = decode(protocol, pieces(example));
+    let single = pieces(example).flat_map(|(asked, bytes)| bytes.chunks(1).map(move |byte| (asked, byte)));
+    compare(&decode(protocol, single), example)?;
     compare(&whole, example).map_err(|message| format!("all bytes at once: {message}"))
 }
 
-/// Behind the example before it, in one chunk.
+fn pieces(example: &Example) -> impl Iterator<Item = (Option<Asked>, &[u8])> {
+    example.pieces.iter().map(|Piece { asked, bytes }| (*asked, &bytes[..]))
+}
+
+/// Behind the example before it, in one chunk where both answer the same.
 fn check_glued(protocol: &Arc<Protocol>, before: Option<&Example>, example: &Example) -> Result<(), String> {
     let Some(before) = before else { return Ok(()) };
     let is_problem = |seen: &Seen| matches!(seen.what, Event::Problem(_));
-    let alone = decode(protocol, &[&before.bytes]);
+    let alone = decode(protocol, pieces(before));
     let mut problems = alone.iter().filter(|seen| is_problem(seen)).count();
     let mut readings = alone.len() - problems;
-    let mut seen = decode(protocol, &[&[&before.bytes[..], &example.bytes].concat()]);
+    let mut glued: Vec<(Option<Asked>, Vec<u8>)> = Vec::new();
+    for (asked, bytes) in pieces(before).chain(pieces(example)) {
+        match glued.last_mut() {
+            Some((last, all)) if *last == asked => all.extend_from_slice(bytes),
+            _ => glued.push((asked, bytes.to_vec())),
+        }
+    }
+    let mut seen = decode(protocol, glued.iter().map(|(asked, bytes)| (*asked, &bytes[..])));
     // What the example before it gave comes first, among the readings and among the problems.
     seen.retain(|seen| {
         let left = if is_problem(seen) { &mut problems } else { &mut readings };
@@ -82,26 +109,41 @@ fn check_glued(protocol: &Arc<Protocol>, before: Option<&Example>, example: &Exa
         *left = left.saturating_sub(1);
         is_of_this
     });
+    // Whether frames are missing between two examples says nothing about either.
+    if let Some(Seen { what: Event::Lost(_), .. }) = seen.iter().find(|seen| !is_problem(seen))
+        && example.gives.first().is_none_or(|first| !first.ends_with(" lost"))
+    {
+        let first = seen.iter().position(|seen| !is_problem(seen)).unwrap_or(0);
+        seen.remove(first);
+    }
     compare(&seen, example).map_err(|message| format!("behind the example of line {}: {message}", before.line))
 }
 
-fn decode(protocol: &Arc<Protocol>, chunks: &[&[u8]]) -> Vec<Seen> {
-    let mut engine = Engine::new(protocol.clone());
+fn decode<'a>(protocol: &Arc<Protocol>, pieces: impl Iterator<Item = (Option<Asked>, &'a [u8])>) -> Vec<Seen> {
+    let mut engine = Engine::traced(protocol.clone());
     let (mut out, mut seen, mut byte) = (Decoded::default(), Vec::new(), 0);
-    for chunk in chunks {
+    for (asked, chunk) in pieces {
         byte += chunk.len();
         out.clear();
+        engine.asked(asked);
         engine.push(chunk, &mut out);
+        let trace = engine.take_trace();
         let mut begin = 0;
-        for frame in &out.frames {
-            seen.extend(out.readings[begin..frame.readings_end].iter().map(|reading| Seen {
+        for (index, frame) in out.frames.iter().enumerate() {
+            let lost = out.gaps.iter().find(|gap| gap.before == index).map(|gap| Event::Lost(gap.lost));
+            seen.extend(lost.map(|what| Seen { what, byte, from: 0..0 }));
+            let readings = out.readings[begin..frame.readings_end].iter().zip(&trace[begin..]);
+            seen.extend(readings.map(|(reading, from)| Seen {
                 what: Event::Reading(engine.names()[usize::from(reading.name)].clone(), *reading),
                 byte,
+                from: from.clone(),
             }));
-            seen.extend(frame.device_time.map(|time| Seen { what: Event::Time(time), byte }));
+            let apart = [frame.device_time.map(Event::Time), frame.action.map(Event::Action)];
+            seen.extend(apart.into_iter().flatten().map(|what| Seen { what, byte, from: 0..0 }));
             begin = frame.readings_end;
         }
-        seen.extend(out.problems.iter().map(|problem| Seen { what: Event::Problem(problem.reason.clone()), byte }));
+        let problems = out.problems.iter().map(|problem| Event::Problem(problem.reason.clone()));
+        seen.extend(problems.map(|what| Seen { what, byte, from: 0..0 }));
     }
     seen
 }
@@ -123,11 +165,11 @@ fn compare(seen: &[Seen], example: &Example) -> Result<(), String> {
         };
         if !Expected::read(expected).map_err(|wrong| format!("{place}: {wrong}"))?.is(&seen.what) {
             let got = show(&seen.what);
-            return Err(format!("{place}, complete with byte {}: expected \"{expected}\", got \"{got}\"", seen.byte));
+            return Err(format!("{place}, {}: expected \"{expected}\", got \"{got}\"", seen.place()));
         }
     }
     match readings.get(example.gives.len()) {
-        Some(seen) => Err(format!("with byte {}: also got \"{}\"", seen.byte, show(&seen.what))),
+        Some(seen) => Err(format!("{}: also got \"{}\"", seen.place(), show(&seen.what))),
         None => Ok(()),
     }
 }
@@ -135,15 +177,27 @@ fn compare(seen: &[Seen], example: &Example) -> Result<(), String> {
 /// A line of `gives`.
 enum Expected {
     Time(f64),
+    Action(String),
+    Lost(u64),
     Reading { name: String, value: Value, digit: Option<f64>, unit: &'static str, annunciators: Annunciators },
 }
 
 impl Expected {
     fn read(text: &str) -> Result<Self, String> {
-        let wrong = || format!("\"{text}\" is not of the form \"name = value unit, digit 0.01 [hold]\" or \"@ 1.5 s\"");
+        let wrong = || {
+            format!(
+                "\"{text}\" is not of the form \"name = value unit, digit 0.01 [hold]\", \"@ 1.5 s\", \"> take\" or \"2 lost\""
+            )
+        };
         if let Some(time) = text.strip_prefix('@') {
             let time = time.trim().strip_suffix('s').and_then(|time| time.trim().parse().ok());
             return time.map(Self::Time).ok_or_else(wrong);
+        }
+        if let Some(action) = text.strip_prefix('>') {
+            return Ok(Self::Action(action.trim().to_owned()));
+        }
+        if let Some(lost) = text.strip_suffix("lost") {
+            return lost.trim().parse().map(Self::Lost).map_err(|_| wrong());
         }
         let (name, rest) = text.rsplit_once(" = ").ok_or_else(wrong)?;
         let (rest, annunciators) = match rest.strip_suffix(']').and_then(|rest| rest.split_once('[')) {
@@ -161,6 +215,8 @@ impl Expected {
     fn is(&self, seen: &Event) -> bool {
         match (self, seen) {
             (Self::Time(expected), Event::Time(seen)) => close(*expected, *seen),
+            (Self::Action(expected), Event::Action(seen)) => expected == seen.word(),
+            (Self::Lost(expected), Event::Lost(seen)) => expected == seen,
             (Self::Reading { name, value, digit, unit, annunciators }, Event::Reading(seen_name, seen)) => {
                 let same_value = match (value, seen.value) {
                     (Value::Number(expected), Value::Number(seen)) => close(*expected, seen),
@@ -210,6 +266,8 @@ fn show(event: &Event) -> String {
     match event {
         Event::Reading(name, reading) => show_reading(name, reading),
         Event::Time(time) => format!("@ {time} s"),
+        Event::Action(action) => format!("> {}", action.word()),
+        Event::Lost(lost) => format!("{lost} lost"),
         Event::Problem(reason) => reason.clone(),
     }
 }

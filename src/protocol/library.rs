@@ -6,7 +6,7 @@ use std::{
     sync::Arc,
 };
 
-use super::Protocol;
+use super::{Protocol, Traffic};
 use crate::mistake::Mistake;
 
 /// Every file of `protocols/`, built in.
@@ -15,8 +15,28 @@ macro_rules! built_in {
         &[$(($name, include_str!(concat!("../../protocols/", $name, ".toml")))),*]
     };
 }
-const BUILT_IN: &[(&str, &str)] =
-    built_in!["columns", "columns-ms", "columns-s", "columns-us", "json", "number", "pairs"];
+const BUILT_IN: &[(&str, &str)] = built_in![
+    "clamp-scans",
+    "columns",
+    "columns-ms",
+    "columns-numbered",
+    "columns-s",
+    "columns-us",
+    "j1979-text",
+    "json",
+    "json-numbered",
+    "lcd-mirror-14",
+    "nmea-0183",
+    "number",
+    "pairs",
+    "pairs-numbered",
+    "report-11",
+    "report-14",
+    "report-14-sign",
+    "scpi",
+    "text-14",
+    "text-14-polled",
+];
 
 /// A protocol that can't be had.
 #[derive(Debug, thiserror::Error)]
@@ -51,6 +71,8 @@ pub struct Listed {
     pub about: String,
     /// Where its facts come from.
     pub source: String,
+    /// Who speaks first.
+    pub traffic: Traffic,
     /// The file it is in; none where it is built in.
     pub file: Option<PathBuf>,
 }
@@ -102,6 +124,7 @@ impl Library {
                 name: protocol.name.clone(),
                 about: protocol.about.clone(),
                 source: protocol.source.clone(),
+                traffic: protocol.traffic(),
                 file,
             }),
             Err(error) => errors.push(error),

@@ -7,10 +7,16 @@
 mod definition;
 mod library;
 
+mod poll;
+mod serial;
+
 mod engine;
 
 mod frame;
 
+mod checksum;
+
+mod counters;
 mod decode;
 mod names;
 mod number;
@@ -21,11 +27,13 @@ mod problem;
 #[cfg(test)]
 mod tests;
 
-pub use definition::{Example, Protocol};
-pub use engine::{Counts, Decoded, Engine, Frame};
+pub use definition::{Example, Piece, Protocol, Traffic};
+pub use engine::{Counts, Decoded, Engine, Frame, Gap};
 pub use examples::{ExampleFailure, check, show_reading};
 pub use library::{Library, LibraryError, Listed};
+pub use poll::{Asked, Poller, Turn};
 pub use problem::{Problem, ProblemKind, TOLD_OF_EACH_KIND};
+pub use serial::{DataBits, Level, Parity, SerialSettings, StopBits};
 
 use crate::units::{Dimension, Quantity};
 
@@ -53,6 +61,32 @@ pub enum Value {
     Over,
     /// Beyond the range downwards (`-OL`).
     Under,
+}
+
+/// What the operator asks for with a button or foot switch on the device.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Action {
+    /// Go on to the next step.
+    Next,
+    /// Take this reading.
+    Take,
+    /// Do the step again.
+    Again,
+    /// Mark this moment.
+    Mark,
+}
+
+impl Action {
+    /// As protocol files write it.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Next => "next",
+            Self::Take => "take",
+            Self::Again => "again",
+            Self::Mark => "mark",
+        }
+    }
 }
 
 /// What a frame tells of the meter's function.

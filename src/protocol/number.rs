@@ -144,6 +144,17 @@ pub(super) fn classify(number: f64) -> Result<Value, Wrong> {
     }
 }
 
+/// Digits of which the last is worth 10^place, rounded once where an f64 allows it.
+#[inline]
+pub(super) fn scaled(digits: u64, place: i32) -> f64 {
+    let power = POWERS.get(place.unsigned_abs() as usize);
+    match (power, place < 0) {
+        (Some(power), true) => digits as f64 / power,
+        (Some(power), false) => digits as f64 * power,
+        (None, _) => digits as f64 * 10f64.powi(place),
+    }
+}
+
 /// Reads values from text; remembers the units it met, so that reading them again is cheap.
 #[derive(Debug)]
 pub(super) struct Numbers {
@@ -154,11 +165,12 @@ pub(super) struct Numbers {
 
 /// What a unit tells.
 #[derive(Debug, Clone, Copy, PartialEq)]
-struct Told {
-    function: Function,
-    factor: f64,
+pub(super) struct Told {
+    pub function: Function,
+    /// Base units in one of it.
+    pub factor: f64,
     /// The factor as a power of ten; none where it is none (a mile, a knot).
-    shift: Option<i32>,
+    pub shift: Option<i32>,
 }
 
 impl Told {
@@ -194,6 +206,11 @@ impl Numbers {
             return Err(Wrong::NotFinite);
         }
         self.with_unit(text)
+    }
+
+    /// What a unit that stands alone tells.
+    pub fn unit(&mut self, text: &str) -> Option<Told> {
+        self.told(text)
     }
 
     /// Whether the text is a word for too much.
@@ -251,7 +268,7 @@ fn starts_with(text: &str, word: &str) -> bool {
 }
 
 /// `mV`, `V AC`, `VDC`, `AC mV`, `kohm`, or a prefix alone (`4.7 k`).
-fn read_unit(text: &str) -> Option<Told> {
+pub(super) fn read_unit(text: &str) -> Option<Told> {
     if let Ok(unit) = Unit::parse(text) {
         return Some(Told::new(Function::Unit(unit.dimension), unit.factor));
     }

@@ -26,12 +26,27 @@ pub enum ProblemKind {
     BadValue,
     /// More names than a frame can sensibly have.
     TooManyNames,
+    /// The checksum differs or is absent.
+    Checksum,
+    /// Bytes between frames that belong to none.
+    NoFrame,
+    /// The meter itself says that something went wrong.
+    Told,
 }
 
 impl ProblemKind {
     /// Every kind, in the order in which [`Counts`](super::Counts) holds them.
-    pub const ALL: [Self; 6] =
-        [Self::TooLong, Self::Partial, Self::NotText, Self::Form, Self::BadValue, Self::TooManyNames];
+    pub const ALL: [Self; 9] = [
+        Self::TooLong,
+        Self::Partial,
+        Self::NotText,
+        Self::Form,
+        Self::BadValue,
+        Self::TooManyNames,
+        Self::Checksum,
+        Self::NoFrame,
+        Self::Told,
+    ];
 
     /// In words, for a table of counts.
     pub fn word(self) -> &'static str {
@@ -42,6 +57,9 @@ impl ProblemKind {
             Self::Form => "not of the protocol's form",
             Self::BadValue => "value refused",
             Self::TooManyNames => "too many names",
+            Self::Checksum => "wrong checksum",
+            Self::NoFrame => "between frames",
+            Self::Told => "error told by the meter",
         }
     }
 }
@@ -60,7 +78,9 @@ pub struct Problem {
 /// What is wrong, without words.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) enum Wrong {
-    TooLong { longest: usize },
+    TooLong {
+        longest: usize,
+    },
     Partial,
     NotText,
     NotANumber,
@@ -68,7 +88,10 @@ pub(super) enum Wrong {
     NotFinite,
     TooLarge,
     NoNumberWord,
-    Columns { found: usize, expected: usize },
+    Columns {
+        found: usize,
+        expected: usize,
+    },
     NoHeader,
     LateHeader,
     NotJson,
@@ -76,6 +99,28 @@ pub(super) enum Wrong {
     NotAPair,
     NoValue,
     TooManyNames,
+    /// What the bytes give, and how many hexadecimal digits it has.
+    Checksum {
+        expected: u128,
+        digits: usize,
+    },
+    NoChecksum,
+    NoFrame {
+        bytes: usize,
+    },
+    Stuffing,
+    Length {
+        found: usize,
+        expected: usize,
+    },
+    NoMessage,
+    UnknownWord,
+    UnknownCode,
+    NotDigits,
+    NotASegment,
+    NoNumberShown,
+    NotHex,
+    Told,
 }
 
 impl Wrong {
@@ -84,7 +129,10 @@ impl Wrong {
             Self::TooLong { .. } => ProblemKind::TooLong,
             Self::Partial => ProblemKind::Partial,
             Self::NotText => ProblemKind::NotText,
-            Self::NotFinite | Self::TooLarge | Self::NoNumberWord => ProblemKind::BadValue,
+            Self::NotFinite | Self::TooLarge | Self::NoNumberWord | Self::NoNumberShown => ProblemKind::BadValue,
+            Self::Checksum { .. } | Self::NoChecksum => ProblemKind::Checksum,
+            Self::NoFrame { .. } => ProblemKind::NoFrame,
+            Self::Told => ProblemKind::Told,
             Self::TooManyNames => ProblemKind::TooManyNames,
             _ => ProblemKind::Form,
         }
@@ -110,6 +158,19 @@ impl Wrong {
             Self::NotAPair => "expected a name, then : or =, then a value".to_owned(),
             Self::NoValue => "expected at least one value".to_owned(),
             Self::TooManyNames => "more names, or longer ones, than a board can sensibly have".to_owned(),
+            Self::Checksum { expected, digits } => format!("the bytes give the checksum {expected:0digits$X}"),
+            Self::NoChecksum => "expected a checksum".to_owned(),
+            Self::NoFrame { bytes } => format!("{bytes} bytes belong to no frame"),
+            Self::Stuffing => "expected no such byte inside a frame".to_owned(),
+            Self::Length { found, expected } => format!("found {found} bytes, expected {expected}"),
+            Self::NoMessage => "expected a message that the protocol knows".to_owned(),
+            Self::UnknownWord => "expected a word that the protocol knows".to_owned(),
+            Self::UnknownCode => "expected a code that the protocol knows".to_owned(),
+            Self::NotDigits => "expected digits".to_owned(),
+            Self::NotASegment => "expected the segments of a digit".to_owned(),
+            Self::NoNumberShown => "the meter shows no number".to_owned(),
+            Self::NotHex => "expected hexadecimal digits".to_owned(),
+            Self::Told => "the meter says that something went wrong".to_owned(),
         }
     }
 }

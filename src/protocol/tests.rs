@@ -18,6 +18,7 @@ pub(super) fn decoded(parts: &str, bytes: &[u8]) -> Vec<String> {
         engine.push(&[*byte], &mut out);
         told.extend(out.readings.iter().map(|r| show_reading(&engine.names()[usize::from(r.name)], r)));
         told.extend(out.frames.iter().filter_map(|frame| frame.device_time).map(|time| format!("@ {time} s")));
+        told.extend(out.frames.iter().filter_map(|frame| frame.action).map(|action| format!("> {}", action.word())));
         told.extend(out.problems.iter().map(|problem| format!("! {}", problem.reason)));
     }
     told
@@ -35,6 +36,21 @@ fn shipped_protocols_hold_their_examples() {
     let failures: Vec<String> =
         shipped().iter().flat_map(|protocol| check(protocol)).map(|failure| failure.to_string()).collect();
     assert!(failures.is_empty(), "{}", failures.join("\n"));
+}
+
+#[test]
+fn polled_protocols_are_told_from_those_that_only_listen() {
+    let shipped = shipped();
+    let polled = shipped.iter().filter(|protocol| protocol.traffic() == Traffic::Polled);
+    let polled: Vec<_> = polled.map(|protocol| &protocol.name[..]).collect();
+    assert_eq!(polled, ["j1979-text", "scpi", "text-14-polled"]);
+    assert!(
+        shipped.iter().all(|p| Poller::new(p, crate::clock::Mono(0)).is_some() == (p.traffic() == Traffic::Polled))
+    );
+    let lcd = shipped.iter().find(|protocol| protocol.name == "lcd-mirror-14").unwrap();
+    assert_eq!((lcd.serial.baud, lcd.serial.dtr, lcd.serial.rts), (Some(2400), Some(Level::On), Some(Level::Off)));
+    let report = shipped.iter().find(|protocol| protocol.name == "report-14").unwrap();
+    assert_eq!((report.serial.data_bits, report.serial.parity), (DataBits::Seven, Parity::Odd));
 }
 
 #[test]
@@ -60,7 +76,7 @@ fn push_all<'a>(protocol: &Arc<Protocol>, chunks: impl Iterator<Item = &'a [u8]>
 
 /// Bytes near to what a protocol expects: pieces of its examples with damage between and in them.
 fn hostile(protocol: &Protocol) -> impl Strategy<Value = Vec<u8>> + use<> {
-    let examples: Vec<Vec<u8>> = protocol.examples().iter().map(|example| example.bytes.clone()).collect();
+    let examples: Vec<Vec<u8>> = protocol.examples().iter().map(Example::bytes).collect();
     let piece = prop_oneof![
         4 => prop::sample::select(examples.clone()),
         2 => (prop::sample::select(examples), any::<prop::sample::Index>(), any::<u8>()).prop_map(|(mut bytes, at, byte)| {
@@ -147,12 +163,13 @@ fn mistakes_are_told_with_their_line() {
     let line = "kind = \"line\"";
     assert_eq!(
         whole("kind = \"lime\"", "kind = \"number\""),
-        "p.toml, line 5: found the kind \"lime\", expected \"line\""
+        "p.toml, line 5: found the kind \"lime\", expected one of \"line\", \"fixed\", \"indexed-nibbles\", \
+         \"length-prefixed\", \"cobs\", \"slip\""
     );
     assert!(whole(line, "kind = \"number\"\nsize = 3").starts_with("p.toml, line 8: unknown field `size`"));
     assert_eq!(
         whole("kind = \"line\"\nlongest = 0", "kind = \"number\""),
-        "p.toml, line 6: expected a longest line of 1 to 65536 bytes"
+        "p.toml, line 6: expected a longest frame of 1 to 65536 bytes"
     );
     assert_eq!(
         whole(line, "kind = \"columns\"\nseparator = \"1\""),
@@ -167,7 +184,10 @@ fn mistakes_are_told_with_their_line() {
 #[test]
 fn a_missing_protocol_names_those_that_exist() {
     let error = Library::default().find("colums").unwrap_err().to_string();
-    assert!(error.starts_with("there is no protocol \"colums\"; there are columns, columns-ms"), "{error}");
+    assert!(
+        error.starts_with("there is no protocol \"colums\"; there are clamp-scans, columns, columns-ms"),
+        "{error}"
+    );
     assert!(Library::default().find("../columns").is_err());
 }
 
@@ -197,7 +217,7 @@ fn an_example_that_does_not_hold_is_told_with_its_byte() {
         told,
         [
             "p.toml, line 8: found 1 examples, expected at least 4",
-            "p.toml, line 8: reading 2, complete with byte 7: expected \"v2 = 3\", got \"v2 = 2\"",
+            "p.toml, line 8: reading 2, byte 6 of its frame: expected \"v2 = 3\", got \"v2 = 2\"",
         ]
     );
 }

@@ -26,6 +26,8 @@ pub(in crate::protocol) struct ColumnsRule {
     /// Those of the names that are values.
     pub values: Option<Vec<String>>,
     pub time: Option<TimeColumn>,
+    /// The column with the frame's number, counted from 0.
+    pub sequence: Option<usize>,
     /// Words for too much.
     pub overload: Vec<String>,
 }
@@ -66,6 +68,7 @@ pub(in crate::protocol) struct TimeColumn {
 enum Column {
     Value(u16),
     Time(f64),
+    Sequence,
     PassedOver,
 }
 
@@ -86,6 +89,7 @@ pub(in crate::protocol) struct Columns {
     separator: Separator,
     header: HeaderRule,
     time: Option<TimeColumn>,
+    sequence: Option<usize>,
     numbers: Numbers,
     named: Named,
     /// What each column is; where they are counted, as far as they were met.
@@ -116,6 +120,7 @@ impl Columns {
             separator: rule.separator,
             header: rule.header,
             time: rule.time,
+            sequence: rule.sequence,
             named: Named::Counted,
             columns: Vec::new(),
             stage: Stage::BeforeNumbers,
@@ -174,6 +179,7 @@ impl Columns {
                 match self.column(column, sink.names, &cell.bytes)? {
                     Column::Value(name) => sink.numbered(name, token, cell.bytes)?,
                     Column::Time(in_a_second) => sink.time(token, in_a_second, cell.bytes)?,
+                    Column::Sequence => sink.number(token, cell.bytes)?,
                     Column::PassedOver => {}
                 }
             }
@@ -210,7 +216,8 @@ impl Columns {
             let column = match self.apart(next, "v") {
                 Some(apart) => apart,
                 None => {
-                    let before = usize::from(self.time.is_some_and(|time| time.column < next));
+                    let apart = [self.time.map(|time| time.column), self.sequence];
+                    let before = apart.into_iter().flatten().filter(|column| *column < next).count();
                     let name = format!("v{}", next + 1 - before);
                     Column::Value(names.number(&name).ok_or_else(|| Fault::at(bytes.clone(), Wrong::TooManyNames))?)
                 }
@@ -224,6 +231,7 @@ impl Columns {
     fn apart(&self, at: usize, name: &str) -> Option<Column> {
         match self.time {
             Some(time) if time.column == at => Some(Column::Time(time.in_a_second)),
+            _ if self.sequence == Some(at) => Some(Column::Sequence),
             _ => name.is_empty().then_some(Column::PassedOver),
         }
     }

@@ -8,7 +8,7 @@ use std::fmt::{self, Write as _};
 
 use serde::de::{DeserializeSeed, Deserializer, Error as _, MapAccess, SeqAccess, Visitor};
 
-use super::{Sink, Taken, TimeKey, text};
+use super::{Keys, Sink, Taken, text};
 use crate::protocol::{
     Function,
     number::{Numbers, Token, classify},
@@ -18,7 +18,7 @@ use crate::protocol::{
 /// What such a line is.
 #[derive(Debug, Clone)]
 pub(in crate::protocol) struct JsonRule {
-    pub time: Option<TimeKey>,
+    pub keys: Keys,
     /// Words for too much.
     pub overload: Vec<String>,
 }
@@ -26,7 +26,7 @@ pub(in crate::protocol) struct JsonRule {
 /// Reads such lines.
 #[derive(Debug)]
 pub(in crate::protocol) struct Json {
-    time: Option<TimeKey>,
+    keys: Keys,
     numbers: Numbers,
     /// The path to the value being read; kept for its memory.
     path: String,
@@ -34,7 +34,7 @@ pub(in crate::protocol) struct Json {
 
 impl Json {
     pub fn new(rule: JsonRule) -> Self {
-        Self { numbers: Numbers::new(&rule.overload), time: rule.time, path: String::new() }
+        Self { numbers: Numbers::new(&rule.overload), keys: rule.keys, path: String::new() }
     }
 
     pub fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<Taken, Fault> {
@@ -72,11 +72,7 @@ struct Node<'a, 'b> {
 
 impl Node<'_, '_> {
     fn put<E: serde::de::Error>(self, token: Result<Token, Wrong>) -> Result<(), E> {
-        let put = match &self.json.time {
-            Some(time) if time.name == self.json.path => self.sink.time(token, time.in_a_second, 0..0),
-            _ => self.sink.value(&self.json.path, token, 0..0),
-        };
-        put.map_err(|fault| {
+        self.json.keys.put(&self.json.path, token, 0..0, self.sink).map_err(|fault| {
             *self.fault = Some(fault);
             E::custom("refused")
         })

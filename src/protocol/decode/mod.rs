@@ -4,19 +4,42 @@
 //! names and units of their port.
 
 mod columns;
+pub(super) mod fields;
+mod flags;
 mod json;
+mod linear;
 mod number;
 mod pairs;
+pub(super) mod pattern;
+pub(super) mod report;
+mod segments;
+mod shown;
 
 use std::ops::Range;
 
-pub(super) use columns::{Columns, ColumnsRule, HeaderRule, Separator, TimeColumn};
-pub(super) use json::{Json, JsonRule};
-pub(super) use number::{Number, NumberRule};
-pub(super) use pairs::{Pairs, PairsRule};
+pub(super) use columns::{ColumnsRule, HeaderRule, Separator, TimeColumn};
+pub(super) use fields::FieldsRule;
+pub(super) use flags::{Bit, BitsForm, FlagRule};
+pub(super) use json::JsonRule;
+pub(super) use linear::Linear;
+pub(super) use number::NumberRule;
+pub(super) use pairs::PairsRule;
+pub(super) use pattern::PatternRule;
+pub(super) use report::ReportRule;
+pub(super) use segments::{DigitRule, SegmentsRule};
+pub(super) use shown::Effect;
+
+use columns::Columns;
+use fields::Fields;
+use json::Json;
+use number::Number;
+use pairs::Pairs;
+use pattern::Pattern;
+use report::Report;
+use segments::Segments;
 
 use super::{
-    Annunciators, Reading,
+    Action, Annunciators, Asked, Frame, Reading,
     names::Names,
     number::Token,
     problem::{Fault, ProblemKind, Wrong},
@@ -29,6 +52,10 @@ pub(super) enum DecodeRule {
     Pairs(PairsRule),
     Json(JsonRule),
     Number(NumberRule),
+    Pattern(PatternRule),
+    Fields(FieldsRule),
+    Segments(SegmentsRule),
+    Report(ReportRule),
 }
 
 impl DecodeRule {
@@ -37,17 +64,39 @@ impl DecodeRule {
         match self {
             Self::Columns(rule) => rule.values.as_deref(),
             Self::Number(rule) => Some(&rule.name),
+            Self::Pattern(rule) => Some(&rule.names),
+            Self::Fields(rule) => Some(&rule.names),
+            Self::Segments(rule) => Some(&rule.name),
+            Self::Report(rule) => Some(&rule.name),
             Self::Pairs(_) | Self::Json(_) => None,
         }
     }
 }
 
-/// A value by name that is the device's time.
-#[derive(Debug, Clone)]
-pub(super) struct TimeKey {
-    pub name: String,
-    /// How many of its unit are a second.
-    pub in_a_second: f64,
+/// Values by name that are the frame's own: the device's time and the frame's number.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Keys {
+    /// With how many of its unit are a second.
+    pub time: Option<(String, f64)>,
+    pub sequence: Option<String>,
+}
+
+impl Keys {
+    /// Puts a value where its name says.
+    #[inline]
+    fn put(
+        &self,
+        name: &str,
+        token: Result<Token, Wrong>,
+        bytes: Range<usize>,
+        sink: &mut Sink<'_>,
+    ) -> Result<(), Fault> {
+        match (&self.time, &self.sequence) {
+            (Some((time, in_a_second)), _) if time == name => sink.time(token, *in_a_second, bytes),
+            (_, Some(sequence)) if sequence == name => sink.number(token, bytes),
+            _ => sink.value(name, token, bytes),
+        }
+    }
 }
 
 /// What a frame turned out to be.
@@ -62,11 +111,20 @@ pub(super) enum Taken {
 /// Where a decoder puts what it finds in one frame.
 pub(super) struct Sink<'a> {
     pub readings: &'a mut Vec<Reading>,
+    pub frames: &'a mut Vec<Frame>,
     pub names: &'a mut Names,
     /// Values refused while the rest of the frame is kept.
     pub refused: &'a mut Vec<Fault>,
+    /// Which bytes of the frame each reading is from, where anyone wants to know.
+    pub trace: Option<&'a mut Vec<Range<usize>>>,
     /// Seconds on the device's clock.
     pub device_time: Option<f64>,
+    /// The frame's number.
+    pub sequence: Option<u64>,
+    /// What the operator asked for.
+    pub action: Option<Action>,
+    /// The request that the frame answers.
+    pub asked: Option<Asked>,
 }
 
 impl Sink<'_> {
@@ -81,9 +139,24 @@ impl Sink<'_> {
     /// damaged one refuses the frame.
     #[inline]
     pub fn numbered(&mut self, name: u16, token: Result<Token, Wrong>, bytes: Range<usize>) -> Result<(), Fault> {
+        self.shown(name, token, Annunciators::empty(), bytes)
+    }
+
+    /// The same with what the display shows beside the value.
+    #[inline]
+    pub fn shown(
+        &mut self,
+        name: u16,
+        token: Result<Token, Wrong>,
+        annunciators: Annunciators,
+        bytes: Range<usize>,
+    ) -> Result<(), Fault> {
         match token {
             Ok(Token { value, place, function }) => {
-                self.readings.push(Reading { name, function, value, place, annunciators: Annunciators::empty() });
+                self.readings.push(Reading { name, function, value, place, annunciators });
+                if let Some(trace) = &mut self.trace {
+                    trace.push(bytes);
+                }
                 Ok(())
             }
             Err(wrong) if wrong.kind() == ProblemKind::BadValue => {
@@ -106,6 +179,27 @@ impl Sink<'_> {
             Err(wrong) => Err(Fault::at(bytes, wrong)),
         }
     }
+
+    /// The frame's number.
+    #[inline]
+    pub fn number(&mut self, token: Result<Token, Wrong>, bytes: Range<usize>) -> Result<(), Fault> {
+        match token {
+            Ok(Token { value: super::Value::Number(number), .. }) if number >= 0.0 && number.fract() == 0.0 => {
+                self.sequence = Some(number as u64);
+                Ok(())
+            }
+            Ok(_) => Err(Fault::at(bytes, Wrong::NotANumber)),
+            Err(wrong) => Err(Fault::at(bytes, wrong)),
+        }
+    }
+
+    /// The readings since the last scan are one of their own, so many seconds older than the
+    /// frame's last.
+    #[inline]
+    pub fn end_scan(&mut self, age: f64) {
+        let readings_end = self.readings.len();
+        self.frames.push(Frame { readings_end, device_time: None, age, sequence: None, action: None });
+    }
 }
 
 /// The decoder of one port.
@@ -115,6 +209,10 @@ pub(super) enum Decoder {
     Pairs(Pairs),
     Json(Json),
     Number(Number),
+    Pattern(Pattern),
+    Fields(Fields),
+    Segments(Segments),
+    Report(Report),
 }
 
 impl Decoder {
@@ -124,6 +222,10 @@ impl Decoder {
             DecodeRule::Pairs(rule) => Self::Pairs(Pairs::new(rule.clone())),
             DecodeRule::Json(rule) => Self::Json(Json::new(rule.clone())),
             DecodeRule::Number(rule) => Self::Number(Number::new(rule)),
+            DecodeRule::Pattern(rule) => Self::Pattern(Pattern::new(rule.clone())),
+            DecodeRule::Fields(rule) => Self::Fields(Fields::new(rule.clone())),
+            DecodeRule::Segments(rule) => Self::Segments(Segments::new(rule.clone())),
+            DecodeRule::Report(rule) => Self::Report(Report::new(rule.clone())),
         }
     }
 
@@ -138,6 +240,10 @@ impl Decoder {
             Self::Pairs(pairs) => pairs.decode(frame, sink),
             Self::Json(json) => json.decode(frame, sink),
             Self::Number(number) => number.decode(frame, sink),
+            Self::Pattern(pattern) => pattern.decode(frame, sink),
+            Self::Fields(fields) => fields.decode(frame, sink),
+            Self::Segments(segments) => segments.decode(frame, sink),
+            Self::Report(report) => report.decode(frame, sink),
         }
     }
 
@@ -145,7 +251,9 @@ impl Decoder {
     pub fn lost(&mut self) {
         match self {
             Self::Columns(columns) => columns.lost(),
-            Self::Pairs(_) | Self::Json(_) | Self::Number(_) => {}
+            Self::Pattern(pattern) => pattern.lost(),
+            Self::Fields(fields) => fields.lost(),
+            Self::Pairs(_) | Self::Json(_) | Self::Number(_) | Self::Segments(_) | Self::Report(_) => {}
         }
     }
 }

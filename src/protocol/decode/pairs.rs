@@ -7,7 +7,7 @@ use std::ops::Range;
 
 use memchr::memchr2;
 
-use super::{Separator, Sink, Taken, TimeKey, text};
+use super::{Keys, Separator, Sink, Taken, text};
 use crate::protocol::{
     number::Numbers,
     problem::{Fault, Wrong},
@@ -18,7 +18,7 @@ use crate::protocol::{
 pub(in crate::protocol) struct PairsRule {
     /// Between pairs.
     pub separator: Separator,
-    pub time: Option<TimeKey>,
+    pub keys: Keys,
     /// Words for too much.
     pub overload: Vec<String>,
 }
@@ -27,7 +27,7 @@ pub(in crate::protocol) struct PairsRule {
 #[derive(Debug)]
 pub(in crate::protocol) struct Pairs {
     separator: Separator,
-    time: Option<TimeKey>,
+    keys: Keys,
     numbers: Numbers,
 }
 
@@ -51,7 +51,7 @@ enum Found {
 
 impl Pairs {
     pub fn new(rule: PairsRule) -> Self {
-        Self { numbers: Numbers::new(&rule.overload), separator: rule.separator, time: rule.time }
+        Self { numbers: Numbers::new(&rule.overload), separator: rule.separator, keys: rule.keys }
     }
 
     pub fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<Taken, Fault> {
@@ -87,10 +87,7 @@ impl Pairs {
             }
             token => token,
         };
-        match &self.time {
-            Some(time) if time.name == name => sink.time(token, time.in_a_second, pair.value)?,
-            _ => sink.value(name, token, pair.value)?,
-        }
+        self.keys.put(name, token, pair.value, sink)?;
         Ok(Found::Value)
     }
 

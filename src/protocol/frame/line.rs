@@ -2,7 +2,7 @@
 
 use memchr::memchr;
 
-use super::Cut;
+use super::{Cut, Verdict};
 use crate::protocol::problem::{Fault, Wrong};
 
 /// What a line is.
@@ -52,7 +52,7 @@ impl Line {
     }
 
     #[inline]
-    pub fn push(&mut self, bytes: &[u8], mut found: impl FnMut(Cut<'_>)) {
+    pub fn push(&mut self, bytes: &[u8], mut found: impl FnMut(Cut<'_>) -> Verdict) {
         let (mut start, mut from) = (0, 0);
         while let Some(end) = memchr(self.last, &bytes[from..]).map(|at| from + at + 1) {
             from = end;
@@ -70,7 +70,7 @@ impl Line {
         self.keep(&bytes[start..], &mut found);
     }
 
-    pub fn lost(&mut self, mut found: impl FnMut(Cut<'_>)) {
+    pub fn lost(&mut self, mut found: impl FnMut(Cut<'_>) -> Verdict) {
         if self.state == State::Reading && !self.begun.is_empty() {
             found(Cut::Refused(&self.begun, Fault::whole(Wrong::Partial)));
         }
@@ -95,7 +95,7 @@ impl Line {
     }
 
     /// Ends the line that was begun in an earlier chunk.
-    fn complete(&mut self, piece: &[u8], found: &mut impl FnMut(Cut<'_>)) {
+    fn complete(&mut self, piece: &[u8], found: &mut impl FnMut(Cut<'_>) -> Verdict) {
         let mut line = std::mem::take(&mut self.begun);
         match self.state {
             State::Skipping => self.state = State::Reading,
@@ -113,7 +113,7 @@ impl Line {
 
     /// Hands out a line that ends with its terminator.
     #[inline]
-    fn hand_out(&self, line: &[u8], found: &mut impl FnMut(Cut<'_>)) {
+    fn hand_out(&self, line: &[u8], found: &mut impl FnMut(Cut<'_>) -> Verdict) {
         let taken = line.len();
         let mut text = &line[..taken - self.rule.terminator.len()];
         if self.carriage_return == CarriageReturn::Dropped {
@@ -129,7 +129,7 @@ impl Line {
     }
 
     /// Keeps the beginning of a line for the next chunk.
-    fn keep(&mut self, bytes: &[u8], found: &mut impl FnMut(Cut<'_>)) {
+    fn keep(&mut self, bytes: &[u8], found: &mut impl FnMut(Cut<'_>) -> Verdict) {
         if self.state == State::Reading {
             if self.begun.len() + bytes.len() <= self.most() {
                 self.begun.extend_from_slice(bytes);
@@ -153,7 +153,7 @@ impl Line {
     }
 
     /// Tells of a line that is too long: its first bytes, as many as a line may have.
-    fn tell_over_long(&self, head: &mut Vec<u8>, rest: &[u8], found: &mut impl FnMut(Cut<'_>)) {
+    fn tell_over_long(&self, head: &mut Vec<u8>, rest: &[u8], found: &mut impl FnMut(Cut<'_>) -> Verdict) {
         let longest = self.rule.longest;
         let room = longest.saturating_sub(head.len()).min(rest.len());
         head.extend_from_slice(&rest[..room]);
@@ -174,16 +174,22 @@ mod tests {
         let mut line = Line::new(rule.clone());
         let mut cuts = Vec::new();
         for chunk in chunks {
-            line.push(chunk, |cut| cuts.push(told(cut)));
+            line.push(chunk, |cut| {
+                cuts.push(told(cut));
+                Verdict::Taken
+            });
             assert!(line.begun.len() <= line.most());
         }
-        line.lost(|cut| cuts.push(told(cut)));
+        line.lost(|cut| {
+            cuts.push(told(cut));
+            Verdict::Taken
+        });
         cuts
     }
 
     fn told(cut: Cut<'_>) -> String {
         match cut {
-            Cut::Frame(text, taken) => format!("{} ({taken})", text.escape_ascii()),
+            Cut::Frame(text, taken) | Cut::Trial(text, taken) => format!("{} ({taken})", text.escape_ascii()),
             Cut::Refused(text, fault) => format!("{:?} {}", fault.wrong, text.escape_ascii()),
         }
     }

@@ -3,9 +3,18 @@
 //! A framer gives the same cuts however its bytes were split into chunks, and finds its way back
 //! after any damage.
 
+mod block;
+mod cobs;
 mod line;
+mod slip;
+mod stuffed;
 
+#[cfg(test)]
+pub(super) mod tests;
+
+pub(super) use block::{Block, BlockRule, LengthField, Mask};
 pub(super) use line::{Line, LineRule};
+pub(super) use stuffed::{Stuffed, StuffedRule, Stuffing};
 
 use super::problem::Fault;
 
@@ -13,27 +22,38 @@ use super::problem::Fault;
 pub(super) enum Cut<'a> {
     /// A frame without its end, and how many bytes came for it in all.
     Frame(&'a [u8], usize),
+    /// The same after damage: bytes that may be the middle of a frame, so that refusing them is
+    /// no news.
+    Trial(&'a [u8], usize),
     /// Bytes that belong to no frame: their beginning, and why they are none.
     Refused(&'a [u8], Fault),
+}
+
+/// What became of a cut.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Verdict {
+    Taken,
+    /// It is no frame of the protocol.
+    Refused,
 }
 
 /// How a protocol's bytes are cut.
 #[derive(Debug, Clone)]
 pub(super) enum FrameRule {
     Line(LineRule),
+    Stuffed(StuffedRule),
+    Block(BlockRule),
 }
 
 impl FrameRule {
     /// Ends the text of an example as the device would.
     pub fn complete(&self, mut text: Vec<u8>) -> Vec<u8> {
-        match self {
-            Self::Line(rule) => {
-                if !text.ends_with(&rule.terminator) {
-                    text.extend_from_slice(&rule.terminator);
-                }
-                text
-            }
+        if let Self::Line(rule) = self
+            && !text.ends_with(&rule.terminator)
+        {
+            text.extend_from_slice(&rule.terminator);
         }
+        text
     }
 }
 
@@ -41,27 +61,35 @@ impl FrameRule {
 #[derive(Debug)]
 pub(super) enum Framer {
     Line(Line),
+    Stuffed(Stuffed),
+    Block(Block),
 }
 
 impl Framer {
     pub fn new(rule: &FrameRule) -> Self {
         match rule {
             FrameRule::Line(rule) => Self::Line(Line::new(rule.clone())),
+            FrameRule::Stuffed(rule) => Self::Stuffed(Stuffed::new(*rule)),
+            FrameRule::Block(rule) => Self::Block(Block::new(rule.clone())),
         }
     }
 
     /// Takes bytes in, and hands out every frame that they complete.
     #[inline]
-    pub fn push(&mut self, bytes: &[u8], found: impl FnMut(Cut<'_>)) {
+    pub fn push(&mut self, bytes: &[u8], found: impl FnMut(Cut<'_>) -> Verdict) {
         match self {
             Self::Line(line) => line.push(bytes, found),
+            Self::Stuffed(stuffed) => stuffed.push(bytes, found),
+            Self::Block(block) => block.push(bytes, found),
         }
     }
 
     /// The port went away: a frame that was begun will never be completed.
-    pub fn lost(&mut self, found: impl FnMut(Cut<'_>)) {
+    pub fn lost(&mut self, found: impl FnMut(Cut<'_>) -> Verdict) {
         match self {
             Self::Line(line) => line.lost(found),
+            Self::Stuffed(stuffed) => stuffed.lost(found),
+            Self::Block(block) => block.lost(found),
         }
     }
 }

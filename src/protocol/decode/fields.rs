@@ -1,0 +1,356 @@
+//! Binary frames: whole numbers, floats and bits at fixed places, for one scan or several.
+
+use std::ops::Range;
+
+use super::{
+    Sink, Taken,
+    flags::{Bit, FlagRule},
+    linear::Linear,
+    shown::{Effect, Shown},
+};
+use crate::protocol::{
+    Action, Function, Value,
+    checksum::Order,
+    number::{Token, classify},
+    problem::{Fault, Wrong},
+};
+
+/// What such a frame is.
+#[derive(Debug, Clone)]
+pub(in crate::protocol) struct FieldsRule {
+    /// Bytes of the frame: exactly these, or at least where scans fill the rest.
+    pub length: usize,
+    /// What the values are called.
+    pub names: Vec<String>,
+    /// One for each name; their places count from the beginning of their scan.
+    pub values: Vec<ValueRule>,
+    pub codes: Vec<CodeRule>,
+    pub flags: Vec<FlagRule>,
+    pub time: Option<(Field, f64)>,
+    pub sequence: Option<Field>,
+    pub actions: Vec<(Bit, Action)>,
+    pub scans: Option<ScansRule>,
+}
+
+/// Several scans in one frame, one behind the other.
+#[derive(Debug, Clone, Copy)]
+pub(in crate::protocol) struct ScansRule {
+    /// Where the first begins.
+    pub at: usize,
+    /// Bytes of each.
+    pub length: usize,
+    pub count: Count,
+    /// Seconds from one to the next. The frame's time is that of the first.
+    pub apart_s: f64,
+}
+
+/// How many scans.
+#[derive(Debug, Clone, Copy)]
+pub(in crate::protocol) enum Count {
+    Always(usize),
+    Told(Field),
+    /// As many as fill the frame.
+    Filling,
+}
+
+/// A number in a frame.
+#[derive(Debug, Clone, Copy)]
+pub(in crate::protocol) struct Field {
+    /// Counted from 0.
+    pub at: usize,
+    pub kind: FieldKind,
+    pub order: Order,
+    /// Only so many of its bits, from this one on.
+    pub bits: Option<(u32, u32)>,
+}
+
+/// How a number is written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub(in crate::protocol) enum FieldKind {
+    U8,
+    I8,
+    U16,
+    I16,
+    U24,
+    I24,
+    U32,
+    I32,
+    F32,
+    F64,
+}
+
+/// A value of a frame.
+#[derive(Debug, Clone)]
+pub(in crate::protocol) struct ValueRule {
+    pub field: Field,
+    pub linear: Linear,
+    /// Its unit.
+    pub effects: Vec<Effect>,
+    /// What its last digit is worth, where the scale does not tell.
+    pub place: Option<i8>,
+    /// A bit that says it is below zero.
+    pub minus: Option<Bit>,
+    /// Raw numbers that say too much, too little, and that there is no value.
+    pub over: Vec<i64>,
+    pub under: Vec<i64>,
+    pub absent: Vec<i64>,
+}
+
+/// A number whose values say what the frame's values are.
+#[derive(Debug, Clone)]
+pub(in crate::protocol) struct CodeRule {
+    pub field: Field,
+    pub is: Vec<(i64, Vec<Effect>)>,
+}
+
+/// A number as it was read.
+#[derive(Debug, Clone, Copy)]
+enum Raw {
+    Whole(i64),
+    Float(f64),
+}
+
+/// Reads such frames.
+#[derive(Debug)]
+pub(in crate::protocol) struct Fields {
+    rule: FieldsRule,
+    /// Which of the action bits were set in the frame before.
+    pressed: Vec<Pressed>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Pressed {
+    No,
+    Yes,
+}
+
+impl FieldKind {
+    /// Bytes that it fills.
+    pub fn size(self) -> usize {
+        match self {
+            Self::U8 | Self::I8 => 1,
+            Self::U16 | Self::I16 => 2,
+            Self::U24 | Self::I24 => 3,
+            Self::U32 | Self::I32 | Self::F32 => 4,
+            Self::F64 => 8,
+        }
+    }
+
+    pub fn is_float(self) -> bool {
+        matches!(self, Self::F32 | Self::F64)
+    }
+
+    fn is_signed(self) -> bool {
+        matches!(self, Self::I8 | Self::I16 | Self::I24 | Self::I32)
+    }
+}
+
+impl Field {
+    pub fn bytes(&self) -> Range<usize> {
+        self.at..self.at + self.kind.size()
+    }
+
+    /// How wide it is, bits.
+    pub fn width(&self) -> u32 {
+        self.bits.map_or(8 * self.kind.size() as u32, |(_, count)| count)
+    }
+
+    /// The caller has checked that the bytes are there.
+    #[inline]
+    fn read(&self, bytes: &[u8]) -> Raw {
+        let bytes = &bytes[self.bytes()];
+        let all = match self.order {
+            Order::Big => bytes.iter().fold(0u64, |all, byte| all << 8 | u64::from(*byte)),
+            Order::Little => bytes.iter().rev().fold(0u64, |all, byte| all << 8 | u64::from(*byte)),
+        };
+        match self.kind {
+            FieldKind::F32 => return Raw::Float(f32::from_bits(all as u32).into()),
+            FieldKind::F64 => return Raw::Float(f64::from_bits(all)),
+            _ => {}
+        }
+        let (low, width) = self.bits.unwrap_or((0, self.width()));
+        let unused = 64 - width;
+        let top = all >> low << unused;
+        Raw::Whole(if self.kind.is_signed() { top as i64 >> unused } else { (top >> unused) as i64 })
+    }
+
+    fn whole(&self, bytes: &[u8]) -> i64 {
+        match self.read(bytes) {
+            Raw::Whole(number) => number,
+            Raw::Float(number) => number as i64,
+        }
+    }
+}
+
+impl Fields {
+    pub fn new(rule: FieldsRule) -> Self {
+        Self { pressed: vec![Pressed::No; rule.actions.len()], rule }
+    }
+
+    /// The port went away: a button held then says nothing now.
+    pub fn lost(&mut self) {
+        self.pressed.fill(Pressed::No);
+    }
+
+    pub fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<Taken, Fault> {
+        let rule = &self.rule;
+        let count = rule.count(frame)?;
+        let mut shown = Shown::NOTHING;
+        for code in &rule.codes {
+            let value = code.field.whole(frame);
+            let known = code.is.iter().find(|(known, _)| *known == value);
+            shown.add_all(&known.ok_or(Fault::at(code.field.bytes(), Wrong::UnknownCode))?.1);
+        }
+        for flag in rule.flags.iter().filter(|flag| flag.of.is_none()) {
+            flag.add_to(&mut shown, frame)?;
+        }
+        let scan = rule.scans.unwrap_or(ScansRule { at: 0, length: 0, count: Count::Always(1), apart_s: 0.0 });
+        for index in 0..count {
+            let base = scan.at + index * scan.length;
+            for (value, name) in rule.values.iter().zip(0..) {
+                rule.value(value, name, &shown, frame, base, sink)?;
+            }
+            sink.end_scan((count - 1 - index) as f64 * scan.apart_s);
+        }
+        if let Some((field, in_a_second)) = &rule.time {
+            let first = match field.read(frame) {
+                Raw::Whole(ticks) => ticks as f64 / in_a_second,
+                Raw::Float(time) if time.is_finite() => time / in_a_second,
+                Raw::Float(_) => return Err(Fault::at(field.bytes(), Wrong::NotFinite)),
+            };
+            sink.device_time = Some(first);
+        }
+        sink.sequence = rule.sequence.as_ref().map(|field| field.whole(frame) as u64);
+        for ((bit, action), pressed) in rule.actions.iter().zip(&mut self.pressed) {
+            let now = if bit.is_set(frame) { Pressed::Yes } else { Pressed::No };
+            if *pressed == Pressed::No && now == Pressed::Yes {
+                sink.action = Some(*action);
+            }
+            *pressed = now;
+        }
+        Ok(Taken::Frame)
+    }
+}
+
+impl FieldsRule {
+    /// How many scans the frame holds, once its length is known to be right.
+    fn count(&self, frame: &[u8]) -> Result<usize, Fault> {
+        let wrong = |expected| Fault::whole(Wrong::Length { found: frame.len(), expected });
+        if frame.len() < self.length {
+            return Err(wrong(self.length));
+        }
+        let Some(scans) = self.scans else {
+            return if frame.len() == self.length { Ok(1) } else { Err(wrong(self.length)) };
+        };
+        let room = frame.len() - scans.at;
+        let count = match scans.count {
+            Count::Always(count) => count,
+            Count::Told(field) => usize::try_from(field.whole(frame)).unwrap_or(usize::MAX),
+            Count::Filling => room / scans.length,
+        };
+        match count.checked_mul(scans.length) {
+            Some(length) if length == room => Ok(count),
+            length => Err(wrong(scans.at + length.unwrap_or(0))),
+        }
+    }
+
+    #[inline]
+    fn value(
+        &self,
+        rule: &ValueRule,
+        name: u16,
+        shown: &Shown,
+        frame: &[u8],
+        base: usize,
+        sink: &mut Sink<'_>,
+    ) -> Result<(), Fault> {
+        let scan = &frame[base..];
+        let mut shown = *shown;
+        shown.add_all(&rule.effects);
+        for flag in self.flags.iter().filter(|flag| flag.of == Some(name)) {
+            flag.add_to(&mut shown, frame)?;
+        }
+        if rule.minus.is_some_and(|bit| bit.is_set(scan)) {
+            shown.add(&Effect::Minus);
+        }
+        let raw = rule.field.read(scan);
+        let (value, place) = match raw {
+            Raw::Whole(code) if rule.absent.contains(&code) => return Ok(()),
+            Raw::Whole(code) if rule.over.contains(&code) => (Ok(Value::Over), None),
+            Raw::Whole(code) if rule.under.contains(&code) => (Ok(Value::Under), None),
+            Raw::Whole(number) => (classify(rule.linear.of(number as f64)), rule.place.or(rule.linear.place(0))),
+            Raw::Float(number) => (classify(rule.linear.of(number)), rule.place),
+        };
+        let token = value.and_then(|value| shown.token(Token { value, place, function: Function::Untold }));
+        let bytes = rule.field.bytes();
+        sink.shown(name, token, shown.annunciators, base + bytes.start..base + bytes.end)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::protocol::tests::decoded;
+
+    fn check(length: usize, decode: &str, bytes: &[u8], expected: &[&str]) {
+        let frame = format!("[frame]\nkind = \"fixed\"\nlength = {length}\nstart = \"A5\"\n");
+        assert_eq!(decoded(&format!("{frame}[decode]\nkind = \"fields\"\n{decode}"), bytes), expected, "{bytes:02x?}");
+    }
+
+    #[test]
+    fn whole_numbers_and_floats_in_either_order() {
+        for (kind, order, bytes, expected) in [
+            ("u8", "big", &[0xfe][..], "v = 254"),
+            ("i8", "big", &[0xfe], "v = -2"),
+            ("u16", "big", &[0x12, 0x34], "v = 4660"),
+            ("i16", "little", &[0x34, 0xf2], "v = -3532"),
+            ("u24", "little", &[1, 0, 1], "v = 65537"),
+            ("i24", "big", &[0xff, 0xff, 0xfe], "v = -2"),
+            ("u32", "big", &[0xff, 0xff, 0xff, 0xff], "v = 4294967295"),
+            ("i32", "little", &[0xff, 0xff, 0xff, 0xff], "v = -1"),
+            // IEEE 754: 1.5 is 3FC00000 and 3FF8000000000000.
+            ("f32", "big", &[0x3f, 0xc0, 0, 0], "v = 1.5"),
+            ("f64", "little", &[0, 0, 0, 0, 0, 0, 0xf8, 0x3f], "v = 1.5"),
+        ] {
+            let decode = format!("order = \"{order}\"\n[[decode.value]]\nname = \"v\"\nat = 2\ntype = \"{kind}\"\n");
+            check(bytes.len() + 1, &decode, &[&[0xa5], bytes].concat(), &[expected]);
+        }
+    }
+
+    #[test]
+    fn scale_bits_codes_and_flags() {
+        let decode = "order = \"little\"\n\
+            codes = [{ at = 2, type = \"u8\", bits = [4, 4], is = { 0 = \"A DC\", 1 = [\"V DC\", -1] } }]\n\
+            flags = [{ bit = \"2.0\", shows = \"hold\" }, { bit = \"2.1\", shows = \"over\", of = \"b\" }]\n\
+            [[decode.value]]\nname = \"a\"\nat = 3\ntype = \"i16\"\nscale = 0.001\nover = [32767]\nunder = [-32768]\nabsent = [-1]\n\
+            [[decode.value]]\nname = \"b\"\nat = 5\ntype = \"u8\"\nbits = [0, 7]\nminus = \"5.7\"\nscale = 0.5\n";
+        check(5, decode, &[0xa5, 0x00, 0x00, 0x02, 3], &["a = 0.512 A DC", "b = 1.5 A DC"]);
+        check(5, decode, &[0xa5, 0x01, 0x00, 0xfe, 0x83], &["a = -0.512 A DC [hold]", "b = -1.5 A DC [hold]"]);
+        check(5, decode, &[0xa5, 0x02, 0xff, 0x7f, 3], &["a = OL A DC", "b = OL A DC"]);
+        check(5, decode, &[0xa5, 0x00, 0x00, 0x80, 0], &["a = -OL A DC", "b = 0 A DC"]);
+        check(5, decode, &[0xa5, 0x00, 0xff, 0xff, 0], &["b = 0 A DC"]);
+        check(5, decode, &[0xa5, 0x20, 0, 0, 0], &["! byte 2: found \" \", expected a code that the protocol knows"]);
+    }
+
+    #[test]
+    fn floats_that_are_no_numbers_are_refused_alone() {
+        let decode = "order = \"big\"\n[[decode.value]]\nname = \"v\"\nat = 2\ntype = \"f32\"\n";
+        let nan = "! byte 2: found \"\\x7f\\xc0\\x00\\x00\", expected a finite number";
+        check(5, decode, &[0xa5, 0x7f, 0xc0, 0, 0], &[nan]);
+    }
+
+    #[test]
+    fn several_scans_with_their_times() {
+        let decode = "order = \"big\"\ntime = { at = 2, type = \"u16\", unit = \"ms\" }\n\
+            scans = { at = 4, length = 1, count = 3, apart = \"10 ms\" }\n\
+            [[decode.value]]\nname = \"v\"\nat = 1\ntype = \"u8\"\n";
+        let times = ["v = 7", "v = 8", "v = 9", "@ 1 s", "@ 1.01 s", "@ 1.02 s"];
+        check(6, decode, &[0xa5, 0x03, 0xe8, 7, 8, 9], &times);
+    }
+
+    #[test]
+    fn a_button_acts_once_when_it_is_pressed() {
+        let decode = "actions = [{ bit = \"2.0\", does = \"take\" }]\n";
+        check(2, decode, &[0xa5, 0, 0xa5, 1, 0xa5, 1, 0xa5, 0, 0xa5, 1], &["> take", "> take"]);
+    }
+}

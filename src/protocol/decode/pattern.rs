@@ -1,0 +1,290 @@
+//! Text told by regular expressions: each message of the meter has one, with a named group for
+//! every part that matters.
+
+use regex::bytes::{CaptureLocations, Regex};
+
+use super::{
+    Sink, Taken,
+    linear::Linear,
+    shown::{Effect, Shown},
+};
+use crate::protocol::{
+    Action, Asked, Function,
+    checksum::hex,
+    number::{Numbers, Plain, Token, classify, plain},
+    problem::{Fault, Wrong},
+};
+
+/// What such text is.
+#[derive(Debug, Clone)]
+pub(in crate::protocol) struct PatternRule {
+    /// What the values are called.
+    pub names: Vec<String>,
+    /// The first that fits is taken.
+    pub messages: Vec<MessageRule>,
+    /// Words for too much.
+    pub overload: Vec<String>,
+}
+
+/// One message of a meter.
+///
+/// Without values it says what the values of later messages are, as the answer to a question for
+/// the function does; without words too, it is only passed over.
+#[derive(Debug, Clone)]
+pub(in crate::protocol) struct MessageRule {
+    pub pattern: Regex,
+    /// The requests that it answers; it may come at any time where there are none.
+    pub answers: Vec<Asked>,
+    pub words: Vec<WordsRule>,
+    pub values: Vec<ValueRule>,
+    pub time: Option<(usize, f64)>,
+    pub sequence: Option<usize>,
+    pub action: Option<Action>,
+}
+
+/// A group whose text says what the values are.
+#[derive(Debug, Clone)]
+pub(in crate::protocol) struct WordsRule {
+    pub group: usize,
+    pub is: Vec<(Vec<u8>, Vec<Effect>)>,
+}
+
+/// A value of a message.
+#[derive(Debug, Clone)]
+pub(in crate::protocol) struct ValueRule {
+    pub name: u16,
+    pub group: usize,
+    /// A group with its unit, which is read like one behind the number.
+    pub unit: Option<usize>,
+    pub form: TextForm,
+    pub linear: Linear,
+    pub effects: Vec<Effect>,
+    /// A group and its text for values below zero.
+    pub minus: Option<(usize, Vec<u8>)>,
+}
+
+/// How a number is written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub(in crate::protocol) enum TextForm {
+    /// As people write it, perhaps with its unit, or a word for too much.
+    #[default]
+    Decimal,
+    /// Hexadecimal digits, perhaps with spaces.
+    Hex,
+    /// `dddmm.mmm`: degrees and minutes without anything between them (NMEA 0183).
+    DegreesMinutes,
+}
+
+/// Reads such text.
+#[derive(Debug)]
+pub(in crate::protocol) struct Pattern {
+    messages: Vec<(MessageRule, CaptureLocations)>,
+    numbers: Numbers,
+    /// What a message without values said of those to come.
+    standing: Shown,
+}
+
+/// Longer numbers than this are garbage.
+const LONGEST_NUMBER: usize = 48;
+
+impl Pattern {
+    pub fn new(rule: PatternRule) -> Self {
+        let with_places = |message: MessageRule| {
+            let places = message.pattern.capture_locations();
+            (message, places)
+        };
+        Self {
+            messages: rule.messages.into_iter().map(with_places).collect(),
+            numbers: Numbers::new(&rule.overload),
+            standing: Shown::NOTHING,
+        }
+    }
+
+    /// The port went away: what the meter is switched to is unknown again.
+    pub fn lost(&mut self) {
+        self.standing = Shown::NOTHING;
+    }
+
+    pub fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<Taken, Fault> {
+        if frame.trim_ascii().is_empty() {
+            return Ok(Taken::Aside);
+        }
+        let asked = sink.asked;
+        let fitting = self.messages.iter_mut().find_map(|(message, places)| {
+            let is_time = message.answers.is_empty() || asked.is_some_and(|asked| message.answers.contains(&asked));
+            (is_time && message.pattern.captures_read(places, frame).is_some()).then_some((&*message, &*places))
+        });
+        let (message, places) = fitting.ok_or(Fault::whole(Wrong::NoMessage))?;
+        let group = |index: usize| {
+            let (start, end) = places.get(index)?;
+            let text = frame[start..end].trim_ascii();
+            (!text.is_empty()).then_some((text, start..end))
+        };
+        let keeps = message.values.is_empty() && !message.words.is_empty();
+        let mut shown = if keeps { Shown::NOTHING } else { self.standing };
+        for words in &message.words {
+            let Some((text, bytes)) = group(words.group) else { continue };
+            let Some((_, effects)) = words.is.iter().find(|(word, _)| word == text) else {
+                if keeps {
+                    self.standing = Shown::NOTHING;
+                }
+                return Err(Fault::at(bytes, Wrong::UnknownWord));
+            };
+            shown.add_all(effects);
+        }
+        if keeps {
+            self.standing = shown;
+        }
+        sink.action = message.action;
+        if message.values.is_empty() {
+            return Ok(if message.action.is_some() { Taken::Frame } else { Taken::Aside });
+        }
+        if let Some((index, in_a_second)) = message.time
+            && let Some((text, bytes)) = group(index)
+        {
+            sink.time(decimal(&mut self.numbers, text), in_a_second, bytes)?;
+        }
+        if let Some((text, bytes)) = message.sequence.and_then(group) {
+            sink.number(decimal(&mut self.numbers, text), bytes)?;
+        }
+        for value in &message.values {
+            let Some((text, bytes)) = group(value.group) else { continue };
+            let mut shown = shown;
+            shown.add_all(&value.effects);
+            let minus =
+                value.minus.as_ref().filter(|(index, word)| group(*index).is_some_and(|(text, _)| text == word));
+            if minus.is_some() {
+                shown.add(&Effect::Minus);
+            }
+            if let Some((unit, bytes)) = value.unit.and_then(group) {
+                let unit = std::str::from_utf8(unit).ok().and_then(|unit| self.numbers.unit(unit));
+                shown.add(&Effect::Unit(unit.ok_or(Fault::at(bytes, Wrong::UnknownUnit))?));
+            }
+            let token = value.read(&mut self.numbers, text).and_then(|token| shown.token(token));
+            sink.shown(value.name, token, shown.annunciators, bytes)?;
+        }
+        Ok(Taken::Frame)
+    }
+}
+
+impl ValueRule {
+    fn read(&self, numbers: &mut Numbers, text: &[u8]) -> Result<Token, Wrong> {
+        let (number, place) = match self.form {
+            TextForm::Decimal => {
+                let token = decimal(numbers, text)?;
+                let super::super::Value::Number(number) = token.value else { return Ok(token) };
+                let value = classify(self.linear.of(number))?;
+                let place = token.place.and_then(|place| self.linear.place(place.into()));
+                return Ok(Token { value, place, ..token });
+            }
+            TextForm::Hex => (hex_number(text).ok_or(Wrong::NotHex)?, self.linear.place(0)),
+            TextForm::DegreesMinutes => (degrees(text).ok_or(Wrong::NotANumber)?, None),
+        };
+        Ok(Token { value: classify(self.linear.of(number))?, place, function: Function::Untold })
+    }
+}
+
+/// A number as people write it; spaces within it are of no meaning.
+fn decimal(numbers: &mut Numbers, text: &[u8]) -> Result<Token, Wrong> {
+    let mut close = [0; LONGEST_NUMBER];
+    let mut length = 0;
+    for byte in text.iter().filter(|byte| **byte != b' ') {
+        *close.get_mut(length).ok_or(Wrong::NotANumber)? = *byte;
+        length += 1;
+    }
+    numbers.read(std::str::from_utf8(&close[..length]).map_err(|_| Wrong::NotText)?)
+}
+
+/// At most 13 digits, which an f64 holds exactly.
+fn hex_number(text: &[u8]) -> Option<f64> {
+    let mut digits = text.iter().filter(|byte| **byte != b' ');
+    let number = digits.try_fold(0u64, |number, digit| {
+        (number < 1 << 48).then_some(()).and_then(|()| Some(number << 4 | u64::from(hex(*digit)?)))
+    })?;
+    Some(number as f64)
+}
+
+/// The two digits before the point are minutes, those before them degrees.
+fn degrees(text: &[u8]) -> Option<f64> {
+    let point = memchr::memchr(b'.', text).unwrap_or(text.len());
+    let minutes_at = point.checked_sub(2)?;
+    let Plain { value: minutes, length, .. } = plain(&text[minutes_at..])?;
+    let degrees = match &text[..minutes_at] {
+        [] => 0.0,
+        digits => plain(digits).filter(|plain| plain.length == digits.len() && plain.place == 0)?.value,
+    };
+    let is_good = text[0].is_ascii_digit() && length == text.len() - minutes_at && minutes < 60.0;
+    is_good.then_some(degrees + minutes / 60.0)
+}
+
+/// Where a rule's group stands in its pattern.
+pub(in crate::protocol) fn group_of(pattern: &Regex, name: &str) -> Option<usize> {
+    pattern.capture_names().position(|known| known == Some(name))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::protocol::tests::decoded;
+
+    fn check(messages: &str, text: &str, expected: &[&str]) {
+        let rule = format!("[frame]\nkind = \"line\"\n[decode]\nkind = \"pattern\"\n{messages}");
+        assert_eq!(decoded(&rule, text.as_bytes()), expected, "{text}");
+    }
+
+    #[test]
+    fn groups_are_values_units_and_words() {
+        let rule = "[[decode.message]]\npattern = '^(?<kind>DC|AC|OH|XX) *(?<value>[-+ ]*[0-9.]+|OL) *(?<unit>\\S*)$'\n\
+            words.kind = { DC = \"DC\", AC = [\"AC\", \"hold\"], OH = [] }\n";
+        check(rule, "DC - 0.123  mV\n", &["value = -0.000123 V DC"]);
+        check(rule, "AC 1.5 A\n", &["value = 1.5 A AC [hold]"]);
+        check(rule, "OHOL kohm\n", &["value = OL ohm"]);
+        check(rule, "DC 1 Vx\n", &["! byte 6: found \"Vx\", expected a known unit behind the number"]);
+        check(rule, "XX 1 V\n", &["! byte 1: found \"XX\", expected a word that the protocol knows"]);
+        check(rule, "DC\n", &["! expected a message that the protocol knows"]);
+    }
+
+    #[test]
+    fn a_message_without_values_says_what_follows() {
+        let rule = "[[decode.message]]\npattern = '^\"(?<function>[A-Z:]+)\"$'\n\
+            words.function = { \"VOLT\" = \"V DC\", \"RES\" = \"ohm\" }\n\
+            [[decode.message]]\npattern = '^(?<value>[-+0-9.E]+)$'\n";
+        check(rule, "1.5\n\"VOLT\"\n1.5\n\"RES\"\n1.5\n", &["value = 1.5", "value = 1.5 V DC", "value = 1.5 ohm"]);
+        let unknown = "! byte 2: found \"TEMP\", expected a word that the protocol knows";
+        check(rule, "\"VOLT\"\n\"TEMP\"\n1.5\n", &[unknown, "value = 1.5"]);
+    }
+
+    #[test]
+    fn buttons_are_messages() {
+        check("[[decode.message]]\npattern = '^BUTTON 1$'\naction = \"next\"\n", "BUTTON 1\n", &["> next"]);
+    }
+
+    #[test]
+    fn degrees_and_minutes() {
+        // Positions of public logs, as pynmea2 1.19.0 reads them.
+        for (text, expected) in [
+            ("4807.038", 48.117_300_000),
+            ("01131.000", 11.516_666_667),
+            ("1541.31258893", 15.688_543_149),
+            ("05130.51204125", 51.508_534_021),
+            ("12606.12767097", 126.102_127_849),
+            ("00516.97727", 5.282_954_500),
+        ] {
+            let read = degrees(text.as_bytes()).unwrap();
+            assert!((read - expected).abs() < 6e-10, "{text}: {read}");
+        }
+        for text in ["", "7", "4860.0", "48x7.0", "4807.0x", "-4807.0", "48.7.0"] {
+            assert_eq!(degrees(text.as_bytes()), None, "{text}");
+        }
+    }
+
+    #[test]
+    fn hexadecimal_digits() {
+        assert_eq!(hex_number(b"1A F8"), Some(6904.0));
+        assert_eq!(hex_number(b"1A x8"), None);
+        assert_eq!(hex_number(b"00000000000000001"), Some(1.0));
+        assert_eq!(hex_number(b"1000000000000"), Some(281_474_976_710_656.0));
+        assert_eq!(hex_number(b"10000000000000"), None);
+    }
+}
