@@ -66,8 +66,15 @@ impl Ports {
         for ((index, spec), tally) in bench.meters.iter().enumerate().zip(tallies) {
             let id = MeterId(u16::try_from(index).unwrap_or(u16::MAX));
             let (meter, channels) = Meter::new(id, spec, &ids);
-            let mut feed =
-                Feed { id, meter, clock, to_loop: to_loop.clone(), batch: Batch::default(), tally: tally.clone() };
+            let mut feed = Feed {
+                id,
+                meter,
+                clock,
+                opened: clock.mono(),
+                to_loop: to_loop.clone(),
+                batch: Batch::default(),
+                tally: tally.clone(),
+            };
             let (address, settings, stop) = (spec.address.clone(), spec.settings.clone(), ports.stop.clone());
             thread::Builder::new()
                 .name(format!("port {}", spec.name))
@@ -91,6 +98,8 @@ struct Feed {
     id: MeterId,
     meter: Meter,
     clock: Clock,
+    /// When the port was opened: a replayed capture begins then.
+    opened: Mono,
     to_loop: mpsc::Sender<PortEvent>,
     batch: Batch,
     tally: Arc<Tally>,
@@ -123,6 +132,17 @@ impl Feed {
         }
     }
 
+    fn heard_at(&mut self, arrived: Mono, bytes: &[u8]) -> bool {
+        self.meter.take(bytes, arrived, &mut self.batch);
+        self.send_batch(arrived)
+    }
+
+    fn gone(&mut self, why: String) -> bool {
+        let at = self.clock.mono();
+        self.meter.lost(at, &mut self.batch);
+        self.send_batch(at) && self.send(What::Lost(why))
+    }
+
     fn send_batch(&mut self, at: Mono) -> bool {
         let counts = self.meter.counts();
         self.tally.frames.store(counts.frames, Ordering::Relaxed);
@@ -137,18 +157,26 @@ impl Feed {
 
 impl port::Listener for Feed {
     fn opened(&mut self) -> bool {
-        self.send(What::Opened)
+        self.opened = self.clock.mono();
+        self.send_at(self.opened, What::Opened)
     }
 
     fn heard(&mut self, bytes: &[u8]) -> bool {
-        let arrived = self.clock.mono();
-        self.meter.take(bytes, arrived, &mut self.batch);
-        self.send_batch(arrived)
+        self.heard_at(self.clock.mono(), bytes)
+    }
+
+    fn replayed(&mut self, bytes: &[u8], after: Duration) -> bool {
+        // At its own pace the times are those of the recording to the microsecond; a faster replay
+        // would lie in the future.
+        self.heard_at(self.opened.plus(after).min(self.clock.mono()), bytes)
     }
 
     fn lost(&mut self, why: &io::Error) -> bool {
-        let at = self.clock.mono();
-        self.meter.lost(at, &mut self.batch);
-        self.send_batch(at) && self.send(What::Lost(why.to_string()))
+        self.gone(why.to_string())
+    }
+
+    fn ended(&mut self) {
+        // The loop may be gone too, and there is nothing left to stop.
+        self.gone("its recording is over".to_owned());
     }
 }
