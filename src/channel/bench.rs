@@ -2,6 +2,7 @@
 
 use std::{
     collections::HashMap,
+    fmt::Display,
     path::{Path, PathBuf},
     sync::Arc,
 };
@@ -12,7 +13,7 @@ use toml::Spanned;
 use super::Feed;
 use crate::{
     mistake::{Mistake, Source, parse_toml},
-    port::{Address, Settings},
+    port::{Address, DataBits, Flow, Settings, StopBits},
     protocol::{Library, Protocol},
     units::{Accuracy, Dimension, Measure, Quantity, Scale},
 };
@@ -107,6 +108,12 @@ struct MeterTable {
     protocol: Spanned<String>,
     baud: Option<Spanned<u32>>,
     amps_fuse: Option<Spanned<String>>,
+    data_bits: Option<Spanned<u8>>,
+    parity: Option<Spanned<String>>,
+    stop_bits: Option<Spanned<u8>>,
+    flow: Option<Spanned<String>>,
+    dtr: Option<Spanned<String>>,
+    rts: Option<Spanned<String>>,
     #[serde(default)]
     channel: Vec<ChannelTable>,
 }
@@ -148,7 +155,7 @@ impl Bench {
         self.meters.push(MeterSpec {
             name: quick.name,
             address: quick.address,
-            settings: Settings::default(),
+            settings: protocol.serial.over(Settings::default()),
             protocol,
             amps_fuse: String::new(),
             channels: Vec::new(),
@@ -179,13 +186,7 @@ impl Reader<'_> {
             .library
             .find(table.protocol.get_ref())
             .map_err(|error| self.source.mistake(table.protocol.span(), error.to_string()))?;
-        let mut settings = Settings::default();
-        if let Some(baud) = table.baud {
-            if *baud.get_ref() == 0 {
-                return Err(self.source.mistake(baud.span(), "found 0, expected bits a second, such as 115200"));
-            }
-            settings.baud = baud.into_inner();
-        }
+        let settings = self.settings(&table, protocol.serial.over(Settings::default()))?;
         let mut taken = HashMap::new();
         let channels = table
             .channel
@@ -204,6 +205,38 @@ impl Reader<'_> {
             }
         };
         Ok(MeterSpec { name, address, settings, protocol, amps_fuse, channels })
+    }
+
+    /// How the line is set: what the meter's table says, and the rest as it is.
+    fn settings(&self, table: &MeterTable, mut settings: Settings) -> Result<Settings, Mistake> {
+        let source = self.source;
+        if let Some(baud) = &table.baud {
+            let known = |baud| (baud > 0).then_some(baud);
+            settings.baud = number(source, baud, known, "bits a second, such as 115200")?;
+        }
+        if let Some(bits) = &table.data_bits {
+            settings.data_bits = number(source, bits, DataBits::of, "5, 6, 7 or 8")?;
+        }
+        if let Some(bits) = &table.stop_bits {
+            settings.stop_bits = number(source, bits, StopBits::of, "1 or 2")?;
+        }
+        if let Some(parity) = &table.parity {
+            settings.parity = source.parse(parity)?;
+        }
+        if let Some(flow) = &table.flow {
+            settings.flow = source.parse(flow)?;
+        }
+        if let Some(dtr) = &table.dtr {
+            settings.dtr = Some(source.parse(dtr)?);
+        }
+        if let Some(rts) = &table.rts {
+            settings.rts = Some(source.parse(rts)?);
+            if settings.flow == Flow::Lines {
+                let message = "found a level for a line that the flow control drives, expected rts or flow = \"rts/cts\", not both";
+                return Err(source.mistake(rts.span(), message));
+            }
+        }
+        Ok(settings)
     }
 
     fn channel(
@@ -290,6 +323,17 @@ impl Reader<'_> {
     }
 }
 
+/// A number that means a setting; a mistake says which ones there are.
+fn number<N: Copy + Display, T>(
+    source: Source<'_>,
+    value: &Spanned<N>,
+    meaning: impl FnOnce(N) -> Option<T>,
+    expected: &str,
+) -> Result<T, Mistake> {
+    let found = *value.get_ref();
+    meaning(found).ok_or_else(|| source.mistake(value.span(), format!("found {found}, expected {expected}")))
+}
+
 impl std::str::FromStr for QuickMeter {
     type Err = String;
 
@@ -302,5 +346,53 @@ impl std::str::FromStr for QuickMeter {
         }
         let address = port.trim().parse().map_err(|error: crate::port::AddressError| error.to_string())?;
         Ok(Self { name: name.trim().to_owned(), address, protocol: protocol.trim().to_owned() })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::port::{Level, Parity};
+
+    fn parse(table: &str) -> Result<Bench, Mistake> {
+        let text = format!("[[meter]]\nname = \"probe\"\nport = \"/dev/ttyUSB0\"\nprotocol = \"number\"\n{table}\n");
+        Bench::parse("bench.toml", &text, &Library::new(Vec::new()))
+    }
+
+    #[test]
+    fn a_line_is_set_as_the_file_says() {
+        let bench = parse(
+            "baud = 2400\ndata_bits = 7\nparity = \"odd\"\nstop_bits = 2\nflow = \"xon/xoff\"\ndtr = \"on\"\nrts = \"off\"",
+        )
+        .unwrap();
+        let expected = Settings {
+            baud: 2400,
+            data_bits: DataBits::Seven,
+            parity: Parity::Odd,
+            stop_bits: StopBits::Two,
+            flow: Flow::Characters,
+            dtr: Some(Level::On),
+            rts: Some(Level::Off),
+            hid: None,
+        };
+        assert_eq!(bench.meters[0].settings, expected);
+        assert_eq!(parse("").unwrap().meters[0].settings, Settings::default());
+    }
+
+    #[test]
+    fn mistakes_in_the_line_s_settings_are_told_by_line() {
+        for (table, expected) in [
+            ("baud = 0", "found 0, expected bits a second, such as 115200"),
+            ("data_bits = 9", "found 9, expected 5, 6, 7 or 8"),
+            ("stop_bits = 3", "found 3, expected 1 or 2"),
+            ("parity = \"mark\"", "found \"mark\", expected \"none\", \"even\" or \"odd\""),
+            ("flow = \"hard\"", "found \"hard\", expected \"none\", \"rts/cts\" or \"xon/xoff\""),
+            ("dtr = \"high\"", "found \"high\", expected \"on\" or \"off\""),
+        ] {
+            let mistake = parse(table).unwrap_err();
+            assert_eq!((mistake.line, mistake.message.as_str()), (5, expected), "{table}");
+        }
+        let mistake = parse("flow = \"rts/cts\"\nrts = \"on\"").unwrap_err();
+        assert_eq!(mistake.line, 6);
     }
 }

@@ -6,10 +6,12 @@
 
 mod bench;
 mod bind;
+mod device_clock;
 mod meter;
 
 pub use bench::{Bench, BenchError, ChannelSpec, MeterSpec, QuickMeter};
 pub use bind::{Binding, Feed};
+pub use device_clock::{ClockFit, DeviceClock};
 pub use meter::{Batch, ChannelIds, Found, Meter};
 
 use crate::{

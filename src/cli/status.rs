@@ -73,8 +73,13 @@ fn tell(out: &mut dyn Write, status: &StatusReport) -> io::Result<()> {
     }
     let rows = status.meters.iter().map(|meter| {
         let port = if meter.open { "open".to_owned() } else { format!("not there: {}", meter.why) };
-        vec![meter.meter.clone(), meter.frames.to_string(), meter.refused.to_string(), port]
+        let clock = meter.clock.as_ref().map_or(String::new(), |clock| {
+            format!("{:+.0} ppm, jitter {:.1} ms", clock.drift_ppm, clock.jitter_s * 1e3)
+        });
+        let counts = [meter.frames, meter.refused, meter.lost].map(|count| count.to_string());
+        [meter.meter.clone()].into_iter().chain(counts).chain([clock, port]).collect()
     });
-    write!(out, "\n{}", table(&["meter", "frames", "refused", "port"], &["frames", "refused"], rows))?;
+    let titles = ["meter", "frames", "refused", "lost", "its clock", "port"];
+    write!(out, "\n{}", table(&titles, &["frames", "refused", "lost"], rows))?;
     writeln!(out, "\ndatabase: {} (process {}, bayline {})", status.database, status.process, status.version)
 }

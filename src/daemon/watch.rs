@@ -3,7 +3,7 @@
 use std::{
     collections::BTreeMap,
     path::PathBuf,
-    sync::{Arc, atomic::Ordering},
+    sync::{Arc, PoisonError, atomic::Ordering},
     time::Duration,
 };
 
@@ -22,7 +22,8 @@ use crate::{
     channel::{Bench, Found},
     clock::{Clock, Mono, micros},
     mistake::Mistake,
-    server::{Answer, Asked, MeterLine, News, ReadingLine, Request, SessionLine, StatusReport, WireStep},
+    protocol::Action,
+    server::{Answer, Asked, ClockLine, MeterLine, News, ReadingLine, Request, SessionLine, StatusReport, WireStep},
     session::{Begin, Command, Core, Effect, End, Event, EventKind, Latest, Move, Notice, Procedure, Reply, Verdict},
     store::{Report, Store, StoreError, Ticket},
 };
@@ -180,19 +181,49 @@ impl Watch {
                 self.happened(at, Event::Remark { kind: EventKind::SamplesLost, subject: name, text });
             }
             What::Batch(batch) => {
+                let mut actions = Vec::new();
                 for found in batch.found {
-                    self.found(at, &name, found);
+                    match found {
+                        Found::Action(action) => actions.push(action),
+                        found => self.found(at, &name, found),
+                    }
                 }
                 if !batch.samples.is_empty() {
                     self.happened(at, Event::Samples(batch.samples));
+                }
+                for action in actions {
+                    self.pressed(at, &name, action);
                 }
             }
         }
         self.note_lost(at);
     }
 
+    /// A button or foot switch on a device.
+    fn pressed(&mut self, at: Mono, meter: &str, action: Action) {
+        let command = match action {
+            Action::Next => Command::Step(Move::Next),
+            Action::Again => Command::Step(Move::Again),
+            Action::Take => Command::Take(None),
+            Action::Mark => Command::Mark(format!("button on {meter}")),
+        };
+        match self.core.command(at, command, &mut self.effects) {
+            Ok(_) => self.carry_out(),
+            // There is nobody to answer to but the ears.
+            Err(refusal) => {
+                tracing::warn!("the button on meter \"{meter}\" did nothing: {refusal}");
+                self.outlets.alert.announce("refused", &refusal.to_string());
+            }
+        }
+    }
+
     fn found(&mut self, at: Mono, meter: &str, found: Found) {
         match found {
+            Found::Gap(lost) => {
+                let text = format!("{lost} frames were lost on the way, by their sequence numbers");
+                self.happened(at, Event::Remark { kind: EventKind::SamplesLost, subject: meter.to_owned(), text });
+            }
+            Found::Action(action) => self.pressed(at, meter, action),
             Found::Channel(id, channel) => self.happened(at, Event::Channel(id, channel)),
             Found::Problem(problem) => {
                 let text = format!("{}: {}", problem.reason, problem.frame);
@@ -356,6 +387,13 @@ impl Watch {
             why: meter.why.clone(),
             frames: tally.frames.load(Ordering::Relaxed),
             refused: tally.refused.load(Ordering::Relaxed),
+            lost: tally.lost.load(Ordering::Relaxed),
+            clock: tally.clock.lock().unwrap_or_else(PoisonError::into_inner).map(|fit| ClockLine {
+                jitter_s: fit.jitter,
+                drift_ppm: fit.drift_ppm,
+                frames: fit.frames,
+                resets: fit.resets,
+            }),
         });
         StatusReport {
             session,

@@ -33,7 +33,7 @@ pub use examples::{ExampleFailure, check, show_reading};
 pub use library::{Library, LibraryError, Listed};
 pub use poll::{Asked, Poller, Turn};
 pub use problem::{Problem, ProblemKind, TOLD_OF_EACH_KIND};
-pub use serial::{DataBits, Level, Parity, SerialSettings, StopBits};
+pub use serial::SerialSettings;
 
 use crate::units::{Dimension, Quantity};
 

@@ -416,6 +416,23 @@ pub struct MeterLine {
     pub frames: u64,
     /// Frames that could not be decoded.
     pub refused: u64,
+    /// Frames that sequence numbers say are missing.
+    pub lost: u64,
+    /// How well the device's own clock fits this computer's; none for a device without one.
+    pub clock: Option<ClockLine>,
+}
+
+/// How well a device's clock fits.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ClockLine {
+    /// How much later than the fastest frames arrive on average, s: what the fit takes out.
+    pub jitter_s: f64,
+    /// How much the device's clock gains, parts in a million; negative where it is slow.
+    pub drift_ppm: f64,
+    /// Chunks taken in since the device's clock began anew.
+    pub frames: u64,
+    /// How often the device's clock began anew or was set.
+    pub resets: u64,
 }
 
 /// What those who watch are told.
