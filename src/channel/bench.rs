@@ -15,7 +15,7 @@ use crate::{
     mistake::{Mistake, Source, parse_toml},
     port::{Address, DataBits, Flow, Settings, StopBits},
     protocol::{Library, Protocol},
-    units::{Accuracy, Quantity, Scale},
+    units::{Accuracy, Dimension, Measure, Quantity, Scale},
 };
 
 /// The meters of the bench, ready to be opened.
@@ -38,6 +38,8 @@ pub struct MeterSpec {
     pub settings: Settings,
     /// How its bytes become readings.
     pub protocol: Arc<Protocol>,
+    /// The fuse of its amps jack as written; empty where not told.
+    pub amps_fuse: String,
     /// What its readings mean; when empty, every value that it sends becomes a channel of its own.
     pub channels: Vec<ChannelSpec>,
 }
@@ -111,6 +113,7 @@ struct MeterTable {
     flow: Option<Spanned<String>>,
     dtr: Option<Spanned<String>>,
     rts: Option<Spanned<String>>,
+    amps_fuse: Option<Spanned<String>>,
     #[serde(default)]
     channel: Vec<ChannelTable>,
 }
@@ -154,6 +157,7 @@ impl Bench {
             address: quick.address,
             settings: Settings::default(),
             protocol,
+            amps_fuse: String::new(),
             channels: Vec::new(),
         });
         Ok(())
@@ -189,7 +193,18 @@ impl Reader<'_> {
             .into_iter()
             .map(|channel| self.channel(channel, &name, &protocol, &mut taken))
             .collect::<Result<_, _>>()?;
-        Ok(MeterSpec { name, address, settings, protocol, channels })
+        let amps_fuse = match table.amps_fuse {
+            None => String::new(),
+            Some(text) => {
+                let fuse: Measure = self.source.parse(&text)?;
+                if fuse.dimension != Dimension::Ampere {
+                    let message = format!("found \"{}\", expected amps, such as \"10 A\"", text.get_ref());
+                    return Err(self.source.mistake(text.span(), message));
+                }
+                text.into_inner()
+            }
+        };
+        Ok(MeterSpec { name, address, settings, protocol, amps_fuse, channels })
     }
 
     /// How the line is set: what the meter's table says, and the rest as it is.

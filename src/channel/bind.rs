@@ -51,6 +51,7 @@ impl Binding {
             value,
             u,
             place: reading.place,
+            digit,
             annunciators: reading.annunciators,
         }
     }

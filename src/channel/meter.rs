@@ -92,6 +92,7 @@ impl Meter {
                     reads: channel.reads.clone(),
                     scale: channel.scale.clone(),
                     accuracy: channel.accuracy.clone(),
+                    fuse: spec.amps_fuse.clone(),
                 },
             ));
             waiting.push((
@@ -193,6 +194,7 @@ impl Meter {
             reads: reads.to_owned(),
             scale: String::new(),
             accuracy: String::new(),
+            fuse: String::new(),
         }
     }
 
@@ -237,6 +239,7 @@ mod tests {
             address: Address::Serial("/dev/ttyUSB0".into()),
             settings: Settings::default(),
             protocol: Library::new(Vec::new()).find(protocol).unwrap(),
+            amps_fuse: String::new(),
             channels: Vec::new(),
         };
         Meter::new(MeterId(0), &spec, &ChannelIds::default()).0

@@ -43,6 +43,8 @@ pub struct Channel {
     pub scale: String,
     /// The accuracy as written; empty where none was given.
     pub accuracy: String,
+    /// The fuse of the meter's amps jack as written; empty where not told.
+    pub fuse: String,
 }
 
 /// One channel's value in circuit terms at one time: what is judged and stored.
@@ -60,6 +62,8 @@ pub struct Sample {
     pub u: Option<f64>,
     /// The last digit that the meter showed was worth 10^place of the meter's base unit.
     pub place: Option<i8>,
+    /// What that digit is worth in circuit terms, base units of the quantity.
+    pub digit: Option<f64>,
     /// What the display showed beside the value.
     pub annunciators: Annunciators,
 }

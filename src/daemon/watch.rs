@@ -14,18 +14,24 @@ use tokio::{
 use tokio_util::sync::CancellationToken;
 use uuid::Uuid;
 
-use super::ports::{PortEvent, Tally, What};
+use super::{
+    alert::Alert,
+    ports::{PortEvent, Tally, What},
+};
 use crate::{
     channel::{Bench, Found},
     clock::{Clock, Mono, micros},
     mistake::Mistake,
     server::{Answer, Asked, MeterLine, News, ReadingLine, Request, SessionLine, StatusReport, WireStep},
-    session::{Begin, Command, Core, Effect, End, Event, EventKind, Latest, Move, Procedure, Reply},
+    session::{Begin, Command, Core, Effect, End, Event, EventKind, Latest, Move, Notice, Procedure, Reply, Verdict},
     store::{Report, Store, StoreError, Ticket},
 };
 
 /// How often those who watch see new readings.
 const READINGS_EVERY: Duration = Duration::from_millis(250);
+
+/// How often the core is told that time goes by.
+const TICK_EVERY: Duration = Duration::from_millis(500);
 
 /// How often the computer's clock is compared with the monotonic one.
 const ANCHOR_EVERY: Duration = Duration::from_secs(60);
@@ -40,12 +46,18 @@ pub(super) struct Inlets {
     pub reports: mpsc::Receiver<Report>,
 }
 
+/// Where news go.
+pub(super) struct Outlets {
+    pub news: broadcast::Sender<Arc<str>>,
+    pub alert: Alert,
+}
+
 /// The state of the loop.
 pub(super) struct Watch {
     clock: Clock,
     core: Core,
     store: Store,
-    news: broadcast::Sender<Arc<str>>,
+    outlets: Outlets,
     effects: Vec<Effect>,
     database: PathBuf,
     bench_text: String,
@@ -59,19 +71,13 @@ pub(super) struct Watch {
 }
 
 impl Watch {
-    pub fn new(
-        clock: Clock,
-        bench: &Bench,
-        database: PathBuf,
-        store: Store,
-        news: broadcast::Sender<Arc<str>>,
-    ) -> Self {
+    pub fn new(clock: Clock, bench: &Bench, database: PathBuf, store: Store, outlets: Outlets) -> Self {
         let meters: Vec<String> = bench.meters.iter().map(|meter| meter.name.clone()).collect();
         Self {
             clock,
             core: Core::new(meters.iter().cloned()),
             store,
-            news,
+            outlets,
             effects: Vec::new(),
             database,
             bench_text: bench.text.clone(),
@@ -98,6 +104,8 @@ impl Watch {
     pub async fn run(&mut self, mut inlets: Inlets, stop: CancellationToken) -> Inlets {
         let mut readings = interval(READINGS_EVERY);
         readings.set_missed_tick_behavior(MissedTickBehavior::Skip);
+        let mut tick = interval(TICK_EVERY);
+        tick.set_missed_tick_behavior(MissedTickBehavior::Skip);
         let mut anchor = interval(ANCHOR_EVERY);
         anchor.set_missed_tick_behavior(MissedTickBehavior::Skip);
         loop {
@@ -109,7 +117,11 @@ impl Watch {
                 Some(report) = inlets.reports.recv() => self.report(report),
                 Some(asked) = inlets.requests.recv() => self.asked(asked),
                 Some(event) = inlets.ports.recv(), if room => self.port(event),
-                _ = readings.tick(), if self.news.receiver_count() > 0 => self.tell_readings(),
+                _ = readings.tick(), if self.outlets.news.receiver_count() > 0 => self.tell_readings(),
+                _ = tick.tick() => {
+                    let at = self.clock.mono();
+                    self.happened(at, Event::Tick);
+                }
                 _ = anchor.tick() => {
                     let at = self.clock.mono();
                     self.happened(at, Event::Anchor(Clock::wall()));
@@ -276,16 +288,16 @@ impl Watch {
     /// The command that a request means; none for one that only asks.
     fn command(&self, request: Request) -> Result<Option<Command>, Mistake> {
         Ok(Some(match request {
-            Request::Begin { machine, job, procedure } => {
-                let procedure = match procedure {
+            Request::Begin(asked) => {
+                let visit = asked.visit();
+                let procedure = match asked.procedure {
                     None => None,
                     Some(sent) => Some(Procedure::parse(&sent.file, &sent.text)?),
                 };
                 Command::Begin(Begin {
                     id: Uuid::now_v7(),
                     wall: Clock::wall(),
-                    machine,
-                    job,
+                    visit,
                     procedure: procedure.map(Arc::new),
                     bench: self.bench_text.clone(),
                 })
@@ -295,6 +307,7 @@ impl Watch {
             Request::Take { channel } => Command::Take(channel),
             Request::Mark { text } => Command::Mark(text),
             Request::Note { text } => Command::Note(text),
+            Request::Zero { channel } => Command::Zero(channel),
             Request::Status {} | Request::Watch {} => return Ok(None),
         }))
     }
@@ -309,8 +322,9 @@ impl Watch {
             match effect {
                 Effect::Record(record) => self.store.keep(record),
                 Effect::Notice(notice) => {
-                    if self.news.receiver_count() > 0 {
-                        tell(&self.news, &News::from(&notice));
+                    announce(&self.outlets.alert, &notice);
+                    if self.outlets.news.receiver_count() > 0 {
+                        tell(&self.outlets.news, &News::from(&notice));
                     }
                 }
             }
@@ -323,7 +337,7 @@ impl Watch {
         let readings: Vec<ReadingLine> =
             fresh.map(|(channel, latest)| reading_line(&channel.name, latest, at)).collect();
         let elapsed_s = self.core.session().map(|(_, began, _)| at.since(began) as f64 / 1e6);
-        tell(&self.news, &News::Readings { elapsed_s, readings });
+        tell(&self.outlets.news, &News::Readings { elapsed_s, readings });
     }
 
     fn status(&self, at: Mono) -> StatusReport {
@@ -331,8 +345,8 @@ impl Watch {
             uuid: begin.id.to_string(),
             elapsed_s: at.since(began) as f64 / 1e6,
             samples,
-            machine: begin.machine.clone(),
-            job: begin.job.clone(),
+            machine: begin.visit.machine.clone(),
+            job: begin.visit.job.clone(),
             procedure: begin.procedure.as_ref().map(|procedure| procedure.title.clone()),
             caution: begin.procedure.as_ref().map(|procedure| procedure.caution.clone()),
         });
@@ -365,6 +379,21 @@ fn reading_line(channel: &str, latest: &Latest, at: Mono) -> ReadingLine {
         unit: sample.quantity.unit().to_owned(),
         verdict: latest.verdict.map(|verdict| verdict.word().to_owned()),
         age_s: at.since(sample.at) as f64 / 1e6,
+    }
+}
+
+/// What a person should hear who looks elsewhere.
+fn announce(alert: &Alert, notice: &Notice) {
+    match notice {
+        Notice::Say(text) => alert.announce("say", text),
+        Notice::Count(seconds) => alert.announce("count", &seconds.to_string()),
+        Notice::Captured { step, capture, .. } => {
+            let judgement = &capture.judgement;
+            let verdict = judgement.verdict.map_or("recorded", Verdict::word);
+            alert.announce("captured", &format!("{step}: {verdict}, {}", judgement.reason));
+        }
+        Notice::Step(view) => alert.announce("step", &view.name),
+        _ => {}
     }
 }
 

@@ -1,0 +1,110 @@
+//! `bayline run`: the daemon.
+
+use std::{path::PathBuf, process::ExitCode, sync::Arc};
+
+use clap::Args;
+use tokio::signal::unix::{SignalKind, signal};
+use tokio_util::sync::CancellationToken;
+
+use super::{Common, failure::Failure, visit::VisitArgs};
+use crate::{
+    channel::{Bench, QuickMeter},
+    daemon::{self, Config},
+    session::Procedure,
+};
+
+/// Run the daemon.
+#[derive(Debug, Args)]
+pub(super) struct Run {
+    /// The meters that are connected
+    #[arg(long, value_name = "FILE", required_unless_present = "meter")]
+    bench: Option<PathBuf>,
+    /// A meter without a bench file, such as probe=/dev/ttyUSB0,number (may be given several times)
+    #[arg(long, value_name = "NAME=PORT,PROTOCOL")]
+    meter: Vec<QuickMeter>,
+    /// What is going to be done; without it the session is free-running
+    #[arg(long, value_name = "FILE")]
+    procedure: Option<PathBuf>,
+    /// Run this at each announcement, with its kind and its words as arguments; repeat it for fixed arguments
+    #[arg(long, value_name = "PROGRAM")]
+    alert: Vec<String>,
+    #[command(flatten)]
+    visit: VisitArgs,
+}
+
+impl Run {
+    pub fn run(self, common: &Common) -> Result<ExitCode, Failure> {
+        common.start_log()?;
+        let library = common.library();
+        let mut bench = match &self.bench {
+            Some(path) => Bench::load(path, &library)?,
+            None => Bench::default(),
+        };
+        for meter in self.meter {
+            bench.add(meter, &library)?;
+        }
+        if bench.meters.is_empty() {
+            return Err(Failure::usage("the bench has no meter; add a [[meter]] to its file"));
+        }
+        let procedure = self.procedure.as_deref().map(Procedure::load).transpose()?;
+        if let Some(procedure) = &procedure {
+            check_channels(procedure, &bench)?;
+        }
+        let folder = common.folder()?;
+        let config =
+            Config { bench, folder, procedure: procedure.map(Arc::new), visit: self.visit.visit()?, alert: self.alert };
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
+        runtime.block_on(until_stopped(config))
+    }
+}
+
+async fn until_stopped(config: Config) -> Result<ExitCode, Failure> {
+    let stop = CancellationToken::new();
+    let mut terminate = signal(SignalKind::terminate())?;
+    let mut interrupt = signal(SignalKind::interrupt())?;
+    let stopper = stop.clone();
+    tokio::spawn(async move {
+        tokio::select! {
+            _ = terminate.recv() => {}
+            _ = interrupt.recv() => {}
+        }
+        tracing::info!("stopping");
+        notify(sd_notify::NotifyState::Stopping);
+        stopper.cancel();
+    });
+    let folder = config.folder.clone();
+    let ready = || {
+        tracing::info!("recording to {}", folder.database().display());
+        notify(sd_notify::NotifyState::Ready);
+    };
+    daemon::run(config, ready, stop).await?;
+    Ok(ExitCode::SUCCESS)
+}
+
+/// Tells a service manager, where there is one.
+fn notify(state: sd_notify::NotifyState) {
+    if let Err(error) = sd_notify::notify(&[state]) {
+        tracing::debug!("the service manager was not told: {error}");
+    }
+}
+
+/// A step must not wait for a channel that no meter can ever have.
+fn check_channels(procedure: &Procedure, bench: &Bench) -> Result<(), Failure> {
+    // A meter without channels brings its own names, which nobody knows before it speaks.
+    if bench.meters.iter().any(|meter| meter.channels.is_empty()) {
+        return Ok(());
+    }
+    let channels: Vec<String> =
+        bench.meters.iter().flat_map(|meter| &meter.channels).map(|channel| channel.name.clone()).collect();
+    match procedure.without_channel(&channels).next() {
+        None => Ok(()),
+        Some((step, channel)) => Err(Failure::usage(format!(
+            "{}, line {}: step \"{}\" looks at channel \"{}\", which the bench does not have, expected one of: {}",
+            procedure.file,
+            step.line,
+            step.name,
+            channel,
+            channels.join(", ")
+        ))),
+    }
+}
