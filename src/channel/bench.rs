@@ -59,15 +59,17 @@ pub struct ChannelSpec {
     pub accuracy: String,
 }
 
-/// `NAME=PORT,PROTOCOL`: a meter without a bench file.
+/// `NAME=PORT,PROTOCOL` or `NAME=PORT`: a meter without a bench file.
 #[derive(Debug, Clone, PartialEq)]
 pub struct QuickMeter {
     /// Unique on the bench.
     pub name: String,
     /// Where its bytes come from.
     pub address: Address,
-    /// The protocol's name.
-    pub protocol: String,
+    /// The protocol's name; none where it is to be found out.
+    pub protocol: Option<String>,
+    /// How the line is set; none where the protocol says.
+    pub settings: Option<Settings>,
 }
 
 /// Why a bench can't be used.
@@ -151,11 +153,12 @@ impl Bench {
         if self.meters.iter().any(|meter| meter.name == quick.name) {
             return Err(wrong("there is a meter of this name already; give it another".to_owned()));
         }
-        let protocol = library.find(&quick.protocol).map_err(|error| wrong(error.to_string()))?;
+        let name = quick.protocol.as_deref().ok_or_else(|| wrong("its protocol is not known".to_owned()))?;
+        let protocol = library.find(name).map_err(|error| wrong(error.to_string()))?;
         self.meters.push(MeterSpec {
             name: quick.name,
             address: quick.address,
-            settings: protocol.serial.over(Settings::default()),
+            settings: quick.settings.unwrap_or_else(|| protocol.serial.over(Settings::default())),
             protocol,
             amps_fuse: String::new(),
             channels: Vec::new(),
@@ -338,14 +341,20 @@ impl std::str::FromStr for QuickMeter {
     type Err = String;
 
     fn from_str(text: &str) -> Result<Self, String> {
-        let wrong = || format!("found \"{text}\", expected NAME=PORT,PROTOCOL such as probe=/dev/ttyUSB0,number");
+        let wrong =
+            || format!("found \"{text}\", expected NAME=PORT,PROTOCOL such as probe=/dev/ttyUSB0,number, or NAME=PORT");
         let (name, rest) = text.split_once('=').ok_or_else(wrong)?;
-        let (port, protocol) = rest.rsplit_once(',').ok_or_else(wrong)?;
-        if name.trim().is_empty() || protocol.trim().is_empty() {
+        // What stands behind the last comma is a protocol's name only if it looks like one.
+        let is_name = |text: &str| !text.is_empty() && text.bytes().all(|b| b.is_ascii_alphanumeric() || b == b'-');
+        let (port, protocol) = match rest.rsplit_once(',') {
+            Some((port, protocol)) if is_name(protocol.trim()) => (port, Some(protocol.trim().to_owned())),
+            _ => (rest, None),
+        };
+        if name.trim().is_empty() || port.ends_with(',') {
             return Err(wrong());
         }
         let address = port.trim().parse().map_err(|error: crate::port::AddressError| error.to_string())?;
-        Ok(Self { name: name.trim().to_owned(), address, protocol: protocol.trim().to_owned() })
+        Ok(Self { name: name.trim().to_owned(), address, protocol, settings: None })
     }
 }
 

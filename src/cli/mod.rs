@@ -16,7 +16,11 @@ mod export;
 mod sessions;
 mod show;
 
+mod capture;
+mod identify;
+mod ports;
 mod protocols;
+mod stop;
 
 mod demo;
 
@@ -85,6 +89,12 @@ enum Command {
     Show(show::Show),
     /// Write a session as CSV, or as a folder of files
     Export(export::Export),
+    /// List what is plugged in
+    Ports(ports::Ports),
+    /// Find out what a port speaks
+    Identify(identify::Identify),
+    /// Record what a port sends, byte by byte, for a meter that no protocol fits yet
+    Capture(capture::Capture),
     /// List the protocols, or prove their examples
     Protocols(protocols::Protocols),
 }
@@ -124,6 +134,9 @@ impl Cli {
             Command::Sessions(command) => command.run(&common),
             Command::Show(command) => command.run(&common),
             Command::Export(command) => command.run(&common),
+            Command::Ports(command) => command.run(&common),
+            Command::Identify(command) => command.run(&common),
+            Command::Capture(command) => command.run(&common),
             Command::Protocols(command) => command.run(&common),
         }
     }

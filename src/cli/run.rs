@@ -6,7 +6,7 @@ use clap::Args;
 use tokio::signal::unix::{SignalKind, signal};
 use tokio_util::sync::CancellationToken;
 
-use super::{Common, failure::Failure, visit::VisitArgs};
+use super::{Common, failure::Failure, identify::identify, visit::VisitArgs};
 use crate::{
     channel::{Bench, QuickMeter},
     daemon::{self, Config},
@@ -19,8 +19,9 @@ pub(super) struct Run {
     /// The meters that are connected
     #[arg(long, value_name = "FILE", required_unless_present = "meter")]
     bench: Option<PathBuf>,
-    /// A meter without a bench file, such as probe=/dev/ttyUSB0,number (may be given several times)
-    #[arg(long, value_name = "NAME=PORT,PROTOCOL")]
+    /// A meter without a bench file, such as probe=/dev/ttyUSB0,number (may be given several times); without a
+    /// protocol it is found out by listening
+    #[arg(long, value_name = "NAME=PORT[,PROTOCOL]")]
     meter: Vec<QuickMeter>,
     /// What is going to be done; without it the session is free-running
     #[arg(long, value_name = "FILE")]
@@ -40,7 +41,18 @@ impl Run {
             Some(path) => Bench::load(path, &library)?,
             None => Bench::default(),
         };
-        for meter in self.meter {
+        for mut meter in self.meter {
+            if meter.protocol.is_none() {
+                let found = identify(&meter.address, common)?;
+                tracing::info!(
+                    "meter \"{}\" speaks {} at {}",
+                    meter.name,
+                    found.candidate.protocol.name,
+                    found.settings
+                );
+                meter.protocol = Some(found.candidate.protocol.name.clone());
+                meter.settings = Some(found.settings);
+            }
             bench.add(meter, &library)?;
         }
         if bench.meters.is_empty() {

@@ -21,12 +21,14 @@ mod cable;
 mod capture;
 mod ioctl;
 mod list;
+mod listen;
 mod wait;
 
 pub use address::{Address, AddressError, Pace};
 pub use cable::{Greeting, HidCable, Outgoing, Payload, ShortReport};
 pub use capture::{CaptureError, CaptureReader, CaptureWriter, Entry, Recorded};
 pub use list::{Plugged, PluggedKind, Roots, Usb, plugged_in};
+pub use listen::{Asker, listen};
 pub use open::{Heard, PATIENCE, Port, open};
 pub use reader::{Listener, Stop, read_until_stopped};
 pub use settings::{DataBits, Flow, Level, Parity, SettingError, Settings, StopBits};
