@@ -121,6 +121,11 @@ fn a_mistake_in_a_procedure_that_is_begun_leaves_the_session_open() {
     bay.write("wrong.toml", &PROCEDURE.replace("at_least", "at_last"));
     assert!(bay.bayline(["begin", "--procedure", "wrong.toml"]).failed(2).contains("wrong.toml, line 7"));
     assert!(bay.bayline(["begin", "--procedure", "none.toml"]).failed(2).contains("none.toml can't be read"));
+    // Only the daemon knows the bench.
+    bay.write("other.toml", &PROCEDURE.replace("\"probe\"", "\"prode\""));
+    let sentence = bay.bayline(["begin", "--procedure", "other.toml"]).failed(1);
+    assert!(sentence.contains("other.toml, line 5: step \"feed\" looks at channel \"prode\""), "{sentence}");
+    assert!(sentence.contains("expected one of: probe"), "{sentence}");
     daemon.note("still here");
     assert_eq!(bay.kept().number("SELECT COUNT(*) FROM session"), 1);
 }
