@@ -147,6 +147,14 @@ impl Bench {
         Ok(Self { meters, text: text.to_owned() })
     }
 
+    /// The channels that there can ever be; none where a meter brings its own, whose names nobody
+    /// knows before it speaks.
+    pub fn channel_names(&self) -> Option<Vec<String>> {
+        let named = self.meters.iter().all(|meter| !meter.channels.is_empty());
+        let channels = self.meters.iter().flat_map(|meter| &meter.channels);
+        named.then(|| channels.map(|channel| channel.name.clone()).collect())
+    }
+
     /// Adds a meter given on the command line.
     pub fn add(&mut self, quick: QuickMeter, library: &Library) -> Result<(), BenchError> {
         let wrong = |message: String| BenchError::Option { option: quick.name.clone(), message };

@@ -24,7 +24,7 @@ mod stop;
 
 mod demo;
 
-use std::{ffi::OsString, path::PathBuf, process::ExitCode};
+use std::{ffi::OsString, io::IsTerminal, path::PathBuf, process::ExitCode};
 
 use clap::{Args, Parser, Subcommand};
 
@@ -161,7 +161,9 @@ impl Common {
         let filter = tracing_subscriber::EnvFilter::try_new(&self.log).map_err(|error| {
             Failure::usage(format!("--log: found \"{}\", expected a level such as info: {error}", self.log))
         })?;
-        tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).init();
+        // Colours are for a terminal; in a file or a journal they are litter.
+        let colours = std::io::stderr().is_terminal();
+        tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_ansi(colours).init();
         Ok(())
     }
 }

@@ -62,6 +62,8 @@ pub(super) struct Watch {
     effects: Vec<Effect>,
     database: PathBuf,
     bench_text: String,
+    /// The channels that there can be; none where meters bring their own.
+    channels: Option<Vec<String>>,
     meters: Vec<String>,
     tallies: Vec<Arc<Tally>>,
     /// Answers that wait until what they acknowledge is on disk.
@@ -82,6 +84,7 @@ impl Watch {
             effects: Vec::new(),
             database,
             bench_text: bench.text.clone(),
+            channels: bench.channel_names(),
             tallies: meters.iter().map(|_| Arc::default()).collect(),
             meters,
             waiting: BTreeMap::new(),
@@ -325,6 +328,9 @@ impl Watch {
                     None => None,
                     Some(sent) => Some(Procedure::parse(&sent.file, &sent.text)?),
                 };
+                if let (Some(procedure), Some(channels)) = (&procedure, &self.channels) {
+                    procedure.check_channels(channels)?;
+                }
                 Command::Begin(Begin {
                     id: Uuid::now_v7(),
                     wall: Clock::wall(),

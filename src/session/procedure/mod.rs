@@ -147,11 +147,24 @@ pub enum ProcedureError {
 }
 
 impl Procedure {
-    /// The steps that name a channel which is not among those given, and that channel.
-    pub fn without_channel<'a>(&'a self, channels: &'a [String]) -> impl Iterator<Item = (&'a Step, &'a str)> {
-        self.steps.iter().flat_map(move |step| {
-            step.channels().filter(|name| !channels.iter().any(|channel| channel == name)).map(move |name| (step, name))
-        })
+    /// Checks that no step waits for a channel that is not among those of the bench.
+    ///
+    /// # Errors
+    /// The first step that does.
+    pub fn check_channels(&self, bench: &[String]) -> Result<(), Mistake> {
+        let mut named = self.steps.iter().flat_map(|step| step.channels().map(move |channel| (step, channel)));
+        match named.find(|(_, channel)| !bench.iter().any(|other| other == channel)) {
+            None => Ok(()),
+            Some((step, channel)) => Err(Mistake {
+                file: self.file.clone(),
+                line: step.line,
+                message: format!(
+                    "step \"{}\" looks at channel \"{channel}\", which the bench does not have, expected one of: {}",
+                    step.name,
+                    bench.join(", ")
+                ),
+            }),
+        }
     }
 }
 
