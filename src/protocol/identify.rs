@@ -51,6 +51,11 @@ pub struct Candidate {
 }
 
 impl Candidate {
+    /// Whether it gave readings at all.
+    fn decodes(&self) -> bool {
+        self.frames >= LEAST_FRAMES && !self.first.is_empty()
+    }
+
     /// Whether there is no reason to doubt it.
     pub fn is_clear(&self) -> bool {
         self.share >= 0.97 && self.frames > LEAST_FRAMES && self.refused <= 1
@@ -59,11 +64,8 @@ impl Candidate {
 
 /// The candidates that decode anything, the best first.
 pub fn rank(protocols: &[Arc<Protocol>], heard: &[Overheard]) -> Vec<Candidate> {
-    let mut candidates: Vec<Candidate> = protocols
-        .iter()
-        .map(|protocol| candidate(protocol, heard))
-        .filter(|found| found.frames >= LEAST_FRAMES)
-        .collect();
+    let mut candidates: Vec<Candidate> =
+        protocols.iter().map(|protocol| candidate(protocol, heard)).filter(Candidate::decodes).collect();
     candidates.sort_by(|one, other| {
         let step = |candidate: &Candidate| (candidate.share / SAME_SHARE).round() as i64;
         step(other)

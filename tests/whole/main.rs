@@ -18,4 +18,5 @@ mod procedure;
 mod refusals;
 mod steps;
 mod stopping;
+mod unknown;
 mod watching;

@@ -157,7 +157,7 @@ fn words_that_make_no_command_are_usage() {
         &["run"][..],
         &["frobnicate"],
         &["run", "--meter", "probe"],
-        &["run", "--meter", "probe=/dev/ttyUSB0"],
+        &["run", "--meter", "probe=/dev/ttyUSB0,"],
         &["export", "--wide", "fast"],
         &["export", "-o", "x.csv", "--folder", "y"],
         &["step"],
