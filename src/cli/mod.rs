@@ -18,6 +18,8 @@ mod show;
 
 mod protocols;
 
+mod expect;
+
 mod demo;
 
 use std::{ffi::OsString, path::PathBuf, process::ExitCode};
@@ -87,6 +89,8 @@ enum Command {
     Export(export::Export),
     /// List the protocols, or prove their examples
     Protocols(protocols::Protocols),
+    /// Reckon what a coil, a wire, a warm coil or a bad joint should show
+    Expect(expect::Expect),
 }
 
 /// Runs the program with these arguments and returns its exit status.
@@ -125,6 +129,7 @@ impl Cli {
             Command::Show(command) => command.run(&common),
             Command::Export(command) => command.run(&common),
             Command::Protocols(command) => command.run(&common),
+            Command::Expect(command) => command.run(),
         }
     }
 }
