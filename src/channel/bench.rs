@@ -39,6 +39,8 @@ pub struct MeterSpec {
     pub protocol: Arc<Protocol>,
     /// The fuse of its amps jack as written; empty where not told.
     pub amps_fuse: String,
+    /// How often it reports, Hz; none where not told.
+    pub rate: Option<f64>,
     /// What its readings mean; when empty, every value that it sends becomes a channel of its own.
     pub channels: Vec<ChannelSpec>,
 }
@@ -56,6 +58,10 @@ pub struct ChannelSpec {
     pub scale: String,
     /// The accuracy as written; empty where there is none.
     pub accuracy: String,
+    /// How far it reaches, either sign, base units in circuit terms; none where not told.
+    pub range: Option<Measure>,
+    /// What its last digit is worth, base units in circuit terms; none where not told.
+    pub digit: Option<Measure>,
 }
 
 /// `NAME=PORT,PROTOCOL`: a meter without a bench file.
@@ -107,6 +113,7 @@ struct MeterTable {
     protocol: Spanned<String>,
     baud: Option<Spanned<u32>>,
     amps_fuse: Option<Spanned<String>>,
+    rate: Option<Spanned<String>>,
     #[serde(default)]
     channel: Vec<ChannelTable>,
 }
@@ -119,6 +126,8 @@ struct ChannelTable {
     quantity: Option<Spanned<String>>,
     scale: Option<Spanned<String>>,
     accuracy: Option<Spanned<String>>,
+    range: Option<Spanned<String>>,
+    digit: Option<Spanned<String>>,
 }
 
 impl Bench {
@@ -151,6 +160,7 @@ impl Bench {
             settings: Settings::default(),
             protocol,
             amps_fuse: String::new(),
+            rate: None,
             channels: Vec::new(),
         });
         Ok(())
@@ -203,7 +213,8 @@ impl Reader<'_> {
                 text.into_inner()
             }
         };
-        Ok(MeterSpec { name, address, settings, protocol, amps_fuse, channels })
+        let rate = table.rate.as_ref().map(|text| self.above_zero(text, Some(Dimension::Hertz), "3 Hz")).transpose()?;
+        Ok(MeterSpec { name, address, settings, protocol, amps_fuse, rate: rate.map(|rate| rate.value), channels })
     }
 
     fn channel(
@@ -230,8 +241,12 @@ impl Reader<'_> {
         }
         let scale_text = table.scale.as_ref().map(|text| text.get_ref().clone()).unwrap_or_default();
         let accuracy_text = table.accuracy.as_ref().map(|text| text.get_ref().clone()).unwrap_or_default();
+        let (range, digit) = (table.range.clone(), table.digit.clone());
         let feed = self.feed(table)?;
-        Ok(ChannelSpec { name, reads, feed, scale: scale_text, accuracy: accuracy_text })
+        let fits = |text: &Spanned<String>, example| self.above_zero(text, feed.dimension(), example);
+        let range = range.as_ref().map(|text| fits(text, "60 A")).transpose()?;
+        let digit = digit.as_ref().map(|text| fits(text, "10 mA")).transpose()?;
+        Ok(ChannelSpec { name, reads, feed, scale: scale_text, accuracy: accuracy_text, range, digit })
     }
 
     /// The value of the frame that a channel reads; it may be left out where there is but one.
@@ -282,6 +297,22 @@ impl Reader<'_> {
         Ok(feed)
     }
 
+    /// A value above zero, in this dimension where it is known.
+    fn above_zero(
+        &self,
+        text: &Spanned<String>,
+        dimension: Option<Dimension>,
+        example: &str,
+    ) -> Result<Measure, Mistake> {
+        let measure: Measure = self.source.parse(text)?;
+        if measure.value > 0.0 && dimension.is_none_or(|dimension| dimension == measure.dimension) {
+            return Ok(measure);
+        }
+        let unit = dimension.map_or(String::new(), |dimension| format!(" in {}", dimension.unit()));
+        let message = format!("found \"{}\", expected a value above zero{unit}, such as \"{example}\"", text.get_ref());
+        Err(self.source.mistake(text.span(), message))
+    }
+
     fn name(&self, name: &Spanned<String>) -> Result<String, Mistake> {
         match name.get_ref().trim() {
             "" => Err(self.source.mistake(name.span(), "found an empty name, expected one to call it by")),
@@ -302,5 +333,50 @@ impl std::str::FromStr for QuickMeter {
         }
         let address = port.trim().parse().map_err(|error: crate::port::AddressError| error.to_string())?;
         Ok(Self { name: name.trim().to_owned(), address, protocol: protocol.trim().to_owned() })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const GOOD: &str = r#"
+[[meter]]
+name = "clamps"
+port = "/dev/ttyUSB0"
+protocol = "columns"
+rate = "10 Hz"
+
+[[meter.channel]]
+name = "coil clamp"
+reads = "v1"
+scale = "100 mV/A"
+range = "60 A"
+digit = "10 mA"
+"#;
+
+    #[test]
+    fn what_a_channel_can_do_is_read() {
+        let bench = Bench::parse("bench.toml", GOOD, &Library::new(Vec::new())).unwrap();
+        let (meter, channel) = (&bench.meters[0], &bench.meters[0].channels[0]);
+        assert_eq!(meter.rate, Some(10.0));
+        assert_eq!(channel.range, Some(Measure { value: 60.0, dimension: Dimension::Ampere }));
+        assert_eq!(channel.digit, Some(Measure { value: 0.01, dimension: Dimension::Ampere }));
+    }
+
+    #[test]
+    fn a_mistake_in_it_is_told_with_its_line() {
+        for (from, to, line, words) in [
+            ("60 A", "60 V", 12, "expected a value above zero in A"),
+            ("60 A", "-60 A", 12, "above zero"),
+            ("60 A", "60", 12, "a number and a unit"),
+            ("10 mA", "0 A", 13, "above zero"),
+            ("10 Hz", "10 s", 6, "expected a value above zero in Hz, such as \"3 Hz\""),
+        ] {
+            let mistake =
+                Bench::parse("bench.toml", &GOOD.replacen(from, to, 1), &Library::new(Vec::new())).unwrap_err();
+            assert!(mistake.message.contains(words), "{to}: {mistake}");
+            assert_eq!(mistake.line, line, "{to}: {mistake}");
+        }
     }
 }

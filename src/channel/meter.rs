@@ -170,8 +170,7 @@ impl Meter {
 
     /// A channel for a value that the bench file does not name.
     fn own_channel(&self, reads: &str) -> Channel {
-        // A meter with one value needs no second word.
-        let name = if reads == "value" { self.name.clone() } else { format!("{} {reads}", self.name) };
+        let name = own_name(&self.name, reads);
         Channel {
             name,
             meter: self.id,
@@ -195,6 +194,12 @@ impl Meter {
             carried: carried.clone(),
         }));
     }
+}
+
+/// What a channel is called whose value the bench file does not name.
+pub fn own_name(meter: &str, reads: &str) -> String {
+    // A meter with one value needs no second word.
+    if reads == "value" { meter.to_owned() } else { format!("{meter} {reads}") }
 }
 
 /// When a frame was measured: frames of one chunk share its arrival, and where the device stamps

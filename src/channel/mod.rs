@@ -10,7 +10,7 @@ mod meter;
 
 pub use bench::{Bench, BenchError, ChannelSpec, MeterSpec, QuickMeter};
 pub use bind::{Binding, Feed};
-pub use meter::{Batch, ChannelIds, Found, Meter};
+pub use meter::{Batch, ChannelIds, Found, Meter, own_name};
 
 use crate::{
     clock::Mono,
