@@ -18,6 +18,7 @@ mod show;
 
 mod protocols;
 
+mod check;
 mod expect;
 
 mod demo;
@@ -40,8 +41,8 @@ struct Cli {
     common: Common,
 }
 
-const CODES: &str = "Exit status: 0 done; 1 failed; 2 usage, or a mistake in a file you wrote; 3 no daemon answers; \
-                     4 with `show --strict`: a step is outside its limits.";
+const CODES: &str = "Exit status: 0 done; 1 failed; 2 usage, a mistake in a file you wrote, or with `check`, a step can't work; \
+                     3 no daemon answers; 4 with `show --strict`, a step is outside its limits.";
 
 /// What every command understands.
 #[derive(Debug, Clone, Args)]
@@ -89,6 +90,8 @@ enum Command {
     Export(export::Export),
     /// List the protocols, or prove their examples
     Protocols(protocols::Protocols),
+    /// Tell before anyone starts what a bench can't do for a procedure
+    Check(check::Check),
     /// Reckon what a coil, a wire, a warm coil or a bad joint should show
     Expect(expect::Expect),
 }
@@ -129,6 +132,7 @@ impl Cli {
             Command::Show(command) => command.run(&common),
             Command::Export(command) => command.run(&common),
             Command::Protocols(command) => command.run(&common),
+            Command::Check(command) => command.run(&common),
             Command::Expect(command) => command.run(),
         }
     }
