@@ -2,7 +2,6 @@
 
 use std::{
     collections::HashMap,
-    fmt::Display,
     path::{Path, PathBuf},
     sync::Arc,
 };
@@ -10,10 +9,10 @@ use std::{
 use serde::Deserialize;
 use toml::Spanned;
 
-use super::Feed;
+use super::{Feed, line};
 use crate::{
     mistake::{Mistake, Source, parse_toml},
-    port::{Address, DataBits, Flow, Settings, StopBits},
+    port::{Address, Settings},
     protocol::{Library, Protocol},
     units::{Accuracy, Dimension, Measure, Quantity, Scale},
 };
@@ -40,6 +39,8 @@ pub struct MeterSpec {
     pub protocol: Arc<Protocol>,
     /// The fuse of its amps jack as written; empty where not told.
     pub amps_fuse: String,
+    /// How often it reports, Hz; none where not told.
+    pub rate: Option<f64>,
     /// What its readings mean; when empty, every value that it sends becomes a channel of its own.
     pub channels: Vec<ChannelSpec>,
 }
@@ -57,6 +58,10 @@ pub struct ChannelSpec {
     pub scale: String,
     /// The accuracy as written; empty where there is none.
     pub accuracy: String,
+    /// How far it reaches, either sign, base units in circuit terms; none where not told.
+    pub range: Option<Measure>,
+    /// What its last digit is worth, base units in circuit terms; none where not told.
+    pub digit: Option<Measure>,
 }
 
 /// `NAME=PORT,PROTOCOL` or `NAME=PORT`: a meter without a bench file.
@@ -104,18 +109,19 @@ struct File {
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
-struct MeterTable {
+pub(super) struct MeterTable {
     name: Spanned<String>,
     port: Spanned<String>,
     protocol: Spanned<String>,
-    baud: Option<Spanned<u32>>,
+    pub(super) baud: Option<Spanned<u32>>,
     amps_fuse: Option<Spanned<String>>,
-    data_bits: Option<Spanned<u8>>,
-    parity: Option<Spanned<String>>,
-    stop_bits: Option<Spanned<u8>>,
-    flow: Option<Spanned<String>>,
-    dtr: Option<Spanned<String>>,
-    rts: Option<Spanned<String>>,
+    pub(super) data_bits: Option<Spanned<u8>>,
+    pub(super) parity: Option<Spanned<String>>,
+    pub(super) stop_bits: Option<Spanned<u8>>,
+    pub(super) flow: Option<Spanned<String>>,
+    pub(super) dtr: Option<Spanned<String>>,
+    pub(super) rts: Option<Spanned<String>>,
+    rate: Option<Spanned<String>>,
     #[serde(default)]
     channel: Vec<ChannelTable>,
 }
@@ -128,6 +134,8 @@ struct ChannelTable {
     quantity: Option<Spanned<String>>,
     scale: Option<Spanned<String>>,
     accuracy: Option<Spanned<String>>,
+    range: Option<Spanned<String>>,
+    digit: Option<Spanned<String>>,
 }
 
 impl Bench {
@@ -169,6 +177,7 @@ impl Bench {
             settings: quick.settings.unwrap_or_else(|| protocol.serial.over(Settings::default())),
             protocol,
             amps_fuse: String::new(),
+            rate: None,
             channels: Vec::new(),
         });
         Ok(())
@@ -197,7 +206,7 @@ impl Reader<'_> {
             .library
             .find(table.protocol.get_ref())
             .map_err(|error| self.source.mistake(table.protocol.span(), error.to_string()))?;
-        let settings = self.settings(&table, protocol.serial.over(Settings::default()))?;
+        let settings = line::settings(self.source, &table, protocol.serial.over(Settings::default()))?;
         let mut taken = HashMap::new();
         let channels = table
             .channel
@@ -215,39 +224,8 @@ impl Reader<'_> {
                 text.into_inner()
             }
         };
-        Ok(MeterSpec { name, address, settings, protocol, amps_fuse, channels })
-    }
-
-    /// How the line is set: what the meter's table says, and the rest as it is.
-    fn settings(&self, table: &MeterTable, mut settings: Settings) -> Result<Settings, Mistake> {
-        let source = self.source;
-        if let Some(baud) = &table.baud {
-            let known = |baud| (baud > 0).then_some(baud);
-            settings.baud = number(source, baud, known, "bits a second, such as 115200")?;
-        }
-        if let Some(bits) = &table.data_bits {
-            settings.data_bits = number(source, bits, DataBits::of, "5, 6, 7 or 8")?;
-        }
-        if let Some(bits) = &table.stop_bits {
-            settings.stop_bits = number(source, bits, StopBits::of, "1 or 2")?;
-        }
-        if let Some(parity) = &table.parity {
-            settings.parity = source.parse(parity)?;
-        }
-        if let Some(flow) = &table.flow {
-            settings.flow = source.parse(flow)?;
-        }
-        if let Some(dtr) = &table.dtr {
-            settings.dtr = Some(source.parse(dtr)?);
-        }
-        if let Some(rts) = &table.rts {
-            settings.rts = Some(source.parse(rts)?);
-            if settings.flow == Flow::Lines {
-                let message = "found a level for a line that the flow control drives, expected rts or flow = \"rts/cts\", not both";
-                return Err(source.mistake(rts.span(), message));
-            }
-        }
-        Ok(settings)
+        let rate = table.rate.as_ref().map(|text| self.above_zero(text, Some(Dimension::Hertz), "3 Hz")).transpose()?;
+        Ok(MeterSpec { name, address, settings, protocol, amps_fuse, rate: rate.map(|rate| rate.value), channels })
     }
 
     fn channel(
@@ -274,8 +252,12 @@ impl Reader<'_> {
         }
         let scale_text = table.scale.as_ref().map(|text| text.get_ref().clone()).unwrap_or_default();
         let accuracy_text = table.accuracy.as_ref().map(|text| text.get_ref().clone()).unwrap_or_default();
+        let (range, digit) = (table.range.clone(), table.digit.clone());
         let feed = self.feed(table)?;
-        Ok(ChannelSpec { name, reads, feed, scale: scale_text, accuracy: accuracy_text })
+        let fits = |text: &Spanned<String>, example| self.above_zero(text, feed.dimension(), example);
+        let range = range.as_ref().map(|text| fits(text, "60 A")).transpose()?;
+        let digit = digit.as_ref().map(|text| fits(text, "10 mA")).transpose()?;
+        Ok(ChannelSpec { name, reads, feed, scale: scale_text, accuracy: accuracy_text, range, digit })
     }
 
     /// The value of the frame that a channel reads; it may be left out where there is but one.
@@ -326,23 +308,28 @@ impl Reader<'_> {
         Ok(feed)
     }
 
+    /// A value above zero, in this dimension where it is known.
+    fn above_zero(
+        &self,
+        text: &Spanned<String>,
+        dimension: Option<Dimension>,
+        example: &str,
+    ) -> Result<Measure, Mistake> {
+        let measure: Measure = self.source.parse(text)?;
+        if measure.value > 0.0 && dimension.is_none_or(|dimension| dimension == measure.dimension) {
+            return Ok(measure);
+        }
+        let unit = dimension.map_or(String::new(), |dimension| format!(" in {}", dimension.unit()));
+        let message = format!("found \"{}\", expected a value above zero{unit}, such as \"{example}\"", text.get_ref());
+        Err(self.source.mistake(text.span(), message))
+    }
+
     fn name(&self, name: &Spanned<String>) -> Result<String, Mistake> {
         match name.get_ref().trim() {
             "" => Err(self.source.mistake(name.span(), "found an empty name, expected one to call it by")),
             trimmed => Ok(trimmed.to_owned()),
         }
     }
-}
-
-/// A number that means a setting; a mistake says which ones there are.
-fn number<N: Copy + Display, T>(
-    source: Source<'_>,
-    value: &Spanned<N>,
-    meaning: impl FnOnce(N) -> Option<T>,
-    expected: &str,
-) -> Result<T, Mistake> {
-    let found = *value.get_ref();
-    meaning(found).ok_or_else(|| source.mistake(value.span(), format!("found {found}, expected {expected}")))
 }
 
 impl std::str::FromStr for QuickMeter {
@@ -367,49 +354,5 @@ impl std::str::FromStr for QuickMeter {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::port::{Level, Parity};
-
-    fn parse(table: &str) -> Result<Bench, Mistake> {
-        let text = format!("[[meter]]\nname = \"probe\"\nport = \"/dev/ttyUSB0\"\nprotocol = \"number\"\n{table}\n");
-        Bench::parse("bench.toml", &text, &Library::new(Vec::new()))
-    }
-
-    #[test]
-    fn a_line_is_set_as_the_file_says() {
-        let bench = parse(
-            "baud = 2400\ndata_bits = 7\nparity = \"odd\"\nstop_bits = 2\nflow = \"xon/xoff\"\ndtr = \"on\"\nrts = \"off\"",
-        )
-        .unwrap();
-        let expected = Settings {
-            baud: 2400,
-            data_bits: DataBits::Seven,
-            parity: Parity::Odd,
-            stop_bits: StopBits::Two,
-            flow: Flow::Characters,
-            dtr: Some(Level::On),
-            rts: Some(Level::Off),
-            hid: None,
-        };
-        assert_eq!(bench.meters[0].settings, expected);
-        assert_eq!(parse("").unwrap().meters[0].settings, Settings::default());
-    }
-
-    #[test]
-    fn mistakes_in_the_line_s_settings_are_told_by_line() {
-        for (table, expected) in [
-            ("baud = 0", "found 0, expected bits a second, such as 115200"),
-            ("data_bits = 9", "found 9, expected 5, 6, 7 or 8"),
-            ("stop_bits = 3", "found 3, expected 1 or 2"),
-            ("parity = \"mark\"", "found \"mark\", expected \"none\", \"even\" or \"odd\""),
-            ("flow = \"hard\"", "found \"hard\", expected \"none\", \"rts/cts\" or \"xon/xoff\""),
-            ("dtr = \"high\"", "found \"high\", expected \"on\" or \"off\""),
-        ] {
-            let mistake = parse(table).unwrap_err();
-            assert_eq!((mistake.line, mistake.message.as_str()), (5, expected), "{table}");
-        }
-        let mistake = parse("flow = \"rts/cts\"\nrts = \"on\"").unwrap_err();
-        assert_eq!(mistake.line, 6);
-    }
-}
+#[path = "bench_tests.rs"]
+mod tests;

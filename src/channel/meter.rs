@@ -212,8 +212,7 @@ impl Meter {
 
     /// A channel for a value that the bench file does not name.
     fn own_channel(&self, reads: &str) -> Channel {
-        // A meter with one value needs no second word.
-        let name = if reads == "value" { self.name.clone() } else { format!("{} {reads}", self.name) };
+        let name = own_name(&self.name, reads);
         Channel {
             name,
             meter: self.id,
@@ -237,6 +236,12 @@ impl Meter {
             carried: carried.clone(),
         }));
     }
+}
+
+/// What a channel is called whose value the bench file does not name.
+pub fn own_name(meter: &str, reads: &str) -> String {
+    // A meter with one value needs no second word.
+    if reads == "value" { meter.to_owned() } else { format!("{meter} {reads}") }
 }
 
 /// How many frames there are before the device's time steps back, and the newest stamp of those.
@@ -267,6 +272,7 @@ mod tests {
             settings: Settings::default(),
             protocol: Library::new(Vec::new()).find(protocol).unwrap(),
             amps_fuse: String::new(),
+            rate: None,
             channels: Vec::new(),
         };
         Meter::new(MeterId(0), &spec, &ChannelIds::default()).0

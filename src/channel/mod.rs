@@ -7,12 +7,13 @@
 mod bench;
 mod bind;
 mod device_clock;
+mod line;
 mod meter;
 
 pub use bench::{Bench, BenchError, ChannelSpec, MeterSpec, QuickMeter};
 pub use bind::{Binding, Feed};
 pub use device_clock::{ClockFit, DeviceClock};
-pub use meter::{Batch, ChannelIds, Found, Meter};
+pub use meter::{Batch, ChannelIds, Found, Meter, own_name};
 
 use crate::{
     clock::Mono,

@@ -22,6 +22,9 @@ mod ports;
 mod protocols;
 mod stop;
 
+mod check;
+mod expect;
+
 mod demo;
 
 use std::{ffi::OsString, io::IsTerminal, path::PathBuf, process::ExitCode};
@@ -42,8 +45,8 @@ struct Cli {
     common: Common,
 }
 
-const CODES: &str = "Exit status: 0 done; 1 failed; 2 usage, or a mistake in a file you wrote; 3 no daemon answers; \
-                     4 with `show --strict`: a step is outside its limits.";
+const CODES: &str = "Exit status: 0 done; 1 failed; 2 usage, a mistake in a file you wrote, or with `check`, a step can't work; \
+                     3 no daemon answers; 4 with `show --strict`, a step is outside its limits.";
 
 /// What every command understands.
 #[derive(Debug, Clone, Args)]
@@ -97,6 +100,10 @@ enum Command {
     Capture(capture::Capture),
     /// List the protocols, or prove their examples
     Protocols(protocols::Protocols),
+    /// Tell before anyone starts what a bench can't do for a procedure
+    Check(check::Check),
+    /// Reckon what a coil, a wire, a warm coil or a bad joint should show
+    Expect(expect::Expect),
 }
 
 /// Runs the program with these arguments and returns its exit status.
@@ -138,6 +145,8 @@ impl Cli {
             Command::Identify(command) => command.run(&common),
             Command::Capture(command) => command.run(&common),
             Command::Protocols(command) => command.run(&common),
+            Command::Check(command) => command.run(&common),
+            Command::Expect(command) => command.run(),
         }
     }
 }

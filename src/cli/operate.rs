@@ -108,6 +108,9 @@ impl Begin {
             if let Some(caution) = caution.filter(|caution| !caution.is_empty()) {
                 writeln!(out, "caution: {caution}")?;
             }
+            for warning in &answer.warnings {
+                writeln!(out, "warning: {warning}")?;
+            }
             answer.step.as_ref().map_or(Ok(()), |step| tell_step(out, step))
         })
     }

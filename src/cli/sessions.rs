@@ -17,6 +17,9 @@ use crate::{
 /// List the sessions.
 #[derive(Debug, Args)]
 pub(super) struct Sessions {
+    /// Only those with this text in machine, job, VIN, counter, complaint, procedure title or notes
+    #[arg(long, value_name = "TEXT")]
+    find: Option<String>,
     /// Print them as JSON, one object a line
     #[arg(long)]
     json: bool,
@@ -25,7 +28,10 @@ pub(super) struct Sessions {
 impl Sessions {
     pub fn run(self, common: &Common) -> Result<ExitCode, Failure> {
         let connection = open_to_read(&common.folder()?.database())?;
-        let sessions = read::list(&connection)?;
+        let sessions = match &self.find {
+            None => read::list(&connection)?,
+            Some(text) => read::find_text(&connection, text)?,
+        };
         let mut out = stdout().lock();
         if self.json {
             for session in &sessions {

@@ -63,9 +63,19 @@ pub(super) fn tell(out: &mut dyn Write, connection: &Connection, session: &Sessi
 fn heading(out: &mut dyn Write, session: &SessionRow) -> io::Result<()> {
     let what = session.procedure.as_deref().unwrap_or("free-running");
     writeln!(out, "session {}, {}: {what}", session.id, local(session.began_utc_us))?;
-    for (word, text) in [("machine", &session.machine), ("job", &session.job)] {
-        if !text.is_empty() {
-            writeln!(out, "{word}: {text}")?;
+    let told = [
+        ("machine", &session.machine),
+        ("job", &session.job),
+        ("VIN", &session.vin),
+        ("counter", &session.counter),
+        ("complaint", &session.complaint),
+    ];
+    for (word, text) in told.into_iter().filter(|(_, text)| !text.is_empty()) {
+        writeln!(out, "{word}: {text}")?;
+    }
+    for (word, celsius) in [("ambient", session.ambient_celsius), ("part", session.part_celsius)] {
+        if let Some(celsius) = celsius {
+            writeln!(out, "{word}: {celsius} °C")?;
         }
     }
     let lasted = session.ended_us.map_or("still open".to_owned(), |us| {

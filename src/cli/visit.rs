@@ -70,7 +70,8 @@ fn doubt(vin: &str) -> Option<String> {
     }
 }
 
-fn celsius(text: &str) -> Result<f64, String> {
+/// `63 °C`, or the bare number.
+pub(super) fn celsius(text: &str) -> Result<f64, String> {
     let number = text.trim().parse().ok().filter(|number: &f64| number.is_finite());
     match (number, text.parse::<Measure>()) {
         (Some(number), _) => Ok(number),

@@ -3,6 +3,7 @@
 //! Threads: one for each port, one for the store; everything else runs on one thread.
 
 mod alert;
+mod fit;
 mod ports;
 mod watch;
 

@@ -16,6 +16,7 @@ use uuid::Uuid;
 
 use super::{
     alert::Alert,
+    fit::Fit,
     ports::{PortEvent, Tally, What},
 };
 use crate::{
@@ -24,7 +25,7 @@ use crate::{
     mistake::Mistake,
     protocol::Action,
     server::{Answer, Asked, ClockLine, MeterLine, News, ReadingLine, Request, SessionLine, StatusReport, WireStep},
-    session::{Begin, Command, Core, Effect, End, Event, EventKind, Latest, Move, Notice, Procedure, Reply, Verdict},
+    session::{Begin, Command, Core, Effect, End, Event, EventKind, Latest, Move, Notice, Procedure, Verdict},
     store::{Report, Store, StoreError, Ticket},
 };
 
@@ -64,6 +65,7 @@ pub(super) struct Watch {
     bench_text: String,
     /// The channels that there can be; none where meters bring their own.
     channels: Option<Vec<String>>,
+    fit: Fit,
     meters: Vec<String>,
     tallies: Vec<Arc<Tally>>,
     /// Answers that wait until what they acknowledge is on disk.
@@ -85,6 +87,7 @@ impl Watch {
             database,
             bench_text: bench.text.clone(),
             channels: bench.channel_names(),
+            fit: Fit::new(bench),
             tallies: meters.iter().map(|_| Arc::default()).collect(),
             meters,
             waiting: BTreeMap::new(),
@@ -100,8 +103,24 @@ impl Watch {
     /// Opens a session before anything has come in.
     pub fn begin(&mut self, begin: Begin) {
         let at = self.clock.mono();
+        let procedure = begin.procedure.clone();
         self.core.command(at, Command::Begin(begin), &mut self.effects).expect("a session can always be begun");
         self.carry_out();
+        for warning in self.warn_unfit(at, procedure.as_deref()) {
+            tracing::warn!("{warning}");
+        }
+    }
+
+    /// Keeps and tells what of a procedure the bench does not suit.
+    fn warn_unfit(&mut self, at: Mono, procedure: Option<&Procedure>) -> Vec<String> {
+        let unfit = procedure.map_or_else(Vec::new, |procedure| self.fit.unfit(procedure, &self.core));
+        let warnings = unfit.into_iter().map(|unfit| {
+            let (text, subject) = (unfit.to_string(), unfit.step);
+            let warning = format!("step \"{subject}\": {text}");
+            self.happened(at, Event::Remark { kind: EventKind::Unfit, subject, text });
+            warning
+        });
+        warnings.collect()
     }
 
     /// Runs until told to stop; returns what has not come in yet.
@@ -185,6 +204,9 @@ impl Watch {
             }
             What::Batch(batch) => {
                 let mut actions = Vec::new();
+                if let Some(tally) = self.tallies.get(usize::from(meter.0)) {
+                    self.fit.heard(meter, at, tally.frames.load(Ordering::Relaxed));
+                }
                 for found in batch.found {
                     match found {
                         Found::Action(action) => actions.push(action),
@@ -299,17 +321,21 @@ impl Watch {
             }
             Err(mistake) => return drop(to.send(Answer::refused(mistake.to_string()))),
         };
+        let procedure = match &command {
+            Command::Begin(begin) => begin.procedure.clone(),
+            _ => None,
+        };
         match self.core.command(at, command, &mut self.effects) {
             Err(refusal) => drop(to.send(Answer::refused(refusal.to_string()))),
             Ok(reply) => {
                 self.carry_out();
-                self.answer_when_kept(to, &reply);
+                let warnings = self.warn_unfit(at, procedure.as_deref());
+                self.answer_when_kept(to, Answer { warnings, ..Answer::from(&reply) });
             }
         }
     }
 
-    fn answer_when_kept(&mut self, to: oneshot::Sender<Answer>, reply: &Reply) {
-        let answer = Answer::from(reply);
+    fn answer_when_kept(&mut self, to: oneshot::Sender<Answer>, answer: Answer) {
         if let Some(why) = &self.refusing {
             return drop(to.send(not_on_disk(answer, why)));
         }

@@ -111,6 +111,9 @@ pub struct Answer {
     /// Identity of a session that had to be ended first.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub ended: Option<String>,
+    /// What of the procedure the bench does not suit, a sentence each.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub warnings: Vec<String>,
     /// How the step that was left is judged.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub judged: Option<WireJudgement>,

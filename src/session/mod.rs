@@ -6,6 +6,8 @@
 
 mod procedure;
 
+pub mod fitness;
+
 pub mod judge;
 
 mod advice;

@@ -143,6 +143,8 @@ pub enum EventKind {
     Note,
     /// The operator was told something.
     Told,
+    /// The bench does not suit a step of the procedure.
+    Unfit,
 }
 
 impl EventKind {
@@ -158,6 +160,7 @@ impl EventKind {
             Self::Mark => "mark",
             Self::Note => "note",
             Self::Told => "told",
+            Self::Unfit => "unfit",
         }
     }
 }

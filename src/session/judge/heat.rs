@@ -8,7 +8,7 @@ use crate::{
 };
 
 /// A typed temperature is taken to be right within this, °C, rectangular.
-const TYPED_WITHIN: f64 = 2.0;
+pub const TYPED_WITHIN: f64 = 2.0;
 
 /// A coil in a machine can be as cold as a winter night and as hot as its oil and its own losses make it, °C:
 /// common practice, no source.
