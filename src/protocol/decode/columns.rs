@@ -310,27 +310,21 @@ impl Columns {
 
     /// The names on a line, where it is one of names alone.
     fn header_names(&mut self, line: &str) -> Option<Vec<String>> {
-        let mut cells: Vec<&str> = match &self.separator {
-            Separator::Text(separator) => line.split(std::str::from_utf8(separator).ok()?).collect(),
-            Separator::Any if line.contains([',', ';', '\t']) => line.split([',', ';', '\t']).collect(),
-            Separator::Any => line.split_ascii_whitespace().collect(),
-        };
-        if cells.last().is_some_and(|last| last.trim().is_empty()) {
-            cells.pop();
+        // A line of values is told from one of names before any memory is taken for names.
+        let mut named = false;
+        let are_names = cells(&self.separator, line).all(|cell| {
+            named |= !cell.is_empty();
+            cell.is_empty() || is_name(cell) && !self.numbers.is_overload(cell)
+        });
+        if !are_names || !named {
+            return None;
         }
-        let names: Vec<String> = cells.iter().map(|cell| cell.trim().trim_matches('"').trim().to_owned()).collect();
-        let is_name = |name: &String| {
-            name.starts_with(|c: char| c.is_alphabetic() || c == '_')
-                && name.len() <= LONGEST_NAME
-                && !name.contains(char::is_control)
-                && !is_no_number(name)
-        };
-        let are_names = !names.is_empty()
-            && names.len() <= MOST_NAMES
-            && names.iter().all(|name| name.is_empty() || is_name(name) && !self.numbers.is_overload(name))
-            && names.iter().any(|name| !name.is_empty());
+        let mut names: Vec<String> = cells(&self.separator, line).map(str::to_owned).collect();
+        if names.last().is_some_and(String::is_empty) {
+            names.pop();
+        }
         let differ = names.iter().enumerate().all(|(at, name)| name.is_empty() || !names[..at].contains(name));
-        (are_names && differ).then_some(names)
+        (differ && names.len() <= MOST_NAMES).then_some(names)
     }
 
     fn take_header(&mut self, header: Vec<String>, names: &mut Names) -> Result<Taken, Fault> {
@@ -381,6 +375,33 @@ impl Columns {
         self.named = Named::Surely;
         Ok(Taken::Aside)
     }
+}
+
+/// The cells of a line of words, without quotes and spaces around them.
+fn cells<'a>(separator: &'a Separator, line: &'a str) -> impl Iterator<Item = &'a str> {
+    let by_sign = line.contains([',', ';', '\t']);
+    let mut rest = Some(line);
+    std::iter::from_fn(move || {
+        let text = if by_sign { rest? } else { rest?.trim_ascii_start() };
+        let found = match separator {
+            Separator::Text(separator) => {
+                memchr::memmem::find(text.as_bytes(), separator).map(|at| (at, separator.len()))
+            }
+            Separator::Any if by_sign => text.find([',', ';', '\t']).map(|at| (at, 1)),
+            Separator::Any => text.find(|c: char| c.is_ascii_whitespace()).map(|at| (at, 1)),
+        };
+        let (cell, behind) = found.map_or((text, None), |(at, length)| (&text[..at], Some(&text[at + length..])));
+        rest = behind;
+        Some(cell.trim().trim_matches('"').trim())
+    })
+}
+
+/// Whether a cell may name a column.
+fn is_name(cell: &str) -> bool {
+    cell.starts_with(|c: char| c.is_alphabetic() || c == '_')
+        && cell.len() <= LONGEST_NAME
+        && !cell.contains(char::is_control)
+        && !is_no_number(cell)
 }
 
 #[inline]

@@ -1,0 +1,119 @@
+//! A million random and damaged frames through each shipped protocol: no panic, no number that is
+//! none, no memory without bound.
+//!
+//! The frames are the same each time; another seed may be given in `BAYLINE_STORM_SEED`, and
+//! another count in `BAYLINE_STORM_FRAMES`.
+
+use std::{env, sync::Arc, thread};
+
+use bayline::protocol::{Asked, Decoded, Engine, Library, Protocol, Value};
+
+const FRAMES: u64 = 1_000_000;
+
+/// Readings of one frame and the memory of one engine stay below these.
+const MOST_NAMES: usize = 256;
+const MOST_READINGS: usize = 4096;
+
+/// Numbers without pattern: xorshift64* (Vigna 2016).
+struct Dice(u64);
+
+impl Dice {
+    fn roll(&mut self) -> u64 {
+        self.0 ^= self.0 >> 12;
+        self.0 ^= self.0 << 25;
+        self.0 ^= self.0 >> 27;
+        self.0.wrapping_mul(0x2545_f491_4f6c_dd1d)
+    }
+
+    fn below(&mut self, bound: usize) -> usize {
+        (self.roll() >> 33) as usize % bound
+    }
+}
+
+fn setting(name: &str, usual: u64) -> u64 {
+    env::var(name).ok().map_or(usual, |text| text.parse().unwrap_or_else(|_| panic!("{name} is no number")))
+}
+
+/// What an example sends, piece by piece.
+type Pieces = Vec<(Option<Asked>, Vec<u8>)>;
+
+/// A frame near to what the protocol expects, or far from it.
+fn frame(dice: &mut Dice, pieces: &Pieces, bytes: &mut Vec<u8>) -> Option<Asked> {
+    bytes.clear();
+    let &(mut asked, ref example) = &pieces[dice.below(pieces.len())];
+    if dice.below(8) == 0 {
+        asked = pieces[dice.below(pieces.len())].0;
+    }
+    match dice.below(8) {
+        0 => bytes.extend((0..dice.below(48)).map(|_| dice.roll() as u8)),
+        1 => {
+            let letters = b"0123456789+-.,;:=eE\"{}[] \t\r\nOLnaifV*$>\xb0\xff\x00\xc0\xdb";
+            bytes.extend((0..dice.below(48)).map(|_| letters[dice.below(letters.len())]));
+        }
+        how => {
+            bytes.extend_from_slice(example);
+            for _ in 0..how.saturating_sub(4) {
+                let at = dice.below(bytes.len());
+                match dice.below(4) {
+                    0 => bytes[at] = dice.roll() as u8,
+                    1 => bytes[at] ^= 1 << dice.below(8),
+                    2 if bytes.len() > 1 => drop(bytes.remove(at)),
+                    _ => bytes.insert(at, dice.roll() as u8),
+                }
+            }
+        }
+    }
+    asked
+}
+
+fn storm(protocol: &Arc<Protocol>, seed: u64, frames: u64) {
+    let pieces: Pieces = protocol
+        .examples()
+        .iter()
+        .flat_map(|example| example.pieces.iter().map(|piece| (piece.asked, piece.bytes.clone())))
+        .collect();
+    let mut dice = Dice(seed);
+    let mut engine = Engine::new(protocol.clone());
+    let (mut out, mut bytes, mut pushed) = (Decoded::default(), Vec::new(), 0);
+    for index in 0..frames {
+        let asked = frame(&mut dice, &pieces, &mut bytes);
+        out.clear();
+        engine.asked(asked);
+        engine.push(&bytes, &mut out);
+        pushed += bytes.len() as u64;
+        if dice.below(10_000) == 0 {
+            engine.lost(&mut out);
+        }
+        let told = |what: &str| format!("{}, frame {index} of seed {seed}: {what}: {bytes:02x?}", protocol.name);
+        assert!(out.readings.len() <= MOST_READINGS, "{}", told("too many readings"));
+        for reading in &out.readings {
+            assert!(usize::from(reading.name) < engine.names().len(), "{}", told("a value without a name"));
+            assert!(!matches!(reading.value, Value::Number(value) if !value.is_finite()), "{}", told("no number"));
+        }
+        let end = out.frames.last().map_or(0, |frame| frame.readings_end);
+        assert_eq!(end, out.readings.len(), "{}", told("readings outside a frame"));
+        for frame in &out.frames {
+            assert!(frame.device_time.is_none_or(f64::is_finite), "{}", told("a time that is none"));
+        }
+    }
+    let counts = engine.counts();
+    assert!(engine.names().len() <= MOST_NAMES, "{}: {} names", protocol.name, engine.names().len());
+    assert_eq!(counts.bytes, pushed, "{}", protocol.name);
+    assert!(counts.explained <= counts.bytes, "{}", protocol.name);
+    // Half of the frames are examples with little or no damage: a decoder that gave up would show.
+    assert!(counts.frames > frames / 10 && counts.all_problems() > frames / 10, "{}: {counts:?}", protocol.name);
+}
+
+#[test]
+fn a_million_frames_through_each_protocol() {
+    let (seed, frames) = (setting("BAYLINE_STORM_SEED", 0x5eed), setting("BAYLINE_STORM_FRAMES", FRAMES));
+    let library = Library::default();
+    let protocols: Vec<_> = library.all().0.iter().map(|listed| library.find(&listed.name).unwrap()).collect();
+    let workers = thread::available_parallelism().map_or(1, usize::from);
+    thread::scope(|scope| {
+        for worker in 0..workers {
+            let mine: Vec<_> = protocols.iter().skip(worker).step_by(workers).cloned().collect();
+            scope.spawn(move || mine.iter().for_each(|protocol| storm(protocol, seed, frames)));
+        }
+    });
+}
