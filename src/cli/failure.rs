@@ -1,6 +1,10 @@
 //! Errors become one sentence and an exit status.
 
-use std::{io, process::ExitCode};
+use std::{
+    fmt::Display,
+    io::{self, Write},
+    process::ExitCode,
+};
 
 use crate::{
     channel::BenchError, daemon::DaemonError, export::ExportError, mistake::Mistake, protocol::LibraryError,
@@ -37,9 +41,14 @@ impl Failure {
         if pipe {
             return ExitCode::SUCCESS;
         }
-        eprintln!("bayline: {:#}", self.error);
+        complain(&self.error);
         ExitCode::from(self.code)
     }
+}
+
+/// A sentence on stderr; where nobody reads it, the exit status still tells.
+pub(super) fn complain(what: impl Display) {
+    drop(writeln!(io::stderr(), "bayline: {what:#}"));
 }
 
 impl From<io::Error> for Failure {

@@ -172,7 +172,13 @@ impl Common {
         })?;
         // Colours are for a terminal; in a file or a journal they are litter.
         let colours = std::io::stderr().is_terminal();
-        tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_ansi(colours).init();
+        tracing_subscriber::fmt()
+            .with_env_filter(filter)
+            .with_writer(std::io::stderr)
+            .with_ansi(colours)
+            // It would tell them on stderr as well, by a panic where nobody reads that any more.
+            .log_internal_errors(false)
+            .init();
         Ok(())
     }
 }

@@ -9,7 +9,11 @@ use std::{
 use clap::{Args, Subcommand};
 use serde_json::json;
 
-use super::{Common, failure::Failure, table::table};
+use super::{
+    Common,
+    failure::{Failure, complain},
+    table::table,
+};
 use crate::protocol::{Protocol, check};
 
 /// List the protocols, or prove their examples.
@@ -92,7 +96,7 @@ fn list(common: &Common, as_json: bool) -> Result<ExitCode, Failure> {
         write!(out, "{}", table(&["protocol", "what it reads", "from"], &[], rows))?;
     }
     for error in broken {
-        eprintln!("bayline: {error}");
+        complain(error);
     }
     Ok(ExitCode::SUCCESS)
 }

@@ -2,7 +2,7 @@
 
 use clap::Args;
 
-use super::failure::Failure;
+use super::failure::{Failure, complain};
 use crate::{
     session::Visit,
     units::{Dimension, Measure},
@@ -39,7 +39,7 @@ impl VisitArgs {
     /// The visit; a doubtful identification number is told, not refused.
     pub fn visit(self) -> Result<Visit, Failure> {
         if let Some(doubt) = doubt(&self.vin) {
-            eprintln!("bayline: {doubt}");
+            complain(doubt);
         }
         Ok(Visit {
             machine: self.machine,

@@ -93,6 +93,24 @@ fn a_decimal_comma_parts_columns_by_semicolons() {
 }
 
 #[test]
+fn local_times_are_the_same_moments() {
+    let bay = recorded();
+    let times = |command: &mut Command| {
+        let csv = String::from_utf8(command.output().unwrap().stdout).unwrap();
+        sheet(&csv, b',').1.into_iter().map(|row| row[1].clone()).collect::<Vec<_>>()
+    };
+    let utc = times(&mut bay.command(["export"]));
+    // POSIX writes what is west of Greenwich with a plus (IEEE 1003.1, 8.3, from memory).
+    let local = times(bay.command(["export", "--local"]).env("TZ", "<-08>+8"));
+    assert!(
+        utc.iter().all(|time| time.ends_with('Z')) && local.iter().all(|time| time.ends_with("-08:00")),
+        "{local:?}"
+    );
+    let moments = |times: &[String]| times.iter().map(|time| time.parse().unwrap()).collect::<Vec<jiff::Timestamp>>();
+    assert_eq!(moments(&utc), moments(&local));
+}
+
+#[test]
 fn one_column_a_channel_holds_the_means() {
     let bay = recorded();
     // An hour a row: everything in one.

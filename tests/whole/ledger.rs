@@ -2,7 +2,7 @@
 
 use serde_json::Value;
 
-use crate::harness::{Bay, HANDHELD, text};
+use crate::harness::{Bay, HANDHELD, Said, text};
 
 const FEEDS: &str = r#"
 title = "Feeds"
@@ -125,6 +125,19 @@ fn strict_tells_by_the_exit_status_whether_a_step_is_outside() {
     ] {
         assert_eq!(bay.bayline(arguments).code, Some(code), "{arguments:?}");
     }
+}
+
+#[test]
+fn the_data_folder_can_be_told_by_the_environment() {
+    let bay = recorded();
+    let mut command = std::process::Command::new(env!("CARGO_BIN_EXE_bayline"));
+    bay.at_home(&mut command).arg("sessions").env("BAYLINE_DATA", bay.data());
+    assert_eq!(Said::by(command).done(), bay.bayline(["sessions"]).done());
+    // Told by nobody, it is one of the user's own, where there is nothing yet.
+    let mut command = std::process::Command::new(env!("CARGO_BIN_EXE_bayline"));
+    bay.at_home(&mut command).arg("sessions");
+    let sentence = Said::by(command).failed(1);
+    assert!(sentence.contains(&format!("there is no database {}", text(&bay.path("")))), "{sentence}");
 }
 
 #[test]

@@ -4,7 +4,7 @@ use std::{net::TcpListener, os::unix::net::UnixDatagram, process::Stdio, time::D
 
 use nix::sys::signal::Signal;
 
-use crate::harness::{Bay, HANDHELD};
+use crate::harness::{Bay, HANDHELD, now, of_meter, until};
 
 /// The promise to the operator.
 const SOON: Duration = Duration::from_secs(2);
@@ -106,5 +106,53 @@ fn the_log_goes_to_stderr_and_its_level_can_be_set() {
         assert_eq!(log.contains("recording to"), speaks, "{level}: {log}");
         // Colours are for a terminal.
         assert!(!log.contains('\u{1b}'), "{log:?}");
+    }
+}
+
+/// Seen on a daemon whose log went to a pipe: when the reader of the pipe had ended, the next line of the log
+/// was a panic. In the loop it ended the recording; in the task that waits for signals, nothing could stop it.
+#[test]
+fn a_log_that_nobody_reads_any_more_changes_nothing() {
+    let bay = Bay::with_bench(HANDHELD);
+    let word = UnixDatagram::bind(bay.path("notify.sock")).unwrap();
+    word.set_read_timeout(Some(crate::harness::PATIENCE)).unwrap();
+    let (reader, writer) = std::io::pipe().unwrap();
+    let mut command = bay.command(["run", "--bench", "bench.toml"]);
+    let mut process = command.env("NOTIFY_SOCKET", bay.path("notify.sock")).stderr(writer).spawn().unwrap();
+    drop(command);
+    word.recv(&mut [0; 256]).unwrap();
+    drop(reader);
+
+    // Each of these is a line of the log.
+    let mut handheld = bay.meter("handheld");
+    let mut client = bay.client();
+    let mut until_open = |open| {
+        until("the port", || {
+            let status = client.status();
+            if of_meter(&status, "handheld")["open"] == open { Ok(()) } else { Err(status) }
+        });
+    };
+    until_open(true);
+    handheld.line("12.4?5");
+    handheld.unplug();
+    until_open(false);
+    client.note("still here");
+
+    let began = now();
+    let number = nix::unistd::Pid::from_raw(process.id().cast_signed());
+    nix::sys::signal::kill(number, Signal::SIGTERM).unwrap();
+    let status = until("the end", || process.try_wait().unwrap().ok_or("it goes on"));
+    assert!(status.success() && began.elapsed() < SOON, "{status} after {:?}", began.elapsed());
+    assert_eq!(bay.kept().rows("SELECT ended_how FROM session"), ["stopped"]);
+}
+
+#[test]
+fn a_failure_that_nobody_reads_is_told_by_the_exit_status() {
+    let bay = Bay::new();
+    for (arguments, code) in [(["show", "last"], 1), (["run", "--bench=none.toml"], 2), (["step", "next"], 3)] {
+        let (reader, writer) = std::io::pipe().unwrap();
+        drop(reader);
+        let status = bay.command(arguments).stderr(writer).status().unwrap();
+        assert_eq!(status.code(), Some(code), "{arguments:?}");
     }
 }
