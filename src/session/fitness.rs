@@ -162,9 +162,8 @@ impl Inspector<'_> {
     /// What is held on must stay on long enough for a value to count.
     fn time_on(&mut self, step: &Step) {
         let Some(most) = step.hold_at_most else { return };
-        let held = step.conditions.iter().map(|condition| condition.held).max().unwrap_or(Duration::ZERO);
         let steady = if step.capture == CaptureMode::Steady { step.steady } else { Duration::ZERO };
-        let needed = held + step.after + steady;
+        let needed = step.after + steady;
         if needed >= most {
             let what =
                 format!("it may stay on for {} ms, a value counts after {} ms", most.as_millis(), needed.as_millis());
@@ -172,7 +171,7 @@ impl Inspector<'_> {
                 Weight::Fails,
                 step,
                 &what,
-                "shorten steady, after or held, or hold it on for longer if its maker allows",
+                "shorten steady or after, or hold it on for longer if its maker allows",
             );
         }
     }

@@ -11,6 +11,7 @@ mod crash;
 mod demo;
 mod disk;
 mod export;
+mod fitness;
 mod garbage;
 mod ledger;
 mod ports;

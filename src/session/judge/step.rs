@@ -305,8 +305,12 @@ impl StepJudge {
         }
     }
 
+    /// What is held on is the load, where the step names one: fixed leads touch from the step's beginning on.
     fn count_hold(&mut self, now: Mono, news: &mut Vec<News>) {
-        let since = self.contact.since();
+        let since = match self.aim.load.is_asked_for() {
+            true => self.aim.load.since(now),
+            false => self.contact.since(),
+        };
         let Some(hold) = &mut self.hold else { return };
         hold.on(since);
         match hold.count(now) {

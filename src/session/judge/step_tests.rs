@@ -191,6 +191,27 @@ fn a_coil_held_on_too_long_is_counted_out() {
 }
 
 #[test]
+fn with_fixed_leads_the_load_is_what_is_held_on() {
+    let mut judge = step(
+        "quantity = \"V DC\"\nat_most = \"100 mV\"\ncapture = \"worst\"\nhold_at_most = \"2 s\"\n\
+         while = [{ channel = \"clamp\", at_least = \"1 A\", held = \"0 s\" }]",
+    );
+    let mut news = Vec::new();
+    let mut pass = |from_ms: i64, load: f64| {
+        for index in 0..30 {
+            let at = (from_ms + index * 100) * 1000;
+            judge.sample(&amps(at, load), &mut news);
+            judge.sample(&volts(at, 0.05), &mut news);
+        }
+        std::mem::take(&mut news)
+    };
+    // The leads lie there for minutes before anyone switches on.
+    assert_eq!(pass(0, 0.02), []);
+    assert_eq!(pass(60_000, 0.02), []);
+    assert_eq!(pass(90_000, 4.0), [News::Count(2), News::Count(1), News::TimeUp]);
+}
+
+#[test]
 fn a_gap_ends_what_was_steady() {
     let mut judge = step(FEED);
     feed(&mut judge, 0, [12.41; 8]);
