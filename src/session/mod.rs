@@ -6,6 +6,7 @@
 
 mod command;
 mod core;
+pub mod findings;
 pub mod judge;
 mod procedure;
 mod record;

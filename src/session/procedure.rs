@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use serde::Deserialize;
 use toml::Spanned;
 
+use super::findings::{Role, Running};
 use crate::{
     electrics::Rule,
     mistake::{Mistake, Source, parse_toml},
@@ -45,6 +46,10 @@ pub struct Step {
     pub capture: CaptureMode,
     /// How the uncertainty enters.
     pub rule: Rule,
+    /// What it measures in its circuit, where the file says so.
+    pub role: Option<Role>,
+    /// What runs meanwhile, where the file says so.
+    pub running: Option<Running>,
     /// The line of the file that names the channel, or the step.
     pub line: usize,
 }
@@ -102,6 +107,8 @@ struct StepTable {
     capture: CaptureMode,
     #[serde(default)]
     rule: RuleWord,
+    role: Option<Spanned<String>>,
+    running: Option<Spanned<String>>,
 }
 
 /// How a file says by which rule a step is judged.
@@ -174,6 +181,7 @@ fn step(source: Source, table: StepTable) -> Result<Step, Mistake> {
         let message = format!("found a limit in step \"{name}\", expected a channel to judge by it");
         return Err(source.mistake(text.span(), message));
     }
+    let (role, running) = usage(source, &table, quantity)?;
     let at = table.channel.as_ref().unwrap_or(&table.name).span();
     Ok(Step {
         line: source.mistake(at, "").line,
@@ -188,7 +196,39 @@ fn step(source: Source, table: StepTable) -> Result<Step, Mistake> {
             RuleWord::Guarded => Rule::Guarded,
             RuleWord::Simple => Rule::Simple,
         },
+        role,
+        running,
     })
+}
+
+/// What the step measures in its circuit and what runs meanwhile, where the file says so.
+fn usage(
+    source: Source,
+    table: &StepTable,
+    quantity: Option<Quantity>,
+) -> Result<(Option<Role>, Option<Running>), Mistake> {
+    let role: Option<Role> = table.role.as_ref().map(|text| source.parse(text)).transpose()?;
+    let running: Option<Running> = table.running.as_ref().map(|text| source.parse(text)).transpose()?;
+    if let (Some(role), Some(text)) = (role, &table.role) {
+        let message = if quantity != Some(role.quantity()) {
+            format!("found the role \"{role}\", expected quantity = \"{}\" beside it", role.quantity())
+        } else if table.circuit.is_none() || table.channel.is_none() {
+            format!("found the role \"{role}\", expected a circuit and a channel beside it")
+        } else {
+            return match (running, &table.running) {
+                (Some(running), Some(text)) if !role.goes_with(running) => {
+                    let message = format!(
+                        "found \"{}\", expected something else as {role} can't be measured with that running",
+                        running.word()
+                    );
+                    Err(source.mistake(text.span(), message))
+                }
+                _ => Ok((Some(role), running)),
+            };
+        };
+        return Err(source.mistake(text.span(), message));
+    }
+    Ok((role, running))
 }
 
 /// The step's limit and where it stands; `at_least` and `at_most` may stand together.
@@ -276,6 +316,11 @@ name = "yard drive"
             ("\"yard drive\"", "\"next\"", 21, "other than next"),
             ("\"yard drive\"", "\"drive\"\nat_most = \"1 V\"", 22, "expected a channel"),
             ("\"yard drive\"", "\"drive\"\ncapture = \"best\"", 22, "`taken`"),
+            ("quantity = \"ohm\"", "quantity = \"ohm\"\nrole = \"coil amps\"", 18, "expected quantity = \"A DC\""),
+            ("quantity = \"ohm\"", "quantity = \"ohm\"\nrole = \"coil\"", 18, "\"coil ohms\", \"coil amps\""),
+            ("quantity = \"ohm\"", "quantity = \"ohm\"\nrole = \"coil ohms\"\nrunning = \"this\"", 19, "running"),
+            ("quantity = \"ohm\"", "quantity = \"ohm\"\nrunning = \"it\"", 18, "\"everything\""),
+            ("circuit = \"lift coil\"\nchannel", "role = \"coil ohms\"\nchannel", 15, "expected a circuit"),
         ] {
             assert!(GOOD.contains(from), "{from}");
             let mistake = Procedure::parse("p.toml", &GOOD.replacen(from, to, 1)).unwrap_err();
