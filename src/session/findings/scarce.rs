@@ -1,0 +1,65 @@
+//! What was not measured, and what it would tell.
+
+use super::{
+    layout::Layout,
+    model::{State, What},
+};
+
+/// One thing that is missing.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) struct Missing {
+    /// What to measure.
+    pub what: String,
+    /// What stays unknown without it.
+    pub hides: &'static str,
+}
+
+/// Whether a coil's circuit can be judged at all: volts, ohms and amps, or at least two that cross-check.
+pub(super) fn judged(layout: &Layout, at: usize) -> bool {
+    let volts = layout.has(What::HarnessFeed(at))
+        || layout.has(What::CoilFeed(at))
+        || layout.has(What::SharedFeed)
+        || layout.has(What::Battery);
+    volts && layout.has(What::CoilOhms(at)) && amps(layout, at, State::Held(at))
+}
+
+fn amps(layout: &Layout, at: usize, state: State) -> bool {
+    layout.readings.iter().any(|reading| {
+        reading.ask.what == What::Wire(at)
+            && (reading.ask.state == state || state != State::Rest && reading.ask.state == State::Everything)
+    })
+}
+
+/// What is missing, the most telling first.
+pub(super) fn missing(layout: &Layout) -> Vec<Missing> {
+    let mut missing = Vec::new();
+    let mut add = |what: String, hides| missing.push(Missing { what, hides });
+    if layout.coils.is_empty() {
+        add("ohms and amps of a coil".to_owned(), "any coil's circuit");
+    }
+    let battery = layout.has(What::Battery);
+    let volts = layout.has(What::SharedFeed) || battery;
+    for (at, coil) in layout.coils.iter().enumerate() {
+        if !layout.has(What::CoilOhms(at)) {
+            add(format!("ohms of the {coil}, unplugged"), "an open, shorted or wrong coil");
+        }
+        if !amps(layout, at, State::Held(at)) {
+            add(format!("amps of the {coil}, held on"), "resistance that shows under load only");
+        }
+        if !layout.has(What::HarnessFeed(at)) && !layout.has(What::CoilFeed(at)) && !volts {
+            add(format!("feed volts of the {coil}"), "a low feed");
+        }
+    }
+    if !battery {
+        add("volts across the battery's posts at rest and with everything running".to_owned(), "a weak supply");
+    }
+    if !layout.has(What::Stud) {
+        add("the drop of the shared ground with everything running".to_owned(), "a bad shared ground");
+    }
+    for (at, coil) in layout.coils.iter().enumerate() {
+        if !amps(layout, at, State::Rest) {
+            add(format!("amps of the {coil} with its driver off"), "a short to feed");
+        }
+    }
+    missing
+}

@@ -1,0 +1,152 @@
+//! Which explanation is best: the fewest causes that explain the most.
+//!
+//! Causes are added one at a time while the gain is worth the penalty (see [`super::fit`]), and each one
+//! chosen is then weighed against every other in its place. So a cause that explains all low amps absorbs
+//! what would otherwise be one cause for each coil.
+
+use super::{
+    cause::Candidate,
+    fit::{Fit, Planted, Problem, Screen},
+    model::{Parts, Predictor},
+};
+
+/// Some causes together and the circuit that they make.
+#[derive(Debug, Clone)]
+pub(super) struct Explanation {
+    /// Places among the candidates, in the order of [`Fit::planted`].
+    pub causes: Vec<usize>,
+    /// The circuit.
+    pub fit: Fit,
+    /// Sum of squares and penalties: the less the better, differences are twice a log-likelihood's.
+    pub score: f64,
+}
+
+/// One chosen cause and what stands against it.
+#[derive(Debug)]
+pub(super) struct Chosen {
+    /// Its place among the candidates.
+    pub cause: usize,
+    /// Its place among the causes of the best explanation.
+    pub place: usize,
+    /// The best explanation without it.
+    pub without: Explanation,
+    /// The best with another cause in its place, best first; the other one is the last of its causes.
+    pub rivals: Vec<Explanation>,
+}
+
+/// Explanations fitted in full after a quick look at all.
+const FINALISTS: usize = 7;
+/// More causes at once than this are not told apart by the captures of one visit.
+const MOST_CAUSES: usize = 3;
+
+/// All that is compared.
+pub(super) struct Search<'a> {
+    pub problem: &'a Problem,
+    pub candidates: &'a [Candidate],
+}
+
+impl Search<'_> {
+    /// Everything sound.
+    pub fn sound(&self) -> Explanation {
+        let fit = self.problem.fit(&self.problem.parts, &[]);
+        Explanation { causes: Vec::new(), score: fit.chi2, fit }
+    }
+
+    /// The best explanation, and each of its causes weighed; with none, what comes closest to being one.
+    pub fn best(&self) -> (Explanation, Vec<Chosen>, Vec<Explanation>) {
+        let sound = self.sound();
+        let mut rivals = self.with_one_more(&sound);
+        let first_rivals = rivals.clone();
+        let mut best = sound;
+        while let Some(next) = rivals.first().filter(|next| next.score < best.score) {
+            best = next.clone();
+            if best.causes.len() == MOST_CAUSES {
+                break;
+            }
+            rivals = self.with_one_more(&best);
+        }
+        let chosen = self.weigh(&mut best, &first_rivals);
+        (best, chosen, first_rivals)
+    }
+
+    /// Each cause of the best against every other in its place; a better one found so takes it.
+    fn weigh(&self, best: &mut Explanation, first: &[Explanation]) -> Vec<Chosen> {
+        let mut place = 0;
+        let mut chosen: Vec<Chosen> = Vec::new();
+        let mut exchanges = 0;
+        while place < best.causes.len() {
+            let cause = best.causes[place];
+            let without = self.without(best, place);
+            let rivals = if without.causes.is_empty() { first.to_vec() } else { self.with_one_more(&without) };
+            match rivals.first() {
+                Some(better) if better.score < best.score - 0.1 && exchanges < MOST_CAUSES => {
+                    *best = better.clone();
+                    exchanges += 1;
+                    chosen.clear();
+                    place = 0;
+                    continue;
+                }
+                _ => {}
+            }
+            let rivals = rivals.into_iter().filter(|rival| rival.causes.last() != Some(&cause)).collect();
+            chosen.push(Chosen { cause, place, without, rivals });
+            place += 1;
+        }
+        chosen
+    }
+
+    fn without(&self, best: &Explanation, place: usize) -> Explanation {
+        let mut causes = best.causes.clone();
+        let mut planted = best.fit.planted.clone();
+        causes.remove(place);
+        planted.remove(place);
+        if causes.is_empty() {
+            return self.sound();
+        }
+        self.explain(causes, &best.fit.sound, &planted)
+    }
+
+    /// Every promising explanation with one cause more, best first.
+    fn with_one_more(&self, base: &Explanation) -> Vec<Explanation> {
+        let screen = Screen::new(self.problem, &base.fit);
+        let mut predictor = Predictor::new(&self.problem.asks, self.problem.parts.branches.len());
+        let mut looked: Vec<(f64, usize, Planted)> = Vec::new();
+        for (at, candidate) in self.candidates.iter().enumerate() {
+            if base.causes.contains(&at) {
+                continue;
+            }
+            let starts = candidate.starts.iter().map(|start| candidate.planted(start));
+            let best = starts
+                .map(|planted| (screen.left_by(&mut predictor, &planted) + penalty_of(candidate), planted))
+                .min_by(|one, other| one.0.total_cmp(&other.0));
+            looked.extend(best.map(|(score, planted)| (score, at, planted)));
+        }
+        looked.sort_by(|one, other| one.0.total_cmp(&other.0));
+        let mut explanations: Vec<Explanation> = looked
+            .into_iter()
+            .take(FINALISTS)
+            .map(|(_, at, planted)| {
+                let mut causes = base.causes.clone();
+                causes.push(at);
+                let mut all = base.fit.planted.clone();
+                all.push(planted);
+                let start = if base.causes.is_empty() { &self.problem.parts } else { &base.fit.sound };
+                self.explain(causes, start, &all)
+            })
+            .collect();
+        explanations.sort_by(|one, other| one.score.total_cmp(&other.score));
+        explanations
+    }
+
+    fn explain(&self, causes: Vec<usize>, start: &Parts, planted: &[Planted]) -> Explanation {
+        let fit = self.problem.fit(start, planted);
+        let chosen_among = 2.0 * (self.candidates.len().max(1) as f64).ln();
+        let penalty: f64 = causes.iter().map(|at| penalty_of(&self.candidates[*at]) + chosen_among).sum();
+        Explanation { causes, score: fit.chi2 + penalty, fit }
+    }
+}
+
+/// Akaike's two for each figure.
+fn penalty_of(candidate: &Candidate) -> f64 {
+    2.0 * candidate.bounds.len() as f64
+}
