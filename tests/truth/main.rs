@@ -19,8 +19,8 @@ use bayline::{
 };
 use bench::Technician;
 
-const OF_EACH_KIND: u64 = 25;
-const SOUND: u64 = 300;
+const OF_EACH_KIND: u64 = 10;
+const SOUND: u64 = 150;
 
 /// What should be found, and where.
 fn expected(fault: &Fault) -> (Kind, Vec<Coil>) {

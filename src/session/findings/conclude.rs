@@ -1,14 +1,14 @@
 //! From facts to findings, ranked: what explains most with the fewest assumptions stands first.
 
 use super::{
-    Case, Finding, Kind, Sure,
+    Alternative, Case, Finding, Kind, Sure,
     cause::{CAUSES, Candidate, Look, Told},
     evidence,
     fit::Problem,
     layout::Layout,
     next::telling,
-    scarce::{judged, missing},
-    search::{Chosen, Explanation, Search},
+    scarce::{Missing, judged, missing},
+    search::{Chosen, Explanation, Found, Search},
     siblings,
     sound::Sound,
 };
@@ -33,7 +33,7 @@ pub fn conclude(case: &Case) -> Vec<Finding> {
         parts: sound.parts.clone(),
         free: sound.free.clone(),
     };
-    let (best, chosen, rivals) = Search { problem: &problem, candidates: &candidates }.best();
+    let Found { best, chosen, one_cause } = Search { problem: &problem, candidates: &candidates }.best();
     let teller = Teller { layout: &layout, sound: &sound, problem: &problem, candidates: &candidates };
     let mut findings: Vec<(f64, Finding)> = chosen.iter().map(|chosen| teller.finding(&best, chosen)).collect();
     findings.sort_by(|one, other| other.0.total_cmp(&one.0));
@@ -41,7 +41,7 @@ pub fn conclude(case: &Case) -> Vec<Finding> {
     findings.extend(siblings::unlike(&layout, &sound, &findings));
     findings.extend(teller.contradiction(&best));
     if !findings.iter().any(|finding| finding.kind.is_fault() || finding.kind == Kind::Contradiction) {
-        findings.push(teller.nothing_wrong(&best, &rivals));
+        findings.push(teller.nothing_wrong(&best, &one_cause));
     }
     if (0..layout.coils.len()).any(|at| !judged(&layout, at)) || layout.coils.is_empty() {
         // First where it is all that can be said.
@@ -92,10 +92,7 @@ impl Teller<'_> {
             sentence: candidate.cause.sentence(&told),
             evidence,
             sure: Sure::new(1.0 / all, explained.max(0.0).sqrt()),
-            alternatives: rivals
-                .iter()
-                .map(|(weight, rival)| format!("{} ({:.0} %)", words(rival), 100.0 * weight))
-                .collect(),
+            alternatives: rivals.iter().map(|(weight, rival)| self.alternative(*weight, rival)).collect(),
             next: next.unwrap_or_else(|| candidate.cause.closer(&told)),
         };
         (explained, finding)
@@ -119,6 +116,17 @@ impl Teller<'_> {
     fn told<'t>(&'t self, candidate: &'t Candidate, figures: &'t [f64]) -> Told<'t> {
         let Candidate { coils, spoil, kind, .. } = candidate;
         Told { layout: self.layout, sound: self.sound, coils, spoil: *spoil, kind: *kind, figures }
+    }
+
+    fn alternative(&self, weight: f64, rival: &Explanation) -> Alternative {
+        let place = rival.causes.len() - 1;
+        let candidate = &self.candidates[rival.causes[place]];
+        Alternative {
+            kind: candidate.kind,
+            circuits: candidate.coils.iter().map(|at| self.layout.coils[*at].to_owned()).collect(),
+            sentence: self.sentence(rival, place),
+            weight: Some(weight),
+        }
     }
 
     fn sentence(&self, explanation: &Explanation, place: usize) -> String {
@@ -162,13 +170,15 @@ impl Teller<'_> {
                 })
                 .collect(),
             sure: Sure::new(0.8, worst.abs()),
-            alternatives: vec!["A lead that slipped, another circuit measured, or two faults at once.".to_owned()],
-            next: format!("Do the step \"{step}\" again."),
+            alternatives: Vec::new(),
+            next: format!(
+                "Do the step \"{step}\" again: a lead that slipped, another circuit measured, or more wrong than is told here."
+            ),
         })
     }
 
-    fn nothing_wrong(&self, best: &Explanation, rivals: &[Explanation]) -> Finding {
-        let all: f64 = 1.0 + rivals.iter().map(|rival| (0.5 * (best.score - rival.score)).exp()).sum::<f64>();
+    fn nothing_wrong(&self, best: &Explanation, one_cause: &[f64]) -> Finding {
+        let all: f64 = 1.0 + one_cause.iter().map(|score| (0.5 * (best.score - score)).exp()).sum::<f64>();
         let missing = missing(self.layout);
         let steps = self.problem.readings.len();
         let circuits: Vec<String> = (0..self.layout.coils.len())
@@ -184,20 +194,21 @@ impl Teller<'_> {
                 best.fit.chi2
             )],
             sure: Sure::sound(1.0 / all),
-            alternatives: missing
-                .iter()
-                .map(|missing| format!("Not measured, so not ruled out: {}.", missing.hides))
-                .fold(Vec::new(), |mut told, sentence| {
-                    if !told.contains(&sentence) {
-                        told.push(sentence);
-                    }
-                    told
-                }),
+            alternatives: missing.iter().map(not_ruled_out).collect(),
             next: match missing.first() {
                 Some(missing) => format!("Measure {}, which would show {}.", missing.what, missing.hides),
                 None => "Look at the mechanics and hydraulics: electrically all is as it should be.".to_owned(),
             },
         }
+    }
+}
+
+fn not_ruled_out(missing: &Missing) -> Alternative {
+    Alternative {
+        kind: missing.kind,
+        circuits: missing.circuits.clone(),
+        sentence: format!("Not ruled out without {}: {}.", missing.what, missing.hides),
+        weight: None,
     }
 }
 

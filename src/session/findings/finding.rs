@@ -136,6 +136,19 @@ impl fmt::Display for Sure {
     }
 }
 
+/// Something else that would explain the captures, or that they can't rule out.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Alternative {
+    /// What.
+    pub kind: Kind,
+    /// Where, as in a [`Finding`].
+    pub circuits: Vec<String>,
+    /// As a sentence.
+    pub sentence: String,
+    /// Its weight among all explanations, 0 to 1; none where nothing measured speaks for or against it.
+    pub weight: Option<f64>,
+}
+
 /// One conclusion from several captures.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Finding {
@@ -150,7 +163,7 @@ pub struct Finding {
     /// How sure.
     pub sure: Sure,
     /// What else would explain it, the likeliest first.
-    pub alternatives: Vec<String>,
+    pub alternatives: Vec<Alternative>,
     /// What to measure next, to tell these apart or to come closer.
     pub next: String,
 }

@@ -29,5 +29,5 @@ mod siblings;
 
 pub use conclude::conclude;
 pub use fact::{Case, Fact, Gain, Measured};
-pub use finding::{Belief, Finding, Kind, Sure};
+pub use finding::{Alternative, Belief, Finding, Kind, Sure};
 pub use role::{Role, Running, Usage, WordError};

@@ -1,6 +1,7 @@
 //! What was not measured, and what it would tell.
 
 use super::{
+    Kind,
     layout::Layout,
     model::{State, What},
 };
@@ -12,6 +13,10 @@ pub(super) struct Missing {
     pub what: String,
     /// What stays unknown without it.
     pub hides: &'static str,
+    /// The same in one word.
+    pub kind: Kind,
+    /// Where; empty for what all share.
+    pub circuits: Vec<String>,
 }
 
 /// Whether a coil's circuit can be judged at all: volts, ohms and amps, or at least two that cross-check.
@@ -33,32 +38,54 @@ fn amps(layout: &Layout, at: usize, state: State) -> bool {
 /// What is missing, the most telling first.
 pub(super) fn missing(layout: &Layout) -> Vec<Missing> {
     let mut missing = Vec::new();
-    let mut add = |what: String, hides| missing.push(Missing { what, hides });
+    let mut add = |kind: Kind, coil: Option<&str>, what: String, hides| {
+        missing.push(Missing { what, hides, kind, circuits: coil.map(str::to_owned).into_iter().collect() });
+    };
     if layout.coils.is_empty() {
-        add("ohms and amps of a coil".to_owned(), "any coil's circuit");
+        add(Kind::NotEnough, None, "ohms and amps of a coil".to_owned(), "any coil's circuit");
     }
     let battery = layout.has(What::Battery);
     let volts = layout.has(What::SharedFeed) || battery;
     for (at, coil) in layout.coils.iter().enumerate() {
         if !layout.has(What::CoilOhms(at)) {
-            add(format!("ohms of the {coil}, unplugged"), "an open, shorted or wrong coil");
+            add(
+                Kind::CoilOutOfTolerance,
+                Some(coil),
+                format!("ohms of the {coil}, unplugged"),
+                "an open, shorted or wrong coil",
+            );
         }
         if !amps(layout, at, State::Held(at)) {
-            add(format!("amps of the {coil}, held on"), "resistance that shows under load only");
+            add(
+                Kind::UnplacedResistance,
+                Some(coil),
+                format!("amps of the {coil}, held on"),
+                "resistance that shows under load only",
+            );
         }
         if !layout.has(What::HarnessFeed(at)) && !layout.has(What::CoilFeed(at)) && !volts {
-            add(format!("feed volts of the {coil}"), "a low feed");
+            add(Kind::FeedLowInBranch, Some(coil), format!("feed volts of the {coil}"), "a low feed");
         }
     }
     if !battery {
-        add("volts across the battery's posts at rest and with everything running".to_owned(), "a weak supply");
+        add(
+            Kind::WeakSupply,
+            None,
+            "volts across the battery's posts at rest and with everything running".to_owned(),
+            "a weak supply",
+        );
     }
     if !layout.has(What::Stud) {
-        add("the drop of the shared ground with everything running".to_owned(), "a bad shared ground");
+        add(
+            Kind::SharedGround,
+            None,
+            "the drop of the shared ground with everything running".to_owned(),
+            "a bad shared ground",
+        );
     }
     for (at, coil) in layout.coils.iter().enumerate() {
         if !amps(layout, at, State::Rest) {
-            add(format!("amps of the {coil} with its driver off"), "a short to feed");
+            add(Kind::ShortToFeed, Some(coil), format!("amps of the {coil} with its driver off"), "a short to feed");
         }
     }
     missing

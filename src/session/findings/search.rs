@@ -34,8 +34,22 @@ pub(super) struct Chosen {
     pub rivals: Vec<Explanation>,
 }
 
-/// Explanations fitted in full after a quick look at all.
+/// The best explanation, and what stands behind and against it.
+#[derive(Debug)]
+pub(super) struct Found {
+    pub best: Explanation,
+    /// Each of its causes.
+    pub chosen: Vec<Chosen>,
+    /// About what any one cause would score.
+    pub one_cause: Vec<f64>,
+}
+
+/// Explanations fitted in full after a quick look at all, at most.
 const FINALISTS: usize = 7;
+/// Worse than the best by this on the quick look, and by this share of what the best gains, is not fitted:
+/// the quick look tries few figures, so it is off by some of what there is to gain.
+const NEAR: f64 = 12.0;
+const SHARE_OF_GAIN: f64 = 0.4;
 /// More causes at once than this are not told apart by the captures of one visit.
 const MOST_CAUSES: usize = 3;
 
@@ -53,31 +67,31 @@ impl Search<'_> {
     }
 
     /// The best explanation, and each of its causes weighed; with none, what comes closest to being one.
-    pub fn best(&self) -> (Explanation, Vec<Chosen>, Vec<Explanation>) {
+    pub fn best(&self) -> Found {
         let sound = self.sound();
-        let mut rivals = self.with_one_more(&sound);
+        let (mut rivals, one_cause) = self.with_one_more(&sound);
         let first_rivals = rivals.clone();
-        let mut best = sound;
+        let mut best = sound.clone();
         while let Some(next) = rivals.first().filter(|next| next.score < best.score) {
             best = next.clone();
             if best.causes.len() == MOST_CAUSES {
                 break;
             }
-            rivals = self.with_one_more(&best);
+            rivals = self.with_one_more(&best).0;
         }
-        let chosen = self.weigh(&mut best, &first_rivals);
-        (best, chosen, first_rivals)
+        let chosen = self.weigh(&mut best, &sound, &first_rivals);
+        Found { best, chosen, one_cause }
     }
 
     /// Each cause of the best against every other in its place; a better one found so takes it.
-    fn weigh(&self, best: &mut Explanation, first: &[Explanation]) -> Vec<Chosen> {
+    fn weigh(&self, best: &mut Explanation, sound: &Explanation, first: &[Explanation]) -> Vec<Chosen> {
         let mut place = 0;
         let mut chosen: Vec<Chosen> = Vec::new();
         let mut exchanges = 0;
         while place < best.causes.len() {
             let cause = best.causes[place];
-            let without = self.without(best, place);
-            let rivals = if without.causes.is_empty() { first.to_vec() } else { self.with_one_more(&without) };
+            let without = self.without(best, sound, place);
+            let rivals = if without.causes.is_empty() { first.to_vec() } else { self.with_one_more(&without).0 };
             match rivals.first() {
                 Some(better) if better.score < best.score - 0.1 && exchanges < MOST_CAUSES => {
                     *best = better.clone();
@@ -95,19 +109,19 @@ impl Search<'_> {
         chosen
     }
 
-    fn without(&self, best: &Explanation, place: usize) -> Explanation {
+    fn without(&self, best: &Explanation, sound: &Explanation, place: usize) -> Explanation {
         let mut causes = best.causes.clone();
         let mut planted = best.fit.planted.clone();
         causes.remove(place);
         planted.remove(place);
         if causes.is_empty() {
-            return self.sound();
+            return sound.clone();
         }
         self.explain(causes, &best.fit.sound, &planted)
     }
 
-    /// Every promising explanation with one cause more, best first.
-    fn with_one_more(&self, base: &Explanation) -> Vec<Explanation> {
+    /// Every promising explanation with one cause more, best first; and about what each one would score.
+    fn with_one_more(&self, base: &Explanation) -> (Vec<Explanation>, Vec<f64>) {
         let screen = Screen::new(self.problem, &base.fit);
         let mut predictor = Predictor::new(&self.problem.asks, self.problem.parts.branches.len());
         let mut looked: Vec<(f64, usize, Planted)> = Vec::new();
@@ -116,14 +130,21 @@ impl Search<'_> {
                 continue;
             }
             let starts = candidate.starts.iter().map(|start| candidate.planted(start));
+            let penalty = penalty_of(candidate) + self.chosen_among();
             let best = starts
-                .map(|planted| (screen.left_by(&mut predictor, &planted) + penalty_of(candidate), planted))
+                .map(|planted| (screen.left_by(&mut predictor, &planted) + penalty, planted))
                 .min_by(|one, other| one.0.total_cmp(&other.0));
             looked.extend(best.map(|(score, planted)| (score, at, planted)));
         }
         looked.sort_by(|one, other| one.0.total_cmp(&other.0));
+        let scores: Vec<f64> = looked.iter().map(|(score, ..)| *score).collect();
+        let best = scores.first().copied().unwrap_or(base.score);
+        // The penalties of causes chosen before are no part of the quick look.
+        let before: f64 = base.score - base.fit.chi2;
+        let worth = (best + NEAR + SHARE_OF_GAIN * (base.fit.chi2 - best).max(0.0)).min(base.fit.chi2 + 2.0);
         let mut explanations: Vec<Explanation> = looked
             .into_iter()
+            .filter(|(score, ..)| *score < worth)
             .take(FINALISTS)
             .map(|(_, at, planted)| {
                 let mut causes = base.causes.clone();
@@ -135,13 +156,17 @@ impl Search<'_> {
             })
             .collect();
         explanations.sort_by(|one, other| one.score.total_cmp(&other.score));
-        explanations
+        (explanations, scores.into_iter().map(|score| score + before).collect())
+    }
+
+    /// For having chosen among so many.
+    fn chosen_among(&self) -> f64 {
+        2.0 * (self.candidates.len().max(1) as f64).ln()
     }
 
     fn explain(&self, causes: Vec<usize>, start: &Parts, planted: &[Planted]) -> Explanation {
         let fit = self.problem.fit(start, planted);
-        let chosen_among = 2.0 * (self.candidates.len().max(1) as f64).ln();
-        let penalty: f64 = causes.iter().map(|at| penalty_of(&self.candidates[*at]) + chosen_among).sum();
+        let penalty: f64 = causes.iter().map(|at| penalty_of(&self.candidates[*at]) + self.chosen_among()).sum();
         Explanation { causes, score: fit.chi2 + penalty, fit }
     }
 }

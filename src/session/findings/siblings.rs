@@ -1,6 +1,6 @@
 //! One coil unlike the others though no limit says so: the robust outlier test on coils of one kind.
 
-use super::{Finding, Kind, Sure, layout::Layout, model::What, sound::Sound};
+use super::{Alternative, Finding, Kind, Sure, layout::Layout, model::What, sound::Sound};
 use crate::{
     electrics::{CUSTOMARY_SCORE, Siblings, Uncertain},
     units::{Quantity, show},
@@ -72,7 +72,12 @@ fn compare(layout: &Layout, members: &[(usize, Uncertain)]) -> Vec<Finding> {
                 })
                 .collect(),
             sure: Sure::new(0.8, score.abs()),
-            alternatives: vec!["Another make of coil, or one that is warmer than the others.".to_owned()],
+            alternatives: vec![Alternative {
+                kind: Kind::WarmCoils,
+                circuits: vec![coil.to_owned()],
+                sentence: format!("{coil}: warmer or colder than the others, or of another make."),
+                weight: None,
+            }],
             next: format!("Compare the part number of the {coil}, and measure all again at one temperature."),
         }
     })

@@ -79,8 +79,8 @@ impl Sound {
         let ground = (0.5 * ground_v / all_a.max(1.0), 0.25 * ground_v / all_a.max(1.0));
         free.push(Free { part: Part::GroundOhms, sd: ground.1 });
         let mut branches = Vec::new();
-        for at in 0..layout.coils.len() {
-            branches.push(branch(layout, at, emf, nominal[at], &mut free));
+        for (at, nominal) in nominal.iter().enumerate() {
+            branches.push(branch(layout, at, emf, *nominal, &mut free));
         }
         let parts = Parts {
             emf,
@@ -189,16 +189,20 @@ fn branch(layout: &Layout, at: usize, emf: f64, nominal: Option<(f64, f64)>, fre
     let ground_wire = by_limit(Role::GroundDrop, GROUND_WIRE);
     let insulation = layout.case.fact(coil, Role::OhmsToGround, None).and_then(|fact| fact.limit?.low);
     let insulation = insulation.filter(|ohms| *ohms > 0.0).unwrap_or(INSULATION_OHMS);
-    for (part, sd) in [
-        (Part::CoilOhms(at), coil_ohms * spread),
-        (Part::FeedWire(at), feed_wire.1),
-        (Part::FeedPin(at), feed_pin.1),
-        (Part::GroundPin(at), ground_pin.1),
-        (Part::GroundWire(at), ground_wire.1),
-        (Part::Leak(at), 0.5 / insulation),
-        (Part::Held(at), HELD.1),
+    let mut add = |part, sd| free.push(Free { part, sd });
+    add(Part::CoilOhms(at), coil_ohms * spread);
+    add(Part::FeedWire(at), feed_wire.1);
+    add(Part::GroundWire(at), ground_wire.1);
+    add(Part::Held(at), HELD.1);
+    // What no reading looks at by itself is no more than part of its wire.
+    for (what, part, sd) in [
+        (What::FeedPin(at), Part::FeedPin(at), feed_pin.1),
+        (What::GroundPin(at), Part::GroundPin(at), ground_pin.1),
+        (What::ToGround(at), Part::Leak(at), 0.5 / insulation),
     ] {
-        free.push(Free { part, sd });
+        if layout.has(what) {
+            add(part, sd);
+        }
     }
     Branch {
         coil_ohms,

@@ -23,7 +23,7 @@ impl Cause for CoilOff {
                 let spoil = Spoil::CoilTimes(at);
                 [
                     (Kind::ShortedCoil, &[0.05, 0.12, 0.2, 0.3, 0.4, 0.55, 0.7][..], (1e-3, SHORTED)),
-                    (Kind::CoilOutOfTolerance, &[0.85, 1.15, 1.3, 1.5, 1.8, 2.5, 5.0][..], (SHORTED, 1e3)),
+                    (Kind::CoilOutOfTolerance, &[0.85, 1.15, 1.3, 1.5, 1.8, 2.5, 5.0, 15.0][..], (SHORTED, 20.0)),
                 ]
                 .map(|(kind, starts, bounds)| Candidate::one_figure(&Self, kind, vec![at], spoil, starts, bounds))
             })

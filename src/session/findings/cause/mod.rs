@@ -133,12 +133,13 @@ impl Told<'_> {
     }
 }
 
-/// A fitted figure has two or three digits worth telling.
+/// A fitted figure has two digits worth telling, volts have three.
 pub(super) fn rough(value: f64, quantity: Quantity) -> String {
     if value == 0.0 || !value.is_finite() {
         return show(value, quantity);
     }
-    let place = 10f64.powi(value.abs().log10().floor() as i32 - 1);
+    let digits = if quantity == Quantity::VoltsDc { 2 } else { 1 };
+    let place = 10f64.powi(value.abs().log10().floor() as i32 - digits);
     let text = show((value / place).round() * place, quantity);
     // `0.900 ohm` promises what the fit does not know.
     match text.split_once(' ') {

@@ -12,7 +12,7 @@ impl Cause for Supply {
     fn candidates(&self, look: &Look) -> Vec<Candidate> {
         let mut starts = Vec::new();
         for volts in [6.0, 9.5, 10.6, 11.2, 11.8, 12.5] {
-            for ohms in [0.02, 0.1, 0.4] {
+            for ohms in [0.03, 0.2] {
                 starts.push(vec![volts * look.sound.scale, ohms]);
             }
         }

@@ -57,9 +57,47 @@ impl Cholesky {
     }
 }
 
+/// What is not zero in a row, with its place: a coil's own figure moves few readings.
+#[derive(Debug, Clone)]
+pub struct Sparse(Vec<(usize, f64)>);
+
+impl Sparse {
+    /// Of a whole row.
+    pub fn new(row: &[f64]) -> Self {
+        Self(row.iter().copied().enumerate().filter(|(_, value)| *value != 0.0).collect())
+    }
+
+    /// How many there are.
+    pub fn len(&self) -> usize {
+        self.0.len()
+    }
+
+    /// Adds a aᵀ to a matrix of this size.
+    pub fn add_square(&self, matrix: &mut [f64], size: usize) {
+        for &(row, value) in &self.0 {
+            for &(column, other) in &self.0 {
+                matrix[row * size + column] += value * other;
+            }
+        }
+    }
+
+    /// Σ aᵢ bᵢ with a whole row.
+    pub fn dot(&self, other: &[f64]) -> f64 {
+        let mut sum = 0.0;
+        for &(at, value) in &self.0 {
+            sum += value * other[at];
+        }
+        sum
+    }
+}
+
 /// Σ aᵢ bᵢ.
 pub fn dot(a: &[f64], b: &[f64]) -> f64 {
-    a.iter().zip(b).map(|(a, b)| a * b).sum()
+    let mut sum = 0.0;
+    for (a, b) in a.iter().zip(b) {
+        sum += a * b;
+    }
+    sum
 }
 
 #[cfg(test)]
@@ -74,5 +112,6 @@ mod tests {
         assert!((x[0] + 0.5).abs() < 1e-12 && (x[1] - 2.0).abs() < 1e-12, "{x:?}");
         assert!((factor.square(&[2.0, 5.0]) - 9.0).abs() < 1e-12, "b·x = 2·(-0.5) + 5·2");
         assert!(Cholesky::new(2, &[1.0, 2.0, 2.0, 1.0]).is_none());
+        assert_eq!(Sparse::new(&[0.0, 3.0, 0.0]).dot(&[1.0, 2.0, 5.0]), 6.0);
     }
 }

@@ -7,7 +7,7 @@
 use super::super::model::{Parts, Predictor};
 use super::{
     Fit, Planted, Problem,
-    matrix::{Cholesky, dot},
+    matrix::{Cholesky, Sparse},
 };
 
 /// The circuit looked around from.
@@ -40,14 +40,12 @@ impl<'a> Screen<'a> {
         for (slope, pull) in slopes[figures..].iter().zip(problem.pulls(&mut sound)) {
             offset.iter_mut().zip(slope).for_each(|(offset, slope)| *offset += slope * pull);
         }
-        // Readings by rows, so that each element is one dot product. Figures move by their own size or so.
-        let by_reading: Vec<Vec<f64>> =
-            (0..size).map(|reading| slopes.iter().map(|slope| slope[reading]).collect()).collect();
+        // Figures move by their own size or so.
         let mut matrix = vec![0.0; size * size];
+        for slope in slopes.iter().map(|slope| Sparse::new(slope)) {
+            slope.add_square(&mut matrix, size);
+        }
         for row in 0..size {
-            for column in 0..=row {
-                matrix[row * size + column] = dot(&by_reading[row], &by_reading[column]);
-            }
             matrix[row * size + row] += 1.0;
         }
         let covariance =

@@ -6,7 +6,7 @@ use super::super::{
     sound::Free,
     spoil::Spoil,
 };
-use super::matrix::{Cholesky, dot};
+use super::matrix::{Cholesky, Sparse, dot};
 
 /// What is to be explained, and from where.
 #[derive(Debug)]
@@ -50,7 +50,7 @@ pub struct Fit {
 /// More steps than any fit here needs; one that has not settled by then is judged as it stands.
 const MOST_STEPS: usize = 12;
 /// The sum of squares counts as settled when it falls by less.
-const SETTLED: f64 = 0.02;
+const SETTLED: f64 = 0.2;
 
 impl Problem {
     /// The circuit with changes.
@@ -157,9 +157,12 @@ impl Problem {
         let pulls = self.pulls(&mut sound);
         let mut normal = vec![0.0; size * size];
         let mut right = vec![0.0; size];
+        let sparse: Vec<Sparse> = slopes.iter().map(|slope| Sparse::new(slope)).collect();
         for row in 0..size {
             for column in 0..=row {
-                normal[row * size + column] = dot(&slopes[row], &slopes[column]);
+                let (short, long) =
+                    if sparse[row].len() < sparse[column].len() { (row, column) } else { (column, row) };
+                normal[row * size + column] = sparse[short].dot(&slopes[long]);
             }
             right[row] = dot(&slopes[row], &misses);
             let diagonal = &mut normal[row * size + row];

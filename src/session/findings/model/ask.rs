@@ -104,7 +104,12 @@ impl<'a> Predictor<'a> {
     /// As [`Self::all`] for parts that differ from those of `before` in one part only: what that part can't
     /// move is taken over.
     pub fn moved(&mut self, parts: &Parts, part: Part, before: &[f64]) -> Vec<f64> {
-        self.of_branches(parts, part.branch().as_slice(), before)
+        match part {
+            Part::Gain(gain) => self.some(parts, before, |ask| ask.gain == Some(gain)),
+            // Nothing but a driver that limits itself takes a share.
+            Part::LimiterShare if parts.branches.iter().all(|branch| branch.limited_a.is_none()) => before.to_vec(),
+            part => self.of_branches(parts, part.branch().as_slice(), before),
+        }
     }
 
     /// As [`Self::all`] for parts that differ in these branches only; none means everywhere.
@@ -112,20 +117,23 @@ impl<'a> Predictor<'a> {
         if changed.is_empty() {
             return self.all(parts);
         }
+        // A touch from the feed shifts every state a little; what is not its own is left as it was.
+        self.some(parts, before, |ask| {
+            ask.what.branch().is_some_and(|at| changed.contains(&at))
+                || match ask.state {
+                    State::Rest | State::Everything => true,
+                    State::Held(at) | State::Pulled(at) => changed.contains(&at),
+                }
+        })
+    }
+
+    fn some(&mut self, parts: &Parts, before: &[f64], touched: impl Fn(&Ask) -> bool) -> Vec<f64> {
         self.solved.fill(None);
         let branches = parts.branches.len();
         let asks = self.asks.iter().zip(before);
-        asks.map(|(ask, before)| {
-            let touched = match ask.state {
-                State::Rest | State::Everything => true,
-                State::Held(at) | State::Pulled(at) => changed.contains(&at),
-            };
-            // A touch from the feed shifts every state a little; what is not its own is left as it was.
-            if touched || ask.what.branch().is_some_and(|at| changed.contains(&at)) {
-                Self::one(&mut self.solved[ask.state.index(branches)], parts, ask)
-            } else {
-                *before
-            }
+        asks.map(|(ask, before)| match touched(ask) {
+            true => Self::one(&mut self.solved[ask.state.index(branches)], parts, ask),
+            false => *before,
         })
         .collect()
     }

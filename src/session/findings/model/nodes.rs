@@ -109,13 +109,16 @@ fn sums(parts: &Parts, branch: &Branch, state: State, index: usize) -> Option<Su
         before / of_output,
         behind * coil / of_pin / of_output,
     ];
-    let mut harness = output.map(|share| share * behind / of_pin);
-    harness[3] += coil / of_pin;
+    let mut harness: Linear = [0.0; 4];
     let mut wire_a: Linear = [0.0; 4];
     let mut coil_a: Linear = [0.0; 4];
     let mut feed_a: Linear = [0.0; 4];
     let mut battery_a: Linear = [0.0; 4];
     for term in 0..4 {
+        harness[term] = output[term] * behind / of_pin;
+        if term == 3 {
+            harness[term] += coil / of_pin;
+        }
         wire_a[term] = behind * (output[term] - harness[term]);
         coil_a[term] = coil * harness[term];
         feed_a[term] = -before * output[term];
@@ -192,9 +195,8 @@ fn eliminate(mut rows: [[f64; 4]; 3]) -> [f64; 3] {
     for column in 0..2 {
         for row in column + 1..3 {
             let factor = rows[row][column] / rows[column][column];
-            for term in column..4 {
-                rows[row][term] -= factor * rows[column][term];
-            }
+            let pivot = rows[column];
+            rows[row].iter_mut().zip(pivot).skip(column).for_each(|(term, of_pivot)| *term -= factor * of_pivot);
         }
     }
     let mut volts = [0.0; 3];
