@@ -79,8 +79,25 @@ impl Search<'_> {
             }
             rivals = self.with_one_more(&best).0;
         }
+        while let Some(better) = self.absorbed(&best, &sound, &first_rivals) {
+            best = better;
+        }
         let chosen = self.weigh(&mut best, &sound, &first_rivals);
         Found { best, chosen, one_cause }
+    }
+
+    /// One cause that does for two of the best; none where there is none.
+    fn absorbed(&self, best: &Explanation, sound: &Explanation, first: &[Explanation]) -> Option<Explanation> {
+        let places = 0..best.causes.len();
+        let pairs = places.clone().flat_map(|one| places.clone().skip(one + 1).map(move |other| (one, other)));
+        let fewer = pairs.filter_map(|(one, other)| {
+            // The later one first, so that the earlier keeps its place.
+            let without = self.without(best, sound, other);
+            let without = self.without(&without, sound, one);
+            let rivals = if without.causes.is_empty() { first.to_vec() } else { self.with_one_more(&without).0 };
+            rivals.into_iter().next()
+        });
+        fewer.filter(|fewer| fewer.score < best.score).min_by(|one, other| one.score.total_cmp(&other.score))
     }
 
     /// Each cause of the best against every other in its place; a better one found so takes it.
@@ -151,8 +168,8 @@ impl Search<'_> {
                 causes.push(at);
                 let mut all = base.fit.planted.clone();
                 all.push(planted);
-                let start = if base.causes.is_empty() { &self.problem.parts } else { &base.fit.sound };
-                self.explain(causes, start, &all)
+                // From usual parts: those fitted before are bent by what is still to be explained.
+                self.explain(causes, &self.problem.parts, &all)
             })
             .collect();
         explanations.sort_by(|one, other| one.score.total_cmp(&other.score));

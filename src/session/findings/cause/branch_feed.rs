@@ -2,7 +2,7 @@
 
 use super::{Candidate, Cause, Look, Told, rough};
 use crate::{
-    session::findings::{Kind, spoil::Spoil},
+    session::findings::{Kind, model::What, spoil::Spoil},
     units::Quantity,
 };
 
@@ -11,7 +11,13 @@ pub struct BranchFeed;
 impl Cause for BranchFeed {
     fn candidates(&self, look: &Look) -> Vec<Candidate> {
         let starts = [0.5, 1.0, 2.0, 3.0, 5.0, 9.0];
+        // Where no volts of the branch were measured, it is one of the things that a resistance not placed stands for.
+        let seen = |at: usize| {
+            let layout = look.layout;
+            layout.has(What::HarnessFeed(at)) || layout.has(What::CoilFeed(at)) || layout.has(What::FeedDrop(at))
+        };
         look.coils()
+            .filter(|at| seen(*at))
             .map(|at| {
                 let (kind, spoil) = (Kind::FeedLowInBranch, Spoil::LostVolts(at));
                 Candidate::one_figure(&Self, kind, vec![at], spoil, &starts, (0.05, 30.0))

@@ -5,13 +5,16 @@ use crate::session::findings::{Kind, spoil::Spoil};
 
 pub struct Parallel;
 
+/// Less is called a short: some amps more than any valve driver is made for.
+pub(super) const LEAST_OHMS: f64 = 3.0;
+
 impl Cause for Parallel {
     fn candidates(&self, look: &Look) -> Vec<Candidate> {
-        let starts = [2.5, 5.0, 10.0, 20.0, 40.0, 120.0];
+        let starts = [3.5, 6.0, 10.0, 20.0, 40.0, 120.0];
         look.coils()
             .map(|at| {
                 let (kind, spoil) = (Kind::ParallelPath, Spoil::Beside(at));
-                Candidate::one_figure(&Self, kind, vec![at], spoil, &starts, (1.5, 1e4))
+                Candidate::one_figure(&Self, kind, vec![at], spoil, &starts, (LEAST_OHMS, 1e4))
             })
             .collect()
     }

@@ -38,6 +38,9 @@ impl Cause for Series {
     fn sentence(&self, told: &Told) -> String {
         let Spoil::Ohms(seat) = told.spoil else { return String::new() };
         let place = match (seat, self.unmeasured(told)) {
+            (Seat::Hidden(_), Some("feed or ground")) => {
+                "somewhere in its feed, its ground or the coil: no drop was measured".to_owned()
+            }
             (Seat::Hidden(_), Some(side)) => format!("on the {side} side or in the coil, where no drop was measured"),
             (Seat::Hidden(_), None) => "in the coil itself or at its terminals: no drop accounts for it".to_owned(),
             _ => place_word(seat).to_owned(),
@@ -61,7 +64,7 @@ impl Cause for Series {
                 )
             }
             _ => format!(
-                "With the {coil} held on, measure from battery positive to its feed terminal and from its ground terminal to battery negative."
+                "Measure the feed of the {coil} unplugged with its driver on: low already means feed or driver. Then, with the coil held on, from battery positive to its feed terminal and from its ground terminal to battery negative."
             ),
         }
     }

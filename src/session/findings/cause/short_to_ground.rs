@@ -2,7 +2,7 @@
 //! current back as it is built to. That current is therefore a figure to be fitted.
 
 use super::{Candidate, Cause, Look, Told};
-use crate::session::findings::{Kind, Role, spoil::Spoil};
+use crate::session::findings::{Kind, Role, model::What, spoil::Spoil};
 
 pub struct ShortToGround;
 
@@ -18,14 +18,21 @@ impl Cause for ShortToGround {
                 coils: vec![at],
                 spoil: Spoil::ShortToGround(at),
                 starts,
-                bounds: vec![(2e-3, 1.5), (1e-3, 100.0)],
+                bounds: vec![(2e-3, super::parallel::LEAST_OHMS), (1e-3, 100.0)],
             }
         };
         look.coils().map(candidate).collect()
     }
 
     fn sentence(&self, told: &Told) -> String {
-        format!("{}: short to ground in its feed wire, through about {}.", told.coil(), told.ohms(0))
+        let seen = told.coils.iter().any(|at| {
+            [What::HarnessFeed(*at), What::CoilFeed(*at), What::ToGround(*at)]
+                .into_iter()
+                .any(|what| told.layout.has(what))
+        });
+        // Amps alone are what the driver allows, and say nothing of the ohms.
+        let through = if seen { format!(", through about {}", told.ohms(0)) } else { String::new() };
+        format!("{}: short to ground in its feed wire{through}.", told.coil())
     }
 
     fn closer(&self, told: &Told) -> String {

@@ -14,43 +14,31 @@ use super::{
 #[derive(Debug)]
 pub struct Screen<'a> {
     problem: &'a Problem,
-    /// Where everything is taken as linear.
+    /// Usual parts, with what is known to be wrong.
     around: Fit,
-    /// What the readings would have to be shifted by for the free parts to stand at their usual figures, in u.
-    offset: Vec<f64>,
     covariance: Cholesky,
 }
 
 impl<'a> Screen<'a> {
-    /// Around a fitted circuit; around the sound one as long as nothing is known to be wrong.
-    pub fn new(problem: &'a Problem, around: &Fit) -> Self {
-        let start = if around.planted.is_empty() {
-            let mut predictor = Predictor::new(&problem.asks, problem.parts.branches.len());
-            let shown = predictor.all(&problem.parts);
-            Fit { sound: problem.parts.clone(), parts: problem.parts.clone(), shown, ..around.clone() }
-        } else {
-            around.clone()
-        };
+    /// Around usual parts with what was fitted to be wrong. Not around the parts as fitted: those are bent by
+    /// what is still to be explained.
+    pub fn new(problem: &'a Problem, fitted: &Fit) -> Self {
         let mut predictor = Predictor::new(&problem.asks, problem.parts.branches.len());
-        let slopes = problem.slopes(&mut predictor, &start);
+        let parts = Problem::spoiled(&problem.parts, &fitted.planted);
+        let shown = predictor.all(&parts);
+        let around = Fit { sound: problem.parts.clone(), parts, shown, ..fitted.clone() };
         let size = problem.readings.len();
-        let figures = slopes.len() - problem.free.len();
-        let mut sound = start.sound.clone();
-        let mut offset = vec![0.0; size];
-        for (slope, pull) in slopes[figures..].iter().zip(problem.pulls(&mut sound)) {
-            offset.iter_mut().zip(slope).for_each(|(offset, slope)| *offset += slope * pull);
-        }
         // Figures move by their own size or so.
         let mut matrix = vec![0.0; size * size];
-        for slope in slopes.iter().map(|slope| Sparse::new(slope)) {
-            slope.add_square(&mut matrix, size);
+        for slope in problem.slopes(&mut predictor, &around) {
+            Sparse::new(&slope).add_square(&mut matrix, size);
         }
         for row in 0..size {
             matrix[row * size + row] += 1.0;
         }
         let covariance =
             Cholesky::new(size, &matrix).expect("a sum of squares and the unit matrix is positive definite");
-        Self { problem, around: start, offset, covariance }
+        Self { problem, around, covariance }
     }
 
     /// The sum of squares that a change would leave, about.
@@ -58,17 +46,12 @@ impl<'a> Screen<'a> {
         let mut parts: Parts = self.around.parts.clone();
         change.spoil.apply(&change.figures, &mut parts);
         let shown = predictor.of_branches(&parts, &change.spoil.branches(), &self.around.shown);
-        self.square(&shown)
-    }
-
-    fn square(&self, shown: &[f64]) -> f64 {
         let misses: Vec<f64> = self
             .problem
             .readings
             .iter()
-            .zip(shown)
-            .zip(&self.offset)
-            .map(|((reading, shown), offset)| (reading.value - shown) / reading.u + offset)
+            .zip(&shown)
+            .map(|(reading, shown)| (reading.value - shown) / reading.u)
             .collect();
         self.covariance.square(&misses)
     }
