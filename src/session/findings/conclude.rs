@@ -137,11 +137,14 @@ impl Teller<'_> {
     /// Readings that no explanation fits.
     fn contradiction(&self, best: &Explanation) -> Option<Finding> {
         let misses = self.problem.readings.iter().zip(&best.fit.shown).enumerate();
-        let mut odd: Vec<(f64, usize)> = misses
-            .map(|(at, (reading, shown))| ((reading.value - shown) / reading.u, at))
-            .filter(|(z, _)| z.abs() > CONTRADICTS)
-            .collect();
+        let mut odd: Vec<(f64, usize)> =
+            misses.map(|(at, (reading, shown))| ((reading.value - shown) / reading.u, at)).collect();
         odd.sort_by(|one, other| other.0.abs().total_cmp(&one.0.abs()));
+        // Spread over many readings and parts, or plain in one.
+        let count = self.problem.readings.len() as f64;
+        let spread = best.fit.chi2 > count + 5.0 * (2.0 * count).sqrt() + 10.0;
+        let plain = odd.iter().filter(|(z, _)| z.abs() > CONTRADICTS).count();
+        odd.truncate(plain.max(usize::from(spread)));
         let (worst, at) = *odd.first()?;
         let mut circuits: Vec<String> = Vec::new();
         for (_, at) in &odd {

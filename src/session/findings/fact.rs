@@ -8,7 +8,7 @@ use crate::{
     electrics::Uncertain,
     protocol::Value,
     session::{Judgement, Verdict},
-    units::{Limit, show},
+    units::{Accuracy, Limit, Quantity, show},
 };
 
 /// A measured value.
@@ -29,6 +29,14 @@ pub struct Gain {
     pub meter: String,
     /// Relative standard uncertainty of its gain (1 = 100 %); it is part of each fact's `u` as well.
     pub relative_u: f64,
+}
+
+impl Gain {
+    /// Of a channel on one function: the share of the reading in its accuracy, rectangular. The channel is
+    /// what counts, as each clamp of a board has a gain of its own.
+    pub fn of(channel: &str, quantity: Quantity, accuracy: &Accuracy) -> Self {
+        Self { meter: format!("{channel} {quantity}"), relative_u: Uncertain::rectangular(0.0, accuracy.of_reading).u }
+    }
 }
 
 /// One captured value and what it stands for.
@@ -145,6 +153,9 @@ pub(super) fn least_u(role: Role) -> f64 {
     }
 }
 
+/// No meter at a machine shows so much, base units: such a number is a mistake of whoever made it.
+const BEYOND: f64 = 1e10;
+
 /// All that is known of one machine.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Case {
@@ -156,12 +167,17 @@ pub struct Case {
 }
 
 impl Case {
-    /// Facts in the order of their capture: of several for the same thing the last counts.
+    /// Facts in the order of their capture: of several for the same thing the last counts, and what is no
+    /// number that a meter can show counts for nothing.
     ///
     /// Limits in ohm hold at 20 °C and the coils' temperature is unknown until the fields say otherwise.
     pub fn new(facts: impl IntoIterator<Item = Fact>) -> Self {
         let mut kept: Vec<Fact> = Vec::new();
-        for fact in facts {
+        let possible = |fact: &Fact| match fact.value {
+            Measured::Number(number) => number.value.abs() < BEYOND && number.u.abs() < BEYOND,
+            Measured::Over | Measured::Under => true,
+        };
+        for fact in facts.into_iter().filter(possible) {
             kept.retain(|other| (&other.circuit, other.usage) != (&fact.circuit, fact.usage));
             kept.push(fact);
         }
@@ -201,7 +217,6 @@ impl Case {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::units::Quantity;
 
     fn judgement(verdict: Option<Verdict>, quantity: Quantity) -> Judgement {
         Judgement {
@@ -225,6 +240,13 @@ mod tests {
         assert!(Fact::of_capture("a", "b", usage, &judgement(None, Quantity::VoltsAc), None).is_none());
         let fact = Fact::of_capture("a", "b", usage, &judgement(None, Quantity::VoltsDc), None).unwrap();
         assert!(fact.uncertain().unwrap().u > 0.12, "an unstated accuracy is not a perfect one");
+    }
+
+    #[test]
+    fn a_gain_is_the_share_of_the_reading() {
+        // JCGM 100 4.3.7: 0.8 % as a half-width is 0.8 %/√3 as a standard uncertainty.
+        let gain = Gain::of("probe", Quantity::Ohms, &"0.8 % + 5 digits".parse().unwrap());
+        assert!((gain.relative_u - 0.008 / 3f64.sqrt()).abs() < 1e-12 && gain.meter == "probe ohm");
     }
 
     #[test]

@@ -27,6 +27,9 @@ mod next;
 mod scarce;
 mod siblings;
 
+#[cfg(test)]
+mod tests;
+
 pub use conclude::conclude;
 pub use fact::{Case, Fact, Gain, Measured};
 pub use finding::{Alternative, Belief, Finding, Kind, Sure};

@@ -143,7 +143,7 @@ impl Search<'_> {
         let mut predictor = Predictor::new(&self.problem.asks, self.problem.parts.branches.len());
         let mut looked: Vec<(f64, usize, Planted)> = Vec::new();
         for (at, candidate) in self.candidates.iter().enumerate() {
-            if base.causes.contains(&at) {
+            if base.causes.iter().any(|chosen| *chosen == at || self.share_a_circuit(*chosen, at)) {
                 continue;
             }
             let starts = candidate.starts.iter().map(|start| candidate.planted(start));
@@ -174,6 +174,13 @@ impl Search<'_> {
             .collect();
         explanations.sort_by(|one, other| one.score.total_cmp(&other.score));
         (explanations, scores.into_iter().map(|score| score + before).collect())
+    }
+
+    /// Two causes in one coil's circuit could explain any readings, contradictions among them. They are not
+    /// looked for: once the first is repaired, the second shows by itself.
+    fn share_a_circuit(&self, one: usize, other: usize) -> bool {
+        let coils = &self.candidates[other].coils;
+        self.candidates[one].coils.iter().any(|coil| coils.contains(coil))
     }
 
     /// For having chosen among so many.

@@ -119,7 +119,8 @@ fn battery(layout: &Layout, scale: f64) -> (f64, f64) {
         .facts()
         .iter()
         .find(|fact| fact.usage.role == Role::Supply && fact.usage.running == Running::Nothing);
-    let least = at_rest.and_then(|fact| fact.limit?.low).unwrap_or(BATTERY_LIMIT_V * scale);
+    let least =
+        at_rest.and_then(|fact| fact.limit?.low).filter(|volts| *volts > 0.0).unwrap_or(BATTERY_LIMIT_V * scale);
     if let Some(volts) = at_rest.and_then(Fact::uncertain) {
         return if volts.value >= least { (volts.value, 0.1 * scale) } else { (least + 0.05 * scale, 0.1 * scale) };
     }
@@ -135,7 +136,7 @@ fn battery(layout: &Layout, scale: f64) -> (f64, f64) {
 /// The limit of the shared ground with everything running, V.
 fn shared_ground_limit(layout: &Layout) -> Option<f64> {
     let facts = layout.readings.iter().filter(|reading| reading.ask.what == What::Stud);
-    facts.filter_map(|reading| layout.case.facts()[reading.fact].limit?.high).next()
+    facts.filter_map(|reading| layout.case.facts()[reading.fact].limit?.high).find(|volts| *volts > 0.0)
 }
 
 /// By coil, ohms at the reference temperature and their relative standard deviation.
@@ -181,7 +182,7 @@ fn branch(layout: &Layout, at: usize, emf: f64, nominal: Option<(f64, f64)>, fre
     // A limit for a drop tells what the maker takes as sound there.
     let by_limit = |role, usual: (f64, f64)| {
         let limit = layout.case.fact(coil, role, Some(Running::This)).and_then(|fact| fact.limit?.high);
-        limit.map_or(usual, |volts| (0.5 * volts / amps, 0.25 * volts / amps))
+        limit.filter(|volts| *volts > 0.0).map_or(usual, |volts| (0.5 * volts / amps, 0.25 * volts / amps))
     };
     let feed_wire = by_limit(Role::FeedDrop, FEED_WIRE);
     let feed_pin = by_limit(Role::FeedPinDrop, PIN);
@@ -189,7 +190,8 @@ fn branch(layout: &Layout, at: usize, emf: f64, nominal: Option<(f64, f64)>, fre
     let ground_wire = by_limit(Role::GroundDrop, GROUND_WIRE);
     let insulation = layout.case.fact(coil, Role::OhmsToGround, None).and_then(|fact| fact.limit?.low);
     let insulation = insulation.filter(|ohms| *ohms > 0.0).unwrap_or(INSULATION_OHMS);
-    let mut add = |part, sd| free.push(Free { part, sd });
+    // Limits may be as tight, or as wrong, as a file can say.
+    let mut add = |part, sd: f64| free.push(Free { part, sd: sd.clamp(1e-5, 1e6) });
     add(Part::CoilOhms(at), coil_ohms * spread);
     add(Part::FeedWire(at), feed_wire.1);
     add(Part::GroundWire(at), ground_wire.1);

@@ -3,6 +3,7 @@
 use super::{Candidate, Cause, Look, Told};
 use crate::session::findings::{
     Kind,
+    model::What,
     spoil::{Seat, Spoil},
 };
 
@@ -10,7 +11,10 @@ pub struct SharedGround;
 
 impl Cause for SharedGround {
     fn candidates(&self, look: &Look) -> Vec<Candidate> {
-        if look.layout.coils.is_empty() {
+        // One coil alone can't tell its own ground from a shared one.
+        let loaded =
+            look.coils().filter(|at| look.layout.has(What::Wire(*at)) || look.layout.has(What::CoilGround(*at)));
+        if loaded.count() < 2 && !look.layout.has(What::Stud) {
             return Vec::new();
         }
         let (kind, seat) = (Kind::SharedGround, Seat::SharedGround);

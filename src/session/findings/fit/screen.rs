@@ -16,7 +16,8 @@ pub struct Screen<'a> {
     problem: &'a Problem,
     /// Usual parts, with what is known to be wrong.
     around: Fit,
-    covariance: Cholesky,
+    /// None where a reading is beyond all arithmetic: then nothing is promising.
+    covariance: Option<Cholesky>,
 }
 
 impl<'a> Screen<'a> {
@@ -36,9 +37,7 @@ impl<'a> Screen<'a> {
         for row in 0..size {
             matrix[row * size + row] += 1.0;
         }
-        let covariance =
-            Cholesky::new(size, &matrix).expect("a sum of squares and the unit matrix is positive definite");
-        Self { problem, around, covariance }
+        Self { problem, around, covariance: Cholesky::new(size, &matrix) }
     }
 
     /// The sum of squares that a change would leave, about.
@@ -53,6 +52,6 @@ impl<'a> Screen<'a> {
             .zip(&shown)
             .map(|(reading, shown)| (reading.value - shown) / reading.u)
             .collect();
-        self.covariance.square(&misses)
+        self.covariance.as_ref().map_or(f64::MAX, |covariance| covariance.square(&misses))
     }
 }
