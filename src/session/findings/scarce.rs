@@ -38,11 +38,11 @@ fn amps(layout: &Layout, at: usize, state: State) -> bool {
 /// What is missing, the most telling first.
 pub(super) fn missing(layout: &Layout) -> Vec<Missing> {
     let mut missing = Vec::new();
-    let mut add = |kind: Kind, coil: Option<&str>, what: String, hides| {
-        missing.push(Missing { what, hides, kind, circuits: coil.map(str::to_owned).into_iter().collect() });
+    let mut add = |kind: Kind, coils: &[&str], what: String, hides| {
+        missing.push(Missing { what, hides, kind, circuits: coils.iter().map(|coil| (*coil).to_owned()).collect() });
     };
     if layout.coils.is_empty() {
-        add(Kind::NotEnough, None, "ohms and amps of a coil".to_owned(), "any coil's circuit");
+        add(Kind::NotEnough, &[], "ohms and amps of a coil".to_owned(), "any coil's circuit");
     }
     let battery = layout.has(What::Battery);
     let volts = layout.has(What::SharedFeed) || battery;
@@ -50,7 +50,7 @@ pub(super) fn missing(layout: &Layout) -> Vec<Missing> {
         if !layout.has(What::CoilOhms(at)) {
             add(
                 Kind::CoilOutOfTolerance,
-                Some(coil),
+                &[coil],
                 format!("ohms of the {coil}, unplugged"),
                 "an open, shorted or wrong coil",
             );
@@ -58,19 +58,19 @@ pub(super) fn missing(layout: &Layout) -> Vec<Missing> {
         if !amps(layout, at, State::Held(at)) {
             add(
                 Kind::UnplacedResistance,
-                Some(coil),
+                &[coil],
                 format!("amps of the {coil}, held on"),
                 "resistance that shows under load only",
             );
         }
         if !layout.has(What::HarnessFeed(at)) && !layout.has(What::CoilFeed(at)) && !volts {
-            add(Kind::FeedLowInBranch, Some(coil), format!("feed volts of the {coil}"), "a low feed");
+            add(Kind::FeedLowInBranch, &[coil], format!("feed volts of the {coil}"), "a low feed");
         }
     }
     if !battery {
         add(
             Kind::WeakSupply,
-            None,
+            &[],
             "volts across the battery's posts at rest and with everything running".to_owned(),
             "a weak supply",
         );
@@ -78,15 +78,16 @@ pub(super) fn missing(layout: &Layout) -> Vec<Missing> {
     if !layout.has(What::Stud) {
         add(
             Kind::SharedGround,
-            None,
+            &[],
             "the drop of the shared ground with everything running".to_owned(),
             "a bad shared ground",
         );
     }
-    for (at, coil) in layout.coils.iter().enumerate() {
-        if !amps(layout, at, State::Rest) {
-            add(Kind::ShortToFeed, Some(coil), format!("amps of the {coil} with its driver off"), "a short to feed");
-        }
+    let silent = (0..layout.coils.len()).filter(|at| !amps(layout, *at, State::Rest));
+    let silent: Vec<&str> = silent.map(|at| layout.coils[at]).collect();
+    if !silent.is_empty() {
+        let what = format!("amps with the driver off ({})", silent.join(", "));
+        add(Kind::ShortToFeed, &silent, what, "a short to feed");
     }
     missing
 }
