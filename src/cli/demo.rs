@@ -20,7 +20,7 @@ use nix::{
 
 use super::{Common, client::Client, failure::Failure, show};
 use crate::{
-    demo::{Bench, Operator, Scenario, Settings, Until, files},
+    demo::{Bench, Operator, Scenario, Settings, Until, circuit::Coil, files},
     export::{Style, to_folder},
     server::{Answer, Request},
     store::{Folder, open_to_read, read},
@@ -62,6 +62,7 @@ impl Demo {
         let daemon = Daemon::start(&paths)?;
         let common = Common { data: Some(paths.folder.path().to_owned()), ..common.clone() };
         let mut hands = Hands { client: Client::connect(&common)?, bench: &bench };
+        hands.zero_the_clamps()?;
         Scenario::yard().play(bench.world(), self.speed, &mut hands)?;
         let ended = hands.client.ask(&Request::End {})?;
         tell_verdict(&ended)?;
@@ -200,6 +201,26 @@ fn wait_for(ready: &UnixDatagram, process: &mut Child) -> io::Result<()> {
 struct Hands<'a> {
     client: Client,
     bench: &'a Bench,
+}
+
+impl Hands<'_> {
+    /// Nothing runs yet, so nothing goes through the clamps: what they show is their zero.
+    fn zero_the_clamps(&mut self) -> Result<(), Failure> {
+        writeln!(stdout(), "zeroing the clamps, nothing through them")?;
+        // A zero is the mean over a still second; a slow machine takes as long as it takes.
+        let mut tries = 0;
+        for coil in Coil::ALL {
+            let request = Request::Zero { channel: coil.word().to_owned() };
+            while let Err(failure) = self.client.ask(&request) {
+                tries += 1;
+                if tries > 100 {
+                    return Err(failure);
+                }
+                self.bench.dwell(Duration::from_millis(100), Until::TimeIsUp);
+            }
+        }
+        Ok(())
+    }
 }
 
 impl Operator for Hands<'_> {
