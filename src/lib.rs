@@ -26,3 +26,7 @@ pub mod export;
 pub mod server;
 
 pub mod daemon;
+
+pub mod demo;
+
+pub mod cli;

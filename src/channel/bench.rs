@@ -9,12 +9,12 @@ use std::{
 use serde::Deserialize;
 use toml::Spanned;
 
-use super::Feed;
+use super::{Feed, line};
 use crate::{
     mistake::{Mistake, Source, parse_toml},
     port::{Address, Settings},
     protocol::{Library, Protocol},
-    units::{Accuracy, Quantity, Scale},
+    units::{Accuracy, Dimension, Measure, Quantity, Scale},
 };
 
 /// The meters of the bench, ready to be opened.
@@ -37,6 +37,10 @@ pub struct MeterSpec {
     pub settings: Settings,
     /// How its bytes become readings.
     pub protocol: Arc<Protocol>,
+    /// The fuse of its amps jack as written; empty where not told.
+    pub amps_fuse: String,
+    /// How often it reports, Hz; none where not told.
+    pub rate: Option<f64>,
     /// What its readings mean; when empty, every value that it sends becomes a channel of its own.
     pub channels: Vec<ChannelSpec>,
 }
@@ -54,17 +58,23 @@ pub struct ChannelSpec {
     pub scale: String,
     /// The accuracy as written; empty where there is none.
     pub accuracy: String,
+    /// How far it reaches, either sign, base units in circuit terms; none where not told.
+    pub range: Option<Measure>,
+    /// What its last digit is worth, base units in circuit terms; none where not told.
+    pub digit: Option<Measure>,
 }
 
-/// `NAME=PORT,PROTOCOL`: a meter without a bench file.
+/// `NAME=PORT,PROTOCOL` or `NAME=PORT`: a meter without a bench file.
 #[derive(Debug, Clone, PartialEq)]
 pub struct QuickMeter {
     /// Unique on the bench.
     pub name: String,
     /// Where its bytes come from.
     pub address: Address,
-    /// The protocol's name.
-    pub protocol: String,
+    /// The protocol's name; none where it is to be found out.
+    pub protocol: Option<String>,
+    /// How the line is set; none where the protocol says.
+    pub settings: Option<Settings>,
 }
 
 /// Why a bench can't be used.
@@ -99,11 +109,19 @@ struct File {
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
-struct MeterTable {
+pub(super) struct MeterTable {
     name: Spanned<String>,
     port: Spanned<String>,
     protocol: Spanned<String>,
-    baud: Option<Spanned<u32>>,
+    pub(super) baud: Option<Spanned<u32>>,
+    amps_fuse: Option<Spanned<String>>,
+    pub(super) data_bits: Option<Spanned<u8>>,
+    pub(super) parity: Option<Spanned<String>>,
+    pub(super) stop_bits: Option<Spanned<u8>>,
+    pub(super) flow: Option<Spanned<String>>,
+    pub(super) dtr: Option<Spanned<String>>,
+    pub(super) rts: Option<Spanned<String>>,
+    rate: Option<Spanned<String>>,
     #[serde(default)]
     channel: Vec<ChannelTable>,
 }
@@ -116,6 +134,8 @@ struct ChannelTable {
     quantity: Option<Spanned<String>>,
     scale: Option<Spanned<String>>,
     accuracy: Option<Spanned<String>>,
+    range: Option<Spanned<String>>,
+    digit: Option<Spanned<String>>,
 }
 
 impl Bench {
@@ -135,18 +155,29 @@ impl Bench {
         Ok(Self { meters, text: text.to_owned() })
     }
 
+    /// The channels that there can ever be; none where a meter brings its own, whose names nobody
+    /// knows before it speaks.
+    pub fn channel_names(&self) -> Option<Vec<String>> {
+        let named = self.meters.iter().all(|meter| !meter.channels.is_empty());
+        let channels = self.meters.iter().flat_map(|meter| &meter.channels);
+        named.then(|| channels.map(|channel| channel.name.clone()).collect())
+    }
+
     /// Adds a meter given on the command line.
     pub fn add(&mut self, quick: QuickMeter, library: &Library) -> Result<(), BenchError> {
         let wrong = |message: String| BenchError::Option { option: quick.name.clone(), message };
         if self.meters.iter().any(|meter| meter.name == quick.name) {
             return Err(wrong("there is a meter of this name already; give it another".to_owned()));
         }
-        let protocol = library.find(&quick.protocol).map_err(|error| wrong(error.to_string()))?;
+        let name = quick.protocol.as_deref().ok_or_else(|| wrong("its protocol is not known".to_owned()))?;
+        let protocol = library.find(name).map_err(|error| wrong(error.to_string()))?;
         self.meters.push(MeterSpec {
             name: quick.name,
             address: quick.address,
-            settings: Settings::default(),
+            settings: quick.settings.unwrap_or_else(|| protocol.serial.over(Settings::default())),
             protocol,
+            amps_fuse: String::new(),
+            rate: None,
             channels: Vec::new(),
         });
         Ok(())
@@ -175,20 +206,26 @@ impl Reader<'_> {
             .library
             .find(table.protocol.get_ref())
             .map_err(|error| self.source.mistake(table.protocol.span(), error.to_string()))?;
-        let mut settings = Settings::default();
-        if let Some(baud) = table.baud {
-            if *baud.get_ref() == 0 {
-                return Err(self.source.mistake(baud.span(), "found 0, expected bits a second, such as 115200"));
-            }
-            settings.baud = baud.into_inner();
-        }
+        let settings = line::settings(self.source, &table, protocol.serial.over(Settings::default()))?;
         let mut taken = HashMap::new();
         let channels = table
             .channel
             .into_iter()
             .map(|channel| self.channel(channel, &name, &protocol, &mut taken))
             .collect::<Result<_, _>>()?;
-        Ok(MeterSpec { name, address, settings, protocol, channels })
+        let amps_fuse = match table.amps_fuse {
+            None => String::new(),
+            Some(text) => {
+                let fuse: Measure = self.source.parse(&text)?;
+                if fuse.dimension != Dimension::Ampere {
+                    let message = format!("found \"{}\", expected amps, such as \"10 A\"", text.get_ref());
+                    return Err(self.source.mistake(text.span(), message));
+                }
+                text.into_inner()
+            }
+        };
+        let rate = table.rate.as_ref().map(|text| self.above_zero(text, Some(Dimension::Hertz), "3 Hz")).transpose()?;
+        Ok(MeterSpec { name, address, settings, protocol, amps_fuse, rate: rate.map(|rate| rate.value), channels })
     }
 
     fn channel(
@@ -215,8 +252,12 @@ impl Reader<'_> {
         }
         let scale_text = table.scale.as_ref().map(|text| text.get_ref().clone()).unwrap_or_default();
         let accuracy_text = table.accuracy.as_ref().map(|text| text.get_ref().clone()).unwrap_or_default();
+        let (range, digit) = (table.range.clone(), table.digit.clone());
         let feed = self.feed(table)?;
-        Ok(ChannelSpec { name, reads, feed, scale: scale_text, accuracy: accuracy_text })
+        let fits = |text: &Spanned<String>, example| self.above_zero(text, feed.dimension(), example);
+        let range = range.as_ref().map(|text| fits(text, "60 A")).transpose()?;
+        let digit = digit.as_ref().map(|text| fits(text, "10 mA")).transpose()?;
+        Ok(ChannelSpec { name, reads, feed, scale: scale_text, accuracy: accuracy_text, range, digit })
     }
 
     /// The value of the frame that a channel reads; it may be left out where there is but one.
@@ -267,6 +308,22 @@ impl Reader<'_> {
         Ok(feed)
     }
 
+    /// A value above zero, in this dimension where it is known.
+    fn above_zero(
+        &self,
+        text: &Spanned<String>,
+        dimension: Option<Dimension>,
+        example: &str,
+    ) -> Result<Measure, Mistake> {
+        let measure: Measure = self.source.parse(text)?;
+        if measure.value > 0.0 && dimension.is_none_or(|dimension| dimension == measure.dimension) {
+            return Ok(measure);
+        }
+        let unit = dimension.map_or(String::new(), |dimension| format!(" in {}", dimension.unit()));
+        let message = format!("found \"{}\", expected a value above zero{unit}, such as \"{example}\"", text.get_ref());
+        Err(self.source.mistake(text.span(), message))
+    }
+
     fn name(&self, name: &Spanned<String>) -> Result<String, Mistake> {
         match name.get_ref().trim() {
             "" => Err(self.source.mistake(name.span(), "found an empty name, expected one to call it by")),
@@ -279,13 +336,23 @@ impl std::str::FromStr for QuickMeter {
     type Err = String;
 
     fn from_str(text: &str) -> Result<Self, String> {
-        let wrong = || format!("found \"{text}\", expected NAME=PORT,PROTOCOL such as probe=/dev/ttyUSB0,number");
+        let wrong =
+            || format!("found \"{text}\", expected NAME=PORT,PROTOCOL such as probe=/dev/ttyUSB0,number, or NAME=PORT");
         let (name, rest) = text.split_once('=').ok_or_else(wrong)?;
-        let (port, protocol) = rest.rsplit_once(',').ok_or_else(wrong)?;
-        if name.trim().is_empty() || protocol.trim().is_empty() {
+        // What stands behind the last comma is a protocol's name only if it looks like one.
+        let is_name = |text: &str| !text.is_empty() && text.bytes().all(|b| b.is_ascii_alphanumeric() || b == b'-');
+        let (port, protocol) = match rest.rsplit_once(',') {
+            Some((port, protocol)) if is_name(protocol.trim()) => (port, Some(protocol.trim().to_owned())),
+            _ => (rest, None),
+        };
+        if name.trim().is_empty() || port.ends_with(',') {
             return Err(wrong());
         }
         let address = port.trim().parse().map_err(|error: crate::port::AddressError| error.to_string())?;
-        Ok(Self { name: name.trim().to_owned(), address, protocol: protocol.trim().to_owned() })
+        Ok(Self { name: name.trim().to_owned(), address, protocol, settings: None })
     }
 }
+
+#[cfg(test)]
+#[path = "bench_tests.rs"]
+mod tests;

@@ -51,6 +51,7 @@ impl Binding {
             value,
             u,
             place: reading.place,
+            digit,
             annunciators: reading.annunciators,
         }
     }
@@ -117,9 +118,12 @@ fn scaled(value: Value, factor: f64) -> Value {
     }
 }
 
-/// 10^place, exact for the places that a display has.
+/// 10^place; a table serves the places that displays have.
 fn power_of_ten(place: i8) -> f64 {
-    10f64.powi(i32::from(place))
+    const TABLE: [f64; 19] =
+        [1e-9, 1e-8, 1e-7, 1e-6, 1e-5, 1e-4, 1e-3, 1e-2, 1e-1, 1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9];
+    let index = usize::try_from(i32::from(place) + 9).ok();
+    index.and_then(|index| TABLE.get(index)).copied().unwrap_or_else(|| 10f64.powi(i32::from(place)))
 }
 
 #[cfg(test)]

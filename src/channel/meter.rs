@@ -5,14 +5,17 @@ use std::sync::{
     atomic::{AtomicU16, Ordering},
 };
 
-use super::{Binding, Channel, ChannelId, Feed, MeterId, MeterSpec, Sample};
+use super::{Binding, Channel, ChannelId, ClockFit, DeviceClock, Feed, MeterId, MeterSpec, Sample};
 use crate::{
     clock::Mono,
-    protocol::{Counts, Decoded, Engine, Frame, Problem},
+    protocol::{Action, Asked, Counts, Decoded, Engine, Frame, Problem},
 };
 
 /// After so many frames a value that none of them carried is told to be missing.
 const FRAMES_TO_KNOW: u64 = 8;
+
+/// So many gaps are told one by one; a bad cable makes thousands.
+const GAPS_TOLD: u32 = 5;
 
 /// Gives out channel numbers, across the meters of one bench.
 #[derive(Debug, Clone, Default)]
@@ -40,6 +43,10 @@ pub enum Found {
     Channel(ChannelId, Channel),
     /// A frame that can't be decoded; only the first ones of each kind.
     Problem(Problem),
+    /// So many frames were lost on the way, by their sequence numbers; only the first gaps.
+    Gap(u64),
+    /// The operator pressed a button on the device, after the samples of this batch.
+    Action(Action),
     /// A channel reads a value that no frame carries.
     Missing {
         /// The channel's name.
@@ -58,6 +65,7 @@ pub struct Meter {
     name: String,
     engine: Engine,
     decoded: Decoded,
+    clock: DeviceClock,
     /// By the engine's index of value names.
     bound: Vec<Option<Binding>>,
     /// Channels whose value has not been met yet.
@@ -65,6 +73,7 @@ pub struct Meter {
     /// Whether values without a channel get one.
     auto: bool,
     missing_told: bool,
+    gaps_told: u32,
     ids: ChannelIds,
     last: Mono,
 }
@@ -91,6 +100,7 @@ impl Meter {
                     reads: channel.reads.clone(),
                     scale: channel.scale.clone(),
                     accuracy: channel.accuracy.clone(),
+                    fuse: spec.amps_fuse.clone(),
                 },
             ));
             waiting.push((
@@ -103,10 +113,12 @@ impl Meter {
             name: spec.name.clone(),
             engine: Engine::new(spec.protocol.clone()),
             decoded: Decoded::default(),
+            clock: DeviceClock::default(),
             bound: Vec::new(),
             waiting,
             auto: spec.channels.is_empty(),
             missing_told: false,
+            gaps_told: 0,
             ids: ids.clone(),
             last: Mono(i64::MIN),
         };
@@ -116,6 +128,16 @@ impl Meter {
     /// What was counted since the start.
     pub fn counts(&self) -> &Counts {
         self.engine.counts()
+    }
+
+    /// How well the device's time fits the host's; none for a meter that sends no time.
+    pub fn clock_fit(&self) -> Option<ClockFit> {
+        self.clock.fit()
+    }
+
+    /// What the next bytes answer, for a meter that is asked.
+    pub fn asked(&mut self, asked: Option<Asked>) {
+        self.engine.asked(asked);
     }
 
     /// Decodes a chunk that arrived at a time; appends to the batch.
@@ -130,24 +152,45 @@ impl Meter {
         self.decoded.clear();
         self.engine.lost(&mut self.decoded);
         self.fill(at, batch);
+        self.clock.lost();
     }
 
     fn fill(&mut self, arrived: Mono, batch: &mut Batch) {
         self.bind_new_names(batch);
         self.tell_missing(batch);
         batch.found.extend(self.decoded.problems.drain(..).map(Found::Problem));
+        self.tell_gaps(batch);
         batch.samples.reserve(self.decoded.readings.len());
-        let newest = self.decoded.frames.last().and_then(|frame| frame.device_time);
-        let mut begin = 0;
-        for frame in &self.decoded.frames {
+        let (mut begin, mut placed) = (0, 0);
+        for (index, frame) in self.decoded.frames.iter().enumerate() {
+            if index == placed {
+                let (run, newest) = run_of_stamps(&self.decoded.frames[index..]);
+                placed = index + run;
+                if let Some(newest) = newest {
+                    self.clock.observe(newest, arrived);
+                }
+            }
+            let at = frame.device_time.map_or(arrived, |stamp| self.clock.measured(stamp, arrived));
+            let at = Mono(at.0 - (frame.age * 1e6) as i64);
             // Never backwards: what came later was measured later.
-            self.last = self.last.max(measured(frame, newest, arrived));
+            self.last = self.last.max(at);
             for reading in &self.decoded.readings[begin..frame.readings_end] {
                 if let Some(Some(binding)) = self.bound.get(usize::from(reading.name)) {
                     batch.samples.push(binding.sample(reading, self.last));
                 }
             }
             begin = frame.readings_end;
+            batch.found.extend(frame.action.map(Found::Action));
+        }
+    }
+
+    /// The first gaps are told one by one, all are counted.
+    fn tell_gaps(&mut self, batch: &mut Batch) {
+        for gap in &self.decoded.gaps {
+            if self.gaps_told < GAPS_TOLD {
+                self.gaps_told += 1;
+                batch.found.push(Found::Gap(gap.lost));
+            }
         }
     }
 
@@ -169,8 +212,7 @@ impl Meter {
 
     /// A channel for a value that the bench file does not name.
     fn own_channel(&self, reads: &str) -> Channel {
-        // A meter with one value needs no second word.
-        let name = if reads == "value" { self.name.clone() } else { format!("{} {reads}", self.name) };
+        let name = own_name(&self.name, reads);
         Channel {
             name,
             meter: self.id,
@@ -178,6 +220,7 @@ impl Meter {
             reads: reads.to_owned(),
             scale: String::new(),
             accuracy: String::new(),
+            fuse: String::new(),
         }
     }
 
@@ -195,15 +238,76 @@ impl Meter {
     }
 }
 
-/// When a frame was measured: frames of one chunk share its arrival, and where the device stamps
-/// them, the newest arrived just now and the others as much earlier as the device says.
-fn measured(frame: &Frame, newest: Option<f64>, arrived: Mono) -> Mono {
-    /// A chunk that spans more than this comes from a clock that was set.
-    const LONGEST_CHUNK_S: f64 = 2.0;
-    match (frame.device_time, newest) {
-        (Some(time), Some(newest)) if (0.0..LONGEST_CHUNK_S).contains(&(newest - time)) => {
-            Mono(arrived.0 - ((newest - time) * 1e6) as i64)
+/// What a channel is called whose value the bench file does not name.
+pub fn own_name(meter: &str, reads: &str) -> String {
+    // A meter with one value needs no second word.
+    if reads == "value" { meter.to_owned() } else { format!("{meter} {reads}") }
+}
+
+/// How many frames there are before the device's time steps back, and the newest stamp of those.
+fn run_of_stamps(frames: &[Frame]) -> (usize, Option<f64>) {
+    let mut newest = None;
+    for (index, frame) in frames.iter().enumerate() {
+        match (newest, frame.device_time) {
+            (Some(before), Some(now)) if now < before => return (index, newest),
+            (_, Some(now)) => newest = Some(now),
+            (_, None) => {}
         }
-        _ => arrived,
+    }
+    (frames.len(), newest)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{
+        port::{Address, Settings},
+        protocol::Library,
+    };
+
+    fn meter(protocol: &str) -> Meter {
+        let spec = MeterSpec {
+            name: "board".to_owned(),
+            address: Address::Serial("/dev/ttyUSB0".into()),
+            settings: Settings::default(),
+            protocol: Library::new(Vec::new()).find(protocol).unwrap(),
+            amps_fuse: String::new(),
+            rate: None,
+            channels: Vec::new(),
+        };
+        Meter::new(MeterId(0), &spec, &ChannelIds::default()).0
+    }
+
+    fn times(meter: &mut Meter, bytes: &str, arrived: i64) -> Vec<i64> {
+        let mut batch = Batch::default();
+        meter.take(bytes.as_bytes(), Mono(arrived), &mut batch);
+        // To 10 µs: the fit moves by a few.
+        batch.samples.iter().map(|sample| (sample.at.0 + 5) / 10 * 10).collect()
+    }
+
+    #[test]
+    fn frames_of_one_chunk_stand_apart_as_the_device_says() {
+        let mut board = meter("columns-ms");
+        assert_eq!(times(&mut board, "1000,1.5\n1010,1.6\n1020,1.7\n", 5_000_000), [4_980_000, 4_990_000, 5_000_000]);
+        // Half a second late, but measured when the device says.
+        assert_eq!(times(&mut board, "1030,1.8\n", 5_510_000), [5_010_000]);
+        assert_eq!(board.clock_fit().map(|fit| fit.resets), Some(0));
+    }
+
+    #[test]
+    fn time_never_goes_back_when_a_device_begins_anew() {
+        let mut board = meter("columns-ms");
+        times(&mut board, "9000,1\n", 1_000_000);
+        let at = times(&mut board, "9100,1\n0,1\n100,1\n", 1_200_000);
+        assert_eq!(at, [1_100_000, 1_200_000, 1_200_000]);
+        assert_eq!(times(&mut board, "200,1\n300,1\n", 1_400_000), [1_300_000, 1_400_000]);
+        assert_eq!(board.clock_fit().map(|fit| fit.resets), Some(1));
+    }
+
+    #[test]
+    fn a_meter_without_a_clock_is_stamped_on_arrival() {
+        let mut probe = meter("number");
+        assert_eq!(times(&mut probe, "1\n2\n", 70), [70, 70]);
+        assert_eq!(probe.clock_fit(), None);
     }
 }

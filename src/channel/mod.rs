@@ -6,11 +6,14 @@
 
 mod bench;
 mod bind;
+mod device_clock;
+mod line;
 mod meter;
 
 pub use bench::{Bench, BenchError, ChannelSpec, MeterSpec, QuickMeter};
 pub use bind::{Binding, Feed};
-pub use meter::{Batch, ChannelIds, Found, Meter};
+pub use device_clock::{ClockFit, DeviceClock};
+pub use meter::{Batch, ChannelIds, Found, Meter, own_name};
 
 use crate::{
     clock::Mono,
@@ -41,6 +44,8 @@ pub struct Channel {
     pub scale: String,
     /// The accuracy as written; empty where none was given.
     pub accuracy: String,
+    /// The fuse of the meter's amps jack as written; empty where not told.
+    pub fuse: String,
 }
 
 /// One channel's value in circuit terms at one time: what is judged and stored.
@@ -58,6 +63,8 @@ pub struct Sample {
     pub u: Option<f64>,
     /// The last digit that the meter showed was worth 10^place of the meter's base unit.
     pub place: Option<i8>,
+    /// What that digit is worth in circuit terms, base units of the quantity.
+    pub digit: Option<f64>,
     /// What the display showed beside the value.
     pub annunciators: Annunciators,
 }

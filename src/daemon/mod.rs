@@ -2,6 +2,8 @@
 //!
 //! Threads: one for each port, one for the store; everything else runs on one thread.
 
+mod alert;
+mod fit;
 mod ports;
 mod watch;
 
@@ -15,9 +17,10 @@ use crate::{
     channel::Bench,
     clock::Clock,
     server::{self, Doors, ServerError},
-    session::{Begin, Procedure},
+    session::{Begin, Procedure, Visit},
     store::{Folder, FolderError, Store, StoreError},
 };
+use alert::Alert;
 use ports::Ports;
 use watch::Watch;
 
@@ -42,10 +45,10 @@ pub struct Config {
     pub folder: Folder,
     /// What is going to be done; none for a free-running session.
     pub procedure: Option<Arc<Procedure>>,
-    /// The machine in the operator's words.
-    pub machine: String,
-    /// The job in the operator's words.
-    pub job: String,
+    /// Which machine, and why it is here.
+    pub visit: Visit,
+    /// A program and its first arguments, run at each announcement; empty for none.
+    pub alert: Vec<String>,
 }
 
 /// Why the daemon could not start, or did not end well.
@@ -60,6 +63,9 @@ pub enum DaemonError {
     /// The control socket can't be opened.
     #[error(transparent)]
     Server(#[from] ServerError),
+    /// The system gave no thread for the alert command.
+    #[error("no thread for the alert command: {0}")]
+    AlertThread(std::io::Error),
     /// The system gave no thread for a port.
     #[error("no thread for meter \"{meter}\": {source}")]
     Thread {
@@ -98,12 +104,12 @@ pub async fn run(config: Config, ready: impl FnOnce(), stop: CancellationToken) 
 
     let clock = Clock::start();
     let (to_loop, from_ports) = mpsc::channel(PORT_QUEUE);
-    let mut watch = Watch::new(clock, &config.bench, folder.database(), store, news);
+    let alert = Alert::start(config.alert)?;
+    let mut watch = Watch::new(clock, &config.bench, folder.database(), store, watch::Outlets { news, alert });
     watch.begin(Begin {
         id: Uuid::now_v7(),
         wall: Clock::wall(),
-        machine: config.machine,
-        job: config.job,
+        visit: config.visit,
         procedure: config.procedure,
         bench: config.bench.text.clone(),
     });

@@ -3,7 +3,7 @@
 use std::{
     io,
     sync::{
-        Arc,
+        Arc, Mutex, PoisonError,
         atomic::{AtomicU64, Ordering},
     },
     thread,
@@ -14,13 +14,17 @@ use tokio::sync::mpsc;
 
 use super::DaemonError;
 use crate::{
-    channel::{Batch, Bench, Channel, ChannelId, ChannelIds, Meter, MeterId},
+    channel::{Batch, Bench, Channel, ChannelId, ChannelIds, ClockFit, Meter, MeterId},
     clock::{Clock, Mono, micros},
-    port::{self, Stop},
+    port::{self, Port, Stop},
+    protocol::{Poller, Protocol, Turn},
 };
 
 /// Waiting for the loop longer than this may have cost bytes on a serial line: it is told.
 const HELD_UP: Duration = Duration::from_millis(200);
+
+/// A request that the line does not take in this time means that the port is gone.
+const WRITE: Duration = Duration::from_millis(500);
 
 /// What a port tells the loop.
 #[derive(Debug)]
@@ -46,6 +50,10 @@ pub(super) enum What {
 pub(super) struct Tally {
     pub frames: AtomicU64,
     pub refused: AtomicU64,
+    /// Frames that sequence numbers say are missing.
+    pub lost: AtomicU64,
+    /// How well the device's clock fits; none for a device without one.
+    pub clock: Mutex<Option<ClockFit>>,
 }
 
 /// The running reader threads.
@@ -66,8 +74,17 @@ impl Ports {
         for ((index, spec), tally) in bench.meters.iter().enumerate().zip(tallies) {
             let id = MeterId(u16::try_from(index).unwrap_or(u16::MAX));
             let (meter, channels) = Meter::new(id, spec, &ids);
-            let mut feed =
-                Feed { id, meter, clock, to_loop: to_loop.clone(), batch: Batch::default(), tally: tally.clone() };
+            let mut feed = Feed {
+                id,
+                meter,
+                clock,
+                opened: clock.mono(),
+                protocol: spec.protocol.clone(),
+                poller: None,
+                to_loop: to_loop.clone(),
+                batch: Batch::default(),
+                tally: tally.clone(),
+            };
             let (address, settings, stop) = (spec.address.clone(), spec.settings.clone(), ports.stop.clone());
             thread::Builder::new()
                 .name(format!("port {}", spec.name))
@@ -91,6 +108,11 @@ struct Feed {
     id: MeterId,
     meter: Meter,
     clock: Clock,
+    /// When the port was opened: a replayed capture begins then.
+    opened: Mono,
+    protocol: Arc<Protocol>,
+    /// Asks a meter that speaks only when asked; none for the others and while the port is closed.
+    poller: Option<Poller>,
     to_loop: mpsc::Sender<PortEvent>,
     batch: Batch,
     tally: Arc<Tally>,
@@ -123,10 +145,27 @@ impl Feed {
         }
     }
 
+    fn heard_at(&mut self, arrived: Mono, bytes: &[u8]) -> bool {
+        if let Some(poller) = &mut self.poller {
+            self.meter.asked(poller.asked());
+            poller.received(bytes);
+        }
+        self.meter.take(bytes, arrived, &mut self.batch);
+        self.send_batch(arrived)
+    }
+
+    fn gone(&mut self, why: String) -> bool {
+        let at = self.clock.mono();
+        self.meter.lost(at, &mut self.batch);
+        self.send_batch(at) && self.send(What::Lost(why))
+    }
+
     fn send_batch(&mut self, at: Mono) -> bool {
         let counts = self.meter.counts();
         self.tally.frames.store(counts.frames, Ordering::Relaxed);
         self.tally.refused.store(counts.all_problems(), Ordering::Relaxed);
+        self.tally.lost.store(counts.lost, Ordering::Relaxed);
+        *self.tally.clock.lock().unwrap_or_else(PoisonError::into_inner) = self.meter.clock_fit();
         if self.batch.samples.is_empty() && self.batch.found.is_empty() {
             return true;
         }
@@ -137,18 +176,40 @@ impl Feed {
 
 impl port::Listener for Feed {
     fn opened(&mut self) -> bool {
-        self.send(What::Opened)
+        self.opened = self.clock.mono();
+        self.poller = Poller::new(&self.protocol, self.opened);
+        self.send_at(self.opened, What::Opened)
+    }
+
+    fn before_read(&mut self, port: &mut dyn Port) -> io::Result<Duration> {
+        let Some(poller) = &mut self.poller else { return Ok(port::PATIENCE) };
+        loop {
+            let now = self.clock.mono();
+            match poller.turn(now) {
+                Turn::Send(bytes) => port.write_all(bytes, WRITE)?,
+                Turn::Wait(until) => {
+                    return Ok(Duration::from_micros(until.since(now).max(0).unsigned_abs()).min(port::PATIENCE));
+                }
+            }
+        }
     }
 
     fn heard(&mut self, bytes: &[u8]) -> bool {
-        let arrived = self.clock.mono();
-        self.meter.take(bytes, arrived, &mut self.batch);
-        self.send_batch(arrived)
+        self.heard_at(self.clock.mono(), bytes)
+    }
+
+    fn replayed(&mut self, bytes: &[u8], after: Duration) -> bool {
+        // At its own pace the times are those of the recording to the microsecond; a faster replay
+        // would lie in the future.
+        self.heard_at(self.opened.plus(after).min(self.clock.mono()), bytes)
     }
 
     fn lost(&mut self, why: &io::Error) -> bool {
-        let at = self.clock.mono();
-        self.meter.lost(at, &mut self.batch);
-        self.send_batch(at) && self.send(What::Lost(why.to_string()))
+        self.gone(why.to_string())
+    }
+
+    fn ended(&mut self) {
+        // The loop may be gone too, and there is nothing left to stop.
+        self.gone("its recording is over".to_owned());
     }
 }

@@ -3,7 +3,7 @@
 use std::{
     collections::BTreeMap,
     path::PathBuf,
-    sync::{Arc, atomic::Ordering},
+    sync::{Arc, PoisonError, atomic::Ordering},
     time::Duration,
 };
 
@@ -14,18 +14,26 @@ use tokio::{
 use tokio_util::sync::CancellationToken;
 use uuid::Uuid;
 
-use super::ports::{PortEvent, Tally, What};
+use super::{
+    alert::Alert,
+    fit::Fit,
+    ports::{PortEvent, Tally, What},
+};
 use crate::{
     channel::{Bench, Found},
     clock::{Clock, Mono, micros},
     mistake::Mistake,
-    server::{Answer, Asked, MeterLine, News, ReadingLine, Request, SessionLine, StatusReport, WireStep},
-    session::{Begin, Command, Core, Effect, End, Event, EventKind, Latest, Move, Procedure, Reply},
+    protocol::Action,
+    server::{Answer, Asked, ClockLine, MeterLine, News, ReadingLine, Request, SessionLine, StatusReport, WireStep},
+    session::{Begin, Command, Core, Effect, End, Event, EventKind, Latest, Move, Notice, Procedure, Verdict},
     store::{Report, Store, StoreError, Ticket},
 };
 
 /// How often those who watch see new readings.
 const READINGS_EVERY: Duration = Duration::from_millis(250);
+
+/// How often the core is told that time goes by.
+const TICK_EVERY: Duration = Duration::from_millis(500);
 
 /// How often the computer's clock is compared with the monotonic one.
 const ANCHOR_EVERY: Duration = Duration::from_secs(60);
@@ -40,15 +48,24 @@ pub(super) struct Inlets {
     pub reports: mpsc::Receiver<Report>,
 }
 
+/// Where news go.
+pub(super) struct Outlets {
+    pub news: broadcast::Sender<Arc<str>>,
+    pub alert: Alert,
+}
+
 /// The state of the loop.
 pub(super) struct Watch {
     clock: Clock,
     core: Core,
     store: Store,
-    news: broadcast::Sender<Arc<str>>,
+    outlets: Outlets,
     effects: Vec<Effect>,
     database: PathBuf,
     bench_text: String,
+    /// The channels that there can be; none where meters bring their own.
+    channels: Option<Vec<String>>,
+    fit: Fit,
     meters: Vec<String>,
     tallies: Vec<Arc<Tally>>,
     /// Answers that wait until what they acknowledge is on disk.
@@ -59,22 +76,18 @@ pub(super) struct Watch {
 }
 
 impl Watch {
-    pub fn new(
-        clock: Clock,
-        bench: &Bench,
-        database: PathBuf,
-        store: Store,
-        news: broadcast::Sender<Arc<str>>,
-    ) -> Self {
+    pub fn new(clock: Clock, bench: &Bench, database: PathBuf, store: Store, outlets: Outlets) -> Self {
         let meters: Vec<String> = bench.meters.iter().map(|meter| meter.name.clone()).collect();
         Self {
             clock,
             core: Core::new(meters.iter().cloned()),
             store,
-            news,
+            outlets,
             effects: Vec::new(),
             database,
             bench_text: bench.text.clone(),
+            channels: bench.channel_names(),
+            fit: Fit::new(bench),
             tallies: meters.iter().map(|_| Arc::default()).collect(),
             meters,
             waiting: BTreeMap::new(),
@@ -90,14 +103,32 @@ impl Watch {
     /// Opens a session before anything has come in.
     pub fn begin(&mut self, begin: Begin) {
         let at = self.clock.mono();
+        let procedure = begin.procedure.clone();
         self.core.command(at, Command::Begin(begin), &mut self.effects).expect("a session can always be begun");
         self.carry_out();
+        for warning in self.warn_unfit(at, procedure.as_deref()) {
+            tracing::warn!("{warning}");
+        }
+    }
+
+    /// Keeps and tells what of a procedure the bench does not suit.
+    fn warn_unfit(&mut self, at: Mono, procedure: Option<&Procedure>) -> Vec<String> {
+        let unfit = procedure.map_or_else(Vec::new, |procedure| self.fit.unfit(procedure, &self.core));
+        let warnings = unfit.into_iter().map(|unfit| {
+            let (text, subject) = (unfit.to_string(), unfit.step);
+            let warning = format!("step \"{subject}\": {text}");
+            self.happened(at, Event::Remark { kind: EventKind::Unfit, subject, text });
+            warning
+        });
+        warnings.collect()
     }
 
     /// Runs until told to stop; returns what has not come in yet.
     pub async fn run(&mut self, mut inlets: Inlets, stop: CancellationToken) -> Inlets {
         let mut readings = interval(READINGS_EVERY);
         readings.set_missed_tick_behavior(MissedTickBehavior::Skip);
+        let mut tick = interval(TICK_EVERY);
+        tick.set_missed_tick_behavior(MissedTickBehavior::Skip);
         let mut anchor = interval(ANCHOR_EVERY);
         anchor.set_missed_tick_behavior(MissedTickBehavior::Skip);
         loop {
@@ -109,7 +140,11 @@ impl Watch {
                 Some(report) = inlets.reports.recv() => self.report(report),
                 Some(asked) = inlets.requests.recv() => self.asked(asked),
                 Some(event) = inlets.ports.recv(), if room => self.port(event),
-                _ = readings.tick(), if self.news.receiver_count() > 0 => self.tell_readings(),
+                _ = readings.tick(), if self.outlets.news.receiver_count() > 0 => self.tell_readings(),
+                _ = tick.tick() => {
+                    let at = self.clock.mono();
+                    self.happened(at, Event::Tick);
+                }
                 _ = anchor.tick() => {
                     let at = self.clock.mono();
                     self.happened(at, Event::Anchor(Clock::wall()));
@@ -168,19 +203,52 @@ impl Watch {
                 self.happened(at, Event::Remark { kind: EventKind::SamplesLost, subject: name, text });
             }
             What::Batch(batch) => {
+                let mut actions = Vec::new();
+                if let Some(tally) = self.tallies.get(usize::from(meter.0)) {
+                    self.fit.heard(meter, at, tally.frames.load(Ordering::Relaxed));
+                }
                 for found in batch.found {
-                    self.found(at, &name, found);
+                    match found {
+                        Found::Action(action) => actions.push(action),
+                        found => self.found(at, &name, found),
+                    }
                 }
                 if !batch.samples.is_empty() {
                     self.happened(at, Event::Samples(batch.samples));
+                }
+                for action in actions {
+                    self.pressed(at, &name, action);
                 }
             }
         }
         self.note_lost(at);
     }
 
+    /// A button or foot switch on a device.
+    fn pressed(&mut self, at: Mono, meter: &str, action: Action) {
+        let command = match action {
+            Action::Next => Command::Step(Move::Next),
+            Action::Again => Command::Step(Move::Again),
+            Action::Take => Command::Take(None),
+            Action::Mark => Command::Mark(format!("button on {meter}")),
+        };
+        match self.core.command(at, command, &mut self.effects) {
+            Ok(_) => self.carry_out(),
+            // There is nobody to answer to but the ears.
+            Err(refusal) => {
+                tracing::warn!("the button on meter \"{meter}\" did nothing: {refusal}");
+                self.outlets.alert.announce("refused", &refusal.to_string());
+            }
+        }
+    }
+
     fn found(&mut self, at: Mono, meter: &str, found: Found) {
         match found {
+            Found::Gap(lost) => {
+                let text = format!("{lost} frames were lost on the way, by their sequence numbers");
+                self.happened(at, Event::Remark { kind: EventKind::SamplesLost, subject: meter.to_owned(), text });
+            }
+            Found::Action(action) => self.pressed(at, meter, action),
             Found::Channel(id, channel) => self.happened(at, Event::Channel(id, channel)),
             Found::Problem(problem) => {
                 let text = format!("{}: {}", problem.reason, problem.frame);
@@ -253,17 +321,21 @@ impl Watch {
             }
             Err(mistake) => return drop(to.send(Answer::refused(mistake.to_string()))),
         };
+        let procedure = match &command {
+            Command::Begin(begin) => begin.procedure.clone(),
+            _ => None,
+        };
         match self.core.command(at, command, &mut self.effects) {
             Err(refusal) => drop(to.send(Answer::refused(refusal.to_string()))),
             Ok(reply) => {
                 self.carry_out();
-                self.answer_when_kept(to, &reply);
+                let warnings = self.warn_unfit(at, procedure.as_deref());
+                self.answer_when_kept(to, Answer { warnings, ..Answer::from(&reply) });
             }
         }
     }
 
-    fn answer_when_kept(&mut self, to: oneshot::Sender<Answer>, reply: &Reply) {
-        let answer = Answer::from(reply);
+    fn answer_when_kept(&mut self, to: oneshot::Sender<Answer>, answer: Answer) {
         if let Some(why) = &self.refusing {
             return drop(to.send(not_on_disk(answer, why)));
         }
@@ -276,16 +348,19 @@ impl Watch {
     /// The command that a request means; none for one that only asks.
     fn command(&self, request: Request) -> Result<Option<Command>, Mistake> {
         Ok(Some(match request {
-            Request::Begin { machine, job, procedure } => {
-                let procedure = match procedure {
+            Request::Begin(asked) => {
+                let visit = asked.visit();
+                let procedure = match asked.procedure {
                     None => None,
                     Some(sent) => Some(Procedure::parse(&sent.file, &sent.text)?),
                 };
+                if let (Some(procedure), Some(channels)) = (&procedure, &self.channels) {
+                    procedure.check_channels(channels)?;
+                }
                 Command::Begin(Begin {
                     id: Uuid::now_v7(),
                     wall: Clock::wall(),
-                    machine,
-                    job,
+                    visit,
                     procedure: procedure.map(Arc::new),
                     bench: self.bench_text.clone(),
                 })
@@ -295,6 +370,7 @@ impl Watch {
             Request::Take { channel } => Command::Take(channel),
             Request::Mark { text } => Command::Mark(text),
             Request::Note { text } => Command::Note(text),
+            Request::Zero { channel } => Command::Zero(channel),
             Request::Status {} | Request::Watch {} => return Ok(None),
         }))
     }
@@ -309,8 +385,9 @@ impl Watch {
             match effect {
                 Effect::Record(record) => self.store.keep(record),
                 Effect::Notice(notice) => {
-                    if self.news.receiver_count() > 0 {
-                        tell(&self.news, &News::from(&notice));
+                    announce(&self.outlets.alert, &notice);
+                    if self.outlets.news.receiver_count() > 0 {
+                        tell(&self.outlets.news, &News::from(&notice));
                     }
                 }
             }
@@ -323,7 +400,7 @@ impl Watch {
         let readings: Vec<ReadingLine> =
             fresh.map(|(channel, latest)| reading_line(&channel.name, latest, at)).collect();
         let elapsed_s = self.core.session().map(|(_, began, _)| at.since(began) as f64 / 1e6);
-        tell(&self.news, &News::Readings { elapsed_s, readings });
+        tell(&self.outlets.news, &News::Readings { elapsed_s, readings });
     }
 
     fn status(&self, at: Mono) -> StatusReport {
@@ -331,8 +408,8 @@ impl Watch {
             uuid: begin.id.to_string(),
             elapsed_s: at.since(began) as f64 / 1e6,
             samples,
-            machine: begin.machine.clone(),
-            job: begin.job.clone(),
+            machine: begin.visit.machine.clone(),
+            job: begin.visit.job.clone(),
             procedure: begin.procedure.as_ref().map(|procedure| procedure.title.clone()),
             caution: begin.procedure.as_ref().map(|procedure| procedure.caution.clone()),
         });
@@ -342,6 +419,13 @@ impl Watch {
             why: meter.why.clone(),
             frames: tally.frames.load(Ordering::Relaxed),
             refused: tally.refused.load(Ordering::Relaxed),
+            lost: tally.lost.load(Ordering::Relaxed),
+            clock: tally.clock.lock().unwrap_or_else(PoisonError::into_inner).map(|fit| ClockLine {
+                jitter_s: fit.jitter,
+                drift_ppm: fit.drift_ppm,
+                frames: fit.frames,
+                resets: fit.resets,
+            }),
         });
         StatusReport {
             session,
@@ -365,6 +449,21 @@ fn reading_line(channel: &str, latest: &Latest, at: Mono) -> ReadingLine {
         unit: sample.quantity.unit().to_owned(),
         verdict: latest.verdict.map(|verdict| verdict.word().to_owned()),
         age_s: at.since(sample.at) as f64 / 1e6,
+    }
+}
+
+/// What a person should hear who looks elsewhere.
+fn announce(alert: &Alert, notice: &Notice) {
+    match notice {
+        Notice::Say(text) => alert.announce("say", text),
+        Notice::Count(seconds) => alert.announce("count", &seconds.to_string()),
+        Notice::Captured { step, capture, .. } => {
+            let judgement = &capture.judgement;
+            let verdict = judgement.verdict.map_or("recorded", Verdict::word);
+            alert.announce("captured", &format!("{step}: {verdict}, {}", judgement.reason));
+        }
+        Notice::Step(view) => alert.announce("step", &view.name),
+        _ => {}
     }
 }
 

@@ -17,6 +17,13 @@ pub fn power(volts: Uncertain, amps: Uncertain) -> Uncertain {
     volts * amps
 }
 
+/// The power in W that `volts` drive through `ohms`: P = V²/R, where the current is not measured but follows
+/// from the two. `None` unless the resistance is more than zero.
+pub fn power_at(volts: Uncertain, ohms: Uncertain) -> Option<Uncertain> {
+    let square = Uncertain::new(volts.value * volts.value, 2.0 * volts.value * volts.u);
+    if ohms.value > 0.0 { square.over(ohms) } else { None }
+}
+
 /// The power in W of a resistance in Ω that carries a current in A: P = I² R.
 pub fn power_in_resistance(amps: Uncertain, ohms: Uncertain) -> Uncertain {
     let square = amps.value * amps.value;
@@ -119,6 +126,11 @@ mod tests {
         let watts = power_in_resistance(Uncertain::new(2.0, 0.02), Uncertain::new(6.0, 0.06));
         near(watts.value, 24.0, 1e-12);
         near(watts.relative().unwrap(), 0.02_f64.hypot(0.01), 1e-12);
+        // 12 V across 6 Ω make 24 W; 1 % of the volts counts twice, JCGM 100 5.1.6.
+        let watts = power_at(Uncertain::new(12.0, 0.12), Uncertain::new(6.0, 0.06)).unwrap();
+        near(watts.value, 24.0, 1e-12);
+        near(watts.relative().unwrap(), 0.02_f64.hypot(0.01), 1e-12);
+        assert_eq!(power_at(Uncertain::exact(12.0), Uncertain::exact(0.0)), None);
     }
 
     #[test]

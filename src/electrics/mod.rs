@@ -45,7 +45,7 @@ mod checks;
 
 pub use agreement::{normalized_error, z_score};
 pub use circuit::{Balance, Circuit, CircuitError, Drops, Loss, Part, Side};
-pub use coil::{Coil, CoilError, current, power, power_in_resistance};
+pub use coil::{Coil, CoilError, current, power, power_at, power_in_resistance};
 pub use conformity::{Decision, Limits, Rule, decide, guard_band, probability_of_conformity};
 pub use copper::{Copper, RHO_20};
 pub use normal::{normal_cdf, normal_quantile};

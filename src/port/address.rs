@@ -2,7 +2,19 @@
 
 use std::{fmt, path::PathBuf, str::FromStr};
 
-/// A device path, or a serial server on the network.
+use super::words::{Unparted, part, quoted};
+
+/// Where bytes come from.
+///
+/// # Format
+/// ```text
+/// /dev/ttyUSB0                      a serial device
+/// tcp://host:port                   a serial server on the network
+/// exec:PROGRAM ARGUMENTS            a program that prints what a meter says; no shell, quotes as in one
+/// file:PATH                         a recorded capture at its own pace
+/// file-fast:PATH                    the same, as fast as it can be read
+/// hid:/dev/hidraw0                  a HID cable
+/// ```
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Address {
     /// A serial device: `/dev/ttyUSB0`.
@@ -14,51 +26,86 @@ pub enum Address {
         /// TCP port.
         port: u16,
     },
+    /// A child process that prints: `exec:PROGRAM ARGUMENTS`.
+    Exec {
+        /// A path, or a name that is looked for in `PATH`.
+        program: String,
+        /// Given to it as they are.
+        arguments: Vec<String>,
+    },
+    /// A recorded capture: `file:PATH` or `file-fast:PATH`.
+    File {
+        /// The capture.
+        path: PathBuf,
+        /// How fast it is replayed.
+        pace: Pace,
+    },
+    /// A HID cable: `hid:/dev/hidraw0`.
+    Hid(PathBuf),
 }
 
-/// How a serial line is set.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Settings {
-    /// Bits a second.
-    pub baud: u32,
-}
-
-impl Default for Settings {
-    fn default() -> Self {
-        // The speed that small boards and many meters start with: common practice, no source.
-        Self { baud: 9600 }
-    }
+/// How fast a capture is replayed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Pace {
+    /// As it was recorded.
+    Recorded,
+    /// As fast as it can be read.
+    Fast,
 }
 
 /// A text that names no port.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
-#[error(
-    "found \"{found}\", expected a device path such as \"/dev/ttyUSB0\" or a serial server such as \"tcp://host:4001\""
-)]
+#[error("found \"{found}\", expected {expected}")]
 pub struct AddressError {
     /// What was written.
     pub found: String,
+    /// What was expected.
+    pub expected: &'static str,
 }
+
+const ANY: &str = "a device path such as \"/dev/ttyUSB0\", a serial server such as \"tcp://host:4001\", \
+     \"exec:PROGRAM ARGUMENTS\", \"file:CAPTURE\", \"file-fast:CAPTURE\" or \"hid:/dev/hidraw0\"";
+const SERVER: &str = "a serial server such as \"tcp://host:4001\"";
+const PROGRAM: &str = "a program and its arguments, such as \"exec:read-meter --every 2\"";
+const CLOSED: &str = "a program and its arguments with each quote closed, such as \"exec:read-meter 'clamp A'\"";
+const CAPTURE: &str = "the path of a capture, such as \"file:clamp.capture\"";
+const NODE: &str = "the path of a raw HID device, such as \"hid:/dev/hidraw0\"";
 
 impl FromStr for Address {
     type Err = AddressError;
 
     fn from_str(text: &str) -> Result<Self, AddressError> {
-        let wrong = || AddressError { found: text.to_owned() };
-        if let Some(server) = text.strip_prefix("tcp://") {
-            let (host, port) = server.rsplit_once(':').ok_or_else(wrong)?;
-            let port = port.parse().map_err(|_| wrong())?;
-            let host = host.trim_start_matches('[').trim_end_matches(']');
-            if host.is_empty() {
-                return Err(wrong());
-            }
-            return Ok(Self::Tcp { host: host.to_owned(), port });
+        let wrong = |expected| AddressError { found: text.to_owned(), expected };
+        let path = |rest: &str, expected| match rest {
+            "" => Err(wrong(expected)),
+            path => Ok(PathBuf::from(path)),
+        };
+        // The names of devices by their place on the bus have colons too, but after a slash.
+        let scheme = text.split_once(':').filter(|(scheme, _)| !scheme.contains('/'));
+        match scheme {
+            Some(("tcp", server)) => server_of(server).ok_or_else(|| wrong(SERVER)),
+            Some(("exec", line)) => match part(line) {
+                Ok(words) => {
+                    let mut words = words.into_iter();
+                    let program = words.next().filter(|word| !word.is_empty()).ok_or_else(|| wrong(PROGRAM))?;
+                    Ok(Self::Exec { program, arguments: words.collect() })
+                }
+                Err(Unparted::OpenQuote(_) | Unparted::LoneBackslash) => Err(wrong(CLOSED)),
+            },
+            Some(("file", rest)) => Ok(Self::File { path: path(rest, CAPTURE)?, pace: Pace::Recorded }),
+            Some(("file-fast", rest)) => Ok(Self::File { path: path(rest, CAPTURE)?, pace: Pace::Fast }),
+            Some(("hid", rest)) => Ok(Self::Hid(path(rest, NODE)?)),
+            Some(_) => Err(wrong(ANY)),
+            None => Ok(Self::Serial(path(text, ANY)?)),
         }
-        if text.is_empty() || text.contains("://") {
-            return Err(wrong());
-        }
-        Ok(Self::Serial(PathBuf::from(text)))
     }
+}
+
+fn server_of(rest: &str) -> Option<Address> {
+    let (host, port) = rest.strip_prefix("//")?.rsplit_once(':')?;
+    let port = port.parse().ok()?;
+    let host = host.trim_start_matches('[').trim_end_matches(']');
+    (!host.is_empty()).then(|| Address::Tcp { host: host.to_owned(), port })
 }
 
 impl fmt::Display for Address {
@@ -67,6 +114,13 @@ impl fmt::Display for Address {
             Self::Serial(path) => write!(f, "{}", path.display()),
             Self::Tcp { host, port } if host.contains(':') => write!(f, "tcp://[{host}]:{port}"),
             Self::Tcp { host, port } => write!(f, "tcp://{host}:{port}"),
+            Self::Exec { program, arguments } => {
+                write!(f, "exec:{}", quoted(program))?;
+                arguments.iter().try_for_each(|argument| write!(f, " {}", quoted(argument)))
+            }
+            Self::File { path, pace: Pace::Recorded } => write!(f, "file:{}", path.display()),
+            Self::File { path, pace: Pace::Fast } => write!(f, "file-fast:{}", path.display()),
+            Self::Hid(path) => write!(f, "hid:{}", path.display()),
         }
     }
 }
@@ -77,11 +131,46 @@ mod tests {
 
     #[test]
     fn addresses_are_read_and_written() {
-        for text in ["/dev/ttyUSB0", "tcp://bay-3:4001", "tcp://[::1]:4001"] {
+        for text in [
+            "/dev/ttyUSB0",
+            "/dev/serial/by-path/pci-0000:00:14.0-usb-0:1:1.0-port0",
+            "tcp://bay-3:4001",
+            "tcp://[::1]:4001",
+            "exec:read-meter",
+            "exec:read-meter --name 'clamp A' ''",
+            "file:clamp.capture",
+            "file-fast:/tmp/a b?c.capture",
+            "hid:/dev/hidraw0",
+        ] {
             assert_eq!(text.parse::<Address>().unwrap().to_string(), text);
         }
-        for text in ["", "tcp://bay-3", "tcp://:4001", "tcp://bay-3:seven", "udp://bay-3:1"] {
+    }
+
+    #[test]
+    fn what_names_no_port_is_refused() {
+        for text in [
+            "",
+            "tcp://bay-3",
+            "tcp://:4001",
+            "tcp://bay-3:seven",
+            "tcp:bay-3:1",
+            "udp://bay-3:1",
+            "exce:x",
+            "exec:",
+            "exec: ''",
+            "exec:a 'b",
+            "file:",
+            "hid:",
+        ] {
             assert!(text.parse::<Address>().is_err(), "{text}");
         }
+        let error = "exec:a 'b".parse::<Address>().unwrap_err();
+        assert!(error.to_string().contains("each quote closed"), "{error}");
+    }
+
+    #[test]
+    fn a_program_keeps_its_arguments_apart() {
+        let Address::Exec { program, arguments } = "exec:sh -c 'echo 1; exit'".parse().unwrap() else { panic!() };
+        assert_eq!((program.as_str(), arguments), ("sh", vec!["-c".to_owned(), "echo 1; exit".to_owned()]));
     }
 }

@@ -1,12 +1,34 @@
 //! Bytes in, stamped with the time they arrived; lost and found again.
 //!
 //! Each port has a thread of its own that opens it, reads it and, when it goes away, tries again
-//! until it is back. Nothing here knows what the bytes mean.
+//! until it is back. Nothing here knows what the bytes mean. Start at [`Address`] for what there
+//! is, at [`read_until_stopped`] for how a port lives.
 
 mod address;
+mod settings;
+mod words;
+
 mod open;
 mod reader;
 
-pub use address::{Address, AddressError, Settings};
-pub use open::{Heard, Port, open};
+mod child;
+mod hid;
+mod replay;
+mod serial;
+mod tcp;
+
+mod cable;
+mod capture;
+mod ioctl;
+mod list;
+mod listen;
+mod wait;
+
+pub use address::{Address, AddressError, Pace};
+pub use cable::{Greeting, HidCable, Outgoing, Payload, ShortReport};
+pub use capture::{CaptureError, CaptureReader, CaptureWriter, Entry, Recorded};
+pub use list::{Plugged, PluggedKind, Roots, Usb, plugged_in};
+pub use listen::{Asker, listen};
+pub use open::{Heard, PATIENCE, Port, open};
 pub use reader::{Listener, Stop, read_until_stopped};
+pub use settings::{DataBits, Flow, Level, Parity, SettingError, Settings, StopBits};

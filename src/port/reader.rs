@@ -6,12 +6,14 @@ use std::{
     time::Duration,
 };
 
-use super::{Address, Heard, Settings, open};
+use super::{Address, Heard, PATIENCE, Port, Settings, open};
+use crate::clock::{Clock, micros};
 
 /// First wait before a lost port is tried again; it doubles up to [`LONGEST_WAIT`].
 const FIRST_WAIT: Duration = Duration::from_millis(50);
 
-/// Nobody should wait longer than this for a meter that was plugged in again.
+/// Nobody should wait longer than this for a meter that was plugged in again. A port that lasted as
+/// long is tried again soon; one that did not, later and later.
 const LONGEST_WAIT: Duration = Duration::from_secs(1);
 
 /// One read takes at most this much: at 3 Mbaud some 200 ms of bytes.
@@ -21,10 +23,29 @@ const BUFFER: usize = 64 * 1024;
 pub trait Listener {
     /// The port is open.
     fn opened(&mut self) -> bool;
-    /// Bytes came.
+
+    /// Called before each read, so that a polled meter can be asked. Answers how long the read may
+    /// wait at most, which is when the next question is due.
+    ///
+    /// # Errors
+    /// Whatever the port answers to a write; the port is then lost.
+    fn before_read(&mut self, _port: &mut dyn Port) -> io::Result<Duration> {
+        Ok(PATIENCE)
+    }
+
+    /// Bytes came just now.
     fn heard(&mut self, bytes: &[u8]) -> bool;
-    /// The port could not be opened (told once until it could), or went away.
+
+    /// Bytes came out of a capture, so long after its first ones.
+    fn replayed(&mut self, bytes: &[u8], _after: Duration) -> bool {
+        self.heard(bytes)
+    }
+
+    /// The port could not be opened, or went away: told once until it is there again.
     fn lost(&mut self, why: &io::Error) -> bool;
+
+    /// A capture is over: it is not tried again, and the reader returns.
+    fn ended(&mut self) {}
 }
 
 /// Tells reader threads to stop, and wakes those that wait.
@@ -51,40 +72,288 @@ impl Stop {
     }
 }
 
-/// Reads a port until told to stop, through any number of losses.
+/// Reads a port until told to stop, through any number of losses, or until a capture is over.
 pub fn read_until_stopped(address: &Address, settings: &Settings, stop: &Stop, listener: &mut impl Listener) {
-    let mut buffer = vec![0; BUFFER];
+    let mut life = Life { stop, listener, buffer: vec![0; BUFFER], told: Told::Nothing, barren: false };
     let mut wait = FIRST_WAIT;
-    let mut told = false;
     while !stop.stopped() {
-        match open(address, settings) {
-            Ok(mut port) => {
-                (wait, told) = (FIRST_WAIT, true);
-                if !listener.opened() {
-                    return;
-                }
-                let why = loop {
-                    if stop.stopped() {
-                        return;
-                    }
-                    match port.read(&mut buffer) {
-                        Ok(Heard::Bytes(count)) if !listener.heard(&buffer[..count]) => return,
-                        Ok(_) => {}
-                        Err(why) => break why,
-                    }
-                };
-                if !listener.lost(&why) {
-                    return;
-                }
-            }
-            Err(why) => {
-                if !told && !listener.lost(&why) {
-                    return;
-                }
-                told = true;
-            }
+        let began = Clock::start();
+        let why = match open(address, settings) {
+            Ok(port) => match life.read(port, began) {
+                Some(why) => why,
+                None => return,
+            },
+            Err(why) => why,
+        };
+        if !life.lost(&why) {
+            return;
+        }
+        if began.mono().0 >= micros(LONGEST_WAIT) {
+            wait = FIRST_WAIT;
         }
         stop.wait(wait);
         wait = (wait * 2).min(LONGEST_WAIT);
+    }
+}
+
+/// What the listener was told last.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Told {
+    Nothing,
+    Open,
+    Lost,
+}
+
+struct Life<'a, L> {
+    stop: &'a Stop,
+    listener: &'a mut L,
+    buffer: Vec<u8>,
+    told: Told,
+    /// It went away the last time before it had brought anything: a program that ends at once, a
+    /// server that hangs up. It is told to be open again when it brings something, or lasts.
+    barren: bool,
+}
+
+impl<L: Listener> Life<'_, L> {
+    /// Reads until the port is lost; none when all is over.
+    fn read(&mut self, mut port: Box<dyn Port>, began: Clock) -> Option<io::Error> {
+        if !self.barren && !self.open() {
+            return None;
+        }
+        self.barren = true;
+        while !self.stop.stopped() {
+            // Nobody is asked anything before the listener knows that the port is open.
+            let patience = if self.told == Told::Open { self.listener.before_read(&mut *port) } else { Ok(PATIENCE) };
+            let heard = match patience.and_then(|patience| port.read(&mut self.buffer, patience)) {
+                Ok(heard) => heard,
+                Err(why) => return Some(why),
+            };
+            let lasts = heard != Heard::Silence || began.mono().0 >= micros(PATIENCE / 2);
+            self.barren &= !lasts;
+            if lasts && !self.open() {
+                return None;
+            }
+            let goes_on = match heard {
+                Heard::Bytes(count) => self.listener.heard(&self.buffer[..count]),
+                Heard::Recorded(count, after) => self.listener.replayed(&self.buffer[..count], after),
+                Heard::Silence => true,
+                Heard::Ended => {
+                    self.listener.ended();
+                    false
+                }
+            };
+            if !goes_on {
+                return None;
+            }
+        }
+        None
+    }
+
+    fn open(&mut self) -> bool {
+        let news = self.told != Told::Open;
+        self.told = Told::Open;
+        !news || self.listener.opened()
+    }
+
+    fn lost(&mut self, why: &io::Error) -> bool {
+        let news = self.told != Told::Lost;
+        self.told = Told::Lost;
+        !news || self.listener.lost(why)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::{
+        fs::File,
+        io::{Read, Write},
+        net::TcpListener,
+        os::{fd::OwnedFd, unix::fs::symlink},
+        path::Path,
+        sync::mpsc,
+        thread::{self, JoinHandle},
+    };
+
+    use nix::{pty::openpty, unistd::ttyname};
+
+    use super::*;
+
+    #[derive(Debug, PartialEq)]
+    enum Event {
+        Opened,
+        Heard(String),
+        Lost,
+        Ended,
+    }
+
+    struct Told(mpsc::Sender<Event>, Option<&'static str>);
+
+    impl Listener for Told {
+        fn opened(&mut self) -> bool {
+            self.0.send(Event::Opened).is_ok()
+        }
+
+        fn before_read(&mut self, port: &mut dyn Port) -> io::Result<Duration> {
+            if let Some(question) = self.1.take() {
+                port.write_all(question.as_bytes(), PATIENCE)?;
+            }
+            Ok(PATIENCE)
+        }
+
+        fn heard(&mut self, bytes: &[u8]) -> bool {
+            self.0.send(Event::Heard(String::from_utf8_lossy(bytes).into_owned())).is_ok()
+        }
+
+        fn lost(&mut self, _why: &io::Error) -> bool {
+            self.0.send(Event::Lost).is_ok()
+        }
+
+        fn ended(&mut self) {
+            drop(self.0.send(Event::Ended));
+        }
+    }
+
+    /// A reader on a thread of its own, and what it tells.
+    struct Running {
+        stop: Stop,
+        thread: JoinHandle<()>,
+        events: mpsc::Receiver<Event>,
+    }
+
+    impl Running {
+        fn start(address: &str, question: Option<&'static str>) -> Self {
+            let address = address.parse().unwrap();
+            let (tell, events) = mpsc::channel();
+            let stop = Stop::default();
+            let stops = stop.clone();
+            let thread = thread::spawn(move || {
+                read_until_stopped(&address, &Settings::default(), &stops, &mut Told(tell, question));
+            });
+            Self { stop, thread, events }
+        }
+
+        fn next(&self) -> Event {
+            self.events.recv_timeout(Duration::from_secs(20)).expect("the reader tells what happens")
+        }
+
+        /// The thread ends and has told nothing more.
+        fn stops(self) {
+            self.stop.stop();
+            self.ends();
+        }
+
+        fn ends(self) {
+            self.thread.join().unwrap();
+            assert_eq!(self.events.try_iter().collect::<Vec<_>>(), []);
+        }
+    }
+
+    /// A cable plugged in under a name: the master's side, and the other side to keep it open.
+    fn plug(name: &Path) -> (File, OwnedFd) {
+        let pair = openpty(None, None).unwrap();
+        let beside = name.with_extension("new");
+        symlink(ttyname(&pair.slave).unwrap(), &beside).unwrap();
+        std::fs::rename(beside, name).unwrap();
+        (File::from(pair.master), pair.slave)
+    }
+
+    #[test]
+    fn a_cable_pulled_and_plugged_again_under_its_name_is_found() {
+        let folder = tempfile::tempdir().unwrap();
+        let name = folder.path().join("meter");
+        let reader = Running::start(name.to_str().unwrap(), None);
+        assert_eq!(reader.next(), Event::Lost);
+        for value in ["1.5\n", "1.6\n"] {
+            let (mut master, slave) = plug(&name);
+            assert_eq!(reader.next(), Event::Opened);
+            master.write_all(value.as_bytes()).unwrap();
+            assert_eq!(reader.next(), Event::Heard(value.to_owned()));
+            drop((master, slave));
+            assert_eq!(reader.next(), Event::Lost);
+        }
+        reader.stops();
+    }
+
+    #[test]
+    fn another_device_under_the_same_name_is_noticed_in_silence() {
+        let folder = tempfile::tempdir().unwrap();
+        let name = folder.path().join("meter");
+        let _first = plug(&name);
+        let reader = Running::start(name.to_str().unwrap(), None);
+        assert_eq!(reader.next(), Event::Opened);
+        let (mut second, _slave) = plug(&name);
+        assert_eq!(reader.next(), Event::Lost);
+        assert_eq!(reader.next(), Event::Opened);
+        second.write_all(b"2\n").unwrap();
+        assert_eq!(reader.next(), Event::Heard("2\n".to_owned()));
+        reader.stops();
+    }
+
+    #[test]
+    fn a_meter_can_be_asked() {
+        let folder = tempfile::tempdir().unwrap();
+        let name = folder.path().join("meter");
+        let (mut master, _slave) = plug(&name);
+        let reader = Running::start(name.to_str().unwrap(), Some("READ?\n"));
+        assert_eq!(reader.next(), Event::Opened);
+        let mut question = [0; 6];
+        master.read_exact(&mut question).unwrap();
+        assert_eq!(&question, b"READ?\n");
+        master.write_all(b"+1.2E0\n").unwrap();
+        assert_eq!(reader.next(), Event::Heard("+1.2E0\n".to_owned()));
+        reader.stops();
+    }
+
+    #[test]
+    fn a_server_that_hangs_up_is_called_again() {
+        let server = TcpListener::bind(("127.0.0.1", 0)).unwrap();
+        let reader = Running::start(&format!("tcp://{}", server.local_addr().unwrap()), None);
+        for value in ["3\n", "4\n"] {
+            let (mut line, _) = server.accept().unwrap();
+            assert_eq!(reader.next(), Event::Opened);
+            line.write_all(value.as_bytes()).unwrap();
+            assert_eq!(reader.next(), Event::Heard(value.to_owned()));
+            drop(line);
+            assert_eq!(reader.next(), Event::Lost);
+        }
+        reader.stops();
+    }
+
+    #[test]
+    fn a_program_that_keeps_failing_is_told_once() {
+        let folder = tempfile::tempdir().unwrap();
+        let runs = folder.path().join("runs");
+        // Three runs that end at once, then one that prints and stays.
+        let script = format!("echo >>{0}; [ $(wc -l <{0}) -lt 4 ] && exit 1; echo 7; exec sleep 1000", runs.display());
+        let reader = Running::start(&format!("exec:sh -c '{script}'"), None);
+        assert_eq!(reader.next(), Event::Opened);
+        assert_eq!(reader.next(), Event::Lost);
+        assert_eq!(reader.next(), Event::Opened);
+        assert_eq!(reader.next(), Event::Heard("7\n".to_owned()));
+        assert_eq!(std::fs::read_to_string(&runs).unwrap().lines().count(), 4);
+        reader.stops();
+    }
+
+    #[test]
+    fn a_program_is_started_again_when_it_ends() {
+        let reader = Running::start("exec:sh -c 'echo 5'", None);
+        for _ in 0..2 {
+            assert_eq!(reader.next(), Event::Opened);
+            assert_eq!(reader.next(), Event::Heard("5\n".to_owned()));
+            assert_eq!(reader.next(), Event::Lost);
+        }
+        reader.stop.stop();
+        reader.thread.join().unwrap();
+    }
+
+    #[test]
+    fn a_capture_ends_and_is_not_begun_again() {
+        let mut file = tempfile::NamedTempFile::new().unwrap();
+        file.write_all(b"bayline capture 1\n10 \"1\\n\"\n20 \"2\\n\"\n").unwrap();
+        let reader = Running::start(&format!("file:{}", file.path().display()), None);
+        for event in [Event::Opened, Event::Heard("1\n".to_owned()), Event::Heard("2\n".to_owned()), Event::Ended] {
+            assert_eq!(reader.next(), event);
+        }
+        reader.ends();
     }
 }

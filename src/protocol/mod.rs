@@ -22,6 +22,7 @@ mod names;
 mod number;
 
 mod examples;
+mod identify;
 mod problem;
 
 #[cfg(test)]
@@ -30,10 +31,11 @@ mod tests;
 pub use definition::{Example, Piece, Protocol, Traffic};
 pub use engine::{Counts, Decoded, Engine, Frame, Gap};
 pub use examples::{ExampleFailure, check, show_reading};
+pub use identify::{Candidate, Overheard, rank};
 pub use library::{Library, LibraryError, Listed};
 pub use poll::{Asked, Poller, Turn};
 pub use problem::{Problem, ProblemKind, TOLD_OF_EACH_KIND};
-pub use serial::{DataBits, Level, Parity, SerialSettings, StopBits};
+pub use serial::SerialSettings;
 
 use crate::units::{Dimension, Quantity};
 

@@ -1,94 +1,79 @@
-//! How a protocol's serial line is set, as plain data: some meters are silent or garbled otherwise,
-//! and some cables take their power from a control line.
+//! How a protocol's serial line is set: some meters are silent or garbled otherwise, and some
+//! cables take their power from a control line.
 
 use serde::Deserialize;
 
+use crate::port::{DataBits, Level, Parity, Settings, StopBits};
+
 /// Settings of a serial line that a protocol asks for. What it leaves open is up to the port.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
-#[serde(deny_unknown_fields)]
+#[serde(try_from = "Table")]
 pub struct SerialSettings {
     /// Bits a second.
     pub baud: Option<u32>,
     /// Bits of a character.
-    #[serde(default)]
-    pub data_bits: DataBits,
+    pub data_bits: Option<DataBits>,
     /// Check bit of a character.
-    #[serde(default)]
-    pub parity: Parity,
+    pub parity: Option<Parity>,
     /// Bits behind a character.
-    #[serde(default)]
-    pub stop_bits: StopBits,
+    pub stop_bits: Option<StopBits>,
     /// Level of "data terminal ready" while the port is open.
     pub dtr: Option<Level>,
     /// Level of "request to send" while the port is open.
     pub rts: Option<Level>,
 }
 
-/// Bits of a character.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
-#[serde(try_from = "u8")]
-pub enum DataBits {
-    /// 7: text only.
-    Seven,
-    /// 8
-    #[default]
-    Eight,
-}
-
-impl TryFrom<u8> for DataBits {
-    type Error = String;
-
-    fn try_from(bits: u8) -> Result<Self, String> {
-        match bits {
-            7 => Ok(Self::Seven),
-            8 => Ok(Self::Eight),
-            _ => Err(format!("found {bits} data bits, expected 7 or 8")),
+impl SerialSettings {
+    /// These settings, and the others as they are.
+    pub fn over(&self, other: Settings) -> Settings {
+        Settings {
+            baud: self.baud.unwrap_or(other.baud),
+            data_bits: self.data_bits.unwrap_or(other.data_bits),
+            parity: self.parity.unwrap_or(other.parity),
+            stop_bits: self.stop_bits.unwrap_or(other.stop_bits),
+            dtr: self.dtr.or(other.dtr),
+            rts: self.rts.or(other.rts),
+            ..other
         }
     }
 }
 
-/// Check bit of a character.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Parity {
-    /// There is none.
-    #[default]
-    None,
-    /// Makes the count of ones even.
-    Even,
-    /// Makes the count of ones odd.
-    Odd,
+/// As a person writes it.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Table {
+    baud: Option<u32>,
+    data_bits: Option<u8>,
+    parity: Option<String>,
+    stop_bits: Option<u8>,
+    dtr: Option<String>,
+    rts: Option<String>,
 }
 
-/// Bits behind a character.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
-#[serde(try_from = "u8")]
-pub enum StopBits {
-    /// 1
-    #[default]
-    One,
-    /// 2
-    Two,
-}
-
-impl TryFrom<u8> for StopBits {
+impl TryFrom<Table> for SerialSettings {
     type Error = String;
 
-    fn try_from(bits: u8) -> Result<Self, String> {
-        match bits {
-            1 => Ok(Self::One),
-            2 => Ok(Self::Two),
-            _ => Err(format!("found {bits} stop bits, expected 1 or 2")),
-        }
+    fn try_from(table: Table) -> Result<Self, String> {
+        let word = |text: Option<String>| text.map(|text| text.parse()).transpose();
+        let level = |text| word(text).map_err(|error: crate::port::SettingError| error.to_string());
+        let bits = |count: u8, what: &str, expected: &str| format!("found {count} {what}, expected {expected}");
+        Ok(Self {
+            baud: table.baud,
+            data_bits: match table.data_bits {
+                None => None,
+                Some(count) => Some(DataBits::of(count).ok_or_else(|| bits(count, "data bits", "5, 6, 7 or 8"))?),
+            },
+            parity: table
+                .parity
+                .map(|text| text.parse())
+                .transpose()
+                .map_err(|error: crate::port::SettingError| error.to_string())?,
+            stop_bits: match table.stop_bits {
+                None => None,
+                Some(count) => Some(StopBits::of(count).ok_or_else(|| bits(count, "stop bits", "1 or 2"))?),
+            },
+            dtr: level(table.dtr)?,
+            rts: level(table.rts)?,
+        })
     }
-}
-
-/// Level of a control line.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Level {
-    /// Asserted: a positive voltage on RS-232.
-    On,
-    /// Not asserted.
-    Off,
 }

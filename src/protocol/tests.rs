@@ -5,6 +5,7 @@ use std::sync::Arc;
 use proptest::prelude::*;
 
 use super::*;
+use crate::port::{DataBits, Level, Parity};
 
 /// What some bytes give under a protocol: readings and device times in canonical form, frame by
 /// frame; problems behind the frame before them, with an exclamation mark.
@@ -50,7 +51,7 @@ fn polled_protocols_are_told_from_those_that_only_listen() {
     let lcd = shipped.iter().find(|protocol| protocol.name == "lcd-mirror-14").unwrap();
     assert_eq!((lcd.serial.baud, lcd.serial.dtr, lcd.serial.rts), (Some(2400), Some(Level::On), Some(Level::Off)));
     let report = shipped.iter().find(|protocol| protocol.name == "report-14").unwrap();
-    assert_eq!((report.serial.data_bits, report.serial.parity), (DataBits::Seven, Parity::Odd));
+    assert_eq!((report.serial.data_bits, report.serial.parity), (Some(DataBits::Seven), Some(Parity::Odd)));
 }
 
 #[test]

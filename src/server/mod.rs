@@ -7,6 +7,6 @@ mod wire;
 
 pub use control::{Asked, Doors, Listener, ServerError, bind};
 pub use wire::{
-    Answer, MeterLine, News, ProcedureText, ReadingLine, Request, SessionLine, StatusReport, WireCapture,
-    WireJudgement, WireStep,
+    Answer, BeginRequest, ClockLine, MeterLine, News, ProcedureText, ReadingLine, Request, SessionLine, StatusReport,
+    WireCapture, WireJudgement, WireStep, WireValue,
 };

@@ -8,6 +8,7 @@
 //! {"do":"step","to":"next"}
 //! {"do":"take"}   {"do":"take","channel":"probe"}
 //! {"do":"mark","text":"brake released"}   {"do":"note","text":"oil on the plug"}
+//! {"do":"zero","channel":"lift coil"}
 //! {"do":"end"}   {"do":"status"}   {"do":"watch"}
 //! ```
 //!
@@ -19,7 +20,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::{
     protocol::Value,
-    session::{Capture, Judgement, Notice, Reply, StepView},
+    session::{Capture, Judgement, Notice, Reply, StepView, Visit},
     units::Quantity,
 };
 
@@ -29,13 +30,7 @@ use crate::{
 #[allow(missing_docs, reason = "the fields are the operator's own words")]
 pub enum Request {
     /// Begin a session; one that is open is ended first.
-    Begin {
-        #[serde(default)]
-        machine: String,
-        #[serde(default)]
-        job: String,
-        procedure: Option<ProcedureText>,
-    },
+    Begin(Box<BeginRequest>),
     /// End the session.
     End {},
     /// Go to a step: next, back, again, skip, or its name.
@@ -49,10 +44,48 @@ pub enum Request {
     },
     /// A note to keep.
     Note { text: String },
+    /// Nothing goes through this clamp: what it shows is its zero.
+    Zero { channel: String },
     /// How things are.
     Status {},
     /// Tell everything from now on.
     Watch {},
+}
+
+/// What a session begins with; everything may be left out.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct BeginRequest {
+    /// The machine in the operator's words.
+    pub machine: String,
+    /// The job's number or name.
+    pub job: String,
+    /// The vehicle identification number, or a machine's serial number.
+    pub vin: String,
+    /// Odometer or hour meter as read.
+    pub counter: String,
+    /// What the customer complains of.
+    pub complaint: String,
+    /// Temperature of the place, °C.
+    pub ambient_celsius: Option<f64>,
+    /// Temperature of the part under test, °C.
+    pub part_celsius: Option<f64>,
+    /// What is going to be done.
+    pub procedure: Option<ProcedureText>,
+}
+
+impl BeginRequest {
+    /// A request for this visit.
+    pub fn new(visit: Visit, procedure: Option<ProcedureText>) -> Self {
+        let Visit { machine, job, vin, counter, complaint, ambient_celsius, part_celsius } = visit;
+        Self { machine, job, vin, counter, complaint, ambient_celsius, part_celsius, procedure }
+    }
+
+    /// The visit that it tells of.
+    pub fn visit(&self) -> Visit {
+        let Self { machine, job, vin, counter, complaint, ambient_celsius, part_celsius, procedure: _ } = self.clone();
+        Visit { machine, job, vin, counter, complaint, ambient_celsius, part_celsius }
+    }
 }
 
 /// A procedure file sent along, since the daemon may not see the client's files.
@@ -78,6 +111,9 @@ pub struct Answer {
     /// Identity of a session that had to be ended first.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub ended: Option<String>,
+    /// What of the procedure the bench does not suit, a sentence each.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub warnings: Vec<String>,
     /// How the step that was left is judged.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub judged: Option<WireJudgement>,
@@ -87,9 +123,27 @@ pub struct Answer {
     /// What was taken.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub taken: Vec<WireCapture>,
+    /// What is taken off a clamp from now on.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub zeroed: Option<WireZero>,
     /// How things are.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub status: Option<StatusReport>,
+}
+
+/// A clamp's zero.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct WireZero {
+    /// What is taken off.
+    pub offset: f64,
+    /// How far it is from the zero before; none for the first.
+    pub drift: Option<f64>,
+    /// Its standard uncertainty.
+    pub u: f64,
+    /// What it is a zero of.
+    pub quantity: String,
+    /// Unit of the others.
+    pub unit: String,
 }
 
 impl Answer {
@@ -123,6 +177,15 @@ impl From<&Reply> for Answer {
             }
             Reply::Taken(captures) => {
                 answer.taken = captures.iter().map(|(channel, capture)| WireCapture::new(channel, capture)).collect();
+            }
+            Reply::Zeroed(zeroed) => {
+                answer.zeroed = Some(WireZero {
+                    offset: zeroed.offset,
+                    drift: zeroed.drift,
+                    u: zeroed.u,
+                    quantity: zeroed.quantity.word().to_owned(),
+                    unit: zeroed.quantity.unit().to_owned(),
+                });
             }
             Reply::Kept => {}
         }
@@ -221,6 +284,9 @@ pub struct WireJudgement {
     pub verdict: Option<String>,
     /// What was judged.
     pub value: Option<WireValue>,
+    /// What the meter showed, where the judged value is that corrected for heat.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub measured: Option<f64>,
     /// What it measures.
     pub quantity: Option<String>,
     /// Unit of value, u and limits.
@@ -231,6 +297,8 @@ pub struct WireJudgement {
     pub limit_low: Option<f64>,
     /// Greatest value that is within.
     pub limit_high: Option<f64>,
+    /// Probability that the true value keeps to the limit.
+    pub conformity: Option<f64>,
     /// One sentence.
     pub reason: String,
 }
@@ -240,6 +308,8 @@ impl From<&Judgement> for WireJudgement {
         Self {
             verdict: judgement.verdict.map(|verdict| verdict.word().to_owned()),
             value: judgement.value.map(WireValue::from),
+            measured: judgement.measured,
+            conformity: judgement.conformity,
             quantity: judgement.quantity.map(|quantity| quantity.word().to_owned()),
             unit: judgement.quantity.map(|quantity| quantity.unit().to_owned()),
             u: judgement.u,
@@ -255,8 +325,12 @@ impl From<&Judgement> for WireJudgement {
 pub struct WireCapture {
     /// Where.
     pub channel: String,
-    /// taken, last or worst.
+    /// taken, steady, last or worst.
     pub how: String,
+    /// Readings that it is the mean of.
+    pub readings: u64,
+    /// The worst under load, what came before it had settled included.
+    pub peak: Option<WireValue>,
     /// What it says.
     #[serde(flatten)]
     pub judgement: WireJudgement,
@@ -268,6 +342,8 @@ impl WireCapture {
         Self {
             channel: channel.to_owned(),
             how: capture.how.word().to_owned(),
+            readings: capture.settled.map_or(1, |settled| settled.count),
+            peak: capture.peak.map(WireValue::from),
             judgement: WireJudgement::from(&capture.judgement),
         }
     }
@@ -343,6 +419,23 @@ pub struct MeterLine {
     pub frames: u64,
     /// Frames that could not be decoded.
     pub refused: u64,
+    /// Frames that sequence numbers say are missing.
+    pub lost: u64,
+    /// How well the device's own clock fits this computer's; none for a device without one.
+    pub clock: Option<ClockLine>,
+}
+
+/// How well a device's clock fits.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ClockLine {
+    /// How much later than the fastest frames arrive on average, s: what the fit takes out.
+    pub jitter_s: f64,
+    /// How much the device's clock gains, parts in a million; negative where it is slow.
+    pub drift_ppm: f64,
+    /// Chunks taken in since the device's clock began anew.
+    pub frames: u64,
+    /// How often the device's clock began anew or was set.
+    pub resets: u64,
 }
 
 /// What those who watch are told.
@@ -362,6 +455,10 @@ pub enum News {
     Judged { step: String, judged: Option<WireJudgement> },
     /// A value was captured.
     Captured { step: String, capture: WireCapture },
+    /// Something the operator should hear.
+    Say { text: String },
+    /// Seconds until what is on must be switched off.
+    Count { seconds: i64 },
     /// Something worth a line.
     Event { kind: String, subject: String, text: String },
     /// The watcher was too slow for so many pieces of news.
@@ -380,6 +477,8 @@ impl From<&Notice> for News {
             Notice::Captured { step, channel, capture } => {
                 Self::Captured { step: step.clone(), capture: WireCapture::new(channel, capture) }
             }
+            Notice::Say(text) => Self::Say { text: text.clone() },
+            Notice::Count(seconds) => Self::Count { seconds: *seconds },
             Notice::Event { kind, subject, text } => {
                 Self::Event { kind: kind.word().to_owned(), subject: subject.clone(), text: text.clone() }
             }

@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use uuid::Uuid;
 
-use super::{Capture, Judgement, Procedure};
+use super::{Capture, Judgement, Procedure, Zeroed};
 use crate::{
     clock::Wall,
     units::{Limit, Quantity},
@@ -21,6 +21,8 @@ pub enum Command {
     Step(Move),
     /// This reading counts; with a channel's name, that channel's.
     Take(Option<String>),
+    /// Nothing goes through this clamp: what it shows is its zero.
+    Zero(String),
     /// Something happened now: a step of its own in a free-running session.
     Mark(String),
     /// A note to keep.
@@ -34,14 +36,31 @@ pub struct Begin {
     pub id: Uuid,
     /// When it begins, by the computer's clock.
     pub wall: Wall,
-    /// The machine in the operator's words; empty where not told.
-    pub machine: String,
-    /// The job number or text; empty where not told.
-    pub job: String,
+    /// Which machine, and why it is here.
+    pub visit: Visit,
     /// What is going to be done; none for a free-running session.
     pub procedure: Option<Arc<Procedure>>,
     /// The bench file as written.
     pub bench: String,
+}
+
+/// What is known of a machine and its visit; empty or none where not told.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Visit {
+    /// The machine in the operator's words.
+    pub machine: String,
+    /// The job's number or name.
+    pub job: String,
+    /// The vehicle identification number, or a machine's serial number.
+    pub vin: String,
+    /// Odometer or hour meter as read: `"4211 h"`, `"88120 km"`.
+    pub counter: String,
+    /// What the customer complains of.
+    pub complaint: String,
+    /// Temperature of the place, °C.
+    pub ambient_celsius: Option<f64>,
+    /// Temperature of the part under test, °C.
+    pub part_celsius: Option<f64>,
 }
 
 /// Which step to go to.
@@ -100,6 +119,8 @@ pub enum Reply {
     },
     /// Values were taken: channel's name and capture.
     Taken(Vec<(String, Capture)>),
+    /// A clamp was zeroed.
+    Zeroed(Zeroed),
     /// It is kept.
     Kept,
 }
@@ -146,6 +167,14 @@ pub enum Refusal {
         name: String,
         /// What there is.
         channels: Vec<String>,
+    },
+    /// A zero needs a clamp at rest.
+    #[error(
+        "\"{channel}\" shows no steady current to take as its zero; nothing through it, hold it still for a second, and again"
+    )]
+    NotStill {
+        /// The channel.
+        channel: String,
     },
     /// Nothing has been read.
     #[error("no meter has sent a reading in the last seconds; see `bayline status`")]

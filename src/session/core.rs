@@ -1,13 +1,14 @@
 //! One place that handles what happens: events and commands in, effects out.
 
-use std::{collections::HashMap, sync::Arc};
+use std::sync::Arc;
 
 use super::{
-    Begin, Capture, Command, Effect, Event, Judgement, Move, Notice, Procedure, Record, Refusal, Reply, StepView,
-    Verdict,
-    judge::How,
-    record::{End, EventKind, Left, StepBegan},
-    step::{RunningStep, named},
+    Begin, Capture, Command, Effect, Event, Judgement, Move, Notice, Record, Refusal, Reply, StepView, Verdict,
+    judge::{How, News},
+    progress::{BenchView, Session, said},
+    record::{End, EventKind, Left},
+    step::named,
+    zero::Zeros,
 };
 use crate::{
     channel::{Channel, ChannelId, MeterId, Sample},
@@ -24,7 +25,10 @@ pub struct Core {
     meters: Vec<MeterState>,
     latest: Vec<Option<Latest>>,
     alarms: Vec<(String, String)>,
+    zeros: Zeros,
     session: Option<Session>,
+    /// What the running step has to tell; empty between events, kept for its memory.
+    news: Vec<News>,
 }
 
 /// What is known of a meter's port.
@@ -49,21 +53,6 @@ pub struct Latest {
     pub verdict: Option<Verdict>,
 }
 
-/// A session between its begin and its end.
-#[derive(Debug)]
-struct Session {
-    begin: Begin,
-    began: Mono,
-    /// Steps begun so far.
-    steps: u32,
-    /// How often each step was begun.
-    attempts: HashMap<String, u32>,
-    /// Index into the procedure's steps; their number once all are done.
-    place: usize,
-    step: Option<RunningStep>,
-    samples: u64,
-}
-
 impl Core {
     /// A core that watches these meters, with no session open.
     pub fn new(meters: impl IntoIterator<Item = String>) -> Self {
@@ -83,6 +72,7 @@ impl Core {
             Event::MeterLost(meter, why) => self.meter(at, meter, Some(why), effects),
             Event::Remark { kind, subject, text } => self.remark(at, kind, subject, text, effects),
             Event::Alarm { key, text } => self.alarm(key, text),
+            Event::Tick => self.tick(at, effects),
             Event::Anchor(wall) => {
                 if self.session.is_some() {
                     effects.push(Effect::Record(Record::Anchor(at, wall)));
@@ -98,6 +88,7 @@ impl Core {
             Command::End => self.end(at, End::Ended, effects).ok_or(Refusal::NoSession),
             Command::Step(to) => self.go(at, to, effects),
             Command::Take(channel) => self.take(at, channel, effects),
+            Command::Zero(channel) => self.zero(at, &channel, effects),
             Command::Mark(text) => self.mark(at, text, effects),
             Command::Note(text) => {
                 let text = said(&text, "note")?;
@@ -131,9 +122,9 @@ impl Core {
                 effects.push(Effect::Record(Record::Channel(ChannelId(id), channel.clone())));
             }
         }
-        let mut session =
-            Session { begin, began: at, steps: 0, attempts: HashMap::new(), place: 0, step: None, samples: 0 };
-        let step = session.procedure().is_some().then(|| session.begin_place(at, 0, &self.channels, effects));
+        self.zeros.grow_old();
+        let mut session = Session::new(begin, at);
+        let step = session.first(at, &BenchView { channels: &self.channels, zeros: &self.zeros }, effects);
         self.session = Some(session);
         self.remember_absent(at, effects);
         Reply::Begun { id, ended, step }
@@ -148,20 +139,70 @@ impl Core {
         }
     }
 
-    fn samples(&mut self, samples: Vec<Sample>, effects: &mut Vec<Effect>) {
-        let mut step = self.session.as_mut().and_then(|session| session.step.as_mut());
+    /// Samples are handled one by one, so that the same samples give the same verdicts however they
+    /// were split: where one ends a step, the rest of the chunk belongs to the next.
+    fn samples(&mut self, mut samples: Vec<Sample>, effects: &mut Vec<Effect>) {
         let mut verdicts = Vec::with_capacity(samples.len());
-        for sample in &samples {
-            let verdict = step.as_mut().and_then(|step| step.sample(sample));
+        let mut next = 0;
+        while next < samples.len() {
+            let sample = &mut samples[next];
+            next += 1;
+            self.zeros.apply(sample);
+            let mut step = self.session.as_mut().and_then(|session| session.step.as_mut());
+            let verdict = step.as_mut().and_then(|step| step.sample(sample, &mut self.news));
             verdicts.push(verdict);
+            let at = sample.at;
             if let Some(latest) = self.latest.get_mut(usize::from(sample.channel.0)) {
                 *latest = Some(Latest { sample: *sample, verdict });
             }
+            if !self.news.is_empty() {
+                let rest = samples.split_off(next);
+                self.store(std::mem::replace(&mut samples, rest), std::mem::take(&mut verdicts), effects);
+                next = 0;
+                self.tell_news(at, effects);
+            }
         }
-        if let Some(session) = &mut self.session {
+        self.store(samples, verdicts, effects);
+    }
+
+    fn store(&mut self, samples: Vec<Sample>, verdicts: Vec<Option<Verdict>>, effects: &mut Vec<Effect>) {
+        if let Some(session) = self.session.as_mut().filter(|_| !samples.is_empty()) {
             session.samples += samples.len() as u64;
             effects.push(Effect::Record(Record::Samples(samples, verdicts)));
         }
+    }
+
+    fn tick(&mut self, at: Mono, effects: &mut Vec<Effect>) {
+        if let Some(step) = self.session.as_mut().and_then(|session| session.step.as_mut()) {
+            step.judge.tick(at, &mut self.news);
+            self.tell_news(at, effects);
+        }
+    }
+
+    fn tell_news(&mut self, at: Mono, effects: &mut Vec<Effect>) {
+        let mut news = std::mem::take(&mut self.news);
+        for news in news.drain(..) {
+            match news {
+                News::Captured(capture) => self.keep_captures(vec![*capture], effects),
+                News::Say(text) => effects.extend(Effect::say(at, text)),
+                News::Count(seconds) => effects.push(Effect::Notice(Notice::Count(seconds))),
+                News::Lifted => self.lifted(at, effects),
+                News::TimeUp => {
+                    effects.extend(Effect::say(at, "let go: it has been on for as long as it may".to_owned()));
+                    if let Some(session) = &mut self.session {
+                        session.leave(at, Left::TimeUp, effects);
+                    }
+                }
+            }
+        }
+        self.news = news;
+    }
+
+    /// The lead was lifted after a capture: on to the next step, where the procedure says so.
+    fn lifted(&mut self, at: Mono, effects: &mut Vec<Effect>) {
+        let Some(session) = self.session.as_mut().filter(|session| session.advances()) else { return };
+        // After the last step there is nowhere to go, and nothing has changed.
+        drop(session.go(at, Move::Next, &BenchView { channels: &self.channels, zeros: &self.zeros }, effects));
     }
 
     fn channel(&mut self, id: ChannelId, channel: Channel, effects: &mut Vec<Effect>) {
@@ -194,7 +235,7 @@ impl Core {
             channels.get(usize::from(id.0)).and_then(Option::as_ref).is_some_and(|channel| channel.meter == meter)
         };
         if let Some(step) = self.session.as_mut().and_then(|session| session.step.as_mut()) {
-            step.meter_lost(gone);
+            step.judge.lost(gone);
         }
         for (index, latest) in self.latest.iter_mut().enumerate() {
             if u16::try_from(index).is_ok_and(|id| gone(ChannelId(id))) {
@@ -224,11 +265,18 @@ impl Core {
 
     fn go(&mut self, at: Mono, to: Move, effects: &mut Vec<Effect>) -> Result<Reply, Refusal> {
         let session = self.session.as_mut().ok_or(Refusal::NoSession)?;
-        let (judged, now) = match session.procedure() {
-            Some(procedure) => session.go_by_procedure(at, &procedure, &to, &self.channels, effects)?,
-            None => session.go_freely(at, to, &self.channels, effects)?,
-        };
+        let bench = BenchView { channels: &self.channels, zeros: &self.zeros };
+        let (judged, now) = session.go(at, to, &bench, effects)?;
         Ok(Reply::Step { judged, now })
+    }
+
+    fn zero(&mut self, at: Mono, channel: &str, effects: &mut Vec<Effect>) -> Result<Reply, Refusal> {
+        let id = self.channel_named(channel)?;
+        self.open_session()?;
+        let zeroed =
+            self.zeros.take(usize::from(id.0)).ok_or_else(|| Refusal::NotStill { channel: channel.to_owned() })?;
+        effects.push(Effect::Record(Record::Zeroed(at, id, zeroed)));
+        Ok(Reply::Zeroed(zeroed))
     }
 
     fn mark(&mut self, at: Mono, text: String, effects: &mut Vec<Effect>) -> Result<Reply, Refusal> {
@@ -245,7 +293,6 @@ impl Core {
     fn take(&mut self, at: Mono, channel: Option<String>, effects: &mut Vec<Effect>) -> Result<Reply, Refusal> {
         let wanted = channel.map(|name| self.channel_named(&name)).transpose()?;
         let session = self.session.as_mut().ok_or(Refusal::NoSession)?;
-        let number = session.step.as_ref().map(|step| step.view.number);
         let judged = session.step.as_mut().filter(|step| {
             let aimed = step.judge.aim.channel;
             step.view.channel.is_some() && (wanted.is_none() || wanted == aimed)
@@ -258,15 +305,23 @@ impl Core {
         if captures.is_empty() {
             return Err(Refusal::NothingToTake);
         }
-        let step = self.step_view().map_or(String::new(), |view| view.name.clone());
-        let taken: Vec<(String, Capture)> =
-            captures.into_iter().map(|capture| (self.channel_name(capture.channel), capture)).collect();
-        for (channel, capture) in &taken {
+        let taken = captures.iter().map(|capture| (self.channel_name(capture.channel), capture.clone())).collect();
+        self.keep_captures(captures, effects);
+        Ok(Reply::Taken(taken))
+    }
+
+    fn keep_captures(&mut self, captures: Vec<Capture>, effects: &mut Vec<Effect>) {
+        let view = self.step_view().cloned();
+        for capture in captures {
+            if let (Some(session), Some(view)) = (&mut self.session, &view) {
+                session.advice.captured(view, &capture);
+            }
+            let number = view.as_ref().map(|view| view.number);
             effects.push(Effect::Record(Record::Captured(number, Box::new(capture.clone()))));
-            let (step, channel, capture) = (step.clone(), channel.clone(), capture.clone());
+            let step = view.as_ref().map_or(String::new(), |view| view.name.clone());
+            let channel = self.channel_name(capture.channel);
             effects.push(Effect::Notice(Notice::Captured { step, channel, capture }));
         }
-        Ok(Reply::Taken(taken))
     }
 
     /// What every channel shows now, without a limit to judge it by.
@@ -281,6 +336,8 @@ impl Core {
                 at: sample.at,
                 channel: Some(sample.channel),
                 judgement: Judgement::recorded(&sample),
+                settled: None,
+                peak: None,
             })
             .collect()
     }
@@ -329,147 +386,5 @@ impl Core {
     /// The open session: what it began with, when, and how many samples it has.
     pub fn session(&self) -> Option<(&Begin, Mono, u64)> {
         self.session.as_ref().map(|session| (&session.begin, session.began, session.samples))
-    }
-}
-
-type Moved = (Option<Judgement>, Option<Arc<StepView>>);
-
-impl Session {
-    fn procedure(&self) -> Option<Arc<Procedure>> {
-        self.begin.procedure.clone()
-    }
-
-    fn go_by_procedure(
-        &mut self,
-        at: Mono,
-        procedure: &Procedure,
-        to: &Move,
-        channels: &[Option<Channel>],
-        effects: &mut Vec<Effect>,
-    ) -> Result<Moved, Refusal> {
-        let all = procedure.steps.len();
-        let (place, left) = match to {
-            Move::Next | Move::Skip if self.place >= all => return Err(Refusal::AtEnd),
-            Move::Next => (self.place + 1, Left::Done),
-            Move::Skip => (self.place + 1, Left::Skipped),
-            Move::Back => (self.place.checked_sub(1).ok_or(Refusal::AtFirst)?, Left::Back),
-            Move::Again if self.step.is_none() => return Err(Refusal::NoStep),
-            Move::Again => (self.place, Left::Again),
-            Move::Named(name) => (place_of(procedure, name)?, Left::Done),
-        };
-        let judged = self.leave(at, left, effects);
-        self.place = place;
-        Ok((judged, (place < all).then(|| self.begin_place(at, place, channels, effects))))
-    }
-
-    fn go_freely(
-        &mut self,
-        at: Mono,
-        to: Move,
-        channels: &[Option<Channel>],
-        effects: &mut Vec<Effect>,
-    ) -> Result<Moved, Refusal> {
-        let (name, left) = match (to, &self.step) {
-            (Move::Next, _) => (format!("step {}", self.steps + 1), Left::Done),
-            (Move::Again, Some(step)) => (step.view.name.clone(), Left::Again),
-            (Move::Again, None) => return Err(Refusal::NoStep),
-            (Move::Back, _) => return Err(Refusal::NoProcedure { way: "back" }),
-            (Move::Skip, _) => return Err(Refusal::NoProcedure { way: "on" }),
-            (Move::Named(name), _) => (said(&name, "step's name")?, Left::Done),
-        };
-        let judged = self.leave(at, left, effects);
-        let view = StepView {
-            number: self.steps + 1,
-            place: None,
-            attempt: self.attempt(&name),
-            name,
-            circuit: None,
-            instruction: String::new(),
-            channel: None,
-            quantity: None,
-            limit: None,
-        };
-        Ok((judged, Some(self.begin_step(at, view, channels, effects))))
-    }
-
-    fn begin_place(
-        &mut self,
-        at: Mono,
-        place: usize,
-        channels: &[Option<Channel>],
-        effects: &mut Vec<Effect>,
-    ) -> Arc<StepView> {
-        let procedure = self.procedure().expect("only called in a session with a procedure");
-        let spec = &procedure.steps[place];
-        let view = StepView {
-            number: self.steps + 1,
-            place: Some((place + 1, procedure.steps.len())),
-            name: spec.name.clone(),
-            attempt: self.attempt(&spec.name),
-            circuit: spec.circuit.clone(),
-            instruction: spec.instruction.clone(),
-            channel: spec.channel.clone(),
-            quantity: spec.quantity,
-            limit: spec.limit,
-        };
-        self.place = place;
-        self.begin_step(at, view, channels, effects)
-    }
-
-    fn begin_step(
-        &mut self,
-        at: Mono,
-        view: StepView,
-        channels: &[Option<Channel>],
-        effects: &mut Vec<Effect>,
-    ) -> Arc<StepView> {
-        let view = Arc::new(view);
-        self.steps = view.number;
-        let procedure = self.procedure();
-        let spec = view.place.and_then(|(place, _)| procedure.as_ref()?.steps.get(place - 1));
-        self.step = Some(RunningStep::begin(view.clone(), spec, channels));
-        effects.push(Effect::Record(Record::StepBegan(Box::new(StepBegan { at, view: view.clone() }))));
-        effects.push(Effect::Notice(Notice::Step(view.clone())));
-        view
-    }
-
-    fn leave(&mut self, at: Mono, left: Left, effects: &mut Vec<Effect>) -> Option<Judgement> {
-        let step = self.step.take()?;
-        let name = step.view.name.clone();
-        let ended = step.end(at, left);
-        let judged = ended.capture.as_ref().map(|capture| capture.judgement.clone());
-        effects.push(Effect::Record(Record::StepEnded(Box::new(ended))));
-        effects.push(Effect::Notice(Notice::Judged { step: name, judgement: judged.clone() }));
-        judged
-    }
-
-    fn attempt(&mut self, name: &str) -> u32 {
-        let attempt = self.attempts.entry(name.to_owned()).or_default();
-        *attempt += 1;
-        *attempt
-    }
-}
-
-/// The one step of this name, or the one whose name begins so.
-fn place_of(procedure: &Procedure, name: &str) -> Result<usize, Refusal> {
-    let wanted = name.to_lowercase();
-    let names = || procedure.steps.iter().map(|step| step.name.to_lowercase());
-    if let Some(exact) = names().position(|step| step == wanted) {
-        return Ok(exact);
-    }
-    let mut alike = names().enumerate().filter(|(_, step)| !wanted.is_empty() && step.starts_with(&wanted));
-    match (alike.next(), alike.next()) {
-        (Some((only, _)), None) => Ok(only),
-        _ => Err(Refusal::UnknownStep {
-            name: name.to_owned(),
-            steps: procedure.steps.iter().map(|step| step.name.clone()).collect(),
-        }),
-    }
-}
-
-fn said(text: &str, what: &'static str) -> Result<String, Refusal> {
-    match text.trim() {
-        "" => Err(Refusal::Empty { what }),
-        trimmed => Ok(trimmed.to_owned()),
     }
 }

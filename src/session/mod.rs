@@ -4,24 +4,33 @@
 //! live daemon, a replay and judging again all come to the same verdicts. Nor does it know SQL,
 //! sockets or files other than the procedure's.
 
+mod procedure;
+
+pub mod fitness;
+
+pub mod judge;
+
+mod advice;
+mod step;
+mod zero;
+
 mod command;
 mod core;
-pub mod judge;
-mod procedure;
+mod progress;
 mod record;
-mod step;
 
 pub use self::core::{Core, Latest, MeterState};
-pub use command::{Begin, Command, Move, Refusal, Reply, StepView};
+pub use command::{Begin, Command, Move, Refusal, Reply, StepView, Visit};
 pub use judge::{Capture, Judgement, Verdict};
-pub use procedure::{CaptureMode, Procedure, ProcedureError, Step};
+pub use procedure::{Advance, CaptureMode, ContactRule, Procedure, ProcedureError, Step};
 pub use record::{End, EventKind, Left, Record, SignalFigures, StepBegan, StepEnded};
+pub use zero::Zeroed;
 
 use std::sync::Arc;
 
 use crate::{
     channel::{Channel, ChannelId, MeterId, Sample},
-    clock::Wall,
+    clock::{Mono, Wall},
 };
 
 /// What happens to the core, apart from the operator's [`Command`]s.
@@ -51,6 +60,8 @@ pub enum Event {
         /// One sentence; none clears it.
         text: Option<String>,
     },
+    /// Time goes by: told a few times a second, since silence must be noticed too.
+    Tick,
     /// What the computer's clock says at this moment.
     Anchor(Wall),
 }
@@ -62,6 +73,13 @@ pub enum Effect {
     Record(Record),
     /// Tell whoever watches.
     Notice(Notice),
+}
+
+impl Effect {
+    /// Something the operator should hear: told now, and kept.
+    fn say(at: Mono, text: String) -> [Self; 2] {
+        [Self::Notice(Notice::Say(text.clone())), Self::Record(Record::Event(at, EventKind::Told, String::new(), text))]
+    }
 }
 
 /// News for whoever watches.
@@ -89,6 +107,10 @@ pub enum Notice {
         /// What was captured.
         capture: Capture,
     },
+    /// Something the operator should hear.
+    Say(String),
+    /// Seconds until what is on must be switched off.
+    Count(i64),
     /// Something worth a line.
     Event {
         /// What kind of thing.
@@ -99,3 +121,6 @@ pub enum Notice {
         text: String,
     },
 }
+
+#[cfg(test)]
+mod tests;

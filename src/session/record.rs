@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use super::{Begin, Capture, StepView, Verdict, judge::Figures};
+use super::{Begin, Capture, StepView, Verdict, Zeroed, judge::Figures};
 use crate::{
     channel::{Channel, ChannelId, Sample},
     clock::{Mono, Wall},
@@ -24,6 +24,8 @@ pub enum Record {
     StepEnded(Box<StepEnded>),
     /// A value was captured, in the step of this number where one was on.
     Captured(Option<u32>, Box<Capture>),
+    /// A clamp was zeroed.
+    Zeroed(Mono, ChannelId, Zeroed),
     /// Something worth keeping happened.
     Event(Mono, EventKind, String, String),
     /// What the computer's clock said.
@@ -78,6 +80,8 @@ pub enum Left {
     Again,
     /// The operator left it undone.
     Skipped,
+    /// What was on had been on for as long as it may.
+    TimeUp,
     /// The session ended.
     SessionEnd,
 }
@@ -90,6 +94,7 @@ impl Left {
             Self::Back => "back",
             Self::Again => "again",
             Self::Skipped => "skipped",
+            Self::TimeUp => "time up",
             Self::SessionEnd => "session ended",
         }
     }
@@ -136,6 +141,10 @@ pub enum EventKind {
     Mark,
     /// The operator noted something.
     Note,
+    /// The operator was told something.
+    Told,
+    /// The bench does not suit a step of the procedure.
+    Unfit,
 }
 
 impl EventKind {
@@ -150,6 +159,8 @@ impl EventKind {
             Self::Store => "store",
             Self::Mark => "mark",
             Self::Note => "note",
+            Self::Told => "told",
+            Self::Unfit => "unfit",
         }
     }
 }

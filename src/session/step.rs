@@ -3,15 +3,13 @@
 use std::sync::Arc;
 
 use super::{
-    Capture, Step, StepView, Verdict,
-    judge::{Aim, Figures, StepJudge},
-    procedure::CaptureMode,
+    Capture, StepView, Verdict,
+    judge::{Contact, Figures, News, StepJudge},
     record::{Left, SignalFigures, StepEnded},
 };
 use crate::{
     channel::{Channel, ChannelId, Sample},
     clock::Mono,
-    electrics::Rule,
 };
 
 /// A step between its begin and its end.
@@ -23,28 +21,38 @@ pub(super) struct RunningStep {
     figures: Vec<Vec<SignalFigures>>,
 }
 
+/// Where a step leaves the leads for the next one.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Rest {
+    channel: ChannelId,
+    quantity: Option<crate::units::Quantity>,
+}
+
 impl RunningStep {
-    pub fn begin(view: Arc<StepView>, spec: Option<&Step>, channels: &[Option<Channel>]) -> Self {
-        let aim = Aim {
-            channel: view.channel.as_ref().and_then(|name| named(channels, name)),
-            quantity: view.quantity,
-            limit: view.limit,
-            rule: spec.map_or(Rule::Guarded, |spec| spec.rule),
-            mode: spec.map_or(CaptureMode::default(), |spec| spec.capture),
-        };
-        Self { view, judge: StepJudge::new(aim), figures: Vec::new() }
+    /// A step that begins; `rest` tells where the leads still are.
+    pub fn begin(at: Mono, view: Arc<StepView>, aim: super::judge::Aim, rest: Option<Rest>) -> Self {
+        let same_place = rest.is_some_and(|rest| aim.channel == Some(rest.channel) && aim.quantity == rest.quantity);
+        let contact = if same_place { Contact::still_there(aim.contact) } else { Contact::new(aim.contact) };
+        Self { view, judge: StepJudge::new(aim, at, contact), figures: Vec::new() }
     }
 
-    /// A channel turned up: perhaps the one that the step waits for.
+    /// Where the leads still are, when they have not been lifted since the capture.
+    pub fn rest(&self) -> Option<Rest> {
+        let channel = self.judge.aim.channel?;
+        self.judge.rests_on_its_capture().then_some(Rest { channel, quantity: self.judge.aim.quantity })
+    }
+
+    /// A channel turned up: perhaps one that the step waits for.
     pub fn channel_found(&mut self, id: ChannelId, channel: &Channel) {
         if self.view.channel.as_ref() == Some(&channel.name) {
             self.judge.aim.channel = Some(id);
         }
+        self.judge.aim.load.channel_found(id, &channel.name);
     }
 
     /// One more sample; the verdict on it alone.
-    pub fn sample(&mut self, sample: &Sample) -> Option<Verdict> {
-        let verdict = self.judge.sample(sample);
+    pub fn sample(&mut self, sample: &Sample, news: &mut Vec<News>) -> Option<Verdict> {
+        let verdict = self.judge.sample(sample, news);
         self.signal(sample).figures.add(sample.at, sample.value, verdict);
         verdict
     }
@@ -64,13 +72,6 @@ impl RunningStep {
             signals.len() - 1
         });
         &mut signals[at]
-    }
-
-    /// The meter of these channels went away.
-    pub fn meter_lost(&mut self, gone: impl Fn(ChannelId) -> bool) {
-        if self.judge.aim.channel.is_some_and(gone) {
-            self.judge.lost();
-        }
     }
 
     /// The step is left.

@@ -12,6 +12,7 @@
 
 mod folder;
 mod insert;
+mod migrate;
 mod open;
 mod rows;
 mod writer;
@@ -20,5 +21,6 @@ pub mod read;
 
 pub use folder::{Folder, FolderError, Held};
 pub use insert::{BEYOND_DOWN, BEYOND_UP, SampleRow};
-pub use open::{SCHEMA_VERSION, StoreError, open_to_read, open_to_write};
+pub use migrate::SCHEMA_VERSION;
+pub use open::{StoreError, open_to_read, open_to_write};
 pub use writer::{Report, Store, Ticket};

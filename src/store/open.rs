@@ -9,8 +9,7 @@ use std::{
 
 use rusqlite::{Connection, OpenFlags, params};
 
-/// Of the database that this program writes; kept in SQLite's `user_version`.
-pub const SCHEMA_VERSION: i64 = 1;
+use super::migrate::{SCHEMA_VERSION, migrate};
 
 const SCHEMA: &str = include_str!("schema.sql");
 
@@ -33,6 +32,17 @@ pub enum StoreError {
         path: PathBuf,
         /// SQLite's word.
         source: rusqlite::Error,
+    },
+    /// An older bayline wrote it, and it may only be read.
+    #[error(
+        "the database {} is of version {found}, this bayline knows {SCHEMA_VERSION}; `bayline run` upgrades it and keeps a copy",
+        path.display()
+    )]
+    Older {
+        /// Which one.
+        path: PathBuf,
+        /// Its version.
+        found: i64,
     },
     /// A newer bayline wrote it.
     #[error("the database {} is of version {found}, this bayline knows {SCHEMA_VERSION}; use the newer program", path.display())]
@@ -71,6 +81,10 @@ pub fn open_to_write(path: &Path) -> Result<(Connection, Vec<i64>), StoreError> 
     match version(&connection).map_err(failed)? {
         SCHEMA_VERSION => {}
         0 => create(&mut connection).map_err(failed)?,
+        older if (1..SCHEMA_VERSION).contains(&older) => {
+            let copy = migrate(&mut connection, path, older).map_err(failed)?;
+            tracing::info!("the database was of version {older}; it is upgraded, a copy is {}", copy.display());
+        }
         found => return Err(StoreError::Newer { path: path.to_owned(), found }),
     }
     let interrupted = close_interrupted(&mut connection).map_err(failed)?;
@@ -87,6 +101,7 @@ pub fn open_to_read(path: &Path) -> Result<Connection, StoreError> {
     match found {
         SCHEMA_VERSION => Ok(connection),
         0 => Err(StoreError::Missing { path: path.to_owned() }),
+        found if found < SCHEMA_VERSION => Err(StoreError::Older { path: path.to_owned(), found }),
         found => Err(StoreError::Newer { path: path.to_owned(), found }),
     }
 }

@@ -9,7 +9,7 @@ use crate::{
     channel::{Channel, ChannelId, Sample},
     clock::{Mono, Wall},
     protocol::Value,
-    session::{Begin, Capture, Judgement, Record, StepBegan, StepEnded, Verdict},
+    session::{Begin, Capture, Judgement, Record, StepBegan, StepEnded, Verdict, Zeroed},
     units::Quantity,
 };
 
@@ -87,6 +87,7 @@ impl Rows {
                     )?
                     .execute(params![session, at.since(began), kind.word(), subject, text])?;
             }
+            Record::Zeroed(at, id, zeroed) => self.zeroed(connection, session, at.since(began), *id, zeroed)?,
             Record::Anchor(at, wall) => anchor(connection, session, at.since(began), *wall)?,
             Record::SessionBegan(..) | Record::Channel(..) | Record::Samples(..) => {}
         }
@@ -95,17 +96,24 @@ impl Rows {
 
     fn session_began(&mut self, connection: &Connection, at: Mono, begin: &Begin) -> rusqlite::Result<()> {
         let procedure = begin.procedure.as_ref();
+        let visit = &begin.visit;
         connection
             .prepare_cached(
-                "INSERT INTO session (uuid, began_utc, began_utc_us, machine, job, procedure_title, procedure_text,
-                    bench_text, program, first_row) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
+                "INSERT INTO session (uuid, began_utc, began_utc_us, machine, job, vin, counter, complaint, ambient_c, part_c,
+                    procedure_title, procedure_text, bench_text, program, first_row)
+                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15)",
             )?
             .execute(params![
                 begin.id.to_string(),
                 utc(begin.wall),
                 begin.wall.0,
-                begin.machine,
-                begin.job,
+                visit.machine,
+                visit.job,
+                visit.vin,
+                visit.counter,
+                visit.complaint,
+                visit.ambient_celsius,
+                visit.part_celsius,
                 procedure.map(|procedure| &procedure.title),
                 procedure.map(|procedure| &procedure.text),
                 begin.bench,
@@ -241,7 +249,12 @@ impl Rows {
         step: Option<u32>,
         capture: &Capture,
     ) -> rusqlite::Result<i64> {
-        let Judgement { verdict, value, quantity, u, limit, reason } = &capture.judgement;
+        let Judgement { verdict, value, measured, quantity, u, limit, conformity, reason } = &capture.judgement;
+        let settled = capture.settled.as_ref();
+        let peak = match capture.peak {
+            Some(Value::Number(peak)) => Some(peak),
+            _ => None,
+        };
         let channel = capture.channel.and_then(|id| self.channels.get(usize::from(id.0))?.as_ref());
         let (number, beyond) = match value {
             Some(Value::Number(value)) => (Some(*value), None),
@@ -251,8 +264,9 @@ impl Rows {
         };
         connection
             .prepare_cached(
-                "INSERT INTO capture (session, step, how, at_us, channel, quantity, unit, value, beyond, u, limit_low,
-                    limit_high, verdict, reason) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14)",
+                "INSERT INTO capture (session, step, how, at_us, channel, quantity, unit, value, beyond, measured, u, deviation,
+                    readings, peak, limit_low, limit_high, conformity, verdict, reason)
+                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18, ?19)",
             )?
             .execute(params![
                 session,
@@ -264,13 +278,45 @@ impl Rows {
                 quantity.map(Quantity::unit),
                 number,
                 beyond,
+                measured,
                 u,
+                settled.map(|settled| settled.deviation),
+                settled.map(|settled| settled.count as i64),
+                peak,
                 limit.and_then(|limit| limit.low),
                 limit.and_then(|limit| limit.high),
+                conformity,
                 verdict.map(Verdict::word),
                 reason,
             ])?;
         Ok(connection.last_insert_rowid())
+    }
+
+    fn zeroed(
+        &self,
+        connection: &Connection,
+        session: i64,
+        at_us: i64,
+        id: ChannelId,
+        zeroed: &Zeroed,
+    ) -> rusqlite::Result<()> {
+        let channel = self.channels.get(usize::from(id.0)).and_then(Option::as_ref);
+        connection
+            .prepare_cached(
+                "INSERT INTO zero (session, at_us, channel, quantity, unit, value, drift, u)
+                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
+            )?
+            .execute(params![
+                session,
+                at_us,
+                channel.map(|channel| &channel.name),
+                zeroed.quantity.word(),
+                zeroed.quantity.unit(),
+                zeroed.offset,
+                zeroed.drift,
+                zeroed.u,
+            ])?;
+        Ok(())
     }
 
     fn samples(

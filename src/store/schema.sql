@@ -1,4 +1,4 @@
--- bayline's database, version 1. Any SQLite tool can read it.
+-- bayline's database, version 2. Any SQLite tool can read it.
 --
 -- Times called *_us are whole microseconds since the session began. Absolute times are UTC.
 -- Nothing refers to a row of another session.
@@ -12,6 +12,11 @@ CREATE TABLE session (
     ended_how       TEXT,                 -- ended, stopped, replaced, interrupted; NULL while it is open
     machine         TEXT NOT NULL,        -- the machine in the operator's words; empty where not told
     job             TEXT NOT NULL,        -- the job in the operator's words; empty where not told
+    vin             TEXT NOT NULL DEFAULT '', -- vehicle identification or serial number; empty where not told
+    counter         TEXT NOT NULL DEFAULT '', -- odometer or hour meter as read; empty where not told
+    complaint       TEXT NOT NULL DEFAULT '', -- what the customer complains of; empty where not told
+    ambient_c       REAL,                 -- temperature of the place, °C; NULL where not told
+    part_c          REAL,                 -- temperature of the part under test, °C; NULL where not told
     procedure_title TEXT,                 -- what was going to be done; NULL when free-running
     procedure_text  TEXT,                 -- the procedure file as it was; NULL when free-running
     bench_text      TEXT NOT NULL,        -- the bench file as it was; empty without one
@@ -49,7 +54,7 @@ CREATE TABLE step (
     limit_high      REAL,                 -- greatest value that is within, in unit; NULL where none
     began_us        INTEGER NOT NULL,     -- when it began
     ended_us        INTEGER,              -- when it was left; NULL while it is on
-    left_how        TEXT,                 -- done, back, again, skipped, session ended, interrupted; NULL while it is on
+    left_how        TEXT,                 -- done, back, again, skipped, time up, session ended, interrupted; NULL while it is on
     capture         INTEGER REFERENCES capture (id), -- the capture it was judged on; NULL where none
     verdict         TEXT,                 -- within, outside, too close to call, no reading ...; NULL where nothing was judged
     reason          TEXT,                 -- the verdict's reason in one sentence; NULL without a verdict
@@ -62,13 +67,18 @@ CREATE TABLE capture (
     id              INTEGER PRIMARY KEY,  -- number on this database
     session         INTEGER NOT NULL REFERENCES session (id), -- session.id
     step            INTEGER,              -- step.number in this session; NULL where no step was on
-    how             TEXT NOT NULL,        -- taken: by the operator; last: as the step was left; worst: of the whole step
+    how             TEXT NOT NULL,        -- taken: by the operator; steady: by itself; last: as the step was left; worst: of the whole step
     at_us           INTEGER NOT NULL,     -- when the value was measured
     channel         TEXT,                 -- channel.name; NULL where nothing was measured
     quantity        TEXT,                 -- what was measured; NULL where nothing was
     unit            TEXT,                 -- unit of value, u and limits; NULL where nothing was measured
     value           REAL,                 -- the value in unit; NULL where there is none or it was beyond the range
     beyond          INTEGER,              -- 1 beyond the meter's range, -1 beyond it downwards, NULL otherwise
+    measured        REAL,                 -- what the meter showed, in unit, where value is that corrected for heat; NULL otherwise
+    deviation       REAL,                 -- sample standard deviation of the readings it is the mean of, in unit; NULL for one reading
+    readings        INTEGER,              -- how many readings it is the mean of; NULL for one
+    peak            REAL,                 -- worst value under load, before it settled too, in unit; NULL where none
+    conformity      REAL,                 -- probability that the true value keeps to the limit (JCGM 106), 0 to 1; NULL where unknown
     u               REAL,                 -- standard uncertainty in unit (JCGM 100); NULL where unknown
     limit_low       REAL,                 -- least value that is within, in unit; NULL where none
     limit_high      REAL,                 -- greatest value that is within, in unit; NULL where none
@@ -95,8 +105,8 @@ CREATE TABLE event (
     id              INTEGER PRIMARY KEY,  -- number on this database
     session         INTEGER NOT NULL REFERENCES session (id), -- session.id
     at_us           INTEGER NOT NULL,     -- when
-    kind            TEXT NOT NULL,        -- note, mark, meter found, meter lost, bad frame, missing value, samples lost, store
-    subject         TEXT NOT NULL,        -- the meter or channel it concerns; empty where none
+    kind            TEXT NOT NULL,        -- note, mark, told (to the operator), meter found, meter lost, bad frame, missing value, samples lost, store, unfit (the bench for a step)
+    subject         TEXT NOT NULL,        -- the meter, channel or step it concerns; empty where none
     text            TEXT NOT NULL         -- one sentence, or what the operator said
 ) STRICT;
 
@@ -106,6 +116,18 @@ CREATE TABLE anchor (
     utc_us          INTEGER NOT NULL,     -- what the computer's clock said then, microseconds since 1970-01-01T00:00:00Z
     PRIMARY KEY (session, at_us)
 ) STRICT, WITHOUT ROWID;
+
+CREATE TABLE zero (
+    id              INTEGER PRIMARY KEY,  -- number on this database
+    session         INTEGER NOT NULL REFERENCES session (id), -- session.id
+    at_us           INTEGER NOT NULL,     -- when
+    channel         TEXT,                 -- channel.name
+    quantity        TEXT NOT NULL,        -- what was measured
+    unit            TEXT NOT NULL,        -- unit of value, drift and u
+    value           REAL NOT NULL,        -- taken off every later sample of the channel in this session, in unit
+    drift           REAL,                 -- how far it is from the zero before, in unit; NULL for the first
+    u               REAL NOT NULL         -- its standard uncertainty, in unit
+) STRICT;
 
 -- Rows are in the order of arrival; sessions and steps keep their first and last rowid.
 CREATE TABLE sample (

@@ -48,7 +48,7 @@ pub fn parse_duration(text: &str) -> Result<Duration, UnitError> {
 /// Splits `"-1.5e3 mV"` into −1500 and `"mV"`. One comma and no point is a decimal comma.
 ///
 /// None where the text does not begin with a finite number.
-pub(super) fn split_number(text: &str) -> Option<(f64, &str)> {
+pub fn split_number(text: &str) -> Option<(f64, &str)> {
     let text = text.trim();
     let sign = text.strip_prefix(['+', '-', '\u{2212}']).map_or(0, |rest| text.len() - rest.len());
     let digits =

@@ -15,10 +15,10 @@ mod show;
 pub use accuracy::Accuracy;
 pub use dimension::{Dimension, Unit};
 pub use limit::Limit;
-pub use measure::{Measure, parse_duration};
+pub use measure::{Measure, parse_duration, split_number};
 pub use quantity::Quantity;
 pub use scale::Scale;
-pub use show::{show, show_in, show_seconds};
+pub use show::{show, show_in, show_seconds, show_with};
 
 /// A text that should have been a value with a unit.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]

@@ -9,33 +9,51 @@ pub fn show(value: f64, quantity: Quantity) -> String {
 
 /// As [`show`], for a dimension.
 pub fn show_in(value: f64, dimension: Dimension) -> String {
-    let unit = dimension.unit();
-    if dimension == Dimension::Plain {
-        return digits(value);
+    let (prefix, factor) = prefix(value, dimension);
+    match dimension {
+        Dimension::Plain => digits(value),
+        _ => format!("{} {prefix}{}", digits(value / factor), dimension.unit()),
     }
-    if dimension == Dimension::Percent || !dimension.takes_prefix() {
-        return format!("{} {unit}", digits(value));
+}
+
+/// `12.61 V ± 0.17 V`: the half-width to two significant digits and the value to the same place,
+/// both with the value's prefix (JCGM 100:2008, 7.2.6, from memory).
+pub fn show_with(value: f64, half_width: f64, quantity: Quantity) -> String {
+    let dimension = quantity.dimension();
+    let (prefix, factor) = prefix(value, dimension);
+    let (value, half_width) = (value / factor, half_width.abs() / factor);
+    if half_width == 0.0 {
+        return show(value * factor, quantity);
     }
-    let (prefix, factor) = match value.abs() {
+    // 0.17 has its second digit at 10^-2.
+    let place = half_width.log10().floor() as i32 - 1;
+    let decimals = usize::try_from(-place).unwrap_or(0).min(6);
+    let unit = match dimension {
+        Dimension::Plain => String::new(),
+        _ => format!(" {prefix}{}", dimension.unit()),
+    };
+    format!("{value:.decimals$}{unit} ± {half_width:.decimals$}{unit}")
+}
+
+/// The usual prefix for a value, and what one of the prefixed unit is worth.
+fn prefix(value: f64, dimension: Dimension) -> (&'static str, f64) {
+    if !dimension.takes_prefix() {
+        return ("", 1.0);
+    }
+    // Half a volt, half an amp and half an ohm are read as such at the bench.
+    let bench = matches!(dimension, Dimension::Volt | Dimension::Ampere | Dimension::Ohm);
+    match value.abs() {
         0.0 => ("", 1.0),
-        // Below a microunit of anything measured here there is only noise.
-        size if size < 1e-3 && dimension != Dimension::Farad => ("u", 1e-6),
-        size if size < 1e-9 => ("p", 1e-12),
-        size if size < 1e-6 => ("n", 1e-9),
+        size if size < 1e-9 && dimension == Dimension::Farad => ("p", 1e-12),
+        size if size < 1e-6 && dimension == Dimension::Farad => ("n", 1e-9),
+        // Below a microunit of anything else measured here there is only noise.
         size if size < 1e-3 => ("u", 1e-6),
+        size if bench && (0.2..1.0).contains(&size) => ("", 1.0),
         size if size < 0.999_95 => ("m", 1e-3),
-        size if size < 999.95 => ("", 1.0),
+        size if size < 999.95 || dimension == Dimension::Second => ("", 1.0),
         size if size < 999_950.0 => ("k", 1e3),
         _ => ("M", 1e6),
-    };
-    // Half a volt and half an amp are read as such at the bench; half an ohm too.
-    let plain = matches!(dimension, Dimension::Volt | Dimension::Ampere | Dimension::Ohm)
-        && value.abs() >= 0.2
-        && value.abs() < 1.0;
-    if plain || dimension == Dimension::Second && value.abs() >= 1.0 {
-        return format!("{} {unit}", digits(value));
     }
-    format!("{} {prefix}{unit}", digits(value / factor))
 }
 
 /// A time since some beginning: `3.2 s`, `4 min 07 s`, `1 h 02 min`.
@@ -83,6 +101,19 @@ mod tests {
             (1500.0, Quantity::ShaftSpeed, "1500 1/min"),
         ] {
             assert_eq!(show(value, quantity), text);
+        }
+    }
+
+    #[test]
+    fn uncertainty_gives_the_digits() {
+        for (value, half_width, quantity, text) in [
+            (12.6127, 0.1742, Quantity::VoltsDc, "12.61 V ± 0.17 V"),
+            (7.59, 0.1278, Quantity::Ohms, "7.59 ohm ± 0.13 ohm"),
+            (0.087, 0.0031, Quantity::VoltsDc, "87.0 mV ± 3.1 mV"),
+            (1.626, 0.0, Quantity::AmpsDc, "1.626 A"),
+            (1234.0, 25.0, Quantity::Ohms, "1.234 kohm ± 0.025 kohm"),
+        ] {
+            assert_eq!(show_with(value, half_width, quantity), text);
         }
     }
 

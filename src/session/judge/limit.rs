@@ -2,9 +2,9 @@
 
 use super::{Judgement, Verdict};
 use crate::{
-    electrics::{Decision, Limits, Rule, Uncertain, decide},
+    electrics::{Decision, Limits, Rule, Uncertain, decide, probability_of_conformity},
     protocol::Value,
-    units::{Limit, Quantity, show},
+    units::{Limit, Quantity, show, show_with},
 };
 
 /// What is said of a value, without the sentence: this runs on every sample.
@@ -17,18 +17,34 @@ pub fn compare(limit: &Limit, value: Value, u: Option<f64>, rule: Rule) -> Verdi
         Value::Over => return if limit.high.is_some() { Verdict::Outside } else { Verdict::Within },
         Value::Under => return if limit.low.is_some() { Verdict::Outside } else { Verdict::Within },
     };
-    match decide(value, Limits { low: limit.low, high: limit.high }, rule) {
+    match decide(value, limits(limit), rule) {
         Decision::Within => Verdict::Within,
         Decision::Outside => Verdict::Outside,
         Decision::TooClose => Verdict::TooCloseToCall,
     }
 }
 
+fn limits(limit: &Limit) -> Limits {
+    Limits { low: limit.low, high: limit.high }
+}
+
 /// A value against a limit, with the sentence.
 pub fn judge(limit: &Limit, value: Value, quantity: Quantity, u: Option<f64>, rule: Rule) -> Judgement {
     let verdict = compare(limit, value, u, rule);
-    let reason = reason(limit, value, quantity, u, verdict);
-    Judgement { verdict: Some(verdict), value: Some(value), quantity: Some(quantity), u, limit: Some(*limit), reason }
+    let conformity = match (value, u) {
+        (Value::Number(value), Some(u)) => Some(probability_of_conformity(Uncertain::new(value, u), limits(limit))),
+        _ => None,
+    };
+    Judgement {
+        verdict: Some(verdict),
+        value: Some(value),
+        measured: None,
+        quantity: Some(quantity),
+        u,
+        limit: Some(*limit),
+        conformity,
+        reason: reason(limit, value, quantity, u, verdict),
+    }
 }
 
 fn reason(limit: &Limit, value: Value, quantity: Quantity, u: Option<f64>, verdict: Verdict) -> String {
@@ -45,8 +61,8 @@ fn reason(limit: &Limit, value: Value, quantity: Quantity, u: Option<f64>, verdi
     let above = limit.high.filter(|high| value > *high).map(|high| (value - high, "above", high));
     match (verdict, below.or(above)) {
         (Verdict::TooCloseToCall, _) => {
-            let expanded = 2.0 * u.unwrap_or(0.0);
-            format!("{} ± {} (k = 2) does not tell it from the limit, {limit}", show(value), show(expanded))
+            let shown = show_with(value, 2.0 * u.unwrap_or(0.0), quantity);
+            format!("{shown} (k = 2) does not tell it from the limit, {limit}")
         }
         (_, Some((by, side, edge))) => format!("{} is {} {side} {}", show(value), show(by), show(edge)),
         (_, None) => {
@@ -105,7 +121,7 @@ mod tests {
         for (value, u, reason) in [
             (12.41, None, "12.41 V, at least 11.80 V wanted, 0.610 V to spare"),
             (9.2, None, "9.200 V is 2.600 V below 11.80 V"),
-            (11.81, Some(0.02), "11.81 V ± 40.00 mV (k = 2) does not tell it from the limit, at least 11.80 V"),
+            (11.81, Some(0.02), "11.810 V ± 0.040 V (k = 2) does not tell it from the limit, at least 11.80 V"),
         ] {
             assert_eq!(judge(&least, Value::Number(value), Quantity::VoltsDc, u, Rule::Guarded).reason, reason);
         }

@@ -1,11 +1,29 @@
 //! What readings say about a step. Pure: samples and limits in, verdicts with reasons out.
 
-mod figures;
-mod limit;
-mod step;
 mod verdict;
 
+mod limit;
+
+mod contact;
+mod figures;
+mod heat;
+mod hold;
+mod load;
+mod steady;
+
+mod aim;
+mod step;
+
+pub use aim::Aim;
+pub use contact::Contact;
 pub use figures::Figures;
+pub use heat::{Heat, Part, TYPED_WITHIN};
+pub use hold::Hold;
 pub use limit::{compare, judge};
-pub use step::{Aim, StepJudge};
+pub use load::Load;
+pub use steady::{Settled, Window};
+pub use step::{News, Seen, StepJudge};
 pub use verdict::{Capture, How, Judgement, Verdict};
+
+#[cfg(test)]
+pub(in crate::session) use step::tests;

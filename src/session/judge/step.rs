@@ -1,71 +1,186 @@
-//! One step as it runs: which samples count, and what is said when it is left.
+//! One step as it runs: which samples count, what is captured, and what is said when it is left.
 
-use super::{Capture, How, Judgement, Verdict, compare, judge};
+use super::{Aim, Capture, Contact, Hold, How, Judgement, Settled, Verdict, Window, compare, hold::Count, judge};
 use crate::{
     channel::{ChannelId, Sample},
-    clock::Mono,
-    electrics::Rule,
+    clock::{Mono, micros},
+    electrics::Uncertain,
     protocol::{Annunciators, Value},
     session::procedure::CaptureMode,
-    units::{Limit, Quantity},
+    units::{Limit, Quantity, show},
 };
 
 /// A reading older than this says nothing about now.
 const FRESH_US: i64 = 3_000_000;
 
-/// What a step looks at.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Aim {
-    /// Where; none while no meter has a channel of that name.
-    pub channel: Option<ChannelId>,
-    /// What the meter must be switched to; none where anything will do.
-    pub quantity: Option<Quantity>,
-    /// What the value must keep to; none for a step that is only recorded.
-    pub limit: Option<Limit>,
-    /// How the uncertainty enters.
-    pub rule: Rule,
-    /// Which value counts.
-    pub mode: CaptureMode,
+/// Noise of so much of a limit does not disturb a verdict.
+const COARSE: f64 = 0.05;
+
+/// What a step has to tell, beside the verdict on each sample.
+#[derive(Debug, Clone, PartialEq)]
+pub enum News {
+    /// A value was captured without hands.
+    Captured(Box<Capture>),
+    /// The lead was lifted after that.
+    Lifted,
+    /// Something the operator should hear.
+    Say(String),
+    /// Seconds until it must be switched off.
+    Count(i64),
+    /// It must be switched off now.
+    TimeUp,
 }
+
+/// What a sample came to.
+pub type Seen = Option<Verdict>;
 
 /// Judges the samples of one step.
 #[derive(Debug, Clone)]
 pub struct StepJudge {
     /// What the step looks at.
     pub aim: Aim,
+    began: Mono,
+    contact: Contact,
+    window: Window,
+    hold: Option<Hold>,
     /// The newest sample on the aimed channel.
     last: Option<Sample>,
-    /// The sample that was deepest outside, or nearest to it.
+    /// Of the samples that count, the one that was deepest outside, or nearest to it.
     worst: Option<Sample>,
+    /// As `worst`, with what came before it had settled.
+    peak: Option<Sample>,
     /// The newest capture by the operator's word.
     taken: Option<Capture>,
+    /// The capture without hands.
+    captured: Option<Capture>,
+    /// Whether the lead was lifted after that.
+    lifted: bool,
+    /// Which wrong switch has been told.
+    told: Option<(Verdict, Quantity)>,
+    asked: bool,
 }
 
 impl StepJudge {
-    /// A step that just began.
-    pub fn new(aim: Aim) -> Self {
-        Self { aim, last: None, worst: None, taken: None }
+    /// A step that begins with the leads where this contact has them.
+    pub fn new(aim: Aim, began: Mono, contact: Contact) -> Self {
+        Self {
+            window: Window::new(micros(aim.steady)),
+            hold: aim.hold_at_most.map(Hold::new),
+            aim,
+            began,
+            contact,
+            last: None,
+            worst: None,
+            peak: None,
+            taken: None,
+            captured: None,
+            lifted: false,
+            told: None,
+            asked: false,
+        }
+    }
+
+    /// Whether the leads are still where something was captured without hands.
+    pub fn rests_on_its_capture(&self) -> bool {
+        self.captured.is_some() && !self.lifted && !self.contact.is_fixed()
     }
 
     /// One more sample of any channel; the verdict on it alone, where there is something to judge.
-    pub fn sample(&mut self, sample: &Sample) -> Option<Verdict> {
+    pub fn sample(&mut self, sample: &Sample, news: &mut Vec<News>) -> Seen {
+        self.aim.load.sample(sample);
+        if let Some(heat) = &mut self.aim.heat {
+            heat.sample(sample);
+        }
         if Some(sample.channel) != self.aim.channel {
             return None;
         }
         self.last = Some(*sample);
-        let verdict = self.unfit(sample).or_else(|| {
-            let limit = self.aim.limit.as_ref().filter(|limit| limit.dimension == sample.quantity.dimension())?;
-            Some(compare(limit, sample.value, sample.u, self.aim.rule))
-        });
-        if !matches!(verdict, Some(Verdict::WrongFunction | Verdict::HeldDisplay)) && self.is_worse(sample) {
-            self.worst = Some(*sample);
+        if let Some(unfit) = self.unfit(sample) {
+            self.contact.broken();
+            self.window.clear();
+            self.tell_switch(unfit, sample.quantity, news);
+            return Some(unfit);
+        }
+        self.told = None;
+        let touched = self.contact.since().is_some();
+        self.contact.sample(sample);
+        self.count_hold(sample.at, news);
+        let Some(since) = self.contact.since() else {
+            self.window.clear();
+            if touched && self.captured.is_some() && !self.lifted {
+                self.lifted = true;
+                news.push(News::Lifted);
+            }
+            return None;
+        };
+        let verdict = self.counting(sample, since);
+        if verdict.is_none_or(|verdict| !matches!(verdict, Verdict::NotLoaded | Verdict::NotSettled)) {
+            self.capture_by_itself(news);
         }
         verdict
     }
 
-    /// The meter went away: what it said last is no longer now.
-    pub fn lost(&mut self) {
-        self.last = None;
+    /// A sample while the leads touch: does it count, and what does it say?
+    fn counting(&mut self, sample: &Sample, touching: Mono) -> Seen {
+        let Some(loaded) = self.aim.load.since(sample.at) else {
+            self.window.clear();
+            return self.aim.limit.map(|_| Verdict::NotLoaded);
+        };
+        keep_worse(&mut self.peak, sample, self.aim.limit.as_ref());
+        if sample.at < touching.max(loaded).plus(self.aim.after) {
+            return self.aim.limit.map(|_| Verdict::NotSettled);
+        }
+        keep_worse(&mut self.worst, sample, self.aim.limit.as_ref());
+        match sample.value {
+            Value::Number(value) => self.window.push(sample.at, value, sample.digit),
+            Value::Over | Value::Under => self.window.clear(),
+        }
+        let limit = self.aim.limit.as_ref().filter(|limit| limit.dimension == sample.quantity.dimension())?;
+        let (value, u) = match (sample.value, &self.aim.heat) {
+            (Value::Number(value), Some(heat)) => {
+                match heat.corrected(Uncertain::new(value, sample.u.unwrap_or(0.0))) {
+                    Some((corrected, _)) => (Value::Number(corrected.value), Some(corrected.u)),
+                    None => (sample.value, sample.u),
+                }
+            }
+            _ => (sample.value, sample.u),
+        };
+        Some(compare(limit, value, u, self.aim.rule))
+    }
+
+    fn capture_by_itself(&mut self, news: &mut Vec<News>) {
+        if self.aim.mode != CaptureMode::Steady || self.captured.is_some() || self.taken.is_some() {
+            return;
+        }
+        let (Some(settled), Some(last)) = (self.window.settled(self.coarse()), self.last) else { return };
+        let capture = self.of_window(How::Steady, settled, &last);
+        self.captured = Some(capture.clone());
+        news.push(News::Captured(Box::new(capture)));
+        if self.contact.is_fixed() {
+            // Nothing can be lifted: it is done.
+            self.lifted = true;
+            news.push(News::Lifted);
+        }
+    }
+
+    /// Time goes by.
+    pub fn tick(&mut self, now: Mono, news: &mut Vec<News>) {
+        self.count_hold(now, news);
+        let waiting = self.aim.mode == CaptureMode::Steady && self.captured.is_none() && self.taken.is_none();
+        if waiting && !self.asked && now.since(self.began) > micros(self.aim.patience) {
+            self.asked = true;
+            news.push(News::Say(format!("{}; `take` captures it as it is", self.why_not(now))));
+        }
+    }
+
+    /// The meters of these channels went away: what they said last is no longer now.
+    pub fn lost(&mut self, gone: impl Fn(ChannelId) -> bool) {
+        self.aim.load.lost(&gone);
+        if self.aim.channel.is_some_and(gone) {
+            self.last = None;
+            self.contact.broken();
+            self.window.clear();
+        }
     }
 
     /// Whether there is a reading of now to take.
@@ -75,21 +190,84 @@ impl StepJudge {
 
     /// The operator's word: this reading counts.
     pub fn take(&mut self, now: Mono) -> Capture {
-        let capture = self.capture(How::Taken, now, self.fresh(now));
+        let capture = self.as_it_is(How::Taken, now);
         self.taken = Some(capture.clone());
         capture
     }
 
     /// What the step is judged on when it is left; none for a step that looks at nothing.
     pub fn close(&self, now: Mono) -> Option<Capture> {
-        if self.aim.limit.is_none() && self.taken.is_none() {
-            return None;
+        if let Some(capture) =
+            self.taken.as_ref().or(self.captured.as_ref()).filter(|_| self.aim.mode != CaptureMode::Worst)
+        {
+            return Some(capture.clone());
         }
-        Some(match (self.aim.mode, &self.taken) {
-            (CaptureMode::Worst, _) => self.capture(How::Worst, now, self.worst),
-            (CaptureMode::Taken, Some(taken)) => taken.clone(),
-            (CaptureMode::Taken, None) => self.capture(How::Last, now, self.fresh(now)),
+        self.aim.limit?;
+        Some(match self.aim.mode {
+            CaptureMode::Taken => self.as_it_is(How::Last, now),
+            CaptureMode::Worst => match self.worst {
+                Some(worst) => self.of_sample(How::Worst, &worst),
+                None => self.nothing(How::Worst, now),
+            },
+            CaptureMode::Steady => self.nothing(How::Steady, now),
         })
+    }
+
+    /// What is shown now, or why it does not count.
+    fn as_it_is(&self, how: How, now: Mono) -> Capture {
+        let Some(sample) = self.fresh(now) else { return self.nothing(how, now) };
+        let loaded = self.aim.load.since(sample.at);
+        let touching = self.contact.since().unwrap_or(self.began);
+        if self.unfit(&sample).is_none() && loaded.is_none() {
+            return self.refused(how, &sample, Verdict::NotLoaded, self.aim.load.missing());
+        }
+        let early = loaded.is_some_and(|loaded| sample.at < touching.max(loaded).plus(self.aim.after));
+        if self.unfit(&sample).is_none() && early {
+            let reason = format!("taken before {} ms had passed under load", self.aim.after.as_millis());
+            return self.refused(how, &sample, Verdict::NotSettled, reason);
+        }
+        match self.window.settled(self.coarse()) {
+            Some(settled) if self.unfit(&sample).is_none() => self.of_window(how, settled, &sample),
+            _ => self.of_sample(how, &sample),
+        }
+    }
+
+    /// No value at all, and why.
+    fn nothing(&self, how: How, now: Mono) -> Capture {
+        let verdict = match (self.last, self.aim.load.since(now)) {
+            (Some(_), None) => Verdict::NotLoaded,
+            (Some(_), Some(_)) if self.contact.since().is_some() => Verdict::NotSettled,
+            _ => Verdict::NoReading,
+        };
+        let judgement = self.without_value(verdict, self.why_not(now));
+        Capture { how, at: now, channel: self.aim.channel, judgement, settled: None, peak: None }
+    }
+
+    /// Why nothing has been captured.
+    fn why_not(&self, now: Mono) -> String {
+        let Some(last) = self.last else {
+            return match self.aim.channel {
+                None => "no meter on the bench has this step's channel".to_owned(),
+                Some(_) => "no reading came".to_owned(),
+            };
+        };
+        let shown = match last.value {
+            Value::Number(value) => show(value, last.quantity),
+            Value::Over | Value::Under => "beyond the range".to_owned(),
+        };
+        if self.unfit(&last).is_some() {
+            return self.switch_words(&last);
+        }
+        if self.contact.since().is_none() {
+            return format!("{shown} reads like a lead that touches nothing, or a circuit that is dead");
+        }
+        if self.aim.load.since(now).is_none() {
+            return self.aim.load.missing();
+        }
+        if now.since(last.at) > FRESH_US {
+            return format!("no reading came in the last {} s", FRESH_US / 1_000_000);
+        }
+        format!("the reading, last {shown}, did not stay steady for {} ms", self.aim.steady.as_millis())
     }
 
     fn fresh(&self, now: Mono) -> Option<Sample> {
@@ -98,62 +276,135 @@ impl StepJudge {
 
     /// Why a sample can't be judged whatever its value, where that is so.
     fn unfit(&self, sample: &Sample) -> Option<Verdict> {
+        let limit_elsewhere = self.aim.limit.is_some_and(|limit| limit.dimension != sample.quantity.dimension());
         match self.aim.quantity {
             Some(wanted) if wanted != sample.quantity => Some(Verdict::WrongFunction),
+            None if limit_elsewhere => Some(Verdict::WrongFunction),
             _ if sample.annunciators.contains(Annunciators::HOLD) => Some(Verdict::HeldDisplay),
             _ => None,
         }
     }
 
-    fn is_worse(&self, sample: &Sample) -> bool {
-        match (&self.aim.limit, &self.worst) {
-            (Some(limit), Some(worst)) => excess(limit, sample.value) > excess(limit, worst.value),
-            _ => true,
+    /// Tells once which switch is wrong. Right after a step began the operator may just be reaching for it.
+    fn tell_switch(&mut self, unfit: Verdict, quantity: Quantity, news: &mut Vec<News>) {
+        const REACHING_US: i64 = 3_000_000;
+        let late = self.last.is_some_and(|sample| sample.at.since(self.began) > REACHING_US);
+        if late && self.told != Some((unfit, quantity)) {
+            self.told = Some((unfit, quantity));
+            if let Some(last) = &self.last {
+                news.push(News::Say(self.switch_words(last)));
+            }
         }
     }
 
-    fn capture(&self, how: How, now: Mono, sample: Option<Sample>) -> Capture {
-        let Some(sample) = sample else {
-            let reason = match (self.aim.channel, how) {
-                (None, _) => "no meter on the bench has this step's channel".to_owned(),
-                (Some(_), How::Worst) => "no reading came during the step".to_owned(),
-                (Some(_), _) => format!("no reading came in the last {} s", FRESH_US / 1_000_000),
-            };
-            return Capture {
-                how,
-                at: now,
-                channel: self.aim.channel,
-                judgement: self.without_value(Some(Verdict::NoReading), reason),
-            };
+    fn switch_words(&self, sample: &Sample) -> String {
+        let wanted = self.aim.quantity.map(Quantity::word).or(self.aim.limit.map(|limit| limit.dimension.unit()));
+        match (self.unfit(sample), wanted) {
+            (Some(Verdict::HeldDisplay), _) | (_, None) => "the display is held, release it".to_owned(),
+            (_, Some(wanted)) => format!("the meter is on {}, switch it to {wanted}", sample.quantity),
+        }
+    }
+
+    /// What is held on is the load, where the step names one: fixed leads touch from the step's beginning on.
+    fn count_hold(&mut self, now: Mono, news: &mut Vec<News>) {
+        let since = match self.aim.load.is_asked_for() {
+            true => self.aim.load.since(now),
+            false => self.contact.since(),
         };
-        Capture { how, at: sample.at, channel: Some(sample.channel), judgement: self.judgement(&sample) }
+        let Some(hold) = &mut self.hold else { return };
+        hold.on(since);
+        match hold.count(now) {
+            Some(Count::Left(seconds)) => news.push(News::Count(seconds)),
+            Some(Count::Over) => news.push(News::TimeUp),
+            None => {}
+        }
+    }
+
+    /// Noise that the verdict can bear, base units.
+    fn coarse(&self) -> f64 {
+        let limit = self.aim.limit.and_then(|limit| limit.high.or(limit.low)).unwrap_or(0.0);
+        COARSE * limit.abs()
+    }
+
+    /// A capture of the mean over the window: repetition and meter together (JCGM 100:2008, 5.1.2).
+    fn of_window(&self, how: How, settled: Settled, last: &Sample) -> Capture {
+        let u = match (last.u, settled.count) {
+            (Some(meter), _) => Some(meter.hypot(settled.repeatability())),
+            // One reading of an unknown meter tells nothing about its uncertainty.
+            (None, 0 | 1) => None,
+            (None, _) => Some(settled.repeatability()),
+        };
+        let sample = Sample { at: settled.at, value: Value::Number(settled.value), u, ..*last };
+        Capture { settled: Some(settled), ..self.of_sample(how, &sample) }
+    }
+
+    fn of_sample(&self, how: How, sample: &Sample) -> Capture {
+        let mut judgement = self.judgement(sample);
+        let peak = self.peak.map(|peak| peak.value);
+        if let (Some(limit), Some(Value::Number(peak)), Some(Verdict::Within)) =
+            (&self.aim.limit, peak, judgement.verdict)
+            && excess(limit, Value::Number(peak)) > 0.0
+        {
+            judgement.reason += &format!("; it reached {} before it settled", show(peak, sample.quantity));
+        }
+        Capture { how, at: sample.at, channel: Some(sample.channel), judgement, settled: None, peak }
     }
 
     fn judgement(&self, sample: &Sample) -> Judgement {
         if let Some(verdict) = self.unfit(sample) {
-            let reason = match (verdict, self.aim.quantity) {
-                (Verdict::WrongFunction, Some(wanted)) => {
-                    format!("the meter is on {}, switch it to {wanted}", sample.quantity)
-                }
-                _ => "the display is held, release it".to_owned(),
-            };
-            let judgement = self.without_value(Some(verdict), reason);
-            return Judgement { value: Some(sample.value), quantity: Some(sample.quantity), u: sample.u, ..judgement };
+            return self.with_value(sample, verdict, self.switch_words(sample));
         }
-        match self.aim.limit {
-            Some(limit) if limit.dimension == sample.quantity.dimension() => {
-                judge(&limit, sample.value, sample.quantity, sample.u, self.aim.rule)
-            }
-            Some(limit) => {
-                let reason = format!("the meter is on {}, the limit is in {}", sample.quantity, limit.dimension.unit());
-                self.without_value(Some(Verdict::WrongFunction), reason)
-            }
-            None => Judgement::recorded(sample),
+        let Some(limit) = self.aim.limit else { return Judgement::recorded(sample) };
+        let (Some(heat), Value::Number(value)) = (&self.aim.heat, sample.value) else {
+            return judge(&limit, sample.value, sample.quantity, sample.u, self.aim.rule);
+        };
+        if let Some((corrected, words)) = heat.corrected(Uncertain::new(value, sample.u.unwrap_or(0.0))) {
+            let u = sample.u.map(|_| corrected.u);
+            let judged = judge(&limit, Value::Number(corrected.value), sample.quantity, u, self.aim.rule);
+            return Judgement { measured: Some(value), reason: format!("{words}; {}", judged.reason), ..judged };
         }
+        let mut judged = judge(&limit, sample.value, sample.quantity, sample.u, self.aim.rule);
+        if judged.verdict != Some(Verdict::Within)
+            && let Some(words) = heat.explains(value, &limit)
+        {
+            judged.reason += &format!("; {words}");
+        }
+        judged
     }
 
-    fn without_value(&self, verdict: Option<Verdict>, reason: String) -> Judgement {
-        Judgement { verdict, value: None, quantity: self.aim.quantity, u: None, limit: self.aim.limit, reason }
+    fn refused(&self, how: How, sample: &Sample, verdict: Verdict, reason: String) -> Capture {
+        let judgement = self.with_value(sample, verdict, reason);
+        Capture { how, at: sample.at, channel: Some(sample.channel), judgement, settled: None, peak: None }
+    }
+
+    fn with_value(&self, sample: &Sample, verdict: Verdict, reason: String) -> Judgement {
+        let empty = self.without_value(verdict, reason);
+        Judgement { value: Some(sample.value), quantity: Some(sample.quantity), u: sample.u, ..empty }
+    }
+
+    fn without_value(&self, verdict: Verdict, reason: String) -> Judgement {
+        Judgement {
+            verdict: Some(verdict),
+            value: None,
+            measured: None,
+            quantity: self.aim.quantity,
+            u: None,
+            limit: self.aim.limit,
+            conformity: None,
+            reason,
+        }
+    }
+}
+
+/// Keeps the sample that is deeper outside, or nearer to it; without a limit, the larger one.
+fn keep_worse(kept: &mut Option<Sample>, sample: &Sample, limit: Option<&Limit>) {
+    let badness = |sample: &Sample| match (limit, sample.value) {
+        (Some(limit), value) => excess(limit, value),
+        (None, Value::Number(value)) => value.abs(),
+        (None, Value::Over | Value::Under) => f64::INFINITY,
+    };
+    if kept.as_ref().is_none_or(|kept| badness(sample) > badness(kept)) {
+        *kept = Some(*sample);
     }
 }
 
@@ -170,3 +421,7 @@ fn excess(limit: &Limit, value: Value) -> f64 {
         Value::Over | Value::Under => f64::NEG_INFINITY,
     }
 }
+
+#[cfg(test)]
+#[path = "step_tests.rs"]
+pub(in crate::session) mod tests;

@@ -1,5 +1,6 @@
 //! The words of judging.
 
+use super::Settled;
 use crate::{
     channel::{ChannelId, Sample},
     clock::Mono,
@@ -74,12 +75,16 @@ pub struct Judgement {
     pub verdict: Option<Verdict>,
     /// The value that was judged; none where there was none.
     pub value: Option<Value>,
+    /// What the meter showed, where the judged value is that corrected for heat.
+    pub measured: Option<f64>,
     /// What it measures.
     pub quantity: Option<Quantity>,
     /// Its standard uncertainty, base units of the quantity; none where nothing is known of it.
     pub u: Option<f64>,
     /// What it was judged against.
     pub limit: Option<Limit>,
+    /// Probability that the true value keeps to the limit (JCGM 106:2012); none without a limit or an uncertainty.
+    pub conformity: Option<f64>,
     /// One sentence.
     pub reason: String,
 }
@@ -90,9 +95,11 @@ impl Judgement {
         Self {
             verdict: None,
             value: Some(sample.value),
+            measured: None,
             quantity: Some(sample.quantity),
             u: sample.u,
             limit: None,
+            conformity: None,
             reason: "recorded, there is no limit to judge it by".to_owned(),
         }
     }
@@ -103,6 +110,8 @@ impl Judgement {
 pub enum How {
     /// By the operator's word.
     Taken,
+    /// By itself, when the reading was steady.
+    Steady,
     /// As the step was left, since nothing had been taken: the last reading.
     Last,
     /// The worst of the whole step.
@@ -114,6 +123,7 @@ impl How {
     pub const fn word(self) -> &'static str {
         match self {
             Self::Taken => "taken",
+            Self::Steady => "steady",
             Self::Last => "last",
             Self::Worst => "worst",
         }
@@ -131,4 +141,8 @@ pub struct Capture {
     pub channel: Option<ChannelId>,
     /// What it says.
     pub judgement: Judgement,
+    /// The window it is the mean of; none for a single reading.
+    pub settled: Option<Settled>,
+    /// The worst while the leads touched under load, what came before it had settled included.
+    pub peak: Option<Value>,
 }

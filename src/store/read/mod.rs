@@ -6,4 +6,4 @@ mod sessions;
 
 pub use ledger::{CaptureRow, EventRow, FigureRow, StepRow, captures, events, figures, steps};
 pub use samples::{Beyond, ChannelRow, SampleOut, channels, for_each_sample, sample_count};
-pub use sessions::{SessionRow, find, list};
+pub use sessions::{SessionRow, find, find_text, list};

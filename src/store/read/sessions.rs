@@ -1,5 +1,7 @@
 //! Which sessions there are.
 
+use std::collections::HashSet;
+
 use rusqlite::{Connection, Row};
 
 use crate::store::StoreError;
@@ -23,6 +25,16 @@ pub struct SessionRow {
     pub machine: String,
     /// In the operator's words.
     pub job: String,
+    /// Vehicle identification or serial number; empty where not told.
+    pub vin: String,
+    /// Odometer or hour meter as read; empty where not told.
+    pub counter: String,
+    /// What the customer complains of; empty where not told.
+    pub complaint: String,
+    /// Temperature of the place, °C.
+    pub ambient_celsius: Option<f64>,
+    /// Temperature of the part under test, °C.
+    pub part_celsius: Option<f64>,
     /// None when free-running.
     pub procedure: Option<String>,
     /// The version that recorded it.
@@ -42,13 +54,21 @@ impl SessionRow {
     pub fn samples(&self) -> i64 {
         self.last_row - self.first_row + 1
     }
+
+    /// Whether this text, in small letters, stands in what was told of the visit.
+    fn tells(&self, wanted: &str) -> bool {
+        let told = [&self.machine, &self.job, &self.vin, &self.counter, &self.complaint];
+        let mut told = told.into_iter().chain(&self.procedure);
+        told.any(|text| text.to_lowercase().contains(wanted))
+    }
 }
 
 const SELECT: &str = "SELECT id, uuid, began_utc, began_utc_us, ended_us, ended_how, machine, job, procedure_title, program,
         first_row, COALESCE(last_row, (SELECT COALESCE(MAX(rowid), 0) FROM sample)),
         (SELECT COUNT(*) FROM step WHERE step.session = session.id),
         (SELECT COUNT(*) FROM step WHERE step.session = session.id AND verdict = 'outside'
-            AND number = (SELECT MAX(number) FROM step AS other WHERE other.session = session.id AND other.name = step.name))
+            AND number = (SELECT MAX(number) FROM step AS other WHERE other.session = session.id AND other.name = step.name)),
+        vin, counter, complaint, ambient_c, part_c
     FROM session";
 
 fn row(row: &Row) -> rusqlite::Result<SessionRow> {
@@ -67,6 +87,11 @@ fn row(row: &Row) -> rusqlite::Result<SessionRow> {
         last_row: row.get(11)?,
         steps: row.get(12)?,
         outside: row.get(13)?,
+        vin: row.get(14)?,
+        counter: row.get(15)?,
+        complaint: row.get(16)?,
+        ambient_celsius: row.get(17)?,
+        part_celsius: row.get(18)?,
     })
 }
 
@@ -75,6 +100,26 @@ pub fn list(connection: &Connection) -> Result<Vec<SessionRow>, StoreError> {
     let mut statement = connection.prepare(&format!("{SELECT} ORDER BY id"))?;
     let rows = statement.query_map([], row)?;
     Ok(rows.collect::<rusqlite::Result<_>>()?)
+}
+
+/// The sessions in which this text stands, in any case of its letters, oldest first: in machine, job, number,
+/// counter, complaint, the procedure's title, or a note or mark.
+///
+/// Compared here and not by SQL, which knows the cases of ASCII letters alone.
+pub fn find_text(connection: &Connection, text: &str) -> Result<Vec<SessionRow>, StoreError> {
+    let wanted = text.trim().to_lowercase();
+    let mut statement = connection.prepare("SELECT session, text FROM event WHERE kind IN ('note', 'mark')")?;
+    let noted = statement.query_map([], |row| Ok((row.get::<_, i64>(0)?, row.get::<_, String>(1)?)))?;
+    let mut noted_in = HashSet::new();
+    for note in noted {
+        let (session, text) = note?;
+        if text.to_lowercase().contains(&wanted) {
+            noted_in.insert(session);
+        }
+    }
+    let mut sessions = list(connection)?;
+    sessions.retain(|session| noted_in.contains(&session.id) || session.tells(&wanted));
+    Ok(sessions)
 }
 
 /// The session of a number, of the beginning of an identity, or `last`.
@@ -92,5 +137,64 @@ pub fn find(connection: &Connection, wanted: &str) -> Result<SessionRow, StoreEr
     match found {
         Err(rusqlite::Error::QueryReturnedNoRows) => Err(missing()),
         found => Ok(found?),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn database() -> Connection {
+        let connection = Connection::open_in_memory().unwrap();
+        connection.execute_batch(include_str!("../schema.sql")).unwrap();
+        let visits = [
+            ("Radlader Süd", "A-113", "1M8GDM9AXKP042788", "4211 h", "lift drops when hot", "Valve coils"),
+            ("loader 7", "A-114", "", "88120 km", "", "Charging system, 12 V"),
+        ];
+        for (number, (machine, job, vin, counter, complaint, title)) in (1..).zip(visits) {
+            connection
+                .execute(
+                    "INSERT INTO session (id, uuid, began_utc, began_utc_us, machine, job, vin, counter, complaint, part_c,
+                        procedure_title, bench_text, program, first_row)
+                     VALUES (?1, 'u' || ?1, '2026-01-01T00:00:00Z', 0, ?2, ?3, ?4, ?5, ?6, 63.0, ?7, '', '0', 1)",
+                    rusqlite::params![number, machine, job, vin, counter, complaint, title],
+                )
+                .unwrap();
+        }
+        let events =
+            [(1, "note", "Oil on the plug"), (2, "told", "oil told to the operator"), (2, "mark", "Bremse gelöst")];
+        for (session, kind, text) in events {
+            let insert = "INSERT INTO event (session, at_us, kind, subject, text) VALUES (?1, 0, ?2, '', ?3)";
+            connection.execute(insert, rusqlite::params![session, kind, text]).unwrap();
+        }
+        connection
+    }
+
+    #[test]
+    fn a_session_is_found_by_what_was_told_of_it() {
+        let database = database();
+        for (text, expected) in [
+            ("SÜD", &[1][..]),
+            ("a-11", &[1, 2]),
+            ("axkp0427", &[1]),
+            ("4211", &[1]),
+            ("drops WHEN", &[1]),
+            (" charging ", &[2]),
+            ("oil", &[1]),
+            ("GELÖST", &[2]),
+            ("%", &[]),
+            ("", &[1, 2]),
+        ] {
+            let found: Vec<i64> = find_text(&database, text).unwrap().iter().map(|session| session.id).collect();
+            assert_eq!(found, expected, "{text}");
+        }
+    }
+
+    #[test]
+    fn the_visit_is_read_back() {
+        let session = find(&database(), "1").unwrap();
+        assert_eq!((session.vin.as_str(), session.counter.as_str()), ("1M8GDM9AXKP042788", "4211 h"));
+        assert_eq!((session.complaint.as_str(), session.part_celsius), ("lift drops when hot", Some(63.0)));
+        assert_eq!(session.ambient_celsius, None);
     }
 }

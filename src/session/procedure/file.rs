@@ -1,80 +1,18 @@
-//! The procedure file: an ordered list of steps with what each must show.
+//! The procedure file as a person writes it.
 
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use serde::Deserialize;
 use toml::Spanned;
 
+use super::{
+    Advance, CaptureMode, Procedure, ProcedureError, Step,
+    keys::{self, AdvanceWord, CaptureWord, ConditionTable, RuleWord},
+};
 use crate::{
-    electrics::Rule,
     mistake::{Mistake, Source, parse_toml},
     units::{Limit, Measure, Quantity},
 };
-
-/// What the operator is going to do, step by step.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Procedure {
-    /// What it is called.
-    pub title: String,
-    /// What to mind before anything is touched; empty where the file has none.
-    pub caution: String,
-    /// At least one; names are unique.
-    pub steps: Vec<Step>,
-    /// The file as the user named it.
-    pub file: String,
-    /// The file as written, kept with the session.
-    pub text: String,
-}
-
-/// One step of a procedure.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Step {
-    /// Unique in the procedure.
-    pub name: String,
-    /// The steps of one coil, feed or ground carry one name.
-    pub circuit: Option<String>,
-    /// What to do, as a sentence.
-    pub instruction: String,
-    /// The channel that is judged; none for a step that is only recorded.
-    pub channel: Option<String>,
-    /// What the meter must be switched to.
-    pub quantity: Option<Quantity>,
-    /// What the value must keep to.
-    pub limit: Option<Limit>,
-    /// Which value counts.
-    pub capture: CaptureMode,
-    /// How the uncertainty enters.
-    pub rule: Rule,
-    /// The line of the file that names the channel, or the step.
-    pub line: usize,
-}
-
-/// Which value of a step is judged.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum CaptureMode {
-    /// The one that the operator takes; the last one where he takes none.
-    #[default]
-    Taken,
-    /// The worst of the whole step: for watching.
-    Worst,
-}
-
-/// Why a procedure can't be used.
-#[derive(Debug, thiserror::Error)]
-pub enum ProcedureError {
-    /// The file can't be read.
-    #[error("the procedure file {} can't be read: {source}; check the name and its permissions", path.display())]
-    Unreadable {
-        /// As the user gave it.
-        path: PathBuf,
-        /// The system's word.
-        source: std::io::Error,
-    },
-    /// Something in the file is wrong.
-    #[error(transparent)]
-    Mistake(#[from] Mistake),
-}
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -82,37 +20,37 @@ struct File {
     title: String,
     #[serde(default)]
     caution: String,
+    #[serde(default)]
+    advance: AdvanceWord,
     step: Spanned<Vec<StepTable>>,
 }
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
-struct StepTable {
-    name: Spanned<String>,
-    circuit: Option<String>,
+pub(super) struct StepTable {
+    pub name: Spanned<String>,
+    pub circuit: Option<String>,
     #[serde(default)]
-    r#do: String,
-    channel: Option<Spanned<String>>,
-    quantity: Option<Spanned<String>>,
-    at_least: Option<Spanned<String>>,
-    at_most: Option<Spanned<String>>,
-    between: Option<Spanned<String>>,
-    nominal: Option<Spanned<String>>,
+    pub r#do: String,
+    pub channel: Option<Spanned<String>>,
+    pub quantity: Option<Spanned<String>>,
+    pub at_least: Option<Spanned<String>>,
+    pub at_most: Option<Spanned<String>>,
+    pub between: Option<Spanned<String>>,
+    pub nominal: Option<Spanned<String>>,
     #[serde(default)]
-    capture: CaptureMode,
+    pub capture: CaptureWord,
     #[serde(default)]
-    rule: RuleWord,
-}
-
-/// How a file says by which rule a step is judged.
-#[derive(Deserialize, Default, Clone, Copy)]
-#[serde(rename_all = "lowercase")]
-enum RuleWord {
-    /// The limit is guarded by the uncertainty.
-    #[default]
-    Guarded,
-    /// The value alone decides.
-    Simple,
+    pub rule: RuleWord,
+    pub contact: Option<Spanned<String>>,
+    pub steady: Option<Spanned<String>>,
+    #[serde(default)]
+    pub r#while: Vec<ConditionTable>,
+    pub after: Option<Spanned<String>>,
+    pub patience: Option<Spanned<String>>,
+    pub hold_at_most: Option<Spanned<String>>,
+    pub limit_at: Option<Spanned<String>>,
+    pub temperature: Option<Spanned<String>>,
 }
 
 impl Procedure {
@@ -140,12 +78,17 @@ impl Procedure {
             }
             steps.push(step);
         }
-        Ok(Self { title: table.title, caution: table.caution, steps, file: file.to_owned(), text: text.to_owned() })
-    }
-
-    /// The steps whose channel is not among those given.
-    pub fn without_channel<'a>(&'a self, channels: &'a [String]) -> impl Iterator<Item = &'a Step> {
-        self.steps.iter().filter(|step| step.channel.as_ref().is_some_and(|name| !channels.contains(name)))
+        Ok(Self {
+            title: table.title,
+            caution: table.caution,
+            advance: match table.advance {
+                AdvanceWord::Told => Advance::Told,
+                AdvanceWord::Lifted => Advance::Lifted,
+            },
+            steps,
+            file: file.to_owned(),
+            text: text.to_owned(),
+        })
     }
 }
 
@@ -160,9 +103,48 @@ fn step(source: Source, table: StepTable) -> Result<Step, Mistake> {
     }
     let quantity: Option<Quantity> = table.quantity.as_ref().map(|text| source.parse(text)).transpose()?;
     let limit = limit(source, &table)?;
-    if let (Some(quantity), Some((limit, text))) = (quantity, &limit)
-        && quantity.dimension() != limit.dimension
-    {
+    check_limit(source, &table, quantity, limit.as_ref())?;
+    let limit = limit.map(|(limit, _)| limit);
+    let capture = match table.capture {
+        CaptureWord::Taken => CaptureMode::Taken,
+        CaptureWord::Steady => CaptureMode::Steady,
+        CaptureWord::Worst => CaptureMode::Worst,
+    };
+    if let (CaptureMode::Steady, None) = (capture, &table.channel) {
+        let message = format!("step \"{name}\" is to capture a steady value, expected a channel to look at");
+        return Err(source.mistake(table.name.span(), message));
+    }
+    let at = table.channel.as_ref().unwrap_or(&table.name).span();
+    Ok(Step {
+        contact: keys::contact(source, &table, quantity, limit.as_ref(), capture)?,
+        steady: keys::duration(source, table.steady.as_ref(), keys::STEADY)?,
+        conditions: keys::conditions(source, &table.r#while)?,
+        after: keys::duration(source, table.after.as_ref(), keys::AFTER)?,
+        patience: keys::duration(source, table.patience.as_ref(), keys::PATIENCE)?,
+        hold_at_most: keys::optional_duration(source, table.hold_at_most.as_ref())?,
+        heat: keys::heat(source, &table, quantity)?,
+        line: source.mistake(at, "").line,
+        name,
+        circuit: table.circuit,
+        instruction: table.r#do,
+        quantity,
+        limit,
+        channel: table.channel.map(Spanned::into_inner),
+        capture,
+        rule: table.rule.into(),
+    })
+}
+
+type LimitAndPlace = (Limit, Spanned<String>);
+
+fn check_limit(
+    source: Source,
+    table: &StepTable,
+    quantity: Option<Quantity>,
+    limit: Option<&LimitAndPlace>,
+) -> Result<(), Mistake> {
+    let Some((limit, text)) = limit else { return Ok(()) };
+    if let Some(quantity) = quantity.filter(|quantity| quantity.dimension() != limit.dimension) {
         let message = format!(
             "found \"{}\", expected a limit in {} as the step's quantity is \"{quantity}\"",
             text.get_ref(),
@@ -170,29 +152,15 @@ fn step(source: Source, table: StepTable) -> Result<Step, Mistake> {
         );
         return Err(source.mistake(text.span(), message));
     }
-    if let (None, Some((_, text))) = (&table.channel, &limit) {
-        let message = format!("found a limit in step \"{name}\", expected a channel to judge by it");
+    if table.channel.is_none() {
+        let message = format!("found a limit in step \"{}\", expected a channel to judge by it", table.name.get_ref());
         return Err(source.mistake(text.span(), message));
     }
-    let at = table.channel.as_ref().unwrap_or(&table.name).span();
-    Ok(Step {
-        line: source.mistake(at, "").line,
-        name,
-        circuit: table.circuit,
-        instruction: table.r#do,
-        quantity,
-        limit: limit.map(|(limit, _)| limit),
-        channel: table.channel.map(Spanned::into_inner),
-        capture: table.capture,
-        rule: match table.rule {
-            RuleWord::Guarded => Rule::Guarded,
-            RuleWord::Simple => Rule::Simple,
-        },
-    })
+    Ok(())
 }
 
 /// The step's limit and where it stands; `at_least` and `at_most` may stand together.
-fn limit(source: Source, table: &StepTable) -> Result<Option<(Limit, Spanned<String>)>, Mistake> {
+fn limit(source: Source, table: &StepTable) -> Result<Option<LimitAndPlace>, Mistake> {
     let least = table.at_least.as_ref();
     let most = table.at_most.as_ref();
     let given = usize::from(least.or(most).is_some())

@@ -1,0 +1,85 @@
+//! Bench files right and wrong.
+
+use super::*;
+use crate::port::{DataBits, Flow, Level, Parity, StopBits};
+
+fn parse(table: &str) -> Result<Bench, Mistake> {
+    let text = format!("[[meter]]\nname = \"probe\"\nport = \"/dev/ttyUSB0\"\nprotocol = \"number\"\n{table}\n");
+    Bench::parse("bench.toml", &text, &Library::new(Vec::new()))
+}
+
+#[test]
+fn a_line_is_set_as_the_file_says() {
+    let bench = parse(
+        "baud = 2400\ndata_bits = 7\nparity = \"odd\"\nstop_bits = 2\nflow = \"xon/xoff\"\ndtr = \"on\"\nrts = \"off\"",
+    )
+    .unwrap();
+    let expected = Settings {
+        baud: 2400,
+        data_bits: DataBits::Seven,
+        parity: Parity::Odd,
+        stop_bits: StopBits::Two,
+        flow: Flow::Characters,
+        dtr: Some(Level::On),
+        rts: Some(Level::Off),
+        hid: None,
+    };
+    assert_eq!(bench.meters[0].settings, expected);
+    assert_eq!(parse("").unwrap().meters[0].settings, Settings::default());
+}
+
+#[test]
+fn mistakes_in_the_line_s_settings_are_told_by_line() {
+    for (table, expected) in [
+        ("baud = 0", "found 0, expected bits a second, such as 115200"),
+        ("data_bits = 9", "found 9, expected 5, 6, 7 or 8"),
+        ("stop_bits = 3", "found 3, expected 1 or 2"),
+        ("parity = \"mark\"", "found \"mark\", expected \"none\", \"even\" or \"odd\""),
+        ("flow = \"hard\"", "found \"hard\", expected \"none\", \"rts/cts\" or \"xon/xoff\""),
+        ("dtr = \"high\"", "found \"high\", expected \"on\" or \"off\""),
+    ] {
+        let mistake = parse(table).unwrap_err();
+        assert_eq!((mistake.line, mistake.message.as_str()), (5, expected), "{table}");
+    }
+    let mistake = parse("flow = \"rts/cts\"\nrts = \"on\"").unwrap_err();
+    assert_eq!(mistake.line, 6);
+}
+
+const GOOD: &str = r#"
+[[meter]]
+name = "clamps"
+port = "/dev/ttyUSB0"
+protocol = "columns"
+rate = "10 Hz"
+
+[[meter.channel]]
+name = "coil clamp"
+reads = "v1"
+scale = "100 mV/A"
+range = "60 A"
+digit = "10 mA"
+"#;
+
+#[test]
+fn what_a_channel_can_do_is_read() {
+    let bench = Bench::parse("bench.toml", GOOD, &Library::new(Vec::new())).unwrap();
+    let (meter, channel) = (&bench.meters[0], &bench.meters[0].channels[0]);
+    assert_eq!(meter.rate, Some(10.0));
+    assert_eq!(channel.range, Some(Measure { value: 60.0, dimension: Dimension::Ampere }));
+    assert_eq!(channel.digit, Some(Measure { value: 0.01, dimension: Dimension::Ampere }));
+}
+
+#[test]
+fn a_mistake_in_it_is_told_with_its_line() {
+    for (from, to, line, words) in [
+        ("60 A", "60 V", 12, "expected a value above zero in A"),
+        ("60 A", "-60 A", 12, "above zero"),
+        ("60 A", "60", 12, "a number and a unit"),
+        ("10 mA", "0 A", 13, "above zero"),
+        ("10 Hz", "10 s", 6, "expected a value above zero in Hz, such as \"3 Hz\""),
+    ] {
+        let mistake = Bench::parse("bench.toml", &GOOD.replacen(from, to, 1), &Library::new(Vec::new())).unwrap_err();
+        assert!(mistake.message.contains(words), "{to}: {mistake}");
+        assert_eq!(mistake.line, line, "{to}: {mistake}");
+    }
+}

@@ -1,0 +1,108 @@
+//! `bayline capture`: what a port sends, byte by byte, with the times of arrival.
+
+use std::{
+    fs::OpenOptions,
+    io::{self, Write, stderr},
+    path::PathBuf,
+    process::ExitCode,
+    time::Duration,
+};
+
+use clap::Args;
+
+use super::{Common, failure::Failure, stop::stop_on_signal};
+use crate::{
+    clock::{Clock, Mono},
+    port::{Address, CaptureWriter, Listener, Settings, Stop, read_until_stopped},
+    units::parse_duration,
+};
+
+/// Record what a port sends.
+#[derive(Debug, Args)]
+pub(super) struct Capture {
+    /// The port, such as /dev/ttyUSB0
+    port: Address,
+    /// Where to; the file must not exist yet
+    #[arg(short, long, value_name = "FILE")]
+    output: PathBuf,
+    /// Bits a second
+    #[arg(long, value_name = "RATE", default_value_t = Settings::default().baud)]
+    baud: u32,
+    /// Stop after so long; without it, when interrupted
+    #[arg(long = "for", value_name = "TIME", value_parser = duration)]
+    length: Option<Duration>,
+}
+
+pub(super) fn duration(text: &str) -> Result<Duration, String> {
+    parse_duration(text).map_err(|error| error.to_string())
+}
+
+impl Capture {
+    pub fn run(self, common: &Common) -> Result<ExitCode, Failure> {
+        common.start_log()?;
+        let settings = Settings { baud: self.baud, ..Settings::default() };
+        // A capture of a rare fault must not be lost by a repeated command.
+        let file = OpenOptions::new().write(true).create_new(true).open(&self.output).map_err(|error| {
+            Failure::usage(format!("{} can't be made: {error}; choose a new file with -o", self.output.display()))
+        })?;
+        let writer = CaptureWriter::new(file, &format!("{}, {settings}", self.port))?;
+        let stop = Stop::default();
+        stop_on_signal(stop.clone())?;
+        let clock = Clock::start();
+        let mut recorder = Recorder { writer, clock, bytes: 0, failed: None, end: self.length, stop: stop.clone() };
+        read_until_stopped(&self.port, &settings, &stop, &mut recorder);
+        match recorder.failed {
+            Some(error) => Err(error.into()),
+            None => {
+                writeln!(stderr(), "{} bytes in {}", recorder.bytes, self.output.display())?;
+                Ok(ExitCode::SUCCESS)
+            }
+        }
+    }
+}
+
+struct Recorder<W> {
+    writer: CaptureWriter<W>,
+    clock: Clock,
+    bytes: usize,
+    failed: Option<io::Error>,
+    end: Option<Duration>,
+    stop: Stop,
+}
+
+impl<W: Write> Recorder<W> {
+    /// False when it could not be written.
+    fn keep(&mut self, write: impl FnOnce(&mut CaptureWriter<W>, Duration) -> io::Result<()>) -> bool {
+        let Mono(at) = self.clock.mono();
+        let written = write(&mut self.writer, Duration::from_micros(at.unsigned_abs()));
+        self.failed = written.err();
+        self.failed.is_none()
+    }
+}
+
+impl<W: Write> Listener for Recorder<W> {
+    fn opened(&mut self) -> bool {
+        self.keep(|writer, at| writer.opened(at))
+    }
+
+    fn before_read(&mut self, _port: &mut dyn crate::port::Port) -> io::Result<Duration> {
+        let Some(end) = self.end else { return Ok(crate::port::PATIENCE) };
+        let Mono(now) = self.clock.mono();
+        let left = end.saturating_sub(Duration::from_micros(now.unsigned_abs()));
+        if left.is_zero() {
+            self.stop.stop();
+        }
+        Ok(left)
+    }
+
+    fn heard(&mut self, bytes: &[u8]) -> bool {
+        self.bytes += bytes.len();
+        self.keep(|writer, at| writer.bytes(at, bytes))
+    }
+
+    fn lost(&mut self, why: &io::Error) -> bool {
+        tracing::warn!("the port is not there: {why}");
+        let why = why.to_string();
+        self.keep(|writer, at| writer.lost(at, &why))
+    }
+}

@@ -1,0 +1,68 @@
+//! `bayline check`: what a bench can't do for a procedure, told before anyone starts.
+
+use std::{
+    io::{self, Write, stdout},
+    path::PathBuf,
+    process::ExitCode,
+};
+
+use clap::Args;
+use serde_json::json;
+
+use super::{Common, failure::Failure};
+use crate::{
+    channel::Bench,
+    session::{
+        Procedure,
+        fitness::{self, BenchFacts, Unfit, Weight},
+    },
+};
+
+/// Tell what a bench can't do for a procedure.
+#[derive(Debug, Args)]
+pub(super) struct Check {
+    /// The meters and their channels
+    #[arg(long, value_name = "FILE")]
+    bench: PathBuf,
+    /// What is going to be done
+    #[arg(long, value_name = "FILE")]
+    procedure: PathBuf,
+    /// Print it as JSON
+    #[arg(long)]
+    json: bool,
+}
+
+impl Check {
+    pub fn run(self, common: &Common) -> Result<ExitCode, Failure> {
+        let bench = Bench::load(&self.bench, &common.library())?;
+        let procedure = Procedure::load(&self.procedure)?;
+        let found = fitness::check(&procedure, &BenchFacts::of(&bench));
+        let mut out = stdout().lock();
+        if self.json {
+            print_json(&mut out, &procedure, &found)?;
+        } else {
+            print(&mut out, &procedure, &found)?;
+        }
+        let fails = found.iter().any(|unfit| unfit.weight == Weight::Fails);
+        Ok(if fails { ExitCode::from(2) } else { ExitCode::SUCCESS })
+    }
+}
+
+fn print(out: &mut dyn Write, procedure: &Procedure, found: &[Unfit]) -> io::Result<()> {
+    for unfit in found {
+        writeln!(out, "{}, line {}: step \"{}\": {unfit}", procedure.file, unfit.line, unfit.step)?;
+    }
+    let count = |weight| found.iter().filter(|unfit| unfit.weight == weight).count();
+    let (fails, doubtful, notes) = (count(Weight::Fails), count(Weight::Doubtful), count(Weight::Note));
+    writeln!(out, "{} steps: {fails} can't work, {doubtful} doubtful, {notes} notes", procedure.steps.len())
+}
+
+fn print_json(out: &mut dyn Write, procedure: &Procedure, found: &[Unfit]) -> io::Result<()> {
+    let unfit = found.iter().map(|unfit| {
+        json!({
+            "weight": unfit.weight.word(), "line": unfit.line, "step": unfit.step, "what": unfit.what, "remedy": unfit.remedy,
+        })
+    });
+    let unfit: Vec<_> = unfit.collect();
+    writeln!(out, "{}", json!({ "procedure": procedure.file, "steps": procedure.steps.len(), "unfit": unfit }))
+}

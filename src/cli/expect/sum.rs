@@ -1,0 +1,218 @@
+//! The sums themselves: values in, named figures out; nothing is printed here.
+
+use serde_json::{Map, Value, json};
+
+use super::typed::Nominal;
+use crate::{
+    electrics::{Circuit, Copper, Drops, Uncertain, Wire, current, power_at},
+    session::judge::TYPED_WITHIN,
+    units::{Quantity, show, show_with},
+};
+
+/// What a sum came to.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Sum {
+    figures: Vec<Figure>,
+    /// What to mind, a sentence each.
+    notes: Vec<String>,
+    /// The formulas, and where they come from.
+    source: String,
+}
+
+#[derive(Debug, Clone, PartialEq)]
+struct Figure {
+    /// Its key in JSON; with blanks, its word on the screen.
+    name: &'static str,
+    value: Uncertain,
+    quantity: Quantity,
+}
+
+/// Why there is nothing to reckon.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub(super) enum SumError {
+    /// Copper's line has ended there.
+    #[error("found {celsius} °C, expected a temperature above -234 °C")]
+    Temperature {
+        /// What was given, °C.
+        celsius: f64,
+    },
+    /// A resistance that is none.
+    #[error("found {ohms} ohm, expected more than zero")]
+    Ohms {
+        /// What was given, Ω.
+        ohms: f64,
+    },
+    /// The wire makes no sense.
+    #[error(transparent)]
+    Wire(#[from] crate::electrics::WireError),
+    /// The circuit makes no sense.
+    #[error(transparent)]
+    Circuit(#[from] crate::electrics::CircuitError),
+}
+
+const COPPER: &str = "R = R0 (K + T) / (K + T0), K = 234.45 °C, from copper's 0.00393 /K at 20 °C (IEC 60028)";
+
+/// A coil's ohms, and at which temperatures.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct CoilOhms {
+    /// In Ω.
+    pub ohms: Uncertain,
+    /// The temperature at which it has them, °C.
+    pub given_at: f64,
+    /// The temperature that it has when it carries current, °C; none where that is the same.
+    pub warm_at: Option<f64>,
+}
+
+impl CoilOhms {
+    /// The ohms while it carries current.
+    fn warm(self) -> Result<Uncertain, SumError> {
+        let Some(celsius) = self.warm_at else { return Ok(self.ohms) };
+        let (copper, cold) = (Copper::iec_60028(), |celsius| SumError::Temperature { celsius });
+        let alpha = copper.alpha_at(self.given_at).ok_or(cold(self.given_at))?;
+        let warm = copper.correct(self.ohms, Uncertain::exact(self.given_at), celsius).ok_or(cold(celsius))?;
+        // What was typed is right within a few degrees; without any accuracy no uncertainty is told at all.
+        let of_typing = Uncertain::rectangular(celsius, TYPED_WITHIN).u * alpha * self.ohms.value;
+        Ok(if self.ohms.u > 0.0 { warm.widened(of_typing) } else { warm })
+    }
+
+    fn add_source(self, source: &mut String) {
+        if self.warm_at.is_some() {
+            *source = format!("{source}; {COPPER}");
+        }
+    }
+}
+
+/// A coil held on: amps and watts.
+pub(super) fn coil(volts: Uncertain, coil: CoilOhms) -> Result<Sum, SumError> {
+    let warm = coil.warm()?;
+    let wrong = SumError::Ohms { ohms: warm.value };
+    let amps = current(volts, warm).ok_or_else(|| wrong.clone())?;
+    let watts = power_at(volts, warm).ok_or(wrong)?;
+    let mut sum = Sum::new("I = V / R, P = V² / R (Ohm, Joule)");
+    if coil.warm_at.is_some() {
+        sum.add("ohms", warm, Quantity::Ohms);
+    }
+    sum.add("amps", amps, Quantity::AmpsDc);
+    sum.add("watts", watts, Quantity::Power);
+    sum.notes.push("fully on; a coil that is switched fast shows less on a clamp".to_owned());
+    coil.add_source(&mut sum.source);
+    Ok(sum)
+}
+
+/// One conductor at a current in A: ohms, volts, watts and what share of a system that is.
+pub(super) fn wire(wire: &Wire, amps: f64) -> Result<Sum, SumError> {
+    let ohms = wire.resistance()?;
+    let volts = wire.drop(amps)?.abs();
+    let (sizes, note) = match wire.size {
+        crate::electrics::Size::Awg(_) => ("ASTM B258 and 1/58 ohm mm²/m at 20 °C (IEC 60028)", BARE),
+        crate::electrics::Size::Section { .. } => ("1/58 ohm mm²/m at 20 °C (IEC 60028)", BARE),
+        crate::electrics::Size::Iec60228 { .. } => ("IEC 60228, plain copper, greatest at 20 °C", MOST),
+    };
+    let mut sum = Sum::new(&format!("R from {sizes}; V = I R; {COPPER}"));
+    sum.add("ohms", Uncertain::exact(ohms), Quantity::Ohms);
+    sum.add("volts", Uncertain::exact(volts), Quantity::VoltsDc);
+    sum.add("watts", Uncertain::exact(volts * amps.abs()), Quantity::Power);
+    sum.add("share_of_12_V", Uncertain::exact(volts / 12.0 * 100.0), Quantity::Share);
+    sum.add("share_of_24_V", Uncertain::exact(volts / 24.0 * 100.0), Quantity::Share);
+    sum.notes.push(format!("one conductor at {:.0} °C; there and back is twice that, joints are extra", wire.celsius));
+    sum.notes.push(note.to_owned());
+    Ok(sum)
+}
+
+const BARE: &str = "bare copper of that section; a made cable may have about a sixth more (--class with --section)";
+const MOST: &str = "the most that the standard allows; a good cable has a little less";
+
+/// What a coil shows when it is warm, °C.
+pub(super) fn warm_ohms(nominal: Nominal, given_at: f64, celsius: f64) -> Result<Sum, SumError> {
+    let copper = Copper::iec_60028();
+    copper.alpha_at(given_at).ok_or(SumError::Temperature { celsius: given_at })?;
+    let ratio = copper.ratio(given_at, celsius).ok_or(SumError::Temperature { celsius })?;
+    let mut sum = Sum::new(COPPER);
+    sum.add("ohms", Uncertain::exact(nominal.ohms * ratio), Quantity::Ohms);
+    if nominal.within > 0.0 {
+        sum.add("least", Uncertain::exact((nominal.ohms - nominal.within) * ratio), Quantity::Ohms);
+        sum.add("most", Uncertain::exact((nominal.ohms + nominal.within) * ratio), Quantity::Ohms);
+    }
+    Ok(sum)
+}
+
+/// Which temperature would make a coil show so many ohms.
+pub(super) fn explained(nominal: Nominal, given_at: f64, shown: f64) -> Result<Sum, SumError> {
+    let at = |ohms: f64| {
+        Copper::iec_60028()
+            .explaining_temperature(Uncertain::exact(shown), Uncertain::exact(ohms), given_at)
+            .ok_or(SumError::Temperature { celsius: given_at })
+    };
+    let mut sum = Sum::new(COPPER);
+    sum.add("temperature", at(nominal.ohms)?, Quantity::Temperature);
+    if nominal.within > 0.0 {
+        sum.add("coldest", at(nominal.ohms + nominal.within)?, Quantity::Temperature);
+        sum.add("warmest", at(nominal.ohms - nominal.within)?, Quantity::Temperature);
+    }
+    sum.notes.push("a temperature that the coil can't have means that heat does not explain the ohms".to_owned());
+    Ok(sum)
+}
+
+/// What is in the circuit beside the coil, from the amps that are missing.
+pub(super) fn joint(volts: Uncertain, coil: CoilOhms, amps: Uncertain) -> Result<Sum, SumError> {
+    let circuit =
+        Circuit { source_v: volts, coil_ohms: coil.warm()?, amps, drops: Drops::default(), volts_gain_u: 0.0 };
+    let balance = circuit.balance()?;
+    let lost = balance.lost;
+    let mut sum = Sum::new("R = V / I - R_coil, P = I V - I² R_coil (Ohm, Joule)");
+    sum.add("extra_ohms", lost.ohms, Quantity::Ohms);
+    sum.add("watts", lost.watts, Quantity::Power);
+    sum.add("volts", lost.volts, Quantity::VoltsDc);
+    sum.add("amps_without", balance.expected_a, Quantity::AmpsDc);
+    sum.notes.push(if lost.ohms.value <= 2.0 * lost.ohms.u {
+        "nothing extra to be told: the coil draws what volts and ohms allow, or more".to_owned()
+    } else {
+        "all that is beside the coil; a drop measured on each side under load says where it sits".to_owned()
+    });
+    coil.add_source(&mut sum.source);
+    Ok(sum)
+}
+
+impl Sum {
+    fn new(source: &str) -> Self {
+        Self { figures: Vec::new(), notes: Vec::new(), source: source.to_owned() }
+    }
+
+    fn add(&mut self, name: &'static str, value: Uncertain, quantity: Quantity) {
+        self.figures.push(Figure { name, value, quantity });
+    }
+
+    /// A line a figure, expanded uncertainties (k = 2) where there are any, then what to mind and the source.
+    pub fn text(&self) -> String {
+        let width = self.figures.iter().map(|figure| figure.name.len()).max().unwrap_or(0);
+        let mut text = String::new();
+        for Figure { name, value, quantity } in &self.figures {
+            let shown = if value.u > 0.0 {
+                format!("{} (k = 2)", show_with(value.value, value.expanded(2.0), *quantity))
+            } else {
+                show(value.value, *quantity)
+            };
+            text += &format!("{:width$}  {shown}\n", name.replace('_', " "));
+        }
+        for note in &self.notes {
+            text += &format!("{note}\n");
+        }
+        text + &format!("source: {}\n", self.source)
+    }
+
+    /// The figures by name, each with value, unit and standard uncertainty (null where there is none).
+    pub fn json(&self) -> Value {
+        let figures = self.figures.iter().map(|figure| {
+            let u = (figure.value.u > 0.0).then_some(figure.value.u);
+            (figure.name.to_owned(), json!({ "value": figure.value.value, "unit": figure.quantity.unit(), "u": u }))
+        });
+        let mut all: Map<String, Value> = figures.collect();
+        all.insert("notes".to_owned(), json!(self.notes));
+        all.insert("source".to_owned(), json!(self.source));
+        Value::Object(all)
+    }
+}
+
+#[cfg(test)]
+#[path = "sum_tests.rs"]
+mod tests;

@@ -1,0 +1,78 @@
+//! `bayline ports`: what is plugged in.
+
+use std::{
+    io::{Write, stdout},
+    process::ExitCode,
+};
+
+use clap::Args;
+use serde_json::json;
+
+use super::{Common, failure::Failure, table::table};
+use crate::port::{Plugged, PluggedKind, Roots, plugged_in};
+
+/// List what is plugged in.
+#[derive(Debug, Args)]
+pub(super) struct Ports {
+    /// Print one JSON object a line
+    #[arg(long)]
+    json: bool,
+}
+
+impl Ports {
+    pub fn run(self, _common: &Common) -> Result<ExitCode, Failure> {
+        let plugged = plugged_in(&Roots::default());
+        let mut out = stdout().lock();
+        if self.json {
+            for device in &plugged {
+                writeln!(out, "{}", line(device))?;
+            }
+            return Ok(ExitCode::SUCCESS);
+        }
+        if plugged.is_empty() {
+            writeln!(
+                out,
+                "nothing that could be a meter is plugged in; `tcp://host:port` and `exec:PROGRAM` need no plug"
+            )?;
+            return Ok(ExitCode::SUCCESS);
+        }
+        let rows = plugged.iter().map(|device| {
+            let usb = device.usb.as_ref();
+            let words = usb.map_or(String::new(), |usb| {
+                let said = [&usb.maker, &usb.name, &usb.serial].into_iter().flatten().cloned();
+                said.collect::<Vec<_>>().join(" ")
+            });
+            vec![
+                device.address().to_string(),
+                device.path.display().to_string(),
+                kind(device.kind).to_owned(),
+                usb.map_or(String::new(), |usb| format!("{:04x}:{:04x}", usb.vendor, usb.product)),
+                words,
+            ]
+        });
+        write!(out, "{}", table(&["port", "device", "kind", "usb", "it says of itself"], &[], rows))?;
+        Ok(ExitCode::SUCCESS)
+    }
+}
+
+const fn kind(kind: PluggedKind) -> &'static str {
+    match kind {
+        PluggedKind::Serial => "serial",
+        PluggedKind::Hid => "hid",
+    }
+}
+
+fn line(device: &Plugged) -> serde_json::Value {
+    let usb = device.usb.as_ref();
+    json!({
+        "port": device.address().to_string(),
+        "device": device.path,
+        "stable": device.stable,
+        "kind": kind(device.kind),
+        "vendor": usb.map(|usb| usb.vendor),
+        "product": usb.map(|usb| usb.product),
+        "maker": usb.and_then(|usb| usb.maker.as_deref()),
+        "name": usb.and_then(|usb| usb.name.as_deref()),
+        "serial": usb.and_then(|usb| usb.serial.as_deref()),
+    })
+}

@@ -1,0 +1,102 @@
+//! `bayline protocols`: which there are, and whether their examples hold.
+
+use std::{
+    io::{Write, stdout},
+    path::PathBuf,
+    process::ExitCode,
+};
+
+use clap::{Args, Subcommand};
+use serde_json::json;
+
+use super::{
+    Common,
+    failure::{Failure, complain},
+    table::table,
+};
+use crate::protocol::{Protocol, check};
+
+/// List the protocols, or prove their examples.
+#[derive(Debug, Args)]
+pub(super) struct Protocols {
+    #[command(subcommand)]
+    command: Option<What>,
+    /// Print the list as JSON, one object a line
+    #[arg(long)]
+    json: bool,
+}
+
+#[derive(Debug, Subcommand)]
+enum What {
+    /// Prove the examples of a protocol file, or of all protocols
+    Check {
+        /// The protocol file; without it, all that can be found
+        file: Option<PathBuf>,
+    },
+}
+
+impl Protocols {
+    pub fn run(self, common: &Common) -> Result<ExitCode, Failure> {
+        match self.command {
+            None => list(common, self.json),
+            Some(What::Check { file: Some(path) }) => {
+                let text = std::fs::read_to_string(&path).map_err(|error| {
+                    Failure::usage(format!("the protocol file {} can't be read: {error}", path.display()))
+                })?;
+                let protocol = Protocol::parse(&path.display().to_string(), &text)?;
+                prove([protocol])
+            }
+            Some(What::Check { file: None }) => {
+                let library = common.library();
+                let (listed, broken) = library.all();
+                if let Some(error) = broken.into_iter().next() {
+                    return Err(error.into());
+                }
+                let protocols: Result<Vec<_>, _> = listed.iter().map(|listed| library.find(&listed.name)).collect();
+                prove(protocols?)
+            }
+        }
+    }
+}
+
+fn prove<P: std::borrow::Borrow<Protocol>>(protocols: impl IntoIterator<Item = P>) -> Result<ExitCode, Failure> {
+    let mut out = stdout().lock();
+    let mut failures = 0;
+    for protocol in protocols {
+        let protocol = protocol.borrow();
+        let failed = check(protocol);
+        if failed.is_empty() {
+            writeln!(out, "{}: {} examples hold", protocol.name, protocol.examples().len())?;
+        }
+        for failure in &failed {
+            writeln!(out, "{failure}")?;
+        }
+        failures += failed.len();
+    }
+    match failures {
+        0 => Ok(ExitCode::SUCCESS),
+        1 => Err(Failure::usage("one example does not hold")),
+        many => Err(Failure::usage(format!("{many} examples do not hold"))),
+    }
+}
+
+fn list(common: &Common, as_json: bool) -> Result<ExitCode, Failure> {
+    let (listed, broken) = common.library().all();
+    let mut out = stdout().lock();
+    let place = |file: &Option<PathBuf>| file.as_ref().map_or("built in".to_owned(), |path| path.display().to_string());
+    if as_json {
+        for protocol in &listed {
+            let line = json!({
+                "name": protocol.name, "about": protocol.about, "source": protocol.source, "file": place(&protocol.file),
+            });
+            writeln!(out, "{line}")?;
+        }
+    } else {
+        let rows = listed.iter().map(|listed| vec![listed.name.clone(), listed.about.clone(), place(&listed.file)]);
+        write!(out, "{}", table(&["protocol", "what it reads", "from"], &[], rows))?;
+    }
+    for error in broken {
+        complain(error);
+    }
+    Ok(ExitCode::SUCCESS)
+}

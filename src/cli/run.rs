@@ -1,0 +1,101 @@
+//! `bayline run`: the daemon.
+
+use std::{path::PathBuf, process::ExitCode, sync::Arc};
+
+use clap::Args;
+use tokio::signal::unix::{SignalKind, signal};
+use tokio_util::sync::CancellationToken;
+
+use super::{Common, failure::Failure, identify::identify, visit::VisitArgs};
+use crate::{
+    channel::{Bench, QuickMeter},
+    daemon::{self, Config},
+    session::Procedure,
+};
+
+/// Run the daemon.
+#[derive(Debug, Args)]
+pub(super) struct Run {
+    /// The meters that are connected
+    #[arg(long, value_name = "FILE", required_unless_present = "meter")]
+    bench: Option<PathBuf>,
+    /// A meter without a bench file, such as probe=/dev/ttyUSB0,number (may be given several times); without a
+    /// protocol it is found out by listening
+    #[arg(long, value_name = "NAME=PORT[,PROTOCOL]")]
+    meter: Vec<QuickMeter>,
+    /// What is going to be done; without it the session is free-running
+    #[arg(long, value_name = "FILE")]
+    procedure: Option<PathBuf>,
+    /// Run this at each announcement, with its kind and its words as arguments; repeat it for fixed arguments
+    #[arg(long, value_name = "PROGRAM")]
+    alert: Vec<String>,
+    #[command(flatten)]
+    visit: VisitArgs,
+}
+
+impl Run {
+    pub fn run(self, common: &Common) -> Result<ExitCode, Failure> {
+        common.start_log()?;
+        let library = common.library();
+        let mut bench = match &self.bench {
+            Some(path) => Bench::load(path, &library)?,
+            None => Bench::default(),
+        };
+        for mut meter in self.meter {
+            if meter.protocol.is_none() {
+                let found = identify(&meter.address, common)?;
+                tracing::info!(
+                    "meter \"{}\" speaks {} at {}",
+                    meter.name,
+                    found.candidate.protocol.name,
+                    found.settings
+                );
+                meter.protocol = Some(found.candidate.protocol.name.clone());
+                meter.settings = Some(found.settings);
+            }
+            bench.add(meter, &library)?;
+        }
+        if bench.meters.is_empty() {
+            return Err(Failure::usage("the bench has no meter; add a [[meter]] to its file"));
+        }
+        let procedure = self.procedure.as_deref().map(Procedure::load).transpose()?;
+        if let (Some(procedure), Some(channels)) = (&procedure, bench.channel_names()) {
+            procedure.check_channels(&channels)?;
+        }
+        let folder = common.folder()?;
+        let config =
+            Config { bench, folder, procedure: procedure.map(Arc::new), visit: self.visit.visit()?, alert: self.alert };
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
+        runtime.block_on(until_stopped(config))
+    }
+}
+
+async fn until_stopped(config: Config) -> Result<ExitCode, Failure> {
+    let stop = CancellationToken::new();
+    let mut terminate = signal(SignalKind::terminate())?;
+    let mut interrupt = signal(SignalKind::interrupt())?;
+    let stopper = stop.clone();
+    tokio::spawn(async move {
+        tokio::select! {
+            _ = terminate.recv() => {}
+            _ = interrupt.recv() => {}
+        }
+        tracing::info!("stopping");
+        notify(sd_notify::NotifyState::Stopping);
+        stopper.cancel();
+    });
+    let folder = config.folder.clone();
+    let ready = || {
+        tracing::info!("recording to {}", folder.database().display());
+        notify(sd_notify::NotifyState::Ready);
+    };
+    daemon::run(config, ready, stop).await?;
+    Ok(ExitCode::SUCCESS)
+}
+
+/// Tells a service manager, where there is one.
+fn notify(state: sd_notify::NotifyState) {
+    if let Err(error) = sd_notify::notify(&[state]) {
+        tracing::debug!("the service manager was not told: {error}");
+    }
+}

@@ -1,0 +1,69 @@
+//! `bayline sessions`: which sessions there are.
+
+use std::{
+    io::{self, Write, stdout},
+    process::ExitCode,
+};
+
+use clap::Args;
+
+use super::{Common, failure::Failure, table::table};
+use crate::{
+    export::Names,
+    store::{open_to_read, read},
+    units::show_seconds,
+};
+
+/// List the sessions.
+#[derive(Debug, Args)]
+pub(super) struct Sessions {
+    /// Only those with this text in machine, job, VIN, counter, complaint, procedure title or notes
+    #[arg(long, value_name = "TEXT")]
+    find: Option<String>,
+    /// Print them as JSON, one object a line
+    #[arg(long)]
+    json: bool,
+}
+
+impl Sessions {
+    pub fn run(self, common: &Common) -> Result<ExitCode, Failure> {
+        let connection = open_to_read(&common.folder()?.database())?;
+        let sessions = match &self.find {
+            None => read::list(&connection)?,
+            Some(text) => read::find_text(&connection, text)?,
+        };
+        let mut out = stdout().lock();
+        if self.json {
+            for session in &sessions {
+                writeln!(out, "{}", serde_json::to_string(&Names::from(session)).map_err(io::Error::from)?)?;
+            }
+            return Ok(ExitCode::SUCCESS);
+        }
+        let rows = sessions.iter().map(|session| {
+            let lasted = session.ended_us.map_or("open".to_owned(), |us| show_seconds(us as f64 / 1e6));
+            vec![
+                session.id.to_string(),
+                local(session.began_utc_us),
+                lasted,
+                session.ended_how.clone().unwrap_or_default(),
+                session.samples().to_string(),
+                session.steps.to_string(),
+                session.outside.to_string(),
+                session.procedure.clone().unwrap_or_else(|| "free-running".to_owned()),
+                session.machine.clone(),
+                session.job.clone(),
+            ]
+        });
+        let titles = ["id", "began", "lasted", "ended", "samples", "steps", "outside", "procedure", "machine", "job"];
+        write!(out, "{}", table(&titles, &["id", "samples", "steps", "outside"], rows))?;
+        Ok(ExitCode::SUCCESS)
+    }
+}
+
+/// A time on the wall clock of whoever looks.
+pub(super) fn local(us: i64) -> String {
+    jiff::Timestamp::from_microsecond(us).map_or_else(
+        |_| String::new(),
+        |time| time.to_zoned_datetime(jiff::tz::TimeZone::system()).strftime("%Y-%m-%d %H:%M:%S").to_string(),
+    )
+}

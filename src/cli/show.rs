@@ -1,0 +1,142 @@
+//! `bayline show`: the ledger of a session.
+
+use std::{
+    io::{self, Write, stdout},
+    process::ExitCode,
+};
+
+use clap::Args;
+use rusqlite::Connection;
+
+use super::{Common, failure::Failure, sessions::local, show_value, table::table};
+use crate::{
+    export::session_json,
+    store::{
+        open_to_read,
+        read::{self, SessionRow, StepRow},
+    },
+    units::show_seconds,
+};
+
+/// Show a session's ledger.
+#[derive(Debug, Args)]
+pub(super) struct Show {
+    /// Its number, the beginning of its identity, or last
+    #[arg(value_name = "ID", default_value = "last")]
+    id: String,
+    /// Print it as JSON
+    #[arg(long)]
+    json: bool,
+    /// Exit with 4 when a step is outside its limits
+    #[arg(long)]
+    strict: bool,
+    /// Also show what every channel did during each step
+    #[arg(long)]
+    figures: bool,
+}
+
+impl Show {
+    pub fn run(self, common: &Common) -> Result<ExitCode, Failure> {
+        let connection = open_to_read(&common.folder()?.database())?;
+        let session = read::find(&connection, &self.id)?;
+        let mut out = stdout().lock();
+        if self.json {
+            session_json(&connection, &session, &mut out)?;
+        } else {
+            tell(&mut out, &connection, &session)?;
+            if self.figures {
+                figures(&mut out, &connection, &session)?;
+            }
+        }
+        let outside = self.strict && session.outside > 0;
+        Ok(if outside { ExitCode::from(4) } else { ExitCode::SUCCESS })
+    }
+}
+
+/// The ledger and the events of a session.
+pub(super) fn tell(out: &mut dyn Write, connection: &Connection, session: &SessionRow) -> Result<(), Failure> {
+    heading(out, session)?;
+    ledger(out, &read::steps(connection, session.id)?)?;
+    events(out, connection, session)
+}
+
+fn heading(out: &mut dyn Write, session: &SessionRow) -> io::Result<()> {
+    let what = session.procedure.as_deref().unwrap_or("free-running");
+    writeln!(out, "session {}, {}: {what}", session.id, local(session.began_utc_us))?;
+    let told = [
+        ("machine", &session.machine),
+        ("job", &session.job),
+        ("VIN", &session.vin),
+        ("counter", &session.counter),
+        ("complaint", &session.complaint),
+    ];
+    for (word, text) in told.into_iter().filter(|(_, text)| !text.is_empty()) {
+        writeln!(out, "{word}: {text}")?;
+    }
+    for (word, celsius) in [("ambient", session.ambient_celsius), ("part", session.part_celsius)] {
+        if let Some(celsius) = celsius {
+            writeln!(out, "{word}: {celsius} °C")?;
+        }
+    }
+    let lasted = session.ended_us.map_or("still open".to_owned(), |us| {
+        format!("{} after {}", session.ended_how.as_deref().unwrap_or("ended"), show_seconds(us as f64 / 1e6))
+    });
+    writeln!(out, "{lasted}, {} samples, {} steps, {} outside\n", session.samples(), session.steps, session.outside)
+}
+
+fn ledger(out: &mut dyn Write, steps: &[StepRow]) -> io::Result<()> {
+    let rows = steps.iter().map(|step| {
+        let name =
+            if step.attempt > 1 { format!("{} (attempt {})", step.name, step.attempt) } else { step.name.clone() };
+        let quantity = step.quantity.as_deref().or(step.unit.as_deref());
+        let verdict = match (&step.verdict, step.left.as_deref()) {
+            (Some(verdict), _) => verdict.clone(),
+            (None, None) => "on".to_owned(),
+            (None, Some(left @ ("skipped" | "interrupted"))) => left.to_owned(),
+            (None, Some(_)) => "–".to_owned(),
+        };
+        vec![
+            step.number.to_string(),
+            name,
+            step.capture.as_ref().map_or("–".to_owned(), show_value::captured),
+            show_value::limits(step.limit_low, step.limit_high, quantity),
+            verdict,
+            // What is within needs no words.
+            step.reason.clone().filter(|_| step.verdict.as_deref() != Some("within")).unwrap_or_default(),
+        ]
+    });
+    let titles = ["", "step", "value", "limit", "verdict", "why"];
+    write!(out, "{}", table(&titles, &["", "value"], rows))
+}
+
+fn figures(out: &mut dyn Write, connection: &Connection, session: &SessionRow) -> Result<(), Failure> {
+    let rows = read::figures(connection, session.id)?.into_iter().map(|row| {
+        let show = |value| show_value::value(value, None, Some(&row.quantity));
+        let outside = if row.outside_us > 0 { show_seconds(row.outside_us as f64 / 1e6) } else { String::new() };
+        vec![
+            row.step.to_string(),
+            format!("{} ({})", row.channel, row.quantity),
+            row.count.to_string(),
+            show(row.last),
+            show(row.mean),
+            show(row.min),
+            show(row.max),
+            outside,
+        ]
+    });
+    let titles = ["step", "channel", "samples", "last", "mean", "min", "max", "outside for"];
+    write!(out, "\n{}", table(&titles, &["samples", "last", "mean", "min", "max", "outside for"], rows))?;
+    Ok(())
+}
+
+fn events(out: &mut dyn Write, connection: &Connection, session: &SessionRow) -> Result<(), Failure> {
+    let events = read::events(connection, session.id)?;
+    if events.is_empty() {
+        return Ok(());
+    }
+    let rows = events
+        .into_iter()
+        .map(|event| vec![show_seconds(event.at_us as f64 / 1e6), event.kind, event.subject, event.text]);
+    write!(out, "\n{}", table(&["after", "event", "of", "what"], &["after"], rows))?;
+    Ok(())
+}

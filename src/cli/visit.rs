@@ -1,0 +1,102 @@
+//! What a person tells of a machine and its visit.
+
+use clap::Args;
+
+use super::failure::{Failure, complain};
+use crate::{
+    session::Visit,
+    units::{Dimension, Measure},
+    vehicle::{VinCheck, check_vin},
+};
+
+/// Which machine, and why it is here.
+#[derive(Debug, Args)]
+pub(super) struct VisitArgs {
+    /// The machine, in your words
+    #[arg(long, value_name = "TEXT", default_value = "")]
+    machine: String,
+    /// The job's number or name
+    #[arg(long, value_name = "TEXT", default_value = "")]
+    job: String,
+    /// The vehicle identification number, or a machine's serial number
+    #[arg(long, value_name = "NUMBER", default_value = "")]
+    vin: String,
+    /// The odometer or hour meter as it reads, such as "4211 h"
+    #[arg(long, value_name = "READING", default_value = "")]
+    counter: String,
+    /// What the customer complains of
+    #[arg(long, value_name = "TEXT", default_value = "")]
+    complaint: String,
+    /// The temperature of the place, such as "12 °C"
+    #[arg(long, value_name = "TEMPERATURE", value_parser = celsius, allow_hyphen_values = true)]
+    ambient: Option<f64>,
+    /// The temperature of the part under test; coil ohms are judged at their reference temperature with it
+    #[arg(long, value_name = "TEMPERATURE", value_parser = celsius, allow_hyphen_values = true)]
+    part: Option<f64>,
+}
+
+impl VisitArgs {
+    /// The visit; a doubtful identification number is told, not refused.
+    pub fn visit(self) -> Result<Visit, Failure> {
+        if let Some(doubt) = doubt(&self.vin) {
+            complain(doubt);
+        }
+        Ok(Visit {
+            machine: self.machine,
+            job: self.job,
+            vin: self.vin.trim().to_uppercase(),
+            counter: self.counter,
+            complaint: self.complaint,
+            ambient_celsius: self.ambient,
+            part_celsius: self.part,
+        })
+    }
+}
+
+/// The check digit is a rule of North America (49 CFR 565): elsewhere, and on machines, numbers may be right without it.
+fn doubt(vin: &str) -> Option<String> {
+    // Machines have serial numbers of other lengths.
+    if vin.trim().len() != 17 {
+        return None;
+    }
+    match check_vin(vin.trim()) {
+        VinCheck::Valid => None,
+        VinCheck::WrongCheckDigit { expected, found } => Some(format!(
+            "the check digit of {vin} is {found}, by the North American rule it would be {expected}; look again, or leave it if that rule does not hold here"
+        )),
+        VinCheck::NotAVin { why } => {
+            Some(format!("{vin} is no vehicle identification number: {why}; it is kept as it is"))
+        }
+    }
+}
+
+/// `63 °C`, or the bare number.
+pub(super) fn celsius(text: &str) -> Result<f64, String> {
+    let number = text.trim().parse().ok().filter(|number: &f64| number.is_finite());
+    match (number, text.parse::<Measure>()) {
+        (Some(number), _) => Ok(number),
+        (None, Ok(measure)) if measure.dimension == Dimension::Celsius => Ok(measure.value),
+        _ => Err("expected a temperature such as \"63 °C\"".to_owned()),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn temperatures_as_typed() {
+        for (text, value) in [("63", 63.0), ("63 °C", 63.0), ("-5 degC", -5.0)] {
+            assert_eq!(celsius(text), Ok(value), "{text}");
+        }
+        assert!(celsius("63 V").is_err() && celsius("warm").is_err() && celsius("nan").is_err());
+    }
+
+    #[test]
+    fn a_doubtful_number_is_told() {
+        // Sample of 49 CFR 565.15(c), and the same with another check digit.
+        assert_eq!(doubt("1G4AH59H45G118341"), None);
+        assert!(doubt("1G4AH59H55G118341").is_some_and(|words| words.contains("would be 4")));
+        assert_eq!(doubt("LDR-00417"), None);
+    }
+}

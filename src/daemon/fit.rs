@@ -1,0 +1,167 @@
+//! What the daemon has learnt of its bench, for telling what does not suit a procedure.
+//!
+//! It measures how often each meter reports and hands the facts to the check; it judges nothing itself.
+
+use crate::{
+    channel::{Bench, MeterId},
+    clock::Mono,
+    session::{
+        Core, Procedure,
+        fitness::{self, BenchFacts, ChannelFacts, Unfit, Weight},
+    },
+    units::Measure,
+};
+
+/// A pace is measured over so long, µs.
+const OVER_US: i64 = 2_000_000;
+
+/// And over so many frames: fewer tell more of chance than of the meter.
+const FRAMES: u64 = 4;
+
+/// A meter that was silent for longer was switched off, µs.
+const SILENCE_US: i64 = 10_000_000;
+
+/// The bench file's facts, and what was learnt since.
+#[derive(Debug)]
+pub(super) struct Fit {
+    told: BenchFacts,
+    /// By meter.
+    paces: Vec<(String, Pace)>,
+}
+
+/// How often a meter reports.
+#[derive(Debug, Clone, Copy, Default)]
+struct Pace {
+    /// Where the measurement began, and frames until then.
+    since: Option<(Mono, u64)>,
+    last: Option<Mono>,
+    /// In Hz; none before it is known.
+    rate: Option<f64>,
+}
+
+impl Fit {
+    pub fn new(bench: &Bench) -> Self {
+        Self {
+            told: BenchFacts::of(bench),
+            paces: bench.meters.iter().map(|meter| (meter.name.clone(), Pace::default())).collect(),
+        }
+    }
+
+    /// A meter reported; it has sent so many frames in all.
+    pub fn heard(&mut self, meter: MeterId, at: Mono, frames: u64) {
+        if let Some((_, pace)) = self.paces.get_mut(usize::from(meter.0)) {
+            pace.heard(at, frames);
+        }
+    }
+
+    /// What of a procedure does not suit the bench; what is but a note is left to `check`.
+    pub fn unfit(&self, procedure: &Procedure, core: &Core) -> Vec<Unfit> {
+        let mut found = fitness::check(procedure, &self.facts(core));
+        found.retain(|unfit| unfit.weight != Weight::Note);
+        found
+    }
+
+    fn facts(&self, core: &Core) -> BenchFacts {
+        let mut facts = self.told.clone();
+        for channel in core.channels() {
+            if !facts.channels.iter().any(|known| known.name == channel.name) {
+                facts.channels.push(ChannelFacts::untold(&channel.name, &channel.meter_name));
+            }
+        }
+        for known in &mut facts.channels {
+            let pace = self.paces.iter().find(|(meter, _)| *meter == known.meter);
+            known.rate = pace.and_then(|(_, pace)| pace.rate).or(known.rate);
+        }
+        for (channel, latest) in core.latest() {
+            let sample = &latest.sample;
+            let known = facts.channels.iter_mut().find(|known| known.name == channel.name);
+            // A meter whose function is switched changes its range by itself: its digit now is not that at the limit.
+            if let Some(known) = known.filter(|known| known.digit.is_none() && known.quantity == Some(sample.quantity))
+            {
+                known.digit = sample.digit.map(|value| Measure { value, dimension: sample.quantity.dimension() });
+            }
+        }
+        facts
+    }
+}
+
+impl Pace {
+    fn heard(&mut self, at: Mono, frames: u64) {
+        let silent = self.last.is_none_or(|last| at.since(last) > SILENCE_US);
+        self.last = Some(at);
+        let Some((since, before)) = self.since.filter(|_| !silent) else {
+            self.since = Some((at, frames));
+            return;
+        };
+        let (took, came) = (at.since(since), frames.saturating_sub(before));
+        if took >= OVER_US && came >= FRAMES {
+            self.rate = Some(came as f64 * 1e6 / took as f64);
+            self.since = Some((at, frames));
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{
+        channel::{Binding, Channel, ChannelId, Feed},
+        protocol::{Annunciators, Library, Value},
+        session::Event,
+        units::Quantity,
+    };
+
+    #[test]
+    fn a_pace_is_known_after_a_while_and_not_measured_across_silence() {
+        let mut pace = Pace::default();
+        for index in 0..6 {
+            pace.heard(Mono(index * 333_333), index as u64);
+        }
+        assert_eq!(pace.rate, None);
+        for index in 6..12 {
+            pace.heard(Mono(index * 333_333), index as u64);
+        }
+        let rate = pace.rate.unwrap();
+        assert!((rate - 3.0).abs() < 0.01, "{rate}");
+        for index in 0..8 {
+            pace.heard(Mono(60_000_000 + index * 333_333), 12 + index as u64);
+        }
+        assert!((pace.rate.unwrap() - 3.0).abs() < 0.01, "{pace:?}");
+    }
+
+    const BENCH: &str = "[[meter]]\nname = \"board\"\nport = \"/dev/ttyUSB0\"\nprotocol = \"columns\"\n\
+                         [[meter.channel]]\nname = \"ground\"\nreads = \"v1\"\nquantity = \"V DC\"\n";
+    const PROCEDURE: &str = "title = \"t\"\n[[step]]\nname = \"ground\"\nchannel = \"ground\"\nquantity = \"V DC\"\n\
+                             at_most = \"100 mV\"\ncapture = \"steady\"\ncontact = \"fixed\"\n";
+
+    #[test]
+    fn what_was_read_tells_what_the_file_does_not() {
+        let bench = Bench::parse("b.toml", BENCH, &Library::new(Vec::new())).unwrap();
+        let procedure = Procedure::parse("p.toml", PROCEDURE).unwrap();
+        let (mut fit, mut core) = (Fit::new(&bench), Core::new(["board".to_owned()]));
+        assert_eq!(fit.unfit(&procedure, &core), []);
+
+        // One reading every two seconds, in steps of 0.1 V.
+        let (id, mut effects) = (ChannelId(0), Vec::new());
+        let (_, channels) = crate::channel::Meter::new(MeterId(0), &bench.meters[0], &Default::default());
+        let (_, channel): (ChannelId, Channel) = channels.into_iter().next().unwrap();
+        core.handle(Mono(0), Event::Channel(id, channel), &mut effects);
+        let binding = Binding { channel: id, feed: Feed { quantity: Some(Quantity::VoltsDc), ..Feed::PLAIN } };
+        for index in 0..6 {
+            let at = Mono(index * 2_000_000);
+            fit.heard(MeterId(0), at, index as u64);
+            let reading = crate::protocol::Reading {
+                name: 0,
+                function: crate::protocol::Function::Untold,
+                value: Value::Number(0.1),
+                place: Some(-1),
+                annunciators: Annunciators::empty(),
+            };
+            core.handle(at, Event::Samples(vec![binding.sample(&reading, at)]), &mut effects);
+        }
+        let told = fit.unfit(&procedure, &core);
+        let words: Vec<String> = told.iter().map(Unfit::to_string).collect();
+        assert!(words.iter().any(|words| words.contains("reports 0.5 times a second")), "{words:?}");
+        assert!(words.iter().any(|words| words.contains("shows steps of 100.0 mV")), "{words:?}");
+    }
+}

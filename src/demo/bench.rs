@@ -1,0 +1,388 @@
+//! The simulated bench: three instruments, each on a pseudo-terminal and a thread of its own.
+//!
+//! A port has a stable name, a symbolic link in the folder given, as a plugged-in device has under
+//! `/dev/serial/by-id`; pulling the cable takes it away and plugging in again brings it back on another
+//! pseudo-terminal. The sleeps here are the devices' own clocks. Knows no procedure and no daemon.
+
+#![allow(clippy::disallowed_methods, reason = "a simulated device has a clock of its own")]
+
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
+use std::thread::JoinHandle;
+use std::time::{Duration, Instant};
+use std::{fs, io, thread};
+
+use nix::errno::Errno;
+
+use super::circuit::Circuit;
+use super::fault::{Fault, planted};
+use super::meter::{ClampBoard, Handheld, Monitor};
+use super::noise::Noise;
+use super::pty::{Pty, Sent};
+use super::world::World;
+
+/// The devices on the bench.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Instrument {
+    /// Five clamps on a board that prints columns.
+    Clamps,
+    /// A handheld meter that prints one number a line.
+    Handheld,
+    /// A board on battery and block ground that prints pairs.
+    Supply,
+}
+
+impl Instrument {
+    /// All of them, in the order of the bench file.
+    pub const ALL: [Self; 3] = [Self::Clamps, Self::Handheld, Self::Supply];
+
+    /// As the bench file calls it.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Clamps => "clamps",
+            Self::Handheld => "handheld",
+            Self::Supply => "supply",
+        }
+    }
+
+    /// The protocol it speaks.
+    pub const fn protocol(self) -> &'static str {
+        match self {
+            Self::Clamps => "columns-ms",
+            Self::Handheld => "number",
+            Self::Supply => "pairs",
+        }
+    }
+
+    /// Time from line to line at ordinary speed.
+    pub const fn period(self) -> Duration {
+        match self {
+            Self::Clamps => Duration::from_millis(20),
+            Self::Handheld => Duration::from_millis(250),
+            Self::Supply => Duration::from_millis(50),
+        }
+    }
+}
+
+/// Where an instrument can be opened.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Port {
+    /// Which one it is.
+    pub instrument: Instrument,
+    /// A name that stays when the instrument is unplugged and plugged in again.
+    pub path: PathBuf,
+}
+
+/// How long to stay.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Until {
+    /// For the time given.
+    TimeIsUp,
+    /// And in any case for three lines of each instrument that is plugged in, so that what the hands did
+    /// before has been printed.
+    AllHaveShown,
+}
+
+/// What is to be simulated.
+#[derive(Debug, Clone)]
+pub struct Settings {
+    /// Planted one after the other in a sound block.
+    pub faults: Vec<Fault>,
+    /// Of the instruments' flaws and noise.
+    pub seed: u64,
+    /// How many times faster than ordinary the instruments report, 0.1 to 100.
+    pub speed: f64,
+}
+
+impl Default for Settings {
+    fn default() -> Self {
+        Self { faults: planted(), seed: 1, speed: 1.0 }
+    }
+}
+
+/// Why the bench can't be set up or an instrument not be plugged in.
+#[derive(Debug, thiserror::Error)]
+pub enum BenchError {
+    /// The folder's name can't be written into a bench file.
+    #[error("the folder {} has a name that is not UTF-8, choose another", folder.display())]
+    FolderName {
+        /// The folder.
+        folder: PathBuf,
+    },
+    /// No pseudo-terminal.
+    #[error("can't open a pseudo-terminal for the simulated {}", instrument.name())]
+    Pty {
+        /// For which instrument.
+        instrument: Instrument,
+        /// What the system says.
+        source: Errno,
+    },
+    /// The port's stable name can't be made.
+    #[error("can't make the link {}", link.display())]
+    Link {
+        /// The name.
+        link: PathBuf,
+        /// What the system says.
+        source: io::Error,
+    },
+    /// No thread.
+    #[error("can't start a thread for the simulated {}", instrument.name())]
+    Thread {
+        /// For which instrument.
+        instrument: Instrument,
+        /// What the system says.
+        source: io::Error,
+    },
+}
+
+/// Three instruments at work until this is dropped.
+#[derive(Debug)]
+pub struct Bench {
+    world: Arc<World>,
+    cables: [Arc<Cable>; 3],
+    threads: Vec<JoinHandle<()>>,
+}
+
+impl Bench {
+    /// Sets the bench up, the ports' names being links in an existing folder.
+    ///
+    /// # Errors
+    /// See [`BenchError`].
+    pub fn start(folder: &Path, settings: &Settings) -> Result<Self, BenchError> {
+        if folder.to_str().is_none() {
+            return Err(BenchError::FolderName { folder: folder.to_owned() });
+        }
+        let mut circuit = Circuit::sound();
+        settings.faults.iter().for_each(|fault| fault.plant(&mut circuit));
+        let world = Arc::new(World::new(circuit));
+        let mut noise = Noise::new(settings.seed);
+        let cables = Instrument::ALL.map(|instrument| Arc::new(Cable::new(folder, instrument)));
+        let mut bench = Self { world: Arc::clone(&world), cables, threads: Vec::new() };
+        for cable in &bench.cables {
+            cable.plug_in()?;
+            let device = Device::new(cable.instrument, noise.fork());
+            let period = cable.instrument.period().div_f64(settings.speed.clamp(0.1, 100.0));
+            let (world, worker) = (Arc::clone(&world), Arc::clone(cable));
+            let thread = thread::Builder::new()
+                .name(format!("demo {}", cable.instrument.name()))
+                .spawn(move || worker.run(device, &world, period))
+                .map_err(|source| BenchError::Thread { instrument: cable.instrument, source })?;
+            bench.threads.push(thread);
+        }
+        Ok(bench)
+    }
+
+    /// The machine and the hands on it.
+    pub fn world(&self) -> &World {
+        &self.world
+    }
+
+    /// Where each instrument can be opened, in the order of the bench file.
+    pub fn ports(&self) -> Vec<Port> {
+        self.cables.iter().map(|cable| Port { instrument: cable.instrument, path: cable.link.clone() }).collect()
+    }
+
+    /// Pulls an instrument's cable: its port is gone, and who reads it is told so by the system.
+    pub fn unplug(&self, instrument: Instrument) {
+        self.cable(instrument).pull();
+    }
+
+    /// Plugs an instrument in again, which starts it anew; nothing happens to one that is plugged in.
+    ///
+    /// # Errors
+    /// When there is no pseudo-terminal left or the link can't be made.
+    pub fn plug_in(&self, instrument: Instrument) -> Result<(), BenchError> {
+        self.cable(instrument).plug_in()
+    }
+
+    /// How many lines an instrument has printed, headers not counted, whether or not somebody read them.
+    pub fn lines(&self, instrument: Instrument) -> u64 {
+        self.cable(instrument).lock().lines
+    }
+
+    /// How many of these lines were lost because the port was full.
+    pub fn dropped(&self, instrument: Instrument) -> u64 {
+        self.cable(instrument).lock().dropped
+    }
+
+    /// Lets at least this time pass; the hands stay where they are.
+    pub fn dwell(&self, at_least: Duration, until: Until) {
+        let end = Instant::now() + at_least;
+        match until {
+            Until::TimeIsUp => {}
+            Until::AllHaveShown => self.cables.iter().for_each(|cable| cable.wait_for_lines(3)),
+        }
+        thread::sleep(end.saturating_duration_since(Instant::now()));
+    }
+
+    fn cable(&self, instrument: Instrument) -> &Cable {
+        // The array is built from all instruments in the order of their declaration.
+        &self.cables[instrument as usize]
+    }
+}
+
+impl Drop for Bench {
+    fn drop(&mut self) {
+        for cable in &self.cables {
+            cable.pull();
+            cable.lock().work = Work::Ended;
+            cable.changed.notify_all();
+        }
+        for thread in self.threads.drain(..) {
+            // A panic was printed when it happened, and there is nobody left here to tell.
+            drop(thread.join());
+        }
+    }
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Work {
+    GoesOn,
+    Ended,
+}
+
+/// Between an instrument and whoever reads it.
+#[derive(Debug)]
+struct Cable {
+    instrument: Instrument,
+    link: PathBuf,
+    slot: Mutex<Slot>,
+    /// Told at each line and at each change of the slot.
+    changed: Condvar,
+}
+
+#[derive(Debug)]
+struct Slot {
+    pty: Option<Pty>,
+    /// How often it was plugged in: the device starts anew each time.
+    boots: u64,
+    lines: u64,
+    dropped: u64,
+    work: Work,
+}
+
+impl Cable {
+    fn new(folder: &Path, instrument: Instrument) -> Self {
+        let slot = Slot { pty: None, boots: 0, lines: 0, dropped: 0, work: Work::GoesOn };
+        let link = folder.join(instrument.name());
+        Self { instrument, link, slot: Mutex::new(slot), changed: Condvar::new() }
+    }
+
+    fn plug_in(&self) -> Result<(), BenchError> {
+        let mut slot = self.lock();
+        if slot.pty.is_some() {
+            return Ok(());
+        }
+        let pty = Pty::open().map_err(|source| BenchError::Pty { instrument: self.instrument, source })?;
+        point(&self.link, pty.name()).map_err(|source| BenchError::Link { link: self.link.clone(), source })?;
+        slot.pty = Some(pty);
+        slot.boots += 1;
+        self.changed.notify_all();
+        Ok(())
+    }
+
+    fn pull(&self) {
+        let mut slot = self.lock();
+        if slot.pty.is_some() {
+            // The name goes first, so that nobody who was told of the loss finds it still there. A link that
+            // somebody else removed is as good.
+            drop(fs::remove_file(&self.link));
+            slot.pty = None;
+        }
+        self.changed.notify_all();
+    }
+
+    /// Waits for so many new lines; not at all while unplugged.
+    fn wait_for_lines(&self, count: u64) {
+        /// No instrument is silent for longer, even on a machine that is busy.
+        const LONGEST: Duration = Duration::from_secs(10);
+        let slot = self.lock();
+        let wanted = slot.lines + count;
+        let silent = |slot: &mut Slot| slot.pty.is_some() && slot.lines < wanted;
+        drop(self.changed.wait_timeout_while(slot, LONGEST, silent).unwrap_or_else(PoisonError::into_inner));
+    }
+
+    /// Prints lines at the device's pace until the work ends.
+    fn run(&self, mut device: Device, world: &World, period: Duration) {
+        let mut switched_on = Instant::now();
+        let mut boots = 0;
+        let mut due = switched_on + period;
+        loop {
+            let now = Instant::now();
+            let waits = |slot: &mut Slot| slot.work == Work::GoesOn && slot.boots == boots;
+            let waited = self.changed.wait_timeout_while(self.lock(), due.saturating_duration_since(now), waits);
+            let (mut slot, _) = waited.unwrap_or_else(PoisonError::into_inner);
+            if slot.work == Work::Ended {
+                return;
+            }
+            if slot.boots != boots {
+                boots = slot.boots;
+                switched_on = Instant::now();
+                due = switched_on + period;
+                if let (Some(pty), Some(header)) = (&mut slot.pty, device.header()) {
+                    pty.send(header);
+                }
+                continue;
+            }
+            if let Some(pty) = &mut slot.pty {
+                // The device's own timer is exact; what comes late is the line.
+                let sent = pty.send(&device.line(world, due.duration_since(switched_on)));
+                slot.lines += 1;
+                slot.dropped += u64::from(sent == Sent::Dropped);
+                self.changed.notify_all();
+            }
+            // A device that was held up goes on from now, it does not catch up.
+            due = (due + period).max(Instant::now());
+        }
+    }
+
+    /// A panic elsewhere leaves the slot whole: each change is a single one.
+    fn lock(&self) -> MutexGuard<'_, Slot> {
+        self.slot.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+/// Points a link at a device in one move, so that no reader meets half of it.
+fn point(link: &Path, device: &Path) -> io::Result<()> {
+    let fresh = link.with_extension("new");
+    match fs::remove_file(&fresh) {
+        Err(error) if error.kind() != io::ErrorKind::NotFound => return Err(error),
+        _ => std::os::unix::fs::symlink(device, &fresh)?,
+    }
+    fs::rename(&fresh, link)
+}
+
+/// The inside of an instrument.
+enum Device {
+    Clamps(ClampBoard),
+    Handheld(Handheld),
+    Supply(Monitor),
+}
+
+impl Device {
+    fn new(instrument: Instrument, noise: Noise) -> Self {
+        match instrument {
+            Instrument::Clamps => Self::Clamps(ClampBoard::new(noise)),
+            Instrument::Handheld => Self::Handheld(Handheld::new(noise)),
+            Instrument::Supply => Self::Supply(Monitor::new(noise)),
+        }
+    }
+
+    fn header(&self) -> Option<&'static str> {
+        matches!(self, Self::Clamps(_)).then_some(ClampBoard::HEADER)
+    }
+
+    fn line(&mut self, world: &World, since_boot: Duration) -> String {
+        match self {
+            Self::Clamps(board) => board.line(since_boot.as_millis(), world.clamps_a()),
+            Self::Handheld(meter) => meter.line(world.touch()),
+            Self::Supply(monitor) => {
+                let (supply_v, ground_v) = world.supply_and_ground_v();
+                monitor.line(supply_v, ground_v)
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests;

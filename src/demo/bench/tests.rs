@@ -1,0 +1,156 @@
+//! The bench as a reader of its ports meets it: whole lines, at a pace, lost and found again.
+
+use std::fs::{self, File, OpenOptions};
+use std::io::{BufRead, BufReader};
+use std::os::unix::fs::OpenOptionsExt;
+
+use nix::fcntl::OFlag;
+
+use super::*;
+use crate::demo::circuit::{Coil, Setup};
+use crate::demo::operating::Spot;
+use crate::demo::world::Leads;
+use crate::units::Measure;
+
+/// Ten times the ordinary pace, so that events come soon.
+fn bench(folder: &Path, faults: &[Fault]) -> Bench {
+    Bench::start(folder, &Settings { faults: faults.to_vec(), seed: 4, speed: 10.0 }).unwrap()
+}
+
+struct Reader(BufReader<File>);
+
+impl Reader {
+    fn open(bench: &Bench, instrument: Instrument) -> Self {
+        let port = bench.ports().into_iter().find(|port| port.instrument == instrument).unwrap();
+        let file = OpenOptions::new().read(true).custom_flags(OFlag::O_NOCTTY.bits()).open(port.path);
+        Self(BufReader::new(file.unwrap()))
+    }
+
+    fn line(&mut self) -> String {
+        let mut line = String::new();
+        self.0.read_line(&mut line).unwrap();
+        line.strip_suffix("\r\n").expect("whole lines end so").to_owned()
+    }
+
+    /// The next line for which this holds; never comes back if there is none.
+    fn until(&mut self, wanted: impl Fn(&str) -> bool) -> String {
+        loop {
+            let line = self.line();
+            if wanted(&line) {
+                return line;
+            }
+        }
+    }
+}
+
+fn volts(text: &str) -> f64 {
+    text.parse::<Measure>().unwrap().value
+}
+
+#[test]
+fn the_clamp_board_prints_a_header_and_then_scans_in_order() {
+    let folder = tempfile::tempdir().unwrap();
+    let bench = bench(folder.path(), &[]);
+    let mut reader = Reader::open(&bench, Instrument::Clamps);
+    assert_eq!(reader.line(), ClampBoard::HEADER);
+    let mut before_ms = -1;
+    for _ in 0..50 {
+        let line = reader.line();
+        let columns: Vec<&str> = line.split(',').collect();
+        let ms: i64 = columns[0].parse().unwrap();
+        assert!(columns.len() == 6 && ms > before_ms, "{line} after {before_ms}");
+        before_ms = ms;
+    }
+}
+
+#[test]
+fn what_the_hands_do_comes_out_of_every_port() {
+    let folder = tempfile::tempdir().unwrap();
+    let bench = bench(folder.path(), &[]);
+    let [mut clamps, mut handheld, mut supply] = Instrument::ALL.map(|instrument| Reader::open(&bench, instrument));
+    handheld.until(|line| volts(line).abs() < 0.01);
+    bench.world().change(|hands| {
+        hands.setup = Setup::holding(&Coil::ALL);
+        hands.leads = Leads::On { red: Spot::BlockFeed, black: Spot::BatteryNegative };
+    });
+    handheld.until(|line| line.ends_with(" V") && volts(line) > 12.0);
+    clamps.until(|line| line.split(',').nth(2).and_then(|tilt| tilt.parse().ok()).is_some_and(|tilt: f64| tilt > 0.14));
+    supply.until(|line| {
+        let (supply, ground) = line.split_once(' ').unwrap();
+        let (supply, ground) = (supply.strip_prefix("supply=").unwrap(), ground.strip_prefix("ground=").unwrap());
+        (12.0..12.8).contains(&volts(supply)) && (0.02..0.1).contains(&volts(ground))
+    });
+}
+
+#[test]
+fn a_planted_fault_is_in_the_lines() {
+    let folder = tempfile::tempdir().unwrap();
+    let bench = bench(folder.path(), &[Fault::CorrodedGroundStud { ohms: 0.1 }]);
+    bench.world().change(|hands| hands.setup = Setup::holding(&Coil::ALL));
+    Reader::open(&bench, Instrument::Supply).until(|line| volts(line.split_once("ground=").unwrap().1) > 0.4);
+}
+
+#[test]
+fn nobody_reading_stops_nothing() {
+    let folder = tempfile::tempdir().unwrap();
+    let settings = Settings { faults: Vec::new(), seed: 1, speed: 100.0 };
+    let bench = Bench::start(folder.path(), &settings).unwrap();
+    while bench.dropped(Instrument::Clamps) == 0 {
+        bench.dwell(Duration::ZERO, Until::AllHaveShown);
+    }
+    let mut reader = Reader::open(&bench, Instrument::Clamps);
+    assert_eq!(reader.line(), ClampBoard::HEADER);
+    assert!((0..200).all(|_| reader.line().split(',').count() == 6));
+}
+
+#[test]
+fn pulled_and_plugged_in_again_under_the_same_name() {
+    let folder = tempfile::tempdir().unwrap();
+    let bench = bench(folder.path(), &[]);
+    let mut reader = Reader::open(&bench, Instrument::Clamps);
+    reader.until(|line| line.starts_with(|first: char| first.is_ascii_digit()));
+    let path = bench.ports()[0].path.clone();
+    let device = fs::read_link(&path).unwrap();
+
+    bench.unplug(Instrument::Clamps);
+    assert!(!path.exists() && fs::symlink_metadata(&path).is_err());
+    let mut rest = Vec::new();
+    let ended = std::io::Read::read_to_end(&mut reader.0, &mut rest);
+    assert!(ended.is_ok() || ended.is_err_and(|error| error.raw_os_error() == Some(Errno::EIO as i32)));
+    let before = bench.lines(Instrument::Clamps);
+    bench.dwell(Duration::ZERO, Until::AllHaveShown);
+    assert_eq!(bench.lines(Instrument::Clamps), before, "the others go on without it");
+
+    bench.plug_in(Instrument::Clamps).unwrap();
+    bench.plug_in(Instrument::Clamps).unwrap();
+    let mut again = Reader::open(&bench, Instrument::Clamps);
+    assert_eq!(again.line(), ClampBoard::HEADER, "it starts anew");
+    let first_ms: u64 = again.line().split(',').next().unwrap().parse().unwrap();
+    assert!(first_ms < 5000, "{first_ms}");
+    assert!(device.starts_with("/dev") && fs::read_link(&path).unwrap().starts_with("/dev"));
+}
+
+#[test]
+fn the_end_takes_the_ports_away() {
+    let folder = tempfile::tempdir().unwrap();
+    let bench = bench(folder.path(), &[]);
+    assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 3);
+    drop(bench);
+    assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 0);
+}
+
+#[test]
+fn a_link_left_by_a_killed_run_is_replaced() {
+    let folder = tempfile::tempdir().unwrap();
+    for name in ["clamps", "clamps.new"] {
+        std::os::unix::fs::symlink("/nowhere", folder.path().join(name)).unwrap();
+    }
+    let bench = bench(folder.path(), &[]);
+    assert_eq!(Reader::open(&bench, Instrument::Clamps).line(), ClampBoard::HEADER);
+}
+
+#[test]
+fn a_folder_that_is_missing_is_told() {
+    let error = Bench::start(Path::new("/nonexistent/folder"), &Settings::default()).unwrap_err();
+    assert_eq!(error.to_string(), "can't make the link /nonexistent/folder/clamps");
+}

@@ -1,0 +1,333 @@
+//! Simulated instruments: a true value in, the line that the device prints out.
+//!
+//! Three devices of invented make: a clamp board, a handheld meter, a supply and ground monitor. Each is
+//! wrong as real ones are: a gain and an offset of its own, flicker, and steps of its last digit, together
+//! always inside the accuracy that its bench entry states. Knows no port and no clock; lines have no end
+//! of line yet.
+
+use super::noise::Noise;
+use super::operating::Path;
+
+/// What one input of a device does wrong.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Flaw {
+    gain: f64,
+    offset: f64,
+    flicker: f64,
+}
+
+impl Flaw {
+    /// Drawn from what a data sheet allows: a share of the reading and a fixed part in the reading's unit.
+    ///
+    /// Gain takes at most 0.6 of the share; offset and flicker at most 0.7 of the fixed part, so that the
+    /// last digit's step (0.3 of it or less) fits in as well.
+    pub fn draw(of_reading: f64, fixed: f64, noise: &mut Noise) -> Self {
+        Self { gain: noise.within(0.6 * of_reading), offset: noise.within(0.5 * fixed), flicker: 0.2 * fixed }
+    }
+
+    /// The value as the device sees it, in the same unit.
+    pub fn apply(&self, truth: f64, noise: &mut Noise) -> f64 {
+        truth * (1.0 + self.gain) + self.offset + noise.within(self.flicker)
+    }
+}
+
+/// Five clamps on a board that prints columns: milliseconds since it was switched on, then volts out of each clamp.
+///
+/// ```text
+/// ms,v1,v2,v3,v4,v5
+/// 20,0.1604,0.0003,-0.0008,0.0002,0.0011
+/// ```
+#[derive(Debug, Clone)]
+pub struct ClampBoard {
+    flaws: [Flaw; 5],
+    noise: Noise,
+}
+
+impl ClampBoard {
+    /// What a clamp gives out, volt for each ampere.
+    pub const VOLTS_PER_AMP: f64 = 0.1;
+    /// The first line after switching on.
+    pub const HEADER: &str = "ms,v1,v2,v3,v4,v5";
+
+    /// A board as bought: each clamp within 1.5 % + 20 mA.
+    pub fn new(mut noise: Noise) -> Self {
+        let flaws = std::array::from_fn(|_| Flaw::draw(0.015, 0.020, &mut noise));
+        Self { flaws, noise }
+    }
+
+    /// One scan of the five wires' currents, ampere.
+    pub fn line(&mut self, since_boot_ms: u128, amps: [f64; 5]) -> String {
+        let mut line = since_boot_ms.to_string();
+        for (flaw, truth) in self.flaws.iter().zip(amps) {
+            let volts = flaw.apply(truth, &mut self.noise) * Self::VOLTS_PER_AMP;
+            line.push_str(&format!(",{}", fixed(volts, 4)));
+        }
+        line
+    }
+}
+
+/// What the handheld meter's leads and switch are at.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Touch {
+    /// Switched to volts, a lead in the air.
+    AirOnVolts,
+    /// Switched to ohms, a lead in the air.
+    AirOnOhms,
+    /// Switched to volts, this many between the leads.
+    Volts(f64),
+    /// Switched to ohms, this between the leads.
+    Ohms(Path),
+}
+
+/// A handheld meter of 6000 counts that prints what its display shows: `12.31 V`, `7.52 ohm`, `OL ohm`.
+#[derive(Debug, Clone)]
+pub struct Handheld {
+    of_reading: f64,
+    /// Shares of the five digits that its accuracy allows, -1 to 1.
+    offset: f64,
+    noise: Noise,
+    before: Option<Shown>,
+    readings: u32,
+}
+
+/// What was measured last.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Shown {
+    Volts(f64),
+    Ohms(f64),
+}
+
+impl Handheld {
+    /// Test current of the ohms ranges, ampere: volts that stand on the circuit read as ohms by it.
+    const TEST_A: f64 = 1e-3;
+    /// Above this it shows an overload, ohm.
+    const MOST_OHMS: f64 = 60e6;
+    /// Above this it shows an overload, volt.
+    const MOST_VOLTS: f64 = 600.0;
+    /// Flaws of the digits: offset, flicker and rounding are at most 2.5, 1 and 0.5 of the 5 digits.
+    const OFFSET_DIGITS: f64 = 2.5;
+
+    /// A meter as bought: within 0.8 % + 5 digits.
+    pub fn new(mut noise: Noise) -> Self {
+        let (of_reading, offset) = (noise.within(0.6 * 0.008), noise.within(1.0));
+        Self { of_reading, offset, noise, before: None, readings: 0 }
+    }
+
+    /// The next reading.
+    pub fn line(&mut self, touch: Touch) -> String {
+        self.readings = self.readings.wrapping_add(1);
+        match touch {
+            Touch::AirOnVolts => {
+                let hum = self.hum();
+                self.volts(hum)
+            }
+            Touch::Volts(volts) => self.volts(volts),
+            Touch::AirOnOhms => self.ohms(f64::MAX),
+            Touch::Ohms(path) => self.ohms(path.ohms + path.standing_v / Self::TEST_A),
+        }
+    }
+
+    /// What an open lead picks up from the mains around it and a DC range lets through, volt: some millivolts, beating slowly.
+    fn hum(&mut self) -> f64 {
+        0.003 * (f64::from(self.readings) * 0.7).sin() + self.noise.within(0.001)
+    }
+
+    fn volts(&mut self, volts: f64) -> String {
+        let shown = match self.before.replace(Shown::Volts(volts)) {
+            // The converter integrates: a lead that lands midway gives one reading that is neither here nor there.
+            Some(Shown::Volts(before)) if (volts - before).abs() > 0.05 => {
+                before + (volts - before) * self.noise.share()
+            }
+            _ => volts,
+        };
+        let decimals = match shown.abs() {
+            size if size < 6.0 => 3,
+            size if size < 60.0 => 2,
+            size if size < Self::MOST_VOLTS => 1,
+            _ => return "OL V".to_owned(),
+        };
+        format!("{} V", self.display(shown, decimals))
+    }
+
+    fn ohms(&mut self, ohms: f64) -> String {
+        let ranging = match self.before.replace(Shown::Ohms(ohms)) {
+            Some(Shown::Ohms(before)) => (ohms - before).abs() > 0.2 * before,
+            Some(Shown::Volts(_)) | None => true,
+        };
+        // It seeks its range from the top, and a converter driven backwards has no reading either.
+        if ranging || !(-0.05..Self::MOST_OHMS).contains(&ohms) {
+            return "OL ohm".to_owned();
+        }
+        let (prefix, factor) = match ohms {
+            small if small < 600.0 => ("", 1.0),
+            middle if middle < 600e3 => ("k", 1e3),
+            _ => ("M", 1e6),
+        };
+        let scaled = ohms.max(0.0) / factor;
+        let decimals = match scaled {
+            // The lowest range is 60.00 ohm; kilohm and megohm have one of 6.000.
+            small if small < 6.0 && factor > 1.0 => 3,
+            middle if middle < 60.0 => 2,
+            _ => 1,
+        };
+        format!("{} {prefix}ohm", self.display(scaled, decimals))
+    }
+
+    /// The value with the meter's flaws, to so many decimals.
+    fn display(&mut self, value: f64, decimals: i32) -> String {
+        let digit = 10f64.powi(-decimals);
+        let digits = Self::OFFSET_DIGITS * self.offset + self.noise.within(1.0);
+        fixed(value * (1.0 + self.of_reading) + digits * digit, decimals)
+    }
+}
+
+/// A board on battery and block ground that prints pairs: `supply=12.412V ground=0.043V`.
+#[derive(Debug, Clone)]
+pub struct Monitor {
+    supply: Flaw,
+    ground: Flaw,
+    noise: Noise,
+}
+
+impl Monitor {
+    /// A board as bought: both inputs within 0.5 % + 5 mV.
+    pub fn new(mut noise: Noise) -> Self {
+        let (supply, ground) = (Flaw::draw(0.005, 0.005, &mut noise), Flaw::draw(0.005, 0.005, &mut noise));
+        Self { supply, ground, noise }
+    }
+
+    /// One report: volts at the battery's posts, volts lost on the block's ground.
+    pub fn line(&mut self, supply_v: f64, ground_v: f64) -> String {
+        let supply = self.supply.apply(supply_v, &mut self.noise);
+        let ground = self.ground.apply(ground_v, &mut self.noise);
+        format!("supply={}V ground={}V", fixed(supply, 3), fixed(ground, 3))
+    }
+}
+
+/// A number to so many decimals as a display shows it: no minus before zero.
+fn fixed(value: f64, decimals: i32) -> String {
+    let text = format!("{value:.*}", usize::try_from(decimals).unwrap_or(0));
+    match text.strip_prefix('-') {
+        Some(size) if size.bytes().all(|byte| matches!(byte, b'0' | b'.')) => size.to_owned(),
+        _ => text,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::units::{Accuracy, Measure, Scale};
+
+    fn within(found: f64, truth: f64, digit: f64, accuracy: &str) -> bool {
+        let accuracy: Accuracy = accuracy.parse().unwrap();
+        (found - truth).abs() <= accuracy.half_width(truth, Some(digit)) + 1e-9
+    }
+
+    fn ohms(ohms: f64) -> Touch {
+        Touch::Ohms(Path { ohms, standing_v: 0.0 })
+    }
+
+    /// The second reading: the first one may still be ranging.
+    fn settled(meter: &mut Handheld, touch: Touch) -> String {
+        meter.line(touch);
+        meter.line(touch)
+    }
+
+    #[test]
+    fn clamps_stay_within_their_accuracy() {
+        for seed in 0..200 {
+            let mut board = ClampBoard::new(Noise::new(seed));
+            let truth = [0.0, 0.5, 1.6, 1.25, 10.0];
+            let line = board.line(20, truth);
+            let columns: Vec<f64> = line.split(',').map(|column| column.parse().unwrap()).collect();
+            assert_eq!((columns.len(), columns[0]), (ClampBoard::HEADER.split(',').count(), 20.0));
+            let scale: Scale = "100 mV/A".parse().unwrap();
+            for (volts, amps) in columns[1..].iter().zip(truth) {
+                assert!(within(scale.apply(*volts), amps, 0.001, "1.5 % + 20 mA"), "{seed}: {line}");
+            }
+        }
+    }
+
+    #[test]
+    fn fifty_millivolts_is_half_an_ampere() {
+        // A clamp that gives 1 mV per 10 mA shows 0.5 A at 50 mV: common practice, no source.
+        let perfect = Flaw { gain: 0.0, offset: 0.0, flicker: 0.0 };
+        let mut board = ClampBoard { flaws: std::array::from_fn(|_| perfect.clone()), noise: Noise::new(0) };
+        assert_eq!(board.line(1040, [0.5, 0.0, -0.5, -1e-9, 1.0]), "1040,0.0500,0.0000,-0.0500,0.0000,0.1000");
+    }
+
+    #[test]
+    fn the_handheld_stays_within_its_accuracy() {
+        for seed in 0..200 {
+            let mut meter = Handheld::new(Noise::new(seed));
+            for (touch, truth, digit) in [
+                (Touch::Volts(12.56), 12.56, 0.01),
+                (Touch::Volts(-1.25), -1.25, 0.001),
+                (ohms(7.62), 7.62, 0.01),
+                (ohms(120.0), 120.0, 0.1),
+                (ohms(10_000.0), 10_000.0, 10.0),
+                (ohms(2.2e6), 2.2e6, 1000.0),
+            ] {
+                let line = settled(&mut meter, touch);
+                let measure: Measure = line.parse().unwrap();
+                assert!(within(measure.value, truth, digit, "0.8 % + 5 digits"), "{seed}: {line} for {truth}");
+            }
+        }
+    }
+
+    #[test]
+    fn the_handheld_prints_as_its_display_shows() {
+        let mut meter = Handheld { of_reading: 0.0, offset: 0.0, ..Handheld::new(Noise::new(5)) };
+        let form = |line: String| line.chars().map(|c| if c.is_ascii_digit() { '9' } else { c }).collect::<String>();
+        assert_eq!(form(settled(&mut meter, Touch::Volts(12.31))), "99.99 V");
+        assert_eq!(form(settled(&mut meter, Touch::Volts(0.5))), "9.999 V");
+        assert_eq!(form(settled(&mut meter, ohms(7.52))), "9.99 ohm");
+        assert_eq!(form(settled(&mut meter, ohms(4700.0))), "9.999 kohm");
+        assert_eq!(settled(&mut meter, ohms(1e9)), "OL ohm");
+        assert_eq!(settled(&mut meter, Touch::AirOnOhms), "OL ohm");
+        assert_eq!(settled(&mut meter, Touch::Volts(1000.0)), "OL V");
+    }
+
+    #[test]
+    fn an_open_lead_reads_about_zero_and_hums() {
+        let mut meter = Handheld::new(Noise::new(8));
+        settled(&mut meter, Touch::AirOnVolts);
+        let lines: Vec<String> = (0..40).map(|_| meter.line(Touch::AirOnVolts)).collect();
+        let values: Vec<f64> = lines.iter().map(|line| line.parse::<Measure>().unwrap().value).collect();
+        assert!(values.iter().all(|volts| volts.abs() < 0.01), "{lines:?}");
+        assert!(values.windows(2).filter(|pair| pair[0] != pair[1]).count() > 20, "{lines:?}");
+    }
+
+    #[test]
+    fn ohms_on_a_live_circuit_are_nonsense() {
+        let mut meter = Handheld::new(Noise::new(8));
+        let live = settled(&mut meter, Touch::Ohms(Path { ohms: 7.5, standing_v: 12.0 }));
+        assert!(live.ends_with("kohm"), "{live}");
+        assert_eq!(settled(&mut meter, Touch::Ohms(Path { ohms: 7.5, standing_v: -12.0 })), "OL ohm");
+    }
+
+    #[test]
+    fn a_lead_that_has_just_landed_gives_one_reading_in_between() {
+        let mut meter = Handheld::new(Noise::new(3));
+        settled(&mut meter, Touch::AirOnVolts);
+        let landing: Measure = meter.line(Touch::Volts(12.5)).parse().unwrap();
+        assert!((-0.1..12.7).contains(&landing.value));
+        let landed: Measure = meter.line(Touch::Volts(12.5)).parse().unwrap();
+        assert!((landed.value - 12.5).abs() < 0.2);
+        assert_eq!(meter.line(ohms(7.5)), "OL ohm", "seeks its range");
+    }
+
+    #[test]
+    fn the_monitor_stays_within_its_accuracy() {
+        for seed in 0..200 {
+            let mut monitor = Monitor::new(Noise::new(seed));
+            let line = monitor.line(12.412, 0.043);
+            let (supply, ground) = line.split_once(' ').unwrap();
+            for (pair, name, truth) in [(supply, "supply", 12.412), (ground, "ground", 0.043)] {
+                let (key, value) = pair.split_once('=').unwrap();
+                let value: Measure = value.parse().unwrap();
+                assert!(key == name && within(value.value, truth, 0.001, "0.5 % + 5 mV"), "{seed}: {line}");
+            }
+        }
+    }
+}

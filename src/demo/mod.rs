@@ -1,0 +1,30 @@
+//! A simulated bench on real pseudo-terminals, for a demonstration that needs no hardware.
+//!
+//! The story is invented: a compact loader's hydraulic valve block in which something is wrong. The
+//! simulation speaks to the daemon as meters do, by lines of text on a serial port, and in no other
+//! way: nothing outside this folder knows which fault was planted.
+//!
+//! [`Bench::start`] puts three instruments on ports, [`files::bench`] and [`files::procedure`] give the
+//! files to run with, and [`Scenario::play`] moves the hands and tells an [`Operator`] what to mark.
+//! The modules stand in the order in which truth becomes text, then the story.
+
+pub mod circuit;
+pub mod fault;
+mod network;
+pub mod noise;
+pub mod operating;
+pub mod world;
+
+pub mod bench;
+pub mod meter;
+pub mod pty;
+
+pub mod files;
+pub mod scenario;
+
+pub use bench::{Bench, BenchError, Instrument, Port, Settings, Until};
+pub use fault::Fault;
+pub use scenario::{Operator, Scenario};
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,277 @@
+//! The DC operating point: volts at each place, current in each wire, ohms between two leads.
+//!
+//! A [`Circuit`] in a [`Setup`] becomes a network of conductors and is solved as a whole, since the shared feed and
+//! the shared ground tie all coils together. Means over a chopping period; the rise of a coil's current is
+//! not modelled. Pure: same circuit, same answer.
+
+use super::circuit::{Circuit, Coil, Drive, Joint, Setup, Stray};
+use super::network::{Network, Node};
+
+/// A place where a lead can be put.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Spot {
+    /// The battery's positive post.
+    BatteryPositive,
+    /// The battery's negative post: the reference of all volts.
+    BatteryNegative,
+    /// The feed pin of the block's connector.
+    BlockFeed,
+    /// The ground stud of the block.
+    BlockGround,
+    /// The feed pin in a coil's harness plug.
+    HarnessFeed(Coil),
+    /// The ground pin in a coil's harness plug.
+    HarnessGround(Coil),
+    /// The feed terminal of the coil at this position.
+    CoilFeed(Coil),
+    /// The ground terminal of the coil at this position.
+    CoilGround(Coil),
+}
+
+/// Nodes that belong to no single coil: battery positive, block feed, block ground.
+const SHARED: usize = 3;
+/// Nodes of one branch: driver output, then the four of a coil's plug.
+const OF_BRANCH: usize = 5;
+const SIZE: usize = SHARED + OF_BRANCH * Coil::ALL.len();
+
+const BATTERY: Node = Node::At(0);
+const FEED: Node = Node::At(1);
+const GROUND: Node = Node::At(2);
+
+fn driver_out(coil: Coil) -> Node {
+    Node::At(SHARED + OF_BRANCH * coil.index())
+}
+
+fn node(spot: Spot) -> Node {
+    let of = |coil: Coil, place| Node::At(SHARED + OF_BRANCH * coil.index() + place);
+    match spot {
+        Spot::BatteryPositive => BATTERY,
+        Spot::BatteryNegative => Node::Reference,
+        Spot::BlockFeed => FEED,
+        Spot::BlockGround => GROUND,
+        Spot::HarnessFeed(coil) => of(coil, 1),
+        Spot::CoilFeed(coil) => of(coil, 2),
+        Spot::CoilGround(coil) => of(coil, 3),
+        Spot::HarnessGround(coil) => of(coil, 4),
+    }
+}
+
+/// A solved circuit.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Operating {
+    volts: Vec<f64>,
+    clamp_a: [f64; 5],
+    drawn_a: f64,
+}
+
+impl Operating {
+    /// Volts of a place above the battery's negative post.
+    pub fn volts(&self, spot: Spot) -> f64 {
+        at(&self.volts, node(spot))
+    }
+
+    /// Volts that a meter shows with its red lead here and its black lead there.
+    pub fn between(&self, red: Spot, black: Spot) -> f64 {
+        self.volts(red) - self.volts(black)
+    }
+
+    /// Current through the clamp around a coil's feed wire, ampere, towards the coil.
+    pub fn clamp_a(&self, coil: Coil) -> f64 {
+        self.clamp_a[coil.index()]
+    }
+
+    /// Current out of the battery, ampere.
+    pub fn drawn_a(&self) -> f64 {
+        self.drawn_a
+    }
+
+    /// Volts of the block's ground stud above the battery's negative post: the drop on the shared ground.
+    pub fn ground_drop_v(&self) -> f64 {
+        self.volts(Spot::BlockGround)
+    }
+}
+
+/// What an ohmmeter meets between its leads.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Path {
+    /// Resistance seen with all sources at rest, ohm; about 1 Gohm of leakage where nothing connects.
+    pub ohms: f64,
+    /// Volts that stand there already, and spoil the reading.
+    pub standing_v: f64,
+}
+
+/// How a driver ends up: told, or held back by its current.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Output {
+    Open,
+    /// For this share of the time.
+    Chopping(f64),
+    /// Giving just this current, ampere.
+    Holding(f64),
+}
+
+impl Circuit {
+    /// Solves the operating point.
+    ///
+    /// Exact (to rounding) for drivers that are off, on or at a duty. A driver that regulates its current
+    /// takes a power from the feed that depends on the feed's volts: repeated until these stand still.
+    pub fn solve(&self, setup: &Setup) -> Operating {
+        let mut outputs = setup.drives.map(|drive| match drive {
+            Drive::Off => Output::Open,
+            Drive::Duty(duty) => Output::Chopping(duty.clamp(0.0, 1.0)),
+            Drive::On | Drive::Amps(_) => Output::Chopping(1.0),
+        });
+        // Holding one driver back leaves more volts for the others, so drivers only ever join those that
+        // are held back, and as many rounds as there are drivers are enough.
+        loop {
+            let operating = self.settle(setup, &outputs);
+            let correction = Coil::ALL.iter().find_map(|&coil| {
+                let Output::Chopping(duty) = outputs[coil.index()] else { return None };
+                let amps = self.driver_a(coil, &outputs, &operating.volts);
+                let bound_a = self.bound_a(setup.drives[coil.index()]);
+                if amps > bound_a {
+                    Some((coil, Output::Holding(bound_a)))
+                } else if amps < 0.0 && duty < 1.0 {
+                    // A free-wheel diode passes nothing backwards; a switch held on does.
+                    Some((coil, Output::Open))
+                } else {
+                    None
+                }
+            });
+            match correction {
+                Some((coil, output)) => outputs[coil.index()] = output,
+                None => return operating,
+            }
+        }
+    }
+
+    /// What an ohmmeter meets between two places, the machine being as the setup says.
+    pub fn path(&self, setup: &Setup, red: Spot, black: Spot) -> Path {
+        let at_rest = Self { battery_v: 0.0, ..self.clone() };
+        let mut network = at_rest.passive(setup);
+        network.inject(node(red), 1.0);
+        network.inject(node(black), -1.0);
+        let volts = network.solve();
+        // One ampere flows, so volts are ohms.
+        Path {
+            ohms: at(&volts, node(red)) - at(&volts, node(black)),
+            standing_v: self.solve(setup).between(red, black),
+        }
+    }
+
+    /// The current at which a driver stops being a plain switch, ampere.
+    fn bound_a(&self, drive: Drive) -> f64 {
+        match drive {
+            Drive::Amps(amps) => amps.clamp(0.0, self.driver_limit_a),
+            Drive::Off | Drive::On | Drive::Duty(_) => self.driver_limit_a,
+        }
+    }
+
+    /// Solves with drivers as they are, repeating for what regulated ones take from the feed.
+    fn settle(&self, setup: &Setup, outputs: &[Output; 5]) -> Operating {
+        /// Far more than is needed: the error shrinks to a third or less each time while the feed holds up.
+        const MOST_ROUNDS: usize = 200;
+        let mut taken_a = 0.0;
+        let mut volts = self.driven(setup, outputs, taken_a);
+        for _ in 0..MOST_ROUNDS {
+            let before_a = taken_a;
+            taken_a = Coil::ALL.iter().map(|&coil| self.taken_a(coil, outputs, &volts)).sum();
+            volts = self.driven(setup, outputs, taken_a);
+            if (taken_a - before_a).abs() <= 1e-12 {
+                break;
+            }
+        }
+        let drawn_a = (self.battery_v - volts[0]) / self.battery_ohms;
+        let clamp_a = Coil::ALL.map(|coil| {
+            let across = at(&volts, driver_out(coil)) - at(&volts, node(Spot::HarnessFeed(coil)));
+            across / self.branch(coil).wire_ohms
+        });
+        Operating { volts, clamp_a, drawn_a }
+    }
+
+    /// Feed current of a driver that holds its output current, ampere; nothing for the others, which the
+    /// network holds already.
+    fn taken_a(&self, coil: Coil, outputs: &[Output; 5], volts: &[f64]) -> f64 {
+        let Output::Holding(amps) = outputs[coil.index()] else { return 0.0 };
+        let branch = self.branch(coil);
+        let needed_v = at(volts, driver_out(coil)) + amps * branch.driver_ohms;
+        let feed_v = (at(volts, FEED) - branch.driver_lost_v).max(f64::MIN_POSITIVE);
+        amps * (needed_v / feed_v).clamp(0.0, 1.0)
+    }
+
+    /// Output current of a driver, ampere.
+    fn driver_a(&self, coil: Coil, outputs: &[Output; 5], volts: &[f64]) -> f64 {
+        let branch = self.branch(coil);
+        match outputs[coil.index()] {
+            Output::Open => 0.0,
+            Output::Holding(amps) => amps,
+            Output::Chopping(duty) => {
+                let given_v = duty * (at(volts, FEED) - branch.driver_lost_v);
+                (given_v - at(volts, driver_out(coil))) / branch.driver_ohms
+            }
+        }
+    }
+
+    /// Volts with the drivers at work and so much taken from the feed by those that hold a current.
+    fn driven(&self, setup: &Setup, outputs: &[Output; 5], taken_a: f64) -> Vec<f64> {
+        let mut network = self.passive(setup);
+        network.inject(FEED, -taken_a);
+        for coil in Coil::ALL {
+            let (branch, out) = (self.branch(coil), driver_out(coil));
+            match outputs[coil.index()] {
+                Output::Open => {}
+                Output::Holding(amps) => network.inject(out, amps),
+                Output::Chopping(duty) => {
+                    network.chopper(FEED, out, duty, branch.driver_lost_v, branch.driver_ohms);
+                }
+            }
+        }
+        network.solve()
+    }
+
+    /// All that conducts by itself: everything but the drivers.
+    fn passive(&self, setup: &Setup) -> Network {
+        let mut network = Network::new(SIZE);
+        network.source(BATTERY, self.battery_v, self.battery_ohms);
+        network.conductor(GROUND, Node::Reference, self.ground_ohms);
+        network.conductor(FEED, Node::Reference, self.standing_load_ohms);
+        if setup.key == Joint::Made {
+            network.conductor(BATTERY, FEED, self.feed_ohms);
+        }
+        Coil::ALL.into_iter().for_each(|coil| self.connect(&mut network, setup, coil));
+        network
+    }
+
+    fn connect(&self, network: &mut Network, setup: &Setup, coil: Coil) {
+        let (branch, out) = (self.branch(coil), driver_out(coil));
+        let [harness_feed, coil_feed, coil_ground, harness_ground] =
+            [Spot::HarnessFeed(coil), Spot::CoilFeed(coil), Spot::CoilGround(coil), Spot::HarnessGround(coil)]
+                .map(node);
+        network.conductor(out, Node::Reference, self.pull_down_ohms);
+        network.conductor(out, harness_feed, branch.wire_ohms);
+        network.conductor(harness_ground, GROUND, branch.ground_wire_ohms);
+        if let Stray::Through { ohms } = branch.from_feed {
+            network.conductor(BATTERY, out, ohms);
+        }
+        if let Stray::Through { ohms } = branch.to_frame {
+            network.conductor(harness_feed, Node::Reference, ohms);
+        }
+        if setup.plugs[coil.index()] == Joint::Made {
+            network.conductor(harness_feed, coil_feed, branch.feed_pin_ohms);
+            network.conductor(coil_ground, harness_ground, branch.ground_pin_ohms);
+        }
+        if let Some(ohms) = self.ohms_behind(coil) {
+            network.conductor(coil_feed, coil_ground, ohms);
+        }
+    }
+}
+
+fn at(volts: &[f64], node: Node) -> f64 {
+    match node {
+        Node::Reference => 0.0,
+        Node::At(index) => volts[index],
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,167 @@
+//! A HID meter cable through the kernel's raw HID interface, which hands over one report a read.
+//!
+//! Feature reports can only be tried on a real device; the rest is tested on a socket that keeps
+//! messages apart as the interface does.
+
+use std::{
+    fs::{File, OpenOptions},
+    io::{self, Read},
+    os::fd::AsFd,
+    path::Path,
+    time::Duration,
+};
+
+use super::{
+    Greeting, Heard, HidCable, PATIENCE, Port, Settings,
+    ioctl::send_feature,
+    open::heard,
+    wait::{Patience, never_block, readable, write_all},
+};
+
+/// The longest report that is taken; full speed USB has up to 64 bytes in one.
+const LONGEST_REPORT: usize = 4096;
+
+/// How long one report of the greeting may take.
+const GREETING_PATIENCE: Duration = Duration::from_secs(1);
+
+pub(super) struct Hid {
+    node: File,
+    cable: HidCable,
+    report: Vec<u8>,
+    /// Bytes of a report that found no room in the reader's buffer.
+    rest: Vec<u8>,
+    /// Short reports met; only the first is told.
+    short: u64,
+}
+
+impl Hid {
+    pub fn open(path: &Path, settings: &Settings) -> io::Result<Self> {
+        let Some(cable) = &settings.hid else {
+            let message = "the protocol does not say how the reports of a HID cable carry bytes";
+            return Err(io::Error::new(io::ErrorKind::InvalidInput, message));
+        };
+        let node = OpenOptions::new().read(true).write(true).open(path)?;
+        Self::greet(node, cable.clone())
+    }
+
+    fn greet(node: File, cable: HidCable) -> io::Result<Self> {
+        never_block(&node)?;
+        let mut hid = Self { node, cable, report: vec![0; LONGEST_REPORT], rest: Vec::new(), short: 0 };
+        for greeting in &hid.cable.greeting {
+            match greeting {
+                Greeting::Feature(report) => send_feature(&hid.node, report)?,
+                Greeting::Output(report) => write_all(&mut hid.node, report, GREETING_PATIENCE)?,
+            }
+        }
+        Ok(hid)
+    }
+
+    /// Takes one report; true when it carried bytes.
+    fn take_report(&mut self) -> io::Result<bool> {
+        let Heard::Bytes(length) = heard(self.node.read(&mut self.report))? else { return Ok(false) };
+        match self.cable.bytes(&self.report[..length]) {
+            Ok(bytes) => self.rest.extend_from_slice(&bytes),
+            Err(short) => {
+                self.short += 1;
+                if self.short == 1 {
+                    tracing::warn!("{short}; does the protocol describe this cable?");
+                }
+            }
+        }
+        Ok(!self.rest.is_empty())
+    }
+
+    fn give(&mut self, buffer: &mut [u8]) -> usize {
+        let count = self.rest.len().min(buffer.len());
+        buffer[..count].copy_from_slice(&self.rest[..count]);
+        self.rest.drain(..count);
+        count
+    }
+}
+
+impl Port for Hid {
+    fn read(&mut self, buffer: &mut [u8], patience: Duration) -> io::Result<Heard> {
+        let patience = Patience::new(patience.min(PATIENCE));
+        if self.rest.is_empty() {
+            // Cables send empty reports all the time: they are silence, not bytes.
+            loop {
+                let left = patience.left();
+                let [ready] = readable([self.node.as_fd()], left.unwrap_or_default())?;
+                if ready && self.take_report()? {
+                    break;
+                }
+                if left.is_none() {
+                    return Ok(Heard::Silence);
+                }
+            }
+        }
+        Ok(Heard::Bytes(self.give(buffer)))
+    }
+
+    fn write_all(&mut self, bytes: &[u8], patience: Duration) -> io::Result<()> {
+        let Some(outgoing) = &self.cable.outgoing else {
+            let message = "the protocol does not say how bytes are put in reports for this cable";
+            return Err(io::Error::new(io::ErrorKind::Unsupported, message));
+        };
+        let patience = Patience::new(patience);
+        for report in outgoing.reports(bytes) {
+            write_all(&mut self.node, &report, patience.left().unwrap_or_default())?;
+        }
+        Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::os::{fd::OwnedFd, unix::net::UnixDatagram};
+
+    use super::*;
+    use crate::port::{Outgoing, Payload};
+
+    fn cable() -> HidCable {
+        HidCable {
+            payload: Payload::Counted { at: 0, bits: 0x07, from: 1 },
+            mask: vec![0x80],
+            greeting: vec![Greeting::Output(vec![0, 0x5a])],
+            outgoing: Some(Outgoing { length: 4, count_at: Some(1), count_with: 0, from: 2, number: 0 }),
+        }
+    }
+
+    fn opened(cable: HidCable) -> (Hid, UnixDatagram) {
+        let (ours, device) = UnixDatagram::pair().unwrap();
+        (Hid::greet(File::from(OwnedFd::from(ours)), cable).unwrap(), device)
+    }
+
+    #[test]
+    fn reports_become_bytes_and_bytes_become_reports() {
+        let (mut hid, device) = opened(cable());
+        let mut report = [0; 64];
+        assert_eq!(device.recv(&mut report).unwrap(), 2);
+        assert_eq!(report[..2], [0, 0x5a]);
+
+        for sent in [&[0xf0, 0, 0][..], &[0xf7, 1], &[0xf2, b'1' | 0x80, b'2' | 0x80, 9]] {
+            device.send(sent).unwrap();
+        }
+        let mut one = [0; 1];
+        assert_eq!(hid.read(&mut one, PATIENCE).unwrap(), Heard::Bytes(1));
+        assert_eq!(&one, b"1");
+        assert_eq!(hid.read(&mut one, PATIENCE).unwrap(), Heard::Bytes(1));
+        assert_eq!(&one, b"2");
+        assert_eq!(hid.read(&mut one, Duration::ZERO).unwrap(), Heard::Silence);
+        assert_eq!(hid.short, 1);
+
+        hid.write_all(b"abc", PATIENCE).unwrap();
+        assert_eq!(device.recv(&mut report).unwrap(), 4);
+        assert_eq!(report[..4], [0, 2, b'a', b'b']);
+        assert_eq!(device.recv(&mut report).unwrap(), 4);
+        assert_eq!(report[..4], [0, 1, b'c', 0]);
+    }
+
+    #[test]
+    fn a_cable_without_a_description_is_refused() {
+        let error = Hid::open(Path::new("/dev/hidraw0"), &Settings::default()).err().unwrap();
+        assert_eq!(error.kind(), io::ErrorKind::InvalidInput);
+        let (mut hid, _device) = opened(HidCable { outgoing: None, ..cable() });
+        assert_eq!(hid.write_all(b"x", PATIENCE).unwrap_err().kind(), io::ErrorKind::Unsupported);
+    }
+}

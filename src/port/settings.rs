@@ -1,0 +1,213 @@
+//! How a line is set, in the words of a bench file. It knows no device.
+
+use std::{fmt, str::FromStr};
+
+use super::HidCable;
+
+/// How a serial line is set, and what a HID cable wants. Where the port is neither, it is not looked at.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Settings {
+    /// Bits a second.
+    pub baud: u32,
+    /// Bits in a character.
+    pub data_bits: DataBits,
+    /// The bit that makes up the number of ones.
+    pub parity: Parity,
+    /// Bits of rest after a character.
+    pub stop_bits: StopBits,
+    /// How one side asks the other to wait.
+    pub flow: Flow,
+    /// Data terminal ready; none leaves it as the system sets it. Some cables are powered by it.
+    pub dtr: Option<Level>,
+    /// Request to send; none leaves it as the system sets it. Some cables are powered by it.
+    pub rts: Option<Level>,
+    /// How reports carry bytes, for `hid:` ports.
+    pub hid: Option<HidCable>,
+}
+
+impl Default for Settings {
+    fn default() -> Self {
+        // The speed and form that small boards and many meters start with: common practice, no source.
+        Self {
+            baud: 9600,
+            data_bits: DataBits::Eight,
+            parity: Parity::None,
+            stop_bits: StopBits::One,
+            flow: Flow::None,
+            dtr: None,
+            rts: None,
+            hid: None,
+        }
+    }
+}
+
+/// The line's speed and form as the trade writes them: `9600 8N1`.
+impl fmt::Display for Settings {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let parity = match self.parity {
+            Parity::None => 'N',
+            Parity::Even => 'E',
+            Parity::Odd => 'O',
+        };
+        write!(f, "{} {}{parity}{}", self.baud, self.data_bits.count(), self.stop_bits.count())
+    }
+}
+
+/// Bits in a character.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[allow(missing_docs, reason = "the names say it")]
+pub enum DataBits {
+    Five,
+    Six,
+    Seven,
+    Eight,
+}
+
+impl DataBits {
+    /// From their number; none for a number that no line has.
+    pub fn of(count: u8) -> Option<Self> {
+        Some(match count {
+            5 => Self::Five,
+            6 => Self::Six,
+            7 => Self::Seven,
+            8 => Self::Eight,
+            _ => return None,
+        })
+    }
+
+    /// How many.
+    pub fn count(self) -> u8 {
+        match self {
+            Self::Five => 5,
+            Self::Six => 6,
+            Self::Seven => 7,
+            Self::Eight => 8,
+        }
+    }
+}
+
+/// Bits of rest after a character.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[allow(missing_docs, reason = "the names say it")]
+pub enum StopBits {
+    One,
+    Two,
+}
+
+impl StopBits {
+    /// From their number; none for a number that no line has.
+    pub fn of(count: u8) -> Option<Self> {
+        Some(match count {
+            1 => Self::One,
+            2 => Self::Two,
+            _ => return None,
+        })
+    }
+
+    /// How many.
+    pub fn count(self) -> u8 {
+        match self {
+            Self::One => 1,
+            Self::Two => 2,
+        }
+    }
+}
+
+/// The bit that makes up the number of ones.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Parity {
+    /// No such bit.
+    None,
+    /// To an even number.
+    Even,
+    /// To an odd number.
+    Odd,
+}
+
+/// How one side asks the other to wait.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Flow {
+    /// It does not.
+    None,
+    /// By the lines RTS and CTS.
+    Lines,
+    /// By the characters XON and XOFF, which can then not be data.
+    Characters,
+}
+
+/// What a line is held at.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Level {
+    /// Asserted: the positive voltage of an RS-232 control line.
+    On,
+    /// Not asserted.
+    Off,
+}
+
+/// A word that a setting does not have.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("found \"{found}\", expected {expected}")]
+pub struct SettingError {
+    /// What was written.
+    pub found: String,
+    /// The words that there are.
+    pub expected: &'static str,
+}
+
+fn word<T: Copy>(text: &str, words: &[(&str, T)], expected: &'static str) -> Result<T, SettingError> {
+    let found = words.iter().find(|(word, _)| *word == text);
+    found.map(|(_, value)| *value).ok_or_else(|| SettingError { found: text.to_owned(), expected })
+}
+
+impl FromStr for Parity {
+    type Err = SettingError;
+
+    fn from_str(text: &str) -> Result<Self, SettingError> {
+        let words = [("none", Self::None), ("even", Self::Even), ("odd", Self::Odd)];
+        word(text, &words, "\"none\", \"even\" or \"odd\"")
+    }
+}
+
+impl FromStr for Flow {
+    type Err = SettingError;
+
+    fn from_str(text: &str) -> Result<Self, SettingError> {
+        let words = [("none", Self::None), ("rts/cts", Self::Lines), ("xon/xoff", Self::Characters)];
+        word(text, &words, "\"none\", \"rts/cts\" or \"xon/xoff\"")
+    }
+}
+
+impl FromStr for Level {
+    type Err = SettingError;
+
+    fn from_str(text: &str) -> Result<Self, SettingError> {
+        word(text, &[("on", Self::On), ("off", Self::Off)], "\"on\" or \"off\"")
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_form_is_written_as_the_trade_does() {
+        assert_eq!(Settings::default().to_string(), "9600 8N1");
+        let odd = Settings {
+            baud: 2400,
+            data_bits: DataBits::Seven,
+            parity: Parity::Odd,
+            stop_bits: StopBits::Two,
+            ..Settings::default()
+        };
+        assert_eq!(odd.to_string(), "2400 7O2");
+    }
+
+    #[test]
+    fn an_unknown_word_is_told_with_those_there_are() {
+        assert_eq!("rts/cts".parse(), Ok(Flow::Lines));
+        let error = "mark".parse::<Parity>().unwrap_err();
+        assert_eq!(error.to_string(), "found \"mark\", expected \"none\", \"even\" or \"odd\"");
+        assert!("high".parse::<Level>().is_err());
+        assert_eq!((DataBits::of(9), StopBits::of(0)), (None, None));
+    }
+}

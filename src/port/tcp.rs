@@ -1,0 +1,87 @@
+//! A serial server on the network.
+
+use std::{
+    io::{self, Read},
+    net::{TcpStream, ToSocketAddrs},
+    os::fd::AsFd,
+    time::Duration,
+};
+
+use super::{
+    Heard, PATIENCE, Port,
+    open::heard,
+    wait::{readable, write_all},
+};
+
+/// How long a serial server may take to answer.
+const CONNECT_PATIENCE: Duration = Duration::from_secs(2);
+
+pub(super) struct Tcp(TcpStream);
+
+impl Tcp {
+    pub fn open(host: &str, port: u16) -> io::Result<Self> {
+        let mut last = io::Error::new(io::ErrorKind::NotFound, "the host has no address");
+        for address in (host, port).to_socket_addrs()? {
+            match TcpStream::connect_timeout(&address, CONNECT_PATIENCE) {
+                Ok(stream) => {
+                    stream.set_nonblocking(true)?;
+                    stream.set_nodelay(true)?;
+                    return Ok(Self(stream));
+                }
+                Err(error) => last = error,
+            }
+        }
+        Err(last)
+    }
+}
+
+impl Port for Tcp {
+    fn read(&mut self, buffer: &mut [u8], patience: Duration) -> io::Result<Heard> {
+        match readable([self.0.as_fd()], patience.min(PATIENCE))? {
+            [true] => heard(self.0.read(buffer)),
+            [false] => Ok(Heard::Silence),
+        }
+    }
+
+    fn write_all(&mut self, bytes: &[u8], patience: Duration) -> io::Result<()> {
+        write_all(&mut self.0, bytes, patience)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::{io::Write, net::TcpListener};
+
+    use super::*;
+
+    fn pair() -> (Tcp, TcpStream) {
+        let listener = TcpListener::bind(("127.0.0.1", 0)).unwrap();
+        let port = Tcp::open("127.0.0.1", listener.local_addr().unwrap().port()).unwrap();
+        (port, listener.accept().unwrap().0)
+    }
+
+    #[test]
+    fn bytes_go_both_ways_until_the_server_hangs_up() {
+        let (mut port, mut server) = pair();
+        let mut buffer = [0; 64];
+        assert_eq!(port.read(&mut buffer, Duration::ZERO).unwrap(), Heard::Silence);
+        server.write_all(b"1.5\n").unwrap();
+        assert_eq!(port.read(&mut buffer, PATIENCE).unwrap(), Heard::Bytes(4));
+        port.write_all(b"READ?\n", PATIENCE).unwrap();
+        let mut asked = [0; 6];
+        server.read_exact(&mut asked).unwrap();
+        assert_eq!(&asked, b"READ?\n");
+        drop(server);
+        assert_eq!(port.read(&mut buffer, PATIENCE).unwrap_err().kind(), io::ErrorKind::UnexpectedEof);
+    }
+
+    #[test]
+    fn a_server_that_takes_nothing_is_not_waited_for_longer_than_told() {
+        let (mut port, server) = pair();
+        // More than the buffers of both ends hold.
+        let flood = vec![0; 64 << 20];
+        let error = port.write_all(&flood, Duration::from_millis(1)).unwrap_err();
+        assert_eq!(error.kind(), io::ErrorKind::TimedOut);
+        drop(server);
+    }
+}

@@ -1,0 +1,243 @@
+//! Which protocol explains what was heard from an unknown meter?
+//!
+//! Every candidate decodes the same bytes; the one that explains most of them, by the strictest
+//! rules, comes first. Pure: who listened, and how the line was set, is known elsewhere.
+
+use std::sync::Arc;
+
+use super::{Asked, Decoded, Engine, Function, Protocol, decode::DecodeRule, examples::show_reading, frame::FrameRule};
+use crate::clock::Mono;
+
+/// Readings that are shown for comparing with the display.
+const SHOWN: usize = 4;
+
+/// The first bytes may be the end of a frame whose beginning nobody heard: with fewer frames than
+/// this the share of explained bytes says nothing.
+const LEAST_FRAMES: u64 = 2;
+
+/// Shares closer together than this are the same.
+const SAME_SHARE: f64 = 0.03;
+
+/// Some bytes, when they arrived, and what they answer.
+#[derive(Debug, Clone)]
+pub struct Overheard {
+    /// When they arrived.
+    pub at: Mono,
+    /// The bytes.
+    pub bytes: Vec<u8>,
+    /// What they answer; none for a meter that sends by itself.
+    pub asked: Option<Asked>,
+}
+
+/// How well one protocol explains what was heard.
+#[derive(Debug, Clone)]
+pub struct Candidate {
+    /// The protocol.
+    pub protocol: Arc<Protocol>,
+    /// Share of the bytes that it explains, 0 to 1.
+    pub share: f64,
+    /// Frames decoded.
+    pub frames: u64,
+    /// Frames refused.
+    pub refused: u64,
+    /// The names of the values in a frame.
+    pub names: Vec<String>,
+    /// The first readings, to be compared with the display.
+    pub first: Vec<String>,
+    /// By name: whether the frames tell what is measured.
+    pub tells_unit: Vec<bool>,
+    /// How strict its rules are: a guess by loose rules is worth less.
+    strictness: i32,
+}
+
+impl Candidate {
+    /// Whether it gave readings at all.
+    fn decodes(&self) -> bool {
+        self.frames >= LEAST_FRAMES && !self.first.is_empty()
+    }
+
+    /// Whether there is no reason to doubt it.
+    pub fn is_clear(&self) -> bool {
+        self.share >= 0.97 && self.frames > LEAST_FRAMES && self.refused <= 1
+    }
+}
+
+/// The candidates that decode anything, the best first.
+pub fn rank(protocols: &[Arc<Protocol>], heard: &[Overheard]) -> Vec<Candidate> {
+    let mut candidates: Vec<Candidate> =
+        protocols.iter().map(|protocol| candidate(protocol, heard)).filter(Candidate::decodes).collect();
+    candidates.sort_by(|one, other| {
+        let step = |candidate: &Candidate| (candidate.share / SAME_SHARE).round() as i64;
+        step(other)
+            .cmp(&step(one))
+            .then(other.strictness.cmp(&one.strictness))
+            .then(other.share.total_cmp(&one.share))
+            .then(one.protocol.name.cmp(&other.protocol.name))
+    });
+    candidates
+}
+
+fn candidate(protocol: &Arc<Protocol>, heard: &[Overheard]) -> Candidate {
+    let mut engine = Engine::new(protocol.clone());
+    let mut out = Decoded::default();
+    let mut first = Vec::new();
+    let mut units = 0u64;
+    let mut tells_unit = Vec::new();
+    let mut stamps: Vec<(Mono, f64)> = Vec::new();
+    for overheard in heard {
+        out.clear();
+        engine.asked(overheard.asked);
+        engine.push(&overheard.bytes, &mut out);
+        for reading in &out.readings {
+            let name = usize::from(reading.name);
+            let told = reading.function != Function::Untold;
+            tells_unit.resize(tells_unit.len().max(name + 1), false);
+            tells_unit[name] |= told;
+            units += u64::from(told);
+            if first.len() < SHOWN {
+                first.push(show_reading(&engine.names()[name], reading));
+            }
+        }
+        stamps.extend(out.frames.iter().filter_map(|frame| Some((overheard.at, frame.device_time?))));
+    }
+    let counts = engine.counts();
+    let time = Timekeeping::of(&stamps);
+    let all_units = counts.readings > 0 && units == counts.readings;
+    Candidate {
+        share: if time == Timekeeping::Wrong { 0.0 } else { counts.explained_share() },
+        frames: counts.frames,
+        refused: counts.all_problems(),
+        names: engine.names().to_vec(),
+        first,
+        tells_unit,
+        strictness: strictness(protocol) + i32::from(all_units) + time.worth(),
+        protocol: protocol.clone(),
+    }
+}
+
+/// Whether what is taken for a device's clock is one.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Timekeeping {
+    /// The protocol takes nothing for a clock.
+    None,
+    /// It goes as fast as ours.
+    Keeps,
+    /// Too little was heard to tell.
+    Untold,
+    /// It is a column of measurements.
+    Wrong,
+}
+
+impl Timekeeping {
+    fn of(stamps: &[(Mono, f64)]) -> Self {
+        const LEAST_SPAN_S: f64 = 0.3;
+        // The first may be the rest of a number whose beginning nobody heard.
+        let (Some((began, first)), Some((ended, last))) = (stamps.get(1), stamps.last()) else { return Self::None };
+        let ours = ended.since(*began) as f64 / 1e6;
+        match (last - first) / ours {
+            _ if last < first => Self::Wrong,
+            _ if ours < LEAST_SPAN_S => Self::Untold,
+            pace if (0.5..2.0).contains(&pace) => Self::Keeps,
+            _ => Self::Wrong,
+        }
+    }
+
+    fn worth(self) -> i32 {
+        match self {
+            Self::None | Self::Wrong => 0,
+            Self::Keeps => 1,
+            Self::Untold => -1,
+        }
+    }
+}
+
+/// What must be right for a frame to be taken: a checksum is nearly proof, columns of numbers are not.
+fn strictness(protocol: &Protocol) -> i32 {
+    let checksum = if protocol.checksum.is_some() { 16 } else { 0 };
+    let frame = match protocol.frame {
+        FrameRule::Line(_) => 0,
+        FrameRule::Stuffed(_) => 6,
+        FrameRule::Block(_) => 8,
+    };
+    let decode = match protocol.decode {
+        DecodeRule::Columns(_) => 0,
+        DecodeRule::Number(_) => 2,
+        DecodeRule::Pairs(_) | DecodeRule::Json(_) => 4,
+        DecodeRule::Fields(_) => 4,
+        DecodeRule::Pattern(_) | DecodeRule::Report(_) | DecodeRule::Segments(_) => 6,
+    };
+    checksum + frame + decode
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::protocol::{Library, Traffic};
+
+    fn streaming() -> Vec<Arc<Protocol>> {
+        let library = Library::new(Vec::new());
+        let (listed, broken) = library.all();
+        assert!(broken.is_empty());
+        let all = listed.iter().map(|listed| library.find(&listed.name).unwrap());
+        all.filter(|protocol| protocol.traffic() == Traffic::Streaming).collect()
+    }
+
+    /// Twenty lines, one each 100 ms, the first cut off as a stream that was running is.
+    fn lines(line: impl Fn(usize) -> String) -> Vec<Overheard> {
+        let heard = (0..20).map(|index| Overheard {
+            at: Mono(index as i64 * 100_000),
+            bytes: format!("{}\r\n", line(index)).into_bytes()[if index == 0 { 3 } else { 0 }..].to_vec(),
+            asked: None,
+        });
+        heard.collect()
+    }
+
+    fn best(heard: &[Overheard]) -> String {
+        let ranked = rank(&streaming(), heard);
+        let told: Vec<_> = ranked.iter().map(|found| (&found.protocol.name, found.share, found.strictness)).collect();
+        ranked.first().map(|best| best.protocol.name.clone()).unwrap_or_else(|| panic!("{told:?}"))
+    }
+
+    #[test]
+    fn lines_of_boards_are_told_apart() {
+        assert_eq!(best(&lines(|index| format!("12.{:02} V", index))), "number");
+        assert_eq!(best(&lines(|index| format!("0.51{index},1.20,-0.003"))), "columns");
+        assert_eq!(best(&lines(|index| format!("{},0.512,1.20", 5000 + index * 100))), "columns-ms");
+        assert_eq!(best(&lines(|index| format!("{},0.512,1.20", 5_000_000 + index * 100_000))), "columns-us");
+        assert_eq!(best(&lines(|index| format!("lift=0.51{index} feed=12.4"))), "pairs");
+        assert_eq!(best(&lines(|index| format!("{{\"lift\": 0.51{index}, \"feed\": 12.4}}"))), "json");
+    }
+
+    #[test]
+    fn every_streaming_protocol_is_found_by_its_own_examples() {
+        let protocols = streaming();
+        for protocol in &protocols {
+            let good =
+                protocol.examples().iter().filter(|example| example.refused.is_none() && !example.after_connecting);
+            let pieces: Vec<Vec<u8>> = good.map(|example| example.bytes()).collect();
+            let heard: Vec<Overheard> = (0..6)
+                .flat_map(|_| pieces.clone())
+                .enumerate()
+                .map(|(index, bytes)| Overheard { at: Mono(index as i64 * 1000), bytes, asked: None })
+                .collect();
+            let ranked = rank(&protocols, &heard);
+            let place = ranked.iter().position(|found| found.protocol.name == protocol.name);
+            let ahead: Vec<_> = ranked.iter().map(|found| (&found.protocol.name, found.share)).collect();
+            // Heard for a moment only, a column of time is not told from others: four kinds of columns.
+            assert!(place.is_some_and(|place| place < 4), "{}: {ahead:?}", protocol.name);
+        }
+    }
+
+    #[test]
+    fn noise_is_no_meter() {
+        let noise = (0u32..40).map(|index| Overheard {
+            at: Mono(i64::from(index) * 10_000),
+            bytes: (0..40)
+                .map(|at: u32| (index.wrapping_mul(2_654_435_761).wrapping_add(at * 40_503) >> 7) as u8)
+                .collect(),
+            asked: None,
+        });
+        let ranked = rank(&streaming(), &noise.collect::<Vec<_>>());
+        assert!(ranked.first().is_none_or(|best| !best.is_clear()), "{:?}", ranked.first());
+    }
+}

@@ -1,0 +1,155 @@
+//! What the operator should hear before a step: switches, jacks, feeds that were live, clamps without a zero.
+
+use std::collections::{HashMap, HashSet};
+
+use super::StepView;
+use crate::{
+    channel::Channel,
+    protocol::Value,
+    session::judge::Capture,
+    units::{Dimension, Quantity, show},
+};
+
+/// A feed with less than this is not live, V: common practice, no source.
+const LIVE_V: f64 = 1.0;
+
+/// What has been seen and said in one session.
+#[derive(Debug, Default)]
+pub(super) struct Advice {
+    /// By meter: what it was switched to in the last step on it.
+    switched: HashMap<String, Quantity>,
+    /// By circuit: the newest volts captured on it, and in which step.
+    live: HashMap<String, (f64, String)>,
+    /// Channels whose missing zero was told.
+    zero_told: HashSet<String>,
+}
+
+impl Advice {
+    /// A value was captured in a step.
+    pub fn captured(&mut self, view: &StepView, capture: &Capture) {
+        let volts = capture.judgement.quantity.is_some_and(|quantity| quantity.dimension() == Dimension::Volt);
+        if let (true, Some(circuit), Some(Value::Number(value))) = (volts, &view.circuit, capture.judgement.value) {
+            self.live.insert(circuit.clone(), (value, view.name.clone()));
+        }
+    }
+
+    /// What to say before a step begins, in this order.
+    pub fn before(&mut self, view: &StepView, channel: Option<&Channel>, zeroed: bool) -> Vec<String> {
+        let mut said = Vec::new();
+        let (Some(channel), Some(quantity)) = (channel, view.quantity) else { return said };
+        said.extend(self.feed_is_live(view, quantity));
+        // Behind a clamp the meter's switch and jack stay where they are.
+        if channel.scale.is_empty() {
+            let before = self.switched.insert(channel.meter_name.clone(), quantity);
+            said.extend(jack(before, quantity, &channel.fuse));
+            if let Some(before) = before.filter(|before| *before != quantity) {
+                said.push(format!("switch {} from {before} to {quantity}", channel.meter_name));
+            }
+        } else if quantity.dimension() == Dimension::Ampere && !zeroed && self.zero_told.insert(channel.name.clone()) {
+            said.push(format!(
+                "clamp \"{}\" has not been zeroed in this session: nothing through it, then `bayline zero \"{}\"`",
+                channel.name, channel.name
+            ));
+        }
+        said
+    }
+
+    fn feed_is_live(&self, view: &StepView, quantity: Quantity) -> Option<String> {
+        let ohms = matches!(quantity, Quantity::Ohms | Quantity::Continuity | Quantity::Diode);
+        let (volts, step) = self.live.get(view.circuit.as_ref()?).filter(|(volts, _)| ohms && volts.abs() >= LIVE_V)?;
+        Some(format!(
+            "the feed of this circuit was live ({}, step \"{step}\"): switch it off and unplug before measuring {quantity}",
+            show(*volts, Quantity::VoltsDc)
+        ))
+    }
+}
+
+/// A meter's amps jack is nearly a short circuit: the lead must be there for amps, and nowhere else.
+fn jack(before: Option<Quantity>, now: Quantity, fuse: &str) -> Option<String> {
+    let through = |quantity: Quantity| quantity.dimension() == Dimension::Ampere;
+    match (before.is_some_and(through), through(now)) {
+        (false, true) if fuse.is_empty() => Some("red lead to the amps jack; mind its fuse".to_owned()),
+        (false, true) => Some(format!("red lead to the amps jack, its fuse is {fuse}")),
+        (true, false) => Some("red lead back to the volts jack before it touches anything".to_owned()),
+        _ => None,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{channel::MeterId, session::judge::Judgement, session::judge::tests::volts};
+
+    fn channel(scale: &str) -> Channel {
+        Channel {
+            name: "probe".to_owned(),
+            meter: MeterId(0),
+            meter_name: "handheld".to_owned(),
+            reads: "value".to_owned(),
+            scale: scale.to_owned(),
+            accuracy: String::new(),
+            fuse: "10 A".to_owned(),
+        }
+    }
+
+    fn view(name: &str, quantity: Quantity) -> StepView {
+        StepView {
+            number: 1,
+            place: None,
+            name: name.to_owned(),
+            attempt: 1,
+            circuit: Some("lift coil".to_owned()),
+            instruction: String::new(),
+            channel: Some("probe".to_owned()),
+            quantity: Some(quantity),
+            limit: None,
+        }
+    }
+
+    #[test]
+    fn switch_and_jack_are_told_when_they_change() {
+        let mut advice = Advice::default();
+        let mut before = |quantity| advice.before(&view("s", quantity), Some(&channel("")), false);
+        assert_eq!(before(Quantity::VoltsDc), [] as [&str; 0]);
+        assert_eq!(before(Quantity::Ohms), ["switch handheld from V DC to ohm"]);
+        assert_eq!(
+            before(Quantity::AmpsDc),
+            ["red lead to the amps jack, its fuse is 10 A", "switch handheld from ohm to A DC"]
+        );
+        assert_eq!(before(Quantity::AmpsDc), [] as [&str; 0]);
+        assert_eq!(
+            before(Quantity::VoltsDc),
+            ["red lead back to the volts jack before it touches anything", "switch handheld from A DC to V DC"]
+        );
+    }
+
+    #[test]
+    fn ohms_on_a_live_feed_are_warned_of() {
+        let mut advice = Advice::default();
+        let feed = view("feed, lift coil", Quantity::VoltsDc);
+        let capture = |value| Capture {
+            how: crate::session::judge::How::Taken,
+            at: crate::clock::Mono(0),
+            channel: None,
+            judgement: Judgement::recorded(&volts(0, value)),
+            settled: None,
+            peak: None,
+        };
+        advice.captured(&feed, &capture(12.6));
+        let said = advice.before(&view("ohms", Quantity::Ohms), Some(&channel("")), true);
+        assert!(
+            said[0].starts_with("the feed of this circuit was live (12.60 V, step \"feed, lift coil\")"),
+            "{said:?}"
+        );
+        advice.captured(&feed, &capture(0.01));
+        assert_eq!(advice.before(&view("ohms", Quantity::Ohms), Some(&channel("")), true), [] as [&str; 0]);
+    }
+
+    #[test]
+    fn a_clamp_without_a_zero_is_told_once() {
+        let mut advice = Advice::default();
+        let amps = view("held on", Quantity::AmpsDc);
+        assert!(advice.before(&amps, Some(&channel("100 mV/A")), false)[0].contains("bayline zero"));
+        assert_eq!(advice.before(&amps, Some(&channel("100 mV/A")), false), [] as [&str; 0]);
+    }
+}

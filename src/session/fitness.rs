@@ -1,0 +1,224 @@
+//! Can this bench show what this procedure asks for? Told before anyone starts.
+//!
+//! Pure: a procedure and what is known of the channels in, a list of what does not fit out. What is
+//! not known is told as such, never guessed. It knows no file, no meter and no clock.
+
+mod facts;
+mod room;
+
+pub use facts::{BenchFacts, ChannelFacts, Names};
+
+use std::{collections::HashSet, time::Duration};
+
+use super::{
+    Procedure, Step,
+    procedure::{CaptureMode, ConditionRule, HeatRule, PartTemperature},
+};
+use crate::units::{Limit, Quantity};
+
+/// How much it matters.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Weight {
+    /// The step can't come to the verdict it is for.
+    Fails,
+    /// It may not come to one.
+    Doubtful,
+    /// It is so by intention, or it can't be told yet.
+    Note,
+}
+
+impl Weight {
+    /// How it is said.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Fails => "can't work",
+            Self::Doubtful => "doubtful",
+            Self::Note => "note",
+        }
+    }
+}
+
+/// One thing of a step that the bench does not suit.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Unfit {
+    /// How much it matters.
+    pub weight: Weight,
+    /// The line of the procedure file.
+    pub line: usize,
+    /// The step's name.
+    pub step: String,
+    /// What does not fit.
+    pub what: String,
+    /// What can be done about it.
+    pub remedy: String,
+}
+
+impl std::fmt::Display for Unfit {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "{}: {}; {}", self.weight.word(), self.what, self.remedy)
+    }
+}
+
+/// All that does not fit, in the order of the steps.
+pub fn check(procedure: &Procedure, bench: &BenchFacts) -> Vec<Unfit> {
+    let mut inspector = Inspector { bench, found: Vec::new(), told: HashSet::new() };
+    for step in &procedure.steps {
+        inspector.step(step);
+    }
+    inspector.found
+}
+
+/// Walks the steps; what concerns a channel alone is told at the first step that looks at it.
+struct Inspector<'a> {
+    bench: &'a BenchFacts,
+    found: Vec<Unfit>,
+    told: HashSet<(String, Missing)>,
+}
+
+/// What may not be known of a channel.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+enum Missing {
+    Accuracy,
+    Digit,
+    Rate,
+    Name,
+}
+
+impl Inspector<'_> {
+    fn step(&mut self, step: &Step) {
+        self.time_on(step);
+        for condition in &step.conditions {
+            self.condition(step, condition);
+        }
+        if let Some(HeatRule { part: PartTemperature::Channel(name), .. }) = &step.heat {
+            self.temperature(step, name);
+        }
+        let Some(name) = &step.channel else {
+            return self.say(
+                Weight::Note,
+                step,
+                "it looks at no channel, nothing is judged",
+                "name one if it should be",
+            );
+        };
+        let Some(facts) = self.named(step, name) else { return };
+        if !self.gives(step, &facts, step.quantity, step.limit.as_ref()) {
+            return;
+        }
+        self.rate(step, &facts);
+        match &step.limit {
+            None => {
+                self.say(Weight::Note, step, "it has no limit: recorded, not judged", "give it one if it should be")
+            }
+            Some(limit) => {
+                self.range(step, &facts, limit);
+                self.room(step, &facts, limit);
+            }
+        }
+    }
+
+    /// The channel of a name; its absence is told.
+    fn named(&mut self, step: &Step, name: &str) -> Option<ChannelFacts> {
+        if let Some(facts) = self.bench.channel(name) {
+            return Some(facts.clone());
+        }
+        if self.bench.names == Names::MoreToCome {
+            let what = format!("channel \"{name}\" is not known before its meter speaks");
+            self.once(name, Missing::Name, step, &what, "name the channels in the bench file to have them checked");
+            return None;
+        }
+        let names: Vec<&str> = self.bench.channels.iter().map(|channel| channel.name.as_str()).collect();
+        let what = format!("channel \"{name}\" is not on the bench, which has {}", names.join(", "));
+        self.say(Weight::Fails, step, &what, "add it to the bench file, or name another one in the step");
+        None
+    }
+
+    /// Whether a channel can give a quantity, and values in the limit's unit.
+    fn gives(&mut self, step: &Step, facts: &ChannelFacts, wanted: Option<Quantity>, limit: Option<&Limit>) -> bool {
+        let Some(given) = facts.quantity else { return true };
+        let wanted = match (wanted, limit) {
+            (Some(wanted), _) if wanted != given => wanted.word(),
+            (None, Some(limit)) if limit.dimension != given.dimension() => limit.dimension.unit(),
+            _ => return true,
+        };
+        let what = format!("channel \"{}\" gives {given}, {wanted} is asked for", facts.name);
+        self.say(Weight::Fails, step, &what, "name a channel that gives it, or leave its quantity out of the bench");
+        false
+    }
+
+    fn condition(&mut self, step: &Step, condition: &ConditionRule) {
+        let Some(facts) = self.named(step, &condition.channel) else { return };
+        if self.gives(step, &facts, None, Some(&condition.limit)) {
+            self.range(step, &facts, &condition.limit);
+        }
+    }
+
+    fn temperature(&mut self, step: &Step, name: &str) {
+        if let Some(facts) = self.named(step, name) {
+            self.gives(step, &facts, Some(Quantity::Temperature), None);
+        }
+    }
+
+    /// What is held on must stay on long enough for a value to count.
+    fn time_on(&mut self, step: &Step) {
+        let Some(most) = step.hold_at_most else { return };
+        let steady = if step.capture == CaptureMode::Steady { step.steady } else { Duration::ZERO };
+        let needed = step.after + steady;
+        if needed >= most {
+            let what =
+                format!("it may stay on for {} ms, a value counts after {} ms", most.as_millis(), needed.as_millis());
+            self.say(
+                Weight::Fails,
+                step,
+                &what,
+                "shorten steady or after, or hold it on for longer if its maker allows",
+            );
+        }
+    }
+
+    /// A steady value is the mean of three readings at least, within the time asked.
+    fn rate(&mut self, step: &Step, facts: &ChannelFacts) {
+        if step.capture != CaptureMode::Steady {
+            return;
+        }
+        let Some(rate) = facts.rate else {
+            let what =
+                format!("how often \"{}\" reports is not known; a steady value takes three readings", facts.name);
+            return self.once(&facts.name, Missing::Rate, step, &what, "rate = \"3 Hz\" at the meter tells it");
+        };
+        let intervals = rate * step.steady.as_secs_f64();
+        // Three readings span two intervals; the window holds one reading more than it is long.
+        let weight = match intervals {
+            few if few <= 1.0 => Weight::Fails,
+            few if few < 2.0 => Weight::Doubtful,
+            _ => return,
+        };
+        let what = format!(
+            "\"{}\" reports {rate:.1} times a second, too seldom for three readings in {} ms",
+            facts.name,
+            step.steady.as_millis()
+        );
+        let remedy = format!("steady = \"{:.1} s\" or a faster meter", (30.0 / rate).ceil() / 10.0);
+        self.say(weight, step, &what, &remedy);
+    }
+
+    fn say(&mut self, weight: Weight, step: &Step, what: &str, remedy: &str) {
+        self.found.push(Unfit {
+            weight,
+            line: step.line,
+            step: step.name.clone(),
+            what: what.to_owned(),
+            remedy: remedy.to_owned(),
+        });
+    }
+
+    /// What is not known of a channel, told once.
+    fn once(&mut self, channel: &str, missing: Missing, step: &Step, what: &str, remedy: &str) {
+        if self.told.insert((channel.to_owned(), missing)) {
+            self.say(Weight::Note, step, what, remedy);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,101 @@
+//! What is known of a bench's channels before a step looks at them.
+
+use crate::{
+    channel::{Bench, MeterSpec, own_name},
+    units::{Accuracy, Measure, Quantity},
+};
+
+/// What a bench can show.
+#[derive(Debug, Clone, PartialEq)]
+pub struct BenchFacts {
+    /// The channels known so far.
+    pub channels: Vec<ChannelFacts>,
+    /// Whether these are all.
+    pub names: Names,
+}
+
+/// Whether a bench's channels are all known.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Names {
+    /// There are no others.
+    All,
+    /// A meter names its channels itself, once it speaks.
+    MoreToCome,
+}
+
+/// What one channel can show.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ChannelFacts {
+    /// Unique on the bench.
+    pub name: String,
+    /// The meter that feeds it.
+    pub meter: String,
+    /// What it shows; none for a meter whose function the operator switches.
+    pub quantity: Option<Quantity>,
+    /// As on the data sheet, in circuit terms; none where not told.
+    pub accuracy: Option<Accuracy>,
+    /// What the last digit is worth; none where not known.
+    pub digit: Option<Measure>,
+    /// How far it reaches, either sign; none where not told.
+    pub range: Option<Measure>,
+    /// The fuse of the jack that the current goes through, A; none behind a clamp or where not told.
+    pub fuse: Option<f64>,
+    /// How often it reports, Hz; none where not known.
+    pub rate: Option<f64>,
+}
+
+impl BenchFacts {
+    /// What the bench file tells.
+    pub fn of(bench: &Bench) -> Self {
+        let mut facts = Self { channels: Vec::new(), names: Names::All };
+        for meter in &bench.meters {
+            facts.add(meter);
+        }
+        facts
+    }
+
+    fn add(&mut self, meter: &MeterSpec) {
+        let declared = meter.channels.iter().map(|channel| ChannelFacts {
+            name: channel.name.clone(),
+            meter: meter.name.clone(),
+            quantity: channel.feed.quantity.or(channel.feed.scale.to.map(Quantity::of)),
+            accuracy: channel.feed.accuracy,
+            digit: channel.digit,
+            range: channel.range,
+            // The fuse was checked when the bench was read; behind a clamp nothing flows through it.
+            fuse: meter.amps_fuse.parse().ok().map(|fuse: Measure| fuse.value).filter(|_| channel.scale.is_empty()),
+            rate: meter.rate,
+        });
+        self.channels.extend(declared);
+        if meter.channels.is_empty() {
+            match meter.protocol.value_names() {
+                Some(names) => {
+                    let own =
+                        names.iter().map(|reads| ChannelFacts::untold(&own_name(&meter.name, reads), &meter.name));
+                    self.channels.extend(own);
+                }
+                None => self.names = Names::MoreToCome,
+            }
+        }
+    }
+
+    pub(super) fn channel(&self, name: &str) -> Option<&ChannelFacts> {
+        self.channels.iter().find(|channel| channel.name == name)
+    }
+}
+
+impl ChannelFacts {
+    /// A channel of which nothing but its name is known.
+    pub fn untold(name: &str, meter: &str) -> Self {
+        Self {
+            name: name.to_owned(),
+            meter: meter.to_owned(),
+            quantity: None,
+            accuracy: None,
+            digit: None,
+            range: None,
+            fuse: None,
+            rate: None,
+        }
+    }
+}

@@ -1,0 +1,209 @@
+//! Benches that do not suit, one reason each.
+
+use super::*;
+use crate::{channel::Bench, protocol::Library};
+
+const BENCH: &str = r#"
+[[meter]]
+name = "clamps"
+port = "/dev/ttyUSB0"
+protocol = "columns"
+rate = "10 Hz"
+
+[[meter.channel]]
+name = "coil clamp"
+reads = "v1"
+quantity = "A DC"
+scale = "100 mV/A"
+accuracy = "1.5 % + 20 mA"
+range = "60 A"
+digit = "1 mA"
+
+[[meter]]
+name = "handheld"
+port = "/dev/ttyUSB1"
+protocol = "number"
+amps_fuse = "10 A"
+
+[[meter.channel]]
+name = "probe"
+accuracy = "0.5 % + 2 digits"
+"#;
+
+fn bench(text: &str) -> BenchFacts {
+    BenchFacts::of(&Bench::parse("bench.toml", text, &Library::new(Vec::new())).unwrap())
+}
+
+/// What is found of one step with these keys.
+fn found(bench: &BenchFacts, keys: &str) -> Vec<Unfit> {
+    let text = format!("title = \"t\"\n[[step]]\nname = \"s\"\n{keys}\n");
+    check(&Procedure::parse("p.toml", &text).unwrap(), bench)
+}
+
+/// The weight of what is found whose words hold these.
+fn weight(found: &[Unfit], words: &str) -> Option<Weight> {
+    found.iter().find(|unfit| unfit.to_string().contains(words)).map(|unfit| unfit.weight)
+}
+
+const AMPS: &str = "channel = \"coil clamp\"\nquantity = \"A DC\"\n";
+
+#[test]
+fn a_bench_that_suits_has_nothing_to_tell() {
+    let fits = format!("{AMPS}between = \"1.4 A to 1.9 A\"\ncapture = \"steady\"");
+    assert_eq!(found(&bench(BENCH), &fits), []);
+}
+
+#[test]
+fn an_uncertainty_of_a_third_of_the_room_is_the_edge() {
+    // JCGM 106:2012 7.6.3 (from memory): the capability index T/(2 U) of limits T apart; here 3 is wanted. At 1.8 A the
+    // clamp is sure to 1.5 % + 20 mA = 47 mA, U = 2 · 47/√3 = 54.3 mA: T must be 325.6 mA.
+    let bench = bench(BENCH);
+    let between = |low: f64| found(&bench, &format!("{AMPS}between = \"{low} A to 1.8 A\""));
+    assert_eq!(between(1.474), []);
+    let told = between(1.475);
+    assert_eq!(weight(&told, "\"coil clamp\" is sure to ± 54.27 mA (k = 2)"), Some(Weight::Doubtful), "{told:?}");
+    // Limits guarded by U on both sides leave nothing from T = 2 U on.
+    assert_eq!(weight(&between(1.692), "no value can be within"), Some(Weight::Fails));
+    assert_eq!(weight(&between(1.691), "too close to call"), Some(Weight::Doubtful));
+    let simple = found(&bench, &format!("{AMPS}between = \"1.75 A to 1.8 A\"\nrule = \"simple\""));
+    assert_eq!(weight(&simple, "too close to call"), Some(Weight::Doubtful));
+}
+
+#[test]
+fn one_sided_limits_have_their_own_room() {
+    let volts = |accuracy: &str, limit: &str| {
+        let bench = bench(&BENCH.replace("0.5 % + 2 digits", accuracy));
+        found(&bench, &format!("channel = \"probe\"\nquantity = \"V DC\"\n{limit}"))
+    };
+    // At most 100 mV: from zero to the limit, ± 50 mV; a third is 16.7 mV. U = 2 a/√3: a of 14 mV is 16.2, of 15 mV 17.3.
+    assert_eq!(volts("14 mV", "at_most = \"100 mV\""), []);
+    assert_eq!(weight(&volts("15 mV", "at_most = \"100 mV\""), "third of the room"), Some(Weight::Doubtful));
+    assert_eq!(weight(&volts("90 mV", "at_most = \"100 mV\""), "no value can be within"), Some(Weight::Fails));
+    // At least 11.8 V: a tenth of it, a third of which is 0.393 V; a of 0.35 V gives U = 0.404 V.
+    assert_eq!(volts("0.33 V", "at_least = \"11.8 V\""), []);
+    assert_eq!(weight(&volts("0.35 V", "at_least = \"11.8 V\""), "third of the room"), Some(Weight::Doubtful));
+}
+
+#[test]
+fn what_is_not_known_is_told_once_and_not_guessed() {
+    let text = "title = \"t\"\n".to_owned()
+        + &["a", "b"].map(|name| format!("[[step]]\nname = \"{name}\"\nchannel = \"probe\"\nquantity = \"ohm\"\nnominal = \"7.5 ohm ± 8 %\"\ncapture = \"steady\"\n")).concat();
+    let procedure = Procedure::parse("p.toml", &text).unwrap();
+    let told = check(&procedure, &bench(BENCH));
+    assert_eq!(weight(&told, "what a digit of \"probe\" is worth in ohm is not known"), Some(Weight::Note));
+    assert_eq!(weight(&told, "how often \"probe\" reports is not known"), Some(Weight::Note));
+    assert_eq!(told.len(), 2, "{told:?}");
+    let untold = check(&procedure, &bench(&BENCH.replace("accuracy = \"0.5 % + 2 digits\"", "")));
+    assert_eq!(weight(&untold, "the accuracy of \"probe\" is not told"), Some(Weight::Note));
+    let other = check(&procedure, &bench(&BENCH.replace("0.5 % + 2 digits", "0.5 % + 5 mV")));
+    assert_eq!(weight(&other, "does not hold in ohm"), Some(Weight::Note));
+}
+
+#[test]
+fn a_coarse_display_is_told() {
+    let volts = |digit: &str| {
+        let bench = bench(&BENCH.replace("2 digits\"", &format!("2 digits\"\ndigit = \"{digit}\"")));
+        found(&bench, "channel = \"probe\"\nquantity = \"V DC\"\nat_most = \"100 mV\"")
+    };
+    assert_eq!(volts("1 mV"), []);
+    assert_eq!(weight(&volts("20 mV"), "shows steps of 20.00 mV"), Some(Weight::Doubtful));
+    assert_eq!(weight(&volts("100 mV"), "shows steps of"), Some(Weight::Fails));
+    // The same display does for another unit: what it is worth there is not known.
+    assert_eq!(
+        weight(
+            &found(
+                &bench(&BENCH.replace("2 digits\"", "2 digits\"\ndigit = \"1 V\"")),
+                "channel = \"probe\"\nquantity = \"ohm\"\nnominal = \"7.5 ohm ± 8 %\""
+            ),
+            "not known"
+        ),
+        Some(Weight::Note)
+    );
+}
+
+#[test]
+fn three_readings_must_fit_into_the_steady_time() {
+    let at = |rate: &str| {
+        found(
+            &bench(&BENCH.replace("10 Hz", rate)),
+            &format!("{AMPS}between = \"1.4 A to 1.9 A\"\ncapture = \"steady\""),
+        )
+    };
+    assert_eq!(at("2 Hz"), []);
+    assert_eq!(weight(&at("1.5 Hz"), "reports 1.5 times a second"), Some(Weight::Doubtful));
+    let slow = at("1 Hz");
+    assert_eq!(
+        weight(&slow, "too seldom for three readings in 1000 ms; steady = \"3.0 s\""),
+        Some(Weight::Fails),
+        "{slow:?}"
+    );
+    // Who takes the value by hand needs one reading.
+    assert_eq!(found(&bench(&BENCH.replace("10 Hz", "1 Hz")), &format!("{AMPS}between = \"1.4 A to 1.9 A\"")), []);
+}
+
+#[test]
+fn what_lies_beyond_the_range_is_told() {
+    let bench = bench(BENCH);
+    let told = found(&bench, &format!("{AMPS}at_most = \"80 A\""));
+    assert_eq!(weight(&told, "at most 80.00 A is beyond the range of \"coil clamp\", 60.00 A"), Some(Weight::Fails));
+    let told = found(&bench, "channel = \"probe\"\nquantity = \"A DC\"\nat_most = \"15 A\"");
+    assert_eq!(weight(&told, "the fuse of the amps jack of \"handheld\" bears, 10.00 A"), Some(Weight::Fails));
+    let told = found(
+        &bench,
+        "channel = \"probe\"\nquantity = \"V DC\"\nat_most = \"15 V\"\nwhile = [{ channel = \"coil clamp\", at_least = \"80 A\" }]",
+    );
+    assert_eq!(weight(&told, "at least 80.00 A is beyond the range"), Some(Weight::Fails));
+}
+
+#[test]
+fn channels_that_are_not_there_or_give_something_else() {
+    let bench = bench(BENCH);
+    let told = found(&bench, "channel = \"ground\"\nat_most = \"100 mV\"");
+    assert_eq!(weight(&told, "\"ground\" is not on the bench, which has coil clamp, probe"), Some(Weight::Fails));
+    assert_eq!(told[0].line, 4);
+    let told = found(&bench, "channel = \"coil clamp\"\nquantity = \"V DC\"\nat_most = \"100 mV\"");
+    assert_eq!(weight(&told, "gives A DC, V DC is asked for"), Some(Weight::Fails));
+    let told = found(&bench, "channel = \"coil clamp\"\nat_most = \"100 mV\"");
+    assert_eq!(weight(&told, "gives A DC, V is asked for"), Some(Weight::Fails));
+    let told = found(
+        &bench,
+        "channel = \"probe\"\nquantity = \"V DC\"\nat_most = \"15 V\"\nwhile = [{ channel = \"probe 2\", at_least = \"1 A\" }]",
+    );
+    assert_eq!(weight(&told, "\"probe 2\" is not on the bench"), Some(Weight::Fails));
+    let told = found(
+        &bench,
+        "channel = \"probe\"\nquantity = \"ohm\"\nnominal = \"7.5 ohm ± 8 %\"\ntemperature = \"coil clamp\"",
+    );
+    assert_eq!(weight(&told, "gives A DC, °C is asked for"), Some(Weight::Fails));
+}
+
+#[test]
+fn steps_that_are_not_judged_are_noted() {
+    let bench = bench(BENCH);
+    assert_eq!(weight(&found(&bench, ""), "looks at no channel"), Some(Weight::Note));
+    assert_eq!(weight(&found(&bench, "channel = \"coil clamp\""), "no limit"), Some(Weight::Note));
+}
+
+#[test]
+fn a_coil_must_stay_on_until_its_value_counts() {
+    let keys = |most: &str| {
+        format!("{AMPS}between = \"1.4 A to 1.9 A\"\ncapture = \"steady\"\nafter = \"2 s\"\nhold_at_most = \"{most}\"")
+    };
+    assert_eq!(found(&bench(BENCH), &keys("5 s")), []);
+    assert_eq!(
+        weight(&found(&bench(BENCH), &keys("3 s")), "stay on for 3000 ms, a value counts after 3000 ms"),
+        Some(Weight::Fails)
+    );
+}
+
+#[test]
+fn meters_that_name_their_channels_themselves() {
+    // `number` has one value, so its channel is known; `columns` brings its own names.
+    let quick = |protocol: &str| {
+        bench(&format!("[[meter]]\nname = \"board\"\nport = \"/dev/ttyUSB0\"\nprotocol = \"{protocol}\"\n"))
+    };
+    let keys = "channel = \"board\"\nquantity = \"V DC\"\nat_most = \"100 mV\"";
+    assert_eq!(weight(&found(&quick("number"), keys), "the accuracy of \"board\" is not told"), Some(Weight::Note));
+    assert_eq!(quick("number").names, Names::All);
+    assert_eq!(weight(&found(&quick("columns"), keys), "not known before its meter speaks"), Some(Weight::Note));
+}

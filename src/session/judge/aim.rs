@@ -1,0 +1,89 @@
+//! What a step looks at: the procedure's words with the bench's channels in them.
+
+use std::time::Duration;
+
+use super::{Heat, Load, Part};
+use crate::{
+    channel::ChannelId,
+    electrics::Rule,
+    session::{
+        Step, StepView,
+        procedure::{CaptureMode, ContactRule, PartTemperature},
+    },
+    units::{Limit, Quantity},
+};
+
+/// Everything that judging one step needs.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Aim {
+    /// Where; none while no meter has a channel of that name, and for a step that looks at nothing.
+    pub channel: Option<ChannelId>,
+    /// What the meter must be switched to; none where anything will do.
+    pub quantity: Option<Quantity>,
+    /// What the value must keep to; none for a step that is only recorded.
+    pub limit: Option<Limit>,
+    /// How the uncertainty enters.
+    pub rule: Rule,
+    /// Which value counts.
+    pub mode: CaptureMode,
+    /// What proves that the leads touch.
+    pub contact: ContactRule,
+    /// Under which load the value counts.
+    pub load: Load,
+    /// How long after contact and load.
+    pub after: Duration,
+    /// How long a reading must be steady.
+    pub steady: Duration,
+    /// How long to wait before asking.
+    pub patience: Duration,
+    /// How long what is switched on may stay on.
+    pub hold_at_most: Option<Duration>,
+    /// How the limit depends on temperature.
+    pub heat: Option<Heat>,
+}
+
+impl Aim {
+    /// Of a step of a procedure. `part` is the part's temperature as the operator typed it, °C.
+    pub fn of(step: &Step, part: Option<f64>, named: impl Fn(&str) -> Option<ChannelId>) -> Self {
+        let heat = step.heat.as_ref().map(|rule| Heat {
+            reference: rule.reference,
+            part: match &rule.part {
+                PartTemperature::Given(celsius) => Part::typed(*celsius),
+                PartTemperature::OfSession => part.map_or(Part::Unknown, Part::typed),
+                PartTemperature::Channel(name) => named(name).map_or(Part::Unknown, |id| Part::Channel(id, None)),
+            },
+        });
+        Self {
+            channel: step.channel.as_deref().and_then(&named),
+            quantity: step.quantity,
+            limit: step.limit,
+            rule: step.rule,
+            mode: step.capture,
+            contact: step.contact,
+            load: Load::new(&step.conditions, &named),
+            after: step.after,
+            steady: step.steady,
+            patience: step.patience,
+            hold_at_most: step.hold_at_most,
+            heat,
+        }
+    }
+
+    /// Of a step of a free-running session: it is only recorded.
+    pub fn nothing(view: &StepView) -> Self {
+        Self {
+            channel: None,
+            quantity: view.quantity,
+            limit: view.limit,
+            rule: Rule::Guarded,
+            mode: CaptureMode::Taken,
+            contact: ContactRule::Fixed,
+            load: Load::default(),
+            after: Duration::ZERO,
+            steady: Duration::from_secs(1),
+            patience: Duration::MAX,
+            hold_at_most: None,
+            heat: None,
+        }
+    }
+}

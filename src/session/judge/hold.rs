@@ -1,0 +1,87 @@
+//! How long something may stay switched on, counted aloud.
+
+use std::time::Duration;
+
+use crate::clock::{Mono, micros};
+
+/// Seconds before the end from which each is counted.
+const COUNTED: i64 = 5;
+
+/// Watches one step's time limit.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Hold {
+    /// The longest, µs.
+    at_most: i64,
+    /// Since when it is on.
+    since: Option<Mono>,
+    /// The number that was counted last.
+    counted: i64,
+}
+
+/// What there is to say.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Count {
+    /// So many seconds are left.
+    Left(i64),
+    /// It must go off now.
+    Over,
+}
+
+impl Hold {
+    /// A limit.
+    pub fn new(at_most: Duration) -> Self {
+        Self { at_most: micros(at_most), since: None, counted: COUNTED + 1 }
+    }
+
+    /// It is on since then, or not at all.
+    pub fn on(&mut self, since: Option<Mono>) {
+        if since.is_none() {
+            self.counted = COUNTED + 1;
+        }
+        self.since = since;
+    }
+
+    /// What there is to say at this time; each number once.
+    pub fn count(&mut self, now: Mono) -> Option<Count> {
+        let left = self.at_most - now.since(self.since?);
+        if left <= 0 {
+            // Said once, like the numbers before it.
+            return (std::mem::replace(&mut self.counted, 0) > 0).then_some(Count::Over);
+        }
+        // Rounded up: "3" is said when three seconds are left.
+        let seconds = (left + 999_999) / 1_000_000;
+        if seconds <= COUNTED && seconds < self.counted {
+            self.counted = seconds;
+            return Some(Count::Left(seconds));
+        }
+        None
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_last_seconds_are_counted_once_each() {
+        let mut hold = Hold::new(Duration::from_secs(3));
+        assert_eq!(hold.count(Mono(0)), None);
+        hold.on(Some(Mono(1_000_000)));
+        let mut said = Vec::new();
+        for at in 10..60 {
+            said.extend(hold.count(Mono(at * 100_000)));
+        }
+        assert_eq!(said, [Count::Left(3), Count::Left(2), Count::Left(1), Count::Over]);
+    }
+
+    #[test]
+    fn letting_go_begins_anew() {
+        let mut hold = Hold::new(Duration::from_secs(2));
+        hold.on(Some(Mono(0)));
+        assert_eq!(hold.count(Mono(1_500_000)), Some(Count::Left(1)));
+        hold.on(None);
+        assert_eq!(hold.count(Mono(9_000_000)), None);
+        hold.on(Some(Mono(10_000_000)));
+        assert_eq!(hold.count(Mono(10_500_000)), Some(Count::Left(2)));
+    }
+}

@@ -1,0 +1,166 @@
+//! Does the circuit carry what it must carry for the value to count?
+
+use std::time::Duration;
+
+use crate::{
+    channel::{ChannelId, Sample},
+    clock::Mono,
+    protocol::Value,
+    session::procedure::ConditionRule,
+    units::{Limit, Quantity, show},
+};
+
+/// The conditions of one step.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Load {
+    conditions: Vec<Condition>,
+}
+
+#[derive(Debug, Clone, PartialEq)]
+struct Condition {
+    rule: ConditionRule,
+    /// None while no meter has such a channel.
+    channel: Option<ChannelId>,
+    /// Since when it holds without a break.
+    since: Option<Mono>,
+    /// What the channel showed last.
+    shown: Option<(Value, Quantity)>,
+}
+
+impl Load {
+    /// These conditions, and which channels are meant.
+    pub fn new(rules: &[ConditionRule], named: impl Fn(&str) -> Option<ChannelId>) -> Self {
+        let conditions = rules.iter().map(|rule| Condition {
+            channel: named(&rule.channel),
+            rule: rule.clone(),
+            since: None,
+            shown: None,
+        });
+        Self { conditions: conditions.collect() }
+    }
+
+    /// A channel of this name turned up.
+    pub fn channel_found(&mut self, id: ChannelId, name: &str) {
+        for condition in self.conditions.iter_mut().filter(|condition| condition.rule.channel == name) {
+            condition.channel = Some(id);
+        }
+    }
+
+    /// One more sample of any channel.
+    pub fn sample(&mut self, sample: &Sample) {
+        for condition in self.conditions.iter_mut().filter(|condition| condition.channel == Some(sample.channel)) {
+            condition.sample(sample);
+        }
+    }
+
+    /// A channel's meter went away: what it said last is no longer so.
+    pub fn lost(&mut self, gone: impl Fn(ChannelId) -> bool) {
+        for condition in self.conditions.iter_mut().filter(|condition| condition.channel.is_some_and(&gone)) {
+            (condition.since, condition.shown) = (None, None);
+        }
+    }
+
+    /// Since when the load counts; none while it does not. Without conditions it always did.
+    pub fn since(&self, now: Mono) -> Option<Mono> {
+        let mut since = Mono(i64::MIN);
+        for condition in &self.conditions {
+            since = since.max(condition.since?.plus(condition.rule.held));
+        }
+        (since <= now).then_some(since)
+    }
+
+    /// Whether there are conditions at all.
+    pub fn is_asked_for(&self) -> bool {
+        !self.conditions.is_empty()
+    }
+
+    /// What the load channels show that do not carry what they should.
+    pub fn missing(&self) -> String {
+        let missing = self.conditions.iter().filter(|condition| condition.since.is_none()).map(|condition| {
+            let ConditionRule { channel, limit, .. } = &condition.rule;
+            match condition.shown {
+                Some((Value::Number(value), quantity)) => {
+                    format!("{channel} showed {}, {limit} wanted", show(value, quantity))
+                }
+                Some(_) => format!("{channel} was beyond its range, {limit} wanted"),
+                None => format!("{channel} showed nothing, {limit} wanted"),
+            }
+        });
+        let missing: Vec<String> = missing.collect();
+        if missing.is_empty() {
+            format!("the load was not there for {}", self.longest_held())
+        } else {
+            missing.join("; ")
+        }
+    }
+
+    fn longest_held(&self) -> String {
+        let longest = self.conditions.iter().map(|condition| condition.rule.held).max().unwrap_or(Duration::ZERO);
+        format!("{} ms", longest.as_millis())
+    }
+}
+
+impl Condition {
+    fn sample(&mut self, sample: &Sample) {
+        self.shown = Some((sample.value, sample.quantity));
+        let slack = if self.since.is_some() { self.rule.hysteresis } else { 0.0 };
+        let holds =
+            sample.quantity.dimension() == self.rule.limit.dimension && keeps(&self.rule.limit, sample.value, slack);
+        match holds {
+            true => {
+                self.since.get_or_insert(sample.at);
+            }
+            false => self.since = None,
+        }
+    }
+}
+
+/// Whether a value keeps to a limit that is loosened by a share of itself.
+fn keeps(limit: &Limit, value: Value, slack: f64) -> bool {
+    match value {
+        Value::Number(value) => {
+            limit.low.is_none_or(|low| value >= low - low.abs() * slack)
+                && limit.high.is_none_or(|high| value <= high + high.abs() * slack)
+        }
+        Value::Over => limit.high.is_none(),
+        Value::Under => limit.low.is_none(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::session::judge::step::tests::amps;
+
+    #[test]
+    fn a_load_must_hold_and_may_waver() {
+        let rule = ConditionRule {
+            channel: "lift coil".to_owned(),
+            limit: Limit::at_least("1 A".parse().unwrap()),
+            held: Duration::from_micros(2),
+            hysteresis: 0.1,
+        };
+        let mut load = Load::new(&[rule], |_| Some(ChannelId(1)));
+        for (at, value, since) in [
+            (0, 0.95, None),
+            (1, 1.05, None),
+            (2, 1.05, None),
+            (3, 0.95, Some(3)),
+            (4, 0.95, Some(3)),
+            (5, 0.85, None),
+            (6, 0.95, None),
+            (7, 1.0, None),
+            (9, 1.0, Some(9)),
+        ] {
+            load.sample(&amps(at, value));
+            assert_eq!(load.since(Mono(at)), since.map(Mono), "at {at}");
+        }
+        load.sample(&amps(10, 0.02));
+        assert_eq!(load.missing(), "lift coil showed 20.00 mA, at least 1.000 A wanted");
+    }
+
+    #[test]
+    fn without_conditions_it_is_always_loaded() {
+        assert_eq!(Load::default().since(Mono(0)), Some(Mono(i64::MIN)));
+    }
+}

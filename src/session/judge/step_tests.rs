@@ -1,0 +1,223 @@
+//! Steps as a technician meets them. Limits and habits are common practice, no source, where none is named.
+
+use super::*;
+use crate::{session::Procedure, units::Dimension};
+
+/// One sample of channel 0 in volts.
+pub fn volts(at_us: i64, value: f64) -> Sample {
+    sample(0, at_us, value, Quantity::VoltsDc)
+}
+
+/// One sample of channel 1 in amps.
+pub fn amps(at_us: i64, value: f64) -> Sample {
+    sample(1, at_us, value, Quantity::AmpsDc)
+}
+
+fn sample(channel: u16, at_us: i64, value: f64, quantity: Quantity) -> Sample {
+    Sample {
+        at: Mono(at_us),
+        channel: ChannelId(channel),
+        quantity,
+        value: Value::Number(value),
+        u: Some(0.005),
+        place: Some(-2),
+        digit: Some(0.01),
+        annunciators: Annunciators::empty(),
+    }
+}
+
+/// A judge for one step as a procedure file has it, with `probe` as channel 0 and `clamp` as channel 1.
+fn step(keys: &str) -> StepJudge {
+    let text = format!("title = \"t\"\n[[step]]\nname = \"s\"\nchannel = \"probe\"\n{keys}\n");
+    let procedure = Procedure::parse("p.toml", &text).unwrap();
+    let named = |name: &str| match name {
+        "probe" => Some(ChannelId(0)),
+        "clamp" => Some(ChannelId(1)),
+        _ => None,
+    };
+    let aim = Aim::of(&procedure.steps[0], None, named);
+    let contact = Contact::new(aim.contact);
+    StepJudge::new(aim, Mono(0), contact)
+}
+
+/// Feeds a value each 100 ms from the time on; returns what there was to tell.
+fn feed(judge: &mut StepJudge, from_ms: i64, values: impl IntoIterator<Item = f64>) -> Vec<News> {
+    let mut news = Vec::new();
+    for (index, value) in values.into_iter().enumerate() {
+        judge.sample(&volts((from_ms + index as i64 * 100) * 1000, value), &mut news);
+    }
+    news
+}
+
+fn captured(news: &[News]) -> Vec<&Capture> {
+    let captures = news.iter().filter_map(|news| match news {
+        News::Captured(capture) => Some(&**capture),
+        _ => None,
+    });
+    captures.collect()
+}
+
+const FEED: &str = "quantity = \"V DC\"\nat_least = \"11.8 V\"\ncapture = \"steady\"";
+
+#[test]
+fn a_terminal_is_captured_without_hands_and_the_lift_is_seen() {
+    let mut judge = step(FEED);
+    let mut news = feed(&mut judge, 0, [0.02; 10]);
+    news.extend(feed(&mut judge, 1000, [6.1]));
+    news.extend(feed(&mut judge, 1100, [12.41; 20]));
+    assert_eq!(captured(&news).len(), 1, "{news:?}");
+    assert!(!news.contains(&News::Lifted));
+    let capture = captured(&news)[0].clone();
+    assert_eq!((capture.how, capture.judgement.verdict), (How::Steady, Some(Verdict::Within)));
+    assert!(capture.settled.is_some_and(|settled| settled.count >= 10));
+    assert!(capture.judgement.conformity.is_some_and(|p| p > 0.999));
+    assert!(judge.rests_on_its_capture());
+    assert_eq!(feed(&mut judge, 4000, [0.01; 5]), [News::Lifted]);
+    assert!(!judge.rests_on_its_capture());
+}
+
+#[test]
+fn a_dead_feed_is_asked_about_and_captured_by_the_operators_word() {
+    let mut judge = step(&format!("{FEED}\npatience = \"5 s\""));
+    assert_eq!(feed(&mut judge, 0, [0.01; 60]), []);
+    let mut news = Vec::new();
+    judge.tick(Mono(4_000_000), &mut news);
+    assert_eq!(news, []);
+    judge.tick(Mono(6_000_000), &mut news);
+    judge.tick(Mono(7_000_000), &mut news);
+    let [News::Say(words)] = &news[..] else { panic!("{news:?}") };
+    assert!(words.contains("a circuit that is dead; `take` captures it"), "{words}");
+    let taken = judge.take(Mono(6_000_000));
+    assert_eq!(taken.judgement.verdict, Some(Verdict::Outside));
+    assert_eq!(judge.close(Mono(7_000_000)), Some(taken));
+}
+
+#[test]
+fn a_drop_counts_only_under_load_and_when_settled() {
+    // A shared ground under 100 mV with everything running is good although it surged to 1.3 V at start-up.
+    let mut judge = step(
+        "quantity = \"V DC\"\nat_most = \"100 mV\"\ncapture = \"steady\"\ncontact = \"fixed\"\nafter = \"300 ms\"\n\
+         while = [{ channel = \"clamp\", at_least = \"1 A\" }]",
+    );
+    let mut news = Vec::new();
+    let at = |judge: &mut StepJudge, ms: i64, load: f64, drop: f64, news: &mut Vec<News>| {
+        judge.sample(&amps(ms * 1000, load), news);
+        judge.sample(&volts(ms * 1000, drop), news)
+    };
+    for index in 0..20 {
+        assert_eq!(at(&mut judge, index * 100, 0.02, 0.0, &mut news), Some(Verdict::NotLoaded));
+    }
+    let unloaded = judge.clone().take(Mono(1_950_000));
+    assert_eq!(unloaded.judgement.verdict, Some(Verdict::NotLoaded));
+    assert_eq!(unloaded.judgement.reason, "clamp showed 20.00 mA, at least 1.000 A wanted");
+    at(&mut judge, 2000, 8.0, 1.3, &mut news);
+    at(&mut judge, 2100, 8.0, 0.9, &mut news);
+    assert_eq!(at(&mut judge, 2200, 8.0, 1.3, &mut news), Some(Verdict::NotSettled));
+    for index in 0..20 {
+        at(&mut judge, 2300 + index * 100, 8.0, 0.06, &mut news);
+    }
+    let [capture] = captured(&news)[..] else { panic!("{news:?}") };
+    assert_eq!(capture.judgement.verdict, Some(Verdict::Within), "{}", capture.judgement.reason);
+    assert_eq!(capture.peak, Some(Value::Number(1.3)));
+    assert!(capture.judgement.reason.ends_with("it reached 1.300 V before it settled"), "{}", capture.judgement.reason);
+}
+
+#[test]
+fn a_wrong_switch_is_told_once_and_never_captured() {
+    let mut judge = step(FEED);
+    let mut news = Vec::new();
+    for index in 0..80 {
+        let ohms = sample(0, index * 100_000, 7.5, Quantity::Ohms);
+        assert_eq!(judge.sample(&ohms, &mut news), Some(Verdict::WrongFunction));
+    }
+    assert_eq!(news, [News::Say("the meter is on ohm, switch it to V DC".to_owned())]);
+    assert_eq!(judge.take(Mono(7_950_000)).judgement.verdict, Some(Verdict::WrongFunction));
+    let mut news = Vec::new();
+    for index in 80..160 {
+        let held = Sample { annunciators: Annunciators::HOLD, ..volts(index * 100_000, 12.4) };
+        assert_eq!(judge.sample(&held, &mut news), Some(Verdict::HeldDisplay));
+    }
+    assert_eq!(news, [News::Say("the display is held, release it".to_owned())]);
+}
+
+#[test]
+fn the_worst_of_a_watched_step_counts() {
+    let mut judge = step("quantity = \"V DC\"\nat_least = \"11.5 V\"\ncapture = \"worst\"");
+    feed(&mut judge, 0, [12.6, 12.4, 11.2, 12.5, 12.6]);
+    let capture = judge.close(Mono(600_000)).unwrap();
+    assert_eq!((capture.how, capture.judgement.verdict), (How::Worst, Some(Verdict::Outside)));
+    assert_eq!(capture.judgement.value, Some(Value::Number(11.2)));
+}
+
+#[test]
+fn a_step_without_a_reading_says_so() {
+    let judge = step("quantity = \"V DC\"\nat_least = \"11.5 V\"");
+    let capture = judge.close(Mono(600_000)).unwrap();
+    assert_eq!(capture.judgement.verdict, Some(Verdict::NoReading));
+    assert_eq!(capture.judgement.reason, "no reading came");
+    let mut old = step("quantity = \"V DC\"\nat_least = \"11.5 V\"");
+    feed(&mut old, 0, [12.6; 3]);
+    let capture = old.close(Mono(60_000_000)).unwrap();
+    assert_eq!(capture.judgement.verdict, Some(Verdict::NotSettled));
+}
+
+#[test]
+fn a_warm_coil_is_judged_at_its_reference() {
+    // 7.5 ohm at 20 °C is 8.84 ohm at 65.5 °C: α = 0.00393, IEC 60028.
+    let keys = "quantity = \"ohm\"\nnominal = \"7.5 ohm ± 8 %\"\n";
+    let hot = |temperature: &str| {
+        let mut judge = step(&format!("{keys}{temperature}"));
+        let mut news = Vec::new();
+        for index in 0..20 {
+            judge.sample(&sample(0, index * 100_000, 8.84, Quantity::Ohms), &mut news);
+        }
+        judge.take(Mono(1_950_000)).judgement
+    };
+    let given = hot("temperature = \"65.5 °C\"");
+    assert_eq!(given.verdict, Some(Verdict::Within), "{}", given.reason);
+    assert!((given.measured.unwrap() - 8.84).abs() < 1e-9);
+    assert!(given.value.is_some_and(|value| matches!(value, Value::Number(ohms) if (ohms - 7.5).abs() < 0.01)));
+    let unknown = hot("");
+    assert_eq!(unknown.verdict, Some(Verdict::Outside));
+    assert!(unknown.reason.contains("a sound coil at"), "{}", unknown.reason);
+}
+
+#[test]
+fn a_coil_held_on_too_long_is_counted_out() {
+    let mut judge = step("quantity = \"V DC\"\ncapture = \"steady\"\nhold_at_most = \"2 s\"");
+    let news = feed(&mut judge, 0, [12.0; 25]);
+    let counted: Vec<&News> = news.iter().filter(|news| matches!(news, News::Count(_) | News::TimeUp)).collect();
+    assert_eq!(counted, [&News::Count(2), &News::Count(1), &News::TimeUp]);
+}
+
+#[test]
+fn with_fixed_leads_the_load_is_what_is_held_on() {
+    let mut judge = step(
+        "quantity = \"V DC\"\nat_most = \"100 mV\"\ncapture = \"worst\"\nhold_at_most = \"2 s\"\n\
+         while = [{ channel = \"clamp\", at_least = \"1 A\", held = \"0 s\" }]",
+    );
+    let mut news = Vec::new();
+    let mut pass = |from_ms: i64, load: f64| {
+        for index in 0..30 {
+            let at = (from_ms + index * 100) * 1000;
+            judge.sample(&amps(at, load), &mut news);
+            judge.sample(&volts(at, 0.05), &mut news);
+        }
+        std::mem::take(&mut news)
+    };
+    // The leads lie there for minutes before anyone switches on.
+    assert_eq!(pass(0, 0.02), []);
+    assert_eq!(pass(60_000, 0.02), []);
+    assert_eq!(pass(90_000, 4.0), [News::Count(2), News::Count(1), News::TimeUp]);
+}
+
+#[test]
+fn a_gap_ends_what_was_steady() {
+    let mut judge = step(FEED);
+    feed(&mut judge, 0, [12.41; 8]);
+    judge.lost(|channel| channel == ChannelId(0));
+    assert!(!judge.has_reading(Mono(800_000)));
+    assert_eq!(feed(&mut judge, 900, [12.41; 8]), []);
+    assert_eq!(captured(&feed(&mut judge, 1700, [12.41; 4])).len(), 1);
+    assert_eq!(judge.aim.limit.unwrap().dimension, Dimension::Volt);
+}

@@ -1,0 +1,181 @@
+//! What is going to be done: an ordered list of steps with what each must show.
+
+mod file;
+mod keys;
+
+use std::{path::PathBuf, time::Duration};
+
+use crate::{
+    electrics::Rule,
+    mistake::Mistake,
+    units::{Limit, Quantity},
+};
+
+/// What the operator is going to do, step by step.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Procedure {
+    /// What it is called.
+    pub title: String,
+    /// What to mind before anything is touched; empty where the file has none.
+    pub caution: String,
+    /// When the next step begins.
+    pub advance: Advance,
+    /// At least one; names are unique.
+    pub steps: Vec<Step>,
+    /// The file as the user named it.
+    pub file: String,
+    /// The file as written, kept with the session.
+    pub text: String,
+}
+
+/// When the next step begins.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Advance {
+    /// When the operator says so.
+    #[default]
+    Told,
+    /// When a steady value was captured and the lead has been lifted.
+    Lifted,
+}
+
+/// One step of a procedure.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Step {
+    /// Unique in the procedure.
+    pub name: String,
+    /// The steps of one coil, feed or ground carry one name.
+    pub circuit: Option<String>,
+    /// What to do, as a sentence.
+    pub instruction: String,
+    /// The channel that is judged; none for a step that is only recorded.
+    pub channel: Option<String>,
+    /// What the meter must be switched to.
+    pub quantity: Option<Quantity>,
+    /// What the value must keep to.
+    pub limit: Option<Limit>,
+    /// Which value counts.
+    pub capture: CaptureMode,
+    /// How the uncertainty enters.
+    pub rule: Rule,
+    /// What proves that the leads touch.
+    pub contact: ContactRule,
+    /// How long a reading must be steady.
+    pub steady: Duration,
+    /// Under which load the value counts: all must hold.
+    pub conditions: Vec<ConditionRule>,
+    /// How long after contact and load the value counts.
+    pub after: Duration,
+    /// How long to wait for a value that can be captured by itself before asking.
+    pub patience: Duration,
+    /// How long what is switched on may stay on; none where it may.
+    pub hold_at_most: Option<Duration>,
+    /// How the limit depends on the part's temperature; none where it does not.
+    pub heat: Option<HeatRule>,
+    /// The line of the file that names the channel, or the step.
+    pub line: usize,
+}
+
+/// Which value of a step is judged.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum CaptureMode {
+    /// The one that the operator takes; the last one where he takes none.
+    #[default]
+    Taken,
+    /// The first steady one, captured without hands; the one that is taken where he takes one.
+    Steady,
+    /// The worst of the whole step: for watching.
+    Worst,
+}
+
+/// What proves that the leads touch something.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum ContactRule {
+    /// They are fixed: whatever is read counts.
+    Fixed,
+    /// The value is at least so large, base units of the step's quantity, either sign. For ohms:
+    /// anything that is not beyond the range.
+    AtLeast(f64),
+}
+
+/// A load without which the value does not count.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ConditionRule {
+    /// The channel that shows the load.
+    pub channel: String,
+    /// What it must show.
+    pub limit: Limit,
+    /// How long it must have shown it.
+    pub held: Duration,
+    /// How far it may fall short again before the load counts as gone, as a share of the limit.
+    pub hysteresis: f64,
+}
+
+/// Copper's resistance rises with heat: the limit is given at a reference temperature.
+#[derive(Debug, Clone, PartialEq)]
+pub struct HeatRule {
+    /// °C at which the limit is given.
+    pub reference: f64,
+    /// What tells the part's temperature.
+    pub part: PartTemperature,
+}
+
+/// What tells a part's temperature.
+#[derive(Debug, Clone, PartialEq)]
+pub enum PartTemperature {
+    /// What was typed when the session began, where it was.
+    OfSession,
+    /// It stands in the procedure, °C.
+    Given(f64),
+    /// A channel measures it.
+    Channel(String),
+}
+
+/// Why a procedure can't be used.
+#[derive(Debug, thiserror::Error)]
+pub enum ProcedureError {
+    /// The file can't be read.
+    #[error("the procedure file {} can't be read: {source}; check the name and its permissions", path.display())]
+    Unreadable {
+        /// As the user gave it.
+        path: PathBuf,
+        /// The system's word.
+        source: std::io::Error,
+    },
+    /// Something in the file is wrong.
+    #[error(transparent)]
+    Mistake(#[from] Mistake),
+}
+
+impl Procedure {
+    /// Checks that no step waits for a channel that is not among those of the bench.
+    ///
+    /// # Errors
+    /// The first step that does.
+    pub fn check_channels(&self, bench: &[String]) -> Result<(), Mistake> {
+        let mut named = self.steps.iter().flat_map(|step| step.channels().map(move |channel| (step, channel)));
+        match named.find(|(_, channel)| !bench.iter().any(|other| other == channel)) {
+            None => Ok(()),
+            Some((step, channel)) => Err(Mistake {
+                file: self.file.clone(),
+                line: step.line,
+                message: format!(
+                    "step \"{}\" looks at channel \"{channel}\", which the bench does not have, expected one of: {}",
+                    step.name,
+                    bench.join(", ")
+                ),
+            }),
+        }
+    }
+}
+
+impl Step {
+    /// All channels that the step looks at.
+    pub fn channels(&self) -> impl Iterator<Item = &str> {
+        let heat = self.heat.as_ref().and_then(|heat| match &heat.part {
+            PartTemperature::Channel(name) => Some(name.as_str()),
+            _ => None,
+        });
+        let conditions = self.conditions.iter().map(|condition| condition.channel.as_str());
+        self.channel.as_deref().into_iter().chain(conditions).chain(heat)
+    }
+}

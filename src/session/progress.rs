@@ -1,0 +1,215 @@
+//! One session between its begin and its end: where it is in its procedure.
+
+use std::{collections::HashMap, sync::Arc};
+
+use super::{
+    Begin, Effect, Judgement, Move, Notice, Procedure, Record, Refusal, StepView,
+    advice::Advice,
+    judge::Aim,
+    procedure::Advance,
+    record::{Left, StepBegan},
+    step::{Rest, RunningStep, named},
+    zero::Zeros,
+};
+use crate::{channel::Channel, clock::Mono};
+
+/// An open session.
+#[derive(Debug)]
+pub(super) struct Session {
+    pub begin: Begin,
+    pub began: Mono,
+    pub step: Option<RunningStep>,
+    pub samples: u64,
+    pub advice: Advice,
+    /// Steps begun so far.
+    steps: u32,
+    /// How often each step was begun.
+    attempts: HashMap<String, u32>,
+    /// Index into the procedure's steps; their number once all are done.
+    place: usize,
+    /// Where the step before left the leads.
+    rest: Option<Rest>,
+}
+
+/// What a step needs to know of the bench.
+pub(super) struct BenchView<'a> {
+    pub channels: &'a [Option<Channel>],
+    pub zeros: &'a Zeros,
+}
+
+pub(super) type Moved = (Option<Judgement>, Option<Arc<StepView>>);
+
+impl Session {
+    pub fn new(begin: Begin, began: Mono) -> Self {
+        Self {
+            begin,
+            began,
+            step: None,
+            samples: 0,
+            advice: Advice::default(),
+            steps: 0,
+            attempts: HashMap::new(),
+            place: 0,
+            rest: None,
+        }
+    }
+
+    pub fn procedure(&self) -> Option<Arc<Procedure>> {
+        self.begin.procedure.clone()
+    }
+
+    /// Whether the next step begins by itself once a lead is lifted.
+    pub fn advances(&self) -> bool {
+        self.begin.procedure.as_ref().is_some_and(|procedure| procedure.advance == Advance::Lifted)
+    }
+
+    /// The first step of a procedure.
+    pub fn first(&mut self, at: Mono, bench: &BenchView, effects: &mut Vec<Effect>) -> Option<Arc<StepView>> {
+        self.procedure().is_some().then(|| self.begin_place(at, 0, bench, effects))
+    }
+
+    pub fn go(&mut self, at: Mono, to: Move, bench: &BenchView, effects: &mut Vec<Effect>) -> Result<Moved, Refusal> {
+        match self.procedure() {
+            Some(procedure) => self.go_by_procedure(at, &procedure, &to, bench, effects),
+            None => self.go_freely(at, to, bench, effects),
+        }
+    }
+
+    fn go_by_procedure(
+        &mut self,
+        at: Mono,
+        procedure: &Procedure,
+        to: &Move,
+        bench: &BenchView,
+        effects: &mut Vec<Effect>,
+    ) -> Result<Moved, Refusal> {
+        let all = procedure.steps.len();
+        let (place, left) = match to {
+            Move::Next | Move::Skip | Move::Again if self.place >= all => return Err(Refusal::AtEnd),
+            Move::Next => (self.place + 1, Left::Done),
+            Move::Skip => (self.place + 1, Left::Skipped),
+            Move::Back => (self.place.checked_sub(1).ok_or(Refusal::AtFirst)?, Left::Back),
+            Move::Again => (self.place, Left::Again),
+            Move::Named(name) => (place_of(procedure, name)?, Left::Done),
+        };
+        let judged = self.leave(at, left, effects);
+        self.place = place;
+        Ok((judged, (place < all).then(|| self.begin_place(at, place, bench, effects))))
+    }
+
+    fn go_freely(
+        &mut self,
+        at: Mono,
+        to: Move,
+        bench: &BenchView,
+        effects: &mut Vec<Effect>,
+    ) -> Result<Moved, Refusal> {
+        let (name, left) = match (to, &self.step) {
+            (Move::Next, _) => (format!("step {}", self.steps + 1), Left::Done),
+            (Move::Again, Some(step)) => (step.view.name.clone(), Left::Again),
+            (Move::Again, None) => return Err(Refusal::NoStep),
+            (Move::Back, _) => return Err(Refusal::NoProcedure { way: "back" }),
+            (Move::Skip, _) => return Err(Refusal::NoProcedure { way: "on" }),
+            (Move::Named(name), _) => (said(&name, "step's name")?, Left::Done),
+        };
+        let judged = self.leave(at, left, effects);
+        let view = StepView {
+            number: self.steps + 1,
+            place: None,
+            attempt: self.attempt(&name),
+            name,
+            circuit: None,
+            instruction: String::new(),
+            channel: None,
+            quantity: None,
+            limit: None,
+        };
+        let aim = Aim::nothing(&view);
+        Ok((judged, Some(self.begin_step(at, view, aim, bench, effects))))
+    }
+
+    fn begin_place(&mut self, at: Mono, place: usize, bench: &BenchView, effects: &mut Vec<Effect>) -> Arc<StepView> {
+        let procedure = self.procedure().expect("only called in a session with a procedure");
+        let spec = &procedure.steps[place];
+        let view = StepView {
+            number: self.steps + 1,
+            place: Some((place + 1, procedure.steps.len())),
+            name: spec.name.clone(),
+            attempt: self.attempt(&spec.name),
+            circuit: spec.circuit.clone(),
+            instruction: spec.instruction.clone(),
+            channel: spec.channel.clone(),
+            quantity: spec.quantity,
+            limit: spec.limit,
+        };
+        self.place = place;
+        let aim = Aim::of(spec, self.begin.visit.part_celsius, |name| named(bench.channels, name));
+        self.begin_step(at, view, aim, bench, effects)
+    }
+
+    fn begin_step(
+        &mut self,
+        at: Mono,
+        view: StepView,
+        aim: Aim,
+        bench: &BenchView,
+        effects: &mut Vec<Effect>,
+    ) -> Arc<StepView> {
+        let view = Arc::new(view);
+        self.steps = view.number;
+        let id = aim.channel.map(|id| usize::from(id.0));
+        let channel = id.and_then(|id| bench.channels.get(id)?.as_ref());
+        let advice = self.advice.before(&view, channel, id.is_some_and(|id| bench.zeros.is_fresh(id)));
+        self.step = Some(RunningStep::begin(at, view.clone(), aim, self.rest.take()));
+        effects.push(Effect::Record(Record::StepBegan(Box::new(StepBegan { at, view: view.clone() }))));
+        effects.push(Effect::Notice(Notice::Step(view.clone())));
+        effects.extend(advice.into_iter().flat_map(|text| Effect::say(at, text)));
+        view
+    }
+
+    /// Ends the step that is on.
+    pub fn leave(&mut self, at: Mono, left: Left, effects: &mut Vec<Effect>) -> Option<Judgement> {
+        let step = self.step.take()?;
+        self.rest = step.rest();
+        let view = step.view.clone();
+        let ended = step.end(at, left);
+        let judged = ended.capture.as_ref().map(|capture| capture.judgement.clone());
+        if let Some(capture) = &ended.capture {
+            self.advice.captured(&view, capture);
+        }
+        effects.push(Effect::Record(Record::StepEnded(Box::new(ended))));
+        effects.push(Effect::Notice(Notice::Judged { step: view.name.clone(), judgement: judged.clone() }));
+        judged
+    }
+
+    fn attempt(&mut self, name: &str) -> u32 {
+        let attempt = self.attempts.entry(name.to_owned()).or_default();
+        *attempt += 1;
+        *attempt
+    }
+}
+
+/// The one step of this name, or the one whose name begins so.
+fn place_of(procedure: &Procedure, name: &str) -> Result<usize, Refusal> {
+    let wanted = name.to_lowercase();
+    let names = || procedure.steps.iter().map(|step| step.name.to_lowercase());
+    if let Some(exact) = names().position(|step| step == wanted) {
+        return Ok(exact);
+    }
+    let mut alike = names().enumerate().filter(|(_, step)| !wanted.is_empty() && step.starts_with(&wanted));
+    match (alike.next(), alike.next()) {
+        (Some((only, _)), None) => Ok(only),
+        _ => Err(Refusal::UnknownStep {
+            name: name.to_owned(),
+            steps: procedure.steps.iter().map(|step| step.name.clone()).collect(),
+        }),
+    }
+}
+
+/// The operator's words without what stands around them.
+pub(super) fn said(text: &str, what: &'static str) -> Result<String, Refusal> {
+    match text.trim() {
+        "" => Err(Refusal::Empty { what }),
+        trimmed => Ok(trimmed.to_owned()),
+    }
+}

@@ -1,0 +1,256 @@
+//! The core as a whole: what an operator does, and what must come of it however the bytes were split.
+
+use std::sync::Arc;
+
+use proptest::prelude::*;
+use uuid::Uuid;
+
+use super::*;
+use crate::{
+    channel::MeterId,
+    protocol::{Annunciators, Value},
+    units::Quantity,
+};
+
+const PROCEDURE: &str = r#"
+title = "two terminals and a coil"
+advance = "lifted"
+
+[[step]]
+name = "feed one"
+circuit = "lift coil"
+channel = "probe"
+quantity = "V DC"
+at_least = "11.8 V"
+capture = "steady"
+
+[[step]]
+name = "feed two"
+circuit = "tilt coil"
+channel = "probe"
+quantity = "V DC"
+at_least = "11.8 V"
+capture = "steady"
+
+[[step]]
+name = "lift ohms"
+circuit = "lift coil"
+channel = "probe"
+quantity = "ohm"
+nominal = "7.5 ohm ± 8 %"
+"#;
+
+fn channel(name: &str) -> Channel {
+    Channel {
+        name: name.to_owned(),
+        meter: MeterId(0),
+        meter_name: "handheld".to_owned(),
+        reads: "value".to_owned(),
+        scale: String::new(),
+        accuracy: String::new(),
+        fuse: String::new(),
+    }
+}
+
+fn volts(at_ms: i64, value: f64) -> Sample {
+    Sample {
+        at: Mono(at_ms * 1000),
+        channel: ChannelId(0),
+        quantity: Quantity::VoltsDc,
+        value: Value::Number(value),
+        u: Some(0.02),
+        place: Some(-2),
+        digit: Some(0.01),
+        annunciators: Annunciators::empty(),
+    }
+}
+
+fn begin(procedure: Option<&str>) -> Command {
+    let procedure = procedure.map(|text| Arc::new(Procedure::parse("p.toml", text).unwrap()));
+    Command::Begin(Begin { id: Uuid::nil(), wall: Wall(0), visit: Visit::default(), procedure, bench: String::new() })
+}
+
+/// A core with an open session and one channel.
+struct Watched {
+    core: Core,
+    effects: Vec<Effect>,
+}
+
+impl Watched {
+    fn new(procedure: Option<&str>) -> Self {
+        let mut watched = Self { core: Core::new(["handheld".to_owned()]), effects: Vec::new() };
+        watched.core.handle(Mono(0), Event::Channel(ChannelId(0), channel("probe")), &mut watched.effects);
+        watched.say(0, begin(procedure)).unwrap();
+        watched
+    }
+
+    fn say(&mut self, at_ms: i64, command: Command) -> Result<Reply, Refusal> {
+        self.core.command(Mono(at_ms * 1000), command, &mut self.effects)
+    }
+
+    fn go(&mut self, at_ms: i64, to: &str) -> Result<Reply, Refusal> {
+        self.say(at_ms, Command::Step(Move::parse(to)))
+    }
+
+    fn feed(&mut self, samples: Vec<Sample>) {
+        let at = samples.last().map_or(Mono(0), |sample| sample.at);
+        self.core.handle(at, Event::Samples(samples), &mut self.effects);
+    }
+
+    fn on(&self) -> Option<String> {
+        self.core.step_view().map(|view| view.name.clone())
+    }
+
+    /// What would be stored, with samples one by one.
+    fn records(self) -> Vec<String> {
+        let mut lines = Vec::new();
+        for effect in self.effects {
+            match effect {
+                Effect::Record(Record::Samples(samples, verdicts)) => {
+                    assert_eq!(samples.len(), verdicts.len());
+                    lines.extend(
+                        samples.iter().zip(verdicts).map(|(sample, verdict)| format!("{sample:?} {verdict:?}")),
+                    );
+                }
+                Effect::Record(record) => lines.push(format!("{record:?}")),
+                Effect::Notice(_) => {}
+            }
+        }
+        lines
+    }
+}
+
+/// Two terminals probed without touching the computer.
+fn hands_free() -> Vec<Sample> {
+    let mut samples = Vec::new();
+    let mut at = 0;
+    let mut hold = |value: f64, count: usize| {
+        for index in 0..count {
+            at += 100;
+            samples.push(volts(at, value + (index % 2) as f64 * 0.01));
+        }
+    };
+    hold(0.01, 5);
+    hold(12.41, 25);
+    hold(0.01, 5);
+    hold(9.2, 25);
+    hold(0.02, 5);
+    samples
+}
+
+#[test]
+fn terminal_after_terminal_without_touching_the_computer() {
+    let mut watched = Watched::new(Some(PROCEDURE));
+    watched.feed(hands_free());
+    assert_eq!(watched.on().as_deref(), Some("lift ohms"));
+    let verdicts: Vec<_> = watched
+        .effects
+        .iter()
+        .filter_map(|effect| match effect {
+            Effect::Notice(Notice::Judged { step, judgement }) => {
+                Some((step.clone(), judgement.as_ref().and_then(|judgement| judgement.verdict)))
+            }
+            _ => None,
+        })
+        .collect();
+    assert_eq!(
+        verdicts,
+        [("feed one".to_owned(), Some(Verdict::Within)), ("feed two".to_owned(), Some(Verdict::Outside))]
+    );
+    // The feed of the lift coil was seen live: before its ohms the operator is warned.
+    let said: Vec<_> = watched
+        .effects
+        .iter()
+        .filter_map(|effect| match effect {
+            Effect::Notice(Notice::Say(text)) => Some(text.as_str()),
+            _ => None,
+        })
+        .collect();
+    assert!(said.iter().any(|text| text.starts_with("the feed of this circuit was live (12.4")), "{said:?}");
+    assert!(said.contains(&"switch handheld from V DC to ohm"), "{said:?}");
+}
+
+#[test]
+fn a_lead_that_stays_on_the_old_pin_is_not_captured_for_the_new_step() {
+    let mut watched = Watched::new(Some(&PROCEDURE.replace("lifted", "told")));
+    watched.feed((1..30).map(|index| volts(index * 100, 12.4)).collect());
+    watched.go(3000, "next").unwrap();
+    watched.feed((31..60).map(|index| volts(index * 100, 12.4)).collect());
+    let captures = watched.effects.iter().filter(|effect| matches!(effect, Effect::Notice(Notice::Captured { .. })));
+    assert_eq!(captures.count(), 1);
+}
+
+#[test]
+fn steps_go_where_the_operator_says() {
+    let mut watched = Watched::new(Some(PROCEDURE));
+    assert_eq!(watched.go(1, "back").unwrap_err(), Refusal::AtFirst);
+    for (to, on) in [
+        ("next", Some("feed two")),
+        ("again", Some("feed two")),
+        ("back", Some("feed one")),
+        ("lift", Some("lift ohms")),
+        ("FEED TWO", Some("feed two")),
+        ("skip", Some("lift ohms")),
+        ("next", None),
+    ] {
+        watched.go(2, to).unwrap();
+        assert_eq!(watched.on().as_deref(), on, "{to}");
+    }
+    assert_eq!(watched.go(3, "next").unwrap_err(), Refusal::AtEnd);
+    assert!(matches!(watched.go(3, "feed").unwrap_err(), Refusal::UnknownStep { .. }));
+    watched.go(4, "back").unwrap();
+    assert_eq!(watched.on().as_deref(), Some("lift ohms"));
+    assert_eq!(watched.core.step_view().map(|view| (view.number, view.attempt)), Some((8, 3)));
+}
+
+#[test]
+fn without_a_procedure_every_mark_makes_a_step() {
+    let mut watched = Watched::new(None);
+    assert_eq!(watched.go(1, "skip").unwrap_err(), Refusal::NoProcedure { way: "on" });
+    assert_eq!(watched.go(1, "again").unwrap_err(), Refusal::NoStep);
+    watched.go(1, "reverse, second try").unwrap();
+    assert_eq!(watched.on().as_deref(), Some("reverse, second try"));
+    watched.say(2, Command::Mark("brake released".to_owned())).unwrap();
+    assert_eq!(watched.on().as_deref(), Some("brake released"));
+    watched.go(3, "next").unwrap();
+    assert_eq!(watched.on().as_deref(), Some("step 3"));
+    assert_eq!(watched.say(3, Command::Take(None)).unwrap_err(), Refusal::NothingToTake);
+    watched.feed(vec![volts(4, 12.4)]);
+    let Reply::Taken(taken) = watched.say(5, Command::Take(None)).unwrap() else { panic!() };
+    assert_eq!((taken.len(), taken[0].1.judgement.verdict), (1, None));
+    watched.say(6, Command::End).unwrap();
+    assert_eq!(watched.say(7, Command::End).unwrap_err(), Refusal::NoSession);
+    assert_eq!(watched.say(7, Command::Note("x".to_owned())).unwrap_err(), Refusal::NoSession);
+}
+
+#[test]
+fn a_gap_is_not_judged_across() {
+    let mut watched = Watched::new(Some(PROCEDURE));
+    watched.feed((1..30).map(|index| volts(index * 100, if index < 25 { 0.01 } else { 12.4 })).collect());
+    watched.core.handle(Mono(3_000_000), Event::MeterLost(MeterId(0), "unplugged".to_owned()), &mut watched.effects);
+    assert_eq!(watched.say(3100, Command::Take(None)).unwrap_err(), Refusal::NothingToTake);
+    assert!(watched.core.alarms().any(|alarm| alarm.contains("unplugged")));
+    watched.core.handle(Mono(4_000_000), Event::MeterOpened(MeterId(0)), &mut watched.effects);
+    assert_eq!(watched.core.alarms().count(), 0);
+    let records = watched.records();
+    assert!(records.iter().any(|line| line.contains("MeterLost")), "{records:?}");
+}
+
+proptest! {
+    /// Live, replayed and judged again: the same samples give the same records, whatever chunks they came in.
+    #[test]
+    fn chunks_make_no_difference(cuts in prop::collection::vec(1usize..20, 1..40)) {
+        let samples = hands_free();
+        let mut whole = Watched::new(Some(PROCEDURE));
+        whole.feed(samples.clone());
+        let mut chunked = Watched::new(Some(PROCEDURE));
+        let mut rest = &samples[..];
+        for cut in cuts {
+            let (chunk, after) = rest.split_at(cut.min(rest.len()));
+            chunked.feed(chunk.to_vec());
+            rest = after;
+        }
+        chunked.feed(rest.to_vec());
+        prop_assert_eq!(whole.records(), chunked.records());
+    }
+}

@@ -1,0 +1,145 @@
+//! The zero of clamps: what they show with nothing through them is taken off, and what it drifts by is doubted.
+
+use super::judge::{Settled, Window};
+use crate::{
+    channel::Sample,
+    protocol::Value,
+    units::{Dimension, Quantity},
+};
+
+/// A clamp at rest must be still for this long, µs.
+const STILL_US: i64 = 1_000_000;
+
+/// Noise that a zero can bear: it is averaged, A.
+const COARSE_A: f64 = 0.05;
+
+/// One channel's zero.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Zero {
+    quantity: Quantity,
+    /// What the channel shows by itself, not zeroed.
+    recent: Window,
+    /// What is taken off; none before the first zero.
+    offset: Option<f64>,
+    /// Standard uncertainty of what is taken off.
+    u: f64,
+    /// Whether it was zeroed in this session.
+    in_session: bool,
+}
+
+/// A zero that was taken.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Zeroed {
+    /// What is taken off from now on, base units of the quantity.
+    pub offset: f64,
+    /// How far it is from the zero before; none for the first.
+    pub drift: Option<f64>,
+    /// Its standard uncertainty.
+    pub u: f64,
+    /// What it is a zero of.
+    pub quantity: Quantity,
+}
+
+/// The zeros of all channels.
+#[derive(Debug, Default)]
+pub(super) struct Zeros {
+    by_channel: Vec<Option<Zero>>,
+}
+
+impl Zeros {
+    /// Takes the zero off a sample. Only currents have one.
+    pub fn apply(&mut self, sample: &mut Sample) {
+        if sample.quantity.dimension() != Dimension::Ampere {
+            return;
+        }
+        let Value::Number(value) = sample.value else { return };
+        let index = usize::from(sample.channel.0);
+        if index >= self.by_channel.len() {
+            self.by_channel.resize(index + 1, None);
+        }
+        let zero = self.by_channel[index].get_or_insert_with(|| Zero::new(sample.quantity));
+        if zero.quantity != sample.quantity {
+            *zero = Zero::new(sample.quantity);
+        }
+        zero.recent.push(sample.at, value, sample.digit);
+        if let Some(offset) = zero.offset {
+            sample.value = Value::Number(value - offset);
+            sample.u = sample.u.map(|u| u.hypot(zero.u));
+        }
+    }
+
+    /// What the channel shows now becomes its zero; none when it is not still.
+    pub fn take(&mut self, channel: usize) -> Option<Zeroed> {
+        let zero = self.by_channel.get_mut(channel)?.as_mut()?;
+        let settled: Settled = zero.recent.settled(COARSE_A)?;
+        let drift = zero.offset.map(|offset| settled.value - offset);
+        // Between two zeros the truth lay anywhere between them: a rectangular distribution,
+        // u = half-width / √3 (JCGM 100:2008, 4.3.7), here with all of the drift as the half-width.
+        let from_drift = drift.map_or(0.0, |drift| drift.abs() / 3f64.sqrt());
+        zero.u = settled.repeatability().hypot(from_drift);
+        zero.offset = Some(settled.value);
+        zero.in_session = true;
+        Some(Zeroed { offset: settled.value, drift, u: zero.u, quantity: zero.quantity })
+    }
+
+    /// Whether the channel was zeroed in this session.
+    pub fn is_fresh(&self, channel: usize) -> bool {
+        self.by_channel.get(channel).and_then(Option::as_ref).is_some_and(|zero| zero.in_session)
+    }
+
+    /// A new session: zeros are kept, but they are no longer of this session.
+    pub fn grow_old(&mut self) {
+        self.by_channel.iter_mut().flatten().for_each(|zero| zero.in_session = false);
+    }
+}
+
+impl Zero {
+    fn new(quantity: Quantity) -> Self {
+        Self { quantity, recent: Window::new(STILL_US), offset: None, u: 0.0, in_session: false }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::session::judge::tests::amps;
+
+    fn shown(zeros: &mut Zeros, from: i64, value: f64) -> Sample {
+        let mut last = amps(0, 0.0);
+        for index in 0..15 {
+            last = amps(from + index * 100_000, value);
+            zeros.apply(&mut last);
+        }
+        last
+    }
+
+    #[test]
+    fn a_zero_is_taken_off_and_its_drift_is_doubted() {
+        let mut zeros = Zeros::default();
+        assert_eq!(shown(&mut zeros, 0, 0.030).value, Value::Number(0.030));
+        let first = zeros.take(1).unwrap();
+        assert!((first.offset - 0.030).abs() < 1e-12 && first.drift.is_none() && first.u < 1e-12, "{first:?}");
+        assert!(zeros.is_fresh(1));
+        let sample = shown(&mut zeros, 2_000_000, 0.530);
+        let Value::Number(value) = sample.value else { panic!("{sample:?}") };
+        assert!((value - 0.5).abs() < 1e-12);
+        zeros.grow_old();
+        assert!(!zeros.is_fresh(1));
+        shown(&mut zeros, 5_000_000, 0.042);
+        let again = zeros.take(1).unwrap();
+        // 12 mA of drift as a rectangular half-width: 12 / √3 = 6.93 mA, JCGM 100 4.3.7.
+        assert!((again.drift.unwrap() - 0.012).abs() < 1e-12 && (again.u - 0.006_928).abs() < 1e-5, "{again:?}");
+        let sample = shown(&mut zeros, 8_000_000, 0.542);
+        assert!((sample.u.unwrap() - 0.005f64.hypot(again.u)).abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_clamp_that_is_not_still_has_no_zero() {
+        let mut zeros = Zeros::default();
+        for index in 0..30 {
+            zeros.apply(&mut amps(index * 100_000, index as f64 * 0.2));
+        }
+        assert_eq!(zeros.take(1), None);
+        assert_eq!(zeros.take(7), None);
+    }
+}

@@ -1,0 +1,73 @@
+//! An older database is brought up to this version, one version after the other, and a copy is kept.
+
+use std::path::{Path, PathBuf};
+
+use rusqlite::Connection;
+
+/// What leads from each version to the next, beginning with version 1.
+const STEPS: &[&str] = &[include_str!("migrations/from_1.sql")];
+
+/// Of the database that this program writes; kept in SQLite's `user_version`.
+pub const SCHEMA_VERSION: i64 = 1 + STEPS.len() as i64;
+
+/// Migrates a database of an older version. The copy stands beside it and names that version.
+pub(super) fn migrate(connection: &mut Connection, path: &Path, from: i64) -> rusqlite::Result<PathBuf> {
+    let mut copy = path.as_os_str().to_owned();
+    copy.push(format!(".version-{from}"));
+    let copy = PathBuf::from(copy);
+    // A copy that an earlier try left is the better one: nothing had been changed then.
+    if !copy.exists() {
+        connection.execute("VACUUM INTO ?1", [copy.to_string_lossy()])?;
+    }
+    for (version, step) in (1..).zip(STEPS).filter(|(version, _)| *version >= from) {
+        let transaction = connection.transaction()?;
+        transaction.execute_batch(step)?;
+        transaction.pragma_update(None, "user_version", version + 1)?;
+        transaction.commit()?;
+    }
+    Ok(copy)
+}
+
+#[cfg(test)]
+mod tests {
+    use rusqlite::Connection;
+
+    use crate::store::{SCHEMA_VERSION, open_to_write};
+
+    /// Columns of every table: name, type, whether it may be missing.
+    fn columns(connection: &Connection) -> Vec<(String, String, String, bool)> {
+        let sql = "SELECT t.name, c.name, c.type, c.\"notnull\" FROM sqlite_schema t JOIN pragma_table_info(t.name) c
+                   WHERE t.type = 'table' ORDER BY t.name, c.name";
+        let mut statement = connection.prepare(sql).unwrap();
+        let rows = statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?))).unwrap();
+        rows.collect::<Result<_, _>>().unwrap()
+    }
+
+    #[test]
+    fn a_database_of_version_1_is_upgraded_and_a_copy_kept() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("bayline.db");
+        let old = Connection::open(&path).unwrap();
+        old.execute_batch(include_str!("../../tests/data/store/version_1.sql")).unwrap();
+        old.execute_batch(
+            "PRAGMA user_version = 1;
+             INSERT INTO session (uuid, began_utc, began_utc_us, ended_us, ended_how, machine, job, bench_text, program,
+                first_row, last_row)
+             VALUES ('x', '2026-01-01T00:00:00Z', 1767225600000000, 5, 'ended', 'loader', 'A-1', '', '0.1.0', 1, 0)",
+        )
+        .unwrap();
+        drop(old);
+        let (upgraded, _) = open_to_write(&path).unwrap();
+        let version: i64 = upgraded.pragma_query_value(None, "user_version", |row| row.get(0)).unwrap();
+        assert_eq!(version, SCHEMA_VERSION);
+        let kept: (String, String) =
+            upgraded.query_row("SELECT machine, vin FROM session", [], |row| Ok((row.get(0)?, row.get(1)?))).unwrap();
+        assert_eq!(kept, ("loader".to_owned(), String::new()));
+        // An upgraded database has what a new one has.
+        let (fresh, _) = open_to_write(&folder.path().join("fresh.db")).unwrap();
+        assert_eq!(columns(&upgraded), columns(&fresh));
+        let copy = Connection::open(folder.path().join("bayline.db.version-1")).unwrap();
+        let version: i64 = copy.pragma_query_value(None, "user_version", |row| row.get(0)).unwrap();
+        assert_eq!(version, 1);
+    }
+}

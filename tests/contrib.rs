@@ -1,0 +1,92 @@
+//! Proves that what ships under `contrib/` can be used: every procedure and bench is read, and each bench suits its
+//! procedures.
+
+use std::{collections::BTreeSet, fs, path::PathBuf};
+
+use bayline::{
+    channel::Bench,
+    protocol::Library,
+    session::{
+        Procedure,
+        fitness::{self, BenchFacts, Weight},
+    },
+};
+
+/// Each procedure and the example bench that it is written for.
+const BENCHES: [(&str, &str); 8] = [
+    ("valve-coils-at-the-connector", "valve-block"),
+    ("shared-ground-drop-with-everything-running", "valve-block"),
+    ("feed-drop-under-load", "valve-block"),
+    ("charging-system-12v", "vehicle-supply"),
+    ("charging-system-24v", "vehicle-supply"),
+    ("battery-and-cranking-drop", "vehicle-supply"),
+    ("standing-draw-after-everything-sleeps", "vehicle-supply"),
+    ("supply-while-a-control-module-is-programmed", "vehicle-supply"),
+];
+
+fn folder(name: &str) -> PathBuf {
+    PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("contrib").join(name)
+}
+
+fn file(folder_name: &str, name: &str) -> PathBuf {
+    folder(folder_name).join(format!("{name}.toml"))
+}
+
+fn names(of: &str) -> BTreeSet<String> {
+    let entries = fs::read_dir(folder(of)).unwrap().map(|entry| entry.unwrap().path());
+    entries.map(|path| path.file_stem().unwrap().to_string_lossy().into_owned()).collect()
+}
+
+fn procedure(name: &str) -> Procedure {
+    Procedure::load(&file("procedures", name)).unwrap_or_else(|error| panic!("{error}"))
+}
+
+#[test]
+fn every_file_is_among_those_that_are_checked() {
+    assert_eq!(names("procedures"), BENCHES.iter().map(|(procedure, _)| (*procedure).to_owned()).collect());
+    assert_eq!(names("benches"), BENCHES.iter().map(|(_, bench)| (*bench).to_owned()).collect());
+}
+
+#[test]
+fn each_bench_suits_its_procedures() {
+    for (name, bench) in BENCHES {
+        let path = file("benches", bench);
+        let text = fs::read_to_string(&path).unwrap();
+        assert!(text.contains(name), "{bench} does not name {name}");
+        let bench = Bench::load(&path, &Library::new(Vec::new())).unwrap_or_else(|error| panic!("{error}"));
+        let found = fitness::check(&procedure(name), &BenchFacts::of(&bench));
+        for unfit in &found {
+            assert_eq!(unfit.weight, Weight::Note, "{name}, line {}: step \"{}\": {unfit}", unfit.line, unfit.step);
+        }
+        assert!(
+            procedure(name).text.contains(&format!("contrib/benches/{}.toml", path.file_stem().unwrap().display()))
+        );
+    }
+}
+
+#[test]
+fn a_bench_of_another_kind_does_not() {
+    let bench = Bench::load(&file("benches", "valve-block"), &Library::new(Vec::new())).unwrap();
+    let found = fitness::check(&procedure("battery-and-cranking-drop"), &BenchFacts::of(&bench));
+    assert!(found.iter().any(|unfit| unfit.weight == Weight::Fails && unfit.what.contains("\"large clamp\"")));
+}
+
+#[test]
+fn figures_are_marked_and_cautions_given() {
+    for (name, _) in BENCHES {
+        let procedure = procedure(name);
+        let first = procedure.text.lines().next().unwrap();
+        assert_eq!(first, "# figures are common practice, the maker's figures come first", "{name}");
+        for words in ["maker", "high-voltage", "airbag"] {
+            assert!(procedure.caution.contains(words), "{name}: the caution does not speak of {words}");
+        }
+        // Each limit's line says where its figure comes from.
+        let limits = ["at_least = ", "at_most = ", "between = ", "nominal = "];
+        for line in procedure.text.lines().filter(|line| limits.iter().any(|key| line.starts_with(key))) {
+            assert!(line.contains('#'), "{name}: {line}");
+        }
+        for step in procedure.steps.iter().filter(|step| step.channel.is_some()) {
+            assert!(!step.instruction.is_empty(), "{name}: step \"{}\" does not say what to do", step.name);
+        }
+    }
+}

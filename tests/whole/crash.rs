@@ -1,0 +1,147 @@
+//! Proves that whatever was acknowledged survives a kill, and that the file is sound after it.
+
+use std::{
+    sync::atomic::{AtomicBool, Ordering},
+    thread,
+};
+
+use serde_json::json;
+
+use crate::harness::{Bay, HANDHELD};
+
+#[test]
+fn what_was_acknowledged_survives_a_kill() {
+    let bay = Bay::with_bench(HANDHELD);
+    let handheld = bay.meter("handheld");
+    let mut daemon = bay.start();
+    daemon.until_open(["handheld"]);
+    daemon.step("before");
+    handheld.lines(["12.1 V", "12.2 V"]);
+    daemon.until_samples(2);
+    daemon.mark("after");
+    handheld.line("12.3 V");
+    daemon.until_samples(3);
+    daemon.take();
+    daemon.note("oil on the plug");
+    daemon.kill();
+
+    // The ledger can be read before any daemon has tidied up.
+    assert!(bay.bayline(["show"]).done().contains("still open"));
+    let mut daemon = bay.start();
+    daemon.note("up again");
+    let kept = bay.kept();
+    kept.assert_sound();
+    assert_eq!(
+        kept.rows("SELECT id, ended_how, first_row, last_row FROM session"),
+        ["1 | interrupted | 1 | 3", "2 | - | 4 | -"]
+    );
+    assert_eq!(
+        kept.rows("SELECT name, left_how, first_row, last_row FROM step"),
+        ["before | done | 1 | 2", "after | interrupted | 3 | 3"]
+    );
+    assert_eq!(kept.rows("SELECT value, step_name FROM reading"), ["12.1 | before", "12.2 | before", "12.3 | after"]);
+    assert_eq!(kept.rows("SELECT channel, value FROM capture"), ["probe | 12.3"]);
+    assert_eq!(kept.rows("SELECT text FROM event WHERE kind = 'note' AND session = 1"), ["oil on the plug"]);
+    assert_eq!(kept.number("SELECT COUNT(*) FROM session WHERE ended_us < (SELECT MAX(time_us) FROM sample)"), 0);
+
+    // And recording goes on, in a session of its own.
+    daemon.until_open(["handheld"]);
+    handheld.line("12.4 V");
+    daemon.until_samples(1);
+    daemon.stop();
+    assert_eq!(bay.kept().rows("SELECT session, value, step FROM reading WHERE row = 4"), ["2 | 12.4 | -"]);
+}
+
+#[test]
+fn samples_reach_the_disk_without_anyone_asking() {
+    let bay = Bay::with_bench(HANDHELD);
+    let handheld = bay.meter("handheld");
+    let mut daemon = bay.start();
+    daemon.until_open(["handheld"]);
+    handheld.lines(["12.1 V", "12.2 V"]);
+    // The group commit alone brings them there.
+    bay.kept().until("SELECT COUNT(*) FROM sample", &["2"]);
+    daemon.kill();
+    let daemon = bay.start();
+    assert_eq!(bay.kept().rows("SELECT value FROM sample"), ["12.1", "12.2"]);
+    daemon.stop();
+}
+
+#[test]
+fn kills_in_the_middle_of_a_stream_lose_nothing_acknowledged() {
+    let bay = Bay::with_bench(HANDHELD);
+    let handheld = bay.meter("handheld");
+    let done = AtomicBool::new(false);
+    let mut noted = Vec::new();
+    thread::scope(|scope| {
+        let stream = scope.spawn(|| {
+            for count in 0.. {
+                if done.load(Ordering::Relaxed) {
+                    return;
+                }
+                handheld.line(&format!("{count} V"));
+            }
+        });
+        for round in 0..4 {
+            let mut daemon = bay.start();
+            daemon.until("a stream", |status| status["session"]["samples"].as_u64() > Some(1000));
+            for count in 0..=round * 3 {
+                let note = format!("round {round}, note {count}");
+                daemon.note(&note);
+                noted.push(note);
+                daemon.step(&format!("step {count}"));
+            }
+            // Killed between one commit and the next, wherever that is.
+            daemon.kill();
+        }
+        let daemon = bay.start();
+        done.store(true, Ordering::Relaxed);
+        stream.join().unwrap();
+        daemon.stop();
+    });
+
+    let kept = bay.kept();
+    kept.assert_sound();
+    assert_eq!(kept.rows("SELECT text FROM event WHERE kind = 'note' ORDER BY id"), noted);
+    assert_eq!(
+        kept.rows("SELECT id, ended_how, (SELECT COUNT(*) FROM step WHERE session = session.id) FROM session"),
+        [
+            "1 | interrupted | 1",
+            "2 | interrupted | 4",
+            "3 | interrupted | 7",
+            "4 | interrupted | 10",
+            "5 | stopped | 0"
+        ]
+    );
+    // Sessions follow each other without a gap, and every sample belongs to exactly one.
+    assert_eq!(
+        kept.number(
+            "SELECT COUNT(*) FROM session AS a JOIN session AS b ON b.id = a.id + 1 WHERE b.first_row <> a.last_row + 1"
+        ),
+        0
+    );
+    assert_eq!(
+        kept.number("SELECT COUNT(*) FROM reading JOIN session ON session.id = reading.session WHERE row NOT BETWEEN first_row AND last_row"),
+        0
+    );
+    // Within a session the stream has no hole: each value is one more than the one before. Only the
+    // first may be the end of a line, since the port was opened in the middle of it.
+    assert_eq!(
+        kept.number(
+            "SELECT COUNT(*) FROM sample AS a JOIN sample AS b ON b.rowid = a.rowid + 1 WHERE a.channel = b.channel
+             AND b.value <> a.value + 1 AND a.rowid NOT IN (SELECT first_row FROM session)"
+        ),
+        0
+    );
+}
+
+#[test]
+fn a_socket_and_a_lock_that_a_dead_daemon_left_are_no_hindrance() {
+    let bay = Bay::with_bench(HANDHELD);
+    let daemon = bay.start();
+    daemon.kill();
+    assert!(bay.socket().exists());
+    assert!(bay.bayline(["status"]).failed(3).contains("no daemon answers"));
+    let mut daemon = bay.start();
+    daemon.ask(json!({"do": "status"}));
+}

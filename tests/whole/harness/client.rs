@@ -1,0 +1,80 @@
+//! A script at the control socket: JSON lines, as anyone could write it.
+
+use std::{
+    io::{BufRead, BufReader, ErrorKind, Write},
+    os::unix::net::UnixStream,
+    path::Path,
+};
+
+use serde_json::{Value, json};
+
+use super::PATIENCE;
+
+pub struct Client {
+    lines: BufReader<UnixStream>,
+}
+
+impl Client {
+    pub fn connect(socket: &Path) -> Self {
+        let stream = UnixStream::connect(socket).unwrap();
+        stream.set_read_timeout(Some(PATIENCE)).unwrap();
+        Self { lines: BufReader::new(stream) }
+    }
+
+    /// Sends a line as it is.
+    pub fn send(&mut self, line: &str) {
+        self.lines.get_mut().write_all(format!("{line}\n").as_bytes()).unwrap();
+    }
+
+    /// The next line; none when the daemon hung up.
+    pub fn next(&mut self) -> Option<Value> {
+        let mut line = String::new();
+        match self.lines.read_line(&mut line) {
+            Ok(0) => None,
+            Ok(_) => Some(serde_json::from_str(&line).unwrap_or_else(|error| panic!("{error}: {line}"))),
+            // A daemon that was killed resets what it had not read.
+            Err(error) if error.kind() == ErrorKind::ConnectionReset => None,
+            Err(error) => panic!("the daemon said nothing: {error}"),
+        }
+    }
+
+    /// Asks, and gives back the answer whatever it is.
+    pub fn answer(&mut self, request: &Value) -> Value {
+        self.send(&request.to_string());
+        self.next().unwrap_or_else(|| panic!("the daemon hung up on {request}"))
+    }
+
+    /// Asks for what must be done.
+    pub fn ask(&mut self, request: Value) -> Value {
+        let answer = self.answer(&request);
+        assert_eq!(answer["ok"], true, "{request}: {answer}");
+        answer
+    }
+
+    /// Asks for what must be refused, and gives back the sentence.
+    pub fn refused(&mut self, request: Value) -> String {
+        let answer = self.answer(&request);
+        assert_eq!(answer["ok"], false, "{request}: {answer}");
+        answer["error"].as_str().unwrap().to_owned()
+    }
+
+    pub fn step(&mut self, to: &str) -> Value {
+        self.ask(json!({"do": "step", "to": to}))
+    }
+
+    pub fn note(&mut self, text: &str) -> Value {
+        self.ask(json!({"do": "note", "text": text}))
+    }
+
+    pub fn mark(&mut self, text: &str) -> Value {
+        self.ask(json!({"do": "mark", "text": text}))
+    }
+
+    pub fn take(&mut self) -> Value {
+        self.ask(json!({"do": "take"}))
+    }
+
+    pub fn status(&mut self) -> Value {
+        self.ask(json!({"do": "status"}))["status"].take()
+    }
+}

@@ -1,0 +1,41 @@
+//! What makes the tests read as sentences: a bay with meters in it, the daemon, its database.
+
+mod bay;
+mod benches;
+mod client;
+mod daemon;
+mod kept;
+mod meter;
+
+use std::{
+    thread,
+    time::{Duration, Instant},
+};
+
+pub use bay::{Bay, Said, text};
+pub use benches::{HANDHELD, THREE};
+pub use client::Client;
+pub use daemon::{Daemon, of_meter};
+pub use kept::Kept;
+pub use meter::Meter;
+
+/// After so long something that should happen is taken not to happen; a test that passes never waits for it.
+pub const PATIENCE: Duration = Duration::from_secs(30);
+
+/// Looks until something is seen, and fails with `what` was awaited and what was there instead.
+pub fn until<T, F: std::fmt::Debug>(what: &str, mut look: impl FnMut() -> Result<T, F>) -> T {
+    let began = now();
+    loop {
+        match look() {
+            Ok(seen) => return seen,
+            Err(instead) if began.elapsed() > PATIENCE => panic!("{what} was awaited in vain: {instead:?}"),
+            // A breath between two looks, so that looking does not keep the program from getting there.
+            Err(_) => thread::sleep(Duration::from_millis(5)),
+        }
+    }
+}
+
+#[allow(clippy::disallowed_methods, reason = "a deadline and the bound on stopping are real time")]
+pub fn now() -> Instant {
+    Instant::now()
+}

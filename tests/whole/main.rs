@@ -1,0 +1,23 @@
+//! Proves the whole program: the built binary, real pseudo-terminals, real signals, a real database.
+//!
+//! Each module is one promise; its first line says which. Waits are for events: a note that was
+//! acknowledged, a count that was reached, a word on the socket.
+
+mod harness;
+
+mod bench;
+mod control;
+mod crash;
+mod demo;
+mod disk;
+mod export;
+mod fitness;
+mod garbage;
+mod ledger;
+mod ports;
+mod procedure;
+mod refusals;
+mod steps;
+mod stopping;
+mod unknown;
+mod watching;

@@ -1,0 +1,108 @@
+//! Proves that a meter nobody told us about is named, recorded and replayed.
+
+use std::fs;
+
+use serde_json::Value;
+
+use crate::harness::{Bay, text};
+
+/// What `identify` prints, one object a candidate.
+fn candidates(said: &str) -> Vec<Value> {
+    said.lines().map(|line| serde_json::from_str(line).unwrap()).collect()
+}
+
+#[test]
+fn an_unknown_meter_is_named_by_what_it_sends() {
+    for (lines, protocol, first) in [
+        ((0..60).map(|index| format!("12.{index:02} V")).collect::<Vec<_>>(), "number", "value = 12"),
+        ((0..60).map(|index| format!("0.5{index:02},1.20,-0.003")).collect(), "columns", "v1 = 0.5"),
+        ((0..60).map(|index| format!("lift=0.5{index:02} feed=12.4")).collect(), "pairs", "lift = 0.5"),
+    ] {
+        let bay = Bay::new();
+        let meter = bay.meter("unknown");
+        meter.lines(lines.iter().map(String::as_str));
+        let port = bay.port("unknown");
+        let said = bay.bayline(["identify", text(&port), "--for", "300 ms", "--json"]).done();
+        let best = &candidates(&said)[0];
+        assert_eq!(best["protocol"], protocol, "{said}");
+        assert!(best["explained"].as_f64().unwrap() > 0.97, "{said}");
+        assert!(best["first"][0].as_str().unwrap().starts_with(first), "{said}");
+    }
+}
+
+#[test]
+fn a_bench_file_is_begun_from_what_was_found() {
+    let bay = Bay::new();
+    let meter = bay.meter("board");
+    let line = |index: usize| format!("lift=0.5{index:02} feed=12.4V");
+    meter.lines((0..60).map(line).collect::<Vec<_>>().iter().map(String::as_str));
+    let port = bay.port("board");
+    let file = bay.path("bench.toml");
+    bay.bayline(["identify", text(&port), "--for", "300 ms", "--write", text(&file)]).done();
+    // It is a bench file as it stands, and is never written over.
+    let mut daemon = bay.start();
+    daemon.until_open(["meter"]);
+    meter.line("lift=0.500 feed=12.4V");
+    daemon.until_samples(2);
+    daemon.stop();
+    assert_eq!(bay.kept().rows("SELECT DISTINCT name FROM channel ORDER BY name"), ["feed", "lift"]);
+    meter.lines((0..60).map(line).collect::<Vec<_>>().iter().map(String::as_str));
+    let refused = bay.bayline(["identify", text(&port), "--for", "300 ms", "--write", text(&file)]).failed(2);
+    assert!(refused.contains("choose a new file"), "{refused}");
+}
+
+#[test]
+fn a_silent_port_is_told_to_be_silent() {
+    let bay = Bay::new();
+    let _meter = bay.meter("silent");
+    let port = bay.port("silent");
+    let said = bay.bayline(["identify", text(&port), "--for", "10 ms"]).failed(1);
+    assert!(said.contains("switched on?") && said.contains("bayline capture"), "{said}");
+}
+
+#[test]
+fn a_daemon_finds_out_by_itself_what_a_meter_speaks() {
+    let bay = Bay::new();
+    let meter = bay.meter("probe");
+    meter.lines((0..60).map(|index| format!("12.{index:02} V")).collect::<Vec<_>>().iter().map(String::as_str));
+    let port = bay.port("probe");
+    let option = format!("probe={}", port.display());
+    let mut daemon = bay.launch(bay.command(["run", "--meter", &option]));
+    daemon.until_open(["probe"]);
+    meter.line("11.9 V");
+    daemon.until_samples(1);
+    daemon.stop();
+    assert_eq!(bay.kept().rows("SELECT DISTINCT quantity FROM channel"), ["V DC"]);
+}
+
+#[test]
+fn a_capture_is_replayed_as_if_the_meter_were_there() {
+    let bay = Bay::new();
+    let meter = bay.meter("probe");
+    meter.lines(["12.41 V", "garbage", "12.42 V", "-0.5 V"]);
+    let port = bay.port("probe");
+    let capture = bay.path("probe.capture");
+    let said = bay.bayline(["capture", text(&port), "-o", text(&capture), "--for", "300 ms"]).done();
+    assert_eq!(said, "");
+    let written = fs::read_to_string(&capture).unwrap();
+    assert!(written.starts_with("bayline capture 1\n") && written.contains("\"12.41 V\\r\\n"), "{written}");
+    bay.bayline(["capture", text(&port), "-o", text(&capture)]).failed(2);
+
+    let option = format!("probe=file-fast:{},number", capture.display());
+    let mut daemon = bay.launch(bay.command(["run", "--meter", &option]));
+    daemon.until_samples(3);
+    daemon.until_refused("probe", 1);
+    daemon.stop();
+    let kept = bay.kept();
+    assert_eq!(kept.rows("SELECT value FROM reading ORDER BY row"), ["12.41", "12.42", "-0.5"]);
+    assert_eq!(kept.number("SELECT COUNT(*) FROM event WHERE kind = 'bad frame'"), 1);
+}
+
+#[test]
+fn what_is_plugged_in_is_listed_for_people_and_scripts() {
+    let bay = Bay::new();
+    bay.bayline(["ports"]).done();
+    for line in bay.bayline(["ports", "--json"]).done().lines() {
+        assert!(serde_json::from_str::<Value>(line).unwrap()["port"].is_string(), "{line}");
+    }
+}
