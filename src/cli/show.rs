@@ -57,7 +57,23 @@ impl Show {
 pub(super) fn tell(out: &mut dyn Write, connection: &Connection, session: &SessionRow) -> Result<(), Failure> {
     heading(out, session)?;
     ledger(out, &read::steps(connection, session.id)?)?;
+    findings(out, connection, session)?;
     events(out, connection, session)
+}
+
+/// What follows: the sentence first, then what it rests on and what to do next.
+fn findings(out: &mut dyn Write, connection: &Connection, session: &SessionRow) -> Result<(), Failure> {
+    for finding in read::findings(connection, session.id)? {
+        writeln!(out, "\n{} ({}): {}", finding.kind, finding.sure, finding.sentence)?;
+        for evidence in &finding.evidence {
+            writeln!(out, "    {evidence}")?;
+        }
+        for alternative in &finding.alternatives {
+            writeln!(out, "  or: {alternative}")?;
+        }
+        writeln!(out, "  next: {}", finding.next)?;
+    }
+    Ok(())
 }
 
 fn heading(out: &mut dyn Write, session: &SessionRow) -> io::Result<()> {

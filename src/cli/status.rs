@@ -58,6 +58,9 @@ fn tell(out: &mut dyn Write, status: &StatusReport) -> io::Result<()> {
     if let Some(step) = &status.step {
         tell_step(out, step)?;
     }
+    if let Some(finding) = status.findings.first() {
+        writeln!(out, "finding ({}): {}\n  next: {}", finding.sure, finding.sentence, finding.next)?;
+    }
     if !status.readings.is_empty() {
         let rows = status.readings.iter().map(|reading| {
             let age = if reading.age_s < 2.0 { String::new() } else { format!("{} ago", show_seconds(reading.age_s)) };

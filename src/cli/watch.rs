@@ -70,6 +70,10 @@ impl<W: Write> Screen<W> {
             News::SessionEnded { how } => self.line(|out| writeln!(out, "session {how}")),
             News::Step { step } => self.line(|out| tell_step(out, &step)),
             News::Judged { judged, .. } => self.line(|out| tell_judgement(out, judged.as_ref())),
+            News::Finding { finding } => self.line(|out| {
+                writeln!(out, "\u{7}finding ({}): {}", finding.sure, finding.sentence)?;
+                writeln!(out, "  next: {}", finding.next)
+            }),
             News::Say { text } => self.line(|out| writeln!(out, "\u{7}>> {text}")),
             News::Count { seconds } => self.line(|out| writeln!(out, "\u{7}{seconds}")),
             News::Captured { step, capture } => self.line(|out| {

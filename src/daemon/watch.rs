@@ -24,7 +24,10 @@ use crate::{
     clock::{Clock, Mono, micros},
     mistake::Mistake,
     protocol::Action,
-    server::{Answer, Asked, ClockLine, MeterLine, News, ReadingLine, Request, SessionLine, StatusReport, WireStep},
+    server::{
+        Answer, Asked, ClockLine, MeterLine, News, ReadingLine, Request, SessionLine, StatusReport, WireFinding,
+        WireStep,
+    },
     session::{Begin, Command, Core, Effect, End, Event, EventKind, Latest, Move, Notice, Procedure, Verdict},
     store::{Report, Store, StoreError, Ticket},
 };
@@ -433,6 +436,7 @@ impl Watch {
             readings: self.core.latest().map(|(channel, latest)| reading_line(&channel.name, latest, at)).collect(),
             meters: meters.collect(),
             alarms: self.core.alarms().map(str::to_owned).collect(),
+            findings: self.core.findings().iter().map(WireFinding::from).collect(),
             database: self.database.display().to_string(),
             process: std::process::id(),
             version: env!("CARGO_PKG_VERSION").to_owned(),
@@ -462,6 +466,7 @@ fn announce(alert: &Alert, notice: &Notice) {
             let verdict = judgement.verdict.map_or("recorded", Verdict::word);
             alert.announce("captured", &format!("{step}: {verdict}, {}", judgement.reason));
         }
+        Notice::Finding(finding) => alert.announce("finding", &finding.sentence),
         Notice::Step(view) => alert.announce("step", &view.name),
         _ => {}
     }

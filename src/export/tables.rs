@@ -130,6 +130,20 @@ struct SessionJson<'a> {
     steps: Vec<StepJson>,
     captures: Vec<CaptureJson>,
     figures: Vec<FigureJson>,
+    findings: Vec<FindingJson>,
+}
+
+#[derive(Serialize)]
+struct FindingJson {
+    kind: String,
+    circuits: Vec<String>,
+    sentence: String,
+    sure: String,
+    weight: f64,
+    z: f64,
+    evidence: Vec<String>,
+    alternatives: Vec<String>,
+    next: String,
 }
 
 #[derive(Serialize)]
@@ -213,12 +227,24 @@ pub fn session_json(connection: &Connection, session: &SessionRow, mut to: impl 
         max: row.max,
         outside_s: seconds(row.outside_us),
     });
+    let findings = read::findings(connection, session.id)?.into_iter().map(|row| FindingJson {
+        kind: row.kind,
+        circuits: row.circuits,
+        sentence: row.sentence,
+        sure: row.sure,
+        weight: row.weight,
+        z: row.z,
+        evidence: row.evidence,
+        alternatives: row.alternatives,
+        next: row.next,
+    });
     let json = SessionJson {
         session: Names::from(session),
         channels: channels.collect(),
         steps: read::steps(connection, session.id)?.into_iter().map(step_json).collect(),
         captures: read::captures(connection, session.id)?.into_iter().map(capture_json).collect(),
         figures: figures.collect(),
+        findings: findings.collect(),
     };
     serde_json::to_writer_pretty(&mut to, &json).map_err(std::io::Error::from)?;
     Ok(writeln!(to)?)

@@ -8,5 +8,5 @@ mod wire;
 pub use control::{Asked, Doors, Listener, ServerError, bind};
 pub use wire::{
     Answer, BeginRequest, ClockLine, MeterLine, News, ProcedureText, ReadingLine, Request, SessionLine, StatusReport,
-    WireCapture, WireJudgement, WireStep, WireValue,
+    WireCapture, WireFinding, WireJudgement, WireStep, WireValue,
 };

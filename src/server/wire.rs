@@ -20,7 +20,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::{
     protocol::Value,
-    session::{Capture, Judgement, Notice, Reply, StepView, Visit},
+    session::{Capture, Judgement, Notice, Reply, StepView, Visit, findings::Finding},
     units::Quantity,
 };
 
@@ -360,14 +360,53 @@ pub struct StatusReport {
     pub readings: Vec<ReadingLine>,
     /// How the ports are.
     pub meters: Vec<MeterLine>,
-    /// What is wrong now, a sentence each.
+    /// What is wrong with the recording now, a sentence each.
     pub alarms: Vec<String>,
+    /// What follows from the captures so far, the best explained first.
+    #[serde(default)]
+    pub findings: Vec<WireFinding>,
     /// Where it is kept.
     pub database: String,
     /// Process number of the daemon.
     pub process: u32,
     /// Version of the daemon.
     pub version: String,
+}
+
+/// A conclusion from several captures.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct WireFinding {
+    /// What.
+    pub kind: String,
+    /// Where; empty for what all share.
+    pub circuits: Vec<String>,
+    /// What is wrong and where.
+    pub sentence: String,
+    /// certain, likely or possible.
+    pub sure: String,
+    /// Its weight among all explanations, 0 to 1.
+    pub weight: f64,
+    /// What speaks for it.
+    pub evidence: Vec<String>,
+    /// What else would explain it.
+    pub alternatives: Vec<String>,
+    /// What to measure next.
+    pub next: String,
+}
+
+impl From<&Finding> for WireFinding {
+    fn from(finding: &Finding) -> Self {
+        Self {
+            kind: finding.kind.word().to_owned(),
+            circuits: finding.circuits.clone(),
+            sentence: finding.sentence.clone(),
+            sure: finding.sure.belief.word().to_owned(),
+            weight: finding.sure.weight,
+            evidence: finding.evidence.clone(),
+            alternatives: finding.alternatives.iter().map(|other| other.sentence.clone()).collect(),
+            next: finding.next.clone(),
+        }
+    }
 }
 
 /// The open session in short.
@@ -455,6 +494,8 @@ pub enum News {
     Judged { step: String, judged: Option<WireJudgement> },
     /// A value was captured.
     Captured { step: String, capture: WireCapture },
+    /// What follows from the captures so far has become another.
+    Finding { finding: WireFinding },
     /// Something the operator should hear.
     Say { text: String },
     /// Seconds until what is on must be switched off.
@@ -477,6 +518,7 @@ impl From<&Notice> for News {
             Notice::Captured { step, channel, capture } => {
                 Self::Captured { step: step.clone(), capture: WireCapture::new(channel, capture) }
             }
+            Notice::Finding(finding) => Self::Finding { finding: WireFinding::from(&**finding) },
             Notice::Say(text) => Self::Say { text: text.clone() },
             Notice::Count(seconds) => Self::Count { seconds: *seconds },
             Notice::Event { kind, subject, text } => {

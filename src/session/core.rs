@@ -4,6 +4,7 @@ use std::sync::Arc;
 
 use super::{
     Begin, Capture, Command, Effect, Event, Judgement, Move, Notice, Record, Refusal, Reply, StepView, Verdict,
+    findings::Finding,
     judge::{How, News},
     progress::{BenchView, Session, said},
     record::{End, EventKind, Left},
@@ -102,7 +103,10 @@ impl Core {
     /// Ends the session, if one is open.
     pub fn end(&mut self, at: Mono, how: End, effects: &mut Vec<Effect>) -> Option<Reply> {
         let mut session = self.session.take()?;
-        let judged = session.leave(at, Left::SessionEnd, effects);
+        let judged = session.leave(at, Left::SessionEnd, &self.channels, effects);
+        if !session.knowledge.findings().is_empty() {
+            effects.push(Effect::Record(Record::Findings(session.knowledge.findings().to_vec())));
+        }
         effects.push(Effect::Record(Record::SessionEnded(at, how)));
         effects.push(Effect::Notice(Notice::SessionEnded(how)));
         Some(Reply::Ended { id: session.begin.id, judged })
@@ -190,7 +194,7 @@ impl Core {
                 News::TimeUp => {
                     effects.extend(Effect::say(at, "let go: it has been on for as long as it may".to_owned()));
                     if let Some(session) = &mut self.session {
-                        session.leave(at, Left::TimeUp, effects);
+                        session.leave(at, Left::TimeUp, &self.channels, effects);
                     }
                 }
             }
@@ -376,6 +380,11 @@ impl Core {
     /// What is wrong now.
     pub fn alarms(&self) -> impl Iterator<Item = &str> {
         self.alarms.iter().map(|(_, text)| text.as_str())
+    }
+
+    /// What follows from the captures so far, the best explained first.
+    pub fn findings(&self) -> &[Finding] {
+        self.session.as_ref().map_or(&[], |session| session.knowledge.findings())
     }
 
     /// The step that is on.

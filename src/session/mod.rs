@@ -10,7 +10,10 @@ pub mod fitness;
 
 pub mod judge;
 
+pub mod findings;
+
 mod advice;
+mod knowledge;
 mod step;
 mod zero;
 
@@ -107,6 +110,8 @@ pub enum Notice {
         /// What was captured.
         capture: Capture,
     },
+    /// What follows from the captures so far, where that has become another.
+    Finding(Arc<findings::Finding>),
     /// Something the operator should hear.
     Say(String),
     /// Seconds until what is on must be switched off.

@@ -5,7 +5,9 @@ use std::{collections::HashMap, sync::Arc};
 use super::{
     Begin, Effect, Judgement, Move, Notice, Procedure, Record, Refusal, StepView,
     advice::Advice,
+    findings::Kind,
     judge::Aim,
+    knowledge::Knowledge,
     procedure::Advance,
     record::{Left, StepBegan},
     step::{Rest, RunningStep, named},
@@ -21,6 +23,7 @@ pub(super) struct Session {
     pub step: Option<RunningStep>,
     pub samples: u64,
     pub advice: Advice,
+    pub knowledge: Knowledge,
     /// Steps begun so far.
     steps: u32,
     /// How often each step was begun.
@@ -42,6 +45,7 @@ pub(super) type Moved = (Option<Judgement>, Option<Arc<StepView>>);
 impl Session {
     pub fn new(begin: Begin, began: Mono) -> Self {
         Self {
+            knowledge: Knowledge::new(begin.procedure.as_deref(), begin.visit.part_celsius),
             begin,
             began,
             step: None,
@@ -92,7 +96,7 @@ impl Session {
             Move::Again => (self.place, Left::Again),
             Move::Named(name) => (place_of(procedure, name)?, Left::Done),
         };
-        let judged = self.leave(at, left, effects);
+        let judged = self.leave(at, left, bench.channels, effects);
         self.place = place;
         Ok((judged, (place < all).then(|| self.begin_place(at, place, bench, effects))))
     }
@@ -112,7 +116,7 @@ impl Session {
             (Move::Skip, _) => return Err(Refusal::NoProcedure { way: "on" }),
             (Move::Named(name), _) => (said(&name, "step's name")?, Left::Done),
         };
-        let judged = self.leave(at, left, effects);
+        let judged = self.leave(at, left, bench.channels, effects);
         let view = StepView {
             number: self.steps + 1,
             place: None,
@@ -167,8 +171,14 @@ impl Session {
         view
     }
 
-    /// Ends the step that is on.
-    pub fn leave(&mut self, at: Mono, left: Left, effects: &mut Vec<Effect>) -> Option<Judgement> {
+    /// Ends the step that is on, and draws the conclusions.
+    pub fn leave(
+        &mut self,
+        at: Mono,
+        left: Left,
+        channels: &[Option<Channel>],
+        effects: &mut Vec<Effect>,
+    ) -> Option<Judgement> {
         let step = self.step.take()?;
         self.rest = step.rest();
         let view = step.view.clone();
@@ -179,6 +189,14 @@ impl Session {
         }
         effects.push(Effect::Record(Record::StepEnded(Box::new(ended))));
         effects.push(Effect::Notice(Notice::Judged { step: view.name.clone(), judgement: judged.clone() }));
+        let channel =
+            view.channel.as_ref().and_then(|name| channels.get(usize::from(named(channels, name)?.0))?.as_ref());
+        if let Some(judged) = &judged
+            && self.knowledge.learn(&view, judged, channel)
+        {
+            let first = self.knowledge.findings().first().filter(|finding| finding.kind != Kind::NotEnough);
+            effects.extend(first.map(|finding| Effect::Notice(Notice::Finding(Arc::new(finding.clone())))));
+        }
         judged
     }
 

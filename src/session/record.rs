@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use super::{Begin, Capture, StepView, Verdict, Zeroed, judge::Figures};
+use super::{Begin, Capture, StepView, Verdict, Zeroed, findings::Finding, judge::Figures};
 use crate::{
     channel::{Channel, ChannelId, Sample},
     clock::{Mono, Wall},
@@ -26,6 +26,8 @@ pub enum Record {
     Captured(Option<u32>, Box<Capture>),
     /// A clamp was zeroed.
     Zeroed(Mono, ChannelId, Zeroed),
+    /// What follows from the session's captures, the best explained first; replaces what was kept before.
+    Findings(Vec<Finding>),
     /// Something worth keeping happened.
     Event(Mono, EventKind, String, String),
     /// What the computer's clock said.

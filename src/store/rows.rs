@@ -9,7 +9,7 @@ use crate::{
     channel::{Channel, ChannelId, Sample},
     clock::{Mono, Wall},
     protocol::Value,
-    session::{Begin, Capture, Judgement, Record, StepBegan, StepEnded, Verdict, Zeroed},
+    session::{Begin, Capture, Judgement, Record, StepBegan, StepEnded, Verdict, Zeroed, findings::Finding},
     units::Quantity,
 };
 
@@ -87,6 +87,7 @@ impl Rows {
                     )?
                     .execute(params![session, at.since(began), kind.word(), subject, text])?;
             }
+            Record::Findings(findings) => keep_findings(connection, session, findings)?,
             Record::Zeroed(at, id, zeroed) => self.zeroed(connection, session, at.since(began), *id, zeroed)?,
             Record::Anchor(at, wall) => anchor(connection, session, at.since(began), *wall)?,
             Record::SessionBegan(..) | Record::Channel(..) | Record::Samples(..) => {}
@@ -372,6 +373,31 @@ impl Rows {
         self.rows[index].push((quantity, row));
         Ok(row)
     }
+}
+
+fn keep_findings(connection: &Connection, session: i64, findings: &[Finding]) -> rusqlite::Result<()> {
+    connection.execute("DELETE FROM finding WHERE session = ?1", [session])?;
+    let mut insert = connection.prepare_cached(
+        "INSERT INTO finding (session, rank, kind, circuits, sentence, sure, weight, z, evidence, alternatives, next)
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)",
+    )?;
+    for (rank, finding) in (1..).zip(findings) {
+        let alternatives: Vec<&str> = finding.alternatives.iter().map(|other| other.sentence.as_str()).collect();
+        insert.execute(params![
+            session,
+            rank,
+            finding.kind.word(),
+            finding.circuits.join("\n"),
+            finding.sentence,
+            finding.sure.belief.word(),
+            finding.sure.weight,
+            finding.sure.z,
+            finding.evidence.join("\n"),
+            alternatives.join("\n"),
+            finding.next,
+        ])?;
+    }
+    Ok(())
 }
 
 fn anchor(connection: &Connection, session: i64, at_us: i64, wall: Wall) -> rusqlite::Result<()> {

@@ -129,6 +129,21 @@ CREATE TABLE zero (
     u               REAL NOT NULL         -- its standard uncertainty, in unit
 ) STRICT;
 
+CREATE TABLE finding (
+    session         INTEGER NOT NULL REFERENCES session (id), -- session.id
+    rank            INTEGER NOT NULL,     -- counted from 1: the best explained first
+    kind            TEXT NOT NULL,        -- nothing wrong, open circuit, shared ground, resistance on the feed side ...
+    circuits        TEXT NOT NULL,        -- where, parted by line feeds; empty for what all share
+    sentence        TEXT NOT NULL,        -- what is wrong and where
+    sure            TEXT NOT NULL,        -- certain, likely or possible
+    weight          REAL NOT NULL,        -- its weight among all explanations that were tried, 0 to 1
+    z               REAL NOT NULL,        -- by how many standard deviations the captures speak for it
+    evidence        TEXT NOT NULL,        -- what speaks for it, a sentence a line
+    alternatives    TEXT NOT NULL,        -- what else would explain it, a sentence a line
+    next            TEXT NOT NULL,        -- what to measure next
+    PRIMARY KEY (session, rank)
+) STRICT, WITHOUT ROWID;
+
 -- Rows are in the order of arrival; sessions and steps keep their first and last rowid.
 CREATE TABLE sample (
     time_us         INTEGER NOT NULL,     -- when it was measured

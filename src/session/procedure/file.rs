@@ -6,7 +6,7 @@ use serde::Deserialize;
 use toml::Spanned;
 
 use super::{
-    Advance, CaptureMode, Procedure, ProcedureError, Step,
+    Advance, CaptureMode, Procedure, ProcedureError, Role, Running, Step,
     keys::{self, AdvanceWord, CaptureWord, ConditionTable, RuleWord},
 };
 use crate::{
@@ -51,6 +51,8 @@ pub(super) struct StepTable {
     pub hold_at_most: Option<Spanned<String>>,
     pub limit_at: Option<Spanned<String>>,
     pub temperature: Option<Spanned<String>>,
+    pub role: Option<Spanned<String>>,
+    pub running: Option<Spanned<String>>,
 }
 
 impl Procedure {
@@ -114,8 +116,11 @@ fn step(source: Source, table: StepTable) -> Result<Step, Mistake> {
         let message = format!("step \"{name}\" is to capture a steady value, expected a channel to look at");
         return Err(source.mistake(table.name.span(), message));
     }
+    let (role, running) = usage(source, &table, quantity)?;
     let at = table.channel.as_ref().unwrap_or(&table.name).span();
     Ok(Step {
+        role,
+        running,
         contact: keys::contact(source, &table, quantity, limit.as_ref(), capture)?,
         steady: keys::duration(source, table.steady.as_ref(), keys::STEADY)?,
         conditions: keys::conditions(source, &table.r#while)?,
@@ -157,6 +162,36 @@ fn check_limit(
         return Err(source.mistake(text.span(), message));
     }
     Ok(())
+}
+
+/// What the step measures in its circuit and what runs meanwhile, where the file says so.
+fn usage(
+    source: Source,
+    table: &StepTable,
+    quantity: Option<Quantity>,
+) -> Result<(Option<Role>, Option<Running>), Mistake> {
+    let role: Option<Role> = table.role.as_ref().map(|text| source.parse(text)).transpose()?;
+    let running: Option<Running> = table.running.as_ref().map(|text| source.parse(text)).transpose()?;
+    if let (Some(role), Some(text)) = (role, &table.role) {
+        let message = if quantity != Some(role.quantity()) {
+            format!("found the role \"{role}\", expected quantity = \"{}\" beside it", role.quantity())
+        } else if table.circuit.is_none() || table.channel.is_none() {
+            format!("found the role \"{role}\", expected a circuit and a channel beside it")
+        } else {
+            return match (running, &table.running) {
+                (Some(running), Some(text)) if !role.goes_with(running) => {
+                    let message = format!(
+                        "found \"{}\", expected something else as {role} can't be measured with that running",
+                        running.word()
+                    );
+                    Err(source.mistake(text.span(), message))
+                }
+                _ => Ok((Some(role), running)),
+            };
+        };
+        return Err(source.mistake(text.span(), message));
+    }
+    Ok((role, running))
 }
 
 /// The step's limit and where it stands; `at_least` and `at_most` may stand together.
@@ -244,6 +279,11 @@ name = "yard drive"
             ("\"yard drive\"", "\"next\"", 21, "other than next"),
             ("\"yard drive\"", "\"drive\"\nat_most = \"1 V\"", 22, "expected a channel"),
             ("\"yard drive\"", "\"drive\"\ncapture = \"best\"", 22, "`taken`"),
+            ("quantity = \"ohm\"", "quantity = \"ohm\"\nrole = \"coil amps\"", 18, "expected quantity = \"A DC\""),
+            ("quantity = \"ohm\"", "quantity = \"ohm\"\nrole = \"coil\"", 18, "\"coil ohms\", \"coil amps\""),
+            ("quantity = \"ohm\"", "quantity = \"ohm\"\nrole = \"coil ohms\"\nrunning = \"this\"", 19, "running"),
+            ("quantity = \"ohm\"", "quantity = \"ohm\"\nrunning = \"it\"", 18, "\"everything\""),
+            ("circuit = \"lift coil\"\nchannel", "role = \"coil ohms\"\nchannel", 15, "expected a circuit"),
         ] {
             assert!(GOOD.contains(from), "{from}");
             let mistake = Procedure::parse("p.toml", &GOOD.replacen(from, to, 1)).unwrap_err();

@@ -2,6 +2,7 @@
 
 mod file;
 mod keys;
+mod role;
 
 use std::{path::PathBuf, time::Duration};
 
@@ -10,6 +11,8 @@ use crate::{
     mistake::Mistake,
     units::{Limit, Quantity},
 };
+
+pub use role::{Role, Running, Usage, WordError};
 
 /// What the operator is going to do, step by step.
 #[derive(Debug, Clone, PartialEq)]
@@ -71,6 +74,10 @@ pub struct Step {
     pub hold_at_most: Option<Duration>,
     /// How the limit depends on the part's temperature; none where it does not.
     pub heat: Option<HeatRule>,
+    /// What it measures in its circuit, where the file says so.
+    pub role: Option<Role>,
+    /// What runs meanwhile, where the file says so.
+    pub running: Option<Running>,
     /// The line of the file that names the channel, or the step.
     pub line: usize,
 }

@@ -1,4 +1,4 @@
--- Version 1 to 2: the visit, how a capture came about, and the zeros of clamps.
+-- Version 1 to 2: the visit, how a capture came about, the zeros of clamps, and findings.
 ALTER TABLE session ADD COLUMN vin TEXT NOT NULL DEFAULT '';
 ALTER TABLE session ADD COLUMN counter TEXT NOT NULL DEFAULT '';
 ALTER TABLE session ADD COLUMN complaint TEXT NOT NULL DEFAULT '';
@@ -20,3 +20,17 @@ CREATE TABLE zero (
     drift REAL,
     u REAL NOT NULL
 ) STRICT;
+CREATE TABLE finding (
+    session INTEGER NOT NULL REFERENCES session (id),
+    rank INTEGER NOT NULL,
+    kind TEXT NOT NULL,
+    circuits TEXT NOT NULL,
+    sentence TEXT NOT NULL,
+    sure TEXT NOT NULL,
+    weight REAL NOT NULL,
+    z REAL NOT NULL,
+    evidence TEXT NOT NULL,
+    alternatives TEXT NOT NULL,
+    next TEXT NOT NULL,
+    PRIMARY KEY (session, rank)
+) STRICT, WITHOUT ROWID;

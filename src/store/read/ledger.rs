@@ -219,6 +219,56 @@ pub fn figures(connection: &Connection, session: i64) -> Result<Vec<FigureRow>, 
     Ok(rows.collect::<rusqlite::Result<_>>()?)
 }
 
+/// One row of the table `finding`.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FindingRow {
+    /// Counted from 1, the best explained first.
+    pub rank: i64,
+    /// What.
+    pub kind: String,
+    /// Where; empty for what all share.
+    pub circuits: Vec<String>,
+    /// What is wrong and where.
+    pub sentence: String,
+    /// certain, likely or possible.
+    pub sure: String,
+    /// Its weight among all explanations, 0 to 1.
+    pub weight: f64,
+    /// By how many standard deviations the captures speak for it.
+    pub z: f64,
+    /// What speaks for it.
+    pub evidence: Vec<String>,
+    /// What else would explain it.
+    pub alternatives: Vec<String>,
+    /// What to measure next.
+    pub next: String,
+}
+
+/// What follows from a session's captures, the best explained first.
+pub fn findings(connection: &Connection, session: i64) -> Result<Vec<FindingRow>, StoreError> {
+    let mut statement = connection.prepare(
+        "SELECT rank, kind, circuits, sentence, sure, weight, z, evidence, alternatives, next
+         FROM finding WHERE session = ?1 ORDER BY rank",
+    )?;
+    let lines = |text: String| text.lines().map(str::to_owned).collect();
+    let rows = statement.query_map([session], |row| {
+        let mut columns = Columns { row, next: 0 };
+        Ok(FindingRow {
+            rank: columns.next()?,
+            kind: columns.next()?,
+            circuits: lines(columns.next()?),
+            sentence: columns.next()?,
+            sure: columns.next()?,
+            weight: columns.next()?,
+            z: columns.next()?,
+            evidence: lines(columns.next()?),
+            alternatives: lines(columns.next()?),
+            next: columns.next()?,
+        })
+    })?;
+    Ok(rows.collect::<rusqlite::Result<_>>()?)
+}
+
 /// The events of a session in the order in which they were kept.
 pub fn events(connection: &Connection, session: i64) -> Result<Vec<EventRow>, StoreError> {
     let mut statement =

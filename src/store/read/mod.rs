@@ -4,6 +4,6 @@ mod ledger;
 mod samples;
 mod sessions;
 
-pub use ledger::{CaptureRow, EventRow, FigureRow, StepRow, captures, events, figures, steps};
+pub use ledger::{CaptureRow, EventRow, FigureRow, FindingRow, StepRow, captures, events, figures, findings, steps};
 pub use samples::{Beyond, ChannelRow, SampleOut, channels, for_each_sample, sample_count};
 pub use sessions::{SessionRow, find, find_text, list};

@@ -1,0 +1,177 @@
+//! What can be wrong: a file for each cause, with where it could be, what it changes and how it is said.
+//!
+//! A cause knows no other cause and does not judge: which one explains most is found by the fit.
+
+mod branch_feed;
+mod coil;
+mod open;
+mod parallel;
+mod series;
+mod shared_feed;
+mod shared_ground;
+mod short_to_feed;
+mod short_to_ground;
+mod supply;
+mod swapped;
+mod warm;
+
+use super::{
+    Kind,
+    fit::Planted,
+    layout::Layout,
+    sound::Sound,
+    spoil::{Seat, Spoil},
+};
+use crate::units::{Quantity, show};
+
+/// One cause.
+pub(super) trait Cause: Sync {
+    /// Where it could be in this case; empty where it makes no sense.
+    fn candidates(&self, look: &Look) -> Vec<Candidate>;
+
+    /// The finding's sentence: what and where, with the figures fitted.
+    fn sentence(&self, told: &Told) -> String;
+
+    /// What to measure or look at to come closer, once this is what it is.
+    fn closer(&self, told: &Told) -> String;
+}
+
+/// Every cause; the order has no meaning.
+pub(super) const CAUSES: [&dyn Cause; 12] = [
+    &open::Open,
+    &coil::CoilOff,
+    &warm::Warm,
+    &series::Series,
+    &shared_ground::SharedGround,
+    &shared_feed::SharedFeed,
+    &branch_feed::BranchFeed,
+    &short_to_feed::ShortToFeed,
+    &short_to_ground::ShortToGround,
+    &parallel::Parallel,
+    &swapped::Swapped,
+    &supply::Supply,
+];
+
+/// What a cause may look at when it tells where it could be.
+#[derive(Debug)]
+pub(super) struct Look<'a> {
+    pub layout: &'a Layout<'a>,
+    pub sound: &'a Sound,
+}
+
+impl Look<'_> {
+    /// Every coil's index.
+    pub fn coils(&self) -> std::ops::Range<usize> {
+        0..self.layout.coils.len()
+    }
+}
+
+/// A cause in one place.
+#[derive(Clone)]
+pub(super) struct Candidate {
+    pub cause: &'static dyn Cause,
+    pub kind: Kind,
+    /// Coils concerned; empty for what all share.
+    pub coils: Vec<usize>,
+    pub spoil: Spoil,
+    /// Figures to start from; one empty start where there is none to fit.
+    pub starts: Vec<Vec<f64>>,
+    /// Where each figure may lie.
+    pub bounds: Vec<(f64, f64)>,
+}
+
+impl Candidate {
+    /// Without figures.
+    fn plain(cause: &'static dyn Cause, kind: Kind, coils: Vec<usize>, spoil: Spoil) -> Self {
+        Self { cause, kind, coils, spoil, starts: vec![Vec::new()], bounds: Vec::new() }
+    }
+
+    /// With one figure.
+    fn one_figure(
+        cause: &'static dyn Cause,
+        kind: Kind,
+        coils: Vec<usize>,
+        spoil: Spoil,
+        starts: &[f64],
+        bounds: (f64, f64),
+    ) -> Self {
+        let starts = starts.iter().map(|start| vec![*start]).collect();
+        Self { cause, kind, coils, spoil, starts, bounds: vec![bounds] }
+    }
+
+    /// From one of its starts.
+    pub fn planted(&self, start: &[f64]) -> Planted {
+        Planted { spoil: self.spoil, figures: start.to_vec(), bounds: self.bounds.clone() }
+    }
+}
+
+/// What a cause may look at when it is put into words.
+#[derive(Debug)]
+pub(super) struct Told<'a> {
+    pub layout: &'a Layout<'a>,
+    pub sound: &'a Sound,
+    pub coils: &'a [usize],
+    pub spoil: Spoil,
+    pub kind: Kind,
+    pub figures: &'a [f64],
+}
+
+impl Told<'_> {
+    /// The first circuit concerned, as the procedure names it.
+    pub fn coil(&self) -> &str {
+        self.coils.first().map_or("the circuit", |at| self.layout.coils[*at])
+    }
+
+    /// The figure of this place; none fitted is none.
+    pub fn figure(&self, at: usize) -> f64 {
+        self.figures.get(at).copied().unwrap_or(0.0)
+    }
+
+    /// Ohms for people.
+    pub fn ohms(&self, at: usize) -> String {
+        rough(self.figure(at), Quantity::Ohms)
+    }
+}
+
+/// A fitted figure has two digits worth telling, volts have three.
+pub(super) fn rough(value: f64, quantity: Quantity) -> String {
+    if value == 0.0 || !value.is_finite() {
+        return show(value, quantity);
+    }
+    let digits = if quantity == Quantity::VoltsDc { 2 } else { 1 };
+    let place = 10f64.powi(value.abs().log10().floor() as i32 - digits);
+    let text = show((value / place).round() * place, quantity);
+    // `0.900 ohm` promises what the fit does not know.
+    match text.split_once(' ') {
+        Some((number, unit)) if number.contains('.') => {
+            format!("{} {unit}", number.trim_end_matches('0').trim_end_matches('.'))
+        }
+        _ => text,
+    }
+}
+
+/// The branch side of a seat in words.
+fn place_word(seat: Seat) -> &'static str {
+    match seat {
+        Seat::SharedFeed => "in the shared feed",
+        Seat::SharedGround => "in the shared ground",
+        Seat::FeedWire(_) => "on the feed side",
+        Seat::FeedPin(_) => "in the feed pin of its connector",
+        Seat::GroundPin(_) => "in the ground pin of its connector",
+        Seat::GroundWire(_) => "on the ground side",
+        Seat::Hidden(_) => "where nothing was measured",
+        Seat::Coil(_) => "in the coil",
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn fitted_figures_are_told_in_two_digits() {
+        for (value, text) in [(0.9123, "0.91 ohm"), (0.0452, "45 mohm"), (7.66, "7.7 ohm"), (12.4, "12 ohm")] {
+            assert_eq!(rough(value, Quantity::Ohms), text);
+        }
+    }
+}

@@ -1,0 +1,86 @@
+//! Resistance in one coil's circuit that shows under load only, and the side on which the drops find it.
+
+use super::{Candidate, Cause, Look, Told, place_word};
+use crate::session::findings::{
+    Kind,
+    model::What,
+    spoil::{Seat, Spoil},
+};
+
+pub struct Series;
+
+impl Cause for Series {
+    fn candidates(&self, look: &Look) -> Vec<Candidate> {
+        let layout = look.layout;
+        let mut found = Vec::new();
+        for at in look.coils() {
+            let mut seats = vec![(Seat::Hidden(at), Kind::UnplacedResistance)];
+            if layout.has(What::CoilFeed(at)) || layout.has(What::FeedDrop(at)) || layout.has(What::FeedPin(at)) {
+                seats.push((Seat::FeedWire(at), Kind::FeedResistance));
+            }
+            if layout.has(What::FeedPin(at)) {
+                seats.push((Seat::FeedPin(at), Kind::ConnectorResistance));
+            }
+            if layout.has(What::CoilGround(at)) || layout.has(What::GroundPin(at)) {
+                seats.push((Seat::GroundWire(at), Kind::GroundResistance));
+            }
+            if layout.has(What::GroundPin(at)) {
+                seats.push((Seat::GroundPin(at), Kind::ConnectorResistance));
+            }
+            found.extend(seats.into_iter().map(|(seat, kind)| {
+                let starts = [0.2, 0.5, 1.0, 2.0, 4.0, 10.0, 40.0];
+                Candidate::one_figure(&Self, kind, vec![at], Spoil::Ohms(seat), &starts, (0.02, 1e5))
+            }));
+        }
+        found
+    }
+
+    fn sentence(&self, told: &Told) -> String {
+        let Spoil::Ohms(seat) = told.spoil else { return String::new() };
+        let place = match (seat, self.unmeasured(told)) {
+            (Seat::Hidden(_), Some("feed or ground")) => {
+                "somewhere in its feed, its ground or the coil: no drop was measured".to_owned()
+            }
+            (Seat::Hidden(_), Some(side)) => format!("on the {side} side or in the coil, where no drop was measured"),
+            (Seat::Hidden(_), None) => "in the coil itself or at its terminals: no drop accounts for it".to_owned(),
+            _ => place_word(seat).to_owned(),
+        };
+        format!("{}: {} more under load than at rest, {place}.", told.coil(), told.ohms(0))
+    }
+
+    fn closer(&self, told: &Told) -> String {
+        let coil = told.coil();
+        let Spoil::Ohms(seat) = told.spoil else { return String::new() };
+        match seat {
+            Seat::FeedWire(_) => format!(
+                "With the {coil} held on, measure from battery positive to each joint on its way: fuse, driver, connector; the drop jumps at the bad one."
+            ),
+            Seat::GroundWire(_) => format!(
+                "With the {coil} held on, measure from its ground terminal to the shared ground stud, then across its connector's ground pin: the larger drop holds the bad joint."
+            ),
+            Seat::FeedPin(_) | Seat::GroundPin(_) => {
+                format!(
+                    "Unplug the {coil}, look at the pin for corrosion and its grip, and measure its drop again after cleaning."
+                )
+            }
+            _ => format!(
+                "Measure the feed of the {coil} unplugged with its driver on: low already means feed or driver. Then, with the coil held on, from battery positive to its feed terminal and from its ground terminal to battery negative."
+            ),
+        }
+    }
+}
+
+impl Series {
+    /// The sides whose drop nobody measured, in words.
+    fn unmeasured(&self, told: &Told) -> Option<&'static str> {
+        let at = *told.coils.first()?;
+        let feed = told.layout.has(What::CoilFeed(at)) || told.layout.has(What::FeedDrop(at));
+        let ground = told.layout.has(What::CoilGround(at));
+        match (feed, ground) {
+            (true, true) => None,
+            (true, false) => Some("ground"),
+            (false, true) => Some("feed"),
+            (false, false) => Some("feed or ground"),
+        }
+    }
+}

@@ -1,0 +1,248 @@
+//! From facts to findings, ranked: what explains most with the fewest assumptions stands first.
+
+use super::{
+    Alternative, Case, Finding, Kind, Sure,
+    cause::{CAUSES, Candidate, Look, Told},
+    evidence,
+    fit::Problem,
+    layout::Layout,
+    next::telling,
+    scarce::{Missing, judged, missing},
+    search::{Chosen, Explanation, Found, Search},
+    siblings,
+    sound::Sound,
+};
+
+/// Explanations less likely than this beside the best are not worth a word.
+const WORTH_A_WORD: f64 = 0.02;
+/// A reading so many deviations from every explanation contradicts the others.
+const CONTRADICTS: f64 = 4.0;
+
+/// What the facts say, the best explained first; never empty.
+pub fn conclude(case: &Case) -> Vec<Finding> {
+    let layout = Layout::new(case);
+    let sound = Sound::new(&layout);
+    if layout.readings.is_empty() {
+        return vec![not_enough(&layout)];
+    }
+    let look = Look { layout: &layout, sound: &sound };
+    let candidates: Vec<Candidate> = CAUSES.iter().flat_map(|cause| cause.candidates(&look)).collect();
+    let problem = Problem {
+        readings: layout.readings.clone(),
+        asks: layout.asks(),
+        parts: sound.parts.clone(),
+        free: sound.free.clone(),
+    };
+    let Found { best, chosen, one_cause } = Search { problem: &problem, candidates: &candidates }.best();
+    let teller = Teller { layout: &layout, sound: &sound, problem: &problem, candidates: &candidates };
+    let mut findings: Vec<(f64, Finding)> = chosen.iter().map(|chosen| teller.finding(&best, chosen)).collect();
+    findings.sort_by(|one, other| other.0.total_cmp(&one.0));
+    let mut findings: Vec<Finding> = findings.into_iter().map(|(_, finding)| finding).collect();
+    findings.extend(siblings::unlike(&layout, &sound, &findings));
+    findings.extend(teller.contradiction(&best));
+    if !findings.iter().any(|finding| finding.kind.is_fault() || finding.kind == Kind::Contradiction) {
+        findings.push(teller.nothing_wrong(&best, &one_cause));
+    }
+    if (0..layout.coils.len()).any(|at| !judged(&layout, at)) || layout.coils.is_empty() {
+        // First where it is all that can be said.
+        let only = !findings.iter().any(|finding| finding.kind.is_fault());
+        let place = if only && !(0..layout.coils.len()).any(|at| judged(&layout, at)) { 0 } else { findings.len() };
+        findings.insert(place, not_enough(&layout));
+    }
+    findings
+}
+
+/// Puts explanations into words.
+struct Teller<'a> {
+    layout: &'a Layout<'a>,
+    sound: &'a Sound,
+    problem: &'a Problem,
+    candidates: &'a [Candidate],
+}
+
+impl Teller<'_> {
+    /// One chosen cause, with how much it explains.
+    fn finding(&self, best: &Explanation, chosen: &Chosen) -> (f64, Finding) {
+        let candidate = &self.candidates[chosen.cause];
+        let told = self.told(candidate, &best.fit.planted[chosen.place].figures);
+        let rivals = self.others(candidate, &chosen.rivals);
+        let weight_of = |score: f64| (0.5 * (best.score - score)).exp();
+        let all: f64 =
+            1.0 + weight_of(chosen.without.score) + rivals.iter().map(|rival| weight_of(rival.score)).sum::<f64>();
+        let explained = chosen.without.fit.chi2 - best.fit.chi2;
+        let rivals: Vec<(f64, &Explanation)> = rivals
+            .into_iter()
+            .map(|rival| (weight_of(rival.score) / all, rival))
+            .filter(|(weight, _)| *weight > WORTH_A_WORD)
+            .collect();
+        let words = |rival: &Explanation| self.sentence(rival, rival.causes.len() - 1);
+        let mut next = rivals.first().and_then(|(_, rival)| telling(self.layout, &best.fit, &rival.fit, &words(rival)));
+        if next.is_none() && !rivals.is_empty() {
+            next =
+                Some(format!("No further measurement known here tells these apart. {}", candidate.cause.closer(&told)));
+        }
+        let mut evidence = evidence::for_cause(self.layout, self.problem, &best.fit, chosen.place);
+        let balances = candidate.coils.iter().filter_map(|at| evidence::balance(self.layout, self.layout.coils[*at]));
+        if series(candidate.kind) {
+            evidence.extend(balances);
+        }
+        let finding = Finding {
+            kind: candidate.kind,
+            circuits: candidate.coils.iter().map(|at| self.layout.coils[*at].to_owned()).collect(),
+            sentence: candidate.cause.sentence(&told),
+            evidence,
+            sure: Sure::new(1.0 / all, explained.max(0.0).sqrt()),
+            alternatives: rivals.iter().map(|(weight, rival)| self.alternative(*weight, rival)).collect(),
+            next: next.unwrap_or_else(|| candidate.cause.closer(&told)),
+        };
+        (explained, finding)
+    }
+
+    /// Rivals that say something else; of several that say the same the best.
+    fn others<'e>(&self, candidate: &Candidate, rivals: &'e [Explanation]) -> Vec<&'e Explanation> {
+        let mut said = vec![(candidate.kind, candidate.coils.clone())];
+        let mut others = Vec::new();
+        for rival in rivals {
+            let Some(other) = rival.causes.last().map(|at| &self.candidates[*at]) else { continue };
+            let says = (other.kind, other.coils.clone());
+            if !said.contains(&says) {
+                said.push(says);
+                others.push(rival);
+            }
+        }
+        others
+    }
+
+    fn told<'t>(&'t self, candidate: &'t Candidate, figures: &'t [f64]) -> Told<'t> {
+        let Candidate { coils, spoil, kind, .. } = candidate;
+        Told { layout: self.layout, sound: self.sound, coils, spoil: *spoil, kind: *kind, figures }
+    }
+
+    fn alternative(&self, weight: f64, rival: &Explanation) -> Alternative {
+        let place = rival.causes.len() - 1;
+        let candidate = &self.candidates[rival.causes[place]];
+        Alternative {
+            kind: candidate.kind,
+            circuits: candidate.coils.iter().map(|at| self.layout.coils[*at].to_owned()).collect(),
+            sentence: self.sentence(rival, place),
+            weight: Some(weight),
+        }
+    }
+
+    fn sentence(&self, explanation: &Explanation, place: usize) -> String {
+        let candidate = &self.candidates[explanation.causes[place]];
+        candidate.cause.sentence(&self.told(candidate, &explanation.fit.planted[place].figures))
+    }
+
+    /// Readings that no explanation fits.
+    fn contradiction(&self, best: &Explanation) -> Option<Finding> {
+        let misses = self.problem.readings.iter().zip(&best.fit.shown).enumerate();
+        let mut odd: Vec<(f64, usize)> =
+            misses.map(|(at, (reading, shown))| ((reading.value - shown) / reading.u, at)).collect();
+        odd.sort_by(|one, other| other.0.abs().total_cmp(&one.0.abs()));
+        // Spread over many readings and parts, or plain in one.
+        let count = self.problem.readings.len() as f64;
+        let spread = best.fit.chi2 > count + 5.0 * (2.0 * count).sqrt() + 10.0;
+        let plain = odd.iter().filter(|(z, _)| z.abs() > CONTRADICTS).count();
+        odd.truncate(plain.max(usize::from(spread)));
+        let (worst, at) = *odd.first()?;
+        let mut circuits: Vec<String> = Vec::new();
+        for (_, at) in &odd {
+            let circuit = &self.layout.fact(*at).circuit;
+            if !circuits.contains(circuit) {
+                circuits.push(circuit.clone());
+            }
+        }
+        let step = &self.layout.fact(at).step;
+        Some(Finding {
+            kind: Kind::Contradiction,
+            circuits,
+            sentence: format!(
+                "\"{step}\" fits neither sound parts nor any fault known here together with the other captures."
+            ),
+            evidence: odd
+                .iter()
+                .map(|(z, at)| {
+                    let (fact, ask) = (self.layout.fact(*at), &self.problem.asks[*at]);
+                    let fits = evidence::shown(ask, best.fit.shown[*at], fact.usage.role.quantity());
+                    format!(
+                        "{}: {}, while the rest of the captures wants {fits} ({z:+.1} deviations).",
+                        fact.step,
+                        fact.shown()
+                    )
+                })
+                .collect(),
+            sure: Sure::new(0.8, worst.abs()),
+            alternatives: Vec::new(),
+            next: format!(
+                "Do the step \"{step}\" again: a lead that slipped, another circuit measured, or more wrong than is told here."
+            ),
+        })
+    }
+
+    fn nothing_wrong(&self, best: &Explanation, one_cause: &[f64]) -> Finding {
+        let all: f64 = 1.0 + one_cause.iter().map(|score| (0.5 * (best.score - score)).exp()).sum::<f64>();
+        let missing = missing(self.layout);
+        let steps = self.problem.readings.len();
+        let circuits: Vec<String> = (0..self.layout.coils.len())
+            .filter(|at| judged(self.layout, *at))
+            .map(|at| self.layout.coils[at].to_owned())
+            .collect();
+        Finding {
+            kind: Kind::Healthy,
+            circuits,
+            sentence: format!("Nothing wrong: all {steps} captures fit sound parts."),
+            evidence: vec![format!(
+                "The captures miss what sound parts would show by a sum of squares of {:.1}, {steps} are to be expected at most.",
+                best.fit.chi2
+            )],
+            sure: Sure::sound(1.0 / all),
+            alternatives: missing.iter().map(not_ruled_out).collect(),
+            next: match missing.first() {
+                Some(missing) => format!("Measure {}, which would show {}.", missing.what, missing.hides),
+                None => "Look at the mechanics and hydraulics: electrically all is as it should be.".to_owned(),
+            },
+        }
+    }
+}
+
+fn not_ruled_out(missing: &Missing) -> Alternative {
+    Alternative {
+        kind: missing.kind,
+        circuits: missing.circuits.clone(),
+        sentence: format!("Not ruled out without {}: {}.", missing.what, missing.hides),
+        weight: None,
+    }
+}
+
+/// Whether a balance of volts, ohms and amps says something about it.
+const fn series(kind: Kind) -> bool {
+    matches!(
+        kind,
+        Kind::FeedResistance
+            | Kind::GroundResistance
+            | Kind::ConnectorResistance
+            | Kind::UnplacedResistance
+            | Kind::FeedLowInBranch
+    )
+}
+
+fn not_enough(layout: &Layout) -> Finding {
+    let missing = missing(layout);
+    let circuits = (0..layout.coils.len()).filter(|at| !judged(layout, *at));
+    Finding {
+        kind: Kind::NotEnough,
+        circuits: circuits.map(|at| layout.coils[at].to_owned()).collect(),
+        sentence: "Not enough was measured to judge every circuit.".to_owned(),
+        evidence: missing
+            .iter()
+            .map(|missing| format!("Not measured: {}; it would show {}.", missing.what, missing.hides))
+            .collect(),
+        sure: Sure::sound(1.0),
+        alternatives: Vec::new(),
+        next: missing.first().map_or_else(
+            || "Do the steps that were skipped.".to_owned(),
+            |missing| format!("Measure {}.", missing.what),
+        ),
+    }
+}

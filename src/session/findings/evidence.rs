@@ -1,0 +1,97 @@
+//! The numbers behind a finding: what was measured, what sound parts would have shown, what this cause shows.
+
+use super::{
+    Role, Running,
+    fit::{Fit, Problem},
+    layout::{Layout, Reading},
+    model::{Ask, Predictor},
+};
+use crate::{
+    electrics::{Circuit, Drops, Side, Uncertain},
+    units::{Quantity, show},
+};
+
+/// So many sentences are read; the rest is in the ledger.
+const MOST: usize = 4;
+
+/// What speaks for the cause at this place of the explanation, the strongest first.
+pub(super) fn for_cause(layout: &Layout, problem: &Problem, fit: &Fit, place: usize) -> Vec<String> {
+    let mut others = fit.planted.clone();
+    others.remove(place);
+    let parts = Problem::spoiled(&fit.sound, &others);
+    let mut predictor = Predictor::new(&problem.asks, parts.branches.len());
+    let otherwise = predictor.all(&parts);
+    let mut moved: Vec<(f64, String)> = Vec::new();
+    for (at, reading) in problem.readings.iter().enumerate() {
+        let (with, without) = (fit.shown[at], otherwise[at]);
+        let deviations = (with - without).abs() / reading.u.max(0.01 * without.abs());
+        // What the cause moves, and what was indeed nearer to where it moves it.
+        if deviations > 3.0 && (reading.value - with).abs() < (reading.value - without).abs() {
+            moved.push((deviations, sentence(layout, at, reading, with, without)));
+        }
+    }
+    moved.sort_by(|one, other| other.0.total_cmp(&one.0));
+    moved.into_iter().take(MOST).map(|(_, sentence)| sentence).collect()
+}
+
+fn sentence(layout: &Layout, at: usize, reading: &Reading, with: f64, without: f64) -> String {
+    let fact = layout.fact(at);
+    let shown = |value| shown(&reading.ask, value, fact.usage.role.quantity());
+    format!("{}: {}; sound parts would show {}, this finding {}.", fact.step, fact.shown(), shown(without), shown(with))
+}
+
+/// A predicted value for people; ohms back from the form in which they are compared.
+pub(super) fn shown(ask: &Ask, value: f64, quantity: Quantity) -> String {
+    if !ask.what.in_ohms() {
+        return show(value, quantity);
+    }
+    match value {
+        none if none < 2e-4 => "open".to_owned(),
+        value => show((1.0 / value - 1.0).max(0.0), quantity),
+    }
+}
+
+/// The balance of one coil's circuit in a sentence: amps expected and flown, what is missing, and how much of
+/// it the drops account for. None where volts, ohms or amps were not measured.
+pub(super) fn balance(layout: &Layout, coil: &str) -> Option<String> {
+    let number = |circuit: &str, role, running| layout.case.fact(circuit, role, running)?.uncertain();
+    let ohms = number(coil, Role::CoilOhms, None)?;
+    let amps = number(coil, Role::CoilAmps, Some(Running::This))?;
+    let rest = layout
+        .case
+        .facts()
+        .iter()
+        .find(|fact| fact.usage.role == Role::Supply && fact.usage.running == Running::Nothing);
+    let (source, where_from) = match rest.and_then(super::Fact::uncertain) {
+        Some(volts) => (volts, "battery"),
+        None => (number(coil, Role::Feed, Some(Running::Nothing))?, "feed"),
+    };
+    let feed = number(coil, Role::FeedDrop, Some(Running::This))
+        .or_else(|| Some(source - number(coil, Role::Feed, Some(Running::This))?));
+    let ground = number(coil, Role::GroundDrop, Some(Running::This));
+    let drops = Drops { feed, connector: None, ground };
+    let circuit = Circuit { source_v: source, coil_ohms: ohms, amps, drops, volts_gain_u: 0.0 };
+    let balance = circuit.balance().ok()?;
+    if balance.lost.volts.value < 2.0 * balance.lost.volts.u {
+        return None;
+    }
+    let mut sentence = format!(
+        "{coil}: {} at the {where_from} and {} expect {}; {} flow: {} beyond the coil, {} of heat.",
+        show(source.value, Quantity::VoltsDc),
+        show(ohms.value, Quantity::Ohms),
+        show(balance.expected_a.value, Quantity::AmpsDc),
+        show(amps.value, Quantity::AmpsDc),
+        show(balance.lost.ohms.value, Quantity::Ohms),
+        show(balance.lost.watts.value, Quantity::Power),
+    );
+    let share = |side| balance.part(side)?.share;
+    let told = |side, words: &str| share(side).map(|share: Uncertain| format!(" {:.0} % {words}", 100.0 * share.value));
+    let shares: Vec<String> = [told(Side::Feed, "on the feed side"), told(Side::Ground, "on the ground side")]
+        .into_iter()
+        .flatten()
+        .collect();
+    if !shares.is_empty() {
+        sentence.push_str(&format!(" The drops account for{}.", shares.join(" and")));
+    }
+    Some(sentence)
+}

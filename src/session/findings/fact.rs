@@ -1,0 +1,262 @@
+//! What is known of a machine: captured values with their uncertainty, by circuit.
+//!
+//! Facts come from captures whose verdict allows it, and plain numbers serve as well, so that the live
+//! session, a replay and a test all build the same [`Case`]. Knows no cause and no sentence.
+
+use super::{Role, Running, Usage};
+use crate::{
+    electrics::Uncertain,
+    protocol::Value,
+    session::{Judgement, Verdict},
+    units::{Accuracy, Limit, Quantity, show},
+};
+
+/// A measured value.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Measured {
+    /// A number with its standard uncertainty, base units of the role's quantity.
+    Number(Uncertain),
+    /// Beyond the meter's range: for ohms, open.
+    Over,
+    /// Beyond the meter's range downwards.
+    Under,
+}
+
+/// The error that all readings of one meter share.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Gain {
+    /// Which meter (and function of it): facts with the same word move together.
+    pub meter: String,
+    /// Relative standard uncertainty of its gain (1 = 100 %); it is part of each fact's `u` as well.
+    pub relative_u: f64,
+}
+
+impl Gain {
+    /// Of a channel on one function: the share of the reading in its accuracy, rectangular. The channel is
+    /// what counts, as each clamp of a board has a gain of its own.
+    pub fn of(channel: &str, quantity: Quantity, accuracy: &Accuracy) -> Self {
+        Self { meter: format!("{channel} {quantity}"), relative_u: Uncertain::rectangular(0.0, accuracy.of_reading).u }
+    }
+}
+
+/// One captured value and what it stands for.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Fact {
+    /// The circuit as the procedure names it.
+    pub circuit: String,
+    /// The step that it was captured in.
+    pub step: String,
+    /// What it measures and what ran meanwhile.
+    pub usage: Usage,
+    /// The value.
+    pub value: Measured,
+    /// What it must keep to, where the procedure says so: tells what a sound part has.
+    pub limit: Option<Limit>,
+    /// What it shares with other facts of the same meter; none where nothing is known of it.
+    pub gain: Option<Gain>,
+}
+
+/// Assumed of a meter whose accuracy nobody stated: 1 % of the reading as standard uncertainty.
+const UNSTATED_RELATIVE_U: f64 = 0.01;
+
+impl Fact {
+    /// A number with its standard uncertainty, base units.
+    pub fn number(circuit: &str, step: &str, role: Role, running: Running, value: Uncertain) -> Self {
+        Self {
+            circuit: circuit.to_owned(),
+            step: step.to_owned(),
+            usage: Usage { role, running },
+            value: Measured::Number(value),
+            limit: None,
+            gain: None,
+        }
+    }
+
+    /// The same with a limit.
+    #[must_use]
+    pub fn limited(mut self, limit: Limit) -> Self {
+        self.limit = Some(limit);
+        self
+    }
+
+    /// The same beyond the meter's range.
+    #[must_use]
+    pub fn over(mut self) -> Self {
+        self.value = Measured::Over;
+        self
+    }
+
+    /// What a step's capture says, where it says anything: nothing is concluded from a value that was not
+    /// loaded, not settled, held, of another function or never read.
+    ///
+    /// Where nothing is known of the meter's accuracy, one percent and a little are assumed.
+    pub fn of_capture(
+        circuit: &str,
+        step: &str,
+        usage: Usage,
+        judgement: &Judgement,
+        gain: Option<Gain>,
+    ) -> Option<Self> {
+        match judgement.verdict {
+            None | Some(Verdict::Within | Verdict::Outside | Verdict::TooCloseToCall) => {}
+            Some(
+                Verdict::NotLoaded
+                | Verdict::NotSettled
+                | Verdict::WrongFunction
+                | Verdict::HeldDisplay
+                | Verdict::NoReading,
+            ) => return None,
+        }
+        if judgement.quantity != Some(usage.role.quantity()) {
+            return None;
+        }
+        let value = match judgement.value? {
+            Value::Number(value) => Measured::Number(Uncertain::new(
+                value,
+                judgement.u.unwrap_or(UNSTATED_RELATIVE_U * value.abs() + least_u(usage.role)),
+            )),
+            Value::Over => Measured::Over,
+            Value::Under => Measured::Under,
+        };
+        let (circuit, step) = (circuit.to_owned(), step.to_owned());
+        Some(Self { circuit, step, usage, value, limit: judgement.limit, gain })
+    }
+
+    /// The number, where it is one.
+    pub fn uncertain(&self) -> Option<Uncertain> {
+        match self.value {
+            Measured::Number(value) => Some(value),
+            Measured::Over | Measured::Under => None,
+        }
+    }
+
+    /// As a person reads it.
+    pub fn shown(&self) -> String {
+        match self.value {
+            Measured::Number(value) => show(value.value, self.usage.role.quantity()),
+            Measured::Over if matches!(self.usage.role, Role::CoilOhms | Role::OhmsToGround) => {
+                "open or beyond the meter's range".to_owned()
+            }
+            Measured::Over => "beyond the meter's range".to_owned(),
+            Measured::Under => "beyond the meter's range downwards".to_owned(),
+        }
+    }
+}
+
+/// No capture is trusted better than this, standard uncertainty in base units: contact of the leads
+/// (some 0.03 ohm), thermal and stray volts, a clamp's rest. Common practice, no source.
+pub(super) fn least_u(role: Role) -> f64 {
+    match role {
+        Role::CoilOhms | Role::OhmsToGround => 0.03,
+        Role::CoilAmps | Role::Draw => 0.005,
+        _ => 0.003,
+    }
+}
+
+/// No meter at a machine shows so much, base units: such a number is a mistake of whoever made it.
+const BEYOND: f64 = 1e10;
+
+/// All that is known of one machine.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Case {
+    facts: Vec<Fact>,
+    /// Temperature of the coils in °C; none where nobody measured it.
+    pub part_celsius: Option<Uncertain>,
+    /// The temperature in °C for which limits in ohm are given.
+    pub reference_celsius: f64,
+}
+
+impl Case {
+    /// Facts in the order of their capture: of several for the same thing the last counts, and what is no
+    /// number that a meter can show counts for nothing.
+    ///
+    /// Limits in ohm hold at 20 °C and the coils' temperature is unknown until the fields say otherwise.
+    pub fn new(facts: impl IntoIterator<Item = Fact>) -> Self {
+        let mut kept: Vec<Fact> = Vec::new();
+        let possible = |fact: &Fact| match fact.value {
+            Measured::Number(number) => number.value.abs() < BEYOND && number.u.abs() < BEYOND,
+            Measured::Over | Measured::Under => true,
+        };
+        for fact in facts.into_iter().filter(possible) {
+            kept.retain(|other| (&other.circuit, other.usage) != (&fact.circuit, fact.usage));
+            kept.push(fact);
+        }
+        Self { facts: kept, part_celsius: None, reference_celsius: 20.0 }
+    }
+
+    /// The facts, one for each thing measured.
+    pub fn facts(&self) -> &[Fact] {
+        &self.facts
+    }
+
+    /// The circuits that have a coil, in the order of their first fact.
+    pub fn coils(&self) -> Vec<&str> {
+        let mut coils: Vec<&str> = Vec::new();
+        for fact in &self.facts {
+            let of_coil = matches!(
+                fact.usage.role,
+                Role::CoilOhms | Role::CoilAmps | Role::CoilVolts | Role::FeedPinDrop | Role::GroundPinDrop
+            );
+            if of_coil && !coils.contains(&fact.circuit.as_str()) {
+                coils.push(&fact.circuit);
+            }
+        }
+        coils
+    }
+
+    /// The fact of a circuit for a role, whatever ran or as told.
+    pub fn fact(&self, circuit: &str, role: Role, running: Option<Running>) -> Option<&Fact> {
+        self.facts.iter().find(|fact| {
+            fact.circuit == circuit
+                && fact.usage.role == role
+                && running.is_none_or(|running| fact.usage.running == running)
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn judgement(verdict: Option<Verdict>, quantity: Quantity) -> Judgement {
+        Judgement {
+            verdict,
+            value: Some(Value::Number(12.4)),
+            measured: None,
+            quantity: Some(quantity),
+            u: None,
+            limit: None,
+            conformity: None,
+            reason: String::new(),
+        }
+    }
+
+    #[test]
+    fn nothing_follows_from_a_capture_that_does_not_count() {
+        let usage = Usage { role: Role::Feed, running: Running::Nothing };
+        for verdict in Verdict::ALL {
+            let fact = Fact::of_capture("a", "b", usage, &judgement(Some(verdict), Quantity::VoltsDc), None);
+            let counts = matches!(verdict, Verdict::Within | Verdict::Outside | Verdict::TooCloseToCall);
+            assert_eq!(fact.is_some(), counts, "{verdict:?}");
+        }
+        assert!(Fact::of_capture("a", "b", usage, &judgement(None, Quantity::VoltsAc), None).is_none());
+        let fact = Fact::of_capture("a", "b", usage, &judgement(None, Quantity::VoltsDc), None).unwrap();
+        assert!(fact.uncertain().unwrap().u > 0.12, "an unstated accuracy is not a perfect one");
+    }
+
+    #[test]
+    fn a_gain_is_the_share_of_the_reading() {
+        // JCGM 100 4.3.7: 0.8 % as a half-width is 0.8 %/√3 as a standard uncertainty.
+        let gain = Gain::of("probe", Quantity::Ohms, &"0.8 % + 5 digits".parse().unwrap());
+        assert!((gain.relative_u - 0.008 / 3f64.sqrt()).abs() < 1e-12 && gain.meter == "probe ohm");
+    }
+
+    #[test]
+    fn the_last_capture_of_a_thing_counts() {
+        let feed = |volts| Fact::number("lift", "feed", Role::Feed, Running::Nothing, Uncertain::new(volts, 0.1));
+        let case = Case::new([feed(9.0), feed(12.4)]);
+        assert_eq!(case.facts().len(), 1);
+        assert_eq!(case.fact("lift", Role::Feed, None).unwrap().shown(), "12.40 V");
+        assert!(case.coils().is_empty(), "volts alone make no coil");
+    }
+}

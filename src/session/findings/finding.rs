@@ -1,0 +1,193 @@
+//! The words of a conclusion.
+
+use std::fmt;
+
+/// What is wrong. The words are stored: never rename.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum Kind {
+    /// All that was measured fits sound parts.
+    Healthy,
+    /// The current's path is broken.
+    OpenCircuit,
+    /// A coil has far too few ohms.
+    ShortedCoil,
+    /// A coil has too many ohms, or somewhat too few.
+    CoilOutOfTolerance,
+    /// A coil keeps to its limit and is still unlike the others.
+    UnlikeSiblings,
+    /// The ohms are those of warm coils: nothing wrong.
+    WarmCoils,
+    /// Resistance under load between the supply and the coil.
+    FeedResistance,
+    /// Resistance under load between the coil and the ground.
+    GroundResistance,
+    /// Resistance under load in a pin of the coil's connector.
+    ConnectorResistance,
+    /// Resistance under load where nothing was measured.
+    UnplacedResistance,
+    /// Resistance in the ground that all share.
+    SharedGround,
+    /// Resistance in the feed that all share.
+    FeedLowEverywhere,
+    /// One coil gets too few volts, even without load.
+    FeedLowInBranch,
+    /// A wire touches one that is always live.
+    ShortToFeed,
+    /// A wire touches the machine's frame.
+    ShortToGround,
+    /// Two circuits are exchanged.
+    SwappedTerminals,
+    /// Something beside the coil carries current.
+    ParallelPath,
+    /// The battery or supply itself.
+    WeakSupply,
+    /// Values that contradict each other whatever is wrong.
+    Contradiction,
+    /// Too little was measured to say more.
+    NotEnough,
+}
+
+impl Kind {
+    /// How it is said on screens, in exports and in the database.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Healthy => "nothing wrong",
+            Self::OpenCircuit => "open circuit",
+            Self::ShortedCoil => "shorted coil",
+            Self::CoilOutOfTolerance => "coil out of tolerance",
+            Self::UnlikeSiblings => "unlike its siblings",
+            Self::WarmCoils => "warm coils",
+            Self::FeedResistance => "resistance on the feed side",
+            Self::GroundResistance => "resistance on the ground side",
+            Self::ConnectorResistance => "resistance in the connector",
+            Self::UnplacedResistance => "resistance not placed",
+            Self::SharedGround => "shared ground",
+            Self::FeedLowEverywhere => "feed low everywhere",
+            Self::FeedLowInBranch => "feed low in one branch",
+            Self::ShortToFeed => "short to feed",
+            Self::ShortToGround => "short to ground",
+            Self::SwappedTerminals => "swapped terminals",
+            Self::ParallelPath => "parallel path",
+            Self::WeakSupply => "weak supply",
+            Self::Contradiction => "readings contradict",
+            Self::NotEnough => "not enough measured",
+        }
+    }
+
+    /// Whether it tells of something to repair.
+    pub const fn is_fault(self) -> bool {
+        !matches!(self, Self::Healthy | Self::WarmCoils | Self::Contradiction | Self::NotEnough)
+    }
+}
+
+/// How sure a finding is, in words.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Belief {
+    /// Something else explains it nearly as well.
+    Possible,
+    /// Better than anything else by far.
+    Likely,
+    /// Nothing else that is known here explains it.
+    Certain,
+}
+
+impl Belief {
+    /// How it is said on screens, in exports and in the database.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Certain => "certain",
+            Self::Likely => "likely",
+            Self::Possible => "possible",
+        }
+    }
+}
+
+/// How sure a finding is, and what is behind the word.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Sure {
+    /// In a word.
+    pub belief: Belief,
+    /// Its weight among all explanations that were tried, 0 to 1.
+    pub weight: f64,
+    /// By how many standard deviations the captures speak for it against its absence.
+    pub z: f64,
+}
+
+impl Sure {
+    /// A weight of 99 % with more than four deviations is certain, 80 % with more than three likely.
+    pub fn new(weight: f64, z: f64) -> Self {
+        let belief = match (weight, z) {
+            (weight, z) if weight >= 0.99 && z >= 4.0 => Belief::Certain,
+            (weight, z) if weight >= 0.8 && z >= 3.0 => Belief::Likely,
+            _ => Belief::Possible,
+        };
+        Self { belief, weight, z }
+    }
+
+    /// Of a statement that rests on the absence of deviations: never more than likely.
+    pub fn sound(weight: f64) -> Self {
+        Self { belief: if weight >= 0.8 { Belief::Likely } else { Belief::Possible }, weight, z: 0.0 }
+    }
+}
+
+impl fmt::Display for Sure {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}, {:.0} %", self.belief.word(), (100.0 * self.weight).clamp(1.0, 99.0))?;
+        // Beyond this the figure says nothing more about the machine.
+        match self.z {
+            z if z > 20.0 => write!(f, ", more than 20 deviations"),
+            z if z > 0.0 => write!(f, ", {z:.1} deviations"),
+            _ => Ok(()),
+        }
+    }
+}
+
+/// Something else that would explain the captures, or that they can't rule out.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Alternative {
+    /// What.
+    pub kind: Kind,
+    /// Where, as in a [`Finding`].
+    pub circuits: Vec<String>,
+    /// As a sentence.
+    pub sentence: String,
+    /// Its weight among all explanations, 0 to 1; none where nothing measured speaks for or against it.
+    pub weight: Option<f64>,
+}
+
+/// One conclusion from several captures.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Finding {
+    /// What.
+    pub kind: Kind,
+    /// Where: circuits as the procedure names them; empty for what all share.
+    pub circuits: Vec<String>,
+    /// What is wrong and where, one sentence in the trade's words.
+    pub sentence: String,
+    /// What speaks for it, with numbers, the strongest first.
+    pub evidence: Vec<String>,
+    /// How sure.
+    pub sure: Sure,
+    /// What else would explain it, the likeliest first.
+    pub alternatives: Vec<Alternative>,
+    /// What to measure next, to tell these apart or to come closer.
+    pub next: String,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_word_needs_both_weight_and_deviations() {
+        for (weight, z, text) in [
+            (0.999, 25.0, "certain, 99 %, more than 20 deviations"),
+            (0.999, 3.5, "likely, 99 %, 3.5 deviations"),
+            (0.85, 9.0, "likely, 85 %, 9.0 deviations"),
+            (0.5, 30.0, "possible, 50 %, more than 20 deviations"),
+            (0.9, 0.0, "possible, 90 %"),
+        ] {
+            assert_eq!(Sure::new(weight, z).to_string(), text);
+        }
+    }
+}

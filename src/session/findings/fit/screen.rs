@@ -1,0 +1,57 @@
+//! A quick look at many explanations, so that only the promising are fitted in full.
+//!
+//! Around one fitted circuit everything is taken as linear. What the free parts may do is then a covariance
+//! of the readings, and an explanation costs one prediction and one product with its inverse: generalised
+//! least squares (Aitken 1935, from memory).
+
+use super::super::model::{Parts, Predictor};
+use super::{
+    Fit, Planted, Problem,
+    matrix::{Cholesky, Sparse},
+};
+
+/// The circuit looked around from.
+#[derive(Debug)]
+pub struct Screen<'a> {
+    problem: &'a Problem,
+    /// Usual parts, with what is known to be wrong.
+    around: Fit,
+    /// None where a reading is beyond all arithmetic: then nothing is promising.
+    covariance: Option<Cholesky>,
+}
+
+impl<'a> Screen<'a> {
+    /// Around usual parts with what was fitted to be wrong. Not around the parts as fitted: those are bent by
+    /// what is still to be explained.
+    pub fn new(problem: &'a Problem, fitted: &Fit) -> Self {
+        let mut predictor = Predictor::new(&problem.asks, problem.parts.branches.len());
+        let parts = Problem::spoiled(&problem.parts, &fitted.planted);
+        let shown = predictor.all(&parts);
+        let around = Fit { sound: problem.parts.clone(), parts, shown, ..fitted.clone() };
+        let size = problem.readings.len();
+        // Figures move by their own size or so.
+        let mut matrix = vec![0.0; size * size];
+        for slope in problem.slopes(&mut predictor, &around) {
+            Sparse::new(&slope).add_square(&mut matrix, size);
+        }
+        for row in 0..size {
+            matrix[row * size + row] += 1.0;
+        }
+        Self { problem, around, covariance: Cholesky::new(size, &matrix) }
+    }
+
+    /// The sum of squares that a change would leave, about.
+    pub fn left_by(&self, predictor: &mut Predictor, change: &Planted) -> f64 {
+        let mut parts: Parts = self.around.parts.clone();
+        change.spoil.apply(&change.figures, &mut parts);
+        let shown = predictor.of_branches(&parts, &change.spoil.branches(), &self.around.shown);
+        let misses: Vec<f64> = self
+            .problem
+            .readings
+            .iter()
+            .zip(&shown)
+            .map(|(reading, shown)| (reading.value - shown) / reading.u)
+            .collect();
+        self.covariance.as_ref().map_or(f64::MAX, |covariance| covariance.square(&misses))
+    }
+}

@@ -1,0 +1,188 @@
+//! The fit itself.
+
+use super::super::{
+    layout::Reading,
+    model::{Ask, Parts, Predictor},
+    sound::Free,
+    spoil::Spoil,
+};
+use super::matrix::{Cholesky, Sparse, dot};
+
+/// What is to be explained, and from where.
+#[derive(Debug)]
+pub struct Problem {
+    /// What was measured.
+    pub readings: Vec<Reading>,
+    /// The same as questions.
+    pub asks: Vec<Ask>,
+    /// The sound circuit.
+    pub parts: Parts,
+    /// How far its parts may be off.
+    pub free: Vec<Free>,
+}
+
+/// One change with its figures.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Planted {
+    /// What it changes.
+    pub spoil: Spoil,
+    /// By how much, natural units; all more than zero.
+    pub figures: Vec<f64>,
+    /// Where each figure may lie.
+    pub bounds: Vec<(f64, f64)>,
+}
+
+/// A circuit that was fitted.
+#[derive(Debug, Clone)]
+pub struct Fit {
+    /// What is wrong in it, with the figures fitted.
+    pub planted: Vec<Planted>,
+    /// The circuit without what is wrong.
+    pub sound: Parts,
+    /// The circuit as it is.
+    pub parts: Parts,
+    /// What each reading would show.
+    pub shown: Vec<f64>,
+    /// The sum of squares: of readings, and of parts against sound ones.
+    pub chi2: f64,
+}
+
+/// More steps than any fit here needs; one that has not settled by then is judged as it stands.
+const MOST_STEPS: usize = 12;
+/// The sum of squares counts as settled when it falls by less.
+const SETTLED: f64 = 0.2;
+
+impl Problem {
+    /// The circuit with changes.
+    pub fn spoiled(sound: &Parts, planted: &[Planted]) -> Parts {
+        let mut parts = sound.clone();
+        planted.iter().for_each(|change| change.spoil.apply(&change.figures, &mut parts));
+        parts
+    }
+
+    /// Fits parts and figures, starting from those given.
+    pub fn fit(&self, start: &Parts, planted: &[Planted]) -> Fit {
+        let mut predictor = Predictor::new(&self.asks, self.parts.branches.len());
+        let mut fit = self.at(&mut predictor, start.clone(), planted.to_vec());
+        let mut damping = 1e-4;
+        for _ in 0..MOST_STEPS {
+            let before = fit.chi2;
+            let slopes = self.slopes(&mut predictor, &fit);
+            let mut better = None;
+            for _ in 0..5 {
+                let next = self.step(&mut predictor, &fit, &slopes, damping);
+                if next.chi2 < before {
+                    better = Some(next);
+                    damping *= 0.2;
+                    break;
+                }
+                damping = (damping * 20.0).max(1e-3);
+            }
+            let Some(next) = better else { break };
+            fit = next;
+            if before - fit.chi2 < SETTLED {
+                break;
+            }
+        }
+        fit
+    }
+
+    /// The sum of squares with these parts and figures.
+    fn at(&self, predictor: &mut Predictor, sound: Parts, planted: Vec<Planted>) -> Fit {
+        let parts = Self::spoiled(&sound, &planted);
+        let shown = predictor.all(&parts);
+        let mut sound = sound;
+        let readings: f64 = self
+            .readings
+            .iter()
+            .zip(&shown)
+            .map(|(reading, shown)| ((reading.value - shown) / reading.u).powi(2))
+            .sum();
+        let known: f64 = self.pulls(&mut sound).iter().map(|pull| pull * pull).sum();
+        Fit { planted, sound, parts, shown, chi2: readings + known }
+    }
+
+    /// How far each free part is from a sound one, in standard deviations.
+    pub fn pulls(&self, sound: &mut Parts) -> Vec<f64> {
+        let mut usual = self.parts.clone();
+        self.free.iter().map(|free| (*sound.slot(free.part) - *usual.slot(free.part)) / free.sd).collect()
+    }
+
+    /// ∂shown/∂x in units of each reading's u: first by the logarithm of each figure, then by each free part in
+    /// its standard deviation.
+    pub fn slopes(&self, predictor: &mut Predictor, fit: &Fit) -> Vec<Vec<f64>> {
+        let mut slopes = Vec::with_capacity(self.free.len() + 2);
+        for (at, change) in fit.planted.iter().enumerate() {
+            for figure in 0..change.figures.len() {
+                const STEP: f64 = 1e-4;
+                let mut moved = fit.planted.clone();
+                moved[at].figures[figure] *= 1.0 + STEP;
+                let parts = Self::spoiled(&fit.sound, &moved);
+                let shown = predictor.of_branches(&parts, &change.spoil.branches(), &fit.shown);
+                slopes.push(self.slope(&fit.shown, &shown, STEP));
+            }
+        }
+        for free in &self.free {
+            const STEP: f64 = 1e-2;
+            let mut sound = fit.sound.clone();
+            *sound.slot(free.part) += STEP * free.sd;
+            let parts = Self::spoiled(&sound, &fit.planted);
+            // Exchanged coils carry a part's change to the other branch.
+            let swapped = fit.planted.iter().find_map(|change| match change.spoil {
+                Spoil::Swapped(one, other) if free.part.branch().is_some_and(|at| at == one || at == other) => {
+                    Some([one, other])
+                }
+                _ => None,
+            });
+            let shown = match swapped {
+                Some(both) => predictor.of_branches(&parts, &both, &fit.shown),
+                None => predictor.moved(&parts, free.part, &fit.shown),
+            };
+            slopes.push(self.slope(&fit.shown, &shown, STEP));
+        }
+        slopes
+    }
+
+    fn slope(&self, before: &[f64], after: &[f64], step: f64) -> Vec<f64> {
+        let pairs = after.iter().zip(before).zip(&self.readings);
+        pairs.map(|((after, before), reading)| (after - before) / (step * reading.u)).collect()
+    }
+
+    fn step(&self, predictor: &mut Predictor, fit: &Fit, slopes: &[Vec<f64>], damping: f64) -> Fit {
+        let size = slopes.len();
+        let figures = size - self.free.len();
+        let misses: Vec<f64> =
+            self.readings.iter().zip(&fit.shown).map(|(reading, shown)| (reading.value - shown) / reading.u).collect();
+        let mut sound = fit.sound.clone();
+        let pulls = self.pulls(&mut sound);
+        let mut normal = vec![0.0; size * size];
+        let mut right = vec![0.0; size];
+        let sparse: Vec<Sparse> = slopes.iter().map(|slope| Sparse::new(slope)).collect();
+        for row in 0..size {
+            for column in 0..=row {
+                let (short, long) =
+                    if sparse[row].len() < sparse[column].len() { (row, column) } else { (column, row) };
+                normal[row * size + column] = sparse[short].dot(&slopes[long]);
+            }
+            right[row] = dot(&slopes[row], &misses);
+            let diagonal = &mut normal[row * size + row];
+            if row >= figures {
+                *diagonal += 1.0;
+                right[row] -= pulls[row - figures];
+            }
+            *diagonal += damping * *diagonal + 1e-9;
+        }
+        let Some(factor) = Cholesky::new(size, &normal) else { return fit.clone() };
+        let move_by = factor.solve(&right);
+        let mut planted = fit.planted.clone();
+        let slots = planted.iter_mut().flat_map(|change| change.figures.iter_mut().zip(change.bounds.iter()));
+        for ((figure, (low, high)), by) in slots.zip(&move_by) {
+            // A factor of e each step: far enough, and never through zero.
+            *figure = (*figure * by.clamp(-1.0, 1.0).exp()).clamp(*low, *high);
+        }
+        for (free, by) in self.free.iter().zip(&move_by[figures..]) {
+            *sound.slot(free.part) += by.clamp(-5.0, 5.0) * free.sd;
+        }
+        self.at(predictor, sound, planted)
+    }
+}

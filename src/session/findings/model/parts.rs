@@ -1,0 +1,135 @@
+//! What the circuit is made of, and each part by its name.
+
+use crate::electrics::Copper;
+
+/// One figure of the circuit that can be looked up and changed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Part {
+    /// Volts of the battery without load.
+    Emf,
+    /// Ohms inside the battery.
+    BatteryOhms,
+    /// Ohms of the shared feed.
+    FeedOhms,
+    /// Siemens that the machine draws from the shared feed anyhow.
+    StandingSiemens,
+    /// Ohms of the shared ground.
+    GroundOhms,
+    /// Temperature of all coils, °C.
+    Celsius,
+    /// Share of a limited driver's output current that it takes from the feed.
+    LimiterShare,
+    /// Relative error of a meter.
+    Gain(usize),
+    /// Ohms of a coil at the reference temperature.
+    CoilOhms(usize),
+    /// Ohms from shared feed to connector.
+    FeedWire(usize),
+    /// Ohms of the connector's feed pin.
+    FeedPin(usize),
+    /// Ohms of the connector's ground pin.
+    GroundPin(usize),
+    /// Ohms from connector to shared ground.
+    GroundWire(usize),
+    /// Siemens from the feed wire to the frame.
+    Leak(usize),
+    /// Ohms of the coil held on beside those measured on it: it warms.
+    Held(usize),
+}
+
+impl Part {
+    /// The branch that it belongs to; none for what all share.
+    pub const fn branch(self) -> Option<usize> {
+        match self {
+            Self::CoilOhms(at)
+            | Self::FeedWire(at)
+            | Self::FeedPin(at)
+            | Self::GroundPin(at)
+            | Self::GroundWire(at)
+            | Self::Leak(at)
+            | Self::Held(at) => Some(at),
+            _ => None,
+        }
+    }
+}
+
+/// One coil and its wires.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Branch {
+    /// See [`Part::CoilOhms`].
+    pub coil_ohms: f64,
+    /// See [`Part::FeedWire`].
+    pub feed_wire: f64,
+    /// See [`Part::FeedPin`].
+    pub feed_pin: f64,
+    /// See [`Part::GroundPin`].
+    pub ground_pin: f64,
+    /// See [`Part::GroundWire`].
+    pub ground_wire: f64,
+    /// See [`Part::Leak`].
+    pub leak: f64,
+    /// See [`Part::Held`]; about 1.
+    pub held: f64,
+    /// Ohms under load that no drop measures: in the coil, or where no lead was put.
+    pub hidden: f64,
+    /// Volts that the driver keeps even without load.
+    pub lost_v: f64,
+    /// Ohms of a touch from battery positive to the driver's output.
+    pub from_feed: Option<f64>,
+    /// Amps to which the driver limits itself while it is on; none for a plain switch.
+    pub limited_a: Option<f64>,
+}
+
+/// The whole circuit.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Parts {
+    /// See [`Part::Emf`].
+    pub emf: f64,
+    /// See [`Part::BatteryOhms`].
+    pub battery_ohms: f64,
+    /// See [`Part::FeedOhms`].
+    pub feed_ohms: f64,
+    /// See [`Part::StandingSiemens`].
+    pub standing_siemens: f64,
+    /// See [`Part::GroundOhms`].
+    pub ground_ohms: f64,
+    /// See [`Part::Celsius`].
+    pub celsius: f64,
+    /// Where coil ohms are given, °C.
+    pub reference_celsius: f64,
+    /// See [`Part::LimiterShare`].
+    pub limiter_share: f64,
+    /// By meter, see [`Part::Gain`]; about 0.
+    pub gains: Vec<f64>,
+    /// By coil.
+    pub branches: Vec<Branch>,
+}
+
+impl Parts {
+    /// The place of a figure.
+    pub fn slot(&mut self, part: Part) -> &mut f64 {
+        match part {
+            Part::Emf => &mut self.emf,
+            Part::BatteryOhms => &mut self.battery_ohms,
+            Part::FeedOhms => &mut self.feed_ohms,
+            Part::StandingSiemens => &mut self.standing_siemens,
+            Part::GroundOhms => &mut self.ground_ohms,
+            Part::Celsius => &mut self.celsius,
+            Part::LimiterShare => &mut self.limiter_share,
+            Part::Gain(at) => &mut self.gains[at],
+            Part::CoilOhms(at) => &mut self.branches[at].coil_ohms,
+            Part::FeedWire(at) => &mut self.branches[at].feed_wire,
+            Part::FeedPin(at) => &mut self.branches[at].feed_pin,
+            Part::GroundPin(at) => &mut self.branches[at].ground_pin,
+            Part::GroundWire(at) => &mut self.branches[at].ground_wire,
+            Part::Leak(at) => &mut self.branches[at].leak,
+            Part::Held(at) => &mut self.branches[at].held,
+        }
+    }
+
+    /// What copper has at the coils' temperature of what it has at the reference (IEC 60028).
+    pub fn warmth(&self) -> f64 {
+        // No coil is colder than copper's rule reaches; a fit that strays there is told by its misfit.
+        Copper::iec_60028().ratio(self.reference_celsius, self.celsius).unwrap_or(0.1)
+    }
+}

@@ -1,0 +1,201 @@
+//! Which explanation is best: the fewest causes that explain the most.
+//!
+//! Causes are added one at a time while the gain is worth the penalty (see [`super::fit`]), and each one
+//! chosen is then weighed against every other in its place. So a cause that explains all low amps absorbs
+//! what would otherwise be one cause for each coil.
+
+use super::{
+    cause::Candidate,
+    fit::{Fit, Planted, Problem, Screen},
+    model::{Parts, Predictor},
+};
+
+/// Some causes together and the circuit that they make.
+#[derive(Debug, Clone)]
+pub(super) struct Explanation {
+    /// Places among the candidates, in the order of [`Fit::planted`].
+    pub causes: Vec<usize>,
+    /// The circuit.
+    pub fit: Fit,
+    /// Sum of squares and penalties: the less the better, differences are twice a log-likelihood's.
+    pub score: f64,
+}
+
+/// One chosen cause and what stands against it.
+#[derive(Debug)]
+pub(super) struct Chosen {
+    /// Its place among the candidates.
+    pub cause: usize,
+    /// Its place among the causes of the best explanation.
+    pub place: usize,
+    /// The best explanation without it.
+    pub without: Explanation,
+    /// The best with another cause in its place, best first; the other one is the last of its causes.
+    pub rivals: Vec<Explanation>,
+}
+
+/// The best explanation, and what stands behind and against it.
+#[derive(Debug)]
+pub(super) struct Found {
+    pub best: Explanation,
+    /// Each of its causes.
+    pub chosen: Vec<Chosen>,
+    /// About what any one cause would score.
+    pub one_cause: Vec<f64>,
+}
+
+/// Explanations fitted in full after a quick look at all, at most.
+const FINALISTS: usize = 7;
+/// Worse than the best by this on the quick look, and by this share of what the best gains, is not fitted:
+/// the quick look tries few figures, so it is off by some of what there is to gain.
+const NEAR: f64 = 12.0;
+const SHARE_OF_GAIN: f64 = 0.4;
+/// More causes at once than this are not told apart by the captures of one visit.
+const MOST_CAUSES: usize = 3;
+
+/// All that is compared.
+pub(super) struct Search<'a> {
+    pub problem: &'a Problem,
+    pub candidates: &'a [Candidate],
+}
+
+impl Search<'_> {
+    /// Everything sound.
+    pub fn sound(&self) -> Explanation {
+        let fit = self.problem.fit(&self.problem.parts, &[]);
+        Explanation { causes: Vec::new(), score: fit.chi2, fit }
+    }
+
+    /// The best explanation, and each of its causes weighed; with none, what comes closest to being one.
+    pub fn best(&self) -> Found {
+        let sound = self.sound();
+        let (mut rivals, one_cause) = self.with_one_more(&sound);
+        let first_rivals = rivals.clone();
+        let mut best = sound.clone();
+        while let Some(next) = rivals.first().filter(|next| next.score < best.score) {
+            best = next.clone();
+            if best.causes.len() == MOST_CAUSES {
+                break;
+            }
+            rivals = self.with_one_more(&best).0;
+        }
+        while let Some(better) = self.absorbed(&best, &sound, &first_rivals) {
+            best = better;
+        }
+        let chosen = self.weigh(&mut best, &sound, &first_rivals);
+        Found { best, chosen, one_cause }
+    }
+
+    /// One cause that does for two of the best; none where there is none.
+    fn absorbed(&self, best: &Explanation, sound: &Explanation, first: &[Explanation]) -> Option<Explanation> {
+        let places = 0..best.causes.len();
+        let pairs = places.clone().flat_map(|one| places.clone().skip(one + 1).map(move |other| (one, other)));
+        let fewer = pairs.filter_map(|(one, other)| {
+            // The later one first, so that the earlier keeps its place.
+            let without = self.without(best, sound, other);
+            let without = self.without(&without, sound, one);
+            let rivals = if without.causes.is_empty() { first.to_vec() } else { self.with_one_more(&without).0 };
+            rivals.into_iter().next()
+        });
+        fewer.filter(|fewer| fewer.score < best.score).min_by(|one, other| one.score.total_cmp(&other.score))
+    }
+
+    /// Each cause of the best against every other in its place; a better one found so takes it.
+    fn weigh(&self, best: &mut Explanation, sound: &Explanation, first: &[Explanation]) -> Vec<Chosen> {
+        let mut place = 0;
+        let mut chosen: Vec<Chosen> = Vec::new();
+        let mut exchanges = 0;
+        while place < best.causes.len() {
+            let cause = best.causes[place];
+            let without = self.without(best, sound, place);
+            let rivals = if without.causes.is_empty() { first.to_vec() } else { self.with_one_more(&without).0 };
+            match rivals.first() {
+                Some(better) if better.score < best.score - 0.1 && exchanges < MOST_CAUSES => {
+                    *best = better.clone();
+                    exchanges += 1;
+                    chosen.clear();
+                    place = 0;
+                    continue;
+                }
+                _ => {}
+            }
+            let rivals = rivals.into_iter().filter(|rival| rival.causes.last() != Some(&cause)).collect();
+            chosen.push(Chosen { cause, place, without, rivals });
+            place += 1;
+        }
+        chosen
+    }
+
+    fn without(&self, best: &Explanation, sound: &Explanation, place: usize) -> Explanation {
+        let mut causes = best.causes.clone();
+        let mut planted = best.fit.planted.clone();
+        causes.remove(place);
+        planted.remove(place);
+        if causes.is_empty() {
+            return sound.clone();
+        }
+        self.explain(causes, &best.fit.sound, &planted)
+    }
+
+    /// Every promising explanation with one cause more, best first; and about what each one would score.
+    fn with_one_more(&self, base: &Explanation) -> (Vec<Explanation>, Vec<f64>) {
+        let screen = Screen::new(self.problem, &base.fit);
+        let mut predictor = Predictor::new(&self.problem.asks, self.problem.parts.branches.len());
+        let mut looked: Vec<(f64, usize, Planted)> = Vec::new();
+        for (at, candidate) in self.candidates.iter().enumerate() {
+            if base.causes.iter().any(|chosen| *chosen == at || self.share_a_circuit(*chosen, at)) {
+                continue;
+            }
+            let starts = candidate.starts.iter().map(|start| candidate.planted(start));
+            let penalty = penalty_of(candidate) + self.chosen_among();
+            let best = starts
+                .map(|planted| (screen.left_by(&mut predictor, &planted) + penalty, planted))
+                .min_by(|one, other| one.0.total_cmp(&other.0));
+            looked.extend(best.map(|(score, planted)| (score, at, planted)));
+        }
+        looked.sort_by(|one, other| one.0.total_cmp(&other.0));
+        let scores: Vec<f64> = looked.iter().map(|(score, ..)| *score).collect();
+        let best = scores.first().copied().unwrap_or(base.score);
+        // The penalties of causes chosen before are no part of the quick look.
+        let before: f64 = base.score - base.fit.chi2;
+        let worth = (best + NEAR + SHARE_OF_GAIN * (base.fit.chi2 - best).max(0.0)).min(base.fit.chi2 + 2.0);
+        let mut explanations: Vec<Explanation> = looked
+            .into_iter()
+            .filter(|(score, ..)| *score < worth)
+            .take(FINALISTS)
+            .map(|(_, at, planted)| {
+                let mut causes = base.causes.clone();
+                causes.push(at);
+                let mut all = base.fit.planted.clone();
+                all.push(planted);
+                // From usual parts: those fitted before are bent by what is still to be explained.
+                self.explain(causes, &self.problem.parts, &all)
+            })
+            .collect();
+        explanations.sort_by(|one, other| one.score.total_cmp(&other.score));
+        (explanations, scores.into_iter().map(|score| score + before).collect())
+    }
+
+    /// Two causes in one coil's circuit could explain any readings, contradictions among them. They are not
+    /// looked for: once the first is repaired, the second shows by itself.
+    fn share_a_circuit(&self, one: usize, other: usize) -> bool {
+        let coils = &self.candidates[other].coils;
+        self.candidates[one].coils.iter().any(|coil| coils.contains(coil))
+    }
+
+    /// For having chosen among so many.
+    fn chosen_among(&self) -> f64 {
+        2.0 * (self.candidates.len().max(1) as f64).ln()
+    }
+
+    fn explain(&self, causes: Vec<usize>, start: &Parts, planted: &[Planted]) -> Explanation {
+        let fit = self.problem.fit(start, planted);
+        let penalty: f64 = causes.iter().map(|at| penalty_of(&self.candidates[*at]) + self.chosen_among()).sum();
+        Explanation { causes, score: fit.chi2 + penalty, fit }
+    }
+}
+
+/// Akaike's two for each figure.
+fn penalty_of(candidate: &Candidate) -> f64 {
+    2.0 * candidate.bounds.len() as f64
+}

@@ -1,0 +1,85 @@
+//! One coil unlike the others though no limit says so: the robust outlier test on coils of one kind.
+
+use super::{Alternative, Finding, Kind, Sure, layout::Layout, model::What, sound::Sound};
+use crate::{
+    electrics::{CUSTOMARY_SCORE, Siblings, Uncertain},
+    units::{Quantity, show},
+};
+
+/// Sound coils of one kind differ by this relative standard deviation (common practice, no source).
+const USUAL_SPREAD: f64 = 0.02;
+/// Coils whose wanted ohms differ by less are of one kind.
+const SAME_KIND: f64 = 0.01;
+
+/// Coils that differ from their siblings, apart from those that a finding speaks of already.
+pub(super) fn unlike(layout: &Layout, sound: &Sound, told: &[Finding]) -> Vec<Finding> {
+    let mut found = Vec::new();
+    let mut done: Vec<usize> = Vec::new();
+    for at in 0..layout.coils.len() {
+        let Some(wanted) = sound.nominal[at].filter(|_| !done.contains(&at)) else { continue };
+        let alike = |other: &usize| {
+            sound.nominal[*other].is_some_and(|ohms| (ohms / wanted - 1.0).abs() < SAME_KIND)
+                && layout.has(What::CoilOhms(*other))
+        };
+        let group: Vec<usize> = (0..layout.coils.len()).filter(alike).collect();
+        done.extend(&group);
+        let spoken_of = |coil: &str| told.iter().any(|finding| finding.circuits.iter().any(|name| name == coil));
+        let ohms: Vec<Option<Uncertain>> = group.iter().map(|at| ohms(layout, *at)).collect();
+        // What is open or spoken of already is no sibling to compare with.
+        let members: Vec<(usize, Uncertain)> = group
+            .into_iter()
+            .zip(ohms)
+            .filter(|(at, _)| !spoken_of(layout.coils[*at]))
+            .filter_map(|(at, ohms)| Some((at, ohms?)))
+            .collect();
+        found.extend(compare(layout, &members));
+    }
+    found
+}
+
+fn ohms(layout: &Layout, at: usize) -> Option<Uncertain> {
+    layout.case.fact(layout.coils[at], super::Role::CoilOhms, None)?.uncertain()
+}
+
+fn compare(layout: &Layout, members: &[(usize, Uncertain)]) -> Vec<Finding> {
+    let values: Vec<f64> = members.iter().map(|(_, ohms)| ohms.value).collect();
+    let Some(middle) = crate::electrics::median(&values) else { return Vec::new() };
+    let u = members.iter().map(|(_, ohms)| ohms.u).fold(0.0, f64::max);
+    let Ok(siblings) = Siblings::compare(&values, (USUAL_SPREAD * middle).hypot(u)) else { return Vec::new() };
+    let odd = siblings.odd(CUSTOMARY_SCORE).into_iter();
+    odd.map(|place| {
+        let (coil, score) = (layout.coils[members[place].0], siblings.scores[place]);
+        let shown = |value| show(value, Quantity::Ohms);
+        let way = if score > 0.0 { "more" } else { "fewer" };
+        Finding {
+            kind: Kind::UnlikeSiblings,
+            circuits: vec![coil.to_owned()],
+            sentence: format!(
+                "{coil}: unlike its siblings, {} ohms than the others of its kind ({} against {}).",
+                way,
+                shown(values[place]),
+                shown(siblings.median)
+            ),
+            evidence: members
+                .iter()
+                .zip(&siblings.scores)
+                .map(|((at, ohms), score)| {
+                    format!(
+                        "{}: {}, score {score:.1} of {CUSTOMARY_SCORE} allowed.",
+                        layout.coils[*at],
+                        shown(ohms.value)
+                    )
+                })
+                .collect(),
+            sure: Sure::new(0.8, score.abs()),
+            alternatives: vec![Alternative {
+                kind: Kind::WarmCoils,
+                circuits: vec![coil.to_owned()],
+                sentence: format!("{coil}: warmer or colder than the others, or of another make."),
+                weight: None,
+            }],
+            next: format!("Compare the part number of the {coil}, and measure all again at one temperature."),
+        }
+    })
+    .collect()
+}

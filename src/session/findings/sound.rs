@@ -1,0 +1,222 @@
+//! What sound parts have: the starting point of every comparison, with how far sound parts may differ.
+//!
+//! Limits of the procedure come first: a part stands in the middle of its limits and the limits are two of
+//! its standard deviations away. Where the procedure is silent, the figures here are what small machines
+//! have: common practice, no source. They are wide on purpose, so that only what no sound machine shows is
+//! called a fault.
+
+use super::{
+    Fact, Role, Running,
+    layout::Layout,
+    model::{Branch, Part, Parts, What},
+};
+use crate::electrics::{Copper, median};
+
+/// A part that may differ from its usual figure.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Free {
+    /// Which.
+    pub part: Part,
+    /// By this standard deviation, in the part's unit.
+    pub sd: f64,
+}
+
+/// The sound circuit.
+#[derive(Debug, Clone)]
+pub(super) struct Sound {
+    /// Usual figures.
+    pub parts: Parts,
+    /// How far they may be off.
+    pub free: Vec<Free>,
+    /// By coil, ohms at the reference temperature that the procedure wants, or that its siblings have; none
+    /// where nothing tells.
+    pub nominal: Vec<Option<f64>>,
+    /// 1 on a 12 V system, 2 on one of 24 V.
+    pub scale: f64,
+}
+
+/// Figures with their standard deviations, 12 V or 24 V alike.
+const BATTERY_OHMS: (f64, f64) = (0.015, 0.010);
+const FEED_OHMS: (f64, f64) = (0.030, 0.025);
+const STANDING_SIEMENS: (f64, f64) = (0.15, 0.12);
+const FEED_WIRE: (f64, f64) = (0.08, 0.06);
+const PIN: (f64, f64) = (0.01, 0.01);
+const GROUND_WIRE: (f64, f64) = (0.02, 0.015);
+/// A machine that stood, or worked a while: °C.
+const CELSIUS: (f64, f64) = (25.0, 12.0);
+/// A coil held on warms by some kelvin before anyone reads its amps.
+const HELD: (f64, f64) = (1.005, 0.008);
+/// A driver that limits its current takes all of it from the feed, or chops and takes less.
+const LIMITER_SHARE: (f64, f64) = (0.5, 0.3);
+/// A shared ground is good under 100 mV with everything running.
+const GROUND_LIMIT_V: f64 = 0.1;
+/// Coils of one kind: relative standard deviation where no limit tells.
+const COIL_SPREAD: f64 = 0.03;
+/// Relative standard deviation of a coil of which nothing is known: any value is believed.
+const UNKNOWN_COIL: f64 = 0.5;
+/// A battery below this is weak, per 12 V (about half charged; common practice, no source).
+const BATTERY_LIMIT_V: f64 = 12.2;
+/// From feed wire to frame, ohm, unless a limit tells.
+const INSULATION_OHMS: f64 = 1000.0;
+
+impl Sound {
+    pub fn new(layout: &Layout) -> Self {
+        let scale = scale(layout);
+        let (emf, emf_sd) = battery(layout, scale);
+        let nominal = nominal_ohms(layout, emf);
+        let mut free = vec![
+            Free { part: Part::Emf, sd: emf_sd },
+            Free { part: Part::BatteryOhms, sd: BATTERY_OHMS.1 },
+            Free { part: Part::FeedOhms, sd: FEED_OHMS.1 },
+            Free { part: Part::StandingSiemens, sd: STANDING_SIEMENS.1 },
+            Free { part: Part::LimiterShare, sd: LIMITER_SHARE.1 },
+        ];
+        let celsius = layout.case.part_celsius;
+        free.push(Free { part: Part::Celsius, sd: celsius.map_or(CELSIUS.1, |known| known.u.max(0.5)) });
+        free.extend(layout.gains.iter().enumerate().map(|(at, sd)| Free { part: Part::Gain(at), sd: *sd }));
+        let all_a: f64 = nominal.iter().map(|ohms| emf / ohms.map_or(10.0, |(ohms, _)| ohms)).sum();
+        let ground_v = shared_ground_limit(layout).unwrap_or(GROUND_LIMIT_V * scale);
+        let ground = (0.5 * ground_v / all_a.max(1.0), 0.25 * ground_v / all_a.max(1.0));
+        free.push(Free { part: Part::GroundOhms, sd: ground.1 });
+        let mut branches = Vec::new();
+        for (at, nominal) in nominal.iter().enumerate() {
+            branches.push(branch(layout, at, emf, *nominal, &mut free));
+        }
+        let parts = Parts {
+            emf,
+            battery_ohms: BATTERY_OHMS.0,
+            feed_ohms: FEED_OHMS.0,
+            standing_siemens: STANDING_SIEMENS.0,
+            ground_ohms: ground.0,
+            celsius: celsius.map_or(CELSIUS.0, |known| known.value),
+            reference_celsius: layout.case.reference_celsius,
+            limiter_share: LIMITER_SHARE.0,
+            gains: vec![0.0; layout.gains.len()],
+            branches,
+        };
+        let nominal = nominal.into_iter().map(|ohms| ohms.map(|(ohms, _)| ohms)).collect();
+        Self { parts, free, nominal, scale }
+    }
+}
+
+/// 2 for a 24 V system, told by limits and values of feed and supply.
+fn scale(layout: &Layout) -> f64 {
+    let of_system = layout.case.facts().iter().filter(|fact| matches!(fact.usage.role, Role::Supply | Role::Feed));
+    let volts: Vec<f64> = of_system
+        .flat_map(|fact| [fact.limit.and_then(|limit| limit.low), fact.uncertain().map(|value| value.value)])
+        .flatten()
+        .collect();
+    if volts.iter().any(|volts| *volts > 18.0) { 2.0 } else { 1.0 }
+}
+
+/// Volts of a sound battery and how far they may be off.
+///
+/// Any battery that keeps to its limit is as good as any other (a charging one among them), so it is taken
+/// as it was measured; one below its limit is not.
+fn battery(layout: &Layout, scale: f64) -> (f64, f64) {
+    let at_rest = layout
+        .case
+        .facts()
+        .iter()
+        .find(|fact| fact.usage.role == Role::Supply && fact.usage.running == Running::Nothing);
+    let least =
+        at_rest.and_then(|fact| fact.limit?.low).filter(|volts| *volts > 0.0).unwrap_or(BATTERY_LIMIT_V * scale);
+    if let Some(volts) = at_rest.and_then(Fact::uncertain) {
+        return if volts.value >= least { (volts.value, 0.1 * scale) } else { (least + 0.05 * scale, 0.1 * scale) };
+    }
+    let highest = layout
+        .readings
+        .iter()
+        .filter(|reading| matches!(reading.ask.what, What::Battery | What::SharedFeed | What::HarnessFeed(_)))
+        .map(|reading| reading.value)
+        .fold(0.0, f64::max);
+    if highest >= least { (highest + 0.1 * scale, 0.2 * scale) } else { (least + 0.3 * scale, 0.2 * scale) }
+}
+
+/// The limit of the shared ground with everything running, V.
+fn shared_ground_limit(layout: &Layout) -> Option<f64> {
+    let facts = layout.readings.iter().filter(|reading| reading.ask.what == What::Stud);
+    facts.filter_map(|reading| layout.case.facts()[reading.fact].limit?.high).find(|volts| *volts > 0.0)
+}
+
+/// By coil, ohms at the reference temperature and their relative standard deviation.
+fn nominal_ohms(layout: &Layout, emf: f64) -> Vec<Option<(f64, f64)>> {
+    let by_limit = |coil: &str| {
+        let centre = |role| {
+            let limit = layout.case.fact(coil, role, None)?.limit?;
+            let (low, high) = (limit.low?, limit.high?);
+            (low > 0.0).then(|| (0.5 * (low + high), 0.5 * (high - low) / (high + low).max(f64::MIN_POSITIVE)))
+        };
+        centre(Role::CoilOhms).or_else(|| centre(Role::CoilAmps).map(|(amps, spread)| (emf / amps, spread)))
+    };
+    let limits: Vec<Option<(f64, f64)>> = layout.coils.iter().map(|coil| by_limit(coil)).collect();
+    // Coils without any limit are siblings of each other, and most of them are sound.
+    let measured = |at: usize| {
+        let fact = layout.case.fact(layout.coils[at], Role::CoilOhms, None)?;
+        let ohms = fact.uncertain()?.value;
+        let celsius = layout.case.part_celsius.map_or(CELSIUS.0, |known| known.value);
+        Some(ohms * Copper::iec_60028().ratio(celsius, layout.case.reference_celsius)?)
+    };
+    let alone: Vec<f64> = (0..limits.len()).filter(|at| limits[*at].is_none()).filter_map(measured).collect();
+    let sibling = (alone.len() >= 3).then(|| median(&alone)).flatten();
+    // Where they differ by much they are of several kinds, and none is measured by another.
+    let alike = sibling.filter(|middle| {
+        let near = alone.iter().filter(|ohms| (*ohms / middle - 1.0).abs() < 0.1).count();
+        2 * near > alone.len()
+    });
+    limits
+        .into_iter()
+        .map(|limit| limit.map(|(ohms, spread)| (ohms, spread.max(0.01))).or(alike.map(|ohms| (ohms, COIL_SPREAD))))
+        .collect()
+}
+
+/// One branch of usual figures, with its parts' freedom.
+fn branch(layout: &Layout, at: usize, emf: f64, nominal: Option<(f64, f64)>, free: &mut Vec<Free>) -> Branch {
+    let coil = layout.coils[at];
+    let measured = || {
+        let ohms = layout.case.fact(coil, Role::CoilOhms, None)?.uncertain()?.value;
+        (ohms > 0.0).then_some((ohms, UNKNOWN_COIL))
+    };
+    let (coil_ohms, spread) = nominal.or_else(measured).unwrap_or((10.0, UNKNOWN_COIL));
+    let amps = emf / coil_ohms;
+    // A limit for a drop tells what the maker takes as sound there.
+    let by_limit = |role, usual: (f64, f64)| {
+        let limit = layout.case.fact(coil, role, Some(Running::This)).and_then(|fact| fact.limit?.high);
+        limit.filter(|volts| *volts > 0.0).map_or(usual, |volts| (0.5 * volts / amps, 0.25 * volts / amps))
+    };
+    let feed_wire = by_limit(Role::FeedDrop, FEED_WIRE);
+    let feed_pin = by_limit(Role::FeedPinDrop, PIN);
+    let ground_pin = by_limit(Role::GroundPinDrop, PIN);
+    let ground_wire = by_limit(Role::GroundDrop, GROUND_WIRE);
+    let insulation = layout.case.fact(coil, Role::OhmsToGround, None).and_then(|fact| fact.limit?.low);
+    let insulation = insulation.filter(|ohms| *ohms > 0.0).unwrap_or(INSULATION_OHMS);
+    // Limits may be as tight, or as wrong, as a file can say.
+    let mut add = |part, sd: f64| free.push(Free { part, sd: sd.clamp(1e-5, 1e6) });
+    add(Part::CoilOhms(at), coil_ohms * spread);
+    add(Part::FeedWire(at), feed_wire.1);
+    add(Part::GroundWire(at), ground_wire.1);
+    add(Part::Held(at), HELD.1);
+    // What no reading looks at by itself is no more than part of its wire.
+    for (what, part, sd) in [
+        (What::FeedPin(at), Part::FeedPin(at), feed_pin.1),
+        (What::GroundPin(at), Part::GroundPin(at), ground_pin.1),
+        (What::ToGround(at), Part::Leak(at), 0.5 / insulation),
+    ] {
+        if layout.has(what) {
+            add(part, sd);
+        }
+    }
+    Branch {
+        coil_ohms,
+        feed_wire: feed_wire.0,
+        feed_pin: feed_pin.0,
+        ground_pin: ground_pin.0,
+        ground_wire: ground_wire.0,
+        leak: 0.0,
+        held: HELD.0,
+        hidden: 0.0,
+        lost_v: 0.0,
+        from_feed: None,
+        limited_a: None,
+    }
+}

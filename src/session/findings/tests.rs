@@ -1,0 +1,237 @@
+//! Worked examples of the trade, each a case with few captures.
+
+use super::*;
+use proptest::prelude::*;
+
+use crate::{
+    electrics::Uncertain,
+    units::{Limit, Measure},
+};
+use Running::{Everything, Nothing, This};
+
+/// A value as a handheld meter of 0.5 % would give it.
+fn fact(circuit: &str, role: Role, running: Running, value: f64) -> Fact {
+    let u = 0.003 * value.abs() + 0.005;
+    let step = format!("{circuit}, {role}, {} running", running.word());
+    Fact::number(circuit, &step, role, running, Uncertain::new(value, u))
+}
+
+fn nominal(text: &str) -> Limit {
+    Limit::nominal(text).unwrap()
+}
+
+fn least(text: &str) -> Limit {
+    Limit::at_least(text.parse::<Measure>().unwrap())
+}
+
+fn most(text: &str) -> Limit {
+    Limit::at_most(text.parse::<Measure>().unwrap())
+}
+
+/// A coil's feed, ohms and amps.
+fn coil(name: &str, volts: f64, ohms: f64, amps: f64, limit: Option<&str>) -> Vec<Fact> {
+    let mut coil_ohms = fact(name, Role::CoilOhms, Nothing, ohms);
+    coil_ohms.limit = limit.map(nominal);
+    vec![fact(name, Role::Feed, Nothing, volts), coil_ohms, fact(name, Role::CoilAmps, This, amps)]
+}
+
+/// The first finding.
+fn first(facts: Vec<Fact>) -> Finding {
+    conclude(&Case::new(facts)).swap_remove(0)
+}
+
+#[test]
+fn volts_ohms_and_amps_that_agree_are_good() {
+    // Common practice, no source: 6.2 ohm at 12.87 V near 2.08 A, 12.5 ohm near 1.03 A, 29 ohm near 0.444 A;
+    // a sound circuit's wires take a percent or two of that.
+    for (ohms, amps) in [(6.2, 2.05), (12.5, 1.02), (29.0, 0.443)] {
+        let limit = format!("{ohms} ohm ± 5 %");
+        let finding = first(coil("lift coil", 12.87, ohms, amps, Some(&limit)));
+        assert_eq!(finding.kind, Kind::Healthy, "{finding:?}");
+        assert!(finding.alternatives.iter().any(|other| other.kind == Kind::ShortToFeed), "says what it did not see");
+    }
+}
+
+#[test]
+fn missing_amps_are_resistance_that_shows_under_load_only() {
+    // By Ohm's law 12.87 V and 1.60 A are 8.04 ohm: 1.84 beyond the coil's 6.2, a little of it in sound wires.
+    let finding = first(coil("lift coil", 12.87, 6.2, 1.60, Some("6.2 ohm ± 5 %")));
+    assert_eq!((finding.kind, finding.sure.belief > Belief::Possible), (Kind::UnplacedResistance, true), "{finding:?}");
+    assert!(finding.sentence.starts_with("lift coil: 1.6 ohm more under load than at rest"), "{}", finding.sentence);
+    assert!(finding.evidence.iter().any(|line| line.contains("1.844 ohm beyond the coil")), "{:?}", finding.evidence);
+    assert!(finding.next.contains("ground terminal to battery negative"), "{}", finding.next);
+}
+
+#[test]
+fn the_drop_tells_the_side() {
+    // 12.6 V over 7.5 + 0.93 + 0.1 ohm are 1.48 A; 1.38 V of it behind the coil are 0.93 ohm, of which sound
+    // wires and ground have some 0.05.
+    let mut facts = coil("tilt coil", 12.6, 7.5, 1.48, Some("7.5 ohm ± 8 %"));
+    facts.push(fact("tilt coil", Role::GroundDrop, This, 1.38));
+    facts.push(fact("tilt coil", Role::Feed, This, 12.46));
+    let finding = first(facts);
+    assert_eq!(finding.sentence, "tilt coil: 0.87 ohm more under load than at rest, on the ground side.");
+    assert_eq!((finding.kind, finding.sure.belief), (Kind::GroundResistance, Belief::Certain));
+    assert!(finding.next.contains("ground stud"), "{}", finding.next);
+}
+
+#[test]
+fn a_shared_ground_is_judged_settled() {
+    // Under 100 mV with everything running is good although it surged to 1.3 V: common practice, no source.
+    let facts = |volts: f64| {
+        let mut facts: Vec<Fact> = ["lift", "tilt", "float"]
+            .iter()
+            .flat_map(|name| coil(name, 12.5, 7.5, 1.62, Some("7.5 ohm ± 8 %")))
+            .collect();
+        facts.push(fact("ground", Role::GroundDrop, Everything, volts).limited(most("100 mV")));
+        facts
+    };
+    assert_eq!(first(facts(0.08)).kind, Kind::Healthy);
+    let finding = first(facts(1.3));
+    assert_eq!((finding.kind, finding.circuits.len()), (Kind::SharedGround, 0), "{finding:?}");
+}
+
+/// Three coils of 7.5 ohm whose ohms and amps are those at some temperature.
+fn block(ratio: f64) -> Vec<Fact> {
+    ["lift", "tilt", "aux"]
+        .iter()
+        .flat_map(|name| coil(name, 12.6, 7.5 * ratio, 12.5 / (7.5 * ratio + 0.12), Some("7.5 ohm ± 8 %")))
+        .collect()
+}
+
+#[test]
+fn warm_coils_are_not_condemned() {
+    // IEC 60028: at 84 °C copper has 1 + 0.00393 · 64 = 1.2515 times its ohms at 20 °C.
+    let finding = first(block(1.2515));
+    assert_eq!(finding.kind, Kind::WarmCoils, "{finding:?}");
+    assert!(!finding.kind.is_fault() && finding.next.contains("temperature"));
+    let mut known = Case::new(block(1.2515));
+    known.part_celsius = Some(Uncertain::new(84.0, 2.0));
+    assert_eq!(conclude(&known)[0].kind, Kind::Healthy);
+}
+
+#[test]
+fn one_coil_too_high_tells_what_heat_it_would_take() {
+    let mut facts = block(1.0);
+    facts.extend(coil("float", 12.6, 9.39, 1.31, Some("7.5 ohm ± 8 %")));
+    let finding = first(facts);
+    assert_eq!((finding.kind, finding.circuits), (Kind::CoilOutOfTolerance, vec!["float".to_owned()]));
+    // 9.39/7.5 is 1.252: 84 °C by IEC 60028.
+    assert!(finding.sentence.contains("Heat alone would take 84 °C in this coil only"), "{}", finding.sentence);
+}
+
+#[test]
+fn a_coil_unlike_its_siblings_is_found_within_its_limit() {
+    // Wide limits: 8.3 ohm keeps to 7.5 ± 15 %, and still three siblings have 7.3.
+    let facts = |odd: f64| -> Vec<Fact> {
+        [("a", 7.3), ("b", 7.32), ("c", 7.28), ("d", odd)]
+            .iter()
+            .flat_map(|(name, ohms)| coil(name, 12.6, *ohms, 12.5 / (ohms + 0.12), Some("7.5 ohm ± 15 %")))
+            .collect()
+    };
+    let finding = first(facts(8.3));
+    assert_eq!((finding.kind, finding.circuits), (Kind::UnlikeSiblings, vec!["d".to_owned()]));
+    assert_eq!(first(facts(7.5)).kind, Kind::Healthy);
+}
+
+#[test]
+fn siblings_serve_where_there_is_no_limit() {
+    let facts: Vec<Fact> = [("a", 7.5), ("b", 7.6), ("c", 7.4), ("d", 3.5)]
+        .iter()
+        .flat_map(|(name, ohms)| coil(name, 12.6, *ohms, 12.5 / (ohms + 0.12), None))
+        .collect();
+    let finding = first(facts);
+    assert_eq!((finding.kind, finding.circuits), (Kind::ShortedCoil, vec!["d".to_owned()]));
+}
+
+#[test]
+fn systems_of_other_volts_are_as_good() {
+    // Charging at 14.2 V, and a 24 V system at rest: common practice, no source.
+    for volts in [14.2, 25.2, 28.0] {
+        let mut facts = coil("lift", volts, 20.0, volts / 20.1, Some("20 ohm ± 8 %"));
+        facts.push(fact("supply", Role::Supply, Nothing, volts + 0.05));
+        assert_eq!(first(facts).kind, Kind::Healthy, "{volts}");
+    }
+}
+
+#[test]
+fn what_would_tell_two_explanations_apart_is_asked_for() {
+    // The block's feed is low at rest and nobody looked at the battery.
+    let mut facts = coil("lift", 10.9, 7.5, 1.42, Some("7.5 ohm ± 8 %"));
+    facts.pop();
+    facts.push(fact("block feed", Role::Feed, Nothing, 10.9).limited(least("11.8 V")));
+    let finding = first(facts);
+    let other = finding.alternatives.first().expect("two things explain it");
+    let both = [finding.kind, other.kind];
+    assert!(both.contains(&Kind::WeakSupply) && both.contains(&Kind::FeedLowEverywhere), "{finding:?}");
+    assert_eq!(finding.sure.belief, Belief::Possible);
+    assert!(finding.next.contains("battery's posts"), "{}", finding.next);
+}
+
+#[test]
+fn too_little_is_said_so() {
+    for facts in [Vec::new(), vec![fact("lift", Role::CoilOhms, Nothing, 7.5)]] {
+        let finding = first(facts);
+        assert_eq!(finding.kind, Kind::NotEnough);
+        assert!(finding.next.starts_with("Measure "), "{}", finding.next);
+    }
+}
+
+#[test]
+fn a_reading_that_fits_nothing_is_told() {
+    // 12.5 V and 7.5 ohm give the 1.64 A measured, so 6 V across the coil meanwhile can't be.
+    let mut facts = coil("lift", 12.6, 7.5, 1.64, Some("7.5 ohm ± 8 %"));
+    facts.push(fact("lift", Role::CoilVolts, This, 6.0));
+    let findings = conclude(&Case::new(facts));
+    assert!(findings.iter().any(|finding| finding.kind == Kind::Contradiction), "{findings:?}");
+}
+
+#[test]
+fn the_same_facts_give_the_same_findings() {
+    let facts = coil("lift", 12.6, 7.5, 1.2, Some("7.5 ohm ± 8 %"));
+    assert_eq!(conclude(&Case::new(facts.clone())), conclude(&Case::new(facts)));
+}
+
+fn any_fact() -> impl Strategy<Value = Fact> {
+    let roles = [
+        Role::Supply,
+        Role::Feed,
+        Role::FeedDrop,
+        Role::CoilOhms,
+        Role::CoilAmps,
+        Role::CoilVolts,
+        Role::FeedPinDrop,
+        Role::GroundPinDrop,
+        Role::GroundDrop,
+        Role::OhmsToGround,
+        Role::Draw,
+    ];
+    let value = prop_oneof![Just(0.0), Just(f64::MAX), -1e-3..1e-3_f64, -20.0..40.0_f64, -1e9..1e9_f64];
+    let limit = prop::option::of((-10.0..20.0_f64, 0.0..20.0_f64));
+    let what = (prop::sample::select(roles.to_vec()), prop::sample::select(vec![Nothing, This, Everything]));
+    (what, prop::sample::select(vec!["lift", "tilt", "ground"]), value, 0.0..2.0_f64, limit, 0..4_u8).prop_map(
+        |((role, running), circuit, value, u, limit, form)| {
+            let mut fact = Fact::number(circuit, "a step", role, running, Uncertain::new(value, u));
+            let dimension = role.quantity().dimension();
+            fact.limit = limit.map(|(low, width)| Limit { low: Some(low), high: Some(low + width), dimension });
+            match form {
+                0 => fact.over(),
+                1 => Fact { gain: Some(Gain { meter: "m".to_owned(), relative_u: 0.01 * u }), ..fact },
+                _ => fact,
+            }
+        },
+    )
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(64))]
+    #[test]
+    fn nonsense_is_answered_too(facts in proptest::collection::vec(any_fact(), 0..12)) {
+        let findings = conclude(&Case::new(facts));
+        prop_assert!(!findings.is_empty());
+        for finding in findings {
+            prop_assert!((0.0..=1.0).contains(&finding.sure.weight) && finding.sure.z >= 0.0, "{:?}", finding);
+            prop_assert!(!finding.sentence.is_empty() && !finding.next.is_empty());
+        }
+    }
+}

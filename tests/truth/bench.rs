@@ -1,0 +1,169 @@
+//! A technician with three simulated instruments on a simulated valve block: every step of a thorough
+//! procedure, each value with the error of the meter that showed it.
+
+use bayline::{
+    demo::{
+        circuit::{Circuit, Coil, Setup},
+        meter::{ClampBoard, Handheld, Monitor, Touch},
+        noise::Noise,
+        operating::Spot,
+    },
+    electrics::Uncertain,
+    session::findings::{Case, Fact, Gain, Role, Running},
+    units::{Accuracy, Limit, Measure},
+};
+
+/// The accuracies that the bench file states.
+const HANDHELD: &str = "0.8 % + 5 digits";
+const CLAMP: &str = "1.5 % + 20 mA";
+const MONITOR: &str = "0.5 % + 5 mV";
+
+pub struct Technician {
+    circuit: Circuit,
+    clamps: ClampBoard,
+    handheld: Handheld,
+    monitor: Monitor,
+    facts: Vec<Fact>,
+}
+
+impl Technician {
+    /// With meters as bought, each wrong in its own way.
+    pub fn new(circuit: Circuit, noise: &mut Noise) -> Self {
+        Self {
+            circuit,
+            clamps: ClampBoard::new(noise.fork()),
+            handheld: Handheld::new(noise.fork()),
+            monitor: Monitor::new(noise.fork()),
+            facts: Vec::new(),
+        }
+    }
+
+    /// Battery, feed, every coil, everything together.
+    pub fn whole_procedure(mut self) -> Case {
+        let idle = Setup::holding(&[]);
+        self.monitor("supply", Role::Supply, Running::Nothing, &idle, Some("at least 12.2 V"));
+        self.volts("block feed", Role::Feed, Running::Nothing, &idle, Spot::BlockFeed, Some("at least 11.8 V"));
+        for coil in Coil::ALL {
+            self.coil(coil);
+        }
+        let all = Setup::holding(&Coil::ALL);
+        for coil in Coil::ALL {
+            self.clamp(coil, Role::CoilAmps, Running::Everything, &all);
+        }
+        self.monitor("shared ground", Role::GroundDrop, Running::Everything, &all, Some("at most 100 mV"));
+        self.monitor("supply", Role::Supply, Running::Everything, &all, Some("at least 11.8 V"));
+        self.volts("block feed", Role::Feed, Running::Everything, &all, Spot::BlockFeed, Some("at least 11.8 V"));
+        Case::new(self.facts)
+    }
+
+    /// Feed, ohms and amps only, as the demo's own procedure goes: what few steps can tell.
+    pub fn short_procedure(mut self) -> Case {
+        let idle = Setup::holding(&[]);
+        self.volts("block feed", Role::Feed, Running::Nothing, &idle, Spot::BlockFeed, Some("at least 11.8 V"));
+        for coil in Coil::ALL {
+            self.coil_ohms(coil);
+        }
+        for coil in Coil::ALL {
+            self.clamp(coil, Role::CoilAmps, Running::This, &Setup::holding(&[coil]));
+        }
+        let all = Setup::holding(&Coil::ALL);
+        self.monitor("shared ground", Role::GroundDrop, Running::Everything, &all, Some("at most 100 mV"));
+        self.monitor("supply", Role::Supply, Running::Everything, &all, Some("at least 11.8 V"));
+        Case::new(self.facts)
+    }
+
+    fn coil_ohms(&mut self, coil: Coil) {
+        let wanted = format!("{} ohm ± 8 %", coil.sound_ohms());
+        let leads = [Spot::CoilFeed(coil), Spot::CoilGround(coil)];
+        self.ohms(coil.word(), Role::CoilOhms, &Setup::parked().unplugged(coil), leads, Some(&wanted));
+    }
+
+    fn coil(&mut self, coil: Coil) {
+        let name = coil.word();
+        let (pulled, held) = (Setup::parked().unplugged(coil), Setup::holding(&[coil]));
+        self.coil_ohms(coil);
+        self.ohms(name, Role::OhmsToGround, &pulled, [Spot::HarnessFeed(coil), Spot::BatteryNegative], None);
+        let driven = held.clone().unplugged(coil);
+        self.volts(name, Role::Feed, Running::Nothing, &driven, Spot::HarnessFeed(coil), None);
+        self.clamp(coil, Role::Draw, Running::Nothing, &Setup::holding(&[]));
+        self.clamp(coil, Role::CoilAmps, Running::This, &held);
+        self.volts(name, Role::Feed, Running::This, &held, Spot::CoilFeed(coil), None);
+        self.volts(name, Role::GroundDrop, Running::This, &held, Spot::CoilGround(coil), None);
+    }
+
+    fn volts(&mut self, circuit: &str, role: Role, running: Running, setup: &Setup, red: Spot, limit: Option<&str>) {
+        let truth = self.circuit.solve(setup).volts(red);
+        self.handheld.line(Touch::Volts(truth));
+        let line = self.handheld.line(Touch::Volts(truth));
+        self.file(circuit, role, running, &line, HANDHELD, "handheld V", limit);
+    }
+
+    fn ohms(&mut self, circuit: &str, role: Role, setup: &Setup, [red, black]: [Spot; 2], limit: Option<&str>) {
+        let path = self.circuit.path(setup, red, black);
+        self.handheld.line(Touch::Ohms(path));
+        let line = self.handheld.line(Touch::Ohms(path));
+        self.file(circuit, role, Running::Nothing, &line, HANDHELD, "handheld ohm", limit);
+    }
+
+    fn clamp(&mut self, coil: Coil, role: Role, running: Running, setup: &Setup) {
+        let operating = self.circuit.solve(setup);
+        let line = self.clamps.line(0, Coil::ALL.map(|coil| operating.clamp_a(coil)));
+        let volts: f64 = line.split(',').nth(1 + coil.index()).unwrap().parse().unwrap();
+        let amps = format!("{:.3} A", volts / ClampBoard::VOLTS_PER_AMP);
+        self.file(coil.word(), role, running, &amps, CLAMP, &format!("clamp {}", coil.index()), None);
+    }
+
+    fn monitor(&mut self, circuit: &str, role: Role, running: Running, setup: &Setup, limit: Option<&str>) {
+        let operating = self.circuit.solve(setup);
+        let line = self.monitor.line(operating.volts(Spot::BatteryPositive), operating.ground_drop_v());
+        let key = if role == Role::Supply { "supply=" } else { "ground=" };
+        let value = line.split(' ').find_map(|pair| pair.strip_prefix(key)).unwrap().to_owned();
+        self.file(circuit, role, running, &value, MONITOR, key, limit);
+    }
+
+    /// What a meter's display says, with its uncertainty.
+    #[allow(clippy::too_many_arguments, reason = "a row of the table above, in its order")]
+    fn file(
+        &mut self,
+        circuit: &str,
+        role: Role,
+        running: Running,
+        line: &str,
+        accuracy: &str,
+        meter: &str,
+        limit: Option<&str>,
+    ) {
+        let accuracy: Accuracy = accuracy.parse().unwrap();
+        let step = format!("{circuit}, {role}, {} running", running.word());
+        let relative_u = Uncertain::rectangular(0.0, accuracy.of_reading).u;
+        let mut fact = match line.parse::<Measure>() {
+            Ok(measure) => {
+                let half_width = accuracy.half_width(measure.value, Some(digit(line)));
+                Fact::number(circuit, &step, role, running, Uncertain::rectangular(measure.value, half_width))
+            }
+            Err(_) if line.starts_with("OL") => {
+                Fact::number(circuit, &step, role, running, Uncertain::exact(0.0)).over()
+            }
+            Err(error) => panic!("{line}: {error}"),
+        };
+        fact.gain = Some(Gain { meter: meter.to_owned(), relative_u });
+        fact.limit = limit.map(|text| match text.split_once(' ').unwrap() {
+            ("at", rest) if rest.starts_with("least ") => Limit::at_least(rest[6..].parse().unwrap()),
+            ("at", rest) => Limit::at_most(rest[5..].parse().unwrap()),
+            _ => Limit::nominal(text).unwrap(),
+        });
+        self.facts.push(fact);
+    }
+}
+
+/// What the last digit of a display counts, base units.
+fn digit(line: &str) -> f64 {
+    let (number, unit) = line.split_at(line.find(|c: char| !"-0123456789.".contains(c)).unwrap());
+    let decimals = number.split_once('.').map_or(0, |(_, decimals)| decimals.len());
+    let factor = match unit.trim() {
+        "kohm" => 1e3,
+        "Mohm" => 1e6,
+        _ => 1.0,
+    };
+    factor * 10f64.powi(-i32::try_from(decimals).unwrap())
+}
