@@ -7,10 +7,10 @@ use std::ops::Range;
 
 use serde::Deserialize;
 
-use super::{Sink, Taken, text};
+use super::{Sink, Taken, header, text};
 use crate::protocol::{
     Function,
-    names::{LONGEST_NAME, MOST_NAMES, Names},
+    names::Names,
     number::{Numbers, Plain, Token, classify, is_no_number, plain},
     problem::{Fault, Wrong},
 };
@@ -151,7 +151,7 @@ impl Columns {
         }
         if !matches!(line[first], b'0'..=b'9' | b'+' | b'-' | b'.')
             && self.header != HeaderRule::None
-            && let Some(names) = self.header_names(text(line)?)
+            && let Some(names) = header::names(&self.separator, text(line)?, &mut self.numbers)
         {
             return self.take_header(names, sink.names);
         }
@@ -308,25 +308,6 @@ impl Columns {
         }
     }
 
-    /// The names on a line, where it is one of names alone.
-    fn header_names(&mut self, line: &str) -> Option<Vec<String>> {
-        // A line of values is told from one of names before any memory is taken for names.
-        let mut named = false;
-        let are_names = cells(&self.separator, line).all(|cell| {
-            named |= !cell.is_empty();
-            cell.is_empty() || is_name(cell) && !self.numbers.is_overload(cell)
-        });
-        if !are_names || !named {
-            return None;
-        }
-        let mut names: Vec<String> = cells(&self.separator, line).map(str::to_owned).collect();
-        if names.last().is_some_and(String::is_empty) {
-            names.pop();
-        }
-        let differ = names.iter().enumerate().all(|(at, name)| name.is_empty() || !names[..at].contains(name));
-        (differ && names.len() <= MOST_NAMES).then_some(names)
-    }
-
     fn take_header(&mut self, header: Vec<String>, names: &mut Names) -> Result<Taken, Fault> {
         if self.stage == Stage::BeforeNumbers {
             self.named = Named::ByHeader(header);
@@ -375,33 +356,6 @@ impl Columns {
         self.named = Named::Surely;
         Ok(Taken::Aside)
     }
-}
-
-/// The cells of a line of words, without quotes and spaces around them.
-fn cells<'a>(separator: &'a Separator, line: &'a str) -> impl Iterator<Item = &'a str> {
-    let by_sign = line.contains([',', ';', '\t']);
-    let mut rest = Some(line);
-    std::iter::from_fn(move || {
-        let text = if by_sign { rest? } else { rest?.trim_ascii_start() };
-        let found = match separator {
-            Separator::Text(separator) => {
-                memchr::memmem::find(text.as_bytes(), separator).map(|at| (at, separator.len()))
-            }
-            Separator::Any if by_sign => text.find([',', ';', '\t']).map(|at| (at, 1)),
-            Separator::Any => text.find(|c: char| c.is_ascii_whitespace()).map(|at| (at, 1)),
-        };
-        let (cell, behind) = found.map_or((text, None), |(at, length)| (&text[..at], Some(&text[at + length..])));
-        rest = behind;
-        Some(cell.trim().trim_matches('"').trim())
-    })
-}
-
-/// Whether a cell may name a column.
-fn is_name(cell: &str) -> bool {
-    cell.starts_with(|c: char| c.is_alphabetic() || c == '_')
-        && cell.len() <= LONGEST_NAME
-        && !cell.contains(char::is_control)
-        && !is_no_number(cell)
 }
 
 #[inline]

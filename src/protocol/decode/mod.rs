@@ -6,6 +6,7 @@
 mod columns;
 pub(super) mod fields;
 mod flags;
+mod header;
 mod json;
 mod linear;
 mod number;

@@ -29,6 +29,9 @@ mod poll;
 mod shows;
 mod text;
 
+#[cfg(test)]
+mod tests;
+
 use serde::Deserialize;
 use toml::{Spanned, de::DeTable};
 

@@ -152,12 +152,7 @@ impl File<'_> {
             Some(time) => Some((group(&time.get_ref().group, time.span())?, time.get_ref().unit.in_a_second())),
         };
         let sequence = message.sequence.as_ref().map(|text| group(&text.get_ref().group, text.span())).transpose()?;
-        let time_bits =
-            message.time.as_ref().map(Spanned::get_ref).and_then(|time| Some((time.unit, time.bits.as_ref()?)));
-        let sequence_bits = message.sequence.as_ref().and_then(|sequence| sequence.get_ref().bits.as_ref());
-        let own = self.counters(time_bits, sequence_bits)?;
-        counters.time_period_s = counters.time_period_s.or(own.time_period_s);
-        counters.sequence_bits = counters.sequence_bits.min(own.sequence_bits);
+        self.add_counters(&message, counters)?;
         Ok(text_pattern::MessageRule {
             answers: answers.collect::<Result<_, _>>()?,
             words,
@@ -167,6 +162,17 @@ impl File<'_> {
             action: message.action,
             pattern,
         })
+    }
+
+    /// Messages share their counters: the widths told by any hold for all.
+    fn add_counters(&self, message: &MessageText, counters: &mut CountersRule) -> Result<(), Mistake> {
+        let time = message.time.as_ref().map(Spanned::get_ref);
+        let time_bits = time.and_then(|time| Some((time.unit, time.bits.as_ref()?)));
+        let sequence_bits = message.sequence.as_ref().and_then(|sequence| sequence.get_ref().bits.as_ref());
+        let own = self.counters(time_bits, sequence_bits)?;
+        counters.time_period_s = counters.time_period_s.or(own.time_period_s);
+        counters.sequence_bits = counters.sequence_bits.min(own.sequence_bits);
+        Ok(())
     }
 
     fn message_value(

@@ -1,0 +1,156 @@
+//! Mistakes in protocol files are told with their line and what was expected.
+
+use std::fmt::Write as _;
+
+use super::Protocol;
+use crate::protocol::check;
+
+const HEAD: &str = "name = \"p\"\nabout = \"a\"\nsource = \"s\"\n";
+
+/// The mistake of a file with these parts, without the file's name.
+fn mistake(parts: &str) -> String {
+    let told = Protocol::parse("p.toml", &format!("{HEAD}{parts}")).unwrap_err().to_string();
+    told.strip_prefix("p.toml, ").unwrap_or(&told).to_owned()
+}
+
+fn of_frame(frame: &str) -> String {
+    mistake(&format!("[frame]\n{frame}\n[decode]\nkind = \"number\"\n"))
+}
+
+fn of_decode(decode: &str) -> String {
+    mistake(&format!("[frame]\nkind = \"line\"\n[decode]\n{decode}\n"))
+}
+
+fn of_part(part: &str) -> String {
+    mistake(&format!("{part}\n[frame]\nkind = \"line\"\n[decode]\nkind = \"number\"\n"))
+}
+
+#[test]
+fn frames() {
+    assert_eq!(
+        of_frame("kind = \"fixed\"\nlength = 3\nstart = \"..\""),
+        "line 5: expected `start` or `end`, or a checksum, to know a frame by"
+    );
+    assert_eq!(
+        of_frame("kind = \"fixed\"\nlength = 1\nstart = \"A5 5A\""),
+        "line 6: expected a length that holds the marks at both ends"
+    );
+    assert!(of_frame("kind = \"fixed\"\nlength = 3\nstart = \"A\"").starts_with("line 7: found \"A\", expected pairs"));
+    assert_eq!(of_frame("kind = \"indexed-nibbles\"\nlength = 16"), "line 6: expected a length of 2 to 15 bytes");
+    assert_eq!(
+        of_frame("kind = \"length-prefixed\"\nlength = { at = 0 }"),
+        "line 6: expected a byte of the frame, counted from 1"
+    );
+    assert_eq!(
+        of_frame("kind = \"length-prefixed\"\nlength = { at = 2, size = 2 }"),
+        "line 6: expected `order`: \"little\" or \"big\""
+    );
+}
+
+#[test]
+fn checksums() {
+    assert!(
+        of_part("[checksum]\nkind = \"CRC-16/CCITT\"")
+            .starts_with("line 5: found \"CRC-16/CCITT\", a name that several go by")
+    );
+    assert!(
+        of_part("[checksum]\nkind = \"md5\"").contains("expected \"sum8\", \"sum16\", \"xor\" or a name of the CRC")
+    );
+    assert_eq!(of_part("[checksum]\nkind = \"CRC-16/ARC\""), "line 5: expected `order`: \"little\" or \"big\"");
+    assert!(of_part("[checksum]\nkind = \"xor\"\ncomplement = \"ones\"").starts_with("line 6: found a complement"));
+    assert!(
+        of_part("[checksum]\nkind = \"xor\"\nafter = \"*\"\nat = -1").starts_with("line 7: found `at` beside `after`")
+    );
+    assert!(of_part("[checksum]\nkind = \"xor\"\nat = 0").starts_with("line 6: expected a byte counted from 1"));
+    assert!(
+        of_part("[checksum]\nkind = \"xor\"\nrequired = false").starts_with("line 6: only a checksum behind a mark")
+    );
+}
+
+#[test]
+fn patterns() {
+    let message = "kind = \"pattern\"\n[[decode.message]]\n";
+    let wrong = of_decode(&format!("{message}pattern = '(?<value>['"));
+    assert!(wrong.starts_with("line 9: expected a regular expression: "), "{wrong}");
+    assert_eq!(
+        of_decode(&format!("{message}pattern = 'x'\nwords.kind = {{ a = \"V\" }}")),
+        "line 10: the pattern has no group (?<kind>…)"
+    );
+    let wrong = of_decode(&format!("{message}pattern = '(?<kind>.)'\nwords.kind = {{ a = \"Vx\" }}"));
+    assert!(wrong.starts_with("line 10: found \"Vx\", expected a unit, a prefix"), "{wrong}");
+    let wrong = of_decode(&format!("{message}pattern = 'x'\nanswers = [\"reading\"]"));
+    assert_eq!(wrong, "line 10: found \"reading\", expected the name of a request of [poll]");
+}
+
+#[test]
+fn displays() {
+    let report =
+        |rest: &str| of_decode(&format!("kind = \"report\"\nlength = 5\ndigits = {{ at = 2, count = 4 }}\n{rest}"));
+    assert_eq!(report("sign = 6"), "line 8: byte 6 is used, expected a length that holds it");
+    let places = "codes = [{ at = 1, is = { a = { shows = \"V\", places = [1] } } }]";
+    assert!(report(places).starts_with("line 10: found places by range, expected `range`"));
+    assert!(
+        report("flags = [{ bit = \"1.8\", shows = \"V\" }]")
+            .starts_with("line 10: found \"1.8\", expected a byte from 1")
+    );
+    assert!(report("codes = [{ at = 1, is = { a = \"V\", bc = \"A\" } }]").contains("expected values of one length"));
+    let six = "digits = [{ segments = \"1.0 1.1 1.2 1.3 1.4 1.5\" }]";
+    assert!(of_decode(&format!("kind = \"segments\"\n{six}")).starts_with("line 8: expected seven bits"));
+}
+
+#[test]
+fn fields() {
+    let value = |rest: &str| of_decode(&format!("kind = \"fields\"\n[[decode.value]]\nname = \"v\"\n{rest}"));
+    assert_eq!(value("at = 1\ntype = \"i16\""), "line 10: expected `order`: \"little\" or \"big\"");
+    assert_eq!(value("at = 0\ntype = \"i8\""), "line 10: expected a byte of the frame, counted from 1");
+    assert!(value("at = 1\ntype = \"i64\"").starts_with("line 11: unknown variant `i64`"));
+    assert!(value("at = 1\ntype = \"u8\"\nbits = [7, 2]").starts_with("line 12: expected the lowest bit and a count"));
+    assert!(value("at = 1\ntype = \"u8\"\nscale = 0.0").starts_with("line 12: expected a scale other than 0"));
+    let scans =
+        "kind = \"fields\"\nscans = { at = 1, length = 1 }\n[[decode.value]]\nname = \"v\"\nat = 2\ntype = \"u8\"";
+    assert!(of_decode(scans).contains("byte 2 of a scan is used"));
+}
+
+#[test]
+fn polling_and_the_rest() {
+    let poll = |rest: &str| of_part(&format!("[poll]\nevery = \"1 s\"\n{rest}"));
+    assert_eq!(poll("request = []"), "line 6: expected 1 to 64 requests");
+    assert!(poll("request = [{ name = \"open\", send = \"x\" }]").starts_with("line 6: found the name \"open\""));
+    assert!(poll("request = [{ name = \"a\" }]").contains("expected `send` or `hex` in a request"));
+    assert!(
+        of_part("[poll]\nevery = \"1 V\"\nrequest = [{ name = \"a\", send = \"x\" }]")
+            .contains("line 5: found \"1 V\"")
+    );
+    let parity = of_part("[serial]\nparity = \"mark\"");
+    assert!(parity.starts_with("line ") && parity.contains("mark"), "{parity}");
+    assert_eq!(
+        of_part("[[action]]\ntext = \"\"\ndoes = \"take\""),
+        "line 4: found an empty action, expected what the device sends"
+    );
+    assert!(of_part("[[action]]\ntext = \"x\"\ndoes = \"dance\"").starts_with("line 6: unknown variant `dance`"));
+    assert!(
+        of_part("[[example]]\ntext = \"1\"\nasked = \"x\"\ngives = [\"value = 1\"]").contains("a request of [poll]")
+    );
+}
+
+/// Every protocol in the guide is one that holds.
+#[test]
+fn the_guide_is_right() {
+    let guide = include_str!("../../../protocols/README.md");
+    let mut checked = 0;
+    for block in guide.split("```toml\n").skip(1) {
+        let text = block.split("```").next().unwrap_or_default();
+        let protocol = Protocol::parse("README.md", text).unwrap_or_else(|mistake| panic!("{mistake}"));
+        let mut told = String::new();
+        check(&protocol).iter().for_each(|failure| writeln!(told, "{failure}").unwrap());
+        assert_eq!(told, "");
+        checked += 1;
+        // The failure that the guide shows is the one that this mistake makes.
+        let wrong = text.replacen("value = -0.0512 V DC, digit 0.00001", "value = -0.512 V DC", 1);
+        let told: Vec<String> =
+            check(&Protocol::parse("my-meter.toml", &wrong).unwrap()).iter().map(ToString::to_string).collect();
+        assert_eq!(told.len(), 1);
+        assert!(guide.contains(&told[0]), "{}", told[0]);
+    }
+    assert_eq!(checked, 1);
+}
