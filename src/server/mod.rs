@@ -7,6 +7,6 @@ mod wire;
 
 pub use control::{Asked, Doors, Listener, ServerError, bind};
 pub use wire::{
-    Answer, BeginRequest, ClockLine, MeterLine, News, ProcedureText, ReadingLine, Request, SessionLine, StatusReport,
-    WireCapture, WireFinding, WireJudgement, WireStep, WireValue,
+    Answer, BeginRequest, Beyond, ClockLine, MeterLine, News, ProcedureText, ReadingLine, Request, SessionLine,
+    StatusReport, WireCapture, WireFinding, WireJudgement, WireStep, WireValue, WireZero,
 };

@@ -1,0 +1,102 @@
+//! What a client is answered.
+
+use serde::{Deserialize, Serialize};
+
+use super::{StatusReport, WireCapture, WireJudgement, WireStep};
+use crate::session::Reply;
+
+/// The answer to one request.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct Answer {
+    /// Whether it was done, and what it acknowledges is on disk.
+    pub ok: bool,
+    /// Why not, in one sentence.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub error: Option<String>,
+    /// Identity of the session that was begun or ended.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub session: Option<String>,
+    /// Identity of a session that had to be ended first.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub ended: Option<String>,
+    /// What of the procedure the bench does not suit, a sentence each.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub warnings: Vec<String>,
+    /// How the step that was left is judged.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub judged: Option<WireJudgement>,
+    /// The step that is on now.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub step: Option<WireStep>,
+    /// What was taken.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub taken: Vec<WireCapture>,
+    /// What is taken off a clamp from now on.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub zeroed: Option<WireZero>,
+    /// How things are.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub status: Option<StatusReport>,
+}
+
+/// A clamp's zero.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct WireZero {
+    /// What is taken off.
+    pub offset: f64,
+    /// How far it is from the zero before; none for the first.
+    pub drift: Option<f64>,
+    /// Its standard uncertainty.
+    pub u: f64,
+    /// What it is a zero of.
+    pub quantity: String,
+    /// Unit of the others.
+    pub unit: String,
+}
+
+impl Answer {
+    /// It was not done.
+    pub fn refused(error: impl Into<String>) -> Self {
+        Self { error: Some(error.into()), ..Self::default() }
+    }
+
+    /// It was done.
+    pub fn done() -> Self {
+        Self { ok: true, ..Self::default() }
+    }
+}
+
+impl From<&Reply> for Answer {
+    fn from(reply: &Reply) -> Self {
+        let mut answer = Self::done();
+        match reply {
+            Reply::Begun { id, ended, step } => {
+                answer.session = Some(id.to_string());
+                answer.ended = ended.map(|id| id.to_string());
+                answer.step = step.as_deref().map(WireStep::from);
+            }
+            Reply::Ended { id, judged } => {
+                answer.session = Some(id.to_string());
+                answer.judged = judged.as_ref().map(WireJudgement::from);
+            }
+            Reply::Step { judged, now } => {
+                answer.judged = judged.as_ref().map(WireJudgement::from);
+                answer.step = now.as_deref().map(WireStep::from);
+            }
+            Reply::Taken(captures) => {
+                answer.taken = captures.iter().map(|(channel, capture)| WireCapture::new(channel, capture)).collect();
+            }
+            Reply::Zeroed(zeroed) => {
+                answer.zeroed = Some(WireZero {
+                    offset: zeroed.offset,
+                    drift: zeroed.drift,
+                    u: zeroed.u,
+                    quantity: zeroed.quantity.word().to_owned(),
+                    unit: zeroed.quantity.unit().to_owned(),
+                });
+            }
+            Reply::Kept => {}
+        }
+        answer
+    }
+}

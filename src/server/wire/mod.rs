@@ -1,0 +1,29 @@
+//! The control socket's language: one JSON object a line, requests in, answers out.
+//!
+//! # Format
+//! A request names what to do; everything else is optional:
+//!
+//! ```json
+//! {"do":"begin","machine":"loader 7","job":"A-113","procedure":{"file":"valves.toml","text":"title = …"}}
+//! {"do":"step","to":"next"}
+//! {"do":"take"}   {"do":"take","channel":"probe"}
+//! {"do":"mark","text":"brake released"}   {"do":"note","text":"oil on the plug"}
+//! {"do":"zero","channel":"lift coil"}
+//! {"do":"end"}   {"do":"status"}   {"do":"watch"}
+//! ```
+//!
+//! Each request has one [`Answer`], in order: `{"ok":true,…}` once what it acknowledges is on disk, or
+//! `{"ok":false,"error":"…"}`. After `watch` is answered, [`News`] follow until the client hangs up.
+//! Values are in the base unit that stands beside them; a value beyond the meter's range is `"over"` or `"under"`.
+
+mod answer;
+mod judged;
+mod news;
+mod request;
+mod status;
+
+pub use answer::{Answer, WireZero};
+pub use judged::{Beyond, WireCapture, WireFinding, WireJudgement, WireStep, WireValue};
+pub use news::News;
+pub use request::{BeginRequest, ProcedureText, Request};
+pub use status::{ClockLine, MeterLine, ReadingLine, SessionLine, StatusReport};

@@ -1,0 +1,57 @@
+//! What those who watch are told.
+
+use serde::{Deserialize, Serialize};
+
+use super::{ReadingLine, WireCapture, WireFinding, WireJudgement, WireStep};
+use crate::session::Notice;
+
+/// What those who watch are told.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "news", rename_all = "kebab-case")]
+#[allow(missing_docs, reason = "the fields are those of the answers")]
+pub enum News {
+    /// What the channels show, a few times a second.
+    Readings { elapsed_s: Option<f64>, readings: Vec<ReadingLine> },
+    /// A session began.
+    SessionBegan { title: String },
+    /// A session ended.
+    SessionEnded { how: String },
+    /// A step began.
+    Step { step: WireStep },
+    /// A step was left.
+    Judged { step: String, judged: Option<WireJudgement> },
+    /// A value was captured.
+    Captured { step: String, capture: WireCapture },
+    /// What follows from the captures so far has become another.
+    Finding { finding: WireFinding },
+    /// Something the operator should hear.
+    Say { text: String },
+    /// Seconds until what is on must be switched off.
+    Count { seconds: i64 },
+    /// Something worth a line.
+    Event { kind: String, subject: String, text: String },
+    /// The watcher was too slow for so many pieces of news.
+    Missed { count: u64 },
+}
+
+impl From<&Notice> for News {
+    fn from(notice: &Notice) -> Self {
+        match notice {
+            Notice::SessionBegan(title) => Self::SessionBegan { title: title.clone() },
+            Notice::SessionEnded(how) => Self::SessionEnded { how: how.word().to_owned() },
+            Notice::Step(view) => Self::Step { step: WireStep::from(&**view) },
+            Notice::Judged { step, judgement } => {
+                Self::Judged { step: step.clone(), judged: judgement.as_ref().map(WireJudgement::from) }
+            }
+            Notice::Captured { step, channel, capture } => {
+                Self::Captured { step: step.clone(), capture: WireCapture::new(channel, capture) }
+            }
+            Notice::Finding(finding) => Self::Finding { finding: WireFinding::from(&**finding) },
+            Notice::Say(text) => Self::Say { text: text.clone() },
+            Notice::Count(seconds) => Self::Count { seconds: *seconds },
+            Notice::Event { kind, subject, text } => {
+                Self::Event { kind: kind.word().to_owned(), subject: subject.clone(), text: text.clone() }
+            }
+        }
+    }
+}

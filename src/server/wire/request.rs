@@ -1,0 +1,78 @@
+//! What a client asks.
+
+use serde::{Deserialize, Serialize};
+
+use crate::session::Visit;
+
+/// What a client asks.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "do", rename_all = "lowercase", deny_unknown_fields)]
+#[allow(missing_docs, reason = "the fields are the operator's own words")]
+pub enum Request {
+    /// Begin a session; one that is open is ended first.
+    Begin(Box<BeginRequest>),
+    /// End the session.
+    End {},
+    /// Go to a step: next, back, again, skip, or its name.
+    Step { to: String },
+    /// This reading counts.
+    Take { channel: Option<String> },
+    /// Something happened now.
+    Mark {
+        #[serde(default)]
+        text: String,
+    },
+    /// A note to keep.
+    Note { text: String },
+    /// Nothing goes through this clamp: what it shows is its zero.
+    Zero { channel: String },
+    /// How things are.
+    Status {},
+    /// Tell everything from now on.
+    Watch {},
+}
+
+/// What a session begins with; everything may be left out.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct BeginRequest {
+    /// The machine in the operator's words.
+    pub machine: String,
+    /// The job's number or name.
+    pub job: String,
+    /// The vehicle identification number, or a machine's serial number.
+    pub vin: String,
+    /// Odometer or hour meter as read.
+    pub counter: String,
+    /// What the customer complains of.
+    pub complaint: String,
+    /// Temperature of the place, °C.
+    pub ambient_celsius: Option<f64>,
+    /// Temperature of the part under test, °C.
+    pub part_celsius: Option<f64>,
+    /// What is going to be done.
+    pub procedure: Option<ProcedureText>,
+}
+
+impl BeginRequest {
+    /// A request for this visit.
+    pub fn new(visit: Visit, procedure: Option<ProcedureText>) -> Self {
+        let Visit { machine, job, vin, counter, complaint, ambient_celsius, part_celsius } = visit;
+        Self { machine, job, vin, counter, complaint, ambient_celsius, part_celsius, procedure }
+    }
+
+    /// The visit that it tells of.
+    pub fn visit(&self) -> Visit {
+        let Self { machine, job, vin, counter, complaint, ambient_celsius, part_celsius, procedure: _ } = self.clone();
+        Visit { machine, job, vin, counter, complaint, ambient_celsius, part_celsius }
+    }
+}
+
+/// A procedure file sent along, since the daemon may not see the client's files.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ProcedureText {
+    /// Its name, for messages.
+    pub file: String,
+    /// All of it.
+    pub text: String,
+}

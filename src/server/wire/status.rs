@@ -1,0 +1,97 @@
+//! How things are.
+
+use serde::{Deserialize, Serialize};
+
+use super::{WireFinding, WireStep, WireValue};
+
+/// How things are.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct StatusReport {
+    /// The open session.
+    pub session: Option<SessionLine>,
+    /// The step that is on.
+    pub step: Option<WireStep>,
+    /// What each channel shows.
+    pub readings: Vec<ReadingLine>,
+    /// How the ports are.
+    pub meters: Vec<MeterLine>,
+    /// What is wrong with the recording now, a sentence each.
+    pub alarms: Vec<String>,
+    /// What follows from the captures so far, the best explained first.
+    #[serde(default)]
+    pub findings: Vec<WireFinding>,
+    /// Where it is kept.
+    pub database: String,
+    /// Process number of the daemon.
+    pub process: u32,
+    /// Version of the daemon.
+    pub version: String,
+}
+
+/// The open session in short.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SessionLine {
+    /// Identity.
+    pub uuid: String,
+    /// Seconds since it began.
+    pub elapsed_s: f64,
+    /// Samples so far.
+    pub samples: u64,
+    /// The machine in the operator's words.
+    pub machine: String,
+    /// The job in the operator's words.
+    pub job: String,
+    /// Title of the procedure.
+    pub procedure: Option<String>,
+    /// What the procedure says to mind.
+    pub caution: Option<String>,
+}
+
+/// What a channel shows.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ReadingLine {
+    /// Which channel.
+    pub channel: String,
+    /// What it shows.
+    pub value: WireValue,
+    /// What that measures.
+    pub quantity: String,
+    /// Its unit.
+    pub unit: String,
+    /// Against the limit of the step.
+    pub verdict: Option<String>,
+    /// Seconds since it was measured.
+    pub age_s: f64,
+}
+
+/// How a port is, and what came through it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct MeterLine {
+    /// The meter's name.
+    pub meter: String,
+    /// Whether its port is open.
+    pub open: bool,
+    /// Why not; empty where it is open.
+    pub why: String,
+    /// Frames decoded since the daemon started.
+    pub frames: u64,
+    /// Frames that could not be decoded.
+    pub refused: u64,
+    /// Frames that sequence numbers say are missing.
+    pub lost: u64,
+    /// How well the device's own clock fits this computer's; none for a device without one.
+    pub clock: Option<ClockLine>,
+}
+
+/// How well a device's clock fits.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ClockLine {
+    /// How much later than the fastest frames arrive on average, s: what the fit takes out.
+    pub jitter_s: f64,
+    /// How much the device's clock gains, parts in a million; negative where it is slow.
+    pub drift_ppm: f64,
+    /// Chunks taken in since the device's clock began anew.
+    pub frames: u64,
+    /// How often the device's clock began anew or was set.
+    pub resets: u64,
+}
