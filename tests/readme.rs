@@ -1,0 +1,24 @@
+//! Proves that what the README tells a new user to write works as it stands, and together.
+
+use bayline::{channel::Bench, protocol::Library, session::Procedure};
+
+/// The blocks of this language, in order.
+fn blocks(language: &str) -> Vec<String> {
+    let readme = include_str!("../README.md");
+    let fences = readme.split("```").skip(1).step_by(2);
+    fences.filter_map(|block| Some(block.strip_prefix(language)?.strip_prefix('\n')?.to_owned())).collect()
+}
+
+#[test]
+fn the_bench_and_the_procedures_of_the_readme_work_together() {
+    let blocks = blocks("toml");
+    let (bench, procedures) = blocks.split_first().expect("the bench file comes first");
+    let bench =
+        Bench::parse("bench.toml", bench, &Library::new(Vec::new())).unwrap_or_else(|mistake| panic!("{mistake}"));
+    let channels = bench.channel_names().expect("every meter of the README names its channels");
+    assert!(procedures.len() >= 2, "{}", procedures.len());
+    for text in procedures {
+        let procedure = Procedure::parse("valves.toml", text).unwrap_or_else(|mistake| panic!("{mistake}"));
+        procedure.check_channels(&channels).unwrap_or_else(|mistake| panic!("{mistake}"));
+    }
+}
