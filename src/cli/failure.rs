@@ -48,7 +48,7 @@ impl Failure {
 
 /// A sentence on stderr; where nobody reads it, the exit status still tells.
 pub(super) fn complain(what: impl Display) {
-    drop(writeln!(io::stderr(), "bayline: {what:#}"));
+    drop(writeln!(io::stderr(), "bayline: {what}"));
 }
 
 impl From<io::Error> for Failure {

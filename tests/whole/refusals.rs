@@ -141,6 +141,11 @@ fn files_that_are_not_there_are_told() {
     assert!(run(&["--bench", "latin1.toml"]).contains("latin1.toml can't be read"));
     let file = bay.bayline(["protocols", "check", "none.toml"]).failed(2);
     assert!(file.contains("none.toml"), "{file}");
+    // The system's word was told twice: once in the sentence, once as its cause.
+    for option in ["--bench", "--procedure"] {
+        let sentence = run(&["--meter", "probe=/dev/null,number", option, "none.toml"]);
+        assert_eq!(sentence.matches("No such file").count(), 1, "{sentence}");
+    }
 }
 
 #[test]
