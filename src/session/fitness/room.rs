@@ -7,10 +7,6 @@ use crate::{
     units::{Dimension, Limit, show_in},
 };
 
-/// An `at_least` leaves so much of itself as room: common practice, no source. A feed of 11.8 V that should be 12.6 V
-/// is decided by tenths of a volt, not by volts.
-const ROOM_BELOW: f64 = 0.1;
-
 /// The expanded uncertainty may take so much of the room. With T the whole width between limits this is a
 /// measurement capability index T/(2 U) of 3 (JCGM 106:2012, 7.6.3, from memory).
 const SHARE: f64 = 1.0 / 3.0;
@@ -21,17 +17,6 @@ enum Expanded {
     /// What the digits add is not known.
     AtLeast(f64),
     Unknown,
-}
-
-/// Half of the room that a limit leaves, base units: half the width between two limits, half of an `at_most`
-/// (drops and draws are best at zero), a tenth of an `at_least`.
-fn room(limit: &Limit) -> f64 {
-    match (limit.low, limit.high) {
-        (Some(low), Some(high)) => (high - low) / 2.0,
-        (None, Some(high)) => high.abs() / 2.0,
-        (Some(low), None) => low.abs() * ROOM_BELOW,
-        (None, None) => f64::INFINITY,
-    }
 }
 
 /// The uncertainty from which on no value can be within, the limits guarded; none where there is always one.
@@ -86,7 +71,7 @@ impl Inspector<'_> {
                 return self.once(&facts.name, Missing::Accuracy, step, &what, remedy);
             }
         };
-        let room = room(limit);
+        let room = limit.room();
         if expanded > room * SHARE {
             let never = step.rule == Rule::Guarded && hopeless(limit).is_some_and(|hopeless| expanded >= hopeless);
             let (weight, end) = match never {
@@ -116,7 +101,7 @@ impl Inspector<'_> {
     /// Whether the display is too coarse, and that is told.
     fn digit(&mut self, step: &Step, facts: &ChannelFacts, limit: &Limit) -> bool {
         let Some(digit) = facts.digit_in(limit.dimension) else { return false };
-        let room = room(limit);
+        let room = limit.room();
         if digit <= room * SHARE {
             return false;
         }

@@ -7,6 +7,9 @@ use crate::{clock::Mono, electrics::Trend};
 /// Samples that come closer together than this share of the window are averaged first.
 const BINS: i64 = 48;
 
+/// Bins that a window can have: those of its length, the one that reaches beyond it, the one being filled.
+const MOST_BINS: usize = BINS as usize + 2;
+
 /// Fewer readings than this prove nothing.
 const LEAST: usize = 3;
 
@@ -16,8 +19,8 @@ const DIGITS: f64 = 2.0;
 /// A settled reading keeps within so much of itself: common practice, no source.
 const SHARE: f64 = 0.003;
 
-/// A reading that jumps by more than this share of itself from one to the next is a bad contact.
-const ROUGH: f64 = 0.02;
+/// A reading whose noise is more than this share of itself is a bad contact: common practice, no source.
+const ROUGH: f64 = 0.01;
 
 /// The mean over a steady window.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -125,19 +128,22 @@ impl Window {
         let settled = self.mean()?;
         let size = settled.value.abs();
         let band = (DIGITS * self.digit).max(SHARE * size);
-        let noise = self.noise();
-        if noise > (1.5 * self.digit).max(ROUGH * size).max(coarse) {
-            return None;
+        // On the stack: this runs on every sample until a value is captured.
+        let mut points = [(0.0, 0.0); MOST_BINS];
+        let points = points.get_mut(..self.bins.len())?;
+        for (point, bin) in points.iter_mut().zip(&self.bins) {
+            *point = (bin.first.since(first.first) as f64 / 1e6, bin.mean());
         }
-        let points: Vec<(f64, f64)> =
-            self.bins.iter().map(|bin| (bin.first.since(first.first) as f64 / 1e6, bin.mean())).collect();
-        let drift = Trend::of(&points)?.over(self.length as f64 / 1e6);
+        let noise = noise(points);
         let (least, most) = points.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(least, most), (_, value)| {
             (least.min(*value), most.max(*value))
         });
         // Six standard deviations hold nearly all of a window's readings where only noise moves them.
-        let quiet = drift.value.abs() <= band.max(3.0 * drift.u) && most - least <= band.max(6.0 * noise);
-        quiet.then_some(settled)
+        if noise > (1.5 * self.digit).max(ROUGH * size).max(coarse) || most - least > band.max(6.0 * noise) {
+            return None;
+        }
+        let drift = Trend::of(points)?.over(self.length as f64 / 1e6);
+        (drift.value.abs() <= band.max(3.0 * drift.u)).then_some(settled)
     }
 
     /// The mean of what the window holds, steady or not.
@@ -151,15 +157,26 @@ impl Window {
         let deviation = if count > 1 { (squares / (count - 1) as f64).sqrt() } else { 0.0 };
         Some(Settled { value, deviation, count, at: last.last })
     }
+}
 
-    /// Noise from one reading to the next, which a slow drift hardly touches: the root of half the mean
-    /// squared successive difference (von Neumann et al., Ann. Math. Stat. 12 (1941), from memory).
-    fn noise(&self) -> f64 {
-        let pairs = self.bins.iter().zip(self.bins.iter().skip(1));
-        let (sum, count) =
-            pairs.fold((0.0, 0.0), |(sum, count), (one, next)| (sum + (next.mean() - one.mean()).powi(2), count + 1.0));
-        if count > 0.0 { (sum / count / 2.0).sqrt() } else { 0.0 }
+/// Noise from one reading to the next, as a standard deviation.
+///
+/// The median of the steps and not their mean square: a lead that lands makes one large step, which must
+/// not be taken for the noise that excuses it. For normal noise σ is the median step / (0.6745 √2): the
+/// upper quartile of the normal distribution, since a step has the variance 2σ². Of an even count the
+/// lower middle one, so that few readings are held to the band.
+fn noise(points: &[(f64, f64)]) -> f64 {
+    let mut steps = [0.0; MOST_BINS];
+    let count = points.len().saturating_sub(1).min(MOST_BINS);
+    let steps = &mut steps[..count];
+    for (step, pair) in steps.iter_mut().zip(points.windows(2)) {
+        *step = (pair[1].1 - pair[0].1).abs();
     }
+    if steps.is_empty() {
+        return 0.0;
+    }
+    let (_, median, _) = steps.select_nth_unstable_by((count - 1) / 2, f64::total_cmp);
+    *median / (0.6745 * 2f64.sqrt())
 }
 
 #[cfg(test)]
@@ -209,13 +226,29 @@ mod tests {
         assert_eq!(settled_at((0..60).map(|index| 12.0 + (f64::from(index) * 0.3).sin())), None, "a swing");
     }
 
+    /// Seen in the demo: the first reading after the lead landed was averaged in, and the volts came out low.
+    #[test]
+    fn the_reading_of_a_landing_lead_is_never_part_of_the_mean() {
+        for first in [11.6, 12.1, 12.5] {
+            // A slow handheld: four readings a second, and a purpose that can bear much noise.
+            let mut window = Window::new(1_000_000);
+            let mut settled = None;
+            for index in 0..12 {
+                window.push(Mono(index * 250_000), if index == 0 { first } else { 12.61 }, Some(0.01));
+                settled = settled.or(window.settled(0.59));
+            }
+            let settled = settled.unwrap();
+            assert!((settled.value - 12.61).abs() < 0.005 && settled.deviation < 0.01, "{first}: {settled:?}");
+        }
+    }
+
     #[test]
     fn a_fast_board_does_not_grow_the_window() {
         let mut window = Window::new(1_000_000);
         for index in 0..100_000 {
             window.push(Mono(index * 20), 12.4 + f64::from((index % 7) as i32) * 0.001, None);
         }
-        assert!(window.bins.len() <= BINS as usize + 2, "{}", window.bins.len());
+        assert!(window.bins.len() <= MOST_BINS, "{}", window.bins.len());
         let settled = window.settled(0.0).unwrap();
         assert!(settled.count > 45_000, "{settled:?}");
     }

@@ -13,8 +13,8 @@ use crate::{
 /// A reading older than this says nothing about now.
 const FRESH_US: i64 = 3_000_000;
 
-/// Noise of so much of a limit does not disturb a verdict.
-const COARSE: f64 = 0.05;
+/// Noise of so much of the room that a limit leaves does not disturb a verdict.
+const COARSE: f64 = 0.1;
 
 /// What a step has to tell, beside the verdict on each sample.
 #[derive(Debug, Clone, PartialEq)]
@@ -47,7 +47,7 @@ pub struct StepJudge {
     last: Option<Sample>,
     /// Of the samples that count, the one that was deepest outside, or nearest to it.
     worst: Option<Sample>,
-    /// As `worst`, with what came before it had settled.
+    /// As `worst`, with what came before it had settled; only of a step that asks for a load.
     peak: Option<Sample>,
     /// The newest capture by the operator's word.
     taken: Option<Capture>,
@@ -126,7 +126,10 @@ impl StepJudge {
             self.window.clear();
             return self.aim.limit.map(|_| Verdict::NotLoaded);
         };
-        keep_worse(&mut self.peak, sample, self.aim.limit.as_ref());
+        // A surge begins with a load: before the leads are on, whatever is read is none.
+        if self.aim.load.is_asked_for() {
+            keep_worse(&mut self.peak, sample, self.aim.limit.as_ref());
+        }
         if sample.at < touching.max(loaded).plus(self.aim.after) {
             return self.aim.limit.map(|_| Verdict::NotSettled);
         }
@@ -322,8 +325,7 @@ impl StepJudge {
 
     /// Noise that the verdict can bear, base units.
     fn coarse(&self) -> f64 {
-        let limit = self.aim.limit.and_then(|limit| limit.high.or(limit.low)).unwrap_or(0.0);
-        COARSE * limit.abs()
+        self.aim.limit.map_or(0.0, |limit| COARSE * limit.room())
     }
 
     /// A capture of the mean over the window: repetition and meter together (JCGM 100:2008, 5.1.2).

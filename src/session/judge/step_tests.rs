@@ -140,6 +140,17 @@ fn a_wrong_switch_is_told_once_and_never_captured() {
     assert_eq!(news, [News::Say("the display is held, release it".to_owned())]);
 }
 
+/// Seen in the demo: a lead that had not landed yet was told as what the value reached before it settled.
+#[test]
+fn what_was_read_before_the_leads_were_on_is_no_surge() {
+    let mut judge = step("quantity = \"V DC\"\nat_least = \"11.8 V\"");
+    feed(&mut judge, 0, [-0.005; 5]);
+    feed(&mut judge, 500, [12.6; 15]);
+    let taken = judge.take(Mono(1_950_000));
+    assert_eq!((taken.judgement.verdict, taken.peak), (Some(Verdict::Within), None), "{}", taken.judgement.reason);
+    assert!(!taken.judgement.reason.contains("before it settled"), "{}", taken.judgement.reason);
+}
+
 #[test]
 fn the_worst_of_a_watched_step_counts() {
     let mut judge = step("quantity = \"V DC\"\nat_least = \"11.5 V\"\ncapture = \"worst\"");
