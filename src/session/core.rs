@@ -123,7 +123,7 @@ impl Core {
         effects.push(Effect::Record(Record::SessionBegan(at, Box::new(begin.clone()))));
         for (index, channel) in self.channels.iter().enumerate() {
             if let (Ok(id), Some(channel)) = (u16::try_from(index), channel) {
-                effects.push(Effect::Record(Record::Channel(ChannelId(id), channel.clone())));
+                effects.push(Effect::Record(Record::Channel(ChannelId(id), Box::new(channel.clone()))));
             }
         }
         self.zeros.grow_old();
@@ -219,7 +219,7 @@ impl Core {
             if let Some(step) = &mut session.step {
                 step.channel_found(id, &channel);
             }
-            effects.push(Effect::Record(Record::Channel(id, channel.clone())));
+            effects.push(Effect::Record(Record::Channel(id, Box::new(channel.clone()))));
         }
         self.channels[index] = Some(channel);
     }

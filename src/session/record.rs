@@ -17,7 +17,7 @@ pub enum Record {
     /// The session ended; nothing of it follows.
     SessionEnded(Mono, End),
     /// A channel is known; precedes its samples.
-    Channel(ChannelId, Channel),
+    Channel(ChannelId, Box<Channel>),
     /// A step began: the samples that follow belong to it.
     StepBegan(Box<StepBegan>),
     /// A step was left: the samples that follow do not belong to it.
