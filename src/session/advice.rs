@@ -18,7 +18,7 @@ const LIVE_V: f64 = 1.0;
 pub(super) struct Advice {
     /// By meter: what it was switched to in the last step on it.
     switched: HashMap<String, Quantity>,
-    /// By circuit: the newest volts captured on it, and in which step.
+    /// By circuit whose feed is live: the newest volts captured on it, and in which step.
     live: HashMap<String, (f64, String)>,
     /// Channels whose missing zero was told.
     zero_told: HashSet<String>,
@@ -29,7 +29,12 @@ impl Advice {
     pub fn captured(&mut self, view: &StepView, capture: &Capture) {
         let volts = capture.judgement.quantity.is_some_and(|quantity| quantity.dimension() == Dimension::Volt);
         if let (true, Some(circuit), Some(Value::Number(value))) = (volts, &view.circuit, capture.judgement.value) {
-            self.live.insert(circuit.clone(), (value, view.name.clone()));
+            // A drop near zero says nothing about the feed: only the step that saw it live can see it dead.
+            if value.abs() >= LIVE_V {
+                self.live.insert(circuit.clone(), (value, view.name.clone()));
+            } else if self.live.get(circuit).is_some_and(|(_, step)| *step == view.name) {
+                self.live.remove(circuit);
+            }
         }
     }
 
@@ -56,7 +61,7 @@ impl Advice {
 
     fn feed_is_live(&self, view: &StepView, quantity: Quantity) -> Option<String> {
         let ohms = matches!(quantity, Quantity::Ohms | Quantity::Continuity | Quantity::Diode);
-        let (volts, step) = self.live.get(view.circuit.as_ref()?).filter(|(volts, _)| ohms && volts.abs() >= LIVE_V)?;
+        let (volts, step) = self.live.get(view.circuit.as_ref()?).filter(|_| ohms)?;
         Some(format!(
             "the feed of this circuit was live ({}, step \"{step}\"): switch it off and unplug before measuring {quantity}",
             show(*volts, Quantity::VoltsDc)
@@ -141,6 +146,9 @@ mod tests {
             said[0].starts_with("the feed of this circuit was live (12.60 V, step \"feed, lift coil\")"),
             "{said:?}"
         );
+        // A good drop on the same circuit does not make its feed dead.
+        advice.captured(&view("ground drop, lift coil", Quantity::VoltsDc), &capture(0.04));
+        assert!(!advice.before(&view("ohms", Quantity::Ohms), Some(&channel("")), true).is_empty());
         advice.captured(&feed, &capture(0.01));
         assert_eq!(advice.before(&view("ohms", Quantity::Ohms), Some(&channel("")), true), [] as [&str; 0]);
     }
