@@ -147,7 +147,7 @@ impl Session {
             limit: spec.limit,
         };
         self.place = place;
-        let aim = Aim::of(spec, self.begin.visit.part_celsius, |name| named(bench.channels, name));
+        let aim = Aim::of(spec, &self.begin.visit, |name| named(bench.channels, name));
         self.begin_step(at, view, aim, bench, effects)
     }
 

@@ -2,12 +2,12 @@
 
 use std::time::Duration;
 
-use super::{Heat, Load, Part};
+use super::{Heat, Load, Part, place};
 use crate::{
     channel::ChannelId,
     electrics::Rule,
     session::{
-        Step, StepView,
+        Step, StepView, Visit,
         procedure::{CaptureMode, ContactRule, PartTemperature},
     },
     units::{Limit, Quantity},
@@ -43,15 +43,16 @@ pub struct Aim {
 }
 
 impl Aim {
-    /// Of a step of a procedure. `part` is the part's temperature as the operator typed it, °C.
-    pub fn of(step: &Step, part: Option<f64>, named: impl Fn(&str) -> Option<ChannelId>) -> Self {
+    /// Of a step of a procedure, with the temperatures that were typed for this visit.
+    pub fn of(step: &Step, visit: &Visit, named: impl Fn(&str) -> Option<ChannelId>) -> Self {
         let heat = step.heat.as_ref().map(|rule| Heat {
             reference: rule.reference,
             part: match &rule.part {
                 PartTemperature::Given(celsius) => Part::typed(*celsius),
-                PartTemperature::OfSession => part.map_or(Part::Unknown, Part::typed),
+                PartTemperature::OfSession => visit.part_celsius.map_or(Part::Unknown, Part::typed),
                 PartTemperature::Channel(name) => named(name).map_or(Part::Unknown, |id| Part::Channel(id, None)),
             },
+            place: place(rule.place, visit.ambient_celsius),
         });
         Self {
             channel: step.channel.as_deref().and_then(&named),

@@ -12,7 +12,10 @@ pub const TYPED_WITHIN: f64 = 2.0;
 
 /// A coil in a machine can be as cold as a winter night and as hot as its oil and its own losses make it, °C:
 /// common practice, no source.
-const PLAUSIBLE: (f64, f64) = (-30.0, 140.0);
+const ANYWHERE: (f64, f64) = (-30.0, 140.0);
+
+/// A part is not colder than the air about it by more than this, °C: common practice, no source.
+const BELOW_AMBIENT: f64 = 10.0;
 
 /// How a step's limit depends on the part's temperature.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -21,6 +24,8 @@ pub struct Heat {
     pub reference: f64,
     /// How warm the part is.
     pub part: Part,
+    /// From what to what temperature it can have where it is, °C.
+    pub place: (f64, f64),
 }
 
 /// How warm a part is, as far as anyone knows.
@@ -39,6 +44,11 @@ impl Part {
     pub fn typed(celsius: f64) -> Self {
         Self::Known(Uncertain::rectangular(celsius, TYPED_WITHIN))
     }
+}
+
+/// What temperatures a part can have, °C: as the procedure says, or no colder than the air about it.
+pub fn place(told: Option<(f64, f64)>, ambient: Option<f64>) -> (f64, f64) {
+    told.unwrap_or((ambient.map_or(ANYWHERE.0, |ambient| ambient - BELOW_AMBIENT), ANYWHERE.1))
 }
 
 impl Heat {
@@ -90,13 +100,17 @@ impl Heat {
         };
         let (from, to) = (needed(edge)?.value, needed((low + high) / 2.0)?.value);
         let (from, to) = (from.min(to), from.max(to));
-        let can_be = to >= PLAUSIBLE.0 && from <= PLAUSIBLE.1;
-        Some(if can_be {
+        let (coldest, warmest) = self.place;
+        Some(if to >= coldest && from <= warmest {
             format!(
                 "a sound coil at {from:.0} to {to:.0} °C would show this: give the part's temperature, or let it cool"
             )
         } else {
-            format!("only at {from:.0} °C would a sound coil show this: heat does not explain it")
+            let needed = if ohms > high { from } else { to };
+            format!(
+                "only at {needed:.0} °C would a sound coil show this, and the place has {coldest:.0} to {warmest:.0} °C: \
+                 heat does not explain it"
+            )
         })
     }
 }
@@ -109,7 +123,7 @@ mod tests {
     fn a_warm_coil_is_corrected() {
         // Computed with the uncertainties library: 14.2(0.12) ohm at 63(2) °C, α = 0.00393 (IEC 60028), is
         // 12.147238214 ohm at 20 °C with u = 0.131180756 ohm.
-        let heat = Heat { reference: 20.0, part: Part::Known(Uncertain::new(63.0, 2.0)) };
+        let heat = Heat { reference: 20.0, part: Part::Known(Uncertain::new(63.0, 2.0)), place: ANYWHERE };
         let (corrected, words) = heat.corrected(Uncertain::new(14.2, 0.12)).unwrap();
         assert!((corrected.value - 12.147_238_214).abs() < 1e-8);
         assert!((corrected.u - 0.131_180_756).abs() < 1e-6);
@@ -119,11 +133,27 @@ mod tests {
     #[test]
     fn an_unknown_temperature_is_asked_for_only_where_it_could_be_the_reason() {
         // R(80 °C)/R20 is 1.2358 and R(60 °C)/R20 1.1572 with α = 0.00393 (IEC 60028): 7.5 ohm becomes 9.27 and 8.68.
-        let heat = Heat { reference: 20.0, part: Part::Unknown };
+        let heat = Heat { reference: 20.0, part: Part::Unknown, place: place(None, None) };
         let limit = Limit::nominal("7.5 ohm ± 8 %").unwrap();
         let words = heat.explains(9.2685, &limit).unwrap();
         assert!(words.starts_with("a sound coil at 57 to 80 °C would show this"), "{words}");
         assert!(heat.explains(25.0, &limit).unwrap().contains("heat does not explain it"));
         assert!(heat.explains(3.0, &limit).unwrap().contains("heat does not explain it"));
+        // In a place that stays cool it can't be the heat.
+        let cool = Heat { place: place(Some((0.0, 40.0)), None), ..heat };
+        let words = cool.explains(9.2685, &limit).unwrap();
+        assert!(
+            words.starts_with("only at 57 °C would a sound coil show this, and the place has 0 to 40 °C"),
+            "{words}"
+        );
+        // 6.5 ohm needs a coil colder than 5 °C: R(5 °C)/R20 = 0.941, and 6.9 ohm becomes 6.49.
+        let winter = Heat { place: place(None, Some(-15.0)), ..heat };
+        assert!(
+            winter.explains(6.48, &limit).unwrap().starts_with("a sound coil at"),
+            "{:?}",
+            winter.explains(6.48, &limit)
+        );
+        let summer = Heat { place: place(None, Some(30.0)), ..heat };
+        assert!(summer.explains(6.48, &limit).unwrap().contains("the place has 20 to 140 °C"));
     }
 }

@@ -17,7 +17,7 @@ mod step;
 pub use aim::Aim;
 pub use contact::Contact;
 pub use figures::Figures;
-pub use heat::{Heat, Part, TYPED_WITHIN};
+pub use heat::{Heat, Part, TYPED_WITHIN, place};
 pub use hold::Hold;
 pub use limit::{compare, judge};
 pub use load::Load;

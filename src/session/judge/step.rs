@@ -358,7 +358,11 @@ impl StepJudge {
         }
         let Some(limit) = self.aim.limit else { return Judgement::recorded(sample) };
         let (Some(heat), Value::Number(value)) = (&self.aim.heat, sample.value) else {
-            return judge(&limit, sample.value, sample.quantity, sample.u, self.aim.rule);
+            let mut judged = judge(&limit, sample.value, sample.quantity, sample.u, self.aim.rule);
+            if judged.verdict != Some(Verdict::Within) && self.may_be_an_average(sample, &limit) {
+                judged.reason += "; a driver that switches on and off fast shows its average here";
+            }
+            return judged;
         };
         if let Some((corrected, words)) = heat.corrected(Uncertain::new(value, sample.u.unwrap_or(0.0))) {
             let u = sample.u.map(|_| corrected.u);
@@ -372,6 +376,13 @@ impl StepJudge {
             judged.reason += &format!("; {words}");
         }
         judged
+    }
+
+    /// Too few amps of a coil that is held on, which a driver that saves heat would explain.
+    fn may_be_an_average(&self, sample: &Sample, limit: &Limit) -> bool {
+        let is_low =
+            matches!(sample.value, Value::Number(value) if limit.low.is_some_and(|low| value.abs() < low.abs()));
+        is_low && sample.quantity == Quantity::AmpsDc && self.aim.hold_at_most.is_some()
     }
 
     fn refused(&self, how: How, sample: &Sample, verdict: Verdict, reason: String) -> Capture {

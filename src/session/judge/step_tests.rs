@@ -1,7 +1,10 @@
 //! Steps as a technician meets them. Limits and habits are common practice, no source, where none is named.
 
 use super::*;
-use crate::{session::Procedure, units::Dimension};
+use crate::{
+    session::{Procedure, Visit},
+    units::Dimension,
+};
 
 /// One sample of channel 0 in volts.
 pub fn volts(at_us: i64, value: f64) -> Sample {
@@ -35,7 +38,7 @@ fn step(keys: &str) -> StepJudge {
         "clamp" => Some(ChannelId(1)),
         _ => None,
     };
-    let aim = Aim::of(&procedure.steps[0], None, named);
+    let aim = Aim::of(&procedure.steps[0], &Visit::default(), named);
     let contact = Contact::new(aim.contact);
     StepJudge::new(aim, Mono(0), contact)
 }
@@ -231,4 +234,19 @@ fn a_gap_ends_what_was_steady() {
     assert_eq!(feed(&mut judge, 900, [12.41; 8]), []);
     assert_eq!(captured(&feed(&mut judge, 1700, [12.41; 4])).len(), 1);
     assert_eq!(judge.aim.limit.unwrap().dimension, Dimension::Volt);
+}
+
+#[test]
+fn low_amps_of_a_coil_held_on_may_be_an_average() {
+    // A clamp shows the mean of what a switching driver lets through: common practice, no source.
+    let said = |value: f64, hold: &str| {
+        let mut judge = step(&format!("quantity = \"A DC\"\nbetween = \"1.45 A to 1.80 A\"\n{hold}"));
+        judge.sample(&sample(0, 0, value, Quantity::AmpsDc), &mut Vec::new());
+        judge.take(Mono(1)).judgement.reason
+    };
+    let held = "hold_at_most = \"20 s\"";
+    assert!(said(0.60, held).ends_with("a driver that switches on and off fast shows its average here"));
+    for (value, hold) in [(1.60, held), (2.10, held), (0.60, "")] {
+        assert!(!said(value, hold).contains("average"), "{value}");
+    }
 }

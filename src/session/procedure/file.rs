@@ -51,6 +51,7 @@ pub(super) struct StepTable {
     pub hold_at_most: Option<Spanned<String>>,
     pub limit_at: Option<Spanned<String>>,
     pub temperature: Option<Spanned<String>>,
+    pub place: Option<Spanned<String>>,
     pub role: Option<Spanned<String>>,
     pub running: Option<Spanned<String>>,
 }
@@ -283,6 +284,8 @@ name = "yard drive"
             ("quantity = \"ohm\"", "quantity = \"ohm\"\nrole = \"coil\"", 18, "\"coil ohms\", \"coil amps\""),
             ("quantity = \"ohm\"", "quantity = \"ohm\"\nrole = \"coil ohms\"\nrunning = \"this\"", 19, "running"),
             ("quantity = \"ohm\"", "quantity = \"ohm\"\nrunning = \"it\"", 18, "\"everything\""),
+            ("quantity = \"ohm\"", "quantity = \"ohm\"\nplace = \"0 V to 3 V\"", 18, "\"-10 °C to 60 °C\""),
+            ("at_least = \"11.8 V\"", "at_least = \"11.8 V\"\nplace = \"0 °C to 60 °C\"", 12, "\"ohm\" only"),
             ("circuit = \"lift coil\"\nchannel", "role = \"coil ohms\"\nchannel", 15, "expected a circuit"),
         ] {
             assert!(GOOD.contains(from), "{from}");

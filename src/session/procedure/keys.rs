@@ -158,10 +158,11 @@ fn condition(source: Source, table: &ConditionTable) -> Result<ConditionRule, Mi
     })
 }
 
-/// `limit_at = "20 °C"` and `temperature = "63 °C"` or the name of a channel that measures it.
+/// `limit_at = "20 °C"`; `temperature = "63 °C"` or the name of a channel that measures it; `place = "0 °C to 60 °C"`,
+/// the temperatures that the part can have where it is.
 pub(super) fn heat(source: Source, table: &StepTable, quantity: Option<Quantity>) -> Result<Option<HeatRule>, Mistake> {
     if quantity != Some(Quantity::Ohms) {
-        return match table.limit_at.as_ref().or(table.temperature.as_ref()) {
+        return match table.limit_at.as_ref().or(table.temperature.as_ref()).or(table.place.as_ref()) {
             Some(text) => {
                 Err(source.mistake(text.span(), "found a temperature, expected it in a step on \"ohm\" only"))
             }
@@ -183,7 +184,20 @@ pub(super) fn heat(source: Source, table: &StepTable, quantity: Option<Quantity>
             Err(_) => PartTemperature::Channel(text.get_ref().clone()),
         },
     };
-    Ok(Some(HeatRule { reference, part }))
+    let place = table.place.as_ref().map(|text| place(source, text)).transpose()?;
+    Ok(Some(HeatRule { reference, part, place }))
+}
+
+fn place(source: Source, text: &Spanned<String>) -> Result<(f64, f64), Mistake> {
+    let range = Limit::between(text.get_ref()).map_err(|error| source.mistake(text.span(), error.to_string()))?;
+    match (range.low, range.high, range.dimension) {
+        (Some(low), Some(high), Dimension::Celsius) => Ok((low, high)),
+        _ => {
+            let found = text.get_ref();
+            Err(source
+                .mistake(text.span(), format!("found \"{found}\", expected temperatures such as \"-10 °C to 60 °C\"")))
+        }
+    }
 }
 
 fn celsius(source: Source, text: &Spanned<String>) -> Result<f64, Mistake> {

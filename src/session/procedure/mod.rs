@@ -124,6 +124,8 @@ pub struct HeatRule {
     pub reference: f64,
     /// What tells the part's temperature.
     pub part: PartTemperature,
+    /// From what to what temperature the part can have where it is, °C; none where the file does not say.
+    pub place: Option<(f64, f64)>,
 }
 
 /// What tells a part's temperature.

@@ -64,7 +64,7 @@ impl Cause for Series {
                 )
             }
             _ => format!(
-                "Measure the feed of the {coil} unplugged with its driver on: low already means feed or driver. Then, with the coil held on, from battery positive to its feed terminal and from its ground terminal to battery negative."
+                "First make sure that its driver holds the {coil} fully on: one that switches fast shows less amps on a clamp, and nothing is wrong. Measure its feed unplugged with the driver on: low already means feed or driver. Then, with the coil held on, from battery positive to its feed terminal and from its ground terminal to battery negative."
             ),
         }
     }
