@@ -68,7 +68,7 @@ impl Core {
     pub fn handle(&mut self, at: Mono, event: Event, effects: &mut Vec<Effect>) {
         match event {
             Event::Samples(samples) => self.samples(samples, effects),
-            Event::Channel(id, channel) => self.channel(id, channel, effects),
+            Event::Channel(id, channel) => self.channel(at, id, channel, effects),
             Event::MeterOpened(meter) => self.meter(at, meter, None, effects),
             Event::MeterLost(meter, why) => self.meter(at, meter, Some(why), effects),
             Event::Remark { kind, subject, text } => self.remark(at, kind, subject, text, effects),
@@ -209,19 +209,18 @@ impl Core {
         drop(session.go(at, Move::Next, &BenchView { channels: &self.channels, zeros: &self.zeros }, effects));
     }
 
-    fn channel(&mut self, id: ChannelId, channel: Channel, effects: &mut Vec<Effect>) {
+    fn channel(&mut self, at: Mono, id: ChannelId, channel: Channel, effects: &mut Vec<Effect>) {
         let index = usize::from(id.0);
         if index >= self.channels.len() {
             self.channels.resize(index + 1, None);
             self.latest.resize(index + 1, None);
         }
+        self.channels[index] = Some(channel.clone());
         if let Some(session) = &mut self.session {
-            if let Some(step) = &mut session.step {
-                step.channel_found(id, &channel);
-            }
-            effects.push(Effect::Record(Record::Channel(id, Box::new(channel.clone()))));
+            let bench = BenchView { channels: &self.channels, zeros: &self.zeros };
+            session.channel_found(at, id, &channel, &bench, effects);
+            effects.push(Effect::Record(Record::Channel(id, Box::new(channel))));
         }
-        self.channels[index] = Some(channel);
     }
 
     fn meter(&mut self, at: Mono, meter: MeterId, lost: Option<String>, effects: &mut Vec<Effect>) {

@@ -13,7 +13,10 @@ use super::{
     step::{Rest, RunningStep, named},
     zero::Zeros,
 };
-use crate::{channel::Channel, clock::Mono};
+use crate::{
+    channel::{Channel, ChannelId},
+    clock::Mono,
+};
 
 /// An open session.
 #[derive(Debug)]
@@ -161,14 +164,43 @@ impl Session {
     ) -> Arc<StepView> {
         let view = Arc::new(view);
         self.steps = view.number;
-        let id = aim.channel.map(|id| usize::from(id.0));
-        let channel = id.and_then(|id| bench.channels.get(id)?.as_ref());
-        let advice = self.advice.before(&view, channel, id.is_some_and(|id| bench.zeros.is_fresh(id)));
+        let channel = aim.channel;
         self.step = Some(RunningStep::begin(at, view.clone(), aim, self.rest.take()));
         effects.push(Effect::Record(Record::StepBegan(Box::new(StepBegan { at, view: view.clone() }))));
         effects.push(Effect::Notice(Notice::Step(view.clone())));
-        effects.extend(advice.into_iter().flat_map(|text| Effect::say(at, text)));
+        self.advise(at, &view, channel, bench, effects);
         view
+    }
+
+    /// What is to be said before a step on this channel; nothing while nobody knows which meter has it.
+    fn advise(
+        &mut self,
+        at: Mono,
+        view: &StepView,
+        channel: Option<ChannelId>,
+        bench: &BenchView,
+        effects: &mut Vec<Effect>,
+    ) {
+        let id = channel.map(|id| usize::from(id.0));
+        let channel = id.and_then(|id| bench.channels.get(id)?.as_ref());
+        let advice = self.advice.before(view, channel, id.is_some_and(|id| bench.zeros.is_fresh(id)));
+        effects.extend(advice.into_iter().flat_map(|text| Effect::say(at, text)));
+    }
+
+    /// A channel turned up: perhaps the one that the running step waits for.
+    pub fn channel_found(
+        &mut self,
+        at: Mono,
+        id: ChannelId,
+        channel: &Channel,
+        bench: &BenchView,
+        effects: &mut Vec<Effect>,
+    ) {
+        let Some(step) = &mut self.step else { return };
+        if step.channel_found(id, channel) {
+            let view = step.view.clone();
+            self.advise(at, &view, Some(id), bench, effects);
+        }
     }
 
     /// Ends the step that is on, and draws the conclusions.

@@ -42,12 +42,10 @@ impl RunningStep {
         self.judge.rests_on_its_capture().then_some(Rest { channel, quantity: self.judge.aim.quantity })
     }
 
-    /// A channel turned up: perhaps one that the step waits for.
-    pub fn channel_found(&mut self, id: ChannelId, channel: &Channel) {
-        if self.view.channel.as_ref() == Some(&channel.name) {
-            self.judge.aim.channel = Some(id);
-        }
+    /// A channel turned up. True where it is the one that the step waited for.
+    pub fn channel_found(&mut self, id: ChannelId, channel: &Channel) -> bool {
         self.judge.aim.load.channel_found(id, &channel.name);
+        self.view.channel.as_ref() == Some(&channel.name) && self.judge.aim.channel.replace(id).is_none()
     }
 
     /// One more sample; the verdict on it alone.

@@ -203,6 +203,20 @@ fn steps_go_where_the_operator_says() {
     assert_eq!(watched.core.step_view().map(|view| (view.number, view.attempt)), Some((8, 3)));
 }
 
+/// Seen in the demo: a session that began before the meter had said anything was not told to switch it.
+#[test]
+fn a_meter_that_speaks_up_late_is_still_told_to_be_switched() {
+    let mut watched = Watched { core: Core::new(["handheld".to_owned()]), effects: Vec::new() };
+    watched.say(0, begin(Some(PROCEDURE))).unwrap();
+    watched.core.handle(Mono(1000), Event::Channel(ChannelId(0), channel("probe")), &mut watched.effects);
+    watched.go(2, "lift ohms").unwrap();
+    let said = watched.effects.iter().filter_map(|effect| match effect {
+        Effect::Notice(Notice::Say(text)) => Some(text.as_str()),
+        _ => None,
+    });
+    assert_eq!(said.collect::<Vec<_>>(), ["switch handheld from V DC to ohm"]);
+}
+
 #[test]
 fn without_a_procedure_every_mark_makes_a_step() {
     let mut watched = Watched::new(None);
