@@ -9,6 +9,8 @@ use std::{
     os::unix::net::UnixDatagram,
     path::{Path, PathBuf},
     process::{Child, Command, ExitCode, Stdio},
+    sync::mpsc::{Receiver, channel},
+    thread,
     time::Duration,
 };
 
@@ -18,16 +20,19 @@ use nix::{
     unistd::Pid,
 };
 
-use super::{Common, client::Client, failure::Failure, show};
+use super::{Common, client::Client, failure::Failure, show, watch::Screen};
 use crate::{
     demo::{Bench, Operator, Scenario, Settings, Until, circuit::Coil, files},
     export::{Style, to_folder},
-    server::{Answer, Request},
+    server::{News, Request},
     store::{Folder, open_to_read, read},
 };
 
 /// How long the daemon may take to start, however slow the machine.
 const START: Duration = Duration::from_secs(20);
+
+/// How long a capture may take, however slow the machine.
+const CAPTURE: Duration = Duration::from_secs(60);
 
 /// Show what bayline does, on a simulated bench.
 #[derive(Debug, Args)]
@@ -61,12 +66,16 @@ impl Demo {
 
         let daemon = Daemon::start(&paths)?;
         let common = Common { data: Some(paths.folder.path().to_owned()), ..common.clone() };
-        let mut hands = Hands { client: Client::connect(&common)?, bench: &bench };
+        let mut hands = Hands::new(&common, &bench)?;
         hands.zero_the_clamps()?;
+        let (news, ears) = hear(&common)?;
+        hands.news = Some(news);
         Scenario::yard().play(bench.world(), self.speed, &mut hands)?;
-        let ended = hands.client.ask(&Request::End {})?;
-        tell_verdict(&ended)?;
+        hands.client.ask(&Request::End {})?;
         daemon.stop()?;
+        // What it said last must stand before the ledger.
+        let told = ears.join().map_err(|_| Failure::failed(anyhow::anyhow!("what was said can't be shown")))?;
+        told?;
         drop(bench);
 
         let connection = open_to_read(&paths.folder.database())?;
@@ -197,13 +206,41 @@ fn wait_for(ready: &UnixDatagram, process: &mut Child) -> io::Result<()> {
     Err(io::Error::new(io::ErrorKind::TimedOut, "it was not ready in time"))
 }
 
-/// The operator: says to the daemon what a technician would say.
+/// Hears all that the tool says: shows it as `watch` does, and passes it on.
+fn hear(common: &Common) -> Result<(Receiver<News>, thread::JoinHandle<io::Result<()>>), Failure> {
+    let mut client = Client::connect(common)?;
+    let mut screen = Screen::new(stdout());
+    screen.begin(&client.ask(&Request::Status {})?.status.unwrap_or_default())?;
+    client.ask(&Request::Watch {})?;
+    let (tell, news) = channel();
+    let ears = thread::spawn(move || {
+        while let Some(line) = client.next_line()? {
+            let piece: News = serde_json::from_str(&line)?;
+            screen.tell(piece.clone())?;
+            // Nobody listens any more once the story is told.
+            drop(tell.send(piece));
+        }
+        Ok(())
+    });
+    Ok((news, ears))
+}
+
+/// The operator: both hands on the leads, listens to the tool and says little to it.
 struct Hands<'a> {
     client: Client,
     bench: &'a Bench,
+    news: Option<Receiver<News>>,
+    /// The step's name.
+    step: String,
+    /// The step's value was captured: the next one begins by itself.
+    goes_on: bool,
 }
 
-impl Hands<'_> {
+impl<'a> Hands<'a> {
+    fn new(common: &Common, bench: &'a Bench) -> Result<Self, Failure> {
+        Ok(Self { client: Client::connect(common)?, bench, news: None, step: String::new(), goes_on: false })
+    }
+
     /// Nothing runs yet, so nothing goes through the clamps: what they show is their zero.
     fn zero_the_clamps(&mut self) -> Result<(), Failure> {
         writeln!(stdout(), "zeroing the clamps, nothing through them")?;
@@ -221,24 +258,44 @@ impl Hands<'_> {
         }
         Ok(())
     }
+
+    /// Listens until the tool says what is awaited.
+    fn hear(&self, what: &str, is_it: impl Fn(&News) -> bool) -> Result<(), Failure> {
+        let in_vain = || Failure::failed(anyhow::anyhow!("the tool was not heard to say {what}"));
+        let news = self.news.as_ref().ok_or_else(in_vain)?;
+        loop {
+            if is_it(&news.recv_timeout(CAPTURE).map_err(|_| in_vain())?) {
+                return Ok(());
+            }
+        }
+    }
 }
 
 impl Operator for Hands<'_> {
     type Error = Failure;
 
     fn step(&mut self, name: &str) -> Result<(), Failure> {
+        name.clone_into(&mut self.step);
+        if std::mem::take(&mut self.goes_on) {
+            return self
+                .hear(&format!("that {name} begins"), |news| matches!(news, News::Step { step } if step.name == name));
+        }
         // The first step is on as soon as the session begins.
         let status = self.client.ask(&Request::Status {})?.status.unwrap_or_default();
-        if status.step.is_none_or(|step| step.name != name) {
-            let answer = self.client.ask(&Request::Step { to: name.to_owned() })?;
-            tell_verdict(&answer)?;
+        match status.step {
+            Some(step) if step.name == name => Ok(()),
+            _ => self.client.ask(&Request::Step { to: name.to_owned() }).map(drop),
         }
-        write!(stdout(), "{name} … ")?;
-        Ok(stdout().flush()?)
     }
 
-    fn take(&mut self) -> Result<(), Failure> {
-        self.client.ask(&Request::Take { channel: None }).map(drop)
+    fn captured(&mut self) -> Result<(), Failure> {
+        let own = &self.step;
+        self.hear(
+            &format!("that {own} is captured"),
+            |news| matches!(news, News::Captured { step, .. } if step == own),
+        )?;
+        self.goes_on = true;
+        Ok(())
     }
 
     fn note(&mut self, text: &str) -> Result<(), Failure> {
@@ -248,15 +305,6 @@ impl Operator for Hands<'_> {
     fn dwell(&mut self, at_least: Duration, until: Until) -> Result<(), Failure> {
         self.bench.dwell(at_least, until);
         Ok(())
-    }
-}
-
-fn tell_verdict(answer: &Answer) -> io::Result<()> {
-    match &answer.judged {
-        Some(judged) => {
-            writeln!(stdout(), "{}: {}", judged.verdict.as_deref().unwrap_or("recorded"), judged.reason)
-        }
-        None => writeln!(stdout(), "recorded"),
     }
 }
 

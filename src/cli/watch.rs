@@ -14,7 +14,7 @@ use super::{
     operate::{tell_judgement, tell_step},
 };
 use crate::{
-    server::{News, ReadingLine, Request},
+    server::{News, ReadingLine, Request, StatusReport, WireCapture, WireJudgement},
     units::show_seconds,
 };
 
@@ -29,15 +29,9 @@ pub(super) struct Watch {
 impl Watch {
     pub fn run(self, common: &Common) -> Result<ExitCode, Failure> {
         let mut client = Client::connect(common)?;
-        let mut screen = Screen { out: stdout().lock(), live: stdout().is_terminal(), width: 0 };
+        let mut screen = Screen::new(stdout().lock());
         if !self.json {
-            let status = client.ask(&Request::Status {})?.status.unwrap_or_default();
-            for alarm in &status.alarms {
-                screen.line(|out| writeln!(out, "ALARM: {alarm}"))?;
-            }
-            if let Some(step) = &status.step {
-                screen.line(|out| tell_step(out, step))?;
-            }
+            screen.begin(&client.ask(&Request::Status {})?.status.unwrap_or_default())?;
         }
         client.ask(&Request::Watch {})?;
         while let Some(line) = client.next_line()? {
@@ -54,36 +48,53 @@ impl Watch {
 }
 
 /// News as lines, with one line below them that always shows what the channels show.
-struct Screen<W: Write> {
+pub(super) struct Screen<W: Write> {
     out: W,
     /// Whether a line may be written over: on a terminal.
     live: bool,
     /// Characters of the live line that stands there now.
     width: usize,
+    /// The judgement that was told when it was captured: it is not told again when the step is left.
+    told: Option<WireJudgement>,
 }
 
 impl<W: Write> Screen<W> {
-    fn tell(&mut self, news: News) -> io::Result<()> {
+    pub fn new(out: W) -> Self {
+        Self { out, live: stdout().is_terminal(), width: 0, told: None }
+    }
+
+    /// What is wrong and what is on as the following begins.
+    pub fn begin(&mut self, status: &StatusReport) -> io::Result<()> {
+        for alarm in &status.alarms {
+            self.line(|out| writeln!(out, "ALARM: {alarm}"))?;
+        }
+        match &status.step {
+            Some(step) => self.line(|out| tell_step(out, step)),
+            None => Ok(()),
+        }
+    }
+
+    pub fn tell(&mut self, news: News) -> io::Result<()> {
         match news {
             News::Readings { elapsed_s, readings } => self.readings(elapsed_s, &readings),
             News::SessionBegan { title } => self.line(|out| writeln!(out, "session began: {title}")),
             News::SessionEnded { how } => self.line(|out| writeln!(out, "session {how}")),
             News::Step { step } => self.line(|out| tell_step(out, &step)),
-            News::Judged { judged, .. } => self.line(|out| tell_judgement(out, judged.as_ref())),
+            News::Judged { judged, .. } => match self.told.take() {
+                told if told.is_some() && told == judged => Ok(()),
+                _ => self.line(|out| tell_judgement(out, judged.as_ref())),
+            },
             News::Finding { finding } => self.line(|out| {
                 writeln!(out, "\u{7}finding ({}): {}", finding.sure, finding.sentence)?;
                 writeln!(out, "  next: {}", finding.next)
             }),
             News::Say { text } => self.line(|out| writeln!(out, "\u{7}>> {text}")),
             News::Count { seconds } => self.line(|out| writeln!(out, "\u{7}{seconds}")),
-            News::Captured { step, capture } => self.line(|out| {
-                let judgement = &capture.judgement;
-                let shown = judgement.value.map_or_else(String::new, |value| value.show(judgement.quantity.as_deref()));
-                let verdict = judgement.verdict.as_deref().unwrap_or("recorded");
-                // The bell is for the one who does not look.
-                let how = &capture.how;
-                writeln!(out, "\u{7}{how}, {step}: {} {shown}: {verdict}, {}", capture.channel, judgement.reason)
-            }),
+            News::Captured { step, capture } => {
+                self.line(|out| tell_capture(out, &step, &capture))?;
+                self.told = Some(capture.judgement);
+                Ok(())
+            }
             News::Event { kind, subject, text } => self.line(|out| match subject.as_str() {
                 "" => writeln!(out, "{kind}: {text}"),
                 subject => writeln!(out, "{kind}, {subject}: {text}"),
@@ -121,6 +132,16 @@ impl<W: Write> Screen<W> {
         write!(self.out, "\r{text:before$}", before = self.width.max(width))?;
         self.width = width;
         self.out.flush()
+    }
+}
+
+/// The bell is for the one who does not look.
+fn tell_capture(out: &mut dyn Write, step: &str, capture: &WireCapture) -> io::Result<()> {
+    let WireJudgement { verdict, value, quantity, reason, .. } = &capture.judgement;
+    write!(out, "\u{7}{}, {step}, {}: ", capture.how, capture.channel)?;
+    match (verdict, value) {
+        (None, Some(value)) => writeln!(out, "{}", value.show(quantity.as_deref())),
+        (verdict, _) => writeln!(out, "{}, {reason}", verdict.as_deref().unwrap_or("recorded")),
     }
 }
 

@@ -104,7 +104,7 @@ pub(super) mod tests {
             assert!(has.is_none_or(|has| has == wanted), "{step:?}");
             let limit = limit_of(&step);
             assert_eq!(limit.dimension, wanted.dimension(), "{step:?}");
-            assert!(["taken", "worst"].contains(&text("capture").unwrap()));
+            assert!(["steady", "worst"].contains(&text("capture").unwrap()));
             assert!(text("do").is_some_and(|what| what.ends_with('.')) && text("circuit").is_some());
         }
     }

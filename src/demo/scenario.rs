@@ -15,17 +15,17 @@ pub trait Operator {
     /// Why the tool did not do it.
     type Error;
 
-    /// Begins the step of this name, which is the next one of the procedure.
+    /// Begins the step of this name, which is the next one of the procedure; after a capture it begins by itself.
     ///
     /// # Errors
     /// When the tool did not do it.
     fn step(&mut self, name: &str) -> Result<(), Self::Error>;
 
-    /// Takes what the step's channel shows now as the step's value.
+    /// Stays as it is until the tool has captured the step's value by itself.
     ///
     /// # Errors
     /// When the tool did not do it.
-    fn take(&mut self) -> Result<(), Self::Error>;
+    fn captured(&mut self) -> Result<(), Self::Error>;
 
     /// Keeps a remark.
     ///
@@ -92,8 +92,8 @@ pub struct Beat {
 /// How a step gets its value.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Capture {
-    /// The operator says when.
-    Taken,
+    /// The tool captures it by itself once it is steady.
+    Steady,
     /// The whole step counts.
     Whole,
 }
@@ -109,7 +109,7 @@ pub struct Moment {
     pub beats: Vec<Beat>,
     /// How it gets its value.
     pub capture: Capture,
-    /// Moves made when the value is taken, before the next step.
+    /// Moves made when the value is captured, before the next step.
     pub after: Vec<Act>,
 }
 
@@ -130,7 +130,7 @@ impl Scenario {
         Self { moments }
     }
 
-    /// How long it takes at ordinary speed, without what the tool itself needs.
+    /// How long it takes at ordinary speed, without what the tool needs to see that a reading is steady.
     pub fn duration(&self) -> Duration {
         self.moments.iter().flat_map(|moment| &moment.beats).map(|beat| beat.dwell).sum()
     }
@@ -151,8 +151,8 @@ impl Scenario {
                 let until = if left == 0 { Until::AllHaveShown } else { Until::TimeIsUp };
                 beat.play(world, speed, until, operator)?;
             }
-            if moment.capture == Capture::Taken {
-                operator.take()?;
+            if moment.capture == Capture::Steady {
+                operator.captured()?;
             }
             world.change(|hands| moment.after.iter().for_each(|act| act.apply(hands, 1.0)));
         }
@@ -197,9 +197,9 @@ fn feed() -> Moment {
         note: Some("Operator says tilt is slow to answer and everything gets lazy when used together."),
         beats: vec![
             Beat::new(500, [Act::Dial(Dial::Volts), Act::Key(Joint::Made), LIFTED]),
-            Beat::new(1500, [leads(Spot::BlockFeed, Spot::BatteryNegative)]),
+            Beat::new(800, [leads(Spot::BlockFeed, Spot::BatteryNegative)]),
         ],
-        capture: Capture::Taken,
+        capture: Capture::Steady,
         after: vec![LIFTED, Act::Key(Joint::Broken), Act::Plugs(Joint::Broken)],
     }
 }
@@ -210,9 +210,9 @@ fn ohms(coil: Coil) -> Moment {
         note: None,
         beats: vec![
             Beat::new(300, [Act::Dial(Dial::Ohms)]),
-            Beat::new(1300, [leads(Spot::CoilFeed(coil), Spot::CoilGround(coil))]),
+            Beat::new(600, [leads(Spot::CoilFeed(coil), Spot::CoilGround(coil))]),
         ],
-        capture: Capture::Taken,
+        capture: Capture::Steady,
         after: vec![LIFTED],
     }
 }
@@ -223,9 +223,9 @@ fn held_on(coil: Coil) -> Moment {
         note: None,
         beats: vec![
             Beat::new(300, [Act::Plugs(Joint::Made), Act::Dial(Dial::Volts), Act::Key(Joint::Made)]),
-            Beat::new(1300, [Act::Drive(coil, Drive::On)]),
+            Beat::new(600, [Act::Drive(coil, Drive::On)]),
         ],
-        capture: Capture::Taken,
+        capture: Capture::Steady,
         after: vec![Act::Drive(coil, Drive::Off)],
     }
 }

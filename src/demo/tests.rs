@@ -40,7 +40,7 @@ impl Reader {
     }
 }
 
-/// Reads the ports and keeps what they showed last whenever the operator takes a value.
+/// Reads the ports and keeps what they showed last when a value would be captured.
 struct Tool<'a> {
     bench: &'a Bench,
     readers: Vec<Reader>,
@@ -67,7 +67,7 @@ impl Operator for Tool<'_> {
         Ok(())
     }
 
-    fn take(&mut self) -> Result<(), Infallible> {
+    fn captured(&mut self) -> Result<(), Infallible> {
         self.catch_up();
         let last = self.readers.iter().map(|reader| reader.lines.last().unwrap().clone());
         self.taken.push((self.step.clone(), last.collect()));

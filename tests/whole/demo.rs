@@ -19,6 +19,10 @@ fn the_demo_ends_well_and_finds_what_was_planted() {
     assert_eq!(kept.number("SELECT COUNT(*) FROM step WHERE verdict IS NULL OR verdict = 'no reading'"), 0);
     assert_eq!(kept.number("SELECT COUNT(*) FROM event WHERE kind IN ('bad frame', 'samples lost', 'store')"), 0);
 
+    // Nobody touched the computer: each lead was captured by itself, and lifting it led on.
+    assert_eq!(kept.rows("SELECT how, count(*) FROM capture GROUP BY how ORDER BY how"), ["steady | 11", "worst | 3"]);
+    assert!(said.contains(">> switch handheld from V DC to ohm"), "{said}");
+
     // It says where everything is, and everything is there.
     for path in [bay.database(), bay.data().join("export/samples.csv")] {
         let path = path.canonicalize().unwrap();

@@ -55,7 +55,7 @@ impl Operator for Memory<'_> {
         Ok(())
     }
 
-    fn take(&mut self) -> Result<(), Self::Error> {
+    fn captured(&mut self) -> Result<(), Self::Error> {
         let (volts, ohms) = match self.world.touch() {
             Touch::Volts(volts) => (Some(volts), None),
             Touch::Ohms(path) => (None, Some(path.ohms + path.standing_v / 1e-3)),
@@ -90,9 +90,9 @@ fn worst_ground_v(memory: &Memory) -> f64 {
     running.map(|&(_, volts)| volts).max_by(f64::total_cmp).unwrap()
 }
 
-/// Steps whose taken value is outside the procedure's limit.
+/// Steps whose captured value is outside the procedure's limit.
 fn outside(memory: &Memory) -> Vec<String> {
-    let names = steps().into_iter().filter(|step| step["capture"].as_str() == Some("taken")).map(|step| {
+    let names = steps().into_iter().filter(|step| step["capture"].as_str() == Some("steady")).map(|step| {
         let name = step["name"].as_str().unwrap().to_owned();
         let Said::Take { volts, ohms, clamps_a } = memory.taken(&name) else { panic!("nothing taken in {name}") };
         let coil = Coil::ALL.into_iter().find(|coil| step["channel"].as_str() == Some(coil.word()));
@@ -110,8 +110,8 @@ fn the_story_goes_through_the_procedure_in_order() {
     let file = steps();
     assert_eq!(memory.steps(), file.iter().map(|step| step["name"].as_str().unwrap()).collect::<Vec<_>>());
     for (moment, step) in Scenario::yard().moments.iter().zip(&file) {
-        let taken = step["capture"].as_str() == Some("taken");
-        assert_eq!(moment.capture == Capture::Taken, taken, "{}", moment.step);
+        let steady = step["capture"].as_str() == Some("steady");
+        assert_eq!(moment.capture == Capture::Steady, steady, "{}", moment.step);
     }
     assert_eq!(memory.said.iter().filter(|said| matches!(said, Said::Take { .. })).count(), 11);
     assert!(memory.said.iter().any(|said| matches!(said, Said::Note(text) if text.contains("tilt"))));
@@ -120,7 +120,7 @@ fn the_story_goes_through_the_procedure_in_order() {
 #[test]
 fn it_takes_the_time_of_a_demonstration() {
     let story = Scenario::yard();
-    assert!((25..=40).contains(&story.duration().as_secs()), "{:?}", story.duration());
+    assert!((15..=30).contains(&story.duration().as_secs()), "{:?}", story.duration());
     let world = world(&[]);
     for speed in [1.0, 4.0] {
         let mut memory = Memory::new(&world);
@@ -160,7 +160,7 @@ fn the_drive_ramps_and_ends_with_everything_off() {
     assert_eq!(hands.leads, Leads::Lifted);
 }
 
-/// Fails at the first take.
+/// Fails at the first capture.
 struct Deaf;
 
 impl Operator for Deaf {
@@ -169,7 +169,7 @@ impl Operator for Deaf {
     fn step(&mut self, _name: &str) -> Result<(), Self::Error> {
         Ok(())
     }
-    fn take(&mut self) -> Result<(), Self::Error> {
+    fn captured(&mut self) -> Result<(), Self::Error> {
         Err("nobody answers")
     }
     fn note(&mut self, _text: &str) -> Result<(), Self::Error> {
