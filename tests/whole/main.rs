@@ -13,6 +13,8 @@ mod disk;
 mod export;
 mod fitness;
 mod garbage;
+mod hands_free;
+mod hot_and_loaded;
 mod ledger;
 mod ports;
 mod procedure;

@@ -69,6 +69,13 @@ impl Load {
         (since <= now).then_some(since)
     }
 
+    /// Since when the load is there, however short that is; none while it is not, and without conditions.
+    pub fn began(&self) -> Option<Mono> {
+        let mut conditions = self.conditions.iter();
+        let first = conditions.next()?.since?;
+        conditions.try_fold(first, |latest, condition| Some(latest.max(condition.since?)))
+    }
+
     /// Whether there are conditions at all.
     pub fn is_asked_for(&self) -> bool {
         !self.conditions.is_empty()
@@ -156,11 +163,13 @@ mod tests {
             assert_eq!(load.since(Mono(at)), since.map(Mono), "at {at}");
         }
         load.sample(&amps(10, 0.02));
+        assert_eq!(load.began(), None);
         assert_eq!(load.missing(), "lift coil showed 20.00 mA, at least 1.000 A wanted");
     }
 
     #[test]
     fn without_conditions_it_is_always_loaded() {
         assert_eq!(Load::default().since(Mono(0)), Some(Mono(i64::MIN)));
+        assert_eq!(Load::default().began(), None);
     }
 }

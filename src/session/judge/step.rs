@@ -87,7 +87,12 @@ impl StepJudge {
 
     /// One more sample of any channel; the verdict on it alone, where there is something to judge.
     pub fn sample(&mut self, sample: &Sample, news: &mut Vec<News>) -> Seen {
+        let unloaded = self.aim.load.began().is_none();
         self.aim.load.sample(sample);
+        if unloaded && let Some(last) = self.last.filter(|last| self.aim.load.began() == Some(last.at)) {
+            // The frame that shows the load may hold the surge too, and before it.
+            self.keep_peak(&last);
+        }
         if let Some(heat) = &mut self.aim.heat {
             heat.sample(sample);
         }
@@ -122,14 +127,13 @@ impl StepJudge {
 
     /// A sample while the leads touch: does it count, and what does it say?
     fn counting(&mut self, sample: &Sample, touching: Mono) -> Seen {
+        if self.aim.load.began().is_some() {
+            self.keep_peak(sample);
+        }
         let Some(loaded) = self.aim.load.since(sample.at) else {
             self.window.clear();
             return self.aim.limit.map(|_| Verdict::NotLoaded);
         };
-        // A surge begins with a load: before the leads are on, whatever is read is none.
-        if self.aim.load.is_asked_for() {
-            keep_worse(&mut self.peak, sample, self.aim.limit.as_ref());
-        }
         if sample.at < touching.max(loaded).plus(self.aim.after) {
             return self.aim.limit.map(|_| Verdict::NotSettled);
         }
@@ -149,6 +153,14 @@ impl StepJudge {
             _ => (sample.value, sample.u),
         };
         Some(compare(limit, value, u, self.aim.rule))
+    }
+
+    /// A surge begins with a load, before it has held for long enough to count: before the leads are on,
+    /// whatever is read is none.
+    fn keep_peak(&mut self, sample: &Sample) {
+        if self.contact.since().is_some() && self.unfit(sample).is_none() {
+            keep_worse(&mut self.peak, sample, self.aim.limit.as_ref());
+        }
     }
 
     fn capture_by_itself(&mut self, news: &mut Vec<News>) {

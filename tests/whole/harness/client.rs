@@ -8,7 +8,7 @@ use std::{
 
 use serde_json::{Value, json};
 
-use super::PATIENCE;
+use super::{PATIENCE, now};
 
 pub struct Client {
     lines: BufReader<UnixStream>,
@@ -56,6 +56,43 @@ impl Client {
         let answer = self.answer(&request);
         assert_eq!(answer["ok"], false, "{request}: {answer}");
         answer["error"].as_str().unwrap().to_owned()
+    }
+
+    /// Follows what happens from now on.
+    pub fn watch(mut self) -> Self {
+        self.ask(json!({"do": "watch"}));
+        self
+    }
+
+    /// Listens on to a piece of news that is wanted. Readings come all the time, so that this never waits for long.
+    pub fn heard(&mut self, what: &str, wanted: impl Fn(&Value) -> bool) -> Value {
+        let began = now();
+        loop {
+            let news = self.next().unwrap_or_else(|| panic!("the daemon hung up before {what}"));
+            if wanted(&news) {
+                return news;
+            }
+            assert!(began.elapsed() < PATIENCE, "{what} was awaited in vain");
+        }
+    }
+
+    /// Listens on to something that is said.
+    pub fn said(&mut self, words: &str) -> String {
+        let news = self.heard(words, |news| {
+            news["news"] == "say" && news["text"].as_str().is_some_and(|text| text.contains(words))
+        });
+        news["text"].as_str().unwrap().to_owned()
+    }
+
+    /// Listens on to a capture without hands in a step.
+    pub fn captured(&mut self, step: &str) -> Value {
+        let by_itself = |news: &Value| news["news"] == "captured" && news["capture"]["how"] == "steady";
+        self.heard(step, |news| by_itself(news) && news["step"] == step)["capture"].take()
+    }
+
+    /// Listens on to a step's begin.
+    pub fn began(&mut self, step: &str) {
+        self.heard(step, |news| news["news"] == "step" && news["step"]["name"] == step);
     }
 
     pub fn step(&mut self, to: &str) -> Value {

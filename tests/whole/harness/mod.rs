@@ -4,6 +4,7 @@ mod bay;
 mod benches;
 mod client;
 mod daemon;
+mod display;
 mod kept;
 mod meter;
 
@@ -16,6 +17,7 @@ pub use bay::{Bay, Said, text};
 pub use benches::{HANDHELD, THREE};
 pub use client::Client;
 pub use daemon::{Daemon, of_meter};
+pub use display::Display;
 pub use kept::Kept;
 pub use meter::Meter;
 
