@@ -82,7 +82,12 @@ impl Search<'_> {
         while let Some(better) = self.absorbed(&best, &sound, &first_rivals) {
             best = better;
         }
-        let chosen = self.weigh(&mut best, &sound, &first_rivals);
+        let mut chosen = self.weigh(&mut best, &sound, &first_rivals);
+        // A cause can be taken in because a fit without it had stuck: fitted again, it may explain nothing.
+        while let Some(idle) = chosen.iter().find(|chosen| chosen.without.score <= best.score) {
+            best = idle.without.clone();
+            chosen = self.weigh(&mut best, &sound, &first_rivals);
+        }
         Found { best, chosen, one_cause }
     }
 
