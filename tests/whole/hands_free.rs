@@ -141,7 +141,7 @@ fn a_coil_held_on_is_counted_out_and_the_step_is_ended() {
     let daemon = bay.start_with(&["--procedure", text(&procedure)]);
     let mut ears = bay.client().watch();
     probe.shows("1.62 A");
-    let mut counted = |ears: &mut Client, seconds| {
+    let counted = |ears: &mut Client, seconds| {
         ears.heard("the count", |news| news["news"] == "count" && news["seconds"] == seconds)
     };
     counted(&mut ears, 3);

@@ -4,7 +4,7 @@ use super::{
     Alternative, Case, Finding, Kind, Sure,
     cause::{CAUSES, Candidate, Look, Told},
     evidence,
-    fit::Problem,
+    fit::{Fit, Problem},
     layout::Layout,
     next::telling,
     scarce::{Missing, judged, missing},
@@ -64,7 +64,7 @@ impl Teller<'_> {
     /// One chosen cause, with how much it explains.
     fn finding(&self, best: &Explanation, chosen: &Chosen) -> (f64, Finding) {
         let candidate = &self.candidates[chosen.cause];
-        let told = self.told(candidate, &best.fit.planted[chosen.place].figures);
+        let told = self.told(candidate, &best.fit, chosen.place);
         let rivals = self.others(candidate, &chosen.rivals);
         let weight_of = |score: f64| (0.5 * (best.score - score)).exp();
         let all: f64 =
@@ -113,9 +113,10 @@ impl Teller<'_> {
         others
     }
 
-    fn told<'t>(&'t self, candidate: &'t Candidate, figures: &'t [f64]) -> Told<'t> {
+    fn told<'t>(&'t self, candidate: &'t Candidate, fit: &'t Fit, place: usize) -> Told<'t> {
         let Candidate { coils, spoil, kind, .. } = candidate;
-        Told { layout: self.layout, sound: self.sound, coils, spoil: *spoil, kind: *kind, figures }
+        let figures = &fit.planted[place].figures;
+        Told { layout: self.layout, sound: self.sound, coils, spoil: *spoil, kind: *kind, figures, parts: &fit.parts }
     }
 
     fn alternative(&self, weight: f64, rival: &Explanation) -> Alternative {
@@ -131,7 +132,7 @@ impl Teller<'_> {
 
     fn sentence(&self, explanation: &Explanation, place: usize) -> String {
         let candidate = &self.candidates[explanation.causes[place]];
-        candidate.cause.sentence(&self.told(candidate, &explanation.fit.planted[place].figures))
+        candidate.cause.sentence(&self.told(candidate, &explanation.fit, place))
     }
 
     /// Readings that no explanation fits.

@@ -1,14 +1,14 @@
 //! The numbers behind a finding: what was measured, what sound parts would have shown, what this cause shows.
 
 use super::{
-    Role, Running,
+    Fact, Role, Running,
     fit::{Fit, Problem},
     layout::{Layout, Reading},
     model::{Ask, Predictor},
 };
 use crate::{
     electrics::{Circuit, Drops, Side, Uncertain},
-    units::{Quantity, show},
+    units::{Quantity, show, show_with},
 };
 
 /// So many sentences are read; the rest is in the ledger.
@@ -54,23 +54,24 @@ pub(super) fn shown(ask: &Ask, value: f64, quantity: Quantity) -> String {
 /// The balance of one coil's circuit in a sentence: amps expected and flown, what is missing, and how much of
 /// it the drops account for. None where volts, ohms or amps were not measured.
 pub(super) fn balance(layout: &Layout, coil: &str) -> Option<String> {
-    let number = |circuit: &str, role, running| layout.case.fact(circuit, role, running)?.uncertain();
-    let ohms = number(coil, Role::CoilOhms, None)?;
-    let amps = number(coil, Role::CoilAmps, Some(Running::This))?;
-    let rest = layout
-        .case
-        .facts()
-        .iter()
-        .find(|fact| fact.usage.role == Role::Supply && fact.usage.running == Running::Nothing);
-    let (source, where_from) = match rest.and_then(super::Fact::uncertain) {
-        Some(volts) => (volts, "battery"),
-        None => (number(coil, Role::Feed, Some(Running::Nothing))?, "feed"),
+    let found = |circuit: &str, role, running| layout.case.fact(circuit, role, running);
+    let ohms = found(coil, Role::CoilOhms, None)?.uncertain()?;
+    let amps = found(coil, Role::CoilAmps, Some(Running::This))?.uncertain()?;
+    let at_rest = |fact: &&Fact| fact.usage.role == Role::Supply && fact.usage.running == Running::Nothing;
+    let rest = layout.case.facts().iter().find(at_rest).filter(|fact| fact.uncertain().is_some());
+    let (source, where_from) = match rest {
+        Some(fact) => (fact, "battery"),
+        None => (found(coil, Role::Feed, Some(Running::Nothing))?, "feed"),
     };
-    let feed = number(coil, Role::FeedDrop, Some(Running::This))
-        .or_else(|| Some(source - number(coil, Role::Feed, Some(Running::This))?));
-    let ground = number(coil, Role::GroundDrop, Some(Running::This));
-    let drops = Drops { feed, connector: None, ground };
-    let circuit = Circuit { source_v: source, coil_ohms: ohms, amps, drops, volts_gain_u: 0.0 };
+    let feed_drop = found(coil, Role::FeedDrop, Some(Running::This));
+    let loaded_feed = found(coil, Role::Feed, Some(Running::This));
+    let ground_drop = found(coil, Role::GroundDrop, Some(Running::This));
+    let shared = shared_gain([Some(source), feed_drop.or(loaded_feed), ground_drop]);
+    let volts = |fact: &Fact| fact.uncertain().map(|volts| less_gain(volts, shared));
+    let source = volts(source)?;
+    let feed = feed_drop.and_then(volts).or_else(|| Some(source - volts(loaded_feed?)?));
+    let drops = Drops { feed, connector: None, ground: ground_drop.and_then(volts) };
+    let circuit = Circuit { source_v: source, coil_ohms: ohms, amps, drops, volts_gain_u: shared };
     let balance = circuit.balance().ok()?;
     if balance.lost.volts.value < 2.0 * balance.lost.volts.u {
         return None;
@@ -81,7 +82,7 @@ pub(super) fn balance(layout: &Layout, coil: &str) -> Option<String> {
         show(ohms.value, Quantity::Ohms),
         show(balance.expected_a.value, Quantity::AmpsDc),
         show(amps.value, Quantity::AmpsDc),
-        show(balance.lost.ohms.value, Quantity::Ohms),
+        show_with(balance.lost.ohms.value, 2.0 * balance.lost.ohms.u, Quantity::Ohms),
         show(balance.lost.watts.value, Quantity::Power),
     );
     let share = |side| balance.part(side)?.share;
@@ -94,4 +95,16 @@ pub(super) fn balance(layout: &Layout, coil: &str) -> Option<String> {
         sentence.push_str(&format!(" The drops account for{}.", shares.join(" and")));
     }
     Some(sentence)
+}
+
+/// The relative standard uncertainty of the gain that all these volts have in common; zero where they have none.
+fn shared_gain(facts: [Option<&Fact>; 3]) -> f64 {
+    let mut gains = facts.into_iter().flatten().map(|fact| fact.gain.as_ref());
+    let Some(Some(first)) = gains.next() else { return 0.0 };
+    if gains.all(|gain| gain.is_some_and(|gain| gain.meter == first.meter)) { first.relative_u } else { 0.0 }
+}
+
+/// A value whose uncertainty is no longer that of the gain, which is told apart (JCGM 100:2008, 5.2.4).
+fn less_gain(volts: Uncertain, relative_u: f64) -> Uncertain {
+    Uncertain::new(volts.value, (volts.u.powi(2) - (relative_u * volts.value).powi(2)).max(0.0).sqrt())
 }

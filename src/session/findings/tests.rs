@@ -54,23 +54,27 @@ fn volts_ohms_and_amps_that_agree_are_good() {
 
 #[test]
 fn missing_amps_are_resistance_that_shows_under_load_only() {
-    // By Ohm's law 12.87 V and 1.60 A are 8.04 ohm: 1.84 beyond the coil's 6.2, a little of it in sound wires.
+    // By Ohm's law 12.87 V and 1.60 A are 8.04 ohm: 1.84 beyond the coil's 6.2, a little of it in what all coils share.
     let finding = first(coil("lift coil", 12.87, 6.2, 1.60, Some("6.2 ohm ± 5 %")));
     assert_eq!((finding.kind, finding.sure.belief > Belief::Possible), (Kind::UnplacedResistance, true), "{finding:?}");
-    assert!(finding.sentence.starts_with("lift coil: 1.6 ohm more under load than at rest"), "{}", finding.sentence);
-    assert!(finding.evidence.iter().any(|line| line.contains("1.844 ohm beyond the coil")), "{:?}", finding.evidence);
+    assert!(finding.sentence.starts_with("lift coil: 1.7 ohm more under load than at rest"), "{}", finding.sentence);
+    assert!(
+        finding.evidence.iter().any(|line| line.contains("1.84 ohm ± 0.12 ohm beyond the coil")),
+        "{:?}",
+        finding.evidence
+    );
     assert!(finding.next.contains("ground terminal to battery negative"), "{}", finding.next);
 }
 
 #[test]
 fn the_drop_tells_the_side() {
-    // 12.6 V over 7.5 + 0.93 + 0.1 ohm are 1.48 A; 1.38 V of it behind the coil are 0.93 ohm, of which sound
-    // wires and ground have some 0.05.
+    // 12.6 V over 7.5 + 0.93 + 0.1 ohm are 1.48 A; 1.38 V of it behind the coil are 0.93 ohm, of which the
+    // ground that all coils share has some 0.03.
     let mut facts = coil("tilt coil", 12.6, 7.5, 1.48, Some("7.5 ohm ± 8 %"));
     facts.push(fact("tilt coil", Role::GroundDrop, This, 1.38));
     facts.push(fact("tilt coil", Role::Feed, This, 12.46));
     let finding = first(facts);
-    assert_eq!(finding.sentence, "tilt coil: 0.87 ohm more under load than at rest, on the ground side.");
+    assert_eq!(finding.sentence, "tilt coil: 0.9 ohm more under load than at rest, on the ground side.");
     assert_eq!((finding.kind, finding.sure.belief), (Kind::GroundResistance, Belief::Certain));
     assert!(finding.next.contains("ground stud"), "{}", finding.next);
 }

@@ -19,6 +19,7 @@ use super::{
     Kind,
     fit::Planted,
     layout::Layout,
+    model::Parts,
     sound::Sound,
     spoil::{Seat, Spoil},
 };
@@ -114,6 +115,8 @@ pub(super) struct Told<'a> {
     pub spoil: Spoil,
     pub kind: Kind,
     pub figures: &'a [f64],
+    /// The circuit as it is, with this and whatever else is wrong in it.
+    pub parts: &'a Parts,
 }
 
 impl Told<'_> {

@@ -1,10 +1,13 @@
 //! Resistance in one coil's circuit that shows under load only, and the side on which the drops find it.
 
-use super::{Candidate, Cause, Look, Told, place_word};
-use crate::session::findings::{
-    Kind,
-    model::What,
-    spoil::{Seat, Spoil},
+use super::{Candidate, Cause, Look, Told, place_word, rough};
+use crate::{
+    session::findings::{
+        Kind,
+        model::What,
+        spoil::{Seat, Spoil},
+    },
+    units::Quantity,
 };
 
 pub struct Series;
@@ -45,7 +48,8 @@ impl Cause for Series {
             (Seat::Hidden(_), None) => "in the coil itself or at its terminals: no drop accounts for it".to_owned(),
             _ => place_word(seat).to_owned(),
         };
-        format!("{}: {} more under load than at rest, {place}.", told.coil(), told.ohms(0))
+        let ohms = rough(self.in_series(told, seat), Quantity::Ohms);
+        format!("{}: {ohms} more under load than at rest, {place}.", told.coil())
     }
 
     fn closer(&self, told: &Told) -> String {
@@ -71,6 +75,22 @@ impl Cause for Series {
 }
 
 impl Series {
+    /// All that stands in series with the coil there, the sound wires' share included: what the technician finds
+    /// who reckons volts over amps less ohms.
+    fn in_series(&self, told: &Told, seat: Seat) -> f64 {
+        let Some(at) = seat.branch() else { return told.figure(0) };
+        let branch = &told.parts.branches[at];
+        let pin = |ohms: f64, what| if told.layout.has(what) { 0.0 } else { ohms };
+        match seat {
+            Seat::FeedWire(_) => branch.feed_wire + pin(branch.feed_pin, What::FeedPin(at)),
+            Seat::GroundWire(_) => branch.ground_wire + pin(branch.ground_pin, What::GroundPin(at)),
+            Seat::Hidden(_) => {
+                branch.hidden + branch.feed_wire + branch.feed_pin + branch.ground_pin + branch.ground_wire
+            }
+            _ => told.figure(0),
+        }
+    }
+
     /// The sides whose drop nobody measured, in words.
     fn unmeasured(&self, told: &Told) -> Option<&'static str> {
         let at = *told.coils.first()?;
