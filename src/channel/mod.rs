@@ -9,6 +9,7 @@ mod bind;
 mod device_clock;
 mod line;
 mod meter;
+mod sheet;
 
 pub use bench::{Bench, BenchError, ChannelSpec, MeterSpec, QuickMeter};
 pub use bind::{Binding, Feed};
@@ -42,7 +43,7 @@ pub struct Channel {
     pub reads: String,
     /// The clamp's scale as written; empty where there is none.
     pub scale: String,
-    /// The accuracy as written; empty where none was given.
+    /// The accuracy as written, rows parted by semicolons; empty where none was given.
     pub accuracy: String,
     /// The fuse of the meter's amps jack as written; empty where not told.
     pub fuse: String,
