@@ -19,7 +19,7 @@ pub use meter::{Batch, ChannelIds, Found, Meter, own_name};
 use crate::{
     clock::Mono,
     protocol::{Annunciators, Value},
-    units::Quantity,
+    units::{Measure, Quantity},
 };
 
 /// Which channel of the bench, counted from 0 in the order in which they were met.
@@ -45,6 +45,8 @@ pub struct Channel {
     pub scale: String,
     /// The accuracy as written, rows parted by semicolons; empty where none was given.
     pub accuracy: String,
+    /// How far it reaches, either sign, base units in circuit terms; none where not told.
+    pub range: Option<Measure>,
     /// The fuse of the meter's amps jack as written; empty where not told.
     pub fuse: String,
 }

@@ -155,7 +155,7 @@ impl Session {
         &mut self,
         at: Mono,
         view: StepView,
-        aim: Aim,
+        mut aim: Aim,
         bench: &BenchView,
         effects: &mut Vec<Effect>,
     ) -> Arc<StepView> {
@@ -163,6 +163,9 @@ impl Session {
         self.steps = view.number;
         let id = aim.channel.map(|id| usize::from(id.0));
         let channel = id.and_then(|id| bench.channels.get(id)?.as_ref());
+        if let (Some(id), Some(channel)) = (aim.channel, channel) {
+            aim.channel_found(id, channel);
+        }
         let advice = self.advice.before(&view, channel, id.is_some_and(|id| bench.zeros.is_fresh(id)));
         self.step = Some(RunningStep::begin(at, view.clone(), aim, self.rest.take()));
         effects.push(Effect::Record(Record::StepBegan(Box::new(StepBegan { at, view: view.clone() }))));

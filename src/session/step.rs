@@ -45,7 +45,7 @@ impl RunningStep {
     /// A channel turned up: perhaps one that the step waits for.
     pub fn channel_found(&mut self, id: ChannelId, channel: &Channel) {
         if self.view.channel.as_ref() == Some(&channel.name) {
-            self.judge.aim.channel = Some(id);
+            self.judge.aim.channel_found(id, channel);
         }
         self.judge.aim.load.channel_found(id, &channel.name);
     }

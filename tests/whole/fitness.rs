@@ -182,3 +182,23 @@ fn each_function_and_range_of_a_handheld_meter_has_its_own_uncertainty() {
           ohm up to 600 ohm in steps of 0.1 ohm: 0.9 % + 2 digits"]
     );
 }
+
+#[test]
+fn a_clamp_driven_beyond_its_range_proves_nothing() {
+    let bay = bay();
+    let clamps = bay.meter("clamps");
+    let mut daemon = bay.start_with(&["--procedure", "coil.toml"]);
+    daemon.until_open(["clamps"]);
+    daemon.step("pump");
+    clamps.line("24.0");
+    daemon.until_samples(1);
+    let taken = daemon.take();
+    let (verdict, reason) = (&taken["taken"][0]["verdict"], &taken["taken"][0]["reason"]);
+    assert_eq!(verdict, "too close to call", "{taken}");
+    let words = "24.00 A is beyond the 20.00 A that the channel reaches: there may be more, at most 30.00 A wanted";
+    assert_eq!(reason, words);
+    daemon.stop();
+    // What was shown is kept; the capture is one of a value beyond the range.
+    assert_eq!(bay.kept().rows("SELECT value FROM sample"), ["24"]);
+    assert_eq!(bay.kept().rows("SELECT value, beyond, u FROM capture WHERE how = 'taken'"), ["- | 1 | -"]);
+}

@@ -1,7 +1,10 @@
 //! Steps as a technician meets them. Limits and habits are common practice, no source, where none is named.
 
 use super::*;
-use crate::{session::Procedure, units::Dimension};
+use crate::{
+    session::Procedure,
+    units::{Dimension, Measure},
+};
 
 /// One sample of channel 0 in volts.
 pub fn volts(at_us: i64, value: f64) -> Sample {
@@ -55,6 +58,21 @@ fn captured(news: &[News]) -> Vec<&Capture> {
         _ => None,
     });
     captures.collect()
+}
+
+#[test]
+fn a_clamp_driven_beyond_its_range_is_told_and_proves_nothing() {
+    let mut judge = step("quantity = \"V DC\"\nat_most = \"15 V\"\ncapture = \"worst\"\ncontact = \"fixed\"");
+    judge.aim.reach = Some(Measure { value: 10.0, dimension: Dimension::Volt });
+    let mut news = Vec::new();
+    assert_eq!(judge.sample(&volts(0, 9.9), &mut news), Some(Verdict::Within));
+    assert_eq!(judge.sample(&volts(100_000, 10.4), &mut news), Some(Verdict::TooCloseToCall));
+    let capture = judge.close(Mono(200_000)).unwrap();
+    assert_eq!(
+        (capture.judgement.verdict, capture.judgement.value),
+        (Some(Verdict::TooCloseToCall), Some(Value::Over))
+    );
+    assert!(capture.judgement.reason.starts_with("10.40 V is beyond the 10.00 V that the channel reaches"));
 }
 
 const FEED: &str = "quantity = \"V DC\"\nat_least = \"11.8 V\"\ncapture = \"steady\"";
