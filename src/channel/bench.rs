@@ -9,12 +9,15 @@ use std::{
 use serde::Deserialize;
 use toml::Spanned;
 
-use super::{Feed, line};
+use super::{
+    Feed, line,
+    sheet::{self, AccuracyKeys},
+};
 use crate::{
     mistake::{Mistake, Source, parse_toml},
     port::{Address, Settings},
     protocol::{Library, Protocol},
-    units::{Accuracy, Dimension, Measure, Quantity, Scale},
+    units::{Dimension, Measure, Quantity, Scale},
 };
 
 /// The meters of the bench, ready to be opened.
@@ -56,7 +59,7 @@ pub struct ChannelSpec {
     pub feed: Feed,
     /// The scale as written; empty where there is none.
     pub scale: String,
-    /// The accuracy as written; empty where there is none.
+    /// The accuracy as written, rows parted by semicolons; empty where there is none.
     pub accuracy: String,
     /// How far it reaches, either sign, base units in circuit terms; none where not told.
     pub range: Option<Measure>,
@@ -133,7 +136,7 @@ struct ChannelTable {
     reads: Option<Spanned<String>>,
     quantity: Option<Spanned<String>>,
     scale: Option<Spanned<String>>,
-    accuracy: Option<Spanned<String>>,
+    accuracy: Option<Spanned<AccuracyKeys>>,
     range: Option<Spanned<String>>,
     digit: Option<Spanned<String>>,
 }
@@ -224,7 +227,11 @@ impl Reader<'_> {
                 text.into_inner()
             }
         };
-        let rate = table.rate.as_ref().map(|text| self.above_zero(text, Some(Dimension::Hertz), "3 Hz")).transpose()?;
+        let rate = table
+            .rate
+            .as_ref()
+            .map(|text| above_zero(self.source, text, Some(Dimension::Hertz), "3 Hz"))
+            .transpose()?;
         Ok(MeterSpec { name, address, settings, protocol, amps_fuse, rate: rate.map(|rate| rate.value), channels })
     }
 
@@ -251,13 +258,16 @@ impl Reader<'_> {
             return Err(self.source.mistake(span, message));
         }
         let scale_text = table.scale.as_ref().map(|text| text.get_ref().clone()).unwrap_or_default();
-        let accuracy_text = table.accuracy.as_ref().map(|text| text.get_ref().clone()).unwrap_or_default();
-        let (range, digit) = (table.range.clone(), table.digit.clone());
-        let feed = self.feed(table)?;
-        let fits = |text: &Spanned<String>, example| self.above_zero(text, feed.dimension(), example);
-        let range = range.as_ref().map(|text| fits(text, "60 A")).transpose()?;
-        let digit = digit.as_ref().map(|text| fits(text, "10 mA")).transpose()?;
-        Ok(ChannelSpec { name, reads, feed, scale: scale_text, accuracy: accuracy_text, range, digit })
+        let mut feed = self.feed(&table)?;
+        let mut accuracy = String::new();
+        if let Some(keys) = &table.accuracy {
+            let (sheet, text) = sheet::read(self.source, keys, &feed)?;
+            (feed.accuracy, accuracy) = (Some(sheet), text);
+        }
+        let fits = |text: &Spanned<String>, example| above_zero(self.source, text, feed.dimension(), example);
+        let range = table.range.as_ref().map(|text| fits(text, "60 A")).transpose()?;
+        let digit = table.digit.as_ref().map(|text| fits(text, "10 mA")).transpose()?;
+        Ok(ChannelSpec { name, reads, feed, scale: scale_text, accuracy, range, digit })
     }
 
     /// The value of the frame that a channel reads; it may be left out where there is but one.
@@ -285,7 +295,8 @@ impl Reader<'_> {
         }
     }
 
-    fn feed(&self, table: ChannelTable) -> Result<Feed, Mistake> {
+    /// All of it but the accuracy.
+    fn feed(&self, table: &ChannelTable) -> Result<Feed, Mistake> {
         let quantity: Option<Quantity> = table.quantity.as_ref().map(|text| self.source.parse(text)).transpose()?;
         let scale: Scale = table.scale.as_ref().map_or(Ok(Scale::NONE), |text| self.source.parse(text))?;
         if let (Some(quantity), Some(to), Some(text)) = (quantity, scale.to, &table.scale)
@@ -295,33 +306,7 @@ impl Reader<'_> {
                 format!("found a scale that ends in {}, expected {} for \"{quantity}\"", to.unit(), quantity.unit());
             return Err(self.source.mistake(text.span(), message));
         }
-        let accuracy: Option<Accuracy> = table.accuracy.as_ref().map(|text| self.source.parse(text)).transpose()?;
-        let feed = Feed { quantity, scale, accuracy };
-        if let (Some(fixed), Some(shown), Some(text)) =
-            (accuracy.and_then(|accuracy| accuracy.dimension), feed.dimension(), &table.accuracy)
-            && fixed != shown
-        {
-            let message =
-                format!("found an accuracy in {}, expected {} as the channel shows", fixed.unit(), shown.unit());
-            return Err(self.source.mistake(text.span(), message));
-        }
-        Ok(feed)
-    }
-
-    /// A value above zero, in this dimension where it is known.
-    fn above_zero(
-        &self,
-        text: &Spanned<String>,
-        dimension: Option<Dimension>,
-        example: &str,
-    ) -> Result<Measure, Mistake> {
-        let measure: Measure = self.source.parse(text)?;
-        if measure.value > 0.0 && dimension.is_none_or(|dimension| dimension == measure.dimension) {
-            return Ok(measure);
-        }
-        let unit = dimension.map_or(String::new(), |dimension| format!(" in {}", dimension.unit()));
-        let message = format!("found \"{}\", expected a value above zero{unit}, such as \"{example}\"", text.get_ref());
-        Err(self.source.mistake(text.span(), message))
+        Ok(Feed { quantity, scale, accuracy: None })
     }
 
     fn name(&self, name: &Spanned<String>) -> Result<String, Mistake> {
@@ -330,6 +315,22 @@ impl Reader<'_> {
             trimmed => Ok(trimmed.to_owned()),
         }
     }
+}
+
+/// A value above zero, in this dimension where it is known.
+pub(super) fn above_zero(
+    source: Source,
+    text: &Spanned<String>,
+    dimension: Option<Dimension>,
+    example: &str,
+) -> Result<Measure, Mistake> {
+    let measure: Measure = source.parse(text)?;
+    if measure.value > 0.0 && dimension.is_none_or(|dimension| dimension == measure.dimension) {
+        return Ok(measure);
+    }
+    let unit = dimension.map_or(String::new(), |dimension| format!(" in {}", dimension.unit()));
+    let message = format!("found \"{}\", expected a value above zero{unit}, such as \"{example}\"", text.get_ref());
+    Err(source.mistake(text.span(), message))
 }
 
 impl std::str::FromStr for QuickMeter {

@@ -69,6 +69,94 @@ fn what_a_channel_can_do_is_read() {
     assert_eq!(channel.digit, Some(Measure { value: 0.01, dimension: Dimension::Ampere }));
 }
 
+/// Invented in the manner of a 6000-count meter's data sheet; common practice, no source.
+const SHEET: &str = r#"
+[[meter]]
+name = "handheld"
+port = "/dev/ttyUSB0"
+protocol = "number"
+[[meter.channel]]
+name = "probe"
+accuracy = [
+    { quantity = "V DC", accuracy = "0.5 % + 2 digits" },
+    { quantity = "V DC", range = "600 mV", digit = "0.1 mV", accuracy = "0.8 % + 3 digits" },
+    { quantity = "ohm", range = "600 ohm", accuracy = "0.9 % + 5 digits" },
+    { quantity = "A DC", accuracy = "1.5 % + 20 mA" },
+]
+"#;
+
+#[test]
+fn rows_of_a_data_sheet_are_read_in_any_order_and_kept_as_written() {
+    let bench = Bench::parse("bench.toml", SHEET, &Library::new(Vec::new())).unwrap();
+    let channel = &bench.meters[0].channels[0];
+    assert_eq!(
+        channel.accuracy,
+        "V DC: 0.5 % + 2 digits; V DC up to 600 mV in steps of 0.1 mV: 0.8 % + 3 digits; \
+         ohm up to 600 ohm: 0.9 % + 5 digits; A DC: 1.5 % + 20 mA"
+    );
+    // What is stored of a channel says the same as the file.
+    assert_eq!(channel.feed.accuracy, Some(channel.accuracy.parse().unwrap()));
+    let sheet = channel.feed.accuracy.as_ref().unwrap();
+    let percent = |quantity, value| sheet.in_force(quantity, value, None).map(|row| row.accuracy.of_reading * 100.0);
+    assert_eq!(percent(Quantity::VoltsDc, 0.5), Some(0.8));
+    assert_eq!(percent(Quantity::VoltsDc, 12.0), Some(0.5));
+    assert_eq!(percent(Quantity::VoltsAc, 12.0), None);
+    assert_eq!(percent(Quantity::Ohms, 700.0), None);
+}
+
+#[test]
+fn rows_of_a_channel_with_one_function_need_not_name_it() {
+    let clamp = GOOD.replace(
+        "range = \"60 A\"",
+        "accuracy = [{ range = \"6 A\", accuracy = \"1 % + 5 mA\" }, { range = \"60 A\", accuracy = \"2 % + 50 mA\" }]",
+    );
+    let bench = Bench::parse("bench.toml", &clamp, &Library::new(Vec::new())).unwrap();
+    let channel = &bench.meters[0].channels[0];
+    assert_eq!(channel.accuracy, "A DC up to 6 A: 1 % + 5 mA; A DC up to 60 A: 2 % + 50 mA");
+}
+
+#[test]
+fn a_mistake_in_a_row_is_told_with_its_line() {
+    for (from, to, line, words) in [
+        ("\"V DC\", accuracy", "\"volts\", accuracy", 9, "found \"volts\", expected one of \"V DC\""),
+        ("quantity = \"ohm\", ", "", 11, "does not say for which function it is, expected quantity = \"V DC\""),
+        ("\"600 mV\"", "\"600 mA\"", 10, "found \"600 mA\", expected a value above zero in V, such as \"6 V\""),
+        ("\"600 mV\"", "\"600\"", 10, "a number and a unit"),
+        ("\"600 ohm\"", "\"0 ohm\"", 11, "above zero in ohm"),
+        ("\"0.1 mV\"", "\"0.1 mA\"", 10, "above zero in V"),
+        ("\"0.1 mV\"", "\"0.6 V\"", 10, "found a digit of \"0.6 V\", expected one that is less than the range"),
+        ("1.5 % + 20 mA", "good", 12, "found \"good\", expected an accuracy such as"),
+        ("1.5 % + 20 mA", "1.5 % + 20 mV", 12, "found an accuracy in V, expected A"),
+        (", accuracy = \"1.5 % + 20 mA\"", "", 12, "missing field `accuracy`"),
+        ("range = \"600 ohm\"", "up_to = \"600 ohm\"", 11, "`up_to`"),
+        ("quantity = \"A DC\"", "quantity = \"V DC\"", 12, "found an accuracy in A, expected V"),
+        ("range = \"600 mV\", digit = \"0.1 mV\", ", "", 10, "found a second row for \"V DC\" without a range"),
+        (
+            "\"ohm\", range = \"600 ohm\", accuracy = \"0.9 % + 5 digits\"",
+            "\"V DC\", range = \"0.6 V\", accuracy = \"1 %\"",
+            11,
+            "found a second row for \"V DC\" with range \"0.6 V\", expected one for each range",
+        ),
+        ("name = \"probe\"", "name = \"probe\"\nquantity = \"V DC\"", 12, "found a row for \"ohm\", expected \"V DC\""),
+    ] {
+        let text = SHEET.replacen(from, to, 1);
+        assert_ne!(text, SHEET, "{from}");
+        let mistake = Bench::parse("bench.toml", &text, &Library::new(Vec::new())).unwrap_err();
+        assert!(mistake.message.contains(words), "{to}: {mistake}");
+        assert_eq!(mistake.line, line, "{to}: {mistake}");
+    }
+    for (accuracy, words) in [
+        ("3", "expected an accuracy such as \"0.5 % + 2 digits\", or a list of rows"),
+        ("[]", "found no row"),
+        ("[\"0.5 %\"]", "expected a row such as { quantity"),
+        ("\"V DC: 0.5 %\"", "expected an accuracy such as"),
+    ] {
+        let mistake = parse(&format!("[[meter.channel]]\nname = \"c\"\naccuracy = {accuracy}")).unwrap_err();
+        assert!(mistake.message.contains(words), "{accuracy}: {mistake}");
+        assert_eq!(mistake.line, 7, "{accuracy}: {mistake}");
+    }
+}
+
 #[test]
 fn a_mistake_in_it_is_told_with_its_line() {
     for (from, to, line, words) in [

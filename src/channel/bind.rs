@@ -4,7 +4,7 @@ use super::{ChannelId, Sample};
 use crate::{
     clock::Mono,
     protocol::{Function, Reading, Value},
-    units::{Accuracy, Dimension, Quantity, Scale},
+    units::{DataSheet, Dimension, Quantity, Scale},
 };
 
 /// How a channel makes circuit terms of a meter's reading.
@@ -15,7 +15,7 @@ pub struct Feed {
     /// What stands between circuit and meter.
     pub scale: Scale,
     /// How far the meter may be off, in circuit terms; none where the bench does not say.
-    pub accuracy: Option<Accuracy>,
+    pub accuracy: Option<DataSheet>,
 }
 
 /// A channel and its feed.
@@ -41,7 +41,7 @@ impl Binding {
         let value = scaled(reading.value, scale);
         let digit = reading.place.map(|place| power_of_ten(place) * scale.abs());
         let u = match value {
-            Value::Number(value) => feed.standard_uncertainty(value, digit),
+            Value::Number(value) => feed.standard_uncertainty(quantity, value, digit),
             Value::Over | Value::Under => None,
         };
         Sample {
@@ -95,12 +95,17 @@ impl Feed {
     /// JCGM 100:2008, 4.3.7: limits of error with nothing more known are a rectangular
     /// distribution, so u = half-width / √3; the display's step alone gives digit / √12 (F.2.2.1).
     /// Clause numbers from memory.
-    fn standard_uncertainty(&self, value: f64, digit: Option<f64>) -> Option<f64> {
-        match (&self.accuracy, digit) {
-            (Some(accuracy), digit) => Some(accuracy.half_width(value, digit) / 3f64.sqrt()),
+    fn standard_uncertainty(&self, quantity: Quantity, value: f64, digit: Option<f64>) -> Option<f64> {
+        match (self.accuracy.as_ref().and_then(|sheet| sheet.in_force(quantity, value, digit)), digit) {
+            (Some(row), digit) => Some(row.half_width(value, digit) / 3f64.sqrt()),
             (None, Some(digit)) => Some(digit / 12f64.sqrt()),
             (None, None) => None,
         }
+    }
+
+    /// What the channel shows, where that does not depend on the meter's switch.
+    pub fn shows(&self) -> Option<Quantity> {
+        self.quantity.or(self.scale.to.map(Quantity::of))
     }
 
     /// The dimension in which the accuracy's fixed part must stand, where it can be told.
@@ -175,6 +180,40 @@ mod tests {
         assert_eq!(sample.quantity, Quantity::VoltsAc);
         let sample = volts.sample(&reading(7.5, Function::Unit(Dimension::Volt)), Mono(0));
         assert_eq!(sample.quantity, Quantity::VoltsDc);
+    }
+
+    #[test]
+    fn each_function_has_the_accuracy_of_its_row() {
+        let probe = feed(
+            None,
+            "",
+            "V DC up to 60 V: 0.5 % + 2 digits; ohm up to 600 ohm: 0.9 % + 5 digits; ohm: 0.9 % + 2 digits",
+        );
+        let u = |value, quantity| probe.sample(&reading(value, Function::Exact(quantity)), Mono(0)).u.unwrap();
+        // Half-widths by hand, digits of 1 mV or 1 mohm: 0.06 + 0.002 V, 0.0675 + 0.005 ohm, 9 + 0.002 ohm.
+        for (value, quantity, half_width) in
+            [(12.0, Quantity::VoltsDc, 0.062), (7.5, Quantity::Ohms, 0.0725), (1000.0, Quantity::Ohms, 9.002)]
+        {
+            assert!((u(value, quantity) - half_width / 3f64.sqrt()).abs() < 1e-12, "{value} {quantity}");
+        }
+        // Where the sheet says nothing, the display's step alone is known, JCGM 100 F.2.2.1.
+        for (value, quantity) in [(12.0, Quantity::VoltsAc), (61.0, Quantity::VoltsDc)] {
+            assert!((u(value, quantity) - 0.001 / 12f64.sqrt()).abs() < 1e-12, "{value} {quantity}");
+        }
+        let over = Reading { value: Value::Over, ..reading(0.0, Function::Exact(Quantity::Ohms)) };
+        assert_eq!(probe.sample(&over, Mono(0)).u, None);
+    }
+
+    #[test]
+    fn rows_are_in_circuit_terms_and_so_is_the_digit() {
+        // A clamp of 1 mV/A at a meter that shows 0.1 mV: steps of 0.1 A, so not the range of 60 A with its 10 mA.
+        let text =
+            "A DC up to 60 A in steps of 10 mA: 1 % + 2 digits; A DC up to 600 A in steps of 0.1 A: 2 % + 5 digits";
+        let clamp = feed(Some(Quantity::AmpsDc), "1 mV/A", text);
+        let shown = Reading { place: Some(-4), ..reading(0.010, Function::Exact(Quantity::VoltsDc)) };
+        let sample = clamp.sample(&shown, Mono(0));
+        // 2 % of 10 A and 5 digits of 0.1 A.
+        assert!((sample.u.unwrap() - 0.7 / 3f64.sqrt()).abs() < 1e-9, "{sample:?}");
     }
 
     #[test]

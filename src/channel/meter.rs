@@ -100,6 +100,7 @@ impl Meter {
                     reads: channel.reads.clone(),
                     scale: channel.scale.clone(),
                     accuracy: channel.accuracy.clone(),
+                    range: channel.range,
                     fuse: spec.amps_fuse.clone(),
                 },
             ));
@@ -220,6 +221,7 @@ impl Meter {
             reads: reads.to_owned(),
             scale: String::new(),
             accuracy: String::new(),
+            range: None,
             fuse: String::new(),
         }
     }

@@ -9,6 +9,7 @@ mod bind;
 mod device_clock;
 mod line;
 mod meter;
+mod sheet;
 
 pub use bench::{Bench, BenchError, ChannelSpec, MeterSpec, QuickMeter};
 pub use bind::{Binding, Feed};
@@ -18,7 +19,7 @@ pub use meter::{Batch, ChannelIds, Found, Meter, own_name};
 use crate::{
     clock::Mono,
     protocol::{Annunciators, Value},
-    units::Quantity,
+    units::{Measure, Quantity},
 };
 
 /// Which channel of the bench, counted from 0 in the order in which they were met.
@@ -42,8 +43,10 @@ pub struct Channel {
     pub reads: String,
     /// The clamp's scale as written; empty where there is none.
     pub scale: String,
-    /// The accuracy as written; empty where none was given.
+    /// The accuracy as written, rows parted by semicolons; empty where none was given.
     pub accuracy: String,
+    /// How far it reaches, either sign, base units in circuit terms; none where not told.
+    pub range: Option<Measure>,
     /// The fuse of the meter's amps jack as written; empty where not told.
     pub fuse: String,
 }

@@ -93,6 +93,7 @@ mod tests {
             reads: "value".to_owned(),
             scale: scale.to_owned(),
             accuracy: String::new(),
+            range: None,
             fuse: "10 A".to_owned(),
         }
     }

@@ -78,7 +78,7 @@ struct Inspector<'a> {
 /// What may not be known of a channel.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 enum Missing {
-    Accuracy,
+    Accuracy(Quantity),
     Digit,
     Rate,
     Name,

@@ -5,7 +5,7 @@ use super::{
     findings::{Case, Fact, Finding, Gain, Usage, conclude},
     judge::Part,
 };
-use crate::{channel::Channel, electrics::Uncertain, protocol::Value};
+use crate::{channel::Channel, electrics::Uncertain, protocol::Value, units::DataSheet};
 
 /// The facts so far.
 #[derive(Debug, Default)]
@@ -38,8 +38,9 @@ impl Knowledge {
         let usage = view.place.and_then(|(place, _)| *self.usages.get(place - 1)?);
         let (Some(usage), Some(circuit)) = (usage, &view.circuit) else { return false };
         let gain = channel.and_then(|channel| {
-            let accuracy = channel.accuracy.parse().ok()?;
-            Some(Gain::of(&channel.name, judgement.quantity?, &accuracy))
+            let Value::Number(value) = judgement.measured.map(Value::Number).or(judgement.value)? else { return None };
+            let (sheet, quantity) = (channel.accuracy.parse::<DataSheet>().ok()?, judgement.quantity?);
+            Some(Gain::of(&channel.name, quantity, sheet.in_force(quantity, value, None)?))
         });
         let Some(fact) = Fact::of_capture(circuit, &view.name, usage, &as_shown(judgement), gain) else { return false };
         self.facts.push(fact);

@@ -158,13 +158,17 @@ impl Session {
         &mut self,
         at: Mono,
         view: StepView,
-        aim: Aim,
+        mut aim: Aim,
         bench: &BenchView,
         effects: &mut Vec<Effect>,
     ) -> Arc<StepView> {
         let view = Arc::new(view);
         self.steps = view.number;
         let channel = aim.channel;
+        let found = channel.and_then(|id| bench.channels.get(usize::from(id.0))?.as_ref());
+        if let (Some(id), Some(found)) = (channel, found) {
+            aim.channel_found(id, found);
+        }
         self.step = Some(RunningStep::begin(at, view.clone(), aim, self.rest.take()));
         effects.push(Effect::Record(Record::StepBegan(Box::new(StepBegan { at, view: view.clone() }))));
         effects.push(Effect::Notice(Notice::Step(view.clone())));

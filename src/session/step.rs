@@ -45,7 +45,12 @@ impl RunningStep {
     /// A channel turned up. True where it is the one that the step waited for.
     pub fn channel_found(&mut self, id: ChannelId, channel: &Channel) -> bool {
         self.judge.aim.load.channel_found(id, &channel.name);
-        self.view.channel.as_ref() == Some(&channel.name) && self.judge.aim.channel.replace(id).is_none()
+        let (is_own, was_waited_for) =
+            (self.view.channel.as_ref() == Some(&channel.name), self.judge.aim.channel.is_none());
+        if is_own {
+            self.judge.aim.channel_found(id, channel);
+        }
+        is_own && was_waited_for
     }
 
     /// One more sample; the verdict on it alone.

@@ -48,6 +48,7 @@ fn channel(name: &str) -> Channel {
         reads: "value".to_owned(),
         scale: String::new(),
         accuracy: String::new(),
+        range: None,
         fuse: String::new(),
     }
 }

@@ -5,6 +5,7 @@
 //! and no step. Start at [`Quantity`].
 
 mod accuracy;
+mod data_sheet;
 mod dimension;
 mod limit;
 mod measure;
@@ -13,6 +14,7 @@ mod scale;
 mod show;
 
 pub use accuracy::Accuracy;
+pub use data_sheet::{DataSheet, InForce, Row, row_text};
 pub use dimension::{Dimension, Unit};
 pub use limit::Limit;
 pub use measure::{Measure, parse_duration, split_number};

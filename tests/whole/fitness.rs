@@ -101,3 +101,104 @@ fn a_sum_is_reckoned_without_a_daemon() {
         .failed(2);
     assert!(sentence.contains("nominal section"), "{sentence}");
 }
+
+/// Rows as on the data sheet of a 6000-count handheld meter; invented, in the manner that is common practice.
+const HANDHELD_ROWS: &str = r#"
+[[meter]]
+name = "handheld"
+port = "PORTS/handheld"
+protocol = "number"
+[[meter.channel]]
+name = "probe"
+accuracy = [
+    { quantity = "V DC", range = "6 V", digit = "1 mV", accuracy = "0.8 % + 3 digits" },
+    { quantity = "V DC", range = "60 V", digit = "10 mV", accuracy = "0.5 % + 2 digits" },
+    { quantity = "ohm", range = "600 ohm", digit = "0.1 ohm", accuracy = "0.9 % + 2 digits" },
+]
+"#;
+
+const TWO_FUNCTIONS: &str = r#"
+title = "Feed and coil"
+[[step]]
+name = "feed"
+channel = "probe"
+quantity = "V DC"
+at_least = "11.8 V"
+[[step]]
+name = "drop"
+channel = "probe"
+quantity = "V DC"
+at_most = "5 V"
+[[step]]
+name = "coil"
+channel = "probe"
+quantity = "ohm"
+nominal = "7.5 ohm ± 8 %"
+[[step]]
+name = "draw"
+channel = "probe"
+quantity = "A DC"
+at_most = "50 mA"
+"#;
+
+#[test]
+fn each_function_and_range_of_a_handheld_meter_has_its_own_uncertainty() {
+    let bay = Bay::with_bench(HANDHELD_ROWS);
+    let procedure = bay.write("two.toml", TWO_FUNCTIONS);
+    let said = bay.bayline(["check", "--bench", "bench.toml", "--procedure", "two.toml"]).done();
+    // 0.9 % of 8.1 ohm and 2 digits are 0.273 ohm, U = 2 · 0.273/√3 = 0.315 ohm of the ± 0.6 ohm that the limit leaves.
+    for words in [
+        "step \"coil\": doubtful: \"probe\" is sure to ± 0.315 ohm (k = 2)",
+        "step \"draw\": note: no accuracy is given for A DC on channel \"probe\"",
+        "4 steps: 0 can't work, 1 doubtful, 1 notes",
+    ] {
+        assert!(said.contains(words), "no {words}: {said}");
+    }
+
+    let handheld = bay.meter("handheld");
+    let mut daemon = bay.start_with(&["--procedure", crate::harness::text(&procedure)]);
+    daemon.until_open(["handheld"]);
+    // The second feed reading is 4.00 V in steps of 10 mV: it was measured on the 60 V range, though 6 V could hold it.
+    for (count, line) in ["12.41 V", "4.00 V", "7.5 ohm", "0.020 A"].into_iter().enumerate() {
+        handheld.line(line);
+        daemon.until_samples(count as u64 + 1);
+        daemon.take();
+        daemon.step(if count < 3 { "next" } else { "again" });
+    }
+    daemon.stop();
+    // Limits of error are rectangular, u = a/√3 (JCGM 100:2008, 4.3.7); U = 2 u in mV, mohm or mA:
+    //   12.41 V: a = 0.5 % · 12.41 V + 2 · 10 mV = 82.05 mV, U = 94.7 mV
+    //   4.00 V:  a = 0.5 % · 4.00 V + 2 · 10 mV = 40 mV,     U = 46.2 mV
+    //   7.5 ohm: a = 0.9 % · 7.5 ohm + 2 · 0.1 ohm = 267.5 mohm, U = 308.9 mohm
+    //   20 mA:   no row; the display's step alone, 1 mA/√12 (F.2.2.1), U = 0.6 mA
+    let kept = bay.kept();
+    assert_eq!(
+        kept.rows("SELECT printf('%.1f', 2000 * u) FROM capture ORDER BY id LIMIT 4"),
+        ["94.7", "46.2", "308.9", "0.6"]
+    );
+    assert_eq!(
+        kept.rows("SELECT DISTINCT accuracy FROM channel"),
+        ["V DC up to 6 V in steps of 1 mV: 0.8 % + 3 digits; V DC up to 60 V in steps of 10 mV: 0.5 % + 2 digits; \
+          ohm up to 600 ohm in steps of 0.1 ohm: 0.9 % + 2 digits"]
+    );
+}
+
+#[test]
+fn a_clamp_driven_beyond_its_range_proves_nothing() {
+    let bay = bay();
+    let clamps = bay.meter("clamps");
+    let mut daemon = bay.start_with(&["--procedure", "coil.toml"]);
+    daemon.until_open(["clamps"]);
+    daemon.step("pump");
+    clamps.line("24.0");
+    daemon.until_samples(1);
+    let taken = daemon.take();
+    let (verdict, reason) = (&taken["taken"][0]["verdict"], &taken["taken"][0]["reason"]);
+    assert_eq!(verdict, "too close to call", "{taken}");
+    let words = "24.00 A is beyond the 20.00 A that the channel reaches: there may be more, at most 30.00 A wanted";
+    assert_eq!(reason, words);
+    daemon.stop();
+    // What was shown is kept; the capture is one of a value beyond the range.
+    assert_eq!(bay.kept().rows("SELECT value FROM sample"), ["24"]);
+    assert_eq!(bay.kept().rows("SELECT value, beyond, u FROM capture WHERE how = 'taken'"), ["- | 1 | -"]);
+}

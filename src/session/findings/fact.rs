@@ -8,7 +8,7 @@ use crate::{
     electrics::Uncertain,
     protocol::Value,
     session::{Judgement, Verdict},
-    units::{Accuracy, Limit, Quantity, show},
+    units::{InForce, Limit, Quantity, show},
 };
 
 /// A measured value.
@@ -33,9 +33,13 @@ pub struct Gain {
 
 impl Gain {
     /// Of a channel on one function: the share of the reading in its accuracy, rectangular. The channel is
-    /// what counts, as each clamp of a board has a gain of its own.
-    pub fn of(channel: &str, quantity: Quantity, accuracy: &Accuracy) -> Self {
-        Self { meter: format!("{channel} {quantity}"), relative_u: Uncertain::rectangular(0.0, accuracy.of_reading).u }
+    /// what counts, as each clamp of a board has a gain of its own, and so has each range of a meter.
+    pub fn of(channel: &str, quantity: Quantity, row: InForce) -> Self {
+        let range = row.range.map_or(String::new(), |range| format!(" up to {}", show(range, quantity)));
+        Self {
+            meter: format!("{channel} {quantity}{range}"),
+            relative_u: Uncertain::rectangular(0.0, row.accuracy.of_reading).u,
+        }
     }
 }
 
@@ -217,6 +221,7 @@ impl Case {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::units::DataSheet;
 
     fn judgement(verdict: Option<Verdict>, quantity: Quantity) -> Judgement {
         Judgement {
@@ -247,8 +252,16 @@ mod tests {
     #[test]
     fn a_gain_is_the_share_of_the_reading() {
         // JCGM 100 4.3.7: 0.8 % as a half-width is 0.8 %/√3 as a standard uncertainty.
-        let gain = Gain::of("probe", Quantity::Ohms, &"0.8 % + 5 digits".parse().unwrap());
+        let gain_of = |sheet: &str, ohms: f64| {
+            let sheet: DataSheet = sheet.parse().unwrap();
+            Gain::of("probe", Quantity::Ohms, sheet.in_force(Quantity::Ohms, ohms, None).unwrap())
+        };
+        let gain = gain_of("0.8 % + 5 digits", 7.5);
         assert!((gain.relative_u - 0.008 / 3f64.sqrt()).abs() < 1e-12 && gain.meter == "probe ohm");
+        // Two ranges have two gains.
+        let gain = gain_of("ohm up to 600 ohm: 0.9 % + 5 digits; ohm: 0.8 %", 7.5);
+        assert!((gain.relative_u - 0.009 / 3f64.sqrt()).abs() < 1e-12 && gain.meter == "probe ohm up to 600.0 ohm");
+        assert_eq!(gain_of("ohm up to 600 ohm: 0.9 % + 5 digits; ohm: 0.8 %", 700.0).meter, "probe ohm");
     }
 
     #[test]

@@ -2,7 +2,7 @@
 
 use crate::{
     channel::{Bench, MeterSpec, own_name},
-    units::{Accuracy, Measure, Quantity},
+    units::{DataSheet, Measure, Quantity},
 };
 
 /// What a bench can show.
@@ -33,7 +33,7 @@ pub struct ChannelFacts {
     /// What it shows; none for a meter whose function the operator switches.
     pub quantity: Option<Quantity>,
     /// As on the data sheet, in circuit terms; none where not told.
-    pub accuracy: Option<Accuracy>,
+    pub accuracy: Option<DataSheet>,
     /// What the last digit is worth; none where not known.
     pub digit: Option<Measure>,
     /// How far it reaches, either sign; none where not told.
@@ -58,8 +58,8 @@ impl BenchFacts {
         let declared = meter.channels.iter().map(|channel| ChannelFacts {
             name: channel.name.clone(),
             meter: meter.name.clone(),
-            quantity: channel.feed.quantity.or(channel.feed.scale.to.map(Quantity::of)),
-            accuracy: channel.feed.accuracy,
+            quantity: channel.feed.shows(),
+            accuracy: channel.feed.accuracy.clone(),
             digit: channel.digit,
             range: channel.range,
             // The fuse was checked when the bench was read; behind a clamp nothing flows through it.

@@ -4,7 +4,7 @@ use super::{ChannelFacts, Inspector, Missing, Weight};
 use crate::{
     electrics::{Rule, Uncertain},
     session::Step,
-    units::{Dimension, Limit, show_in},
+    units::{Dimension, InForce, Limit, Quantity, show, show_in},
 };
 
 /// The expanded uncertainty may take so much of the room. With T the whole width between limits this is a
@@ -19,6 +19,15 @@ enum Expanded {
     Unknown,
 }
 
+impl Expanded {
+    fn size(&self) -> f64 {
+        match self {
+            Self::Known(size) | Self::AtLeast(size) => *size,
+            Self::Unknown => f64::INFINITY,
+        }
+    }
+}
+
 /// The uncertainty from which on no value can be within, the limits guarded; none where there is always one.
 fn hopeless(limit: &Limit) -> Option<f64> {
     match (limit.low, limit.high) {
@@ -29,27 +38,44 @@ fn hopeless(limit: &Limit) -> Option<f64> {
     }
 }
 
-/// The value at the limit that is largest: there the uncertainty is, too.
+/// The value at the limit that lies furthest from zero.
 fn at(limit: &Limit) -> f64 {
     limit.low.map_or(0.0, f64::abs).max(limit.high.map_or(0.0, f64::abs))
 }
 
 impl ChannelFacts {
-    /// What the last digit is worth in this unit, where it is known.
-    fn digit_in(&self, dimension: Dimension) -> Option<f64> {
-        self.digit.filter(|digit| digit.dimension == dimension).map(|digit| digit.value)
+    /// What a step is judged as: its own word, or the channel's, or what the limit's unit most often means.
+    fn judged_as(&self, step: &Step, limit: &Limit) -> Quantity {
+        step.quantity.or(self.quantity).unwrap_or_else(|| Quantity::of(limit.dimension))
+    }
+
+    /// What the data sheet says of a value. A meter is taken to be on the range that the value needs.
+    fn row(&self, quantity: Quantity, value: f64) -> Option<InForce<'_>> {
+        self.accuracy.as_ref()?.in_force(quantity, value, None)
+    }
+
+    /// What the last digit is worth at a value, where it is known: the data sheet's row knows its range.
+    fn digit_at(&self, quantity: Quantity, value: f64) -> Option<f64> {
+        let own = self.digit.filter(|digit| digit.dimension == quantity.dimension()).map(|digit| digit.value);
+        self.row(quantity, value).and_then(|row| row.digit).or(own)
     }
 
     /// Limits of error are rectangular, u = a/√3, and U = 2 u (JCGM 100:2008, 4.3.7 and 6.2).
-    fn expanded_at(&self, limit: &Limit) -> Expanded {
-        let Some(accuracy) = self.accuracy else { return Expanded::Unknown };
-        if accuracy.dimension.is_some_and(|fixed| fixed != limit.dimension) {
-            return Expanded::Unknown;
+    fn expanded_at(&self, quantity: Quantity, value: f64) -> Expanded {
+        let Some(row) = self.row(quantity, value) else { return Expanded::Unknown };
+        let digit = self.digit_at(quantity, value);
+        let expanded = Uncertain::rectangular(value, row.half_width(value, digit)).expanded(2.0);
+        match digit {
+            None if row.accuracy.digits > 0.0 => Expanded::AtLeast(expanded),
+            _ => Expanded::Known(expanded),
         }
-        let digit = self.digit_in(limit.dimension);
-        let value = at(limit);
-        let expanded = Uncertain::rectangular(value, accuracy.half_width(value, digit)).expanded(2.0);
-        if accuracy.digits > 0.0 && digit.is_none() { Expanded::AtLeast(expanded) } else { Expanded::Known(expanded) }
+    }
+
+    /// At the edge of a limit where it is larger, and where that is: each may lie on a range of its own.
+    fn expanded_within(&self, quantity: Quantity, limit: &Limit) -> (f64, Expanded) {
+        let edges = [limit.low.or(limit.high), limit.high.or(limit.low)].map(|edge| edge.unwrap_or(0.0));
+        let [low, high] = edges.map(|value| (value, self.expanded_at(quantity, value)));
+        if low.1.size() > high.1.size() { low } else { high }
     }
 }
 
@@ -59,17 +85,12 @@ impl Inspector<'_> {
         if self.digit(step, facts, limit) {
             return;
         }
-        let dimension = limit.dimension;
-        let (expanded, least) = match facts.expanded_at(limit) {
+        let (dimension, quantity) = (limit.dimension, facts.judged_as(step, limit));
+        let (value, expanded) = facts.expanded_within(quantity, limit);
+        let (expanded, least) = match expanded {
             Expanded::Known(expanded) => (expanded, ""),
             Expanded::AtLeast(expanded) => (expanded, "at least "),
-            Expanded::Unknown => {
-                let why = if facts.accuracy.is_some() { "does not hold in" } else { "is not told in" };
-                let what =
-                    format!("the accuracy of \"{}\" {why} {}: nothing guards its limits", facts.name, dimension.unit());
-                let remedy = "accuracy = \"0.5 % + 2 digits\", as on the data sheet, at the channel";
-                return self.once(&facts.name, Missing::Accuracy, step, &what, remedy);
-            }
+            Expanded::Unknown => return self.no_accuracy(step, facts, quantity, value),
         };
         let room = limit.room();
         if expanded > room * SHARE {
@@ -98,9 +119,25 @@ impl Inspector<'_> {
         }
     }
 
+    /// Nothing guards the limit. What holds on other ranges of the same function does not hold here.
+    fn no_accuracy(&mut self, step: &Step, facts: &ChannelFacts, quantity: Quantity, value: f64) {
+        let elsewhere = facts.row(quantity, 0.0).is_some();
+        let at = if elsewhere { format!(" at {}", show(value, quantity)) } else { String::new() };
+        let what =
+            format!("no accuracy is given for {quantity}{at} on channel \"{}\": nothing guards its limits", facts.name);
+        let remedy = match &facts.accuracy {
+            Some(_) => {
+                format!("add a row with quantity = \"{quantity}\", as on the data sheet, to the channel's accuracy")
+            }
+            None => "accuracy = \"0.5 % + 2 digits\", as on the data sheet, at the channel".to_owned(),
+        };
+        self.once(&facts.name, Missing::Accuracy(quantity), step, &what, &remedy);
+    }
+
     /// Whether the display is too coarse, and that is told.
     fn digit(&mut self, step: &Step, facts: &ChannelFacts, limit: &Limit) -> bool {
-        let Some(digit) = facts.digit_in(limit.dimension) else { return false };
+        let quantity = facts.judged_as(step, limit);
+        let Some(digit) = facts.digit_at(quantity, at(limit)) else { return false };
         let room = limit.room();
         if digit <= room * SHARE {
             return false;

@@ -94,9 +94,69 @@ fn what_is_not_known_is_told_once_and_not_guessed() {
     assert_eq!(weight(&told, "how often \"probe\" reports is not known"), Some(Weight::Note));
     assert_eq!(told.len(), 2, "{told:?}");
     let untold = check(&procedure, &bench(&BENCH.replace("accuracy = \"0.5 % + 2 digits\"", "")));
-    assert_eq!(weight(&untold, "the accuracy of \"probe\" is not told"), Some(Weight::Note));
+    assert_eq!(weight(&untold, "no accuracy is given for ohm on channel \"probe\": nothing"), Some(Weight::Note));
     let other = check(&procedure, &bench(&BENCH.replace("0.5 % + 2 digits", "0.5 % + 5 mV")));
-    assert_eq!(weight(&other, "does not hold in ohm"), Some(Weight::Note));
+    assert_eq!(weight(&other, "no accuracy is given for ohm on channel \"probe\""), Some(Weight::Note));
+}
+
+#[test]
+fn each_limit_is_held_against_the_row_of_its_function_and_range() {
+    // Rows in the manner of a 6000-count meter's data sheet; invented, common practice.
+    let rows = "[
+    { quantity = \"V DC\", range = \"600 mV\", digit = \"0.1 mV\", accuracy = \"0.8 % + 3 digits\" },
+    { quantity = \"V DC\", range = \"6 V\", digit = \"1 mV\", accuracy = \"0.5 % + 60 mV\" },
+    { quantity = \"V DC\", range = \"60 V\", digit = \"10 mV\", accuracy = \"0.5 % + 2 digits\" },
+    { quantity = \"ohm\", range = \"600 ohm\", digit = \"0.1 ohm\", accuracy = \"0.9 % + 5 digits\" },
+    { quantity = \"A DC\", range = \"1 A\", digit = \"1 mA\", accuracy = \"10 %\" },
+    { quantity = \"A DC\", accuracy = \"1.5 % + 3 digits\" },
+]";
+    let bench = bench(&BENCH.replace("\"0.5 % + 2 digits\"", rows));
+    let told = |quantity: &str, limit: &str| {
+        found(&bench, &format!("channel = \"probe\"\nquantity = \"{quantity}\"\n{limit}"))
+    };
+    // U = 2 a/√3, JCGM 100 4.3.7. At 100 mV a is 0.8 mV + 0.3 mV and U 1.27 mV of the ± 50 mV that there are: nothing to
+    // tell, the digit is known from the row. At 12 V a is 60 mV + 20 mV, U 92 mV.
+    assert_eq!(told("V DC", "at_most = \"100 mV\""), []);
+    assert_eq!(told("V DC", "at_least = \"12 V\""), []);
+    assert_eq!(weight(&told("V DC", "between = \"11.9 V to 12 V\""), "is sure to ± 92.38 mV"), Some(Weight::Fails));
+    // One edge on each of two ranges: at 0.7 V a is 3.5 mV + 60 mV, U 73.3 mV; at 0.5 V it is 4.97 mV.
+    assert_eq!(weight(&told("V DC", "between = \"0.5 V to 0.7 V\""), "± 73.32 mV"), Some(Weight::Doubtful));
+    // And the other way round: at 0.9 A a is 90 mA, U 104 mA.
+    assert_eq!(weight(&told("A DC", "between = \"0.9 A to 1.1 A\""), "± 103.9 mA"), Some(Weight::Fails));
+    // A coil of 7.5 ohm: a is 0.0729 + 0.5 ohm at 8.1 ohm, U 0.661 ohm; the limits leave ± 0.6 ohm.
+    assert_eq!(weight(&told("ohm", "nominal = \"7.5 ohm ± 8 %\""), "no value can be within"), Some(Weight::Fails));
+    assert_eq!(
+        weight(&told("ohm", "nominal = \"0.4 ohm ± 20 %\""), "shows steps of 100.0 mohm"),
+        Some(Weight::Doubtful)
+    );
+    // A row without a digit, beyond all rows, and no row at all.
+    let amps = told("A DC", "at_most = \"2 A\"");
+    assert_eq!(weight(&amps, "what a digit of \"probe\" is worth in A is not known"), Some(Weight::Note), "{amps:?}");
+    let far = told("V DC", "at_most = \"100 V\"");
+    assert_eq!(
+        weight(&far, "no accuracy is given for V DC at 100.0 V on channel \"probe\""),
+        Some(Weight::Note),
+        "{far:?}"
+    );
+    let ac = told("V AC", "at_most = \"100 mV\"");
+    let words = "no accuracy is given for V AC on channel \"probe\": nothing guards its limits; add a row with quantity = \"V AC\"";
+    assert_eq!(weight(&ac, words), Some(Weight::Note), "{ac:?}");
+}
+
+#[test]
+fn each_function_without_an_accuracy_is_told_once() {
+    let step = |name: &str, keys: &str| format!("[[step]]\nname = \"{name}\"\nchannel = \"probe\"\n{keys}\n");
+    let ohms = "quantity = \"ohm\"\nat_most = \"1 ohm\"";
+    let text = format!(
+        "title = \"t\"\n{}{}{}",
+        step("a", ohms),
+        step("b", "quantity = \"A DC\"\nat_most = \"1 A\""),
+        step("c", ohms)
+    );
+    let rows = "[{ quantity = \"V DC\", accuracy = \"0.5 % + 2 digits\" }]";
+    let told = check(&Procedure::parse("p.toml", &text).unwrap(), &bench(&BENCH.replace("\"0.5 % + 2 digits\"", rows)));
+    let words: Vec<&str> = told.iter().map(|unfit| unfit.what.split(" on ").next().unwrap()).collect();
+    assert_eq!(words, ["no accuracy is given for ohm", "no accuracy is given for A DC"]);
 }
 
 #[test]
@@ -203,7 +263,10 @@ fn meters_that_name_their_channels_themselves() {
         bench(&format!("[[meter]]\nname = \"board\"\nport = \"/dev/ttyUSB0\"\nprotocol = \"{protocol}\"\n"))
     };
     let keys = "channel = \"board\"\nquantity = \"V DC\"\nat_most = \"100 mV\"";
-    assert_eq!(weight(&found(&quick("number"), keys), "the accuracy of \"board\" is not told"), Some(Weight::Note));
+    assert_eq!(
+        weight(&found(&quick("number"), keys), "no accuracy is given for V DC on channel \"board\""),
+        Some(Weight::Note)
+    );
     assert_eq!(quick("number").names, Names::All);
     assert_eq!(weight(&found(&quick("columns"), keys), "not known before its meter speaks"), Some(Weight::Note));
 }

@@ -4,13 +4,13 @@ use std::time::Duration;
 
 use super::{Heat, Load, Part, place};
 use crate::{
-    channel::ChannelId,
+    channel::{Channel, ChannelId},
     electrics::Rule,
     session::{
         Step, StepView, Visit,
         procedure::{CaptureMode, ContactRule, PartTemperature},
     },
-    units::{Limit, Quantity},
+    units::{Limit, Measure, Quantity},
 };
 
 /// Everything that judging one step needs.
@@ -18,6 +18,8 @@ use crate::{
 pub struct Aim {
     /// Where; none while no meter has a channel of that name, and for a step that looks at nothing.
     pub channel: Option<ChannelId>,
+    /// How far the channel reaches, either sign; none where that is not told.
+    pub reach: Option<Measure>,
     /// What the meter must be switched to; none where anything will do.
     pub quantity: Option<Quantity>,
     /// What the value must keep to; none for a step that is only recorded.
@@ -43,7 +45,7 @@ pub struct Aim {
 }
 
 impl Aim {
-    /// Of a step of a procedure, with the temperatures that were typed for this visit.
+    /// Of a step of a procedure, before its channel is met, with the temperatures that were typed for this visit.
     pub fn of(step: &Step, visit: &Visit, named: impl Fn(&str) -> Option<ChannelId>) -> Self {
         let heat = step.heat.as_ref().map(|rule| Heat {
             reference: rule.reference,
@@ -56,6 +58,7 @@ impl Aim {
         });
         Self {
             channel: step.channel.as_deref().and_then(&named),
+            reach: None,
             quantity: step.quantity,
             limit: step.limit,
             rule: step.rule,
@@ -70,10 +73,17 @@ impl Aim {
         }
     }
 
+    /// The step's channel is on the bench.
+    pub fn channel_found(&mut self, id: ChannelId, channel: &Channel) {
+        self.channel = Some(id);
+        self.reach = channel.range;
+    }
+
     /// Of a step of a free-running session: it is only recorded.
     pub fn nothing(view: &StepView) -> Self {
         Self {
             channel: None,
+            reach: None,
             quantity: view.quantity,
             limit: view.limit,
             rule: Rule::Guarded,

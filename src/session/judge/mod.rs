@@ -11,6 +11,8 @@ mod hold;
 mod load;
 mod steady;
 
+mod reach;
+
 mod aim;
 mod step;
 

@@ -1,6 +1,8 @@
 //! One step as it runs: which samples count, what is captured, and what is said when it is left.
 
-use super::{Aim, Capture, Contact, Hold, How, Judgement, Settled, Verdict, Window, compare, hold::Count, judge};
+use super::{
+    Aim, Capture, Contact, Hold, How, Judgement, Settled, Verdict, Window, compare, hold::Count, judge, reach::Beyond,
+};
 use crate::{
     channel::{ChannelId, Sample},
     clock::{Mono, micros},
@@ -143,6 +145,9 @@ impl StepJudge {
             Value::Over | Value::Under => self.window.clear(),
         }
         let limit = self.aim.limit.as_ref().filter(|limit| limit.dimension == sample.quantity.dimension())?;
+        if let Some(beyond) = Beyond::of(sample, self.aim.reach) {
+            return Some(beyond.compare(limit, self.aim.rule));
+        }
         let (value, u) = match (sample.value, &self.aim.heat) {
             (Value::Number(value), Some(heat)) => {
                 match heat.corrected(Uncertain::new(value, sample.u.unwrap_or(0.0))) {
@@ -367,6 +372,9 @@ impl StepJudge {
     fn judgement(&self, sample: &Sample) -> Judgement {
         if let Some(verdict) = self.unfit(sample) {
             return self.with_value(sample, verdict, self.switch_words(sample));
+        }
+        if let Some(beyond) = Beyond::of(sample, self.aim.reach) {
+            return beyond.judge(self.aim.limit.as_ref(), self.aim.rule);
         }
         let Some(limit) = self.aim.limit else { return Judgement::recorded(sample) };
         let (Some(heat), Value::Number(value)) = (&self.aim.heat, sample.value) else {

@@ -3,7 +3,7 @@
 use super::*;
 use crate::{
     session::{Procedure, Visit},
-    units::Dimension,
+    units::{Dimension, Measure},
 };
 
 /// One sample of channel 0 in volts.
@@ -58,6 +58,21 @@ fn captured(news: &[News]) -> Vec<&Capture> {
         _ => None,
     });
     captures.collect()
+}
+
+#[test]
+fn a_clamp_driven_beyond_its_range_is_told_and_proves_nothing() {
+    let mut judge = step("quantity = \"V DC\"\nat_most = \"15 V\"\ncapture = \"worst\"\ncontact = \"fixed\"");
+    judge.aim.reach = Some(Measure { value: 10.0, dimension: Dimension::Volt });
+    let mut news = Vec::new();
+    assert_eq!(judge.sample(&volts(0, 9.9), &mut news), Some(Verdict::Within));
+    assert_eq!(judge.sample(&volts(100_000, 10.4), &mut news), Some(Verdict::TooCloseToCall));
+    let capture = judge.close(Mono(200_000)).unwrap();
+    assert_eq!(
+        (capture.judgement.verdict, capture.judgement.value),
+        (Some(Verdict::TooCloseToCall), Some(Value::Over))
+    );
+    assert!(capture.judgement.reason.starts_with("10.40 V is beyond the 10.00 V that the channel reaches"));
 }
 
 const FEED: &str = "quantity = \"V DC\"\nat_least = \"11.8 V\"\ncapture = \"steady\"";

@@ -1,0 +1,103 @@
+//! A value beyond what its channel reaches: a clamp that is driven further shows less than there is.
+//!
+//! Such a number is stored as it was shown, but judged as what it is: the reach, or anything beyond it.
+
+use super::{Judgement, Verdict, compare};
+use crate::{
+    channel::Sample,
+    electrics::Rule,
+    protocol::Value,
+    units::{Limit, Measure, Quantity, show},
+};
+
+/// A value that can't be trusted, and how far it could be.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Beyond {
+    /// Base units, as is the reach, with the sign of what was shown.
+    shown: f64,
+    reach: f64,
+    quantity: Quantity,
+    u: Option<f64>,
+}
+
+impl Beyond {
+    /// None for a value within the reach, and where the reach is not told or of another unit.
+    pub fn of(sample: &Sample, reach: Option<Measure>) -> Option<Self> {
+        let (Value::Number(shown), Some(reach)) = (sample.value, reach) else { return None };
+        let beyond = reach.dimension == sample.quantity.dimension() && shown.abs() > reach.value;
+        beyond.then(|| Self { shown, reach: reach.value.copysign(shown), quantity: sample.quantity, u: sample.u })
+    }
+
+    /// A verdict only where the reach and all that lies beyond it agree.
+    pub fn compare(&self, limit: &Limit, rule: Rule) -> Verdict {
+        let nearest = compare(limit, Value::Number(self.reach), self.u, rule);
+        if nearest == compare(limit, self.value(), None, rule) { nearest } else { Verdict::TooCloseToCall }
+    }
+
+    /// The same with the sentence.
+    pub fn judge(&self, limit: Option<&Limit>, rule: Rule) -> Judgement {
+        let (shown, reach) = (show(self.shown, self.quantity), show(self.reach.abs(), self.quantity));
+        let end = match limit {
+            Some(limit) => format!("there may be more, {limit} wanted"),
+            None => "recorded, there may be more".to_owned(),
+        };
+        Judgement {
+            verdict: limit.map(|limit| self.compare(limit, rule)),
+            value: Some(self.value()),
+            measured: None,
+            quantity: Some(self.quantity),
+            u: None,
+            limit: limit.copied(),
+            conformity: None,
+            reason: format!("{shown} is beyond the {reach} that the channel reaches: {end}"),
+        }
+    }
+
+    fn value(&self) -> Value {
+        if self.shown > 0.0 { Value::Over } else { Value::Under }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{super::tests::amps, *};
+    use crate::units::Dimension;
+
+    /// A clamp that reaches 60 A; values as in common practice, no source.
+    fn beyond(value: f64) -> Option<Beyond> {
+        Beyond::of(&amps(0, value), Some(Measure { value: 60.0, dimension: Dimension::Ampere }))
+    }
+
+    #[test]
+    fn only_what_lies_beyond_is_doubted() {
+        assert_eq!((beyond(60.0), beyond(-59.9)), (None, None));
+        assert!(beyond(60.1).is_some() && beyond(-60.1).is_some());
+        assert_eq!(Beyond::of(&amps(0, 64.0), None), None);
+        let volts = Some(Measure { value: 6.0, dimension: Dimension::Volt });
+        assert_eq!(Beyond::of(&amps(0, 64.0), volts), None);
+    }
+
+    #[test]
+    fn a_verdict_stands_only_where_more_would_not_change_it() {
+        let limit = |low, high| Limit { low, high, dimension: Dimension::Ampere };
+        for (shown, low, high, verdict) in [
+            // 64 A is at least 60 A: more than 50 A it is, less than 80 A or more than 62 A it may be.
+            (64.0, Some(50.0), None, Verdict::Within),
+            (64.0, None, Some(50.0), Verdict::Outside),
+            (64.0, None, Some(80.0), Verdict::TooCloseToCall),
+            (64.0, Some(50.0), Some(80.0), Verdict::TooCloseToCall),
+            (64.0, Some(62.0), None, Verdict::TooCloseToCall),
+            (-64.0, None, Some(50.0), Verdict::Within),
+            (-64.0, Some(-50.0), None, Verdict::Outside),
+            (-64.0, Some(-80.0), None, Verdict::TooCloseToCall),
+        ] {
+            let found = beyond(shown).unwrap().compare(&limit(low, high), Rule::Guarded);
+            assert_eq!(found, verdict, "{shown} {low:?} {high:?}");
+        }
+        let judged = beyond(64.0).unwrap().judge(Some(&limit(None, Some(80.0))), Rule::Guarded);
+        assert_eq!(judged.value, Some(Value::Over));
+        let words = "64.00 A is beyond the 60.00 A that the channel reaches: there may be more, at most 80.00 A wanted";
+        assert_eq!(judged.reason, words);
+        assert_eq!(beyond(64.0).unwrap().judge(None, Rule::Guarded).verdict, None);
+    }
+}
