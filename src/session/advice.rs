@@ -59,6 +59,17 @@ impl Advice {
         said
     }
 
+    /// What to say when no step follows: a lead left in the amps jack shorts whatever it touches next.
+    pub fn at_the_end(&mut self) -> Vec<String> {
+        let in_jack = self.switched.iter().filter(|(_, quantity)| quantity.dimension() == Dimension::Ampere);
+        let mut meters: Vec<&String> = in_jack.map(|(meter, _)| meter).collect();
+        meters.sort_unstable();
+        let said = meters.iter().map(|meter| format!("red lead of {meter} back to the volts jack"));
+        let said = said.collect();
+        self.switched.clear();
+        said
+    }
+
     fn feed_is_live(&self, view: &StepView, quantity: Quantity) -> Option<String> {
         let ohms = matches!(quantity, Quantity::Ohms | Quantity::Continuity | Quantity::Diode);
         let (volts, step) = self.live.get(view.circuit.as_ref()?).filter(|_| ohms)?;
@@ -127,6 +138,16 @@ mod tests {
             before(Quantity::VoltsDc),
             ["red lead back to the volts jack before it touches anything", "switch handheld from A DC to V DC"]
         );
+    }
+
+    #[test]
+    fn a_lead_in_the_amps_jack_is_told_once_at_the_end() {
+        let mut advice = Advice::default();
+        advice.before(&view("amps", Quantity::AmpsDc), Some(&channel("")), false);
+        assert_eq!(advice.at_the_end(), ["red lead of handheld back to the volts jack"]);
+        assert_eq!(advice.at_the_end(), [] as [&str; 0]);
+        advice.before(&view("ohms", Quantity::Ohms), Some(&channel("")), false);
+        assert_eq!(advice.at_the_end(), [] as [&str; 0]);
     }
 
     #[test]

@@ -104,6 +104,7 @@ impl Core {
     pub fn end(&mut self, at: Mono, how: End, effects: &mut Vec<Effect>) -> Option<Reply> {
         let mut session = self.session.take()?;
         let judged = session.leave(at, Left::SessionEnd, &self.channels, effects);
+        session.put_back(at, effects);
         if !session.knowledge.findings().is_empty() {
             effects.push(Effect::Record(Record::Findings(session.knowledge.findings().to_vec())));
         }

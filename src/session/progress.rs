@@ -101,6 +101,9 @@ impl Session {
         };
         let judged = self.leave(at, left, bench.channels, effects);
         self.place = place;
+        if place >= all {
+            self.put_back(at, effects);
+        }
         Ok((judged, (place < all).then(|| self.begin_place(at, place, bench, effects))))
     }
 
@@ -234,6 +237,11 @@ impl Session {
             effects.extend(first.map(|finding| Effect::Notice(Notice::Finding(Arc::new(finding.clone())))));
         }
         judged
+    }
+
+    /// No step follows: what is to be put back.
+    pub fn put_back(&mut self, at: Mono, effects: &mut Vec<Effect>) {
+        effects.extend(self.advice.at_the_end().into_iter().flat_map(|text| Effect::say(at, text)));
     }
 
     fn attempt(&mut self, name: &str) -> u32 {

@@ -81,9 +81,11 @@ fn each_terminal_is_captured_told_and_left_without_hands() {
     probe.shows("OL ohm");
     ears.began("amps, lift coil");
     ears.said("red lead to the amps jack, its fuse is 10 A");
+    bay.bayline(["step", "next"]).done();
+    ears.said("red lead of handheld back to the volts jack");
     until("the last announcement", || {
         let spoken = fs::read_to_string(bay.path("spoken")).unwrap_or_default();
-        if spoken.contains("amps jack") { Ok(()) } else { Err(spoken) }
+        if spoken.contains("back to the volts") { Ok(()) } else { Err(spoken) }
     });
     daemon.stop();
 
