@@ -92,14 +92,21 @@ impl Feed {
         }
     }
 
+    /// Of the meter and of what stands before it, in quadrature (JCGM 100:2008, 5.1.2).
+    ///
     /// JCGM 100:2008, 4.3.7: limits of error with nothing more known are a rectangular
     /// distribution, so u = half-width / √3; the display's step alone gives digit / √12 (F.2.2.1).
     /// Clause numbers from memory.
     fn standard_uncertainty(&self, quantity: Quantity, value: f64, digit: Option<f64>) -> Option<f64> {
-        match (self.accuracy.as_ref().and_then(|sheet| sheet.in_force(quantity, value, digit)), digit) {
+        let meter = match (self.accuracy.as_ref().and_then(|sheet| sheet.in_force(quantity, value, digit)), digit) {
             (Some(row), digit) => Some(row.half_width(value, digit) / 3f64.sqrt()),
             (None, Some(digit)) => Some(digit / 12f64.sqrt()),
             (None, None) => None,
+        };
+        let scale = value.abs() * self.scale.tolerance / 3f64.sqrt();
+        match meter {
+            Some(meter) => Some(meter.hypot(scale)),
+            None => (scale > 0.0).then_some(scale),
         }
     }
 
@@ -159,6 +166,18 @@ mod tests {
         assert!((value - 0.5).abs() < 1e-12);
         // (1.5 % of 0.5 A + 20 mA) / √3, JCGM 100 4.3.7.
         assert!((sample.u.unwrap() - 0.0275 / 3f64.sqrt()).abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_clamp_and_its_meter_are_off_independently() {
+        // EA-4/02 and JCGM 100 5.1.2: 1 % of 5 A and 0.5 % + 5 mV at 100 mV/A, that is 50 mA and 75 mA, each over √3.
+        let clamp = feed(Some(Quantity::AmpsDc), "100 mV/A ± 1 %", "0.5 % + 50 mA");
+        let sample = clamp.sample(&reading(0.5, Function::Untold), Mono(0));
+        let expected = (0.050f64 / 3f64.sqrt()).hypot(0.075 / 3f64.sqrt());
+        assert!((sample.u.unwrap() - expected).abs() < 1e-12, "{sample:?}");
+        let untold = Binding { feed: Feed { accuracy: None, ..clamp.feed }, ..clamp };
+        let coarse = untold.sample(&Reading { place: None, ..reading(0.5, Function::Untold) }, Mono(0));
+        assert!((coarse.u.unwrap() - 0.050 / 3f64.sqrt()).abs() < 1e-12, "{coarse:?}");
     }
 
     #[test]

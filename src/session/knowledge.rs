@@ -5,7 +5,12 @@ use super::{
     findings::{Case, Fact, Finding, Gain, Usage, conclude},
     judge::Part,
 };
-use crate::{channel::Channel, electrics::Uncertain, protocol::Value, units::DataSheet};
+use crate::{
+    channel::Channel,
+    electrics::Uncertain,
+    protocol::Value,
+    units::{DataSheet, Scale},
+};
 
 /// The facts so far.
 #[derive(Debug, Default)]
@@ -40,7 +45,8 @@ impl Knowledge {
         let gain = channel.and_then(|channel| {
             let Value::Number(value) = judgement.measured.map(Value::Number).or(judgement.value)? else { return None };
             let (sheet, quantity) = (channel.accuracy.parse::<DataSheet>().ok()?, judgement.quantity?);
-            Some(Gain::of(&channel.name, quantity, sheet.in_force(quantity, value, None)?))
+            let scale = channel.scale.parse::<Scale>().unwrap_or(Scale::NONE);
+            Some(Gain::of(&channel.name, quantity, sheet.in_force(quantity, value, None)?, &scale))
         });
         let Some(fact) = Fact::of_capture(circuit, &view.name, usage, &as_shown(judgement), gain) else { return false };
         self.facts.push(fact);

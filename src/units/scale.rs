@@ -13,13 +13,15 @@ pub struct Scale {
     pub to: Option<Dimension>,
     /// Sample per reading, both in base units; finite and not zero. Negative turns a reversed lead round.
     pub factor: f64,
+    /// By what share of itself it may be off, either way (1 = 100 %); zero where not told.
+    pub tolerance: f64,
 }
 
-const EXPECTED: &str = "what is given out for what goes in, such as \"100 mV/A\", \"1 mV per 10 mA\" or \"10:1\"";
+const EXPECTED: &str = "what is given out for what goes in, such as \"100 mV/A\", \"1 mV per 10 mA ± 1 %\" or \"10:1\"";
 
 impl Scale {
     /// Nothing between circuit and meter.
-    pub const NONE: Self = Self { from: None, to: None, factor: 1.0 };
+    pub const NONE: Self = Self { from: None, to: None, factor: 1.0, tolerance: 0.0 };
 
     /// The sample that a reading means, base units.
     pub fn apply(&self, reading: f64) -> f64 {
@@ -32,16 +34,28 @@ impl FromStr for Scale {
 
     fn from_str(text: &str) -> Result<Self, UnitError> {
         let wrong = || UnitError::Form { found: text.to_owned(), expected: EXPECTED };
+        let (text, tolerance) = match ["±", "+/-", "+-"].iter().find_map(|sign| text.split_once(sign)) {
+            Some((text, share)) => (text.trim(), percent(share).ok_or_else(wrong)?),
+            None => (text, 0.0),
+        };
         let scale = match (text.split_once(" per "), text.split_once('/'), text.split_once(':')) {
-            (Some((out, through)), ..) | (None, Some((out, through)), _) => ratio(out, through).ok_or_else(wrong)??,
+            (Some((out, through)), ..) | (None, Some((out, through)), _) => {
+                Self { tolerance, ..ratio(out, through).ok_or_else(wrong)?? }
+            }
             (None, None, Some((through, out))) => {
                 let (through, out) = (bare(through).ok_or_else(wrong)?, bare(out).ok_or_else(wrong)?);
-                Self { from: None, to: None, factor: through / out }
+                Self { from: None, to: None, factor: through / out, tolerance }
             }
             _ => return Err(wrong()),
         };
         (scale.factor.is_finite() && scale.factor != 0.0).then_some(scale).ok_or_else(wrong)
     }
+}
+
+/// `1 %` as a share, more than zero and less than all.
+fn percent(text: &str) -> Option<f64> {
+    let (value, _) = split_number(text).filter(|(_, unit)| *unit == "%")?;
+    (0.0 < value && value < 100.0).then_some(value / 100.0)
 }
 
 fn bare(text: &str) -> Option<f64> {
@@ -57,6 +71,7 @@ fn ratio(out: &str, through: &str) -> Option<Result<Scale, UnitError>> {
         from: Some(out.dimension),
         to: Some(through.dimension),
         factor: (through_number * through.factor) / (out_number * out.factor),
+        tolerance: 0.0,
     }))
 }
 
@@ -79,12 +94,27 @@ mod tests {
             assert!((scale.apply(reading) - sample).abs() < 1e-12, "{text}: {scale:?}");
         }
         let clamp: Scale = "100 mV/A".parse().unwrap();
-        assert_eq!((clamp.from, clamp.to), (Some(Dimension::Volt), Some(Dimension::Ampere)));
+        assert_eq!((clamp.from, clamp.to, clamp.tolerance), (Some(Dimension::Volt), Some(Dimension::Ampere), 0.0));
+        for text in ["1 mV per 10 mA ± 1.5 %", "1 mV/10 mA +/- 1.5 %", "10:1 ±1.5%"] {
+            assert_eq!(text.parse::<Scale>().unwrap().tolerance, 0.015, "{text}");
+        }
     }
 
     #[test]
     fn what_is_no_scale_is_refused() {
-        for text in ["", "100 mV", "0 mV/A", "100 mX/A", "mV/A", "10:0", "1e-400 V/A"] {
+        for text in [
+            "",
+            "100 mV",
+            "0 mV/A",
+            "100 mX/A",
+            "mV/A",
+            "10:0",
+            "1e-400 V/A",
+            "10:1 ± 1 V",
+            "10:1 ± 0 %",
+            "10:1 ±",
+            "± 1 %",
+        ] {
             assert!(text.parse::<Scale>().is_err(), "{text}");
         }
     }

@@ -8,7 +8,7 @@ use crate::{
     electrics::Uncertain,
     protocol::Value,
     session::{Judgement, Verdict},
-    units::{InForce, Limit, Quantity, show},
+    units::{InForce, Limit, Quantity, Scale, show},
 };
 
 /// A measured value.
@@ -32,13 +32,16 @@ pub struct Gain {
 }
 
 impl Gain {
-    /// Of a channel on one function: the share of the reading in its accuracy, rectangular. The channel is
-    /// what counts, as each clamp of a board has a gain of its own, and so has each range of a meter.
-    pub fn of(channel: &str, quantity: Quantity, row: InForce) -> Self {
+    /// Of a channel on one function: the share of the reading in its accuracy and the tolerance of its clamp,
+    /// rectangular. The channel is what counts, as each clamp of a board has a gain of its own, and so has
+    /// each range of a meter.
+    pub fn of(channel: &str, quantity: Quantity, row: InForce, scale: &Scale) -> Self {
         let range = row.range.map_or(String::new(), |range| format!(" up to {}", show(range, quantity)));
         Self {
             meter: format!("{channel} {quantity}{range}"),
-            relative_u: Uncertain::rectangular(0.0, row.accuracy.of_reading).u,
+            relative_u: Uncertain::rectangular(0.0, row.accuracy.of_reading)
+                .u
+                .hypot(Uncertain::rectangular(0.0, scale.tolerance).u),
         }
     }
 }
@@ -254,10 +257,14 @@ mod tests {
         // JCGM 100 4.3.7: 0.8 % as a half-width is 0.8 %/√3 as a standard uncertainty.
         let gain_of = |sheet: &str, ohms: f64| {
             let sheet: DataSheet = sheet.parse().unwrap();
-            Gain::of("probe", Quantity::Ohms, sheet.in_force(Quantity::Ohms, ohms, None).unwrap())
+            Gain::of("probe", Quantity::Ohms, sheet.in_force(Quantity::Ohms, ohms, None).unwrap(), &Scale::NONE)
         };
         let gain = gain_of("0.8 % + 5 digits", 7.5);
         assert!((gain.relative_u - 0.008 / 3f64.sqrt()).abs() < 1e-12 && gain.meter == "probe ohm");
+        // A clamp's tolerance is independent of the meter's: √(0.8² + 0.6²) is 1 (JCGM 100 5.1.2).
+        let (sheet, scale): (DataSheet, Scale) = ("0.8 %".parse().unwrap(), "10:1 ± 0.6 %".parse().unwrap());
+        let gain = Gain::of("clamp", Quantity::AmpsDc, sheet.in_force(Quantity::AmpsDc, 2.0, None).unwrap(), &scale);
+        assert!((gain.relative_u - 0.01 / 3f64.sqrt()).abs() < 1e-12);
         // Two ranges have two gains.
         let gain = gain_of("ohm up to 600 ohm: 0.9 % + 5 digits; ohm: 0.8 %", 7.5);
         assert!((gain.relative_u - 0.009 / 3f64.sqrt()).abs() < 1e-12 && gain.meter == "probe ohm up to 600.0 ohm");

@@ -34,6 +34,8 @@ pub struct ChannelFacts {
     pub quantity: Option<Quantity>,
     /// As on the data sheet, in circuit terms; none where not told.
     pub accuracy: Option<DataSheet>,
+    /// By what share of itself what stands before the meter may be off; zero where not told.
+    pub scale_tolerance: f64,
     /// What the last digit is worth; none where not known.
     pub digit: Option<Measure>,
     /// How far it reaches, either sign; none where not told.
@@ -60,6 +62,7 @@ impl BenchFacts {
             meter: meter.name.clone(),
             quantity: channel.feed.shows(),
             accuracy: channel.feed.accuracy.clone(),
+            scale_tolerance: channel.feed.scale.tolerance,
             digit: channel.digit,
             range: channel.range,
             // The fuse was checked when the bench was read; behind a clamp nothing flows through it.
@@ -92,6 +95,7 @@ impl ChannelFacts {
             meter: meter.to_owned(),
             quantity: None,
             accuracy: None,
+            scale_tolerance: 0.0,
             digit: None,
             range: None,
             fuse: None,

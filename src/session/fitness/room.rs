@@ -64,7 +64,9 @@ impl ChannelFacts {
     fn expanded_at(&self, quantity: Quantity, value: f64) -> Expanded {
         let Some(row) = self.row(quantity, value) else { return Expanded::Unknown };
         let digit = self.digit_at(quantity, value);
-        let expanded = Uncertain::rectangular(value, row.half_width(value, digit)).expanded(2.0);
+        let meter = Uncertain::rectangular(value, row.half_width(value, digit)).expanded(2.0);
+        let scale = Uncertain::rectangular(value, self.scale_tolerance * value.abs()).expanded(2.0);
+        let expanded = meter.hypot(scale);
         match digit {
             None if row.accuracy.digits > 0.0 => Expanded::AtLeast(expanded),
             _ => Expanded::Known(expanded),
