@@ -4,6 +4,7 @@
 //! acknowledged, a count that was reached, a word on the socket.
 
 mod harness;
+mod instrument;
 
 mod bench;
 mod control;
@@ -14,6 +15,7 @@ mod export;
 mod fitness;
 mod garbage;
 mod ledger;
+mod polled;
 mod ports;
 mod procedure;
 mod refusals;

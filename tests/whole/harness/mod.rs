@@ -6,6 +6,7 @@ mod client;
 mod daemon;
 mod kept;
 mod meter;
+mod peer;
 
 use std::{
     thread,
@@ -18,6 +19,7 @@ pub use client::Client;
 pub use daemon::{Daemon, of_meter};
 pub use kept::Kept;
 pub use meter::Meter;
+pub use peer::Peer;
 
 /// After so long something that should happen is taken not to happen; a test that passes never waits for it.
 pub const PATIENCE: Duration = Duration::from_secs(30);

@@ -1,0 +1,69 @@
+//! Proves that meters that speak only when asked are asked, understood, and left alone by `identify`.
+
+use std::fs;
+
+use serde_json::Value;
+
+use crate::{
+    harness::{Bay, of_meter, text},
+    instrument::{Instrument, Shows},
+};
+
+/// A bench multimeter that tells by its answers what it is switched to.
+const BENCH: &str = r#"
+[[meter]]
+name = "multimeter"
+port = "PORTS/multimeter"
+protocol = "scpi"
+[[meter.channel]]
+name = "probe"
+"#;
+
+/// What the status shows at the probe: value and what is measured.
+fn shown(status: &Value) -> String {
+    let line = &status["readings"][0];
+    format!("{} {}", line["value"], line["quantity"])
+}
+
+/// A folder with the shipped protocol, but for asking the queue of errors in every second round.
+fn asks_often_for_errors(bay: &Bay) -> String {
+    let often = include_str!("../../protocols/scpi.toml").replace("rounds = 50", "rounds = 2");
+    fs::create_dir(bay.path("protocols")).unwrap();
+    bay.write("protocols/scpi.toml", &often);
+    text(&bay.path("protocols")).to_owned()
+}
+
+#[test]
+fn an_error_in_the_instruments_queue_is_an_event() {
+    let bay = Bay::with_bench(BENCH);
+    let multimeter = Instrument::new(bay.meter("multimeter"), Shows("VOLT", 12.41));
+    let protocols = asks_often_for_errors(&bay);
+    let mut daemon = bay.start_with(&["--protocols", &protocols]);
+    daemon.until("volts", |status| shown(status) == "12.41 \"V DC\"");
+    multimeter.message("VLOT:RANG 20");
+    daemon.until("the error asked for", |_| multimeter.errors() == 0);
+    daemon.until_refused("multimeter", 1);
+    daemon.stop();
+    // SCPI-1999, volume 2, 21.8: -113 is an undefined header (number from memory, words of the crate).
+    assert_eq!(
+        bay.kept().rows("SELECT subject, text FROM event WHERE kind = 'bad frame'"),
+        ["multimeter | the meter says that something went wrong: -113,\"Undefined header\""]
+    );
+}
+
+#[test]
+fn identify_writes_nothing_unless_it_may() {
+    let bay = Bay::new();
+    let multimeter = Instrument::new(bay.meter("multimeter"), Shows("VOLT", 12.41));
+    let port = bay.port("multimeter");
+    let said = bay.bayline(["identify", text(&port), "--for", "100 ms"]).failed(1);
+    assert!(said.contains("need --poll"), "{said}");
+    assert_eq!(multimeter.heard(), "");
+
+    let poll = ["identify", text(&port), "--for", "900 ms", "--baud", "9600", "--poll", "--json"];
+    let said = bay.bayline(poll).done();
+    let best: Value = serde_json::from_str(said.lines().next().unwrap()).unwrap();
+    assert_eq!((&best["protocol"], &best["first"][0]), (&"scpi".into(), &"value = 12.41 V DC".into()), "{said}");
+    let heard = multimeter.heard();
+    assert!(heard.contains("*IDN?\n") && heard.contains("READ?\n"), "{heard}");
+}
