@@ -34,6 +34,41 @@ fn asks_often_for_errors(bay: &Bay) -> String {
 }
 
 #[test]
+fn a_multimeter_is_asked_for_function_and_value() {
+    let bay = Bay::with_bench(BENCH);
+    let multimeter = Instrument::new(bay.meter("multimeter"), Shows("VOLT", 12.41));
+    let mut daemon = bay.start();
+    daemon.until("volts", |status| shown(status) == "12.41 \"V DC\"");
+    multimeter.turn(Shows("RES", 7.49));
+    daemon.until("ohms", |status| shown(status) == "7.49 \"ohm\"");
+    multimeter.turn(Shows("RES", f64::INFINITY));
+    daemon.until("an open lead", |status| shown(status).contains("over"));
+    multimeter.turn(Shows("CURR:AC", -0.005));
+    daemon.until("amps", |status| shown(status) == "-0.005 \"A AC\"");
+    let before = of_meter(&daemon.status(), "multimeter")["refused"].clone();
+    assert_eq!(before, 0);
+    multimeter.turn(Shows("CURR:AC", f64::NAN));
+    daemon.until("no number", |status| of_meter(status, "multimeter")["refused"].as_u64() >= Some(2));
+    daemon.stop();
+
+    let kept = bay.kept();
+    // Each in its own unit from the first reading on, and nothing of what was no number.
+    assert_eq!(
+        kept.rows("SELECT quantity, value, unit FROM reading GROUP BY quantity, value ORDER BY MIN(row)"),
+        ["V DC | 12.41 | V", "ohm | 7.49 | ohm", "ohm | - | ohm", "A AC | -0.005 | A"]
+    );
+    let told = kept.rows("SELECT DISTINCT subject, text FROM event WHERE kind = 'bad frame'");
+    assert_eq!(told.len(), 1, "{told:?}");
+    assert!(told[0].starts_with("multimeter | ") && told[0].contains("says that there is no number"), "{told:?}");
+    let csv = bay.path("samples.csv");
+    bay.bayline(["export", "last", "-o", text(&csv)]).done();
+    let csv = fs::read_to_string(csv).unwrap();
+    for part in ["12.41", "7.49", "over", "-0.005"] {
+        assert!(csv.contains(part), "no {part}: {csv}");
+    }
+}
+
+#[test]
 fn an_error_in_the_instruments_queue_is_an_event() {
     let bay = Bay::with_bench(BENCH);
     let multimeter = Instrument::new(bay.meter("multimeter"), Shows("VOLT", 12.41));
