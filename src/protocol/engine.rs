@@ -13,6 +13,7 @@ use super::{
     names::Names,
     poll::PollRule,
     problem::{Fault, Problem, ProblemKind, TOLD_OF_EACH_KIND, Wrong},
+    told::ErrorsTold,
 };
 
 /// Everything that some bytes gave. Keep it and clear it, so that its memory is used again.
@@ -24,7 +25,8 @@ pub struct Decoded {
     pub frames: Vec<Frame>,
     /// Frames that a sequence number says are missing.
     pub gaps: Vec<Gap>,
-    /// The first few problems of each kind; all are counted in [`Engine::counts`].
+    /// The first few problems of each kind, and each different error that the meter tells of
+    /// itself; all are counted in [`Engine::counts`].
     pub problems: Vec<Problem>,
 }
 
@@ -114,6 +116,7 @@ struct Rest {
     sequence: Sequence,
     clock: DeviceClock,
     counts: Counts,
+    errors: ErrorsTold,
     /// Values refused in the frame at hand; kept for its memory.
     refused: Vec<Fault>,
     /// Which bytes of its frame each reading is from, for those who explain an example.
@@ -146,6 +149,7 @@ impl Engine {
                 sequence: Sequence::default(),
                 clock: DeviceClock::default(),
                 counts: Counts::default(),
+                errors: ErrorsTold::default(),
                 refused: Vec::new(),
                 trace: None,
             },
@@ -336,10 +340,24 @@ impl Rest {
     }
 
     fn problem(&mut self, frame: &[u8], fault: &Fault, told: &mut Vec<Problem>) {
-        let count = &mut self.counts.problems[fault.wrong.kind() as usize];
+        let kind = fault.wrong.kind();
+        let count = &mut self.counts.problems[kind as usize];
         *count += 1;
-        if *count <= TOLD_OF_EACH_KIND {
-            told.push(fault.tell(frame));
+        if kind != ProblemKind::Told {
+            if *count <= TOLD_OF_EACH_KIND {
+                told.push(fault.tell(frame));
+            }
+            return;
+        }
+        match self.errors.count(frame) {
+            Some(1) => told.push(fault.tell(frame)),
+            Some(times) => {
+                let problem = fault.tell(frame);
+                told.push(Problem { reason: format!("{}, {times} times by now", problem.reason), ..problem });
+            }
+            // Who proves examples wants to see every one.
+            None if self.trace.is_some() => told.push(fault.tell(frame)),
+            None => {}
         }
     }
 }

@@ -24,6 +24,7 @@ mod number;
 mod examples;
 mod identify;
 mod problem;
+mod told;
 
 #[cfg(test)]
 mod tests;

@@ -5,7 +5,8 @@
 
 use std::ops::Range;
 
-/// How many problems of each kind are told in words; the rest are counted.
+/// How many problems of each kind are told in words; the rest are counted. What the meter says of
+/// its own errors is told by their words instead.
 pub const TOLD_OF_EACH_KIND: u64 = 5;
 
 /// How much of a frame a problem quotes, in characters.

@@ -170,6 +170,12 @@ impl Instrument {
         message(&self.inside, text.as_bytes());
     }
 
+    /// Much goes wrong in it at once.
+    pub fn fails(&self, errors: &[ErrorCode]) {
+        let mut inside = self.inside.lock().unwrap();
+        errors.iter().for_each(|error| inside.handle_error((*error).into()));
+    }
+
     /// Errors that wait in its queue.
     pub fn errors(&self) -> usize {
         self.inside.lock().unwrap().errors.num_errors()

@@ -2,6 +2,7 @@
 
 use std::fs;
 
+use scpi::error::ErrorCode;
 use serde_json::Value;
 
 use crate::{
@@ -83,6 +84,54 @@ fn an_error_in_the_instruments_queue_is_an_event() {
     assert_eq!(
         bay.kept().rows("SELECT subject, text FROM event WHERE kind = 'bad frame'"),
         ["multimeter | the meter says that something went wrong: -113,\"Undefined header\""]
+    );
+}
+
+#[test]
+fn each_different_error_is_told_however_often_others_came() {
+    let bay = Bay::with_bench(BENCH);
+    let multimeter = Instrument::new(bay.meter("multimeter"), Shows("VOLT", 12.41));
+    let protocols = asks_often_for_errors(&bay);
+    let mut daemon = bay.start_with(&["--protocols", &protocols]);
+    daemon.until("volts", |status| shown(status) == "12.41 \"V DC\"");
+    for _ in 0..9 {
+        multimeter.message("VLOT:RANG 20");
+    }
+    daemon.until("the first errors", |_| multimeter.errors() == 0);
+    // Two more than its queue has room for: the crate says so in the last place.
+    multimeter.fails(&[
+        ErrorCode::UndefinedHeader,
+        ErrorCode::DataTypeError,
+        ErrorCode::MissingParameter,
+        ErrorCode::DataOutOfRange,
+        ErrorCode::SettingsConflict,
+        ErrorCode::HardwareError,
+        ErrorCode::CalibrationFailed,
+        ErrorCode::SelfTestFailed,
+        ErrorCode::QueryInterrupted,
+        ErrorCode::QueryUnterminated,
+        ErrorCode::QueryDeadlocked,
+        ErrorCode::InputBufferOverrun,
+    ]);
+    daemon.until_refused("multimeter", 19);
+    daemon.stop();
+    let said = "the meter says that something went wrong";
+    let told = bay.kept().rows("SELECT text FROM event WHERE kind = 'bad frame' ORDER BY id");
+    assert_eq!(
+        told,
+        [
+            format!("{said}: -113,\"Undefined header\""),
+            format!("{said}, 10 times by now: -113,\"Undefined header\""),
+            format!("{said}: -104,\"Data type error\""),
+            format!("{said}: -109,\"Missing parameter\""),
+            format!("{said}: -222,\"Data out of range\""),
+            format!("{said}: -221,\"Settings conflict\""),
+            format!("{said}: -240,\"Hardware error\""),
+            format!("{said}: -340,\"Calibration failed\""),
+            format!("{said}: -330,\"Self-test failed\""),
+            format!("{said}: -410,\"Query INTERRUPTED\""),
+            format!("{said}: -350,\"Queue overflow\""),
+        ]
     );
 }
 
