@@ -20,7 +20,7 @@ use super::{
     ports::{PortEvent, Tally, What},
 };
 use crate::{
-    channel::{Bench, Found},
+    channel::{Bench, Found, MeterId},
     clock::{Clock, Mono, micros},
     mistake::Mistake,
     protocol::Action,
@@ -213,7 +213,7 @@ impl Watch {
                 for found in batch.found {
                     match found {
                         Found::Action(action) => actions.push(action),
-                        found => self.found(at, &name, found),
+                        found => self.found(at, meter, &name, found),
                     }
                 }
                 if !batch.samples.is_empty() {
@@ -245,13 +245,17 @@ impl Watch {
         }
     }
 
-    fn found(&mut self, at: Mono, meter: &str, found: Found) {
+    fn found(&mut self, at: Mono, id: MeterId, meter: &str, found: Found) {
         match found {
+            Found::Identity(text) => {
+                tracing::info!("meter \"{meter}\" says of itself: {text}");
+                self.happened(at, Event::MeterSays(id, text));
+            }
+            Found::Action(action) => self.pressed(at, meter, action),
             Found::Gap(lost) => {
                 let text = format!("{lost} frames were lost on the way, by their sequence numbers");
                 self.happened(at, Event::Remark { kind: EventKind::SamplesLost, subject: meter.to_owned(), text });
             }
-            Found::Action(action) => self.pressed(at, meter, action),
             Found::Channel(id, channel) => self.happened(at, Event::Channel(id, channel)),
             Found::Problem(problem) => {
                 let text = format!("{}: {}", problem.reason, problem.frame);
@@ -420,6 +424,7 @@ impl Watch {
             meter: meter.name.clone(),
             open: meter.open,
             why: meter.why.clone(),
+            identity: meter.identity.clone(),
             frames: tally.frames.load(Ordering::Relaxed),
             refused: tally.refused.load(Ordering::Relaxed),
             lost: tally.lost.load(Ordering::Relaxed),

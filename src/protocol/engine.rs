@@ -5,7 +5,7 @@
 use std::{ops::Range, sync::Arc};
 
 use super::{
-    Action, Asked, Protocol, Reading,
+    Action, Asked, Protocol, Reading, Said,
     checksum::Checksum,
     counters::{DeviceClock, Sequence},
     decode::{Decoder, Sink, Taken},
@@ -25,6 +25,8 @@ pub struct Decoded {
     pub frames: Vec<Frame>,
     /// Frames that a sequence number says are missing.
     pub gaps: Vec<Gap>,
+    /// What the meter said of itself.
+    pub said: Said,
     /// The first few problems of each kind, and each different error that the meter tells of
     /// itself; all are counted in [`Engine::counts`].
     pub problems: Vec<Problem>,
@@ -36,6 +38,7 @@ impl Decoded {
         self.readings.clear();
         self.frames.clear();
         self.gaps.clear();
+        self.said.clear();
         self.problems.clear();
     }
 }
@@ -221,7 +224,8 @@ impl Rest {
 
     #[inline]
     fn frame(&mut self, frame: &[u8], taken: usize, telling: Telling, out: &mut Decoded) -> Verdict {
-        let (readings, frames, known) = (out.readings.len(), out.frames.len(), self.names.all().len());
+        let (readings, frames, said) = (out.readings.len(), out.frames.len(), out.said.len());
+        let known = self.names.all().len();
         match self.read(frame, out) {
             Ok(kind) => {
                 self.counts.explained += taken as u64;
@@ -238,6 +242,7 @@ impl Rest {
                 }
                 out.readings.truncate(readings);
                 out.frames.truncate(frames);
+                out.said.keep(said);
                 self.names.forget_from(known);
                 if telling == Telling::Told {
                     self.problem(frame, &fault, &mut out.problems);
@@ -280,6 +285,7 @@ impl Rest {
             frames: &mut out.frames,
             names: &mut self.names,
             refused: &mut self.refused,
+            said: &mut out.said,
             trace: self.trace.as_mut(),
             device_time: None,
             sequence: None,

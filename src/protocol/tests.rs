@@ -17,6 +17,7 @@ pub(super) fn decoded(parts: &str, bytes: &[u8]) -> Vec<String> {
     for byte in bytes {
         out.clear();
         engine.push(&[*byte], &mut out);
+        told.extend(out.said.iter().map(|(_, text)| format!("itself: {text}")));
         told.extend(out.readings.iter().map(|r| show_reading(&engine.names()[usize::from(r.name)], r)));
         told.extend(out.frames.iter().filter_map(|frame| frame.device_time).map(|time| format!("@ {time} s")));
         told.extend(out.frames.iter().filter_map(|frame| frame.action).map(|action| format!("> {}", action.word())));

@@ -43,6 +43,10 @@ pub struct MeterState {
     pub since: Option<Mono>,
     /// Why it is not open; empty where it is.
     pub why: String,
+    /// What it says of itself; none where it has not said so since its port was opened.
+    pub identity: Option<String>,
+    /// What was told of that before; empty where nothing was.
+    told: String,
 }
 
 /// The newest sample of a channel and the verdict on it.
@@ -54,14 +58,17 @@ pub struct Latest {
     pub verdict: Option<Verdict>,
 }
 
+impl MeterState {
+    fn new(name: String) -> Self {
+        Self { name, open: false, since: None, why: String::new(), identity: None, told: String::new() }
+    }
+}
+
 impl Core {
     /// A core that watches these meters, with no session open.
     pub fn new(meters: impl IntoIterator<Item = String>) -> Self {
         let meters = meters.into_iter();
-        Self {
-            meters: meters.map(|name| MeterState { name, open: false, since: None, why: String::new() }).collect(),
-            ..Self::default()
-        }
+        Self { meters: meters.map(MeterState::new).collect(), ..Self::default() }
     }
 
     /// Something happened.
@@ -71,6 +78,7 @@ impl Core {
             Event::Channel(id, channel) => self.channel(id, channel, effects),
             Event::MeterOpened(meter) => self.meter(at, meter, None, effects),
             Event::MeterLost(meter, why) => self.meter(at, meter, Some(why), effects),
+            Event::MeterSays(meter, text) => self.meter_says(at, meter, text, effects),
             Event::Remark { kind, subject, text } => self.remark(at, kind, subject, text, effects),
             Event::Alarm { key, text } => self.alarm(key, text),
             Event::Tick => self.tick(at, effects),
@@ -130,12 +138,18 @@ impl Core {
         let mut session = Session::new(begin, at);
         let step = session.first(at, &BenchView { channels: &self.channels, zeros: &self.zeros }, effects);
         self.session = Some(session);
-        self.remember_absent(at, effects);
+        self.remember_meters(at, effects);
         Reply::Begun { id, ended, step }
     }
 
-    /// A new session also tells which meters are not there as it begins.
-    fn remember_absent(&mut self, at: Mono, effects: &mut Vec<Effect>) {
+    /// A new session also tells which meters are not there as it begins, and what the others are.
+    fn remember_meters(&mut self, at: Mono, effects: &mut Vec<Effect>) {
+        for meter in &self.meters {
+            if let Some(identity) = &meter.identity {
+                let (subject, text) = (meter.name.clone(), says(identity));
+                effects.push(Effect::Record(Record::Event(at, EventKind::Identity, subject, text)));
+            }
+        }
         let absent = self.meters.iter().filter(|meter| !meter.open && meter.since.is_some());
         for meter in absent {
             let (subject, text) = (meter.name.clone(), meter.why.clone());
@@ -230,6 +244,7 @@ impl Core {
         state.open = lost.is_none();
         state.since = Some(at);
         state.why = lost.clone().unwrap_or_default();
+        state.identity = None;
         self.alarm(format!("meter {name}"), lost.as_ref().map(|why| format!("meter \"{name}\" is not there: {why}")));
         let Some(why) = lost else {
             return self.remark(at, EventKind::MeterFound, name, "its port is open".to_owned(), effects);
@@ -247,6 +262,18 @@ impl Core {
             }
         }
         self.remark(at, EventKind::MeterLost, name, why, effects);
+    }
+
+    /// The same meter plugged in again is no news.
+    fn meter_says(&mut self, at: Mono, meter: MeterId, identity: String, effects: &mut Vec<Effect>) {
+        let Some(state) = self.meters.get_mut(usize::from(meter.0)) else { return };
+        let is_news = state.told != identity;
+        state.told.clone_from(&identity);
+        let (name, text) = (state.name.clone(), says(&identity));
+        state.identity = Some(identity);
+        if is_news {
+            self.remark(at, EventKind::Identity, name, text, effects);
+        }
     }
 
     fn remark(&mut self, at: Mono, kind: EventKind, subject: String, text: String, effects: &mut Vec<Effect>) {
@@ -396,4 +423,8 @@ impl Core {
     pub fn session(&self) -> Option<(&Begin, Mono, u64)> {
         self.session.as_ref().map(|session| (&session.begin, session.began, session.samples))
     }
+}
+
+fn says(identity: &str) -> String {
+    format!("says of itself: {identity}")
 }

@@ -47,6 +47,8 @@ pub enum Event {
     MeterOpened(MeterId),
     /// A meter's port is not there, or went away.
     MeterLost(MeterId, String),
+    /// What a meter says of itself.
+    MeterSays(MeterId, String),
     /// Something to keep beside the samples: an undecodable frame, a missing value.
     Remark {
         /// What kind of thing.

@@ -138,12 +138,12 @@ pub struct Instrument {
 impl Instrument {
     /// Plugs one in, of an invented make.
     pub fn new(meter: Meter, shows: Shows) -> Self {
-        let inside = Multimeter {
-            name: ["Invented Works", "Bench 6", "SN0042", "1.07"],
-            shows,
-            turned: None,
-            errors: ArrayErrorQueue::new(),
-        };
+        Self::named(meter, ["Invented Works", "Bench 6", "SN0042", "1.07"], shows)
+    }
+
+    /// Plugs one in: maker, model, serial number, firmware.
+    pub fn named(meter: Meter, name: [&'static str; 4], shows: Shows) -> Self {
+        let inside = Multimeter { name, shows, turned: None, errors: ArrayErrorQueue::new() };
         let inside = Arc::new(Mutex::new(inside));
         let (mine, mut begun) = (inside.clone(), Vec::new());
         let peer = Peer::new(meter, move |bytes| {
@@ -179,6 +179,11 @@ impl Instrument {
     /// Errors that wait in its queue.
     pub fn errors(&self) -> usize {
         self.inside.lock().unwrap().errors.num_errors()
+    }
+
+    /// Pulls its cable.
+    pub fn unplug(self) -> Meter {
+        self.peer.unplug()
     }
 
     /// All that was written to its port.

@@ -3,7 +3,7 @@
 use std::fs;
 
 use scpi::error::ErrorCode;
-use serde_json::Value;
+use serde_json::{Value, json};
 
 use crate::{
     harness::{Bay, of_meter, text},
@@ -67,6 +67,46 @@ fn a_multimeter_is_asked_for_function_and_value() {
     for part in ["12.41", "7.49", "over", "-0.005"] {
         assert!(csv.contains(part), "no {part}: {csv}");
     }
+}
+
+#[test]
+fn what_a_meter_says_of_itself_is_shown_and_kept() {
+    const FIRST: &str = "Invented Works,Bench 6,SN0042,1.07";
+    const SECOND: &str = "Invented Works,Bench 6,SN0043,1.07";
+    let bay = Bay::with_bench(BENCH);
+    let multimeter = Instrument::new(bay.meter("multimeter"), Shows("VOLT", 12.41));
+    let mut daemon = bay.start();
+    let named = |text: &'static str| move |status: &Value| of_meter(status, "multimeter")["identity"] == text;
+    let lost = |status: &Value| of_meter(status, "multimeter")["open"] == false;
+    daemon.until("its name", named(FIRST));
+    let said = bay.bayline(["status"]).done();
+    assert!(said.contains(&format!("multimeter says of itself: {FIRST}\n")), "{said}");
+
+    // The same one back again is no news; another one in its place is.
+    let mut meter = multimeter.unplug();
+    let status = daemon.until("the loss", lost);
+    assert_eq!(of_meter(&status, "multimeter")["identity"], Value::Null);
+    meter.plug_in();
+    let multimeter = Instrument::new(meter, Shows("VOLT", 12.41));
+    daemon.until("its name again", named(FIRST));
+    let mut meter = multimeter.unplug();
+    daemon.until("the second loss", lost);
+    meter.plug_in();
+    let _other = Instrument::named(meter, ["Invented Works", "Bench 6", "SN0043", "1.07"], Shows("VOLT", 12.41));
+    daemon.until("another name", named(SECOND));
+    // A session that is begun later knows as well who measured.
+    daemon.ask(json!({"do": "begin"}));
+    daemon.stop();
+    assert_eq!(
+        bay.kept().rows("SELECT session, subject, text FROM event WHERE kind = 'identity' ORDER BY id"),
+        [
+            format!("1 | multimeter | says of itself: {FIRST}"),
+            format!("1 | multimeter | says of itself: {SECOND}"),
+            format!("2 | multimeter | says of itself: {SECOND}"),
+        ]
+    );
+    let shown = bay.bayline(["show", "last"]).done();
+    assert!(shown.contains(&format!("says of itself: {SECOND}")), "{shown}");
 }
 
 #[test]
@@ -144,10 +184,13 @@ fn identify_writes_nothing_unless_it_may() {
     assert!(said.contains("need --poll"), "{said}");
     assert_eq!(multimeter.heard(), "");
 
-    let poll = ["identify", text(&port), "--for", "900 ms", "--baud", "9600", "--poll", "--json"];
+    let poll = ["identify", text(&port), "--for", "900 ms", "--baud", "9600", "--poll"];
     let said = bay.bayline(poll).done();
+    assert!(said.contains("\nas scpi, it says of itself: Invented Works,Bench 6,SN0042,1.07\n"), "{said}");
+    let said = bay.bayline(poll.into_iter().chain(["--json"])).done();
     let best: Value = serde_json::from_str(said.lines().next().unwrap()).unwrap();
     assert_eq!((&best["protocol"], &best["first"][0]), (&"scpi".into(), &"value = 12.41 V DC".into()), "{said}");
+    assert_eq!(best["identity"], "Invented Works,Bench 6,SN0042,1.07");
     let heard = multimeter.heard();
     assert!(heard.contains("*IDN?\n") && heard.contains("READ?\n"), "{heard}");
 }

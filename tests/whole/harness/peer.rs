@@ -18,7 +18,8 @@ const MARK: u8 = 0;
 
 /// A meter that answers. It hangs up when it is dropped.
 pub struct Peer {
-    meter: Arc<Meter>,
+    /// None only while it is unplugged.
+    meter: Option<Arc<Meter>>,
     heard: Arc<Mutex<Vec<u8>>>,
     /// The thread ends when this is closed.
     end: Option<UnixStream>,
@@ -48,12 +49,31 @@ impl Peer {
                 kept.lock().unwrap().extend(written.iter().chain(&mine));
             }
         });
-        Self { meter, heard, end: Some(end), thread: Some(thread) }
+        Self { meter: Some(meter), heard, end: Some(end), thread: Some(thread) }
+    }
+
+    /// Pulls its cable.
+    pub fn unplug(mut self) -> Meter {
+        self.hang_up();
+        let meter = self.meter.take().and_then(Arc::into_inner);
+        let mut meter = meter.expect("its thread has ended, and it is unplugged once");
+        meter.unplug();
+        meter
+    }
+
+    fn hang_up(&mut self) {
+        self.end = None;
+        let ended = self.thread.take().map(JoinHandle::join);
+        if let Some(Err(panic)) = ended
+            && !thread::panicking()
+        {
+            std::panic::resume_unwind(panic);
+        }
     }
 
     /// All that the program wrote to it until now.
     pub fn heard(&self) -> String {
-        self.meter.as_program(&[MARK]);
+        self.meter.as_ref().expect("it is plugged in").as_program(&[MARK]);
         let all = until("what was written before", || {
             let mut heard = self.heard.lock().unwrap();
             let is_all = heard.last() == Some(&MARK);
@@ -66,12 +86,6 @@ impl Peer {
 
 impl Drop for Peer {
     fn drop(&mut self) {
-        self.end = None;
-        let ended = self.thread.take().map(JoinHandle::join);
-        if let Some(Err(panic)) = ended
-            && !thread::panicking()
-        {
-            std::panic::resume_unwind(panic);
-        }
+        self.hang_up();
     }
 }
