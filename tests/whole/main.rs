@@ -22,4 +22,5 @@ mod refusals;
 mod steps;
 mod stopping;
 mod unknown;
+mod vehicle;
 mod watching;
