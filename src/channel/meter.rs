@@ -50,8 +50,8 @@ pub enum Found {
     Gap(u64),
     /// What the meter says of itself, where it has not said so since its port was opened.
     Identity(String),
-    /// The operator pressed a button on the device, after the samples of this batch.
-    Action(Action),
+    /// The operator pressed a button on the device, after so many samples of this batch.
+    Action(Action, usize),
     /// A channel reads a value that no frame carries.
     Missing {
         /// The channel's name.
@@ -194,7 +194,8 @@ impl Meter {
                 }
             }
             begin = frame.readings_end;
-            batch.found.extend(frame.action.map(Found::Action));
+            let samples = batch.samples.len();
+            batch.found.extend(frame.action.map(|action| Found::Action(action, samples)));
         }
     }
 

@@ -15,6 +15,7 @@ mod export;
 mod fitness;
 mod garbage;
 mod ledger;
+mod pedal;
 mod polled;
 mod ports;
 mod procedure;
