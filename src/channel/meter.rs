@@ -145,6 +145,13 @@ impl Meter {
         self.clock.fit()
     }
 
+    /// A session began: what another one was told of is news again.
+    pub fn tell_anew(&mut self) {
+        self.engine.tell_anew();
+        self.gaps_told = 0;
+        self.missing_told = false;
+    }
+
     /// What the next bytes answer, for a meter that is asked.
     pub fn asked(&mut self, asked: Option<Asked>) {
         self.engine.asked(asked);

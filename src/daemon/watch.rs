@@ -403,6 +403,11 @@ impl Watch {
             match effect {
                 Effect::Record(record) => self.store.keep(record),
                 Effect::Notice(notice) => {
+                    if let Notice::SessionBegan(_) = notice {
+                        for tally in &self.tallies {
+                            tally.sessions.fetch_add(1, Ordering::Relaxed);
+                        }
+                    }
                     announce(&self.outlets.alert, &notice);
                     if self.outlets.news.receiver_count() > 0 {
                         tell(&self.outlets.news, &News::from(&notice));

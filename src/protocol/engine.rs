@@ -119,6 +119,8 @@ struct Rest {
     sequence: Sequence,
     clock: DeviceClock,
     counts: Counts,
+    /// Problems of each kind that were told.
+    told: [u64; ProblemKind::ALL.len()],
     errors: ErrorsTold,
     /// Values refused in the frame at hand; kept for its memory.
     refused: Vec<Fault>,
@@ -152,6 +154,7 @@ impl Engine {
                 sequence: Sequence::default(),
                 clock: DeviceClock::default(),
                 counts: Counts::default(),
+                told: Default::default(),
                 errors: ErrorsTold::default(),
                 refused: Vec::new(),
                 trace: None,
@@ -195,6 +198,12 @@ impl Engine {
         self.rest.sequence.forget();
         self.rest.clock.forget();
         self.rest.asked = None;
+    }
+
+    /// Whoever was told of problems until now is gone: the next ones are news again.
+    pub fn tell_anew(&mut self) {
+        self.rest.told = Default::default();
+        self.rest.errors = ErrorsTold::default();
     }
 
     /// The names of values met so far, at most 256; [`Reading::name`] is a place in it. It grows
@@ -347,10 +356,11 @@ impl Rest {
 
     fn problem(&mut self, frame: &[u8], fault: &Fault, told: &mut Vec<Problem>) {
         let kind = fault.wrong.kind();
-        let count = &mut self.counts.problems[kind as usize];
-        *count += 1;
+        self.counts.problems[kind as usize] += 1;
         if kind != ProblemKind::Told {
-            if *count <= TOLD_OF_EACH_KIND {
+            let count = &mut self.told[kind as usize];
+            if *count < TOLD_OF_EACH_KIND {
+                *count += 1;
                 told.push(fault.tell(frame));
             }
             return;
