@@ -6,6 +6,7 @@ use super::{
     Begin, Capture, Command, Effect, Event, Judgement, Move, Notice, Record, Refusal, Reply, StepView, Verdict,
     findings::Finding,
     judge::{How, News},
+    meters::MeterState,
     progress::{BenchView, Session, said},
     record::{End, EventKind, Left},
     step::named,
@@ -32,23 +33,6 @@ pub struct Core {
     news: Vec<News>,
 }
 
-/// What is known of a meter's port.
-#[derive(Debug, Clone, PartialEq)]
-pub struct MeterState {
-    /// The meter's name.
-    pub name: String,
-    /// Whether its port is open.
-    pub open: bool,
-    /// Since when it has been so; none before the first try.
-    pub since: Option<Mono>,
-    /// Why it is not open; empty where it is.
-    pub why: String,
-    /// What it says of itself; none where it has not said so since its port was opened.
-    pub identity: Option<String>,
-    /// What was told of that before; empty where nothing was.
-    told: String,
-}
-
 /// The newest sample of a channel and the verdict on it.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Latest {
@@ -56,12 +40,6 @@ pub struct Latest {
     pub sample: Sample,
     /// Against the limit of the step; none where there is nothing to judge by.
     pub verdict: Option<Verdict>,
-}
-
-impl MeterState {
-    fn new(name: String) -> Self {
-        Self { name, open: false, since: None, why: String::new(), identity: None, told: String::new() }
-    }
 }
 
 impl Core {
@@ -144,10 +122,9 @@ impl Core {
 
     /// A new session also tells which meters are not there as it begins, and what the others are.
     fn remember_meters(&mut self, at: Mono, effects: &mut Vec<Effect>) {
-        for meter in &self.meters {
-            if let Some(identity) = &meter.identity {
-                let (subject, text) = (meter.name.clone(), says(identity));
-                effects.push(Effect::Record(Record::Event(at, EventKind::Identity, subject, text)));
+        for meter in &mut self.meters {
+            if let Some(text) = meter.tell_anew() {
+                effects.push(Effect::Record(Record::Event(at, EventKind::Identity, meter.name.clone(), text)));
             }
         }
         let absent = self.meters.iter().filter(|meter| !meter.open && meter.since.is_some());
@@ -241,10 +218,7 @@ impl Core {
     fn meter(&mut self, at: Mono, meter: MeterId, lost: Option<String>, effects: &mut Vec<Effect>) {
         let Some(state) = self.meters.get_mut(usize::from(meter.0)) else { return };
         let name = state.name.clone();
-        state.open = lost.is_none();
-        state.since = Some(at);
-        state.why = lost.clone().unwrap_or_default();
-        state.identity = None;
+        state.changed(at, lost.as_deref());
         self.alarm(format!("meter {name}"), lost.as_ref().map(|why| format!("meter \"{name}\" is not there: {why}")));
         let Some(why) = lost else {
             return self.remark(at, EventKind::MeterFound, name, "its port is open".to_owned(), effects);
@@ -267,11 +241,8 @@ impl Core {
     /// The same meter plugged in again is no news.
     fn meter_says(&mut self, at: Mono, meter: MeterId, identity: String, effects: &mut Vec<Effect>) {
         let Some(state) = self.meters.get_mut(usize::from(meter.0)) else { return };
-        let is_news = state.told != identity;
-        state.told.clone_from(&identity);
-        let (name, text) = (state.name.clone(), says(&identity));
-        state.identity = Some(identity);
-        if is_news {
+        let name = state.name.clone();
+        if let Some(text) = state.says(identity) {
             self.remark(at, EventKind::Identity, name, text, effects);
         }
     }
@@ -423,8 +394,4 @@ impl Core {
     pub fn session(&self) -> Option<(&Begin, Mono, u64)> {
         self.session.as_ref().map(|session| (&session.begin, session.began, session.samples))
     }
-}
-
-fn says(identity: &str) -> String {
-    format!("says of itself: {identity}")
 }
