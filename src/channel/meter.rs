@@ -17,6 +17,9 @@ const FRAMES_TO_KNOW: u64 = 8;
 /// So many gaps are told one by one; a bad cable makes thousands.
 const GAPS_TOLD: u32 = 5;
 
+/// So often a meter may change its name while its port is open; beyond that it is no name.
+const IDENTITIES_TOLD: u32 = 8;
+
 /// Gives out channel numbers, across the meters of one bench.
 #[derive(Debug, Clone, Default)]
 pub struct ChannelIds(Arc<AtomicU16>);
@@ -45,8 +48,10 @@ pub enum Found {
     Problem(Problem),
     /// So many frames were lost on the way, by their sequence numbers; only the first gaps.
     Gap(u64),
-    /// The operator pressed a button on the device, after the samples of this batch.
-    Action(Action),
+    /// What the meter says of itself, where it has not said so since its port was opened.
+    Identity(String),
+    /// The operator pressed a button on the device, after so many samples of this batch.
+    Action(Action, usize),
     /// A channel reads a value that no frame carries.
     Missing {
         /// The channel's name.
@@ -74,6 +79,9 @@ pub struct Meter {
     auto: bool,
     missing_told: bool,
     gaps_told: u32,
+    /// What it said of itself since its port was opened, and how often it changed.
+    identity: String,
+    identities_told: u32,
     ids: ChannelIds,
     last: Mono,
 }
@@ -120,6 +128,8 @@ impl Meter {
             auto: spec.channels.is_empty(),
             missing_told: false,
             gaps_told: 0,
+            identity: String::new(),
+            identities_told: 0,
             ids: ids.clone(),
             last: Mono(i64::MIN),
         };
@@ -134,6 +144,13 @@ impl Meter {
     /// How well the device's time fits the host's; none for a meter that sends no time.
     pub fn clock_fit(&self) -> Option<ClockFit> {
         self.clock.fit()
+    }
+
+    /// A session began: what another one was told of is news again.
+    pub fn tell_anew(&mut self) {
+        self.engine.tell_anew();
+        self.gaps_told = 0;
+        self.missing_told = false;
     }
 
     /// What the next bytes answer, for a meter that is asked.
@@ -154,6 +171,9 @@ impl Meter {
         self.engine.lost(&mut self.decoded);
         self.fill(at, batch);
         self.clock.lost();
+        // Another one may be plugged in.
+        self.identity.clear();
+        self.identities_told = 0;
     }
 
     fn fill(&mut self, arrived: Mono, batch: &mut Batch) {
@@ -161,6 +181,7 @@ impl Meter {
         self.tell_missing(batch);
         batch.found.extend(self.decoded.problems.drain(..).map(Found::Problem));
         self.tell_gaps(batch);
+        self.tell_identity(batch);
         batch.samples.reserve(self.decoded.readings.len());
         let (mut begin, mut placed) = (0, 0);
         for (index, frame) in self.decoded.frames.iter().enumerate() {
@@ -181,7 +202,8 @@ impl Meter {
                 }
             }
             begin = frame.readings_end;
-            batch.found.extend(frame.action.map(Found::Action));
+            let samples = batch.samples.len();
+            batch.found.extend(frame.action.map(|action| Found::Action(action, samples)));
         }
     }
 
@@ -192,6 +214,15 @@ impl Meter {
                 self.gaps_told += 1;
                 batch.found.push(Found::Gap(gap.lost));
             }
+        }
+    }
+
+    fn tell_identity(&mut self, batch: &mut Batch) {
+        let Some(text) = self.decoded.said.last().filter(|text| *text != self.identity) else { return };
+        if self.identities_told < IDENTITIES_TOLD {
+            self.identities_told += 1;
+            text.clone_into(&mut self.identity);
+            batch.found.push(Found::Identity(self.identity.clone()));
         }
     }
 
@@ -264,15 +295,19 @@ mod tests {
     use super::*;
     use crate::{
         port::{Address, Settings},
-        protocol::Library,
+        protocol::{Library, Protocol},
     };
 
     fn meter(protocol: &str) -> Meter {
+        with(Library::new(Vec::new()).find(protocol).unwrap())
+    }
+
+    fn with(protocol: Arc<Protocol>) -> Meter {
         let spec = MeterSpec {
             name: "board".to_owned(),
             address: Address::Serial("/dev/ttyUSB0".into()),
             settings: Settings::default(),
-            protocol: Library::new(Vec::new()).find(protocol).unwrap(),
+            protocol,
             amps_fuse: String::new(),
             rate: None,
             channels: Vec::new(),
@@ -304,6 +339,24 @@ mod tests {
         assert_eq!(at, [1_100_000, 1_200_000, 1_200_000]);
         assert_eq!(times(&mut board, "200,1\n300,1\n", 1_400_000), [1_300_000, 1_400_000]);
         assert_eq!(board.clock_fit().map(|fit| fit.resets), Some(1));
+    }
+
+    #[test]
+    fn a_name_is_told_when_it_changes_and_not_for_ever() {
+        let text = "name = \"p\"\nabout = \"a\"\nsource = \"s\"\n[frame]\nkind = \"line\"\n[decode]\nkind = \"pattern\"\n\
+            [[decode.message]]\npattern = '^(?<itself>.*)$'\nidentity = \"itself\"\n";
+        let mut board = with(Arc::new(Protocol::parse("p.toml", text).unwrap()));
+        let told = |board: &mut Meter, bytes: &str| {
+            let mut batch = Batch::default();
+            board.take(bytes.as_bytes(), Mono(0), &mut batch);
+            batch.found
+        };
+        assert_eq!(told(&mut board, "Bench 6\n"), [Found::Identity("Bench 6".to_owned())]);
+        assert_eq!(told(&mut board, "Bench 6\n"), []);
+        let count = (0..100).map(|number| told(&mut board, &format!("Bench {number}\n")).len()).sum::<usize>();
+        assert_eq!(count + 1, IDENTITIES_TOLD as usize);
+        board.lost(Mono(0), &mut Batch::default());
+        assert_eq!(told(&mut board, "Bench 6\n"), [Found::Identity("Bench 6".to_owned())]);
     }
 
     #[test]

@@ -25,6 +25,9 @@ const SPEEDS: [u32; 9] = [115_200, 9600, 2400, 19_200, 4800, 38_400, 57_600, 120
 /// More bytes than this tell nothing more.
 const ENOUGH: usize = 64 * 1024;
 
+/// More candidates than this are no help to anyone.
+const SHOWN: usize = 8;
+
 /// Find out what a port speaks.
 #[derive(Debug, Args)]
 pub(super) struct Identify {
@@ -208,7 +211,7 @@ impl Asker for Ear {
 }
 
 fn tell(out: &mut dyn Write, found: &[Found]) -> io::Result<()> {
-    let rows = found.iter().take(8).map(|Found { settings, candidate }| {
+    let rows = found.iter().take(SHOWN).map(|Found { settings, candidate }| {
         vec![
             candidate.protocol.name.clone(),
             settings.to_string(),
@@ -220,7 +223,12 @@ fn tell(out: &mut dyn Write, found: &[Found]) -> io::Result<()> {
     });
     let titles =
         ["protocol", "line", "explained", "frames", "refused", "first readings: compare them with the display"];
-    write!(out, "{}", table(&titles, &["explained", "frames", "refused"], rows))
+    write!(out, "{}", table(&titles, &["explained", "frames", "refused"], rows))?;
+    let named =
+        found.iter().take(SHOWN).filter_map(|found| Some((&found.candidate, found.candidate.identity.as_ref()?)));
+    named
+        .into_iter()
+        .try_for_each(|(candidate, text)| writeln!(out, "\nas {}, it says of itself: {text}", candidate.protocol.name))
 }
 
 fn line(found: &Found) -> serde_json::Value {
@@ -234,6 +242,7 @@ fn line(found: &Found) -> serde_json::Value {
         "refused": candidate.refused,
         "values": candidate.names,
         "first": candidate.first,
+        "identity": candidate.identity,
     })
 }
 

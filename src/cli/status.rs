@@ -84,5 +84,10 @@ fn tell(out: &mut dyn Write, status: &StatusReport) -> io::Result<()> {
     });
     let titles = ["meter", "frames", "refused", "lost", "its clock", "port"];
     write!(out, "\n{}", table(&titles, &["frames", "refused", "lost"], rows))?;
+    for meter in &status.meters {
+        if let Some(text) = &meter.identity {
+            writeln!(out, "{} says of itself: {text}", meter.meter)?;
+        }
+    }
     writeln!(out, "\ndatabase: {} (process {}, bayline {})", status.database, status.process, status.version)
 }

@@ -45,7 +45,7 @@ pub(super) enum What {
     HeldUp(Duration),
 }
 
-/// Frames decoded and refused, for the status.
+/// Frames decoded and refused, for the status; and what the loop lets a reader know.
 #[derive(Debug, Default)]
 pub(super) struct Tally {
     pub frames: AtomicU64,
@@ -54,6 +54,8 @@ pub(super) struct Tally {
     pub lost: AtomicU64,
     /// How well the device's clock fits; none for a device without one.
     pub clock: Mutex<Option<ClockFit>>,
+    /// Sessions that began, counted by the loop: what was told in one is news in the next.
+    pub sessions: AtomicU64,
 }
 
 /// The running reader threads.
@@ -84,6 +86,7 @@ impl Ports {
                 to_loop: to_loop.clone(),
                 batch: Batch::default(),
                 tally: tally.clone(),
+                sessions: tally.sessions.load(Ordering::Relaxed),
             };
             let (address, settings, stop) = (spec.address.clone(), spec.settings.clone(), ports.stop.clone());
             thread::Builder::new()
@@ -116,6 +119,8 @@ struct Feed {
     to_loop: mpsc::Sender<PortEvent>,
     batch: Batch,
     tally: Arc<Tally>,
+    /// How many sessions had begun when it was looked last.
+    sessions: u64,
 }
 
 impl Feed {
@@ -149,6 +154,11 @@ impl Feed {
         if let Some(poller) = &mut self.poller {
             self.meter.asked(poller.asked());
             poller.received(bytes);
+        }
+        let sessions = self.tally.sessions.load(Ordering::Relaxed);
+        if sessions != self.sessions {
+            self.sessions = sessions;
+            self.meter.tell_anew();
         }
         self.meter.take(bytes, arrived, &mut self.batch);
         self.send_batch(arrived)

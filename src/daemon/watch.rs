@@ -20,7 +20,7 @@ use super::{
     ports::{PortEvent, Tally, What},
 };
 use crate::{
-    channel::{Bench, Found},
+    channel::{Batch, Bench, Found, MeterId, Sample},
     clock::{Clock, Mono, micros},
     mistake::Mistake,
     protocol::Action,
@@ -205,26 +205,37 @@ impl Watch {
                 let text = format!("the store held its port up for {} ms; bytes may be lost", waited.as_millis());
                 self.happened(at, Event::Remark { kind: EventKind::SamplesLost, subject: name, text });
             }
-            What::Batch(batch) => {
-                let mut actions = Vec::new();
-                if let Some(tally) = self.tallies.get(usize::from(meter.0)) {
-                    self.fit.heard(meter, at, tally.frames.load(Ordering::Relaxed));
-                }
-                for found in batch.found {
-                    match found {
-                        Found::Action(action) => actions.push(action),
-                        found => self.found(at, &name, found),
-                    }
-                }
-                if !batch.samples.is_empty() {
-                    self.happened(at, Event::Samples(batch.samples));
-                }
-                for action in actions {
-                    self.pressed(at, &name, action);
-                }
-            }
+            What::Batch(batch) => self.batch(at, meter, &name, batch),
         }
         self.note_lost(at);
+    }
+
+    /// What was found first, since channels precede their samples; a press stands between its samples.
+    fn batch(&mut self, at: Mono, id: MeterId, meter: &str, batch: Batch) {
+        if let Some(tally) = self.tallies.get(usize::from(id.0)) {
+            self.fit.heard(id, at, tally.frames.load(Ordering::Relaxed));
+        }
+        let mut presses = Vec::new();
+        for found in batch.found {
+            match found {
+                Found::Action(action, after) => presses.push((action, after)),
+                found => self.found(at, id, meter, found),
+            }
+        }
+        let (mut samples, mut told) = (batch.samples, 0);
+        for (action, after) in presses {
+            let later = samples.split_off((after - told).min(samples.len()));
+            self.samples(at, std::mem::replace(&mut samples, later));
+            told = after;
+            self.pressed(at, meter, action);
+        }
+        self.samples(at, samples);
+    }
+
+    fn samples(&mut self, at: Mono, samples: Vec<Sample>) {
+        if !samples.is_empty() {
+            self.happened(at, Event::Samples(samples));
+        }
     }
 
     /// A button or foot switch on a device.
@@ -245,13 +256,17 @@ impl Watch {
         }
     }
 
-    fn found(&mut self, at: Mono, meter: &str, found: Found) {
+    fn found(&mut self, at: Mono, id: MeterId, meter: &str, found: Found) {
         match found {
+            Found::Identity(text) => {
+                tracing::info!("meter \"{meter}\" says of itself: {text}");
+                self.happened(at, Event::MeterSays(id, text));
+            }
+            Found::Action(action, _) => self.pressed(at, meter, action),
             Found::Gap(lost) => {
                 let text = format!("{lost} frames were lost on the way, by their sequence numbers");
                 self.happened(at, Event::Remark { kind: EventKind::SamplesLost, subject: meter.to_owned(), text });
             }
-            Found::Action(action) => self.pressed(at, meter, action),
             Found::Channel(id, channel) => self.happened(at, Event::Channel(id, channel)),
             Found::Problem(problem) => {
                 let text = format!("{}: {}", problem.reason, problem.frame);
@@ -388,6 +403,11 @@ impl Watch {
             match effect {
                 Effect::Record(record) => self.store.keep(record),
                 Effect::Notice(notice) => {
+                    if let Notice::SessionBegan(_) = notice {
+                        for tally in &self.tallies {
+                            tally.sessions.fetch_add(1, Ordering::Relaxed);
+                        }
+                    }
                     announce(&self.outlets.alert, &notice);
                     if self.outlets.news.receiver_count() > 0 {
                         tell(&self.outlets.news, &News::from(&notice));
@@ -420,6 +440,7 @@ impl Watch {
             meter: meter.name.clone(),
             open: meter.open,
             why: meter.why.clone(),
+            identity: meter.identity.clone(),
             frames: tally.frames.load(Ordering::Relaxed),
             refused: tally.refused.load(Ordering::Relaxed),
             lost: tally.lost.load(Ordering::Relaxed),

@@ -5,7 +5,7 @@
 use std::{ops::Range, sync::Arc};
 
 use super::{
-    Action, Asked, Protocol, Reading,
+    Action, Asked, Protocol, Reading, Said,
     checksum::Checksum,
     counters::{DeviceClock, Sequence},
     decode::{Decoder, Sink, Taken},
@@ -13,6 +13,7 @@ use super::{
     names::Names,
     poll::PollRule,
     problem::{Fault, Problem, ProblemKind, TOLD_OF_EACH_KIND, Wrong},
+    told::ErrorsTold,
 };
 
 /// Everything that some bytes gave. Keep it and clear it, so that its memory is used again.
@@ -24,7 +25,10 @@ pub struct Decoded {
     pub frames: Vec<Frame>,
     /// Frames that a sequence number says are missing.
     pub gaps: Vec<Gap>,
-    /// The first few problems of each kind; all are counted in [`Engine::counts`].
+    /// What the meter said of itself.
+    pub said: Said,
+    /// The first few problems of each kind, and each different error that the meter tells of
+    /// itself; all are counted in [`Engine::counts`].
     pub problems: Vec<Problem>,
 }
 
@@ -34,6 +38,7 @@ impl Decoded {
         self.readings.clear();
         self.frames.clear();
         self.gaps.clear();
+        self.said.clear();
         self.problems.clear();
     }
 }
@@ -114,6 +119,9 @@ struct Rest {
     sequence: Sequence,
     clock: DeviceClock,
     counts: Counts,
+    /// Problems of each kind that were told.
+    told: [u64; ProblemKind::ALL.len()],
+    errors: ErrorsTold,
     /// Values refused in the frame at hand; kept for its memory.
     refused: Vec<Fault>,
     /// Which bytes of its frame each reading is from, for those who explain an example.
@@ -146,6 +154,8 @@ impl Engine {
                 sequence: Sequence::default(),
                 clock: DeviceClock::default(),
                 counts: Counts::default(),
+                told: Default::default(),
+                errors: ErrorsTold::default(),
                 refused: Vec::new(),
                 trace: None,
             },
@@ -190,6 +200,12 @@ impl Engine {
         self.rest.asked = None;
     }
 
+    /// Whoever was told of problems until now is gone: the next ones are news again.
+    pub fn tell_anew(&mut self) {
+        self.rest.told = Default::default();
+        self.rest.errors = ErrorsTold::default();
+    }
+
     /// The names of values met so far, at most 256; [`Reading::name`] is a place in it. It grows
     /// and is never reordered.
     pub fn names(&self) -> &[String] {
@@ -217,7 +233,8 @@ impl Rest {
 
     #[inline]
     fn frame(&mut self, frame: &[u8], taken: usize, telling: Telling, out: &mut Decoded) -> Verdict {
-        let (readings, frames, known) = (out.readings.len(), out.frames.len(), self.names.all().len());
+        let (readings, frames, said) = (out.readings.len(), out.frames.len(), out.said.len());
+        let known = self.names.all().len();
         match self.read(frame, out) {
             Ok(kind) => {
                 self.counts.explained += taken as u64;
@@ -234,6 +251,7 @@ impl Rest {
                 }
                 out.readings.truncate(readings);
                 out.frames.truncate(frames);
+                out.said.keep(said);
                 self.names.forget_from(known);
                 if telling == Telling::Told {
                     self.problem(frame, &fault, &mut out.problems);
@@ -276,6 +294,7 @@ impl Rest {
             frames: &mut out.frames,
             names: &mut self.names,
             refused: &mut self.refused,
+            said: &mut out.said,
             trace: self.trace.as_mut(),
             device_time: None,
             sequence: None,
@@ -336,10 +355,25 @@ impl Rest {
     }
 
     fn problem(&mut self, frame: &[u8], fault: &Fault, told: &mut Vec<Problem>) {
-        let count = &mut self.counts.problems[fault.wrong.kind() as usize];
-        *count += 1;
-        if *count <= TOLD_OF_EACH_KIND {
-            told.push(fault.tell(frame));
+        let kind = fault.wrong.kind();
+        self.counts.problems[kind as usize] += 1;
+        if kind != ProblemKind::Told {
+            let count = &mut self.told[kind as usize];
+            if *count < TOLD_OF_EACH_KIND {
+                *count += 1;
+                told.push(fault.tell(frame));
+            }
+            return;
+        }
+        match self.errors.count(frame) {
+            Some(1) => told.push(fault.tell(frame)),
+            Some(times) => {
+                let problem = fault.tell(frame);
+                told.push(Problem { reason: format!("{}, {times} times by now", problem.reason), ..problem });
+            }
+            // Who proves examples wants to see every one.
+            None if self.trace.is_some() => told.push(fault.tell(frame)),
+            None => {}
         }
     }
 }

@@ -5,10 +5,14 @@
 //! shows beside it follows in brackets: `value = 12.45 V [hold, low battery]`. The size of the last
 //! digit is told where it matters: `v1 = 12.4 V, digit 0.1`. A frame's device time stands behind
 //! its readings: `@ 1.234 s`, and a button's press behind that: `> take`. Frames that are missing
-//! before one are told before its readings: `2 lost`. Values are compared as numbers in base
+//! before one are told before its readings: `2 lost`. What a meter says of itself is told as
+//! `itself: Works,Bench 6`. Values are compared as numbers in base
 //! units, never as text.
 
-use std::{ops::Range, sync::Arc};
+use std::{
+    ops::{Range, RangeInclusive},
+    sync::Arc,
+};
 
 use super::{
     Action, Annunciators, Asked, Decoded, Engine, Example, Function, Piece, Protocol, Reading, Value,
@@ -62,6 +66,7 @@ enum Event {
     Time(f64),
     Action(Action),
     Lost(u64),
+    Itself(String),
     Problem(String),
 }
 
@@ -130,6 +135,7 @@ fn decode<'a>(protocol: &Arc<Protocol>, pieces: impl Iterator<Item = (Option<Ask
         let trace = engine.take_trace();
         let mut begin = 0;
         for (index, frame) in out.frames.iter().enumerate() {
+            seen.extend(said_before(index..=index, &out, byte));
             let lost = out.gaps.iter().find(|gap| gap.before == index).map(|gap| Event::Lost(gap.lost));
             seen.extend(lost.map(|what| Seen { what, byte, from: 0..0 }));
             let readings = out.readings[begin..frame.readings_end].iter().zip(&trace[begin..]);
@@ -142,10 +148,17 @@ fn decode<'a>(protocol: &Arc<Protocol>, pieces: impl Iterator<Item = (Option<Ask
             seen.extend(apart.into_iter().flatten().map(|what| Seen { what, byte, from: 0..0 }));
             begin = frame.readings_end;
         }
+        seen.extend(said_before(out.frames.len()..=usize::MAX, &out, byte));
         let problems = out.problems.iter().map(|problem| Event::Problem(problem.reason.clone()));
         seen.extend(problems.map(|what| Seen { what, byte, from: 0..0 }));
     }
     seen
+}
+
+/// What a meter said of itself when so many frames had come.
+fn said_before(frames: RangeInclusive<usize>, out: &Decoded, byte: usize) -> impl Iterator<Item = Seen> {
+    let said = out.said.iter().filter(move |(before, _)| frames.contains(before));
+    said.map(move |(_, text)| Seen { what: Event::Itself(text.to_owned()), byte, from: 0..0 })
 }
 
 fn compare(seen: &[Seen], example: &Example) -> Result<(), String> {
@@ -179,6 +192,7 @@ enum Expected {
     Time(f64),
     Action(String),
     Lost(u64),
+    Itself(String),
     Reading { name: String, value: Value, digit: Option<f64>, unit: &'static str, annunciators: Annunciators },
 }
 
@@ -186,9 +200,12 @@ impl Expected {
     fn read(text: &str) -> Result<Self, String> {
         let wrong = || {
             format!(
-                "\"{text}\" is not of the form \"name = value unit, digit 0.01 [hold]\", \"@ 1.5 s\", \"> take\" or \"2 lost\""
+                "\"{text}\" is not of the form \"name = value unit, digit 0.01 [hold]\", \"@ 1.5 s\", \"> take\", \"2 lost\" or \"itself: text\""
             )
         };
+        if let Some(text) = text.strip_prefix("itself:") {
+            return Ok(Self::Itself(text.trim().to_owned()));
+        }
         if let Some(time) = text.strip_prefix('@') {
             let time = time.trim().strip_suffix('s').and_then(|time| time.trim().parse().ok());
             return time.map(Self::Time).ok_or_else(wrong);
@@ -217,6 +234,7 @@ impl Expected {
             (Self::Time(expected), Event::Time(seen)) => close(*expected, *seen),
             (Self::Action(expected), Event::Action(seen)) => expected == seen.word(),
             (Self::Lost(expected), Event::Lost(seen)) => expected == seen,
+            (Self::Itself(expected), Event::Itself(seen)) => expected == seen,
             (Self::Reading { name, value, digit, unit, annunciators }, Event::Reading(seen_name, seen)) => {
                 let same_value = match (value, seen.value) {
                     (Value::Number(expected), Value::Number(seen)) => close(*expected, seen),
@@ -268,6 +286,7 @@ fn show(event: &Event) -> String {
         Event::Time(time) => format!("@ {time} s"),
         Event::Action(action) => format!("> {}", action.word()),
         Event::Lost(lost) => format!("{lost} lost"),
+        Event::Itself(text) => format!("itself: {text}"),
         Event::Problem(reason) => reason.clone(),
     }
 }

@@ -44,6 +44,8 @@ pub struct Candidate {
     pub names: Vec<String>,
     /// The first readings, to be compared with the display.
     pub first: Vec<String>,
+    /// What the meter says of itself.
+    pub identity: Option<String>,
     /// By name: whether the frames tell what is measured.
     pub tells_unit: Vec<bool>,
     /// How strict its rules are: a guess by loose rules is worth less.
@@ -80,7 +82,7 @@ pub fn rank(protocols: &[Arc<Protocol>], heard: &[Overheard]) -> Vec<Candidate> 
 fn candidate(protocol: &Arc<Protocol>, heard: &[Overheard]) -> Candidate {
     let mut engine = Engine::new(protocol.clone());
     let mut out = Decoded::default();
-    let mut first = Vec::new();
+    let (mut first, mut identity) = (Vec::new(), None);
     let mut units = 0u64;
     let mut tells_unit = Vec::new();
     let mut stamps: Vec<(Mono, f64)> = Vec::new();
@@ -98,6 +100,7 @@ fn candidate(protocol: &Arc<Protocol>, heard: &[Overheard]) -> Candidate {
                 first.push(show_reading(&engine.names()[name], reading));
             }
         }
+        identity = out.said.last().map(str::to_owned).or(identity);
         stamps.extend(out.frames.iter().filter_map(|frame| Some((overheard.at, frame.device_time?))));
     }
     let counts = engine.counts();
@@ -109,6 +112,7 @@ fn candidate(protocol: &Arc<Protocol>, heard: &[Overheard]) -> Candidate {
         refused: counts.all_problems(),
         names: engine.names().to_vec(),
         first,
+        identity,
         tells_unit,
         strictness: strictness(protocol) + i32::from(all_units) + time.worth(),
         protocol: protocol.clone(),

@@ -24,6 +24,8 @@ mod number;
 mod examples;
 mod identify;
 mod problem;
+mod said;
+mod told;
 
 #[cfg(test)]
 mod tests;
@@ -35,6 +37,7 @@ pub use identify::{Candidate, Overheard, rank};
 pub use library::{Library, LibraryError, Listed};
 pub use poll::{Asked, Poller, Turn};
 pub use problem::{Problem, ProblemKind, TOLD_OF_EACH_KIND};
+pub use said::Said;
 pub use serial::SerialSettings;
 
 use crate::units::{Dimension, Quantity};

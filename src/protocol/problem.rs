@@ -5,7 +5,10 @@
 
 use std::ops::Range;
 
-/// How many problems of each kind are told in words; the rest are counted.
+use super::said::LONGEST_SAID;
+
+/// How many problems of each kind are told in words; the rest are counted. What the meter says of
+/// its own errors is told by their words instead.
 pub const TOLD_OF_EACH_KIND: u64 = 5;
 
 /// How much of a frame a problem quotes, in characters.
@@ -120,6 +123,7 @@ pub(super) enum Wrong {
     NotASegment,
     NoNumberShown,
     NotHex,
+    NotReadable,
     Told,
 }
 
@@ -170,6 +174,7 @@ impl Wrong {
             Self::NotASegment => "expected the segments of a digit".to_owned(),
             Self::NoNumberShown => "the meter shows no number".to_owned(),
             Self::NotHex => "expected hexadecimal digits".to_owned(),
+            Self::NotReadable => format!("expected at most {LONGEST_SAID} bytes of text without control characters"),
             Self::Told => "the meter says that something went wrong".to_owned(),
         }
     }

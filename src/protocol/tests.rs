@@ -17,6 +17,7 @@ pub(super) fn decoded(parts: &str, bytes: &[u8]) -> Vec<String> {
     for byte in bytes {
         out.clear();
         engine.push(&[*byte], &mut out);
+        told.extend(out.said.iter().map(|(_, text)| format!("itself: {text}")));
         told.extend(out.readings.iter().map(|r| show_reading(&engine.names()[usize::from(r.name)], r)));
         told.extend(out.frames.iter().filter_map(|frame| frame.device_time).map(|time| format!("@ {time} s")));
         told.extend(out.frames.iter().filter_map(|frame| frame.action).map(|action| format!("> {}", action.word())));
@@ -151,6 +152,10 @@ fn only_the_first_problems_are_told_and_all_are_counted() {
     assert_eq!(out.problems.len() as u64, TOLD_OF_EACH_KIND);
     assert_eq!(engine.counts().all_problems(), 1000);
     assert_eq!(engine.counts().explained, 0);
+    engine.tell_anew();
+    engine.push(&b"x\n".repeat(1000), &mut out);
+    assert_eq!(out.problems.len() as u64, 2 * TOLD_OF_EACH_KIND);
+    assert_eq!(engine.counts().all_problems(), 2000);
 }
 
 fn mistake(text: &str) -> String {

@@ -6,6 +6,7 @@ use super::{
     Begin, Capture, Command, Effect, Event, Judgement, Move, Notice, Record, Refusal, Reply, StepView, Verdict,
     findings::Finding,
     judge::{How, News},
+    meters::MeterState,
     progress::{BenchView, Session, said},
     record::{End, EventKind, Left},
     step::named,
@@ -32,19 +33,6 @@ pub struct Core {
     news: Vec<News>,
 }
 
-/// What is known of a meter's port.
-#[derive(Debug, Clone, PartialEq)]
-pub struct MeterState {
-    /// The meter's name.
-    pub name: String,
-    /// Whether its port is open.
-    pub open: bool,
-    /// Since when it has been so; none before the first try.
-    pub since: Option<Mono>,
-    /// Why it is not open; empty where it is.
-    pub why: String,
-}
-
 /// The newest sample of a channel and the verdict on it.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Latest {
@@ -58,10 +46,7 @@ impl Core {
     /// A core that watches these meters, with no session open.
     pub fn new(meters: impl IntoIterator<Item = String>) -> Self {
         let meters = meters.into_iter();
-        Self {
-            meters: meters.map(|name| MeterState { name, open: false, since: None, why: String::new() }).collect(),
-            ..Self::default()
-        }
+        Self { meters: meters.map(MeterState::new).collect(), ..Self::default() }
     }
 
     /// Something happened.
@@ -71,6 +56,7 @@ impl Core {
             Event::Channel(id, channel) => self.channel(at, id, channel, effects),
             Event::MeterOpened(meter) => self.meter(at, meter, None, effects),
             Event::MeterLost(meter, why) => self.meter(at, meter, Some(why), effects),
+            Event::MeterSays(meter, text) => self.meter_says(at, meter, text, effects),
             Event::Remark { kind, subject, text } => self.remark(at, kind, subject, text, effects),
             Event::Alarm { key, text } => self.alarm(key, text),
             Event::Tick => self.tick(at, effects),
@@ -131,12 +117,17 @@ impl Core {
         let mut session = Session::new(begin, at);
         let step = session.first(at, &BenchView { channels: &self.channels, zeros: &self.zeros }, effects);
         self.session = Some(session);
-        self.remember_absent(at, effects);
+        self.remember_meters(at, effects);
         Reply::Begun { id, ended, step }
     }
 
-    /// A new session also tells which meters are not there as it begins.
-    fn remember_absent(&mut self, at: Mono, effects: &mut Vec<Effect>) {
+    /// A new session also tells which meters are not there as it begins, and what the others are.
+    fn remember_meters(&mut self, at: Mono, effects: &mut Vec<Effect>) {
+        for meter in &mut self.meters {
+            if let Some(text) = meter.tell_anew() {
+                effects.push(Effect::Record(Record::Event(at, EventKind::Identity, meter.name.clone(), text)));
+            }
+        }
         let absent = self.meters.iter().filter(|meter| !meter.open && meter.since.is_some());
         for meter in absent {
             let (subject, text) = (meter.name.clone(), meter.why.clone());
@@ -227,9 +218,7 @@ impl Core {
     fn meter(&mut self, at: Mono, meter: MeterId, lost: Option<String>, effects: &mut Vec<Effect>) {
         let Some(state) = self.meters.get_mut(usize::from(meter.0)) else { return };
         let name = state.name.clone();
-        state.open = lost.is_none();
-        state.since = Some(at);
-        state.why = lost.clone().unwrap_or_default();
+        state.changed(at, lost.as_deref());
         self.alarm(format!("meter {name}"), lost.as_ref().map(|why| format!("meter \"{name}\" is not there: {why}")));
         let Some(why) = lost else {
             return self.remark(at, EventKind::MeterFound, name, "its port is open".to_owned(), effects);
@@ -247,6 +236,15 @@ impl Core {
             }
         }
         self.remark(at, EventKind::MeterLost, name, why, effects);
+    }
+
+    /// The same meter plugged in again is no news.
+    fn meter_says(&mut self, at: Mono, meter: MeterId, identity: String, effects: &mut Vec<Effect>) {
+        let Some(state) = self.meters.get_mut(usize::from(meter.0)) else { return };
+        let name = state.name.clone();
+        if let Some(text) = state.says(identity) {
+            self.remark(at, EventKind::Identity, name, text, effects);
+        }
     }
 
     fn remark(&mut self, at: Mono, kind: EventKind, subject: String, text: String, effects: &mut Vec<Effect>) {

@@ -19,12 +19,14 @@ mod zero;
 
 mod command;
 mod core;
+mod meters;
 mod progress;
 mod record;
 
-pub use self::core::{Core, Latest, MeterState};
+pub use self::core::{Core, Latest};
 pub use command::{Begin, Command, Move, Refusal, Reply, StepView, Visit};
 pub use judge::{Capture, Judgement, Verdict};
+pub use meters::MeterState;
 pub use procedure::{Advance, CaptureMode, ContactRule, Procedure, ProcedureError, Step};
 pub use record::{End, EventKind, Left, Record, SignalFigures, StepBegan, StepEnded};
 pub use zero::Zeroed;
@@ -47,6 +49,8 @@ pub enum Event {
     MeterOpened(MeterId),
     /// A meter's port is not there, or went away.
     MeterLost(MeterId, String),
+    /// What a meter says of itself.
+    MeterSays(MeterId, String),
     /// Something to keep beside the samples: an undecodable frame, a missing value.
     Remark {
         /// What kind of thing.

@@ -131,6 +131,8 @@ pub enum EventKind {
     MeterFound,
     /// A port is not there or went away.
     MeterLost,
+    /// What a meter says of itself.
+    Identity,
     /// A frame could not be decoded.
     BadFrame,
     /// A channel reads a value that no frame carries.
@@ -155,6 +157,7 @@ impl EventKind {
         match self {
             Self::MeterFound => "meter found",
             Self::MeterLost => "meter lost",
+            Self::Identity => "identity",
             Self::BadFrame => "bad frame",
             Self::MissingValue => "missing value",
             Self::SamplesLost => "samples lost",

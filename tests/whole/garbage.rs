@@ -56,6 +56,29 @@ fn only_the_first_few_of_a_kind_become_events() {
 }
 
 #[test]
+fn what_one_session_was_told_is_news_to_the_next() {
+    let bay = Bay::with_bench(HANDHELD);
+    let handheld = bay.meter("handheld");
+    let mut daemon = bay.start();
+    daemon.until_open(["handheld"]);
+    for count in 0..10 {
+        handheld.line(&format!("hello {count}"));
+    }
+    daemon.until_refused("handheld", 10);
+    bay.kept().until("SELECT COUNT(*) FROM event WHERE kind = 'bad frame'", &["5"]);
+    daemon.ask(serde_json::json!({"do": "begin"}));
+    for count in 10..20 {
+        handheld.line(&format!("hello {count}"));
+    }
+    daemon.until_refused("handheld", 20);
+    daemon.stop();
+    assert_eq!(
+        bay.kept().rows("SELECT session, COUNT(*) FROM event WHERE kind = 'bad frame' GROUP BY session"),
+        ["1 | 5", "2 | 5"]
+    );
+}
+
+#[test]
 fn a_line_without_an_end_is_cut_and_told_once() {
     let bay = Bay::with_bench(HANDHELD);
     let handheld = bay.meter("handheld");

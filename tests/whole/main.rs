@@ -4,6 +4,7 @@
 //! acknowledged, a count that was reached, a word on the socket.
 
 mod harness;
+mod instrument;
 
 mod bench;
 mod control;
@@ -16,10 +17,13 @@ mod garbage;
 mod hands_free;
 mod hot_and_loaded;
 mod ledger;
+mod pedal;
+mod polled;
 mod ports;
 mod procedure;
 mod refusals;
 mod steps;
 mod stopping;
 mod unknown;
+mod vehicle;
 mod watching;

@@ -1,11 +1,15 @@
 //! Proves that a port that is missing, goes away or comes back never stops the recording.
 
 use std::{
+    fs::OpenOptions,
     io::{ErrorKind, Write},
     net::{TcpListener, TcpStream},
+    os::unix::fs::OpenOptionsExt,
 };
 
-use crate::harness::{Bay, HANDHELD, THREE, of_meter, until};
+use nix::{fcntl::OFlag, sys::stat::Mode, unistd::mkfifo};
+
+use crate::harness::{Bay, HANDHELD, THREE, of_meter, text, until};
 
 const METER_EVENTS: &str = "SELECT kind, subject FROM event WHERE kind LIKE 'meter%' ORDER BY id";
 
@@ -171,6 +175,42 @@ fn a_serial_server_that_hangs_up_is_connected_again() {
             "meter found | handheld",
             "meter lost | handheld",
             "meter found | handheld",
+        ]
+    );
+}
+
+#[test]
+fn a_program_that_ends_is_started_again() {
+    let bay = Bay::new();
+    // It prints what is written into the pipe, and ends when whoever writes hangs up.
+    let pipe = bay.path("pipe");
+    mkfifo(&pipe, Mode::S_IRWXU).unwrap();
+    bay.write("bench.toml", &HANDHELD.replace("PORTS/handheld", &format!("exec:cat {}", text(&pipe))));
+    let reader = || {
+        let mut options = OpenOptions::new();
+        options.write(true).custom_flags(OFlag::O_NONBLOCK.bits());
+        until("somebody who reads the pipe", || options.open(&pipe))
+    };
+    let mut daemon = bay.start();
+    let mut program = reader();
+    program.write_all(b"12.1 V\n").unwrap();
+    daemon.until_samples(1);
+    drop(program);
+    // It is away for a moment only: the event stays.
+    bay.kept().until("SELECT text FROM event WHERE kind = 'meter lost'", &["\"cat\" ended (exit status: 0)"]);
+    let mut program = reader();
+    program.write_all(b"12.2 V\n").unwrap();
+    daemon.until_samples(2);
+    daemon.until_open(["handheld"]);
+    daemon.stop();
+    let kept = bay.kept();
+    assert_eq!(kept.rows("SELECT value FROM sample ORDER BY rowid"), ["12.1", "12.2"]);
+    assert_eq!(
+        kept.rows("SELECT kind, text FROM event WHERE subject = 'handheld' ORDER BY id"),
+        [
+            "meter found | its port is open",
+            "meter lost | \"cat\" ended (exit status: 0)",
+            "meter found | its port is open",
         ]
     );
 }

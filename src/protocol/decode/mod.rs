@@ -40,7 +40,7 @@ use report::Report;
 use segments::Segments;
 
 use super::{
-    Action, Annunciators, Asked, Frame, Reading,
+    Action, Annunciators, Asked, Frame, Reading, Said,
     names::Names,
     number::Token,
     problem::{Fault, ProblemKind, Wrong},
@@ -116,6 +116,8 @@ pub(super) struct Sink<'a> {
     pub names: &'a mut Names,
     /// Values refused while the rest of the frame is kept.
     pub refused: &'a mut Vec<Fault>,
+    /// What the meter says of itself.
+    pub said: &'a mut Said,
     /// Which bytes of the frame each reading is from, where anyone wants to know.
     pub trace: Option<&'a mut Vec<Range<usize>>>,
     /// Seconds on the device's clock.
@@ -192,6 +194,12 @@ impl Sink<'_> {
             Ok(_) => Err(Fault::at(bytes, Wrong::NotANumber)),
             Err(wrong) => Err(Fault::at(bytes, wrong)),
         }
+    }
+
+    /// What the meter says of itself.
+    #[inline]
+    pub fn says(&mut self, text: &[u8], bytes: Range<usize>) -> Result<(), Fault> {
+        self.said.add(text, self.frames.len()).map_err(|wrong| Fault::at(bytes, wrong))
     }
 
     /// The readings since the last scan are one of their own, so many seconds older than the

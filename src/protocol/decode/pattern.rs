@@ -29,7 +29,7 @@ pub(in crate::protocol) struct PatternRule {
 /// One message of a meter.
 ///
 /// Without values it says what the values of later messages are, as the answer to a question for
-/// the function does; without words too, it is only passed over.
+/// the function does; without words and identity too, it is only passed over.
 #[derive(Debug, Clone)]
 pub(in crate::protocol) struct MessageRule {
     pub pattern: Regex,
@@ -40,6 +40,8 @@ pub(in crate::protocol) struct MessageRule {
     pub time: Option<(usize, f64)>,
     pub sequence: Option<usize>,
     pub action: Option<Action>,
+    /// A group with what the meter says of itself.
+    pub identity: Option<usize>,
 }
 
 /// A group whose text says what the values are.
@@ -137,6 +139,9 @@ impl Pattern {
             self.standing = shown;
         }
         sink.action = message.action;
+        if let Some((text, bytes)) = message.identity.and_then(group) {
+            sink.says(text, bytes)?;
+        }
         if message.values.is_empty() {
             return Ok(if message.action.is_some() { Taken::Frame } else { Taken::Aside });
         }
@@ -253,6 +258,21 @@ mod tests {
         check(rule, "1.5\n\"VOLT\"\n1.5\n\"RES\"\n1.5\n", &["value = 1.5", "value = 1.5 V DC", "value = 1.5 ohm"]);
         let unknown = "! byte 2: found \"TEMP\", expected a word that the protocol knows";
         check(rule, "\"VOLT\"\n\"TEMP\"\n1.5\n", &[unknown, "value = 1.5"]);
+    }
+
+    #[test]
+    fn a_meter_says_what_it_is() {
+        let rule = "[[decode.message]]\npattern = '^I am (?<itself>.*)$'\nidentity = \"itself\"\n\
+            [[decode.message]]\npattern = '^(?<value>[0-9.]+) of (?<who>.*)$'\nidentity = \"who\"\n";
+        check(rule, "I am  Bench 6 \n", &["itself: Bench 6"]);
+        check(rule, "1.5 of Bench 7\n", &["itself: Bench 7", "value = 1.5"]);
+        // Nothing said is nothing known; what is damaged takes back the name too.
+        check(rule, "I am \n", &[]);
+        check(rule, "1.5.2 of Bench 7\n", &["! byte 1: found \"1.5.2\", expected a known unit behind the number"]);
+        let bad = "expected at most 128 bytes of text without control characters";
+        check(rule, "I am \x1bc\n", &[&format!("! byte 6: found \"\\x1bc\", {bad}")]);
+        let long = "x".repeat(129);
+        check(rule, &format!("I am {long}\n"), &[&format!("! byte 6: found \"{}…\", {bad}", &long[..80])]);
     }
 
     #[test]

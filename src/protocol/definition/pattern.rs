@@ -44,6 +44,7 @@ struct MessageText {
     time: Option<Spanned<TimeText>>,
     sequence: Option<Spanned<SequenceText>>,
     action: Option<Action>,
+    identity: Option<Spanned<String>>,
 }
 
 #[derive(Deserialize)]
@@ -152,6 +153,7 @@ impl File<'_> {
             Some(time) => Some((group(&time.get_ref().group, time.span())?, time.get_ref().unit.in_a_second())),
         };
         let sequence = message.sequence.as_ref().map(|text| group(&text.get_ref().group, text.span())).transpose()?;
+        let identity = message.identity.as_ref().map(|name| group(name.get_ref(), name.span())).transpose()?;
         self.add_counters(&message, counters)?;
         Ok(text_pattern::MessageRule {
             answers: answers.collect::<Result<_, _>>()?,
@@ -160,6 +162,7 @@ impl File<'_> {
             time,
             sequence,
             action: message.action,
+            identity,
             pattern,
         })
     }

@@ -73,6 +73,9 @@ pub struct MeterLine {
     pub open: bool,
     /// Why not; empty where it is open.
     pub why: String,
+    /// What it says of itself; none where it has not said so since its port was opened.
+    #[serde(default)]
+    pub identity: Option<String>,
     /// Frames decoded since the daemon started.
     pub frames: u64,
     /// Frames that could not be decoded.

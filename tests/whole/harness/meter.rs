@@ -3,7 +3,7 @@
 use std::{
     fs,
     os::{
-        fd::{AsFd, OwnedFd},
+        fd::{AsFd, BorrowedFd, OwnedFd},
         unix::fs::symlink,
     },
     path::{Path, PathBuf},
@@ -15,7 +15,7 @@ use nix::{
     poll::{PollFd, PollFlags, PollTimeout, poll},
     pty::openpty,
     sys::termios::{SetArg, cfmakeraw, tcgetattr, tcsetattr},
-    unistd::{ttyname, write},
+    unistd::{read, ttyname, write},
 };
 
 use super::PATIENCE;
@@ -28,7 +28,7 @@ pub struct Meter {
 struct Ends {
     device: OwnedFd,
     /// Kept open, so that nothing is lost while nobody else has the port open.
-    _port: OwnedFd,
+    port: OwnedFd,
 }
 
 impl Meter {
@@ -49,7 +49,7 @@ impl Meter {
         tcsetattr(&pair.slave, SetArg::TCSANOW, &settings).unwrap();
         fcntl(&pair.master, FcntlArg::F_SETFL(OFlag::O_RDWR | OFlag::O_NONBLOCK)).unwrap();
         symlink(ttyname(pair.slave.as_fd()).unwrap(), &self.link).unwrap();
-        self.ends = Some(Ends { device: pair.master, _port: pair.slave });
+        self.ends = Some(Ends { device: pair.master, port: pair.slave });
     }
 
     /// Pulls the cable: its name vanishes and whoever reads gets an error.
@@ -82,5 +82,28 @@ impl Meter {
                 Err(error) => panic!("the fake meter can't write: {error}"),
             }
         }
+    }
+    /// The meter's end, to wait on.
+    pub(super) fn device(&self) -> BorrowedFd<'_> {
+        self.ends.as_ref().expect("it is plugged in").device.as_fd()
+    }
+
+    /// What the program wrote since the last call.
+    pub(super) fn heard(&self) -> Vec<u8> {
+        let (mut heard, mut chunk) = (Vec::new(), [0; 1024]);
+        loop {
+            match read(self.device(), &mut chunk) {
+                Ok(0) | Err(Errno::EAGAIN) => return heard,
+                Ok(count) => heard.extend_from_slice(&chunk[..count]),
+                Err(Errno::EINTR) => {}
+                Err(error) => panic!("the fake meter can't read: {error}"),
+            }
+        }
+    }
+
+    /// Writes at the program's end, as if the program had written it.
+    pub(super) fn as_program(&self, bytes: &[u8]) {
+        let port = &self.ends.as_ref().expect("it is plugged in").port;
+        assert_eq!(write(port, bytes), Ok(bytes.len()));
     }
 }

@@ -7,6 +7,7 @@ mod daemon;
 mod display;
 mod kept;
 mod meter;
+mod peer;
 
 use std::{
     thread,
@@ -20,6 +21,7 @@ pub use daemon::{Daemon, of_meter};
 pub use display::Display;
 pub use kept::Kept;
 pub use meter::Meter;
+pub use peer::Peer;
 
 /// After so long something that should happen is taken not to happen; a test that passes never waits for it.
 pub const PATIENCE: Duration = Duration::from_secs(30);

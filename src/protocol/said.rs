@@ -1,0 +1,104 @@
+//! What a meter says of itself: maker, model, serial number, whatever its answer carries, as text.
+//!
+//! Knows nothing of who asks, and keeps its memory when it is emptied.
+
+use super::problem::Wrong;
+
+/// More bytes than this are no name. IEEE 488.2 allows 72 (from memory); not every maker keeps to it.
+pub(super) const LONGEST_SAID: usize = 128;
+
+/// Texts, and where among the frames each came.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Said {
+    /// One behind the other.
+    text: String,
+    each: Vec<Place>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct Place {
+    end: usize,
+    before: usize,
+}
+
+impl Said {
+    /// How many there are.
+    pub fn len(&self) -> usize {
+        self.each.len()
+    }
+
+    /// Whether nothing was said.
+    pub fn is_empty(&self) -> bool {
+        self.each.is_empty()
+    }
+
+    /// The texts in order, each with the number of frames that came before it.
+    pub fn iter(&self) -> impl Iterator<Item = (usize, &str)> {
+        let begins = std::iter::once(0).chain(self.each.iter().map(|place| place.end));
+        self.each.iter().zip(begins).map(|(place, begin)| (place.before, &self.text[begin..place.end]))
+    }
+
+    /// What was said last.
+    pub fn last(&self) -> Option<&str> {
+        let before = self.each.len().checked_sub(2).map_or(0, |index| self.each[index].end);
+        self.each.last().map(|place| &self.text[before..place.end])
+    }
+
+    pub(super) fn clear(&mut self) {
+        self.keep(0);
+    }
+
+    /// Takes back what was said after the first so many.
+    pub(super) fn keep(&mut self, count: usize) {
+        self.each.truncate(count);
+        self.text.truncate(self.each.last().map_or(0, |place| place.end));
+    }
+
+    /// Adds a text that came behind so many frames, if people can read it.
+    #[inline]
+    pub(super) fn add(&mut self, bytes: &[u8], before: usize) -> Result<(), Wrong> {
+        let text = std::str::from_utf8(bytes).map_err(|_| Wrong::NotText)?;
+        if text.len() > LONGEST_SAID || text.chars().any(char::is_control) {
+            return Err(Wrong::NotReadable);
+        }
+        self.text.push_str(text);
+        self.each.push(Place { end: self.text.len(), before });
+        Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn texts_stay_apart() {
+        let mut said = Said::default();
+        assert_eq!((said.last(), said.len()), (None, 0));
+        for (text, before) in [("one", 0), ("", 2), ("three", 2)] {
+            said.add(text.as_bytes(), before).unwrap();
+        }
+        assert_eq!(said.iter().collect::<Vec<_>>(), [(0, "one"), (2, ""), (2, "three")]);
+        assert_eq!(said.last(), Some("three"));
+        said.keep(1);
+        assert_eq!((said.last(), said.is_empty()), (Some("one"), false));
+        said.clear();
+        assert!(said.is_empty());
+    }
+
+    #[test]
+    fn only_what_people_can_read_is_kept() {
+        let mut said = Said::default();
+        let long = "x".repeat(LONGEST_SAID);
+        assert_eq!(said.add(long.as_bytes(), 0), Ok(()));
+        for (bytes, wrong) in [
+            ([long.as_bytes(), b"x"].concat(), Wrong::NotReadable),
+            (b"Works\x1b[2J,1".to_vec(), Wrong::NotReadable),
+            ("Works\u{85},1".into(), Wrong::NotReadable),
+            (b"Works \xff,1".to_vec(), Wrong::NotText),
+        ] {
+            assert_eq!(said.add(&bytes, 0), Err(wrong), "{bytes:?}");
+        }
+        assert_eq!(said.len(), 1);
+    }
+}

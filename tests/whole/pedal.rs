@@ -1,0 +1,131 @@
+//! Proves that buttons and foot switches on a meter's own line move steps and capture, by a protocol of
+//! the operator's own.
+
+use std::fs;
+
+use crate::harness::{Bay, of_meter, text};
+
+/// One number a line, and words for what is pressed.
+const PEDAL: &str = r#"
+name = "bench-pedal"
+about = "A board with a probe, two buttons and a foot switch"
+source = "made up for this test"
+
+[frame]
+kind = "line"
+
+[decode]
+kind = "pattern"
+
+[[decode.message]]
+pattern = '^V (?<value>[-+0-9.]+)$'
+value = [{ unit = "V DC" }]
+
+[[decode.message]]
+pattern = '^PEDAL DOWN$'
+action = "take"
+
+[[action]]
+text = "FORWARD"
+does = "next"
+
+[[action]]
+text = "ONCE MORE"
+does = "again"
+
+[[action]]
+text = "LONG PRESS"
+does = "mark"
+
+[[example]]
+text = "V 12.41"
+gives = ["value = 12.41 V DC, digit 0.01"]
+
+[[example]]
+text = "PEDAL DOWN"
+gives = ["> take"]
+
+[[example]]
+text = "FORWARD"
+gives = ["> next"]
+
+[[example]]
+text = "PEDAL UP"
+refused = "expected a message that the protocol knows"
+"#;
+
+const BENCH: &str = r#"
+[[meter]]
+name = "board"
+port = "PORTS/board"
+protocol = "bench-pedal"
+[[meter.channel]]
+name = "probe"
+"#;
+
+const PROCEDURE: &str = r#"
+title = "Two feeds"
+[[step]]
+name = "feed, lift coil"
+channel = "probe"
+quantity = "V DC"
+at_least = "11.8 V"
+[[step]]
+name = "feed, tilt coil"
+channel = "probe"
+quantity = "V DC"
+at_least = "11.8 V"
+"#;
+
+#[test]
+fn a_foot_switch_captures_and_moves_without_a_hand() {
+    let bay = Bay::with_bench(BENCH);
+    fs::create_dir(bay.path("protocols")).unwrap();
+    let protocol = bay.write("protocols/bench-pedal.toml", PEDAL);
+    bay.bayline(["protocols", "check", text(&protocol)]).done();
+    let procedure = bay.write("p.toml", PROCEDURE);
+    let board = bay.meter("board");
+    let folder = bay.path("protocols");
+    let mut daemon = bay.start_with(&["--protocols", text(&folder), "--procedure", text(&procedure)]);
+    daemon.until_open(["board"]);
+    board.lines(["V 12.41", "PEDAL DOWN", "LONG PRESS", "FORWARD"]);
+    daemon.until("the second step", |status| status["step"]["name"] == "feed, tilt coil");
+    board.lines(["V 9.02", "PEDAL DOWN", "ONCE MORE"]);
+    daemon.until("the second attempt", |status| status["step"]["attempt"] == 2);
+    board.lines(["V 12.38", "PEDAL DOWN"]);
+    daemon.until("the last press", |status| of_meter(status, "board")["frames"] == 9);
+    daemon.stop();
+
+    let kept = bay.kept();
+    assert_eq!(
+        kept.rows("SELECT step, how, value, verdict FROM capture ORDER BY id"),
+        ["1 | taken | 12.41 | within", "2 | taken | 9.02 | outside", "3 | taken | 12.38 | within"]
+    );
+    assert_eq!(
+        kept.rows("SELECT number, name, attempt, left_how FROM step ORDER BY id"),
+        [
+            "1 | feed, lift coil | 1 | done",
+            "2 | feed, tilt coil | 1 | again",
+            "3 | feed, tilt coil | 2 | session ended"
+        ]
+    );
+    assert_eq!(kept.rows("SELECT text FROM event WHERE kind = 'mark'"), ["button on board"]);
+    assert_eq!(kept.number("SELECT COUNT(*) FROM event WHERE kind = 'bad frame'"), 0);
+}
+
+#[test]
+fn a_press_stands_between_the_readings_before_and_after_it() {
+    let bay = Bay::with_bench(BENCH);
+    fs::create_dir(bay.path("protocols")).unwrap();
+    bay.write("protocols/bench-pedal.toml", PEDAL);
+    let board = bay.meter("board");
+    let mut daemon = bay.start_with(&["--protocols", text(&bay.path("protocols"))]);
+    daemon.until_open(["board"]);
+    // One write, which the daemon reads as one chunk.
+    board.bytes(b"V 12.41\r\nPEDAL DOWN\r\nV 9.02\r\nFORWARD\r\nV 9.03\r\n");
+    daemon.until_samples(3);
+    daemon.stop();
+    let kept = bay.kept();
+    assert_eq!(kept.rows("SELECT value FROM capture"), ["12.41"]);
+    assert_eq!(kept.rows("SELECT step, value FROM reading ORDER BY row"), ["- | 12.41", "- | 9.02", "1 | 9.03"]);
+}
