@@ -192,7 +192,7 @@ impl Balance {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::electrics::checks::near;
+    use crate::electrics::checks::{near, number, rows};
 
     /// A circuit of 12.8 V and 6.2 Ω in series with `feed`, `connector`, `ground` and `hidden` Ω, as
     /// exact as given, from Ohm's law.
@@ -325,6 +325,38 @@ mod tests {
                 .sum();
             let ratio = result(&balance).u / variance.sqrt();
             assert!((ratio - 1.0).abs() < 1e-3, "result {place}: {ratio}");
+        }
+    }
+
+    #[test]
+    fn a_reference_library_has_the_same_uncertainties() {
+        // GTC 1.5.1 (Measurement Standards Laboratory of New Zealand), by the script beside the data; source and
+        // drops share one voltmeter's gain.
+        for row in rows(include_str!("../../tests/data/gtc/balance.csv")) {
+            let cells: Vec<f64> = row.into_iter().map(number).collect();
+            let (given, expected) = cells.split_at(11);
+            let input = |at: usize| Uncertain::new(given[2 * at], given[2 * at + 1]);
+            let drops = Drops { feed: Some(input(3)), connector: None, ground: Some(input(4)) };
+            let (source_v, coil_ohms, amps) = (input(0), input(1), input(2));
+            let balance = Circuit { source_v, coil_ohms, amps, drops, volts_gain_u: given[10] }.balance().unwrap();
+            let [feed, ground, rest] =
+                [Side::Feed, Side::Ground, Side::Unmeasured].map(|side| balance.part(side).unwrap());
+            let found = [
+                balance.expected_a,
+                balance.lost.volts,
+                balance.lost.ohms,
+                balance.lost.watts,
+                feed.share.unwrap(),
+                ground.loss.ohms,
+                ground.loss.watts,
+                ground.share.unwrap(),
+                rest.loss.ohms,
+            ];
+            assert_eq!(expected.len(), 2 * found.len());
+            for (found, expected) in found.iter().zip(expected.chunks(2)) {
+                near(found.value, expected[0], 1e-9);
+                near(found.u, expected[1], 1e-9);
+            }
         }
     }
 
