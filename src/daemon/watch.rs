@@ -1,9 +1,13 @@
 //! The loop: one event after the other into the core, its effects to the store and the watchers.
 
+mod answers;
+mod arrivals;
+mod picture;
+
 use std::{
     collections::BTreeMap,
     path::PathBuf,
-    sync::{Arc, PoisonError, atomic::Ordering},
+    sync::{Arc, atomic::Ordering},
     time::Duration,
 };
 
@@ -12,25 +16,20 @@ use tokio::{
     time::{MissedTickBehavior, interval, timeout},
 };
 use tokio_util::sync::CancellationToken;
-use uuid::Uuid;
 
 use super::{
     alert::Alert,
     fit::Fit,
-    ports::{PortEvent, Tally, What},
+    ports::{PortEvent, Tally},
 };
 use crate::{
-    channel::{Batch, Bench, Found, MeterId, Sample},
-    clock::{Clock, Mono, micros},
-    mistake::Mistake,
-    protocol::Action,
-    server::{
-        Answer, Asked, ClockLine, MeterLine, News, ReadingLine, Request, SessionLine, StatusReport, WireFinding,
-        WireStep,
-    },
-    session::{Begin, Command, Core, Effect, End, Event, EventKind, Latest, Move, Notice, Procedure, Verdict},
+    channel::Bench,
+    clock::{Clock, Mono},
+    server::{Answer, Asked, News},
+    session::{Begin, Command, Core, Effect, End, Event, EventKind, Notice, Procedure, Verdict},
     store::{Report, Store, StoreError, Ticket},
 };
+use answers::not_on_disk;
 
 /// How often those who watch see new readings.
 const READINGS_EVERY: Duration = Duration::from_millis(250);
@@ -184,107 +183,6 @@ impl Watch {
         committed.await.unwrap_or(Err(StoreError::WriterGone))
     }
 
-    fn port(&mut self, event: PortEvent) {
-        let PortEvent { meter, at, what } = event;
-        let name = self.meters.get(usize::from(meter.0)).cloned().unwrap_or_default();
-        match what {
-            What::Channels(channels) => {
-                for (id, channel) in channels {
-                    self.happened(at, Event::Channel(id, channel));
-                }
-            }
-            What::Opened => {
-                tracing::info!("meter \"{name}\": its port is open");
-                self.happened(at, Event::MeterOpened(meter));
-            }
-            What::Lost(why) => {
-                tracing::warn!("meter \"{name}\" is not there: {why}");
-                self.happened(at, Event::MeterLost(meter, why));
-            }
-            What::HeldUp(waited) => {
-                let text = format!("the store held its port up for {} ms; bytes may be lost", waited.as_millis());
-                self.happened(at, Event::Remark { kind: EventKind::SamplesLost, subject: name, text });
-            }
-            What::Batch(batch) => self.batch(at, meter, &name, batch),
-        }
-        self.note_lost(at);
-    }
-
-    /// What was found first, since channels precede their samples; a press stands between its samples.
-    fn batch(&mut self, at: Mono, id: MeterId, meter: &str, batch: Batch) {
-        if let Some(tally) = self.tallies.get(usize::from(id.0)) {
-            self.fit.heard(id, at, tally.frames.load(Ordering::Relaxed));
-        }
-        let mut presses = Vec::new();
-        for found in batch.found {
-            match found {
-                Found::Action(action, after) => presses.push((action, after)),
-                found => self.found(at, id, meter, found),
-            }
-        }
-        let (mut samples, mut told) = (batch.samples, 0);
-        for (action, after) in presses {
-            let later = samples.split_off((after - told).min(samples.len()));
-            self.samples(at, std::mem::replace(&mut samples, later));
-            told = after;
-            self.pressed(at, meter, action);
-        }
-        self.samples(at, samples);
-    }
-
-    fn samples(&mut self, at: Mono, samples: Vec<Sample>) {
-        if !samples.is_empty() {
-            self.happened(at, Event::Samples(samples));
-        }
-    }
-
-    /// A button or foot switch on a device.
-    fn pressed(&mut self, at: Mono, meter: &str, action: Action) {
-        let command = match action {
-            Action::Next => Command::Step(Move::Next),
-            Action::Again => Command::Step(Move::Again),
-            Action::Take => Command::Take(None),
-            Action::Mark => Command::Mark(format!("button on {meter}")),
-        };
-        match self.core.command(at, command, &mut self.effects) {
-            Ok(_) => self.carry_out(),
-            // There is nobody to answer to but the ears.
-            Err(refusal) => {
-                tracing::warn!("the button on meter \"{meter}\" did nothing: {refusal}");
-                self.outlets.alert.announce("refused", &refusal.to_string());
-            }
-        }
-    }
-
-    fn found(&mut self, at: Mono, id: MeterId, meter: &str, found: Found) {
-        match found {
-            Found::Identity(text) => {
-                tracing::info!("meter \"{meter}\" says of itself: {text}");
-                self.happened(at, Event::MeterSays(id, text));
-            }
-            Found::Action(action, _) => self.pressed(at, meter, action),
-            Found::Gap(lost) => {
-                let text = format!("{lost} frames were lost on the way, by their sequence numbers");
-                self.happened(at, Event::Remark { kind: EventKind::SamplesLost, subject: meter.to_owned(), text });
-            }
-            Found::Channel(id, channel) => self.happened(at, Event::Channel(id, channel)),
-            Found::Problem(problem) => {
-                let text = format!("{}: {}", problem.reason, problem.frame);
-                tracing::warn!("meter \"{meter}\": {text}");
-                self.happened(at, Event::Remark { kind: EventKind::BadFrame, subject: meter.to_owned(), text });
-            }
-            Found::Missing { channel, reads, carried } => {
-                let carried = if carried.is_empty() { "none".to_owned() } else { carried.join(", ") };
-                let text = format!(
-                    "channel \"{channel}\" reads \"{reads}\", which no frame of meter \"{meter}\" carries; they carry: {carried}"
-                );
-                tracing::warn!("{text}");
-                self.happened(at, Event::Alarm { key: format!("channel {channel}"), text: Some(text.clone()) });
-                self.happened(at, Event::Remark { kind: EventKind::MissingValue, subject: channel, text });
-            }
-        }
-    }
-
     fn report(&mut self, report: Report) {
         let at = self.clock.mono();
         match report {
@@ -329,70 +227,6 @@ impl Watch {
         }
     }
 
-    fn asked(&mut self, Asked { request, answer: to }: Asked) {
-        let at = self.clock.mono();
-        let command = match self.command(request) {
-            Ok(Some(command)) => command,
-            Ok(None) => {
-                drop(to.send(Answer { status: Some(self.status(at)), ..Answer::done() }));
-                return;
-            }
-            Err(mistake) => return drop(to.send(Answer::refused(mistake.to_string()))),
-        };
-        let procedure = match &command {
-            Command::Begin(begin) => begin.procedure.clone(),
-            _ => None,
-        };
-        match self.core.command(at, command, &mut self.effects) {
-            Err(refusal) => drop(to.send(Answer::refused(refusal.to_string()))),
-            Ok(reply) => {
-                self.carry_out();
-                let warnings = self.warn_unfit(at, procedure.as_deref());
-                self.answer_when_kept(to, Answer { warnings, ..Answer::from(&reply) });
-            }
-        }
-    }
-
-    fn answer_when_kept(&mut self, to: oneshot::Sender<Answer>, answer: Answer) {
-        if let Some(why) = &self.refusing {
-            return drop(to.send(not_on_disk(answer, why)));
-        }
-        self.tickets += 1;
-        let ticket = Ticket(self.tickets);
-        self.waiting.insert(ticket, (to, answer));
-        self.store.sync(ticket);
-    }
-
-    /// The command that a request means; none for one that only asks.
-    fn command(&self, request: Request) -> Result<Option<Command>, Mistake> {
-        Ok(Some(match request {
-            Request::Begin(asked) => {
-                let visit = asked.visit();
-                let procedure = match asked.procedure {
-                    None => None,
-                    Some(sent) => Some(Procedure::parse(&sent.file, &sent.text)?),
-                };
-                if let (Some(procedure), Some(channels)) = (&procedure, &self.channels) {
-                    procedure.check_channels(channels)?;
-                }
-                Command::Begin(Begin {
-                    id: Uuid::now_v7(),
-                    wall: Clock::wall(),
-                    visit,
-                    procedure: procedure.map(Arc::new),
-                    bench: self.bench_text.clone(),
-                })
-            }
-            Request::End {} => Command::End,
-            Request::Step { to } => Command::Step(Move::parse(&to)),
-            Request::Take { channel } => Command::Take(channel),
-            Request::Mark { text } => Command::Mark(text),
-            Request::Note { text } => Command::Note(text),
-            Request::Zero { channel } => Command::Zero(channel),
-            Request::Status {} | Request::Watch {} => return Ok(None),
-        }))
-    }
-
     fn happened(&mut self, at: Mono, event: Event) {
         self.core.handle(at, event, &mut self.effects);
         self.carry_out();
@@ -415,65 +249,6 @@ impl Watch {
                 }
             }
         }
-    }
-
-    fn tell_readings(&self) {
-        let at = self.clock.mono();
-        let fresh = self.core.latest().filter(|(_, latest)| at.since(latest.sample.at) <= 2 * micros(READINGS_EVERY));
-        let readings: Vec<ReadingLine> =
-            fresh.map(|(channel, latest)| reading_line(&channel.name, latest, at)).collect();
-        let elapsed_s = self.core.session().map(|(_, began, _)| at.since(began) as f64 / 1e6);
-        tell(&self.outlets.news, &News::Readings { elapsed_s, readings });
-    }
-
-    fn status(&self, at: Mono) -> StatusReport {
-        let session = self.core.session().map(|(begin, began, samples)| SessionLine {
-            uuid: begin.id.to_string(),
-            elapsed_s: at.since(began) as f64 / 1e6,
-            samples,
-            machine: begin.visit.machine.clone(),
-            job: begin.visit.job.clone(),
-            procedure: begin.procedure.as_ref().map(|procedure| procedure.title.clone()),
-            caution: begin.procedure.as_ref().map(|procedure| procedure.caution.clone()),
-        });
-        let meters = self.core.meters().iter().zip(&self.tallies).map(|(meter, tally)| MeterLine {
-            meter: meter.name.clone(),
-            open: meter.open,
-            why: meter.why.clone(),
-            identity: meter.identity.clone(),
-            frames: tally.frames.load(Ordering::Relaxed),
-            refused: tally.refused.load(Ordering::Relaxed),
-            lost: tally.lost.load(Ordering::Relaxed),
-            clock: tally.clock.lock().unwrap_or_else(PoisonError::into_inner).map(|fit| ClockLine {
-                jitter_s: fit.jitter,
-                drift_ppm: fit.drift_ppm,
-                frames: fit.frames,
-                resets: fit.resets,
-            }),
-        });
-        StatusReport {
-            session,
-            step: self.core.step_view().map(|view| WireStep::from(&**view)),
-            readings: self.core.latest().map(|(channel, latest)| reading_line(&channel.name, latest, at)).collect(),
-            meters: meters.collect(),
-            alarms: self.core.alarms().map(str::to_owned).collect(),
-            findings: self.core.findings().iter().map(WireFinding::from).collect(),
-            database: self.database.display().to_string(),
-            process: std::process::id(),
-            version: env!("CARGO_PKG_VERSION").to_owned(),
-        }
-    }
-}
-
-fn reading_line(channel: &str, latest: &Latest, at: Mono) -> ReadingLine {
-    let sample = &latest.sample;
-    ReadingLine {
-        channel: channel.to_owned(),
-        value: sample.value.into(),
-        quantity: sample.quantity.word().to_owned(),
-        unit: sample.quantity.unit().to_owned(),
-        verdict: latest.verdict.map(|verdict| verdict.word().to_owned()),
-        age_s: at.since(sample.at) as f64 / 1e6,
     }
 }
 
@@ -499,10 +274,4 @@ fn tell(news: &broadcast::Sender<Arc<str>>, what: &News) {
         Ok(line) => drop(news.send(line.into())),
         Err(error) => tracing::error!("news could not be written as JSON: {error}"),
     }
-}
-
-fn not_on_disk(answer: Answer, why: &str) -> Answer {
-    let error =
-        format!("it is done but not on disk yet, the disk refuses: {why}; make room, it is kept as soon as it can be");
-    Answer { ok: false, error: Some(error), ..answer }
 }

@@ -129,3 +129,19 @@ fn a_press_stands_between_the_readings_before_and_after_it() {
     assert_eq!(kept.rows("SELECT value FROM capture"), ["12.41"]);
     assert_eq!(kept.rows("SELECT step, value FROM reading ORDER BY row"), ["- | 12.41", "- | 9.02", "1 | 9.03"]);
 }
+
+#[test]
+fn a_press_that_does_nothing_is_told_and_kept() {
+    let bay = Bay::with_bench(BENCH);
+    fs::create_dir(bay.path("protocols")).unwrap();
+    bay.write("protocols/bench-pedal.toml", PEDAL);
+    let board = bay.meter("board");
+    let mut daemon = bay.start_with(&["--protocols", text(&bay.path("protocols"))]);
+    daemon.until_open(["board"]);
+    board.lines(["PEDAL DOWN", "V 12.41"]);
+    daemon.until_samples(1);
+    daemon.stop();
+    let told = bay.kept().rows("SELECT subject, text FROM event WHERE kind = 'told'");
+    assert_eq!(told.len(), 1, "{told:?}");
+    assert!(told[0].starts_with("board | the button did nothing: "), "{told:?}");
+}

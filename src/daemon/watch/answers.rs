@@ -1,0 +1,87 @@
+//! What the operator asks for, and the answer: for what changes something, once it is on disk.
+
+use std::sync::Arc;
+
+use tokio::sync::oneshot;
+use uuid::Uuid;
+
+use super::Watch;
+use crate::{
+    clock::Clock,
+    mistake::Mistake,
+    server::{Answer, Asked, Request},
+    session::{Begin, Command, Move, Procedure},
+    store::Ticket,
+};
+
+impl Watch {
+    pub(super) fn asked(&mut self, Asked { request, answer: to }: Asked) {
+        let at = self.clock.mono();
+        let command = match self.command(request) {
+            Ok(Some(command)) => command,
+            Ok(None) => {
+                drop(to.send(Answer { status: Some(self.status(at)), ..Answer::done() }));
+                return;
+            }
+            Err(mistake) => return drop(to.send(Answer::refused(mistake.to_string()))),
+        };
+        let procedure = match &command {
+            Command::Begin(begin) => begin.procedure.clone(),
+            _ => None,
+        };
+        match self.core.command(at, command, &mut self.effects) {
+            Err(refusal) => drop(to.send(Answer::refused(refusal.to_string()))),
+            Ok(reply) => {
+                self.carry_out();
+                let warnings = self.warn_unfit(at, procedure.as_deref());
+                self.answer_when_kept(to, Answer { warnings, ..Answer::from(&reply) });
+            }
+        }
+    }
+
+    fn answer_when_kept(&mut self, to: oneshot::Sender<Answer>, answer: Answer) {
+        if let Some(why) = &self.refusing {
+            return drop(to.send(not_on_disk(answer, why)));
+        }
+        self.tickets += 1;
+        let ticket = Ticket(self.tickets);
+        self.waiting.insert(ticket, (to, answer));
+        self.store.sync(ticket);
+    }
+
+    /// The command that a request means; none for one that only asks.
+    fn command(&self, request: Request) -> Result<Option<Command>, Mistake> {
+        Ok(Some(match request {
+            Request::Begin(asked) => {
+                let visit = asked.visit();
+                let procedure = match asked.procedure {
+                    None => None,
+                    Some(sent) => Some(Procedure::parse(&sent.file, &sent.text)?),
+                };
+                if let (Some(procedure), Some(channels)) = (&procedure, &self.channels) {
+                    procedure.check_channels(channels)?;
+                }
+                Command::Begin(Begin {
+                    id: Uuid::now_v7(),
+                    wall: Clock::wall(),
+                    visit,
+                    procedure: procedure.map(Arc::new),
+                    bench: self.bench_text.clone(),
+                })
+            }
+            Request::End {} => Command::End,
+            Request::Step { to } => Command::Step(Move::parse(&to)),
+            Request::Take { channel } => Command::Take(channel),
+            Request::Mark { text } => Command::Mark(text),
+            Request::Note { text } => Command::Note(text),
+            Request::Zero { channel } => Command::Zero(channel),
+            Request::Status {} | Request::Watch {} => return Ok(None),
+        }))
+    }
+}
+
+pub(super) fn not_on_disk(answer: Answer, why: &str) -> Answer {
+    let error =
+        format!("it is done but not on disk yet, the disk refuses: {why}; make room, it is kept as soon as it can be");
+    Answer { ok: false, error: Some(error), ..answer }
+}

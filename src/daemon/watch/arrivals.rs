@@ -1,0 +1,119 @@
+//! What comes from the ports: lost and found, samples, and the presses and remarks between them.
+
+use std::sync::atomic::Ordering;
+
+use super::{
+    super::ports::{PortEvent, What},
+    Watch,
+};
+use crate::{
+    channel::{Batch, Found, MeterId, Sample},
+    clock::Mono,
+    protocol::Action,
+    session::{Command, Event, EventKind, Move},
+};
+
+impl Watch {
+    pub(super) fn port(&mut self, event: PortEvent) {
+        let PortEvent { meter, at, what } = event;
+        let name = self.meters.get(usize::from(meter.0)).cloned().unwrap_or_default();
+        match what {
+            What::Channels(channels) => {
+                for (id, channel) in channels {
+                    self.happened(at, Event::Channel(id, channel));
+                }
+            }
+            What::Opened => {
+                tracing::info!("meter \"{name}\": its port is open");
+                self.happened(at, Event::MeterOpened(meter));
+            }
+            What::Lost(why) => {
+                tracing::warn!("meter \"{name}\" is not there: {why}");
+                self.happened(at, Event::MeterLost(meter, why));
+            }
+            What::HeldUp(waited) => {
+                let text = format!("the store held its port up for {} ms; bytes may be lost", waited.as_millis());
+                self.happened(at, Event::Remark { kind: EventKind::SamplesLost, subject: name, text });
+            }
+            What::Batch(batch) => self.batch(at, meter, &name, batch),
+        }
+        self.note_lost(at);
+    }
+
+    /// What was found first, since channels precede their samples; a press stands between its samples.
+    fn batch(&mut self, at: Mono, id: MeterId, meter: &str, batch: Batch) {
+        if let Some(tally) = self.tallies.get(usize::from(id.0)) {
+            self.fit.heard(id, at, tally.frames.load(Ordering::Relaxed));
+        }
+        let mut presses = Vec::new();
+        for found in batch.found {
+            match found {
+                Found::Action(action, after) => presses.push((action, after)),
+                found => self.found(at, id, meter, found),
+            }
+        }
+        let (mut samples, mut told) = (batch.samples, 0);
+        for (action, after) in presses {
+            let later = samples.split_off((after - told).min(samples.len()));
+            self.samples(at, std::mem::replace(&mut samples, later));
+            told = after;
+            self.pressed(at, meter, action);
+        }
+        self.samples(at, samples);
+    }
+
+    fn samples(&mut self, at: Mono, samples: Vec<Sample>) {
+        if !samples.is_empty() {
+            self.happened(at, Event::Samples(samples));
+        }
+    }
+
+    /// A button or foot switch on a device.
+    fn pressed(&mut self, at: Mono, meter: &str, action: Action) {
+        let command = match action {
+            Action::Next => Command::Step(Move::Next),
+            Action::Again => Command::Step(Move::Again),
+            Action::Take => Command::Take(None),
+            Action::Mark => Command::Mark(format!("button on {meter}")),
+        };
+        match self.core.command(at, command, &mut self.effects) {
+            Ok(_) => self.carry_out(),
+            // There is nobody to answer to but the ears.
+            Err(refusal) => {
+                tracing::warn!("the button on meter \"{meter}\" did nothing: {refusal}");
+                self.outlets.alert.announce("refused", &refusal.to_string());
+                let text = format!("the button did nothing: {refusal}");
+                self.happened(at, Event::Remark { kind: EventKind::Told, subject: meter.to_owned(), text });
+            }
+        }
+    }
+
+    fn found(&mut self, at: Mono, id: MeterId, meter: &str, found: Found) {
+        match found {
+            Found::Identity(text) => {
+                tracing::info!("meter \"{meter}\" says of itself: {text}");
+                self.happened(at, Event::MeterSays(id, text));
+            }
+            Found::Action(action, _) => self.pressed(at, meter, action),
+            Found::Gap(lost) => {
+                let text = format!("{lost} frames were lost on the way, by their sequence numbers");
+                self.happened(at, Event::Remark { kind: EventKind::SamplesLost, subject: meter.to_owned(), text });
+            }
+            Found::Channel(id, channel) => self.happened(at, Event::Channel(id, channel)),
+            Found::Problem(problem) => {
+                let text = format!("{}: {}", problem.reason, problem.frame);
+                tracing::warn!("meter \"{meter}\": {text}");
+                self.happened(at, Event::Remark { kind: EventKind::BadFrame, subject: meter.to_owned(), text });
+            }
+            Found::Missing { channel, reads, carried } => {
+                let carried = if carried.is_empty() { "none".to_owned() } else { carried.join(", ") };
+                let text = format!(
+                    "channel \"{channel}\" reads \"{reads}\", which no frame of meter \"{meter}\" carries; they carry: {carried}"
+                );
+                tracing::warn!("{text}");
+                self.happened(at, Event::Alarm { key: format!("channel {channel}"), text: Some(text.clone()) });
+                self.happened(at, Event::Remark { kind: EventKind::MissingValue, subject: channel, text });
+            }
+        }
+    }
+}

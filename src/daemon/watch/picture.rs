@@ -1,0 +1,71 @@
+//! How things are now, for whoever asks or watches.
+
+use std::sync::{PoisonError, atomic::Ordering};
+
+use super::{READINGS_EVERY, Watch, tell};
+use crate::{
+    clock::{Mono, micros},
+    server::{ClockLine, MeterLine, News, ReadingLine, SessionLine, StatusReport, WireFinding, WireStep},
+    session::Latest,
+};
+
+impl Watch {
+    pub(super) fn tell_readings(&self) {
+        let at = self.clock.mono();
+        let fresh = self.core.latest().filter(|(_, latest)| at.since(latest.sample.at) <= 2 * micros(READINGS_EVERY));
+        let readings: Vec<ReadingLine> =
+            fresh.map(|(channel, latest)| reading_line(&channel.name, latest, at)).collect();
+        let elapsed_s = self.core.session().map(|(_, began, _)| at.since(began) as f64 / 1e6);
+        tell(&self.outlets.news, &News::Readings { elapsed_s, readings });
+    }
+
+    pub(super) fn status(&self, at: Mono) -> StatusReport {
+        let session = self.core.session().map(|(begin, began, samples)| SessionLine {
+            uuid: begin.id.to_string(),
+            elapsed_s: at.since(began) as f64 / 1e6,
+            samples,
+            machine: begin.visit.machine.clone(),
+            job: begin.visit.job.clone(),
+            procedure: begin.procedure.as_ref().map(|procedure| procedure.title.clone()),
+            caution: begin.procedure.as_ref().map(|procedure| procedure.caution.clone()),
+        });
+        let meters = self.core.meters().iter().zip(&self.tallies).map(|(meter, tally)| MeterLine {
+            meter: meter.name.clone(),
+            open: meter.open,
+            why: meter.why.clone(),
+            identity: meter.identity.clone(),
+            frames: tally.frames.load(Ordering::Relaxed),
+            refused: tally.refused.load(Ordering::Relaxed),
+            lost: tally.lost.load(Ordering::Relaxed),
+            clock: tally.clock.lock().unwrap_or_else(PoisonError::into_inner).map(|fit| ClockLine {
+                jitter_s: fit.jitter,
+                drift_ppm: fit.drift_ppm,
+                frames: fit.frames,
+                resets: fit.resets,
+            }),
+        });
+        StatusReport {
+            session,
+            step: self.core.step_view().map(|view| WireStep::from(&**view)),
+            readings: self.core.latest().map(|(channel, latest)| reading_line(&channel.name, latest, at)).collect(),
+            meters: meters.collect(),
+            alarms: self.core.alarms().map(str::to_owned).collect(),
+            findings: self.core.findings().iter().map(WireFinding::from).collect(),
+            database: self.database.display().to_string(),
+            process: std::process::id(),
+            version: env!("CARGO_PKG_VERSION").to_owned(),
+        }
+    }
+}
+
+fn reading_line(channel: &str, latest: &Latest, at: Mono) -> ReadingLine {
+    let sample = &latest.sample;
+    ReadingLine {
+        channel: channel.to_owned(),
+        value: sample.value.into(),
+        quantity: sample.quantity.word().to_owned(),
+        unit: sample.quantity.unit().to_owned(),
+        verdict: latest.verdict.map(|verdict| verdict.word().to_owned()),
+        age_s: at.since(sample.at) as f64 / 1e6,
+    }
+}
