@@ -10,13 +10,13 @@ use serde::Deserialize;
 use toml::Spanned;
 
 use super::{
-    Feed, line,
+    Feed, cable, line,
     sheet::{self, AccuracyKeys},
 };
 use crate::{
     mistake::{Mistake, Source, parse_toml},
     port::{Address, Settings},
-    protocol::{Library, Protocol},
+    protocol::{HidText, Library, Protocol},
     units::{Dimension, Measure, Quantity, Scale},
 };
 
@@ -114,7 +114,7 @@ struct File {
 #[serde(deny_unknown_fields)]
 pub(super) struct MeterTable {
     name: Spanned<String>,
-    port: Spanned<String>,
+    pub(super) port: Spanned<String>,
     protocol: Spanned<String>,
     pub(super) baud: Option<Spanned<u32>>,
     amps_fuse: Option<Spanned<String>>,
@@ -124,6 +124,8 @@ pub(super) struct MeterTable {
     pub(super) flow: Option<Spanned<String>>,
     pub(super) dtr: Option<Spanned<String>>,
     pub(super) rts: Option<Spanned<String>>,
+    pub(super) cable: Option<Spanned<String>>,
+    pub(super) hid: Option<Spanned<HidText>>,
     rate: Option<Spanned<String>>,
     #[serde(default)]
     channel: Vec<ChannelTable>,
@@ -174,10 +176,12 @@ impl Bench {
         }
         let name = quick.protocol.as_deref().ok_or_else(|| wrong("its protocol is not known".to_owned()))?;
         let protocol = library.find(name).map_err(|error| wrong(error.to_string()))?;
+        let settings = quick.settings.unwrap_or_else(|| protocol.settings(Settings::default()));
+        cable::suits(settings.hid.as_ref(), &quick.address, &protocol).map_err(|error| wrong(error.to_string()))?;
         self.meters.push(MeterSpec {
             name: quick.name,
             address: quick.address,
-            settings: quick.settings.unwrap_or_else(|| protocol.serial.over(Settings::default())),
+            settings,
             protocol,
             amps_fuse: String::new(),
             rate: None,
@@ -196,7 +200,7 @@ struct Reader<'a> {
 }
 
 impl Reader<'_> {
-    fn meter(&mut self, table: MeterTable) -> Result<MeterSpec, Mistake> {
+    fn meter(&mut self, mut table: MeterTable) -> Result<MeterSpec, Mistake> {
         let name = self.name(&table.name)?;
         if self.meters.insert(name.clone(), ()).is_some() {
             return Err(self.source.mistake(
@@ -204,12 +208,13 @@ impl Reader<'_> {
                 format!("found a second meter named \"{name}\", expected a name of its own"),
             ));
         }
-        let address = self.source.parse(&table.port)?;
+        let address: Address = self.source.parse(&table.port)?;
         let protocol = self
             .library
             .find(table.protocol.get_ref())
             .map_err(|error| self.source.mistake(table.protocol.span(), error.to_string()))?;
-        let settings = line::settings(self.source, &table, protocol.serial.over(Settings::default()))?;
+        let mut settings = line::settings(self.source, &table, protocol.settings(Settings::default()))?;
+        settings.hid = cable::of(self.source, self.library, &mut table, &address, &protocol)?;
         let mut taken = HashMap::new();
         let channels = table
             .channel

@@ -1,7 +1,7 @@
 //! Bench files right and wrong.
 
 use super::*;
-use crate::port::{DataBits, Flow, Level, Parity, StopBits};
+use crate::port::{DataBits, Flow, Level, Parity, Payload, StopBits};
 
 fn parse(table: &str) -> Result<Bench, Mistake> {
     let text = format!("[[meter]]\nname = \"probe\"\nport = \"/dev/ttyUSB0\"\nprotocol = \"number\"\n{table}\n");
@@ -170,4 +170,50 @@ fn a_mistake_in_it_is_told_with_its_line() {
         assert!(mistake.message.contains(words), "{to}: {mistake}");
         assert_eq!(mistake.line, line, "{to}: {mistake}");
     }
+}
+
+/// A meter at a HID cable, with more lines in its table.
+fn cabled(protocol: &str, lines: &str) -> Result<Bench, Mistake> {
+    let text =
+        format!("[[meter]]\nname = \"probe\"\nport = \"hid:/dev/hidraw0\"\nprotocol = \"{protocol}\"\n{lines}\n");
+    Bench::parse("bench.toml", &text, &Library::new(Vec::new()))
+}
+
+#[test]
+fn a_hid_cable_is_that_of_the_protocol_unless_the_bench_says_another() {
+    let payload =
+        |protocol: &str, lines: &str| cabled(protocol, lines).unwrap().meters[0].settings.hid.clone().unwrap().payload;
+    let counted = Payload::Counted { at: 0, bits: 0x07, from: 1 };
+    assert_eq!(payload("lcd-mirror-14", ""), counted);
+    assert_eq!(payload("number", "cable = \"lcd-mirror-14\""), counted);
+    let own = "[meter.hid]\npayload = { at = 3, count = 6 }";
+    assert_eq!(payload("lcd-mirror-14", own), Payload::Fixed { from: 2, count: 6 });
+    // A serial line has none.
+    let serial = GOOD.replace("\"columns\"", "\"lcd-mirror-14\"").replace("\"v1\"", "\"value\"");
+    let serial = Bench::parse("bench.toml", &serial, &Library::new(Vec::new())).unwrap();
+    assert_eq!(serial.meters[0].settings.hid, None);
+}
+
+#[test]
+fn a_hid_cable_that_nobody_describes_is_refused() {
+    for (protocol, lines, line, words) in [
+        ("number", "", 3, "protocol \"number\" has no [hid], so nobody knows"),
+        ("number", "cable = \"columns\"", 5, "protocol \"columns\" has no [hid]; those that have: lcd-mirror-14, "),
+        ("number", "cable = \"nothing\"", 5, "there is no protocol \"nothing\""),
+        ("scpi", "cable = \"lcd-mirror-14\"", 3, "protocol \"scpi\" asks its meter"),
+        ("number", "cable = \"report-11\"\n[meter.hid]\npayload = { at = 1, count = 1 }", 5, "beside [meter.hid]"),
+        ("number", "[meter.hid]\n\npayload = { at = 0, count = 1 }", 7, "expected a byte of the report"),
+        ("number", "[meter.hid]\npayload = { at = 1, count = 1 }\nmasks = \"00\"", 7, "unknown field `masks`"),
+    ] {
+        let mistake = cabled(protocol, lines).unwrap_err();
+        assert!(mistake.message.contains(words), "{lines}: {mistake}");
+        assert_eq!(mistake.line, line, "{lines}: {mistake}");
+    }
+    for lines in ["cable = \"report-11\"", "[meter.hid]\npayload = { at = 1, count = 1 }"] {
+        let mistake = parse(lines).unwrap_err();
+        assert!(mistake.message.starts_with("found a HID cable at a port that is none"), "{mistake}");
+    }
+    let quick: QuickMeter = "probe=hid:/dev/hidraw0,number".parse().unwrap();
+    let error = Bench::default().add(quick, &Library::new(Vec::new())).unwrap_err();
+    assert!(error.to_string().contains("--meter probe: protocol \"number\" has no [hid]"), "{error}");
 }

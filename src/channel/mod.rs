@@ -6,6 +6,7 @@
 
 mod bench;
 mod bind;
+mod cable;
 mod device_clock;
 mod line;
 mod meter;

@@ -13,7 +13,7 @@ use clap::Args;
 use super::{Common, failure::Failure, stop::stop_on_signal};
 use crate::{
     clock::{Clock, Mono},
-    port::{Address, CaptureWriter, Listener, Settings, Stop, read_until_stopped},
+    port::{Address, CaptureWriter, HidCable, Listener, Settings, Stop, read_until_stopped},
     units::parse_duration,
 };
 
@@ -28,6 +28,10 @@ pub(super) struct Capture {
     /// Bits a second
     #[arg(long, value_name = "RATE", default_value_t = Settings::default().baud)]
     baud: u32,
+    /// For a HID cable: a protocol whose [hid] describes it; without it whole reports are recorded, and nothing is
+    /// sent to wake the cable
+    #[arg(long, value_name = "PROTOCOL")]
+    cable: Option<String>,
     /// Stop after so long; without it, when interrupted
     #[arg(long = "for", value_name = "TIME", value_parser = duration)]
     length: Option<Duration>,
@@ -40,12 +44,12 @@ pub(super) fn duration(text: &str) -> Result<Duration, String> {
 impl Capture {
     pub fn run(self, common: &Common) -> Result<ExitCode, Failure> {
         common.start_log()?;
-        let settings = Settings { baud: self.baud, ..Settings::default() };
+        let settings = self.settings(common)?;
         // A capture of a rare fault must not be lost by a repeated command.
         let file = OpenOptions::new().write(true).create_new(true).open(&self.output).map_err(|error| {
             Failure::usage(format!("{} can't be made: {error}; choose a new file with -o", self.output.display()))
         })?;
-        let writer = CaptureWriter::new(file, &format!("{}, {settings}", self.port))?;
+        let writer = CaptureWriter::new(file, &format!("{}, {}", self.port, self.line(&settings)))?;
         let stop = Stop::default();
         stop_on_signal(stop.clone())?;
         let clock = Clock::start();
@@ -59,6 +63,44 @@ impl Capture {
             }
         }
     }
+}
+
+impl Capture {
+    fn settings(&self, common: &Common) -> Result<Settings, Failure> {
+        let plain = Settings { baud: self.baud, ..Settings::default() };
+        if !matches!(self.port, Address::Hid(_)) {
+            return match &self.cable {
+                Some(_) => Err(Failure::usage("--cable is for HID cables, such as hid:/dev/hidraw0; leave it out")),
+                None => Ok(plain),
+            };
+        }
+        match &self.cable {
+            Some(name) => named_cable(common, name),
+            None => {
+                writeln!(
+                    stderr(),
+                    "without --cable PROTOCOL whole reports are recorded, one a line; a cable that waits for its speed stays silent"
+                )?;
+                Ok(Settings { hid: Some(HidCable::raw()), ..plain })
+            }
+        }
+    }
+
+    /// How the bytes came, for people.
+    fn line(&self, settings: &Settings) -> String {
+        match (&self.port, &self.cable) {
+            (Address::Hid(_), Some(name)) => format!("by [hid] of {name}"),
+            (Address::Hid(_), None) => "whole reports".to_owned(),
+            _ => settings.to_string(),
+        }
+    }
+}
+
+/// The line and the HID cable that a protocol describes.
+pub(super) fn named_cable(common: &Common, name: &str) -> Result<Settings, Failure> {
+    let library = common.library();
+    let cable = library.cable(name).map_err(|error| Failure::usage(format!("--cable {name}: {error}")))?;
+    Ok(Settings { hid: Some(cable), ..library.find(name)?.settings(Settings::default()) })
 }
 
 struct Recorder<W> {

@@ -12,7 +12,12 @@ use std::{
 use clap::Args;
 use serde_json::json;
 
-use super::{Common, capture::duration, failure::Failure, table::table};
+use super::{
+    Common,
+    capture::{duration, named_cable},
+    failure::Failure,
+    table::table,
+};
 use crate::{
     clock::Mono,
     port::{Address, Asker, PATIENCE, Port, Settings, listen},
@@ -39,6 +44,9 @@ pub(super) struct Identify {
     /// Listen only at this speed, bits a second
     #[arg(long, value_name = "RATE")]
     baud: Option<u32>,
+    /// For a HID cable: a protocol whose [hid] describes it; what that wakes the cable with is sent
+    #[arg(long, value_name = "PROTOCOL")]
+    cable: Option<String>,
     /// How long to listen at each setting
     #[arg(long = "for", value_name = "TIME", default_value = "1500 ms", value_parser = duration)]
     length: Duration,
@@ -59,7 +67,8 @@ pub(super) struct Found {
 impl Identify {
     pub fn run(self, common: &Common) -> Result<ExitCode, Failure> {
         common.start_log()?;
-        let search = Search { address: &self.port, baud: self.baud, length: self.length, ask: self.poll };
+        let cable = self.cable(common)?;
+        let search = Search { address: &self.port, baud: self.baud, cable, length: self.length, ask: self.poll };
         let found = search.run(&all(common)?)?;
         let mut out = stdout().lock();
         if self.json {
@@ -77,16 +86,40 @@ impl Identify {
             tell(&mut out, &found)?;
         }
         if let (Some(path), Some(best)) = (&self.write, found.first()) {
-            write_bench(path, &self.port, best)?;
+            write_bench(path, &self.port, self.cable.as_deref(), best)?;
             writeln!(stderr(), "{} begun; give its channels names and say what they measure", path.display())?;
         }
         Ok(if found.is_empty() { ExitCode::FAILURE } else { ExitCode::SUCCESS })
     }
 }
 
+impl Identify {
+    /// How the line and the HID cable are set, for a port that is one.
+    fn cable(&self, common: &Common) -> Result<Option<Settings>, Failure> {
+        match (&self.port, &self.cable) {
+            (Address::Hid(_), Some(name)) => named_cable(common, name).map(Some),
+            (Address::Hid(_), None) => Err(Failure::usage(format!(
+                "what the reports of a HID cable carry can't be found out by listening; name a protocol whose [hid] describes \
+                 this one with --cable ({}), or record whole reports with `bayline capture {} -o FILE`",
+                common.library().cables().join(", "),
+                self.port
+            ))),
+            (_, Some(_)) => Err(Failure::usage("--cable is for HID cables, such as hid:/dev/hidraw0; leave it out")),
+            (_, None) => Ok(None),
+        }
+    }
+}
+
 /// What `run --meter NAME=PORT` uses: the best candidate, when there is no doubt about it.
 pub(super) fn identify(address: &Address, common: &Common) -> Result<Found, Failure> {
-    let search = Search { address, baud: None, length: Duration::from_millis(1500), ask: false };
+    if matches!(address, Address::Hid(_)) {
+        return Err(Failure::usage(format!(
+            "what a HID cable carries can't be found out by listening; name the protocol: NAME={address},PROTOCOL, with one \
+             whose [hid] describes the cable ({})",
+            common.library().cables().join(", ")
+        )));
+    }
+    let search = Search { address, baud: None, cable: None, length: Duration::from_millis(1500), ask: false };
     let found = search.run(&all(common)?)?;
     let best = found.into_iter().next().filter(|best| best.candidate.is_clear());
     best.ok_or_else(|| {
@@ -108,6 +141,8 @@ fn all(common: &Common) -> Result<Vec<Arc<Protocol>>, Failure> {
 struct Search<'a> {
     address: &'a Address,
     baud: Option<u32>,
+    /// How a HID cable is read; none for other ports.
+    cable: Option<Settings>,
     length: Duration,
     ask: bool,
 }
@@ -125,7 +160,11 @@ impl Search<'_> {
             let clear = ranked.first().is_some_and(Candidate::is_clear);
             found.extend(ranked.into_iter().map(|candidate| {
                 // Where the line has no speed of its own, the one that the protocol asks for is the better guess.
-                let settings = if clear { candidate.protocol.serial.over(settings.clone()) } else { settings.clone() };
+                let settings = if clear && self.cable.is_none() {
+                    candidate.protocol.settings(settings.clone())
+                } else {
+                    settings.clone()
+                };
                 Found { settings, candidate }
             }));
             if clear {
@@ -142,6 +181,9 @@ impl Search<'_> {
 
     /// How the line is set in turn: the usual speeds, and what protocols ask for.
     fn settings(&self, protocols: &[Arc<Protocol>]) -> Vec<Settings> {
+        if let Some(cable) = &self.cable {
+            return vec![cable.clone()];
+        }
         let speeds = self.baud.map_or(SPEEDS.to_vec(), |baud| vec![baud]);
         let plain = speeds.iter().map(|&baud| Settings { baud, ..Settings::default() });
         let mut all: Vec<Settings> = Vec::new();
@@ -169,7 +211,8 @@ impl Search<'_> {
     fn ask_all(&self, protocols: &[Arc<Protocol>]) -> Result<Vec<Found>, Failure> {
         let mut found = Vec::new();
         for protocol in protocols.iter().filter(|protocol| protocol.traffic() == Traffic::Polled) {
-            let settings = protocol.serial.over(Settings { baud: self.baud.unwrap_or(9600), ..Settings::default() });
+            let plain = || Settings { baud: self.baud.unwrap_or(9600), ..Settings::default() };
+            let settings = self.cable.clone().unwrap_or_else(|| protocol.settings(plain()));
             let mut ear = Ear { poller: Poller::new(protocol, Mono(0)), ..Ear::default() };
             self.hear(&settings, &mut ear)?;
             let ranked = rank(std::slice::from_ref(protocol), &ear.heard);
@@ -247,15 +290,20 @@ fn line(found: &Found) -> serde_json::Value {
 }
 
 /// A bench file with what is known; what is not stands there as a comment.
-fn write_bench(path: &PathBuf, address: &Address, found: &Found) -> Result<(), Failure> {
+fn write_bench(path: &PathBuf, address: &Address, cable: Option<&str>, found: &Found) -> Result<(), Failure> {
     let quoted = |text: &str| toml::Value::String(text.to_owned()).to_string();
     let candidate = &found.candidate;
     let mut text = format!(
-        "[[meter]]\nname = \"meter\"\nport = {}\nprotocol = {}\nbaud = {}\n",
+        "[[meter]]\nname = \"meter\"\nport = {}\nprotocol = {}\n",
         quoted(&address.to_string()),
         quoted(&candidate.protocol.name),
-        found.settings.baud
     );
+    match cable {
+        // A HID cable's speed is a part of what it is greeted with.
+        Some(name) if *name == candidate.protocol.name => {}
+        Some(name) => text += &format!("cable = {}\n", quoted(name)),
+        None => text += &format!("baud = {}\n", found.settings.baud),
+    }
     for (name, tells) in candidate.names.iter().zip(&candidate.tells_unit) {
         text += &format!("\n[[meter.channel]]\nname = {}\nreads = {}\n", quoted(name), quoted(name));
         if !tells {

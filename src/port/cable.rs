@@ -6,6 +6,11 @@
 
 use std::borrow::Cow;
 
+use super::DataBits;
+
+/// The longest report that is taken, bytes; full speed USB has up to 64 in one.
+pub const LONGEST_REPORT: usize = 4096;
+
 /// What a cable's reports look like.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct HidCable {
@@ -40,6 +45,8 @@ pub enum Payload {
         /// How many.
         count: usize,
     },
+    /// All of the report: what a raw recording keeps.
+    Whole,
 }
 
 /// One report written when the cable is opened; its first byte is the report's number, 0 where the
@@ -59,7 +66,7 @@ pub struct Outgoing {
     pub length: usize,
     /// Where the count stands; none where the cable wants none.
     pub count_at: Option<usize>,
-    /// Bits that are set in the count's byte beside the count.
+    /// Bits that are set in the count's byte beside the count, which stays below the lowest of them.
     pub count_with: u8,
     /// Where the bytes begin; 1 or more, since 0 is the report's number.
     pub from: usize,
@@ -78,11 +85,17 @@ pub struct ShortReport {
 }
 
 impl HidCable {
-    /// The bytes that a report carries.
+    /// What a raw recording needs: every report as it is, and nothing is written.
+    pub fn raw() -> Self {
+        Self { payload: Payload::Whole, mask: Vec::new(), greeting: Vec::new(), outgoing: None }
+    }
+
+    /// The bytes that a report carries. A cable hands over eight bits of each character, whatever
+    /// the line to the meter has; those that are no data, such as a parity bit, are cleared.
     ///
     /// # Errors
     /// It is shorter than it says.
-    pub fn bytes<'a>(&self, report: &'a [u8]) -> Result<Cow<'a, [u8]>, ShortReport> {
+    pub fn bytes<'a>(&self, report: &'a [u8], data_bits: DataBits) -> Result<Cow<'a, [u8]>, ShortReport> {
         let short = |expected| ShortReport { length: report.len(), expected };
         let (from, count) = match self.payload {
             Payload::Counted { at, bits, from } => {
@@ -90,24 +103,35 @@ impl HidCable {
                 (from, usize::from(byte & bits))
             }
             Payload::Fixed { from, count } => (from, count),
+            Payload::Whole => return Ok(Cow::Borrowed(report)),
         };
         if count == 0 {
             return Ok(Cow::Borrowed(&[]));
         }
         let end = from.saturating_add(count);
         let bytes = report.get(from..end).ok_or_else(|| short(end))?;
-        if self.mask.is_empty() {
+        if self.mask.is_empty() && data_bits == DataBits::Eight {
             return Ok(Cow::Borrowed(bytes));
         }
-        Ok(Cow::Owned(bytes.iter().zip(self.mask.iter().cycle()).map(|(byte, mask)| byte ^ mask).collect()))
+        let mask = self.mask.iter().copied().cycle().chain(std::iter::repeat(0));
+        Ok(Cow::Owned(bytes.iter().zip(mask).map(|(byte, mask)| (byte ^ mask) & data_bits.mask()).collect()))
     }
 }
 
 impl Outgoing {
+    /// How many bytes for the meter one report carries at most; 0 where the description leaves none.
+    pub fn room(&self) -> usize {
+        let greatest_count = match self.count_at {
+            Some(_) if self.count_with == 0 => usize::from(u8::MAX),
+            Some(_) => (1 << self.count_with.trailing_zeros()) - 1,
+            None => usize::MAX,
+        };
+        self.length.saturating_sub(self.from).min(greatest_count)
+    }
+
     /// The reports that carry these bytes; none where the description leaves no room for a byte.
     pub fn reports<'a>(&'a self, bytes: &'a [u8]) -> impl Iterator<Item = Vec<u8>> + 'a {
-        let count_bits = if self.count_at.is_some() { usize::from(!self.count_with) } else { usize::MAX };
-        let room = self.length.saturating_sub(self.from).min(count_bits);
+        let room = self.room();
         let bytes = if room == 0 { &[] } else { bytes };
         bytes.chunks(room.max(1)).map(|chunk| {
             let mut report = vec![0; self.length];
@@ -152,11 +176,11 @@ mod tests {
     #[test]
     fn a_count_says_how_many_bytes_there_are() {
         let report = [0xf2, b'1', b'2', 0, 0, 0, 0, 0];
-        assert_eq!(&*eight().bytes(&report).unwrap(), b"12");
-        assert_eq!(&*eight().bytes(&[0xf0, 9, 9]).unwrap(), b"");
-        assert_eq!(eight().bytes(&[0xf7, 1]), Err(ShortReport { length: 2, expected: 8 }));
-        assert_eq!(eight().bytes(&[]), Err(ShortReport { length: 0, expected: 1 }));
-        assert_eq!(&*numbered().bytes(&[3, b'a', b'b', b'c']).unwrap(), b"abc");
+        assert_eq!(&*eight().bytes(&report, DataBits::Eight).unwrap(), b"12");
+        assert_eq!(&*eight().bytes(&[0xf0, 9, 9], DataBits::Eight).unwrap(), b"");
+        assert_eq!(eight().bytes(&[0xf7, 1], DataBits::Eight), Err(ShortReport { length: 2, expected: 8 }));
+        assert_eq!(eight().bytes(&[], DataBits::Eight), Err(ShortReport { length: 0, expected: 1 }));
+        assert_eq!(&*numbered().bytes(&[3, b'a', b'b', b'c'], DataBits::Eight).unwrap(), b"abc");
     }
 
     #[test]
@@ -167,8 +191,18 @@ mod tests {
             greeting: Vec::new(),
             outgoing: None,
         };
-        assert_eq!(&*cable.bytes(&[9, 9, 0x00, 0x31, 0xf0, 9]).unwrap(), [0xff, 0x3e, 0x0f]);
-        assert!(cable.bytes(&[9, 9, 0, 0]).is_err());
+        assert_eq!(&*cable.bytes(&[9, 9, 0x00, 0x31, 0xf0, 9], DataBits::Eight).unwrap(), [0xff, 0x3e, 0x0f]);
+        assert!(cable.bytes(&[9, 9, 0, 0], DataBits::Eight).is_err());
+        // The mask first, then the bits that are data.
+        assert_eq!(&*cable.bytes(&[9, 9, 0x00, 0xb1, 0xf0, 9], DataBits::Seven).unwrap(), [0x7f, 0x3e, 0x0f]);
+    }
+
+    #[test]
+    fn parity_is_no_data() {
+        // "12" with odd parity in the eighth bit.
+        assert_eq!(&*eight().bytes(&[0xf2, b'1', b'2', 0, 0, 0, 0, 0], DataBits::Seven).unwrap(), b"12");
+        assert_eq!(&*eight().bytes(&[0xf2, b'0' | 0x80, b'3' | 0x80], DataBits::Seven).unwrap(), b"03");
+        assert_eq!(&*HidCable::raw().bytes(&[0xf2, 0xb0], DataBits::Seven).unwrap(), [0xf2, 0xb0]);
     }
 
     #[test]
@@ -180,6 +214,10 @@ mod tests {
         assert_eq!(reports.len(), 2);
         let cramped = Outgoing { length: 2, count_at: None, count_with: 0, from: 2, number: 0 };
         assert_eq!(cramped.reports(b"x").count(), 0);
+        // A count below bit 2 reaches to 3, whatever stands above.
+        let marked = Outgoing { length: 9, count_at: Some(1), count_with: 0xa4, from: 2, number: 0 };
+        assert_eq!(marked.reports(b"abcd").map(|report| report[1]).collect::<Vec<_>>(), [0xa7, 0xa5]);
+        assert_eq!(Outgoing { count_with: 0x01, ..marked }.room(), 0);
     }
 
     proptest! {
@@ -191,7 +229,7 @@ mod tests {
             let cable = HidCable {
                 payload: Payload::Counted { at, bits, from }, mask, greeting: Vec::new(), outgoing: None,
             };
-            let carried = cable.bytes(&report).map_or(0, |bytes| bytes.len());
+            let carried = cable.bytes(&report, DataBits::Eight).map_or(0, |bytes| bytes.len());
             prop_assert!(carried <= report.len());
         }
 
@@ -199,7 +237,7 @@ mod tests {
         fn what_goes_out_in_numbered_reports_would_come_in_again(bytes in prop::collection::vec(any::<u8>(), 0..300)) {
             let cable = numbered();
             let outgoing = cable.outgoing.clone().unwrap();
-            let back: Vec<u8> = outgoing.reports(&bytes).flat_map(|report| cable.bytes(&report).unwrap().into_owned())
+            let back: Vec<u8> = outgoing.reports(&bytes).flat_map(|report| cable.bytes(&report, DataBits::Eight).unwrap().into_owned())
                 .collect();
             prop_assert_eq!(back, bytes);
         }

@@ -12,14 +12,11 @@ use std::{
 };
 
 use super::{
-    Greeting, Heard, HidCable, PATIENCE, Port, Settings,
+    DataBits, Greeting, Heard, HidCable, LONGEST_REPORT, PATIENCE, Port, Settings,
     ioctl::send_feature,
     open::heard,
     wait::{Patience, never_block, readable, write_all},
 };
-
-/// The longest report that is taken; full speed USB has up to 64 bytes in one.
-const LONGEST_REPORT: usize = 4096;
 
 /// How long one report of the greeting may take.
 const GREETING_PATIENCE: Duration = Duration::from_secs(1);
@@ -27,6 +24,7 @@ const GREETING_PATIENCE: Duration = Duration::from_secs(1);
 pub(super) struct Hid {
     node: File,
     cable: HidCable,
+    data_bits: DataBits,
     report: Vec<u8>,
     /// Bytes of a report that found no room in the reader's buffer.
     rest: Vec<u8>,
@@ -37,16 +35,17 @@ pub(super) struct Hid {
 impl Hid {
     pub fn open(path: &Path, settings: &Settings) -> io::Result<Self> {
         let Some(cable) = &settings.hid else {
-            let message = "the protocol does not say how the reports of a HID cable carry bytes";
+            let message = "neither protocol nor bench file says how the reports of this HID cable carry bytes; \
+                           protocols/README.md tells how, at [hid]";
             return Err(io::Error::new(io::ErrorKind::InvalidInput, message));
         };
         let node = OpenOptions::new().read(true).write(true).open(path)?;
-        Self::greet(node, cable.clone())
+        Self::greet(node, cable.clone(), settings.data_bits)
     }
 
-    fn greet(node: File, cable: HidCable) -> io::Result<Self> {
+    fn greet(node: File, cable: HidCable, data_bits: DataBits) -> io::Result<Self> {
         never_block(&node)?;
-        let mut hid = Self { node, cable, report: vec![0; LONGEST_REPORT], rest: Vec::new(), short: 0 };
+        let mut hid = Self { node, cable, data_bits, report: vec![0; LONGEST_REPORT], rest: Vec::new(), short: 0 };
         for greeting in &hid.cable.greeting {
             match greeting {
                 Greeting::Feature(report) => send_feature(&hid.node, report)?,
@@ -59,12 +58,12 @@ impl Hid {
     /// Takes one report; true when it carried bytes.
     fn take_report(&mut self) -> io::Result<bool> {
         let Heard::Bytes(length) = heard(self.node.read(&mut self.report))? else { return Ok(false) };
-        match self.cable.bytes(&self.report[..length]) {
+        match self.cable.bytes(&self.report[..length], self.data_bits) {
             Ok(bytes) => self.rest.extend_from_slice(&bytes),
             Err(short) => {
                 self.short += 1;
                 if self.short == 1 {
-                    tracing::warn!("{short}; does the protocol describe this cable?");
+                    tracing::warn!("{short}; does [hid] describe this cable?");
                 }
             }
         }
@@ -100,7 +99,7 @@ impl Port for Hid {
 
     fn write_all(&mut self, bytes: &[u8], patience: Duration) -> io::Result<()> {
         let Some(outgoing) = &self.cable.outgoing else {
-            let message = "the protocol does not say how bytes are put in reports for this cable";
+            let message = "[hid] does not say with `outgoing` how bytes are put in reports for this cable";
             return Err(io::Error::new(io::ErrorKind::Unsupported, message));
         };
         let patience = Patience::new(patience);
@@ -129,7 +128,7 @@ mod tests {
 
     fn opened(cable: HidCable) -> (Hid, UnixDatagram) {
         let (ours, device) = UnixDatagram::pair().unwrap();
-        (Hid::greet(File::from(OwnedFd::from(ours)), cable).unwrap(), device)
+        (Hid::greet(File::from(OwnedFd::from(ours)), cable, DataBits::Seven).unwrap(), device)
     }
 
     #[test]
@@ -149,6 +148,11 @@ mod tests {
         assert_eq!(&one, b"2");
         assert_eq!(hid.read(&mut one, Duration::ZERO).unwrap(), Heard::Silence);
         assert_eq!(hid.short, 1);
+
+        // What is left of the mask is a parity bit.
+        device.send(&[0xf1, b'3', 0]).unwrap();
+        assert_eq!(hid.read(&mut one, PATIENCE).unwrap(), Heard::Bytes(1));
+        assert_eq!(&one, b"3");
 
         hid.write_all(b"abc", PATIENCE).unwrap();
         assert_eq!(device.recv(&mut report).unwrap(), 4);

@@ -25,7 +25,7 @@ mod listen;
 mod wait;
 
 pub use address::{Address, AddressError, Pace};
-pub use cable::{Greeting, HidCable, Outgoing, Payload, ShortReport};
+pub use cable::{Greeting, HidCable, LONGEST_REPORT, Outgoing, Payload, ShortReport};
 pub use capture::{CaptureError, CaptureReader, CaptureWriter, Entry, Recorded};
 pub use list::{Plugged, PluggedKind, Roots, Usb, plugged_in};
 pub use listen::{Asker, listen};

@@ -5,6 +5,7 @@ use std::{fmt, str::FromStr};
 use super::HidCable;
 
 /// How a serial line is set, and what a HID cable wants. Where the port is neither, it is not looked at.
+/// Of a HID cable's line the data bits count; its speed is set by what the cable is greeted with.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Settings {
     /// Bits a second.
@@ -73,6 +74,11 @@ impl DataBits {
             8 => Self::Eight,
             _ => return None,
         })
+    }
+
+    /// The bits of a byte that can be set.
+    pub fn mask(self) -> u8 {
+        u8::MAX >> (8 - self.count())
     }
 
     /// How many.
@@ -209,5 +215,6 @@ mod tests {
         assert_eq!(error.to_string(), "found \"mark\", expected \"none\", \"even\" or \"odd\"");
         assert!("high".parse::<Level>().is_err());
         assert_eq!((DataBits::of(9), StopBits::of(0)), (None, None));
+        assert_eq!((DataBits::Eight.mask(), DataBits::Seven.mask(), DataBits::Five.mask()), (0xff, 0x7f, 0x1f));
     }
 }

@@ -39,6 +39,9 @@ pub fn check(protocol: &Protocol) -> Vec<ExampleFailure> {
     } else if examples.iter().all(|example| example.refused.is_none()) {
         failures.push(fail(protocol.examples_line, "expected an example of a frame that is `refused`".to_owned()));
     }
+    if protocol.hid.is_some() && !examples.iter().any(Example::is_in_reports) {
+        failures.push(fail(protocol.examples_line, "expected an example with `hid`, which proves [hid]".to_owned()));
+    }
     let shared = Arc::new(protocol.clone());
     for (index, example) in examples.iter().enumerate() {
         let before = index.checked_sub(1).map(|index| &examples[index]);
@@ -89,7 +92,7 @@ fn check_one(protocol: &Arc<Protocol>, example: &Example) -> Result<(), String> 
 }
 
 fn pieces(example: &Example) -> impl Iterator<Item = (Option<Asked>, &[u8])> {
-    example.pieces.iter().map(|Piece { asked, bytes }| (*asked, &bytes[..]))
+    example.pieces.iter().map(|Piece { asked, bytes, .. }| (*asked, &bytes[..]))
 }
 
 /// Behind the example before it, in one chunk where both answer the same.
@@ -164,11 +167,14 @@ fn said_before(frames: RangeInclusive<usize>, out: &Decoded, byte: usize) -> imp
 fn compare(seen: &[Seen], example: &Example) -> Result<(), String> {
     let is_problem = |seen: &&Seen| matches!(seen.what, Event::Problem(_));
     let (problems, readings): (Vec<&Seen>, Vec<&Seen>) = seen.iter().partition(is_problem);
-    match (&example.refused, problems.first()) {
+    // A cable's report is refused before there are bytes.
+    let short = example.short_report().map(|short| (short.to_string(), String::new()));
+    let of_frame = || problems.first().map(|seen| (show(&seen.what), format!(" with byte {}", seen.byte)));
+    match (&example.refused, short.or_else(of_frame)) {
         (None, None) => {}
-        (Some(part), Some(seen)) if show(&seen.what).contains(part.as_str()) => {}
-        (Some(part), Some(seen)) => return Err(format!("expected refused = \"{part}\", got \"{}\"", show(&seen.what))),
-        (None, Some(seen)) => return Err(format!("refused with byte {}: {}", seen.byte, show(&seen.what))),
+        (Some(part), Some((why, _))) if why.contains(part.as_str()) => {}
+        (Some(part), Some((why, _))) => return Err(format!("expected refused = \"{part}\", got \"{why}\"")),
+        (None, Some((why, place))) => return Err(format!("refused{place}: {why}")),
         (Some(part), None) => return Err(format!("expected refused = \"{part}\", but nothing was")),
     }
     for (index, expected) in example.gives.iter().enumerate() {

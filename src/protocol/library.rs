@@ -7,7 +7,7 @@ use std::{
 };
 
 use super::{Protocol, Traffic};
-use crate::mistake::Mistake;
+use crate::{mistake::Mistake, port::HidCable};
 
 /// Every file of `protocols/`, built in.
 macro_rules! built_in {
@@ -57,6 +57,14 @@ pub enum LibraryError {
         /// Why.
         source: io::Error,
     },
+    /// Its file says nothing of a HID cable.
+    #[error("protocol \"{name}\" has no [hid]; those that have: {}", known.join(", "))]
+    NoCable {
+        /// What was asked for.
+        name: String,
+        /// What there is.
+        known: Vec<String>,
+    },
     /// A file says something that it may not.
     #[error(transparent)]
     Mistake(#[from] Mistake),
@@ -73,6 +81,8 @@ pub struct Listed {
     pub source: String,
     /// Who speaks first.
     pub traffic: Traffic,
+    /// It says how a HID cable carries bytes.
+    pub has_cable: bool,
     /// The file it is in; none where it is built in.
     pub file: Option<PathBuf>,
 }
@@ -114,6 +124,22 @@ impl Library {
         }
     }
 
+    /// The HID cable that the protocol of this name describes.
+    ///
+    /// # Errors
+    /// As of [`find`](Self::find), or it describes none.
+    pub fn cable(&self, name: &str) -> Result<HidCable, LibraryError> {
+        self.find(name)?
+            .hid
+            .clone()
+            .ok_or_else(|| LibraryError::NoCable { name: name.to_owned(), known: self.cables() })
+    }
+
+    /// The names of the protocols that describe a HID cable.
+    pub fn cables(&self) -> Vec<String> {
+        self.all().0.into_iter().filter(|listed| listed.has_cable).map(|listed| listed.name).collect()
+    }
+
     /// Every protocol by name, the one that [`find`](Self::find) would give, and what could not be
     /// read.
     pub fn all(&self) -> (Vec<Listed>, Vec<LibraryError>) {
@@ -125,6 +151,7 @@ impl Library {
                 about: protocol.about.clone(),
                 source: protocol.source.clone(),
                 traffic: protocol.traffic(),
+                has_cable: protocol.hid.is_some(),
                 file,
             }),
             Err(error) => errors.push(error),

@@ -30,7 +30,7 @@ mod told;
 #[cfg(test)]
 mod tests;
 
-pub use definition::{Example, Piece, Protocol, Traffic};
+pub use definition::{Came, Example, HidText, Piece, Protocol, Traffic};
 pub use engine::{Counts, Decoded, Engine, Frame, Gap};
 pub use examples::{ExampleFailure, check, show_reading};
 pub use identify::{Candidate, Overheard, rank};

@@ -106,3 +106,26 @@ fn what_is_plugged_in_is_listed_for_people_and_scripts() {
         assert!(serde_json::from_str::<Value>(line).unwrap()["port"].is_string(), "{line}");
     }
 }
+
+/// The reports themselves are read in `tests/guest`, where HID devices can be made.
+#[test]
+fn a_hid_cable_wants_to_be_described() {
+    let bay = Bay::new();
+    let capture = bay.path("cable.capture");
+    let (cable, output) = ("hid:/dev/no-such-cable", text(&capture));
+    for (arguments, words) in [
+        (vec!["identify", cable], "--cable (lcd-mirror-14, "),
+        (vec!["identify", cable, "--cable", "number"], "--cable number: protocol \"number\" has no [hid]"),
+        (vec!["identify", "/dev/no-such-line", "--cable", "report-11"], "--cable is for HID cables"),
+        (vec!["capture", cable, "-o", output, "--cable", "nothing"], "there is no protocol \"nothing\""),
+        (vec!["run", "--meter", "probe=hid:/dev/no-such-cable"], "NAME=hid:/dev/no-such-cable,PROTOCOL"),
+        (vec!["run", "--meter", "probe=hid:/dev/no-such-cable,number"], "protocol \"number\" has no [hid], so nobody"),
+    ] {
+        let said = bay.bayline(&arguments).failed(2);
+        assert!(said.contains(words), "{arguments:?}: {said}");
+    }
+    // A cable that is described, but not there.
+    let said = bay.bayline(["identify", cable, "--cable", "lcd-mirror-14"]).failed(1);
+    assert!(said.contains("can't be listened to: No such file"), "{said}");
+    assert!(!capture.exists());
+}

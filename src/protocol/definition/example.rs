@@ -6,6 +6,7 @@ use toml::Spanned;
 use super::file::File;
 use crate::{
     mistake::Mistake,
+    port::{DataBits, HidCable, ShortReport},
     protocol::{
         frame::FrameRule,
         poll::{Asked, PollRule},
@@ -34,12 +35,39 @@ pub struct Piece {
     pub asked: Option<Asked>,
     /// What comes.
     pub bytes: Vec<u8>,
+    /// How it comes.
+    pub came: Came,
+}
+
+/// How bytes come out of the meter's line.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Came {
+    /// As they are.
+    Plain,
+    /// In the reports of a HID cable.
+    InReports {
+        /// The first report that does not hold what its own count says.
+        short: Option<ShortReport>,
+    },
 }
 
 impl Example {
     /// All that the meter sends.
     pub fn bytes(&self) -> Vec<u8> {
         self.pieces.iter().flat_map(|piece| piece.bytes.iter().copied()).collect()
+    }
+
+    /// Whether it proves how a HID cable carries bytes.
+    pub fn is_in_reports(&self) -> bool {
+        self.pieces.iter().any(|piece| piece.came != Came::Plain)
+    }
+
+    /// The first report that is too short.
+    pub fn short_report(&self) -> Option<ShortReport> {
+        self.pieces.iter().find_map(|piece| match piece.came {
+            Came::InReports { short } => short,
+            Came::Plain => None,
+        })
     }
 }
 
@@ -48,6 +76,7 @@ impl Example {
 pub(super) struct ExampleText {
     text: Option<String>,
     hex: Option<Spanned<String>>,
+    hid: Option<Spanned<Vec<Spanned<String>>>>,
     asked: Option<Spanned<String>>,
     #[serde(default)]
     dialogue: Vec<Spanned<PieceText>>,
@@ -63,26 +92,32 @@ pub(super) struct ExampleText {
 struct PieceText {
     text: Option<String>,
     hex: Option<Spanned<String>>,
+    hid: Option<Spanned<Vec<Spanned<String>>>>,
     asked: Option<Spanned<String>>,
 }
 
+/// What stands between what the meter sends and the frames of an example.
+#[derive(Clone, Copy)]
+pub(super) struct Way<'a> {
+    pub frame: &'a FrameRule,
+    pub poll: Option<&'a PollRule>,
+    pub hid: Option<&'a HidCable>,
+    pub data_bits: DataBits,
+}
+
 impl File<'_> {
-    pub(super) fn example(
-        &self,
-        example: Spanned<ExampleText>,
-        frame: &FrameRule,
-        poll: Option<&PollRule>,
-    ) -> Result<Example, Mistake> {
+    pub(super) fn example(&self, example: Spanned<ExampleText>, way: Way<'_>) -> Result<Example, Mistake> {
         let span = example.span();
         let line = self.mistake(span.clone(), "").line;
         let example = example.into_inner();
         let pieces = if example.dialogue.is_empty() {
-            let piece = PieceText { text: example.text, hex: example.hex, asked: example.asked };
-            vec![self.piece(Spanned::new(span.clone(), piece), frame, poll)?]
-        } else if example.text.is_some() || example.hex.is_some() || example.asked.is_some() {
-            return Err(self.mistake(span, "found a `dialogue` beside `text`, `hex` or `asked`, expected it alone"));
+            let piece = PieceText { text: example.text, hex: example.hex, hid: example.hid, asked: example.asked };
+            vec![self.piece(Spanned::new(span.clone(), piece), way)?]
+        } else if example.text.is_some() || example.hex.is_some() || example.hid.is_some() || example.asked.is_some() {
+            let message = "found a `dialogue` beside `text`, `hex`, `hid` or `asked`, expected it alone";
+            return Err(self.mistake(span, message));
         } else {
-            let pieces = example.dialogue.into_iter().map(|piece| self.piece(piece, frame, poll));
+            let pieces = example.dialogue.into_iter().map(|piece| self.piece(piece, way));
             pieces.collect::<Result<_, _>>()?
         };
         if example.gives.is_empty() && example.refused.is_none() {
@@ -97,13 +132,14 @@ impl File<'_> {
         })
     }
 
-    fn piece(&self, piece: Spanned<PieceText>, frame: &FrameRule, poll: Option<&PollRule>) -> Result<Piece, Mistake> {
+    fn piece(&self, piece: Spanned<PieceText>, way: Way<'_>) -> Result<Piece, Mistake> {
         let span = piece.span();
         let piece = piece.into_inner();
-        let bytes = match (piece.text, piece.hex) {
-            (Some(text), None) => frame.complete(text.into_bytes()),
-            (None, Some(hex)) => self.hex(&hex)?,
-            _ => return Err(self.mistake(span, "expected `text` or `hex` in an example")),
+        let (bytes, came) = match (piece.text, piece.hex, piece.hid) {
+            (Some(text), None, None) => (way.frame.complete(text.into_bytes()), Came::Plain),
+            (None, Some(hex), None) => (self.hex(&hex)?, Came::Plain),
+            (None, None, Some(reports)) => self.carried(reports, way)?,
+            _ => return Err(self.mistake(span, "expected `text`, `hex` or `hid` in an example")),
         };
         let asked = match &piece.asked {
             None => None,
@@ -112,9 +148,27 @@ impl File<'_> {
                 let wrong = || {
                     self.mistake(name.span(), format!("found \"{found}\", expected the name of a request of [poll]"))
                 };
-                Some(poll.and_then(|poll| poll.named(found)).ok_or_else(wrong)?)
+                Some(way.poll.and_then(|poll| poll.named(found)).ok_or_else(wrong)?)
             }
         };
-        Ok(Piece { asked, bytes })
+        Ok(Piece { asked, bytes, came })
+    }
+
+    /// What the reports of a HID cable carry.
+    fn carried(&self, reports: Spanned<Vec<Spanned<String>>>, way: Way<'_>) -> Result<(Vec<u8>, Came), Mistake> {
+        let Some(cable) = way.hid else {
+            let message = "found reports of a HID cable, expected a part [hid] that says how they carry bytes";
+            return Err(self.mistake(reports.span(), message));
+        };
+        let (mut bytes, mut first_short) = (Vec::new(), None);
+        for report in reports.into_inner() {
+            match cable.bytes(&self.report(&report)?, way.data_bits) {
+                Ok(carried) => bytes.extend_from_slice(&carried),
+                Err(short) => {
+                    first_short.get_or_insert(short);
+                }
+            }
+        }
+        Ok((bytes, Came::InReports { short: first_short }))
     }
 }

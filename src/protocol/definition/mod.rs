@@ -24,6 +24,7 @@ mod example;
 mod fields;
 mod file;
 mod frame;
+mod hid;
 mod pattern;
 mod poll;
 mod shows;
@@ -36,7 +37,7 @@ use serde::Deserialize;
 use toml::{Spanned, de::DeTable};
 
 use self::{
-    example::ExampleText,
+    example::{ExampleText, Way},
     file::{File, Part},
 };
 use super::{
@@ -48,9 +49,13 @@ use super::{
     poll::PollRule,
     serial::SerialSettings,
 };
-use crate::mistake::Mistake;
+use crate::{
+    mistake::{Mistake, Source},
+    port::{HidCable, Settings},
+};
 
-pub use example::{Example, Piece};
+pub use example::{Came, Example, Piece};
+pub use hid::HidText;
 
 /// How bytes become readings, as one file in `protocols/` describes it.
 #[derive(Debug, Clone)]
@@ -65,6 +70,8 @@ pub struct Protocol {
     pub origin: String,
     /// How a serial line must be set for it.
     pub serial: SerialSettings,
+    /// How the reports of the HID cable carry bytes that such meters come with; none where it is not told.
+    pub hid: Option<HidCable>,
     pub(super) frame: FrameRule,
     pub(super) checksum: Option<ChecksumRule>,
     pub(super) poll: Option<PollRule>,
@@ -100,6 +107,7 @@ impl Protocol {
         let decode = file.part(&mut table, "decode")?;
         let checksum = file.optional_part(&mut table, "checksum")?;
         let poll = file.optional_table(&mut table, "poll")?;
+        let hid = file.optional_table(&mut table, "hid")?;
         let head: Head = file.read(Spanned::new(0..text.len(), table))?;
         let frame = file.frame_rule(frame)?;
         let checksum = match checksum {
@@ -113,10 +121,13 @@ impl Protocol {
         }
         let poll = poll.map(|poll| file.poll_rule(file.read(poll)?)).transpose()?;
         let (decode, counters) = file.decode_rule(decode, poll.as_ref())?;
+        let hid = hid.map(|hid| file.cable(hid, poll.as_ref())).transpose()?;
         head.check(&file)?;
         let end = text.len()..text.len();
         let examples_line = file.mistake(head.example.first().map_or(end, Spanned::span), "").line;
-        let examples = head.example.into_iter().map(|example| file.example(example, &frame, poll.as_ref()));
+        let data_bits = head.serial.over(Settings::default()).data_bits;
+        let way = Way { frame: &frame, poll: poll.as_ref(), hid: hid.as_ref(), data_bits };
+        let examples = head.example.into_iter().map(|example| file.example(example, way));
         Ok(Self {
             examples: examples.collect::<Result<_, _>>()?,
             actions: head.action.into_iter().map(|action| file.action(action)).collect::<Result<_, _>>()?,
@@ -125,6 +136,7 @@ impl Protocol {
             source: head.source.into_inner(),
             origin: origin.to_owned(),
             serial: head.serial,
+            hid,
             frame,
             checksum,
             poll,
@@ -132,6 +144,12 @@ impl Protocol {
             counters,
             examples_line,
         })
+    }
+
+    /// What the protocol asks of a port, and the rest as it is.
+    pub fn settings(&self, other: Settings) -> Settings {
+        let hid = self.hid.clone().or_else(|| other.hid.clone());
+        Settings { hid, ..self.serial.over(other) }
     }
 
     /// The names of a frame's values where the file fixes them; none where frames bring their own.
@@ -193,6 +211,16 @@ fn is_name_byte(byte: u8) -> bool {
 }
 
 impl<'a> File<'a> {
+    fn cable(&self, part: Spanned<DeTable<'a>>, poll: Option<&PollRule>) -> Result<HidCable, Mistake> {
+        let span = part.span();
+        let text: HidText = self.read(part)?;
+        let cable = text.cable(Source { file: self.origin, text: self.text })?;
+        match (&cable.outgoing, poll) {
+            (None, Some(_)) => Err(self.mistake(span, "expected `outgoing`, by which [poll] asks through this cable")),
+            _ => Ok(cable),
+        }
+    }
+
     fn decode_rule(&self, part: Part<'a>, poll: Option<&PollRule>) -> Result<(DecodeRule, CountersRule), Mistake> {
         let plain = CountersRule::default();
         Ok(match part.kind.get_ref().as_str() {

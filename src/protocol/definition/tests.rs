@@ -3,7 +3,10 @@
 use std::fmt::Write as _;
 
 use super::Protocol;
-use crate::protocol::check;
+use crate::{
+    port::{Greeting, HidCable, Outgoing, Payload, Settings},
+    protocol::check,
+};
 
 const HEAD: &str = "name = \"p\"\nabout = \"a\"\nsource = \"s\"\n";
 
@@ -109,6 +112,86 @@ fn fields() {
     let scans =
         "kind = \"fields\"\nscans = { at = 1, length = 1 }\n[[decode.value]]\nname = \"v\"\nat = 2\ntype = \"u8\"";
     assert!(of_decode(scans).contains("byte 2 of a scan is used"));
+}
+
+#[test]
+fn cables() {
+    let hid = |rest: &str| of_part(&format!("[hid]\n{rest}"));
+    let counted = "payload = { at = 2, count_at = 1 }\n";
+    assert!(hid("").contains("line 4: missing field `payload`"));
+    assert!(hid("payload = { at = 2, counts = 1 }").starts_with("line 5: unknown field `counts`"));
+    assert_eq!(hid("payload = { at = 2 }"), "line 5: expected `count`, or `count_at` for a report that tells it");
+    assert_eq!(hid("payload = { at = 0, count = 3 }"), "line 5: expected a byte of the report, from 1 to 4096");
+    assert_eq!(hid("payload = { at = 2, count = 0 }"), "line 5: expected 1 to 4095 bytes");
+    assert_eq!(hid("payload = { at = 2, count_at = 1, count_bits = 9 }"), "line 5: expected 1 to 8 bits");
+    assert!(hid("payload = { at = 2, count = 1, count_bits = 3 }").starts_with("line 5: found `count_bits` without"));
+    assert_eq!(hid(&format!("{counted}mask = \"4g\"")), "line 6: expected pairs of hexadecimal digits");
+    assert_eq!(hid(&format!("{counted}mask = \"\"")), "line 6: expected 1 to 4096 bytes, in hexadecimal digits");
+    assert_eq!(hid(&format!("{counted}greeting = [\n{{}}]")), "line 7: expected `feature` or `output` in a greeting");
+    let outgoing = |rest: &str| hid(&format!("{counted}outgoing = {{ {rest} }}"));
+    assert_eq!(outgoing("length = 1, at = 2"), "line 6: expected a length of 2 to 4096 bytes");
+    assert!(outgoing("length = 9, at = 1").starts_with("line 6: expected a byte from 2 to 9"));
+    assert!(outgoing("length = 9, at = 10").starts_with("line 6: expected a byte from 2 to 9"));
+    assert_eq!(outgoing("length = 9, at = 3, count_at = 3"), "line 6: expected a byte before byte 3");
+    assert!(outgoing("length = 9, at = 3, count_with = 1").starts_with("line 6: found `count_with` without"));
+    assert!(outgoing("length = 9, at = 3, count_at = 2, count_with = 1").starts_with("line 6: expected room"));
+    let asking = "[poll]\nevery = \"1 s\"\nrequest = [{ name = \"a\", send = \"x\" }]";
+    assert_eq!(
+        hid(&format!("{counted}{asking}")),
+        "line 4: expected `outgoing`, by which [poll] asks through this cable"
+    );
+    assert_eq!(
+        of_part("[[example]]\nhid = [\"00\"]\ngives = []"),
+        "line 5: found reports of a HID cable, expected a part [hid] that says how they carry bytes"
+    );
+    assert_eq!(
+        hid(&format!("{counted}[[example]]\nhid = [\n\"01 31\",\n\"0\"]\ngives = [\"value = 1\"]")),
+        "line 9: expected pairs of hexadecimal digits"
+    );
+}
+
+#[test]
+fn a_cable_is_read_as_it_is_written() {
+    let text = "[hid]\npayload = { at = 3, count_at = 2, count_bits = 6 }\nmask = \"ff 0f\"\n\
+                greeting = [{ output = \"01 02\" }, { feature = \"00 60\" }]\n\
+                outgoing = { length = 64, at = 3, count_at = 2, count_with = 0xC0, number = 7 }\n";
+    let text = format!("{HEAD}[frame]\nkind = \"line\"\n[decode]\nkind = \"number\"\n{text}");
+    let expected = HidCable {
+        payload: Payload::Counted { at: 1, bits: 0x3f, from: 2 },
+        mask: vec![0xff, 0x0f],
+        greeting: vec![Greeting::Output(vec![1, 2]), Greeting::Feature(vec![0, 0x60])],
+        outgoing: Some(Outgoing { length: 64, count_at: Some(1), count_with: 0xc0, from: 2, number: 7 }),
+    };
+    let protocol = Protocol::parse("p.toml", &text).unwrap();
+    assert_eq!(protocol.settings(Settings::default()).hid, Some(expected));
+    // Nothing proves it yet.
+    let told: Vec<String> = check(&protocol).iter().map(ToString::to_string).collect();
+    assert_eq!(told.last().unwrap(), "p.toml, line 13: expected an example with `hid`, which proves [hid]");
+
+    let fixed = text.replace("at = 3, count_at = 2, count_bits = 6 }", "at = 2, count = 3 }");
+    let hid = Protocol::parse("p.toml", &fixed).unwrap().hid.unwrap();
+    assert_eq!(hid.payload, Payload::Fixed { from: 1, count: 3 });
+}
+
+/// The layout decides what an example's reports give: a wrong one is told like any wrong decoder.
+#[test]
+fn reports_prove_the_cable() {
+    let failures = |payload: &str, example: &str| -> Vec<String> {
+        let text = format!(
+            "{HEAD}[hid]\npayload = {payload}\n[frame]\nkind = \"line\"\n[decode]\nkind = \"number\"\n\
+             [[example]]\n{example}\n"
+        );
+        let protocol = Protocol::parse("p.toml", &text).unwrap();
+        check(&protocol).iter().map(|failure| failure.0.message.clone()).skip(1).collect()
+    };
+    let (counted, good) = ("{ at = 2, count_at = 1 }", "hid = [\"02 31 2E\", \"00 FF FF\", \"02 35 0A\"]");
+    assert_eq!(failures(counted, &format!("{good}\ngives = [\"value = 1.5\"]")), [""; 0]);
+    let one = failures("{ at = 3, count_at = 1 }", &format!("{good}\ngives = [\"value = 1.5\"]"));
+    assert_eq!(one, ["refused: a report of 3 bytes came where at least 4 were expected"]);
+    let none = failures("{ at = 2, count = 1 }", &format!("{good}\ngives = [\"value = 1.5\"]"));
+    assert_eq!(none, ["reading 1: expected \"value = 1.5\", but no more came"]);
+    let short = "hid = [\"03 31 0A\"]\nrefused = \"of 3 bytes came where at least 4\"";
+    assert_eq!(failures(counted, short), [""; 0]);
 }
 
 #[test]
