@@ -28,10 +28,10 @@ pub(super) struct Protocols {
 
 #[derive(Debug, Subcommand)]
 enum What {
-    /// Prove the examples of a protocol file, or of all protocols
+    /// Prove the examples of protocol files, or of all protocols
     Check {
-        /// The protocol file; without it, all that can be found
-        file: Option<PathBuf>,
+        /// The protocol files; without any, all that can be found
+        file: Vec<PathBuf>,
     },
 }
 
@@ -39,14 +39,16 @@ impl Protocols {
     pub fn run(self, common: &Common) -> Result<ExitCode, Failure> {
         match self.command {
             None => list(common, self.json),
-            Some(What::Check { file: Some(path) }) => {
-                let text = std::fs::read_to_string(&path).map_err(|error| {
-                    Failure::usage(format!("the protocol file {} can't be read: {error}", path.display()))
-                })?;
-                let protocol = Protocol::parse(&path.display().to_string(), &text)?;
-                prove([protocol])
+            Some(What::Check { file: files }) if !files.is_empty() => {
+                let read = |path: &PathBuf| {
+                    let text = std::fs::read_to_string(path).map_err(|error| {
+                        Failure::usage(format!("the protocol file {} can't be read: {error}", path.display()))
+                    })?;
+                    Ok::<_, Failure>(Protocol::parse(&path.display().to_string(), &text)?)
+                };
+                prove(files.iter().map(read).collect::<Result<Vec<_>, _>>()?)
             }
-            Some(What::Check { file: None }) => {
+            Some(What::Check { .. }) => {
                 let library = common.library();
                 let (listed, broken) = library.all();
                 if let Some(error) = broken.into_iter().next() {

@@ -10,6 +10,9 @@ use crate::{
     units::{Limit, Quantity, show},
 };
 
+/// What a channel showed longer ago says nothing about now, µs: the load is then not known.
+const FRESH_US: i64 = 3_000_000;
+
 /// The conditions of one step.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Load {
@@ -23,8 +26,8 @@ struct Condition {
     channel: Option<ChannelId>,
     /// Since when it holds without a break.
     since: Option<Mono>,
-    /// What the channel showed last.
-    shown: Option<(Value, Quantity)>,
+    /// What the channel showed last, and when.
+    shown: Option<(Value, Quantity, Mono)>,
 }
 
 impl Load {
@@ -64,7 +67,7 @@ impl Load {
     pub fn since(&self, now: Mono) -> Option<Mono> {
         let mut since = Mono(i64::MIN);
         for condition in &self.conditions {
-            since = since.max(condition.since?.plus(condition.rule.held));
+            since = since.max(condition.since.filter(|_| condition.is_fresh(now))?.plus(condition.rule.held));
         }
         (since <= now).then_some(since)
     }
@@ -82,11 +85,15 @@ impl Load {
     }
 
     /// What the load channels show that do not carry what they should.
-    pub fn missing(&self) -> String {
-        let missing = self.conditions.iter().filter(|condition| condition.since.is_none()).map(|condition| {
+    pub fn missing(&self, now: Mono) -> String {
+        let lacking = |condition: &&Condition| condition.since.is_none() || !condition.is_fresh(now);
+        let missing = self.conditions.iter().filter(lacking).map(|condition| {
             let ConditionRule { channel, limit, .. } = &condition.rule;
             match condition.shown {
-                Some((Value::Number(value), quantity)) => {
+                Some((.., at)) if !condition.is_fresh(now) => {
+                    format!("{channel} has shown nothing for {:.0} s, {limit} wanted", now.since(at) as f64 / 1e6)
+                }
+                Some((Value::Number(value), quantity, _)) => {
                     format!("{channel} showed {}, {limit} wanted", show(value, quantity))
                 }
                 Some(_) => format!("{channel} was beyond its range, {limit} wanted"),
@@ -108,8 +115,16 @@ impl Load {
 }
 
 impl Condition {
+    fn is_fresh(&self, now: Mono) -> bool {
+        self.shown.is_none_or(|(.., at)| now.since(at) <= FRESH_US)
+    }
+
     fn sample(&mut self, sample: &Sample) {
-        self.shown = Some((sample.value, sample.quantity));
+        if !self.is_fresh(sample.at) {
+            // It may have been off meanwhile.
+            self.since = None;
+        }
+        self.shown = Some((sample.value, sample.quantity, sample.at));
         let slack = if self.since.is_some() { self.rule.hysteresis } else { 0.0 };
         let holds =
             sample.quantity.dimension() == self.rule.limit.dimension && keeps(&self.rule.limit, sample.value, slack);
@@ -164,7 +179,25 @@ mod tests {
         }
         load.sample(&amps(10, 0.02));
         assert_eq!(load.began(), None);
-        assert_eq!(load.missing(), "lift coil showed 20.00 mA, at least 1.000 A wanted");
+        assert_eq!(load.missing(Mono(10)), "lift coil showed 20.00 mA, at least 1.000 A wanted");
+    }
+
+    #[test]
+    fn a_clamp_that_fell_silent_shows_no_load() {
+        let rule = ConditionRule {
+            channel: "lift coil".to_owned(),
+            limit: Limit::at_least("1 A".parse().unwrap()),
+            held: Duration::ZERO,
+            hysteresis: 0.1,
+        };
+        let mut load = Load::new(&[rule], |_| Some(ChannelId(1)));
+        load.sample(&amps(0, 2.0));
+        assert_eq!(load.since(Mono(FRESH_US)), Some(Mono(0)));
+        assert_eq!(load.since(Mono(FRESH_US + 1)), None);
+        assert_eq!(load.missing(Mono(5_000_000)), "lift coil has shown nothing for 5 s, at least 1.000 A wanted");
+        // What was on before may have been off since.
+        load.sample(&amps(6_000_000, 2.0));
+        assert_eq!(load.since(Mono(6_000_000)), Some(Mono(6_000_000)));
     }
 
     #[test]

@@ -239,7 +239,7 @@ impl StepJudge {
         let loaded = self.aim.load.since(sample.at);
         let touching = self.contact.since().unwrap_or(self.began);
         if self.unfit(&sample).is_none() && loaded.is_none() {
-            return self.refused(how, &sample, Verdict::NotLoaded, self.aim.load.missing());
+            return self.refused(how, &sample, Verdict::NotLoaded, self.aim.load.missing(sample.at));
         }
         let early = loaded.is_some_and(|loaded| sample.at < touching.max(loaded).plus(self.aim.after));
         if self.unfit(&sample).is_none() && early {
@@ -282,7 +282,7 @@ impl StepJudge {
             return format!("{shown} reads like a lead that touches nothing, or a circuit that is dead");
         }
         if self.aim.load.since(now).is_none() {
-            return self.aim.load.missing();
+            return self.aim.load.missing(now);
         }
         if now.since(last.at) > FRESH_US {
             return format!("no reading came in the last {} s", FRESH_US / 1_000_000);
