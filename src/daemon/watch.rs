@@ -264,6 +264,10 @@ fn announce(alert: &Alert, notice: &Notice) {
         }
         Notice::Finding(finding) => alert.announce("finding", &finding.sentence),
         Notice::Step(view) => alert.announce("step", &view.name),
+        // Silence is said anyway.
+        Notice::Event { kind: EventKind::MeterLost, subject, text } => {
+            alert.announce("meter", &format!("{subject} is not there: {text}"));
+        }
         _ => {}
     }
 }

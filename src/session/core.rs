@@ -1,15 +1,16 @@
 //! One place that handles what happens: events and commands in, effects out.
 
+mod commands;
+
 use std::sync::Arc;
 
 use super::{
-    Begin, Capture, Command, Effect, Event, Judgement, Move, Notice, Record, Refusal, Reply, StepView, Verdict,
+    Begin, Effect, Event, Move, Notice, Record, Reply, StepView, Verdict,
     findings::Finding,
-    judge::{How, News},
+    judge::News,
     meters::MeterState,
-    progress::{BenchView, Session, said},
+    progress::{BenchView, Session},
     record::{End, EventKind, Left},
-    step::named,
     zero::Zeros,
 };
 use crate::{
@@ -68,24 +69,6 @@ impl Core {
         }
     }
 
-    /// The operator said something. A refusal has changed nothing.
-    pub fn command(&mut self, at: Mono, command: Command, effects: &mut Vec<Effect>) -> Result<Reply, Refusal> {
-        match command {
-            Command::Begin(begin) => Ok(self.begin(at, begin, effects)),
-            Command::End => self.end(at, End::Ended, effects).ok_or(Refusal::NoSession),
-            Command::Step(to) => self.go(at, to, effects),
-            Command::Take(channel) => self.take(at, channel, effects),
-            Command::Zero(channel) => self.zero(at, &channel, effects),
-            Command::Mark(text) => self.mark(at, text, effects),
-            Command::Note(text) => {
-                let text = said(&text, "note")?;
-                self.open_session()?;
-                self.remark(at, EventKind::Note, String::new(), text, effects);
-                Ok(Reply::Kept)
-            }
-        }
-    }
-
     /// Ends the session, if one is open.
     pub fn end(&mut self, at: Mono, how: End, effects: &mut Vec<Effect>) -> Option<Reply> {
         let mut session = self.session.take()?;
@@ -138,6 +121,12 @@ impl Core {
     /// Samples are handled one by one, so that the same samples give the same verdicts however they
     /// were split: where one ends a step, the rest of the chunk belongs to the next.
     fn samples(&mut self, mut samples: Vec<Sample>, effects: &mut Vec<Effect>) {
+        // A chunk is one meter's: its first and last reading tell how it spoke.
+        for place in [0, samples.len().saturating_sub(1)] {
+            if let Some((channel, at)) = samples.get(place).map(|sample| (sample.channel, sample.at)) {
+                self.heard(channel, at, effects);
+            }
+        }
         let mut verdicts = Vec::with_capacity(samples.len());
         let mut next = 0;
         while next < samples.len() {
@@ -168,7 +157,37 @@ impl Core {
         }
     }
 
+    fn heard(&mut self, channel: ChannelId, at: Mono, effects: &mut Vec<Effect>) {
+        let Some(Some(channel)) = self.channels.get(usize::from(channel.0)) else { return };
+        let Some(meter) = self.meters.get_mut(usize::from(channel.meter.0)) else { return };
+        if let Some(silence) = meter.heard(at) {
+            let name = meter.name.clone();
+            self.alarm(format!("silent {name}"), None);
+            let text = format!("it speaks again, after {:.0} s", silence as f64 / 1e6);
+            self.remark(at, EventKind::MeterFound, name, text, effects);
+        }
+    }
+
+    /// Meters that switched themselves off, or were never on.
+    fn listen(&mut self, at: Mono, effects: &mut Vec<Effect>) {
+        for index in 0..self.meters.len() {
+            let is_its = |channel: &Channel| usize::from(channel.meter.0) == index;
+            // A foot switch brings no readings, and nobody waits for any.
+            if !self.channels.iter().flatten().any(is_its) {
+                continue;
+            }
+            let Some(silence) = self.meters[index].fell_silent(at) else { continue };
+            let name = self.meters[index].name.clone();
+            let seconds = silence as f64 / 1e6;
+            let text = format!("no reading of \"{name}\" for {seconds:.0} s: is it switched on, and does it send?");
+            self.alarm(format!("silent {name}"), Some(text.clone()));
+            effects.push(Effect::Notice(Notice::Say(text.clone())));
+            self.remark(at, EventKind::MeterSilent, name, text, effects);
+        }
+    }
+
     fn tick(&mut self, at: Mono, effects: &mut Vec<Effect>) {
+        self.listen(at, effects);
         if let Some(step) = self.session.as_mut().and_then(|session| session.step.as_mut()) {
             step.judge.tick(at, &mut self.news);
             self.tell_news(at, effects);
@@ -219,6 +238,7 @@ impl Core {
         let Some(state) = self.meters.get_mut(usize::from(meter.0)) else { return };
         let name = state.name.clone();
         state.changed(at, lost.as_deref());
+        self.alarm(format!("silent {name}"), None);
         self.alarm(format!("meter {name}"), lost.as_ref().map(|why| format!("meter \"{name}\" is not there: {why}")));
         let Some(why) = lost else {
             return self.remark(at, EventKind::MeterFound, name, "its port is open".to_owned(), effects);
@@ -259,96 +279,6 @@ impl Core {
         if let Some(text) = text {
             self.alarms.push((key, text));
         }
-    }
-
-    fn open_session(&mut self) -> Result<&mut Session, Refusal> {
-        self.session.as_mut().ok_or(Refusal::NoSession)
-    }
-
-    fn go(&mut self, at: Mono, to: Move, effects: &mut Vec<Effect>) -> Result<Reply, Refusal> {
-        let session = self.session.as_mut().ok_or(Refusal::NoSession)?;
-        let bench = BenchView { channels: &self.channels, zeros: &self.zeros };
-        let (judged, now) = session.go(at, to, &bench, effects)?;
-        Ok(Reply::Step { judged, now })
-    }
-
-    fn zero(&mut self, at: Mono, channel: &str, effects: &mut Vec<Effect>) -> Result<Reply, Refusal> {
-        let id = self.channel_named(channel)?;
-        self.open_session()?;
-        let zeroed =
-            self.zeros.take(usize::from(id.0)).ok_or_else(|| Refusal::NotStill { channel: channel.to_owned() })?;
-        effects.push(Effect::Record(Record::Zeroed(at, id, zeroed)));
-        Ok(Reply::Zeroed(zeroed))
-    }
-
-    fn mark(&mut self, at: Mono, text: String, effects: &mut Vec<Effect>) -> Result<Reply, Refusal> {
-        let text = if text.trim().is_empty() { "mark".to_owned() } else { text.trim().to_owned() };
-        match self.open_session()?.procedure() {
-            None => self.go(at, Move::Named(text), effects),
-            Some(_) => {
-                self.remark(at, EventKind::Mark, String::new(), text, effects);
-                Ok(Reply::Kept)
-            }
-        }
-    }
-
-    fn take(&mut self, at: Mono, channel: Option<String>, effects: &mut Vec<Effect>) -> Result<Reply, Refusal> {
-        let wanted = channel.map(|name| self.channel_named(&name)).transpose()?;
-        let session = self.session.as_mut().ok_or(Refusal::NoSession)?;
-        let judged = session.step.as_mut().filter(|step| {
-            let aimed = step.judge.aim.channel;
-            step.view.channel.is_some() && (wanted.is_none() || wanted == aimed)
-        });
-        let captures = match judged {
-            Some(step) if step.judge.has_reading(at) => vec![step.judge.take(at)],
-            Some(_) => Vec::new(),
-            None => self.plain_captures(at, wanted),
-        };
-        if captures.is_empty() {
-            return Err(Refusal::NothingToTake);
-        }
-        let taken = captures.iter().map(|capture| (self.channel_name(capture.channel), capture.clone())).collect();
-        self.keep_captures(captures, effects);
-        Ok(Reply::Taken(taken))
-    }
-
-    fn keep_captures(&mut self, captures: Vec<Capture>, effects: &mut Vec<Effect>) {
-        let view = self.step_view().cloned();
-        for capture in captures {
-            if let (Some(session), Some(view)) = (&mut self.session, &view) {
-                session.advice.captured(view, &capture);
-            }
-            let number = view.as_ref().map(|view| view.number);
-            effects.push(Effect::Record(Record::Captured(number, Box::new(capture.clone()))));
-            let step = view.as_ref().map_or(String::new(), |view| view.name.clone());
-            let channel = self.channel_name(capture.channel);
-            effects.push(Effect::Notice(Notice::Captured { step, channel, capture }));
-        }
-    }
-
-    /// What every channel shows now, without a limit to judge it by.
-    fn plain_captures(&self, at: Mono, wanted: Option<ChannelId>) -> Vec<Capture> {
-        let fresh =
-            self.latest.iter().flatten().map(|latest| latest.sample).filter(|sample| {
-                at.since(sample.at) <= FRESH_US && wanted.is_none_or(|wanted| wanted == sample.channel)
-            });
-        fresh
-            .map(|sample| Capture {
-                how: How::Taken,
-                at: sample.at,
-                channel: Some(sample.channel),
-                judgement: Judgement::recorded(&sample),
-                settled: None,
-                peak: None,
-            })
-            .collect()
-    }
-
-    fn channel_named(&self, name: &str) -> Result<ChannelId, Refusal> {
-        named(&self.channels, name).ok_or_else(|| Refusal::UnknownChannel {
-            name: name.to_owned(),
-            channels: self.channels.iter().flatten().map(|channel| channel.name.clone()).collect(),
-        })
     }
 
     fn channel_name(&self, id: Option<ChannelId>) -> String {

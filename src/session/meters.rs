@@ -1,6 +1,12 @@
-//! What the core knows of each meter: whether its port is open, and what it says of itself.
+//! What the core knows of each meter: whether its port is open, whether it speaks, and what it says of itself.
 
 use crate::clock::Mono;
+
+/// A meter that has brought no reading for so long is told to be silent, µs: hand meters switch themselves off.
+const SILENT_US: i64 = 10_000_000;
+
+/// A meter that speaks seldom is silent when it has missed so many of its longest pauses.
+const PAUSES: i64 = 3;
 
 /// What is known of a meter's port.
 #[derive(Debug, Clone, PartialEq)]
@@ -17,12 +23,28 @@ pub struct MeterState {
     pub identity: Option<String>,
     /// What was told of that before; empty where nothing was.
     told: String,
+    /// The newest reading since its port was opened.
+    heard: Option<Mono>,
+    /// The longest that it let pass between two readings, µs.
+    pause: i64,
+    /// Whether its silence has been told.
+    silent: bool,
 }
 
 impl MeterState {
     /// Before the first try to open its port.
     pub(super) fn new(name: String) -> Self {
-        Self { name, open: false, since: None, why: String::new(), identity: None, told: String::new() }
+        Self {
+            name,
+            open: false,
+            since: None,
+            why: String::new(),
+            identity: None,
+            told: String::new(),
+            heard: None,
+            pause: 0,
+            silent: false,
+        }
     }
 
     /// Its port was opened, or is not there for a reason. Another meter may be behind it from now on.
@@ -31,6 +53,28 @@ impl MeterState {
         self.since = Some(at);
         self.why = lost.unwrap_or_default().to_owned();
         self.identity = None;
+        self.heard = None;
+        self.silent = false;
+    }
+
+    /// It brought a reading. Answers how long it had been silent, where that was told, µs.
+    pub(super) fn heard(&mut self, at: Mono) -> Option<i64> {
+        let pause = self.heard.or(self.since).map_or(0, |before| at.since(before));
+        if !self.silent && self.heard.is_some() {
+            self.pause = self.pause.max(pause);
+        }
+        self.heard = Some(at);
+        std::mem::take(&mut self.silent).then_some(pause)
+    }
+
+    /// Whether it fell silent though its port is open. Answers for how long by now, µs, and once.
+    pub(super) fn fell_silent(&mut self, now: Mono) -> Option<i64> {
+        let silence = now.since(self.heard.or(self.since)?);
+        if !self.open || self.silent || silence <= SILENT_US.max(PAUSES * self.pause) {
+            return None;
+        }
+        self.silent = true;
+        Some(silence)
     }
 
     /// It says of itself what it is. Answers with a sentence where that is news: the same meter plugged
@@ -69,6 +113,24 @@ mod tests {
         meter.changed(Mono(2), None);
         assert_eq!((meter.says("Bench 6".to_owned()), meter.said()), (None, first));
         assert_eq!(meter.says("Bench 7".to_owned()), Some("says of itself: Bench 7".to_owned()));
+    }
+
+    #[test]
+    fn silence_is_told_once_and_by_its_own_pace() {
+        let mut meter = MeterState::new("handheld".to_owned());
+        let s = |seconds: i64| Mono(seconds * 1_000_000);
+        assert_eq!(meter.fell_silent(s(60)), None, "its port was never opened");
+        meter.changed(s(60), None);
+        assert_eq!(meter.fell_silent(s(70)), None);
+        assert_eq!(meter.fell_silent(s(71)), Some(11_000_000), "it has not said a word yet");
+        assert_eq!(meter.fell_silent(s(72)), None);
+        assert_eq!(meter.heard(s(75)), Some(15_000_000));
+        // One that speaks every eight seconds is given three times that.
+        assert_eq!(meter.heard(s(83)), None);
+        assert_eq!(meter.fell_silent(s(107)), None);
+        assert_eq!(meter.fell_silent(s(108)), Some(25_000_000));
+        meter.changed(s(110), Some("pulled"));
+        assert_eq!(meter.fell_silent(s(500)), None, "that it is gone has been told");
     }
 
     #[test]

@@ -131,6 +131,8 @@ pub enum EventKind {
     MeterFound,
     /// A port is not there or went away.
     MeterLost,
+    /// A meter brings no readings though its port is open.
+    MeterSilent,
     /// What a meter says of itself.
     Identity,
     /// A frame could not be decoded.
@@ -157,6 +159,7 @@ impl EventKind {
         match self {
             Self::MeterFound => "meter found",
             Self::MeterLost => "meter lost",
+            Self::MeterSilent => "meter silent",
             Self::Identity => "identity",
             Self::BadFrame => "bad frame",
             Self::MissingValue => "missing value",

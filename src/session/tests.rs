@@ -219,6 +219,24 @@ fn a_meter_that_speaks_up_late_is_still_told_to_be_switched() {
 }
 
 #[test]
+fn a_meter_that_falls_silent_is_told_and_found_again() {
+    let mut watched = Watched::new(None);
+    watched.core.handle(Mono(0), Event::MeterOpened(MeterId(0)), &mut watched.effects);
+    watched.feed(vec![volts(500, 12.4)]);
+    watched.core.handle(Mono(10_000_000), Event::Tick, &mut watched.effects);
+    assert_eq!(watched.core.alarms().count(), 0);
+    for at in [11_000_000, 12_000_000] {
+        watched.core.handle(Mono(at), Event::Tick, &mut watched.effects);
+    }
+    assert!(watched.core.alarms().next().unwrap().contains("no reading of \"handheld\" for 10 s"));
+    watched.feed(vec![volts(20_500, 12.4)]);
+    assert_eq!(watched.core.alarms().count(), 0);
+    let events: Vec<String> = watched.records().into_iter().filter(|line| line.starts_with("Event(")).collect();
+    assert_eq!(events.len(), 3, "{events:?}");
+    assert!(events[1].contains("MeterSilent") && events[2].contains("it speaks again, after 20 s"), "{events:?}");
+}
+
+#[test]
 fn without_a_procedure_every_mark_makes_a_step() {
     let mut watched = Watched::new(None);
     assert_eq!(watched.go(1, "skip").unwrap_err(), Refusal::NoProcedure { way: "on" });

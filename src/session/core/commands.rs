@@ -1,0 +1,125 @@
+//! What the operator says: each command, and what is refused.
+
+use super::{Core, FRESH_US};
+use crate::{
+    channel::ChannelId,
+    clock::Mono,
+    session::{
+        Capture, Command, Effect, Judgement, Move, Notice, Record, Refusal, Reply,
+        judge::How,
+        progress::{BenchView, Session, said},
+        record::{End, EventKind},
+        step::named,
+    },
+};
+
+impl Core {
+    /// The operator said something. A refusal has changed nothing.
+    pub fn command(&mut self, at: Mono, command: Command, effects: &mut Vec<Effect>) -> Result<Reply, Refusal> {
+        match command {
+            Command::Begin(begin) => Ok(self.begin(at, begin, effects)),
+            Command::End => self.end(at, End::Ended, effects).ok_or(Refusal::NoSession),
+            Command::Step(to) => self.go(at, to, effects),
+            Command::Take(channel) => self.take(at, channel, effects),
+            Command::Zero(channel) => self.zero(at, &channel, effects),
+            Command::Mark(text) => self.mark(at, text, effects),
+            Command::Note(text) => {
+                let text = said(&text, "note")?;
+                self.open_session()?;
+                self.remark(at, EventKind::Note, String::new(), text, effects);
+                Ok(Reply::Kept)
+            }
+        }
+    }
+
+    fn open_session(&mut self) -> Result<&mut Session, Refusal> {
+        self.session.as_mut().ok_or(Refusal::NoSession)
+    }
+
+    fn go(&mut self, at: Mono, to: Move, effects: &mut Vec<Effect>) -> Result<Reply, Refusal> {
+        let session = self.session.as_mut().ok_or(Refusal::NoSession)?;
+        let bench = BenchView { channels: &self.channels, zeros: &self.zeros };
+        let (judged, now) = session.go(at, to, &bench, effects)?;
+        Ok(Reply::Step { judged, now })
+    }
+
+    fn zero(&mut self, at: Mono, channel: &str, effects: &mut Vec<Effect>) -> Result<Reply, Refusal> {
+        let id = self.channel_named(channel)?;
+        self.open_session()?;
+        let zeroed =
+            self.zeros.take(usize::from(id.0)).ok_or_else(|| Refusal::NotStill { channel: channel.to_owned() })?;
+        effects.push(Effect::Record(Record::Zeroed(at, id, zeroed)));
+        Ok(Reply::Zeroed(zeroed))
+    }
+
+    fn mark(&mut self, at: Mono, text: String, effects: &mut Vec<Effect>) -> Result<Reply, Refusal> {
+        let text = if text.trim().is_empty() { "mark".to_owned() } else { text.trim().to_owned() };
+        match self.open_session()?.procedure() {
+            None => self.go(at, Move::Named(text), effects),
+            Some(_) => {
+                self.remark(at, EventKind::Mark, String::new(), text, effects);
+                Ok(Reply::Kept)
+            }
+        }
+    }
+
+    fn take(&mut self, at: Mono, channel: Option<String>, effects: &mut Vec<Effect>) -> Result<Reply, Refusal> {
+        let wanted = channel.map(|name| self.channel_named(&name)).transpose()?;
+        let session = self.session.as_mut().ok_or(Refusal::NoSession)?;
+        let judged = session.step.as_mut().filter(|step| {
+            let aimed = step.judge.aim.channel;
+            step.view.channel.is_some() && (wanted.is_none() || wanted == aimed)
+        });
+        let captures = match judged {
+            Some(step) if step.judge.has_reading(at) => vec![step.judge.take(at)],
+            Some(_) => Vec::new(),
+            None => self.plain_captures(at, wanted),
+        };
+        if captures.is_empty() {
+            return Err(Refusal::NothingToTake);
+        }
+        let taken = captures.iter().map(|capture| (self.channel_name(capture.channel), capture.clone())).collect();
+        self.keep_captures(captures, effects);
+        Ok(Reply::Taken(taken))
+    }
+
+    /// Records captures and tells them.
+    pub(super) fn keep_captures(&mut self, captures: Vec<Capture>, effects: &mut Vec<Effect>) {
+        let view = self.step_view().cloned();
+        for capture in captures {
+            if let (Some(session), Some(view)) = (&mut self.session, &view) {
+                session.advice.captured(view, &capture);
+            }
+            let number = view.as_ref().map(|view| view.number);
+            effects.push(Effect::Record(Record::Captured(number, Box::new(capture.clone()))));
+            let step = view.as_ref().map_or(String::new(), |view| view.name.clone());
+            let channel = self.channel_name(capture.channel);
+            effects.push(Effect::Notice(Notice::Captured { step, channel, capture }));
+        }
+    }
+
+    /// What every channel shows now, without a limit to judge it by.
+    fn plain_captures(&self, at: Mono, wanted: Option<ChannelId>) -> Vec<Capture> {
+        let fresh =
+            self.latest.iter().flatten().map(|latest| latest.sample).filter(|sample| {
+                at.since(sample.at) <= FRESH_US && wanted.is_none_or(|wanted| wanted == sample.channel)
+            });
+        fresh
+            .map(|sample| Capture {
+                how: How::Taken,
+                at: sample.at,
+                channel: Some(sample.channel),
+                judgement: Judgement::recorded(&sample),
+                settled: None,
+                peak: None,
+            })
+            .collect()
+    }
+
+    fn channel_named(&self, name: &str) -> Result<ChannelId, Refusal> {
+        named(&self.channels, name).ok_or_else(|| Refusal::UnknownChannel {
+            name: name.to_owned(),
+            channels: self.channels.iter().flatten().map(|channel| channel.name.clone()).collect(),
+        })
+    }
+}
