@@ -88,6 +88,9 @@ fn tell(out: &mut dyn Write, status: &StatusReport) -> io::Result<()> {
         if let Some(text) = &meter.identity {
             writeln!(out, "{} says of itself: {text}", meter.meter)?;
         }
+        if meter.unanswered > 0 {
+            writeln!(out, "{} left {} questions without an answer", meter.meter, meter.unanswered)?;
+        }
     }
     writeln!(out, "\ndatabase: {} (process {}, bayline {})", status.database, status.process, status.version)
 }

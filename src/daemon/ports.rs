@@ -43,6 +43,8 @@ pub(super) enum What {
     Batch(Batch),
     /// The loop was busy for so long, and bytes may have been lost meanwhile.
     HeldUp(Duration),
+    /// Something odd about the bytes that came, before anyone decoded them.
+    Odd(String),
 }
 
 /// Frames decoded and refused, for the status; and what the loop lets a reader know.
@@ -52,6 +54,8 @@ pub(super) struct Tally {
     pub refused: AtomicU64,
     /// Frames that sequence numbers say are missing.
     pub lost: AtomicU64,
+    /// Requests that a polled meter did not answer in time.
+    pub unanswered: AtomicU64,
     /// How well the device's clock fits; none for a device without one.
     pub clock: Mutex<Option<ClockFit>>,
     /// Sessions that began, counted by the loop: what was told in one is news in the next.
@@ -83,6 +87,7 @@ impl Ports {
                 opened: clock.mono(),
                 protocol: spec.protocol.clone(),
                 poller: None,
+                unanswered: 0,
                 to_loop: to_loop.clone(),
                 batch: Batch::default(),
                 tally: tally.clone(),
@@ -119,6 +124,8 @@ struct Feed {
     to_loop: mpsc::Sender<PortEvent>,
     batch: Batch,
     tally: Arc<Tally>,
+    /// Requests unanswered before the port was opened this time.
+    unanswered: u64,
     /// How many sessions had begun when it was looked last.
     sessions: u64,
 }
@@ -187,6 +194,7 @@ impl Feed {
 impl port::Listener for Feed {
     fn opened(&mut self) -> bool {
         self.opened = self.clock.mono();
+        self.unanswered = self.tally.unanswered.load(Ordering::Relaxed);
         self.poller = Poller::new(&self.protocol, self.opened);
         self.send_at(self.opened, What::Opened)
     }
@@ -198,6 +206,7 @@ impl port::Listener for Feed {
             match poller.turn(now) {
                 Turn::Send(bytes) => port.write_all(bytes, WRITE)?,
                 Turn::Wait(until) => {
+                    self.tally.unanswered.store(self.unanswered + poller.timeouts(), Ordering::Relaxed);
                     return Ok(Duration::from_micros(until.since(now).max(0).unsigned_abs()).min(port::PATIENCE));
                 }
             }
@@ -212,6 +221,10 @@ impl port::Listener for Feed {
         // At its own pace the times are those of the recording to the microsecond; a faster replay
         // would lie in the future.
         self.heard_at(self.opened.plus(after).min(self.clock.mono()), bytes)
+    }
+
+    fn odd(&mut self, text: String) -> bool {
+        self.send(What::Odd(text))
     }
 
     fn lost(&mut self, why: &io::Error) -> bool {

@@ -14,7 +14,7 @@ use std::{
 use super::{
     DataBits, Greeting, Heard, HidCable, LONGEST_REPORT, PATIENCE, Port, Settings,
     ioctl::send_feature,
-    open::heard,
+    open::{heard, in_plain_words},
     wait::{Patience, never_block, readable, write_all},
 };
 
@@ -28,8 +28,10 @@ pub(super) struct Hid {
     report: Vec<u8>,
     /// Bytes of a report that found no room in the reader's buffer.
     rest: Vec<u8>,
-    /// Short reports met; only the first is told.
+    /// Short reports met; each power of ten is told.
     short: u64,
+    /// What is to be told of them.
+    odd: Option<String>,
 }
 
 impl Hid {
@@ -45,7 +47,8 @@ impl Hid {
 
     fn greet(node: File, cable: HidCable, data_bits: DataBits) -> io::Result<Self> {
         never_block(&node)?;
-        let mut hid = Self { node, cable, data_bits, report: vec![0; LONGEST_REPORT], rest: Vec::new(), short: 0 };
+        let mut hid =
+            Self { node, cable, data_bits, report: vec![0; LONGEST_REPORT], rest: Vec::new(), short: 0, odd: None };
         for greeting in &hid.cable.greeting {
             match greeting {
                 Greeting::Feature(report) => send_feature(&hid.node, report)?,
@@ -57,13 +60,15 @@ impl Hid {
 
     /// Takes one report; true when it carried bytes.
     fn take_report(&mut self) -> io::Result<bool> {
-        let Heard::Bytes(length) = heard(self.node.read(&mut self.report))? else { return Ok(false) };
+        let Heard::Bytes(length) = heard(self.node.read(&mut self.report)).map_err(in_plain_words)? else {
+            return Ok(false);
+        };
         match self.cable.bytes(&self.report[..length], self.data_bits) {
             Ok(bytes) => self.rest.extend_from_slice(&bytes),
             Err(short) => {
                 self.short += 1;
-                if self.short == 1 {
-                    tracing::warn!("{short}; does [hid] describe this cable?");
+                if let Some(times) = power_of_ten(self.short) {
+                    self.odd = Some(format!("{short}, {times}; does [hid] describe this cable?"));
                 }
             }
         }
@@ -75,6 +80,15 @@ impl Hid {
         buffer[..count].copy_from_slice(&self.rest[..count]);
         self.rest.drain(..count);
         count
+    }
+}
+
+/// How often, where that is worth a word.
+fn power_of_ten(count: u64) -> Option<String> {
+    match count {
+        1 => Some("once".to_owned()),
+        count if 10u64.checked_pow(count.ilog10()) == Some(count) => Some(format!("{count} times")),
+        _ => None,
     }
 }
 
@@ -95,6 +109,10 @@ impl Port for Hid {
             }
         }
         Ok(Heard::Bytes(self.give(buffer)))
+    }
+
+    fn odd(&mut self) -> Option<String> {
+        self.odd.take()
     }
 
     fn write_all(&mut self, bytes: &[u8], patience: Duration) -> io::Result<()> {
@@ -147,7 +165,11 @@ mod tests {
         assert_eq!(hid.read(&mut one, PATIENCE).unwrap(), Heard::Bytes(1));
         assert_eq!(&one, b"2");
         assert_eq!(hid.read(&mut one, Duration::ZERO).unwrap(), Heard::Silence);
-        assert_eq!(hid.short, 1);
+        assert_eq!(
+            hid.odd().unwrap(),
+            "a report of 2 bytes came where at least 8 were expected, once; does [hid] describe this cable?"
+        );
+        assert_eq!(hid.odd(), None);
 
         // What is left of the mask is a parity bit.
         device.send(&[0xf1, b'3', 0]).unwrap();

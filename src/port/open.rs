@@ -28,6 +28,11 @@ pub trait Port: Send {
     /// The port went away: the cable was pulled, the peer hung up, the device node vanished.
     fn read(&mut self, buffer: &mut [u8], patience: Duration) -> io::Result<Heard>;
 
+    /// Something odd about what came since this was asked last, for the operator; none where all is well.
+    fn odd(&mut self) -> Option<String> {
+        None
+    }
+
     /// Writes all of the bytes, or fails when the time is over; some may be out by then.
     ///
     /// # Errors
@@ -48,6 +53,14 @@ pub fn open(address: &Address, settings: &Settings) -> io::Result<Box<dyn Port>>
         Address::File { path, pace } => Box::new(Replay::open(path, *pace)?),
         Address::Hid(path) => Box::new(Hid::open(path, settings)?),
     })
+}
+
+/// The system's word for a cable that was pulled, with what it means; other errors as they are.
+pub(super) fn in_plain_words(error: io::Error) -> io::Error {
+    const GONE: [i32; 3] = [nix::libc::EIO, nix::libc::ENODEV, nix::libc::ENXIO];
+    let is_gone =
+        error.kind() == io::ErrorKind::BrokenPipe || error.raw_os_error().is_some_and(|os| GONE.contains(&os));
+    if is_gone { io::Error::new(error.kind(), format!("it was unplugged or switched off ({error})")) } else { error }
 }
 
 /// End of file is a port that went away: a terminal device never ends otherwise.

@@ -41,6 +41,11 @@ pub trait Listener {
         self.heard(bytes)
     }
 
+    /// Something odd about what came, before anyone decoded it.
+    fn odd(&mut self, _text: String) -> bool {
+        true
+    }
+
     /// The port could not be opened, or went away: told once until it is there again.
     fn lost(&mut self, why: &io::Error) -> bool;
 
@@ -131,6 +136,11 @@ impl<L: Listener> Life<'_, L> {
             let lasts = heard != Heard::Silence || began.mono().0 >= micros(PATIENCE / 2);
             self.barren &= !lasts;
             if lasts && !self.open() {
+                return None;
+            }
+            if let Some(text) = port.odd()
+                && !self.listener.odd(text)
+            {
                 return None;
             }
             let goes_on = match heard {

@@ -12,7 +12,7 @@ use serialport::{ClearBuffer, SerialPort, TTYPort};
 use super::{
     DataBits, Flow, Heard, Level, PATIENCE, Parity, Port, Settings, StopBits,
     ioctl::{Pin, Set, borrowed, set_pin},
-    open::heard,
+    open::{heard, in_plain_words},
     wait::{Patience, never_block, too_slow},
 };
 
@@ -88,7 +88,7 @@ impl Drop for Serial {
 impl Port for Serial {
     fn read(&mut self, buffer: &mut [u8], patience: Duration) -> io::Result<Heard> {
         self.line.set_timeout(patience.min(PATIENCE))?;
-        let heard = heard(self.line.read(buffer))?;
+        let heard = heard(self.line.read(buffer)).map_err(in_plain_words)?;
         // A silent line may be a cable that is gone: the node tells.
         if heard == Heard::Silence {
             self.still_there()?;

@@ -70,6 +70,21 @@ fn a_multimeter_is_asked_for_function_and_value() {
 }
 
 #[test]
+fn questions_without_an_answer_are_counted_and_told() {
+    let bay = Bay::with_bench(BENCH);
+    let hasty = include_str!("../../protocols/scpi.toml").replace("timeout = \"3 s\"", "timeout = \"50 ms\"");
+    fs::create_dir(bay.path("protocols")).unwrap();
+    bay.write("protocols/scpi.toml", &hasty);
+    // Switched off: the cable is there and nobody answers.
+    let _silent = bay.meter("multimeter");
+    let mut daemon = bay.start_with(&["--protocols", text(&bay.path("protocols"))]);
+    daemon.until("a question unanswered", |status| of_meter(status, "multimeter")["unanswered"].as_u64() >= Some(2));
+    let said = bay.bayline(["status"]).done();
+    assert!(said.contains("multimeter left ") && said.contains(" questions without an answer"), "{said}");
+    daemon.stop();
+}
+
+#[test]
 fn what_a_meter_says_of_itself_is_shown_and_kept() {
     const FIRST: &str = "Invented Works,Bench 6,SN0042,1.07";
     const SECOND: &str = "Invented Works,Bench 6,SN0043,1.07";

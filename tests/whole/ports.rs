@@ -26,7 +26,7 @@ fn a_meter_unplugged_and_plugged_in_again_is_recorded_on() {
     handheld.unplug();
     let status = daemon.until("the loss", |status| of_meter(status, "handheld")["open"] == false);
     let alarm = status["alarms"][0].as_str().unwrap();
-    assert!(alarm.starts_with("meter \"handheld\" is not there: "), "{alarm}");
+    assert!(alarm.starts_with("meter \"handheld\" is not there: it was unplugged or switched off ("), "{alarm}");
     // What it showed last is no longer now.
     assert_eq!(status["readings"].as_array().unwrap().len(), 0);
     clamps.line("0.05,0.02");

@@ -35,6 +35,10 @@ impl Watch {
                 let text = format!("the store held its port up for {} ms; bytes may be lost", waited.as_millis());
                 self.happened(at, Event::Remark { kind: EventKind::SamplesLost, subject: name, text });
             }
+            What::Odd(text) => {
+                tracing::warn!("meter \"{name}\": {text}");
+                self.happened(at, Event::Remark { kind: EventKind::BadFrame, subject: name, text });
+            }
             What::Batch(batch) => self.batch(at, meter, &name, batch),
         }
         self.note_lost(at);

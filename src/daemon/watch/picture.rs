@@ -37,6 +37,7 @@ impl Watch {
             frames: tally.frames.load(Ordering::Relaxed),
             refused: tally.refused.load(Ordering::Relaxed),
             lost: tally.lost.load(Ordering::Relaxed),
+            unanswered: tally.unanswered.load(Ordering::Relaxed),
             clock: tally.clock.lock().unwrap_or_else(PoisonError::into_inner).map(|fit| ClockLine {
                 jitter_s: fit.jitter,
                 drift_ppm: fit.drift_ppm,

@@ -82,6 +82,9 @@ pub struct MeterLine {
     pub refused: u64,
     /// Frames that sequence numbers say are missing.
     pub lost: u64,
+    /// Requests that a polled meter did not answer in time.
+    #[serde(default)]
+    pub unanswered: u64,
     /// How well the device's own clock fits this computer's; none for a device without one.
     pub clock: Option<ClockLine>,
 }
