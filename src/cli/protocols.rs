@@ -1,9 +1,11 @@
 //! `bayline protocols`: which there are, and whether their examples hold.
 
 use std::{
-    io::{Write, stdout},
-    path::PathBuf,
+    fs::File,
+    io::{BufReader, Write, stdout},
+    path::{Path, PathBuf},
     process::ExitCode,
+    sync::Arc,
 };
 
 use clap::{Args, Subcommand};
@@ -14,7 +16,10 @@ use super::{
     failure::{Failure, complain},
     table::table,
 };
-use crate::protocol::{Protocol, check};
+use crate::{
+    port::{CaptureReader, Recorded},
+    protocol::{Protocol, Traffic, check, draft},
+};
 
 /// List the protocols, or prove their examples.
 #[derive(Debug, Args)]
@@ -33,6 +38,14 @@ enum What {
         /// The protocol files; without any, all that can be found
         file: Vec<PathBuf>,
     },
+    /// Draft examples from a recording made by `capture`: the first frame of each kind, to be compared with the display
+    Examples {
+        /// The recording
+        capture: PathBuf,
+        /// The protocol's name, or its file
+        #[arg(long, value_name = "PROTOCOL")]
+        protocol: String,
+    },
 }
 
 impl Protocols {
@@ -40,14 +53,9 @@ impl Protocols {
         match self.command {
             None => list(common, self.json),
             Some(What::Check { file: files }) if !files.is_empty() => {
-                let read = |path: &PathBuf| {
-                    let text = std::fs::read_to_string(path).map_err(|error| {
-                        Failure::usage(format!("the protocol file {} can't be read: {error}", path.display()))
-                    })?;
-                    Ok::<_, Failure>(Protocol::parse(&path.display().to_string(), &text)?)
-                };
-                prove(files.iter().map(read).collect::<Result<Vec<_>, _>>()?)
+                prove(files.iter().map(|path| read(path)).collect::<Result<Vec<_>, _>>()?)
             }
+            Some(What::Examples { capture, protocol }) => examples(common, &capture, &protocol),
             Some(What::Check { .. }) => {
                 let library = common.library();
                 let (listed, broken) = library.all();
@@ -58,6 +66,42 @@ impl Protocols {
                 prove(protocols?)
             }
         }
+    }
+}
+
+fn read(path: &Path) -> Result<Protocol, Failure> {
+    let text = std::fs::read_to_string(path)
+        .map_err(|error| Failure::usage(format!("the protocol file {} can't be read: {error}", path.display())))?;
+    Ok(Protocol::parse(&path.display().to_string(), &text)?)
+}
+
+fn examples(common: &Common, capture: &Path, name: &str) -> Result<ExitCode, Failure> {
+    let protocol = match name.ends_with(".toml") {
+        true => Arc::new(read(Path::new(name))?),
+        false => common.library().find(name)?,
+    };
+    if protocol.traffic() == Traffic::Polled {
+        let sentence =
+            format!("{name} asks its meter, and a recording does not tell which answer is to what; write a dialogue");
+        return Err(Failure::usage(sentence));
+    }
+    let unreadable =
+        |error: String| Failure::usage(format!("the recording {} can't be read: {error}", capture.display()));
+    let file = File::open(capture).map_err(|error| unreadable(error.to_string()))?;
+    let mut bytes = Vec::new();
+    for entry in CaptureReader::new(BufReader::new(file)).map_err(|error| unreadable(error.to_string()))? {
+        if let Recorded::Bytes(chunk) = entry.map_err(|error| unreadable(error.to_string()))?.what {
+            bytes.extend_from_slice(&chunk);
+        }
+    }
+    let mut out = stdout().lock();
+    let drafts = draft(&protocol, &bytes);
+    for draft in &drafts {
+        writeln!(out, "{}", draft.to_toml(&protocol))?;
+    }
+    match drafts.is_empty() {
+        true => Err(Failure::failed(anyhow::anyhow!("no frame of {name} stands in {}", capture.display()))),
+        false => Ok(ExitCode::SUCCESS),
     }
 }
 

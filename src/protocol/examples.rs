@@ -9,6 +9,10 @@
 //! `itself: Works,Bench 6`. Values are compared as numbers in base
 //! units, never as text.
 
+mod draft;
+
+pub use draft::{Draft, draft};
+
 use std::{
     ops::{Range, RangeInclusive},
     sync::Arc,

@@ -32,7 +32,7 @@ mod tests;
 
 pub use definition::{Came, Example, HidText, Piece, Protocol, Traffic};
 pub use engine::{Counts, Decoded, Engine, Frame, Gap};
-pub use examples::{ExampleFailure, check, show_reading};
+pub use examples::{Draft, ExampleFailure, check, draft, show_reading};
 pub use identify::{Candidate, Overheard, rank};
 pub use library::{Library, LibraryError, Listed};
 pub use poll::{Asked, Poller, Turn};

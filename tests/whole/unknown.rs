@@ -129,3 +129,24 @@ fn a_hid_cable_wants_to_be_described() {
     assert!(said.contains("can't be listened to: No such file"), "{said}");
     assert!(!capture.exists());
 }
+
+#[test]
+fn a_recording_becomes_examples_that_hold() {
+    let bay = Bay::new();
+    let recording = bay.write(
+        "meter.capture",
+        "bayline capture 1\n# /dev/ttyUSB0, 9600 8N1\n0 opened\n151203 \"12.41 V\\r\\n12.42 V\\r\\n\"\n\
+         252012 \"-0.31 V\\r\\nOL ohm\\r\\n\"\n300000 lost the other end closed it\n400000 \"damaged\\r\\n\"\n",
+    );
+    let drafted = bay.bayline(["protocols", "examples", text(&recording), "--protocol", "number"]).done();
+    assert_eq!(drafted.matches("[[example]]").count(), 4, "{drafted}");
+    assert!(drafted.contains("text = \"12.41 V\"\ngives = [\"value = 12.41 V, digit 0.01\"]"), "{drafted}");
+    // With the parts of the shipped file before them they are a protocol file that proves itself.
+    let (head, _) = include_str!("../../protocols/number.toml").split_once("[[example]]").unwrap();
+    let own = bay.write("number.toml", &format!("{head}{drafted}"));
+    assert!(bay.bayline(["protocols", "check", text(&own)]).done().contains("4 examples hold"));
+    let refused = bay.bayline(["protocols", "examples", text(&recording), "--protocol", "scpi"]).failed(2);
+    assert!(refused.contains("dialogue"), "{refused}");
+    let missing = bay.bayline(["protocols", "examples", "gone.capture", "--protocol", "number"]).failed(2);
+    assert!(missing.contains("gone.capture can't be read"), "{missing}");
+}
