@@ -95,9 +95,13 @@ impl<W: Write> Screen<W> {
                 self.told = Some(capture.judgement);
                 Ok(())
             }
-            News::Event { kind, subject, text } => self.line(|out| match subject.as_str() {
-                "" => writeln!(out, "{kind}: {text}"),
-                subject => writeln!(out, "{kind}, {subject}: {text}"),
+            News::Event { kind, subject, text } => self.line(|out| {
+                // Who looks at the probes must hear that a meter is gone.
+                let bell = if ["meter lost", "meter silent"].contains(&kind.as_str()) { "\u{7}" } else { "" };
+                match subject.as_str() {
+                    "" => writeln!(out, "{bell}{kind}: {text}"),
+                    subject => writeln!(out, "{bell}{kind}, {subject}: {text}"),
+                }
             }),
             News::Missed { count } => self.line(|out| writeln!(out, "{count} pieces of news were missed")),
         }

@@ -264,7 +264,7 @@ fn announce(alert: &Alert, notice: &Notice) {
         }
         Notice::Finding(finding) => alert.announce("finding", &finding.sentence),
         Notice::Step(view) => alert.announce("step", &view.name),
-        // Silence is said anyway.
+        Notice::Event { kind: EventKind::MeterSilent, text, .. } => alert.announce("meter", text),
         Notice::Event { kind: EventKind::MeterLost, subject, text } => {
             alert.announce("meter", &format!("{subject} is not there: {text}"));
         }

@@ -181,7 +181,6 @@ impl Core {
             let seconds = silence as f64 / 1e6;
             let text = format!("no reading of \"{name}\" for {seconds:.0} s: is it switched on, and does it send?");
             self.alarm(format!("silent {name}"), Some(text.clone()));
-            effects.push(Effect::Notice(Notice::Say(text.clone())));
             self.remark(at, EventKind::MeterSilent, name, text, effects);
         }
     }

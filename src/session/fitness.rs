@@ -12,7 +12,7 @@ use std::{collections::HashSet, time::Duration};
 
 use super::{
     Procedure, Step,
-    procedure::{CaptureMode, ConditionRule, HeatRule, PartTemperature},
+    procedure::{CaptureMode, ConditionRule, HeatRule, PartTemperature, Usage},
 };
 use crate::units::{Limit, Quantity};
 
@@ -62,8 +62,9 @@ impl std::fmt::Display for Unfit {
 /// All that does not fit, in the order of the steps.
 pub fn check(procedure: &Procedure, bench: &BenchFacts) -> Vec<Unfit> {
     let mut inspector = Inspector { bench, found: Vec::new(), told: HashSet::new() };
-    for step in &procedure.steps {
+    for (step, usage) in procedure.steps.iter().zip(Usage::of_steps(&procedure.steps)) {
         inspector.step(step);
+        inspector.use_in_circuit(step, usage);
     }
     inspector.found
 }
@@ -82,6 +83,8 @@ enum Missing {
     Digit,
     Rate,
     Name,
+    /// Not of a channel, but of a circuit: what its steps measure.
+    Role,
 }
 
 impl Inspector<'_> {
@@ -115,6 +118,18 @@ impl Inspector<'_> {
                 self.room(step, &facts, limit);
             }
         }
+    }
+
+    /// Whether the findings can make anything of a step that names its circuit.
+    fn use_in_circuit(&mut self, step: &Step, usage: Option<Usage>) {
+        let measures = |quantity| matches!(quantity, Quantity::VoltsDc | Quantity::Ohms | Quantity::AmpsDc);
+        let Some(circuit) = step.circuit.as_ref().filter(|_| usage.is_none() && step.quantity.is_some_and(measures))
+        else {
+            return;
+        };
+        let what = format!("what it measures in the circuit \"{circuit}\" is not told, the findings can't use it");
+        let remedy = "role = \"feed\", \"coil ohms\", \"coil amps\", \"ground drop\" and the like tells it";
+        self.once(circuit, Missing::Role, step, &what, remedy);
     }
 
     /// The channel of a name; its absence is told.

@@ -103,6 +103,7 @@ impl Session {
         self.place = place;
         if place >= all {
             self.put_back(at, effects);
+            effects.extend(Effect::say(at, "that was the last step; `end` ends the session".to_owned()));
         }
         Ok((judged, (place < all).then(|| self.begin_place(at, place, bench, effects))))
     }

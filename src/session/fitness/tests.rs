@@ -54,6 +54,14 @@ fn a_bench_that_suits_has_nothing_to_tell() {
 }
 
 #[test]
+fn a_step_of_which_the_findings_can_make_nothing_is_noted() {
+    let fits = format!("{AMPS}between = \"1.4 A to 1.9 A\"\ncircuit = \"lift coil\"");
+    let bench = bench(BENCH);
+    assert_eq!(weight(&found(&bench, &fits), "circuit \"lift coil\" is not told"), Some(Weight::Note));
+    assert_eq!(found(&bench, &format!("{fits}\nrole = \"coil amps\"")), []);
+}
+
+#[test]
 fn an_uncertainty_of_a_third_of_the_room_is_the_edge() {
     // JCGM 106:2012 7.6.3 (from memory): the capability index T/(2 U) of limits T apart; here 3 is wanted. At 1.8 A the
     // clamp is sure to 1.5 % + 20 mA = 47 mA, U = 2 · 47/√3 = 54.3 mA: T must be 325.6 mA.
