@@ -3,10 +3,9 @@
 use std::{path::PathBuf, process::ExitCode, sync::Arc};
 
 use clap::Args;
-use tokio::signal::unix::{SignalKind, signal};
 use tokio_util::sync::CancellationToken;
 
-use super::{Common, failure::Failure, identify::identify, visit::VisitArgs};
+use super::{Common, failure::Failure, identify::identify, stop::Enough, visit::VisitArgs};
 use crate::{
     channel::{Bench, QuickMeter},
     daemon::{self, Config},
@@ -72,14 +71,10 @@ impl Run {
 
 async fn until_stopped(config: Config) -> Result<ExitCode, Failure> {
     let stop = CancellationToken::new();
-    let mut terminate = signal(SignalKind::terminate())?;
-    let mut interrupt = signal(SignalKind::interrupt())?;
+    let mut enough = Enough::new()?;
     let stopper = stop.clone();
     tokio::spawn(async move {
-        tokio::select! {
-            _ = terminate.recv() => {}
-            _ = interrupt.recv() => {}
-        }
+        enough.heard().await;
         tracing::info!("stopping");
         notify(sd_notify::NotifyState::Stopping);
         stopper.cancel();

@@ -7,6 +7,8 @@ use std::{
     time::Duration,
 };
 
+use nix::sys::socket::{setsockopt, sockopt};
+
 use super::{
     Heard, PATIENCE, Port,
     open::heard,
@@ -26,6 +28,7 @@ impl Tcp {
                 Ok(stream) => {
                     stream.set_nonblocking(true)?;
                     stream.set_nodelay(true)?;
+                    notice_absence(&stream)?;
                     return Ok(Self(stream));
                 }
                 Err(error) => last = error,
@@ -33,6 +36,17 @@ impl Tcp {
         }
         Err(last)
     }
+}
+
+/// A server whose plug was pulled says nothing more, not even that it is gone: the system asks whether it is there.
+/// After some eleven seconds without an answer the connection counts as lost.
+fn notice_absence(stream: &TcpStream) -> io::Result<()> {
+    setsockopt(stream, sockopt::KeepAlive, &true)?;
+    setsockopt(stream, sockopt::TcpKeepInterval, &2)?;
+    setsockopt(stream, sockopt::TcpKeepCount, &3)?;
+    #[cfg(not(any(target_os = "macos", target_os = "ios")))]
+    setsockopt(stream, sockopt::TcpKeepIdle, &5)?;
+    Ok(())
 }
 
 impl Port for Tcp {

@@ -1,6 +1,11 @@
 //! Proves that the daemon says when it is ready, ends soon and well, and leaves nothing half done.
 
-use std::{net::TcpListener, os::unix::net::UnixDatagram, process::Stdio, time::Duration};
+use std::{
+    net::TcpListener,
+    os::unix::net::UnixDatagram,
+    process::{Command, Stdio},
+    time::Duration,
+};
 
 use nix::sys::signal::Signal;
 
@@ -10,8 +15,9 @@ use crate::harness::{Bay, HANDHELD, now, of_meter, until};
 const SOON: Duration = Duration::from_secs(2);
 
 #[test]
-fn both_signals_end_the_daemon_soon_and_well() {
-    for signal in [Signal::SIGINT, Signal::SIGTERM] {
+fn each_signal_ends_the_daemon_soon_and_well() {
+    // SIGHUP: the terminal that it was started in was closed.
+    for signal in [Signal::SIGINT, Signal::SIGTERM, Signal::SIGHUP] {
         let bay = Bay::with_bench(HANDHELD);
         let handheld = bay.meter("handheld");
         let mut daemon = bay.start();
@@ -28,6 +34,22 @@ fn both_signals_end_the_daemon_soon_and_well() {
         assert_eq!(kept.rows("SELECT name, left_how, last_row FROM step"), ["the drive | session ended | 2"]);
         kept.assert_sound();
     }
+}
+
+#[test]
+fn a_daemon_that_is_to_outlive_its_terminal_does() {
+    let bay = Bay::with_bench(HANDHELD);
+    let handheld = bay.meter("handheld");
+    let mut command = Command::new("sh");
+    bay.at_home(&mut command).args(["-c", "trap '' HUP; exec \"$0\" \"$@\""]);
+    let program = bay.command(["run", "--bench", "bench.toml"]);
+    command.arg(program.get_program()).args(program.get_args());
+    let mut daemon = bay.launch(command);
+    daemon.until_open(["handheld"]);
+    daemon.signal(Signal::SIGHUP);
+    handheld.line("12.1 V");
+    daemon.until_samples(1);
+    daemon.stop();
 }
 
 #[test]
