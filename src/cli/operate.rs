@@ -20,6 +20,9 @@ pub(super) struct Begin {
     /// What is going to be done
     #[arg(long, value_name = "FILE")]
     procedure: Option<PathBuf>,
+    /// Go on with a session that was cut off: its number, the beginning of its identity, or last
+    #[arg(long, value_name = "SESSION")]
+    continues: Option<String>,
     #[command(flatten)]
     visit: VisitArgs,
     /// Print the daemon's answer as JSON
@@ -98,7 +101,7 @@ impl Begin {
             }
         };
         let (caution, procedure) = procedure.unzip();
-        let request = Request::Begin(Box::new(BeginRequest::new(self.visit.visit()?, procedure)));
+        let request = Request::Begin(Box::new(BeginRequest::new(self.visit.visit()?, procedure, self.continues)));
         let answer = ask(common, &request)?;
         print(self.json, &answer, |out| {
             if let Some(ended) = &answer.ended {

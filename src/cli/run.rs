@@ -25,6 +25,9 @@ pub(super) struct Run {
     /// What is going to be done; without it the session is free-running
     #[arg(long, value_name = "FILE")]
     procedure: Option<PathBuf>,
+    /// Go on with a session that was cut off: its number, the beginning of its identity, or last
+    #[arg(long, value_name = "SESSION")]
+    continues: Option<String>,
     /// Run this at each announcement, with its kind and its words as arguments; repeat it for fixed arguments
     #[arg(long, value_name = "PROGRAM")]
     alert: Vec<String>,
@@ -62,8 +65,14 @@ impl Run {
             procedure.check_channels(&channels)?;
         }
         let folder = common.folder()?;
-        let config =
-            Config { bench, folder, procedure: procedure.map(Arc::new), visit: self.visit.visit()?, alert: self.alert };
+        let config = Config {
+            bench,
+            folder,
+            procedure: procedure.map(Arc::new),
+            visit: self.visit.visit()?,
+            continues: self.continues,
+            alert: self.alert,
+        };
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
         runtime.block_on(until_stopped(config))
     }

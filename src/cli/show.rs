@@ -79,6 +79,9 @@ fn findings(out: &mut dyn Write, connection: &Connection, session: &SessionRow) 
 fn heading(out: &mut dyn Write, session: &SessionRow) -> io::Result<()> {
     let what = session.procedure.as_deref().unwrap_or("free-running");
     writeln!(out, "session {}, {}: {what}", session.id, local(session.began_utc_us))?;
+    if let Some(uuid) = &session.continues {
+        writeln!(out, "goes on with session {uuid}")?;
+    }
     let told = [
         ("machine", &session.machine),
         ("job", &session.job),

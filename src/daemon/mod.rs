@@ -16,9 +16,13 @@ use uuid::Uuid;
 use crate::{
     channel::Bench,
     clock::Clock,
+    mistake::Mistake,
     server::{self, Doors, ServerError},
     session::{Begin, Procedure, Visit},
-    store::{Folder, FolderError, Store, StoreError},
+    store::{
+        Folder, FolderError, Store, StoreError, open_to_read,
+        read::{Left, left},
+    },
 };
 use alert::Alert;
 use ports::Ports;
@@ -47,6 +51,9 @@ pub struct Config {
     pub procedure: Option<Arc<Procedure>>,
     /// Which machine, and why it is here.
     pub visit: Visit,
+    /// The session that the first one goes on with: its number, the beginning of its identity, or last; none for one
+    /// that stands alone.
+    pub continues: Option<String>,
     /// A program and its first arguments, run at each announcement; empty for none.
     pub alert: Vec<String>,
 }
@@ -60,6 +67,9 @@ pub enum DaemonError {
     /// The database can't be used.
     #[error(transparent)]
     Store(#[from] StoreError),
+    /// The procedure of the session that is gone on with does not suit this program or bench.
+    #[error(transparent)]
+    Procedure(#[from] Mistake),
     /// The control socket can't be opened.
     #[error(transparent)]
     Server(#[from] ServerError),
@@ -94,7 +104,23 @@ pub async fn run(config: Config, ready: impl FnOnce(), stop: CancellationToken) 
     // The loop takes reports first of all, so the store never waits here for long.
     let store = Store::open(&folder.database(), move |told| drop(report.blocking_send(told)))?;
     for session in store.interrupted() {
-        tracing::warn!("session {session} had been cut off; it is closed as interrupted");
+        tracing::warn!(
+            "session {session} had been cut off; it is closed as interrupted, `bayline begin --continues {session}` goes on with it"
+        );
+    }
+    let mut begin = Begin {
+        id: Uuid::now_v7(),
+        wall: Clock::wall(),
+        visit: config.visit,
+        procedure: config.procedure,
+        bench: config.bench.text.clone(),
+        earlier: None,
+    };
+    if let Some(wanted) = &config.continues {
+        begin = gone_on(begin, left(&open_to_read(&folder.database())?, wanted)?)?;
+        if let (Some(procedure), Some(channels)) = (&begin.procedure, config.bench.channel_names()) {
+            procedure.check_channels(&channels)?;
+        }
     }
     let listener = server::bind(&folder.socket())?;
     let (asked, requests) = mpsc::channel(REQUEST_QUEUE);
@@ -106,13 +132,7 @@ pub async fn run(config: Config, ready: impl FnOnce(), stop: CancellationToken) 
     let (to_loop, from_ports) = mpsc::channel(PORT_QUEUE);
     let alert = Alert::start(config.alert)?;
     let mut watch = Watch::new(clock, &config.bench, folder.database(), store, watch::Outlets { news, alert });
-    watch.begin(Begin {
-        id: Uuid::now_v7(),
-        wall: Clock::wall(),
-        visit: config.visit,
-        procedure: config.procedure,
-        bench: config.bench.text.clone(),
-    });
+    watch.begin(begin);
     let ports = Ports::start(&config.bench, clock, &to_loop, watch.tallies())?;
     drop(to_loop);
     ready();
@@ -127,4 +147,18 @@ pub async fn run(config: Config, ready: impl FnOnce(), stop: CancellationToken) 
     drop(held);
     ended?;
     Ok(Summary { database: folder.database() })
+}
+
+/// A session that goes on where another one was cut off: with its procedure, and what was not told anew.
+fn gone_on(begin: Begin, left: Left) -> Result<Begin, Mistake> {
+    let procedure = match left.procedure {
+        Some(text) => Some(Arc::new(Procedure::parse("the procedure of that session", &text)?)),
+        None => None,
+    };
+    Ok(Begin {
+        visit: begin.visit.or(left.visit),
+        procedure: begin.procedure.or(procedure),
+        earlier: Some(Arc::new(left.earlier)),
+        ..begin
+    })
 }

@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use uuid::Uuid;
 
-use super::{Capture, Judgement, Procedure, Zeroed};
+use super::{Capture, Earlier, Judgement, Procedure, Zeroed};
 use crate::{
     clock::Wall,
     units::{Limit, Quantity},
@@ -42,6 +42,8 @@ pub struct Begin {
     pub procedure: Option<Arc<Procedure>>,
     /// The bench file as written.
     pub bench: String,
+    /// The session that it goes on with; none for one that stands alone.
+    pub earlier: Option<Arc<Earlier>>,
 }
 
 /// What is known of a machine and its visit; empty or none where not told.
@@ -61,6 +63,22 @@ pub struct Visit {
     pub ambient_celsius: Option<f64>,
     /// Temperature of the part under test, °C.
     pub part_celsius: Option<f64>,
+}
+
+impl Visit {
+    /// What was told this time; the rest as it was before.
+    pub fn or(self, before: Self) -> Self {
+        let text = |now: String, before: String| if now.is_empty() { before } else { now };
+        Self {
+            machine: text(self.machine, before.machine),
+            job: text(self.job, before.job),
+            vin: text(self.vin, before.vin),
+            counter: text(self.counter, before.counter),
+            complaint: text(self.complaint, before.complaint),
+            ambient_celsius: self.ambient_celsius.or(before.ambient_celsius),
+            part_celsius: self.part_celsius.or(before.part_celsius),
+        }
+    }
 }
 
 /// Which step to go to.

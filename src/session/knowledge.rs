@@ -1,7 +1,7 @@
 //! What a session knows of its machine: the facts that its steps came to, and what follows from them.
 
 use super::{
-    Judgement, Procedure, StepView,
+    Earlier, Judgement, Procedure, StepView,
     findings::{Case, Fact, Finding, Gain, Usage, conclude},
     judge::Part,
 };
@@ -40,16 +40,36 @@ impl Knowledge {
 
     /// A step was left with this judgement. True where what follows has become another.
     pub fn learn(&mut self, view: &StepView, judgement: &Judgement, channel: Option<&Channel>) -> bool {
-        let usage = view.place.and_then(|(place, _)| *self.usages.get(place - 1)?);
-        let (Some(usage), Some(circuit)) = (usage, &view.circuit) else { return false };
-        let gain = channel.and_then(|channel| {
-            let Value::Number(value) = judgement.measured.map(Value::Number).or(judgement.value)? else { return None };
-            let (sheet, quantity) = (channel.accuracy.parse::<DataSheet>().ok()?, judgement.quantity?);
-            let scale = channel.scale.parse::<Scale>().unwrap_or(Scale::NONE);
-            Some(Gain::of(&channel.name, quantity, sheet.in_force(quantity, value, None)?, &scale))
-        });
-        let Some(fact) = Fact::of_capture(circuit, &view.name, usage, &as_shown(judgement), gain) else { return false };
-        self.facts.push(fact);
+        let (Some((place, _)), Some(circuit)) = (view.place, &view.circuit) else { return false };
+        let gain = channel.and_then(|channel| gain(judgement, &channel.name, &channel.scale, &channel.accuracy));
+        self.know(place - 1, circuit, &view.name, judgement, gain) && self.conclude()
+    }
+
+    /// What the steps of an earlier session came to.
+    pub fn remember(&mut self, procedure: &Procedure, earlier: &Earlier) {
+        for step in &earlier.steps {
+            let place = procedure.steps.iter().position(|other| other.name == step.name);
+            let Some((place, judged)) = place.zip(step.judged.as_ref()) else { continue };
+            let Some(circuit) = &procedure.steps[place].circuit else { continue };
+            let gain = gain(&judged.judgement, &judged.channel, &judged.scale, &judged.accuracy);
+            self.know(place, circuit, &step.name, &judged.judgement, gain);
+        }
+        if !self.facts.is_empty() {
+            self.conclude();
+        }
+    }
+
+    /// Keeps what a step at this place came to; false where it is of no use here.
+    fn know(&mut self, place: usize, circuit: &str, step: &str, judgement: &Judgement, gain: Option<Gain>) -> bool {
+        let usage = self.usages.get(place).copied().flatten();
+        let fact = usage.and_then(|usage| Fact::of_capture(circuit, step, usage, &as_shown(judgement), gain));
+        let is_of_use = fact.is_some();
+        self.facts.extend(fact);
+        is_of_use
+    }
+
+    /// True where what follows has become another.
+    fn conclude(&mut self) -> bool {
         let mut case = Case::new(self.facts.iter().cloned());
         case.part_celsius = self.part_celsius;
         case.reference_celsius = self.reference_celsius.unwrap_or(case.reference_celsius);
@@ -66,6 +86,14 @@ impl Knowledge {
     fn headline(&self) -> Option<(super::findings::Kind, Vec<String>)> {
         self.findings.first().map(|first| (first.kind, first.circuits.clone()))
     }
+}
+
+/// The error that a value shares with others of its channel.
+fn gain(judgement: &Judgement, channel: &str, scale: &str, accuracy: &str) -> Option<Gain> {
+    let Value::Number(value) = judgement.measured.map(Value::Number).or(judgement.value)? else { return None };
+    let (sheet, quantity) = (accuracy.parse::<DataSheet>().ok()?, judgement.quantity?);
+    let scale = scale.parse::<Scale>().unwrap_or(Scale::NONE);
+    Some(Gain::of(channel, quantity, sheet.in_force(quantity, value, None)?, &scale))
 }
 
 /// What the meter showed: a coil carries its amps at the temperature it has, not at the limit's.

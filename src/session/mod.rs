@@ -19,12 +19,14 @@ mod zero;
 
 mod command;
 mod core;
+mod earlier;
 mod meters;
 mod progress;
 mod record;
 
 pub use self::core::{Core, Latest};
 pub use command::{Begin, Command, Move, Refusal, Reply, StepView, Visit};
+pub use earlier::{Earlier, EarlierJudgement, EarlierStep};
 pub use judge::{Capture, Judgement, Verdict};
 pub use meters::MeterState;
 pub use procedure::{Advance, CaptureMode, ContactRule, Procedure, ProcedureError, Step};

@@ -47,15 +47,19 @@ pub(super) type Moved = (Option<Judgement>, Option<Arc<StepView>>);
 
 impl Session {
     pub fn new(begin: Begin, began: Mono) -> Self {
+        let mut knowledge = Knowledge::new(begin.procedure.as_deref(), begin.visit.part_celsius);
+        if let (Some(procedure), Some(earlier)) = (&begin.procedure, &begin.earlier) {
+            knowledge.remember(procedure, earlier);
+        }
         Self {
-            knowledge: Knowledge::new(begin.procedure.as_deref(), begin.visit.part_celsius),
+            knowledge,
+            attempts: begin.earlier.as_ref().map(|earlier| earlier.attempts()).unwrap_or_default(),
             begin,
             began,
             step: None,
             samples: 0,
             advice: Advice::default(),
             steps: 0,
-            attempts: HashMap::new(),
             place: 0,
             rest: None,
         }
@@ -70,9 +74,11 @@ impl Session {
         self.begin.procedure.as_ref().is_some_and(|procedure| procedure.advance == Advance::Lifted)
     }
 
-    /// The first step of a procedure.
+    /// The first step of a procedure, or the one where an earlier session was cut off.
     pub fn first(&mut self, at: Mono, bench: &BenchView, effects: &mut Vec<Effect>) -> Option<Arc<StepView>> {
-        self.procedure().is_some().then(|| self.begin_place(at, 0, bench, effects))
+        let procedure = self.procedure()?;
+        self.place = self.begin.earlier.as_ref().map_or(0, |earlier| earlier.place(&procedure));
+        (self.place < procedure.steps.len()).then(|| self.begin_place(at, self.place, bench, effects))
     }
 
     pub fn go(&mut self, at: Mono, to: Move, bench: &BenchView, effects: &mut Vec<Effect>) -> Result<Moved, Refusal> {

@@ -68,7 +68,14 @@ fn volts(at_ms: i64, value: f64) -> Sample {
 
 fn begin(procedure: Option<&str>) -> Command {
     let procedure = procedure.map(|text| Arc::new(Procedure::parse("p.toml", text).unwrap()));
-    Command::Begin(Begin { id: Uuid::nil(), wall: Wall(0), visit: Visit::default(), procedure, bench: String::new() })
+    Command::Begin(Begin {
+        id: Uuid::nil(),
+        wall: Wall(0),
+        visit: Visit::default(),
+        procedure,
+        bench: String::new(),
+        earlier: None,
+    })
 }
 
 /// A core with an open session and one channel.

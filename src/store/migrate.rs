@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use rusqlite::Connection;
 
 /// What leads from each version to the next, beginning with version 1.
-const STEPS: &[&str] = &[include_str!("migrations/from_1.sql")];
+const STEPS: &[&str] = &[include_str!("migrations/from_1.sql"), include_str!("migrations/from_2.sql")];
 
 /// Of the database that this program writes; kept in SQLite's `user_version`.
 pub const SCHEMA_VERSION: i64 = 1 + STEPS.len() as i64;
@@ -41,6 +41,20 @@ mod tests {
         let mut statement = connection.prepare(sql).unwrap();
         let rows = statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?))).unwrap();
         rows.collect::<Result<_, _>>().unwrap()
+    }
+
+    #[test]
+    fn a_database_of_version_2_is_upgraded() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("bayline.db");
+        let old = Connection::open(&path).unwrap();
+        old.execute_batch(include_str!("../../tests/data/store/version_2.sql")).unwrap();
+        old.execute_batch("PRAGMA user_version = 2").unwrap();
+        drop(old);
+        let (upgraded, _) = open_to_write(&path).unwrap();
+        let (fresh, _) = open_to_write(&folder.path().join("fresh.db")).unwrap();
+        assert_eq!(columns(&upgraded), columns(&fresh));
+        assert!(folder.path().join("bayline.db.version-2").exists());
     }
 
     #[test]

@@ -61,6 +61,12 @@ pub enum StoreError {
         /// What was asked for.
         wanted: String,
     },
+    /// A session that is open can't be gone on with in another one.
+    #[error("session {id} is still open; work on in it, or end it first")]
+    StillOpen {
+        /// Its number.
+        id: i64,
+    },
     /// The writer thread is gone.
     #[error("the writer of the database has stopped")]
     WriterGone,

@@ -101,8 +101,8 @@ impl Rows {
         connection
             .prepare_cached(
                 "INSERT INTO session (uuid, began_utc, began_utc_us, machine, job, vin, counter, complaint, ambient_c, part_c,
-                    procedure_title, procedure_text, bench_text, program, first_row)
-                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15)",
+                    procedure_title, procedure_text, bench_text, program, first_row, continues)
+                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16)",
             )?
             .execute(params![
                 begin.id.to_string(),
@@ -120,6 +120,7 @@ impl Rows {
                 begin.bench,
                 env!("CARGO_PKG_VERSION"),
                 self.next_row,
+                begin.earlier.as_ref().map(|earlier| earlier.id.to_string()),
             ])?;
         let session = connection.last_insert_rowid();
         self.session = Some((session, at));

@@ -1,4 +1,4 @@
--- bayline's database, version 2. Any SQLite tool can read it.
+-- bayline's database, version 3. Any SQLite tool can read it.
 --
 -- Times called *_us are whole microseconds since the session began. Absolute times are UTC.
 -- Nothing refers to a row of another session.
@@ -10,6 +10,7 @@ CREATE TABLE session (
     began_utc_us    INTEGER NOT NULL,     -- the same, microseconds since 1970-01-01T00:00:00Z
     ended_us        INTEGER,              -- when it ended; NULL while it is open
     ended_how       TEXT,                 -- ended, stopped, replaced, interrupted; NULL while it is open
+    continues       TEXT,                 -- uuid of the session that it goes on with; NULL for one that stands alone
     machine         TEXT NOT NULL,        -- the machine in the operator's words; empty where not told
     job             TEXT NOT NULL,        -- the job in the operator's words; empty where not told
     vin             TEXT NOT NULL DEFAULT '', -- vehicle identification or serial number; empty where not told

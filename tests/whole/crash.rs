@@ -7,7 +7,7 @@ use std::{
 
 use serde_json::json;
 
-use crate::harness::{Bay, HANDHELD};
+use crate::harness::{Bay, HANDHELD, text};
 
 #[test]
 fn what_was_acknowledged_survives_a_kill() {
@@ -144,4 +144,80 @@ fn a_socket_and_a_lock_that_a_dead_daemon_left_are_no_hindrance() {
     assert!(bay.bayline(["status"]).failed(3).contains("no daemon answers"));
     let mut daemon = bay.start();
     daemon.ask(json!({"do": "status"}));
+}
+
+/// Feed, ohms and amps of a coil with 0.9 ohm too many: the third step alone would say nothing.
+const COIL: &str = r#"
+title = "Lift coil"
+[[step]]
+name = "feed"
+circuit = "lift coil"
+channel = "probe"
+quantity = "V DC"
+at_least = "11.8 V"
+[[step]]
+name = "ohms"
+circuit = "lift coil"
+channel = "probe"
+quantity = "ohm"
+nominal = "6.2 ohm ± 8 %"
+[[step]]
+name = "amps"
+circuit = "lift coil"
+channel = "probe"
+quantity = "A DC"
+"#;
+
+#[test]
+fn a_session_that_was_cut_off_is_gone_on_with() {
+    let bay =
+        Bay::with_bench(&HANDHELD.replace("name = \"probe\"", "name = \"probe\"\naccuracy = \"0.5 % + 2 digits\""));
+    let procedure = bay.write("coil.toml", COIL);
+    let handheld = bay.meter("handheld");
+    let mut daemon =
+        bay.start_with(&["--procedure", text(&procedure), "--machine", "loader 7", "--job", "A-113", "--part", "20"]);
+    daemon.until_open(["handheld"]);
+    // Ohm's law: 12.87 V over 6.2 ohm and 1.8 ohm is 1.609 A.
+    for (count, line) in [(1, "12.87 V"), (2, "6.20 ohm")] {
+        handheld.line(line);
+        daemon.until_samples(count);
+        daemon.take();
+        if count == 1 {
+            daemon.step("next");
+        }
+    }
+    assert!(bay.bayline(["begin", "--continues", "last"]).failed(1).contains("still open"));
+    daemon.kill();
+
+    let mut daemon = bay.start_with(&["--continues", "last", "--job", "A-113 b"]);
+    daemon.until_open(["handheld"]);
+    let status = daemon.status();
+    // The step in which it was cut off had not been left: it is done again.
+    assert_eq!((&status["step"]["name"], &status["step"]["attempt"]), (&json!("ohms"), &json!(2)));
+    assert_eq!((&status["session"]["machine"], &status["session"]["job"]), (&json!("loader 7"), &json!("A-113 b")));
+    handheld.line("6.20 ohm");
+    daemon.until_samples(1);
+    daemon.take();
+    daemon.step("next");
+    handheld.line("1.609 A");
+    daemon.until_samples(2);
+    daemon.take();
+    daemon.step("next");
+    // What had been captured before counts on.
+    let finding = daemon.status()["findings"][0].clone();
+    assert_eq!(finding["kind"], "resistance not placed", "{finding}");
+    daemon.stop();
+
+    let kept = bay.kept();
+    assert_eq!(
+        kept.rows("SELECT id, ended_how, machine, job, part_c, procedure_title FROM session ORDER BY id"),
+        ["1 | interrupted | loader 7 | A-113 | 20 | Lift coil", "2 | stopped | loader 7 | A-113 b | 20 | Lift coil"]
+    );
+    assert_eq!(
+        kept.rows("SELECT one.id, other.id FROM session one JOIN session other ON other.continues = one.uuid"),
+        ["1 | 2"]
+    );
+    assert!(bay.bayline(["show", "last"]).done().contains("goes on with session "));
+    assert!(bay.bayline(["run", "--bench", "bench.toml", "--continues", "7"]).failed(1).contains("no session 7"));
+    kept.assert_sound();
 }

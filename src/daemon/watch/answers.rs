@@ -5,14 +5,23 @@ use std::sync::Arc;
 use tokio::sync::oneshot;
 use uuid::Uuid;
 
-use super::Watch;
+use super::{super::gone_on, Watch};
 use crate::{
     clock::Clock,
     mistake::Mistake,
     server::{Answer, Asked, Request},
     session::{Begin, Command, Move, Procedure},
-    store::Ticket,
+    store::{StoreError, Ticket, open_to_read, read::left},
 };
+
+/// Why a request is no command.
+#[derive(Debug, thiserror::Error)]
+pub(super) enum NoCommand {
+    #[error(transparent)]
+    Mistake(#[from] Mistake),
+    #[error(transparent)]
+    Store(#[from] StoreError),
+}
 
 impl Watch {
     pub(super) fn asked(&mut self, Asked { request, answer: to }: Asked) {
@@ -50,24 +59,27 @@ impl Watch {
     }
 
     /// The command that a request means; none for one that only asks.
-    fn command(&self, request: Request) -> Result<Option<Command>, Mistake> {
+    fn command(&self, request: Request) -> Result<Option<Command>, NoCommand> {
         Ok(Some(match request {
             Request::Begin(asked) => {
-                let visit = asked.visit();
-                let procedure = match asked.procedure {
-                    None => None,
-                    Some(sent) => Some(Procedure::parse(&sent.file, &sent.text)?),
-                };
-                if let (Some(procedure), Some(channels)) = (&procedure, &self.channels) {
-                    procedure.check_channels(channels)?;
-                }
-                Command::Begin(Begin {
+                let mut begin = Begin {
                     id: Uuid::now_v7(),
                     wall: Clock::wall(),
-                    visit,
-                    procedure: procedure.map(Arc::new),
+                    visit: asked.visit(),
+                    procedure: None,
                     bench: self.bench_text.clone(),
-                })
+                    earlier: None,
+                };
+                if let Some(wanted) = &asked.continues {
+                    begin = gone_on(begin, left(&open_to_read(&self.database)?, wanted)?)?;
+                }
+                if let Some(sent) = asked.procedure {
+                    begin.procedure = Some(Arc::new(Procedure::parse(&sent.file, &sent.text)?));
+                }
+                if let (Some(procedure), Some(channels)) = (&begin.procedure, &self.channels) {
+                    procedure.check_channels(channels)?;
+                }
+                Command::Begin(begin)
             }
             Request::End {} => Command::End,
             Request::Step { to } => Command::Step(Move::parse(&to)),

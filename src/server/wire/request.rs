@@ -52,18 +52,21 @@ pub struct BeginRequest {
     pub part_celsius: Option<f64>,
     /// What is going to be done.
     pub procedure: Option<ProcedureText>,
+    /// The session that this one goes on with: its number, the beginning of its identity, or last. What is not told
+    /// here is as it was there.
+    pub continues: Option<String>,
 }
 
 impl BeginRequest {
     /// A request for this visit.
-    pub fn new(visit: Visit, procedure: Option<ProcedureText>) -> Self {
+    pub fn new(visit: Visit, procedure: Option<ProcedureText>, continues: Option<String>) -> Self {
         let Visit { machine, job, vin, counter, complaint, ambient_celsius, part_celsius } = visit;
-        Self { machine, job, vin, counter, complaint, ambient_celsius, part_celsius, procedure }
+        Self { machine, job, vin, counter, complaint, ambient_celsius, part_celsius, procedure, continues }
     }
 
     /// The visit that it tells of.
     pub fn visit(&self) -> Visit {
-        let Self { machine, job, vin, counter, complaint, ambient_celsius, part_celsius, procedure: _ } = self.clone();
+        let Self { machine, job, vin, counter, complaint, ambient_celsius, part_celsius, .. } = self.clone();
         Visit { machine, job, vin, counter, complaint, ambient_celsius, part_celsius }
     }
 }

@@ -57,6 +57,11 @@ impl Verdict {
         }
     }
 
+    /// The verdict of a word.
+    pub fn from_word(word: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|verdict| verdict.word() == word)
+    }
+
     /// Its number in the database.
     pub const fn code(self) -> u8 {
         self as u8

@@ -64,6 +64,8 @@ pub struct CaptureRow {
     pub value: Option<f64>,
     /// 1 beyond the range, −1 beyond it downwards.
     pub beyond: Option<i64>,
+    /// What the meter showed, where the value is that corrected for heat.
+    pub measured: Option<f64>,
     /// Standard uncertainty.
     pub u: Option<f64>,
     /// The verdict's word.
@@ -129,7 +131,7 @@ impl Columns<'_, '_> {
 
 const CAPTURE: &str =
     "capture.step, capture.how, capture.at_us, capture.channel, capture.quantity, capture.unit, capture.value,
-    capture.beyond, capture.u, capture.verdict, capture.reason";
+    capture.beyond, capture.measured, capture.u, capture.verdict, capture.reason";
 
 fn capture(columns: &mut Columns) -> rusqlite::Result<CaptureRow> {
     Ok(CaptureRow {
@@ -141,6 +143,7 @@ fn capture(columns: &mut Columns) -> rusqlite::Result<CaptureRow> {
         unit: columns.next()?,
         value: columns.next()?,
         beyond: columns.next()?,
+        measured: columns.next()?,
         u: columns.next()?,
         verdict: columns.next()?,
         reason: columns.next()?,

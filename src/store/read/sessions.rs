@@ -21,6 +21,8 @@ pub struct SessionRow {
     pub ended_us: Option<i64>,
     /// ended, stopped, replaced or interrupted; none while it is open.
     pub ended_how: Option<String>,
+    /// uuid of the session that it goes on with.
+    pub continues: Option<String>,
     /// In the operator's words.
     pub machine: String,
     /// In the operator's words.
@@ -68,7 +70,7 @@ const SELECT: &str = "SELECT id, uuid, began_utc, began_utc_us, ended_us, ended_
         (SELECT COUNT(*) FROM step WHERE step.session = session.id),
         (SELECT COUNT(*) FROM step WHERE step.session = session.id AND verdict = 'outside'
             AND number = (SELECT MAX(number) FROM step AS other WHERE other.session = session.id AND other.name = step.name)),
-        vin, counter, complaint, ambient_c, part_c
+        vin, counter, complaint, ambient_c, part_c, continues
     FROM session";
 
 fn row(row: &Row) -> rusqlite::Result<SessionRow> {
@@ -92,6 +94,7 @@ fn row(row: &Row) -> rusqlite::Result<SessionRow> {
         complaint: row.get(16)?,
         ambient_celsius: row.get(17)?,
         part_celsius: row.get(18)?,
+        continues: row.get(19)?,
     })
 }
 

@@ -1,0 +1,86 @@
+//! What an earlier session of the same visit left, so that another one goes on where it was cut off.
+
+use std::collections::HashMap;
+
+use uuid::Uuid;
+
+use super::{Judgement, Procedure};
+
+/// An earlier session that is gone on with.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Earlier {
+    /// Its identity.
+    pub id: Uuid,
+    /// Its steps, in the order in which they were begun.
+    pub steps: Vec<EarlierStep>,
+}
+
+/// One step of it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct EarlierStep {
+    /// What it is called.
+    pub name: String,
+    /// Whether there is nothing more to do in it.
+    pub done: bool,
+    /// What it came to; none where it came to nothing.
+    pub judged: Option<EarlierJudgement>,
+}
+
+/// What a step came to, and on which channel.
+#[derive(Debug, Clone, PartialEq)]
+pub struct EarlierJudgement {
+    /// The judgement as it was kept.
+    pub judgement: Judgement,
+    /// The channel's name.
+    pub channel: String,
+    /// The channel's scale as written; empty where there was none.
+    pub scale: String,
+    /// The channel's accuracy as written; empty where there was none.
+    pub accuracy: String,
+}
+
+impl Earlier {
+    /// How often each step had been begun.
+    pub(super) fn attempts(&self) -> HashMap<String, u32> {
+        let mut attempts = HashMap::new();
+        for step in &self.steps {
+            *attempts.entry(step.name.clone()).or_default() += 1;
+        }
+        attempts
+    }
+
+    /// The place in the procedure where it is gone on: at the last step, or behind it where that was done.
+    pub(super) fn place(&self, procedure: &Procedure) -> usize {
+        let Some(last) = self.steps.last() else { return 0 };
+        let place = procedure.steps.iter().position(|step| step.name == last.name).unwrap_or(0);
+        place + usize::from(last.done)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn earlier(steps: &[(&str, bool)]) -> Earlier {
+        let steps =
+            steps.iter().map(|(name, done)| EarlierStep { name: (*name).to_owned(), done: *done, judged: None });
+        Earlier { id: Uuid::nil(), steps: steps.collect() }
+    }
+
+    #[test]
+    fn it_is_gone_on_where_it_was_cut_off() {
+        let text = "title = \"t\"\n[[step]]\nname = \"a\"\n[[step]]\nname = \"b\"\n[[step]]\nname = \"c\"\n";
+        let procedure = Procedure::parse("p.toml", text).unwrap();
+        for (steps, place) in [
+            (&[][..], 0),
+            (&[("a", true), ("b", false)], 1),
+            (&[("a", true), ("b", true)], 2),
+            (&[("c", true)], 3),
+            (&[("c", true), ("a", false)], 0),
+            (&[("a step of another procedure", false)], 0),
+        ] {
+            assert_eq!(earlier(steps).place(&procedure), place, "{steps:?}");
+        }
+        assert_eq!(earlier(&[("a", true), ("b", true), ("a", false)]).attempts()["a"], 2);
+    }
+}

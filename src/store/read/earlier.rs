@@ -1,0 +1,91 @@
+//! A session as another one goes on with it.
+
+use rusqlite::{Connection, OptionalExtension};
+use uuid::Uuid;
+
+use super::{StepRow, find, steps};
+use crate::{
+    protocol::Value,
+    session::{Earlier, EarlierJudgement, EarlierStep, Judgement, Verdict, Visit},
+    store::StoreError,
+    units::{Limit, Quantity},
+};
+
+/// What a session began with and what it left.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Left {
+    /// Which machine, and why it was here.
+    pub visit: Visit,
+    /// The procedure file as it was; none when free-running.
+    pub procedure: Option<String>,
+    /// Its steps and what they came to.
+    pub earlier: Earlier,
+}
+
+/// The session of a number, of the beginning of an identity, or `last`, to be gone on with.
+///
+/// # Errors
+/// There is none, or it is still open.
+pub fn left(connection: &Connection, wanted: &str) -> Result<Left, StoreError> {
+    let session = find(connection, wanted)?;
+    if session.ended_us.is_none() {
+        return Err(StoreError::StillOpen { id: session.id });
+    }
+    let procedure =
+        connection.query_row("SELECT procedure_text FROM session WHERE id = ?1", [session.id], |row| row.get(0))?;
+    let mut left = Vec::new();
+    for step in steps(connection, session.id)? {
+        left.push(EarlierStep {
+            done: matches!(step.left.as_deref(), Some("done" | "skipped")),
+            judged: judged(connection, session.id, &step)?,
+            name: step.name,
+        });
+    }
+    // Rows of a program that knew other identities than these are gone on with as well.
+    let id = Uuid::parse_str(&session.uuid).unwrap_or(Uuid::nil());
+    let visit = Visit {
+        machine: session.machine,
+        job: session.job,
+        vin: session.vin,
+        counter: session.counter,
+        complaint: session.complaint,
+        ambient_celsius: session.ambient_celsius,
+        part_celsius: session.part_celsius,
+    };
+    Ok(Left { visit, procedure, earlier: Earlier { id, steps: left } })
+}
+
+fn judged(connection: &Connection, session: i64, step: &StepRow) -> Result<Option<EarlierJudgement>, StoreError> {
+    let Some((capture, channel)) = step.capture.as_ref().and_then(|capture| Some((capture, capture.channel.clone()?)))
+    else {
+        return Ok(None);
+    };
+    let quantity: Option<Quantity> = capture.quantity.as_ref().and_then(|word| word.parse().ok());
+    let value = match (capture.value, capture.beyond) {
+        (_, Some(1)) => Some(Value::Over),
+        (_, Some(_)) => Some(Value::Under),
+        (value, None) => value.map(Value::Number),
+    };
+    let has_limit = step.limit_low.is_some() || step.limit_high.is_some();
+    let limit = quantity.filter(|_| has_limit).map(|quantity| Limit {
+        low: step.limit_low,
+        high: step.limit_high,
+        dimension: quantity.dimension(),
+    });
+    let written = connection
+        .prepare_cached("SELECT scale, accuracy FROM channel WHERE session = ?1 AND name = ?2 AND quantity = ?3")?
+        .query_row((session, &channel, &capture.quantity), |row| Ok((row.get(0)?, row.get(1)?)))
+        .optional()?;
+    let (scale, accuracy): (String, String) = written.unwrap_or_default();
+    let judgement = Judgement {
+        verdict: capture.verdict.as_deref().and_then(Verdict::from_word),
+        value,
+        measured: capture.measured,
+        quantity,
+        u: capture.u,
+        limit,
+        conformity: None,
+        reason: capture.reason.clone(),
+    };
+    Ok(Some(EarlierJudgement { judgement, channel, scale, accuracy }))
+}
