@@ -1,8 +1,8 @@
 //! One step as it runs: which samples count, what is captured, and what is said when it is left.
 
-use super::{
-    Aim, Capture, Contact, Hold, How, Judgement, Settled, Verdict, Window, compare, hold::Count, judge, reach::Beyond,
-};
+mod captured;
+
+use super::{Aim, Capture, Contact, Hold, How, Verdict, Window, compare, hold::Count, reach::Beyond};
 use crate::{
     channel::{ChannelId, Sample},
     clock::{Mono, micros},
@@ -344,89 +344,6 @@ impl StepJudge {
     fn coarse(&self) -> f64 {
         self.aim.limit.map_or(0.0, |limit| COARSE * limit.room())
     }
-
-    /// A capture of the mean over the window: repetition and meter together (JCGM 100:2008, 5.1.2).
-    fn of_window(&self, how: How, settled: Settled, last: &Sample) -> Capture {
-        let u = match (last.u, settled.count) {
-            (Some(meter), _) => Some(meter.hypot(settled.repeatability())),
-            // One reading of an unknown meter tells nothing about its uncertainty.
-            (None, 0 | 1) => None,
-            (None, _) => Some(settled.repeatability()),
-        };
-        let sample = Sample { at: settled.at, value: Value::Number(settled.value), u, ..*last };
-        Capture { settled: Some(settled), ..self.of_sample(how, &sample) }
-    }
-
-    fn of_sample(&self, how: How, sample: &Sample) -> Capture {
-        let mut judgement = self.judgement(sample);
-        let peak = self.peak.map(|peak| peak.value);
-        if let (Some(limit), Some(Value::Number(peak)), Some(Verdict::Within)) =
-            (&self.aim.limit, peak, judgement.verdict)
-            && excess(limit, Value::Number(peak)) > 0.0
-        {
-            judgement.reason += &format!("; it reached {} before it settled", show(peak, sample.quantity));
-        }
-        Capture { how, at: sample.at, channel: Some(sample.channel), judgement, settled: None, peak }
-    }
-
-    fn judgement(&self, sample: &Sample) -> Judgement {
-        if let Some(verdict) = self.unfit(sample) {
-            return self.with_value(sample, verdict, self.switch_words(sample));
-        }
-        if let Some(beyond) = Beyond::of(sample, self.aim.reach) {
-            return beyond.judge(self.aim.limit.as_ref(), self.aim.rule);
-        }
-        let Some(limit) = self.aim.limit else { return Judgement::recorded(sample) };
-        let (Some(heat), Value::Number(value)) = (&self.aim.heat, sample.value) else {
-            let mut judged = judge(&limit, sample.value, sample.quantity, sample.u, self.aim.rule);
-            if judged.verdict != Some(Verdict::Within) && self.may_be_an_average(sample, &limit) {
-                judged.reason += "; a driver that switches on and off fast shows its average here";
-            }
-            return judged;
-        };
-        if let Some((corrected, words)) = heat.corrected(Uncertain::new(value, sample.u.unwrap_or(0.0))) {
-            let u = sample.u.map(|_| corrected.u);
-            let judged = judge(&limit, Value::Number(corrected.value), sample.quantity, u, self.aim.rule);
-            return Judgement { measured: Some(value), reason: format!("{words}; {}", judged.reason), ..judged };
-        }
-        let mut judged = judge(&limit, sample.value, sample.quantity, sample.u, self.aim.rule);
-        if judged.verdict != Some(Verdict::Within)
-            && let Some(words) = heat.explains(value, &limit)
-        {
-            judged.reason += &format!("; {words}");
-        }
-        judged
-    }
-
-    /// Too few amps of a coil that is held on, which a driver that saves heat would explain.
-    fn may_be_an_average(&self, sample: &Sample, limit: &Limit) -> bool {
-        let is_low =
-            matches!(sample.value, Value::Number(value) if limit.low.is_some_and(|low| value.abs() < low.abs()));
-        is_low && sample.quantity == Quantity::AmpsDc && self.aim.hold_at_most.is_some()
-    }
-
-    fn refused(&self, how: How, sample: &Sample, verdict: Verdict, reason: String) -> Capture {
-        let judgement = self.with_value(sample, verdict, reason);
-        Capture { how, at: sample.at, channel: Some(sample.channel), judgement, settled: None, peak: None }
-    }
-
-    fn with_value(&self, sample: &Sample, verdict: Verdict, reason: String) -> Judgement {
-        let empty = self.without_value(verdict, reason);
-        Judgement { value: Some(sample.value), quantity: Some(sample.quantity), u: sample.u, ..empty }
-    }
-
-    fn without_value(&self, verdict: Verdict, reason: String) -> Judgement {
-        Judgement {
-            verdict: Some(verdict),
-            value: None,
-            measured: None,
-            quantity: self.aim.quantity,
-            u: None,
-            limit: self.aim.limit,
-            conformity: None,
-            reason,
-        }
-    }
 }
 
 /// Keeps the sample that is deeper outside, or nearer to it; without a limit, the larger one.
@@ -456,5 +373,4 @@ fn excess(limit: &Limit, value: Value) -> f64 {
 }
 
 #[cfg(test)]
-#[path = "step_tests.rs"]
 pub(in crate::session) mod tests;
