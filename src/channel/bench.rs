@@ -20,6 +20,9 @@ use crate::{
     units::{Dimension, Measure, Quantity, Scale},
 };
 
+/// The JSON schema of the bench file, by which an editor completes it.
+pub const BENCH_SCHEMA: &str = include_str!("bench.schema.json");
+
 /// The meters of the bench, ready to be opened.
 #[derive(Debug, Clone, Default)]
 pub struct Bench {

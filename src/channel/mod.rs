@@ -12,7 +12,7 @@ mod line;
 mod meter;
 mod sheet;
 
-pub use bench::{Bench, BenchError, ChannelSpec, MeterSpec, QuickMeter};
+pub use bench::{BENCH_SCHEMA, Bench, BenchError, ChannelSpec, MeterSpec, QuickMeter};
 pub use bind::{Binding, Feed};
 pub use device_clock::{ClockFit, DeviceClock};
 pub use meter::{Batch, ChannelIds, Found, Meter, own_name};

@@ -6,14 +6,14 @@ use std::{
     process::ExitCode,
 };
 
-use clap::Args;
+use clap::{Args, ValueEnum};
 use serde_json::json;
 
 use super::{Common, failure::Failure};
 use crate::{
-    channel::Bench,
+    channel::{BENCH_SCHEMA, Bench},
     session::{
-        Procedure,
+        PROCEDURE_SCHEMA, Procedure,
         fitness::{self, BenchFacts, Unfit, Weight},
     },
 };
@@ -22,20 +22,48 @@ use crate::{
 #[derive(Debug, Args)]
 pub(super) struct Check {
     /// The meters and their channels
-    #[arg(long, value_name = "FILE")]
-    bench: PathBuf,
+    #[arg(long, value_name = "FILE", required_unless_present = "schema")]
+    bench: Option<PathBuf>,
     /// What is going to be done
-    #[arg(long, value_name = "FILE")]
-    procedure: PathBuf,
+    #[arg(long, value_name = "FILE", required_unless_present = "schema")]
+    procedure: Option<PathBuf>,
+    /// Print the JSON schema of such files instead, for an editor that completes them
+    #[arg(long, value_name = "OF", conflicts_with_all = ["bench", "procedure"])]
+    schema: Option<Schema>,
     /// Print it as JSON
     #[arg(long)]
     json: bool,
 }
 
+/// Files that have a schema.
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum Schema {
+    /// The bench file
+    Bench,
+    /// The procedure file
+    Procedure,
+}
+
+impl Schema {
+    fn text(self) -> &'static str {
+        match self {
+            Self::Bench => BENCH_SCHEMA,
+            Self::Procedure => PROCEDURE_SCHEMA,
+        }
+    }
+}
+
 impl Check {
     pub fn run(self, common: &Common) -> Result<ExitCode, Failure> {
-        let bench = Bench::load(&self.bench, &common.library())?;
-        let procedure = Procedure::load(&self.procedure)?;
+        if let Some(schema) = self.schema {
+            write!(stdout(), "{}", schema.text())?;
+            return Ok(ExitCode::SUCCESS);
+        }
+        let (Some(bench), Some(procedure)) = (&self.bench, &self.procedure) else {
+            return Err(Failure::usage("say with --bench and --procedure what is to be checked"));
+        };
+        let bench = Bench::load(bench, &common.library())?;
+        let procedure = Procedure::load(procedure)?;
         let found = fitness::check(&procedure, &BenchFacts::of(&bench));
         let mut out = stdout().lock();
         if self.json {

@@ -29,7 +29,7 @@ pub use command::{Begin, Command, Move, Refusal, Reply, StepView, Visit};
 pub use earlier::{Earlier, EarlierJudgement, EarlierStep};
 pub use judge::{Capture, Judgement, Verdict};
 pub use meters::MeterState;
-pub use procedure::{Advance, CaptureMode, ContactRule, Procedure, ProcedureError, Step};
+pub use procedure::{Advance, CaptureMode, ContactRule, PROCEDURE_SCHEMA, Procedure, ProcedureError, Step};
 pub use record::{End, EventKind, Left, Record, SignalFigures, StepBegan, StepEnded};
 pub use zero::Zeroed;
 

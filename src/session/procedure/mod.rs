@@ -14,6 +14,9 @@ use crate::{
 
 pub use role::{Role, Running, Usage, WordError};
 
+/// The JSON schema of the procedure file, by which an editor completes it.
+pub const PROCEDURE_SCHEMA: &str = include_str!("procedure.schema.json");
+
 /// What the operator is going to do, step by step.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Procedure {
