@@ -20,7 +20,14 @@ fn each_signal_ends_the_daemon_soon_and_well() {
     for signal in [Signal::SIGINT, Signal::SIGTERM, Signal::SIGHUP] {
         let bay = Bay::with_bench(HANDHELD);
         let handheld = bay.meter("handheld");
-        let mut daemon = bay.start();
+        // Whoever runs the tests may have had SIGHUP ignored, and that is inherited.
+        let mut command = Command::new("env");
+        bay.at_home(&mut command).arg("--default-signal=HUP");
+        let program = bay.command(["run", "--bench", "bench.toml"]);
+        let mut daemon = bay.launch({
+            command.arg(program.get_program()).args(program.get_args());
+            command
+        });
         daemon.until_open(["handheld"]);
         daemon.step("the drive");
         handheld.lines(["12.1 V", "12.2 V"]);
