@@ -46,6 +46,8 @@ pub(super) struct Found {
 
 /// Explanations fitted in full after a quick look at all, at most.
 const FINALISTS: usize = 7;
+/// So many are fitted whatever the quick look says, where there is something to explain.
+const FITTED_ANYWAY: usize = 3;
 /// Worse than the best by this on the quick look, and by this share of what the best gains, is not fitted:
 /// the quick look tries few figures, so it is off by some of what there is to gain.
 const NEAR: f64 = 12.0;
@@ -164,11 +166,15 @@ impl Search<'_> {
         // The penalties of causes chosen before are no part of the quick look.
         let before: f64 = base.score - base.fit.chi2;
         let worth = (best + NEAR + SHARE_OF_GAIN * (base.fit.chi2 - best).max(0.0)).min(base.fit.chi2 + 2.0);
+        // The quick look is around usual parts, and far off where the sound ones are not: where there is something to
+        // explain at all, the first few get their chance.
+        let sure = if base.fit.chi2 > self.chosen_among() { FITTED_ANYWAY } else { 0 };
         let mut explanations: Vec<Explanation> = looked
             .into_iter()
-            .filter(|(score, ..)| *score < worth)
+            .enumerate()
+            .filter(|(rank, (score, ..))| *rank < sure || *score < worth)
             .take(FINALISTS)
-            .map(|(_, at, planted)| {
+            .map(|(_, (_, at, planted))| {
                 let mut causes = base.causes.clone();
                 causes.push(at);
                 let mut all = base.fit.planted.clone();

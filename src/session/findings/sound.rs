@@ -196,7 +196,9 @@ fn branch(layout: &Layout, at: usize, emf: f64, nominal: Option<(f64, f64)>, fre
     add(Part::FeedWire(at), feed_wire.1);
     add(Part::GroundWire(at), ground_wire.1);
     add(Part::Held(at), HELD.1);
-    // What no reading looks at by itself is no more than part of its wire.
+    // What no reading looks at by itself is no more than part of its wire, and has no ohms of its own.
+    let pin = |what, usual: f64| if layout.has(what) { usual } else { 0.0 };
+    let (feed_pin_ohms, ground_pin_ohms) = (pin(What::FeedPin(at), feed_pin.0), pin(What::GroundPin(at), ground_pin.0));
     for (what, part, sd) in [
         (What::FeedPin(at), Part::FeedPin(at), feed_pin.1),
         (What::GroundPin(at), Part::GroundPin(at), ground_pin.1),
@@ -209,8 +211,8 @@ fn branch(layout: &Layout, at: usize, emf: f64, nominal: Option<(f64, f64)>, fre
     Branch {
         coil_ohms,
         feed_wire: feed_wire.0,
-        feed_pin: feed_pin.0,
-        ground_pin: ground_pin.0,
+        feed_pin: feed_pin_ohms,
+        ground_pin: ground_pin_ohms,
         ground_wire: ground_wire.0,
         leak: 0.0,
         held: HELD.0,

@@ -3,13 +3,18 @@
 use super::{Candidate, Cause, Look, Told};
 use crate::session::findings::{
     Kind,
+    model::What,
     spoil::{Seat, Spoil},
 };
 
 pub struct SharedFeed;
 
 impl Cause for SharedFeed {
-    fn candidates(&self, _: &Look) -> Vec<Candidate> {
+    fn candidates(&self, look: &Look) -> Vec<Candidate> {
+        // Of one circuit alone there is no "everywhere": what its feed has too much is its own.
+        if look.layout.coils.len() == 1 && !look.layout.has(What::SharedFeed) {
+            return Vec::new();
+        }
         let (kind, seat) = (Kind::FeedLowEverywhere, Seat::SharedFeed);
         let starts = [0.08, 0.2, 0.4, 0.7, 1.0, 1.5, 3.0, 10.0];
         vec![

@@ -48,9 +48,13 @@ pub struct Fit {
 }
 
 /// More steps than any fit here needs; one that has not settled by then is judged as it stands.
-const MOST_STEPS: usize = 12;
-/// The sum of squares counts as settled when it falls by less.
-const SETTLED: f64 = 0.2;
+const MOST_STEPS: usize = 30;
+/// The sum of squares counts as settled when it falls by less, in a step that was not held back.
+const SETTLED: f64 = 0.05;
+/// A step damped by more than this was held back.
+const HELD_BACK: f64 = 0.1;
+/// Wires and joints with less resistance than usual are no worse for it: what they fall short counts by so much.
+const SHORTFALL: f64 = 0.15;
 
 impl Problem {
     /// The circuit with changes.
@@ -80,7 +84,7 @@ impl Problem {
             }
             let Some(next) = better else { break };
             fit = next;
-            if before - fit.chi2 < SETTLED {
+            if before - fit.chi2 < SETTLED && damping < HELD_BACK {
                 break;
             }
         }
@@ -104,8 +108,18 @@ impl Problem {
 
     /// How far each free part is from a sound one, in standard deviations.
     pub fn pulls(&self, sound: &mut Parts) -> Vec<f64> {
+        self.weighed_pulls(sound).into_iter().map(|(weight, deviations)| weight * deviations).collect()
+    }
+
+    /// The same, with how much each counts.
+    fn weighed_pulls(&self, sound: &mut Parts) -> Vec<(f64, f64)> {
         let mut usual = self.parts.clone();
-        self.free.iter().map(|free| (*sound.slot(free.part) - *usual.slot(free.part)) / free.sd).collect()
+        let of = |free: &Free| {
+            let deviations = (*sound.slot(free.part) - *usual.slot(free.part)) / free.sd;
+            let weight = if deviations < 0.0 && free.part.is_in_series() { SHORTFALL } else { 1.0 };
+            (weight, deviations)
+        };
+        self.free.iter().map(of).collect()
     }
 
     /// ∂shown/∂x in units of each reading's u: first by the logarithm of each figure, then by each free part in
@@ -154,7 +168,7 @@ impl Problem {
         let misses: Vec<f64> =
             self.readings.iter().zip(&fit.shown).map(|(reading, shown)| (reading.value - shown) / reading.u).collect();
         let mut sound = fit.sound.clone();
-        let pulls = self.pulls(&mut sound);
+        let pulls = self.weighed_pulls(&mut sound);
         let mut normal = vec![0.0; size * size];
         let mut right = vec![0.0; size];
         let sparse: Vec<Sparse> = slopes.iter().map(|slope| Sparse::new(slope)).collect();
@@ -167,10 +181,17 @@ impl Problem {
             right[row] = dot(&slopes[row], &misses);
             let diagonal = &mut normal[row * size + row];
             if row >= figures {
-                *diagonal += 1.0;
-                right[row] -= pulls[row - figures];
+                let (weight, deviations) = pulls[row - figures];
+                *diagonal += weight * weight;
+                right[row] -= weight * weight * deviations;
             }
             *diagonal += damping * *diagonal + 1e-9;
+        }
+        // A part that can't become less stays where it is, and the others move as if it were known.
+        for (at, free) in self.free.iter().enumerate() {
+            if right[figures + at] < 0.0 && *sound.slot(free.part) <= free.part.least() {
+                hold_still(&mut normal, &mut right, size, figures + at);
+            }
         }
         let Some(factor) = Cholesky::new(size, &normal) else { return fit.clone() };
         let move_by = factor.solve(&right);
@@ -181,8 +202,19 @@ impl Problem {
             *figure = (*figure * by.clamp(-1.0, 1.0).exp()).clamp(*low, *high);
         }
         for (free, by) in self.free.iter().zip(&move_by[figures..]) {
-            *sound.slot(free.part) += by.clamp(-5.0, 5.0) * free.sd;
+            let slot = sound.slot(free.part);
+            *slot = (*slot + by.clamp(-5.0, 5.0) * free.sd).max(free.part.least());
         }
         self.at(predictor, sound, planted)
     }
+}
+
+/// Takes an unknown out of the equations: it does not move, and nothing moves for it.
+fn hold_still(normal: &mut [f64], right: &mut [f64], size: usize, at: usize) {
+    for other in 0..size {
+        // The lower triangle alone is read.
+        normal[at.max(other) * size + at.min(other)] = 0.0;
+    }
+    normal[at * size + at] = 1.0;
+    right[at] = 0.0;
 }

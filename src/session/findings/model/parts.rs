@@ -38,6 +38,30 @@ pub enum Part {
 }
 
 impl Part {
+    /// Whether it is a resistance in series of which a sound machine can only have too much.
+    pub const fn is_in_series(self) -> bool {
+        matches!(
+            self,
+            Self::BatteryOhms
+                | Self::FeedOhms
+                | Self::GroundOhms
+                | Self::FeedWire(_)
+                | Self::FeedPin(_)
+                | Self::GroundPin(_)
+                | Self::GroundWire(_)
+        )
+    }
+
+    /// Below this it means nothing any more, in the part's unit.
+    pub const fn least(self) -> f64 {
+        match self {
+            Self::CoilOhms(_) => 1e-3,
+            _ if self.is_in_series() => 1e-4,
+            Self::StandingSiemens | Self::Leak(_) => 0.0,
+            _ => f64::NEG_INFINITY,
+        }
+    }
+
     /// The branch that it belongs to; none for what all share.
     pub const fn branch(self) -> Option<usize> {
         match self {
