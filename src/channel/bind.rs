@@ -98,10 +98,12 @@ impl Feed {
     /// distribution, so u = half-width / √3; the display's step alone gives digit / √12 (F.2.2.1).
     /// Clause numbers from memory.
     fn standard_uncertainty(&self, quantity: Quantity, value: f64, digit: Option<f64>) -> Option<f64> {
-        let meter = match (self.accuracy.as_ref().and_then(|sheet| sheet.in_force(quantity, value, digit)), digit) {
-            (Some(row), digit) => Some(row.half_width(value, digit) / 3f64.sqrt()),
-            (None, Some(digit)) => Some(digit / 12f64.sqrt()),
-            (None, None) => None,
+        let row =
+            |sheet: &DataSheet| Some(sheet.in_force(quantity, value, digit)?.half_width(value, digit) / 3f64.sqrt());
+        let meter = match &self.accuracy {
+            // Where the sheet does not reach, nobody knows: the display's step alone would promise too much.
+            Some(sheet) => row(sheet),
+            None => digit.map(|digit| digit / 12f64.sqrt()),
         };
         let scale = value.abs() * self.scale.tolerance / 3f64.sqrt();
         match meter {
@@ -215,12 +217,14 @@ mod tests {
         {
             assert!((u(value, quantity) - half_width / 3f64.sqrt()).abs() < 1e-12, "{value} {quantity}");
         }
-        // Where the sheet says nothing, the display's step alone is known, JCGM 100 F.2.2.1.
+        // Where the sheet says nothing, nobody knows: the display's step alone would promise too much.
         for (value, quantity) in [(12.0, Quantity::VoltsAc), (61.0, Quantity::VoltsDc)] {
-            assert!((u(value, quantity) - 0.001 / 12f64.sqrt()).abs() < 1e-12, "{value} {quantity}");
+            let sample = probe.sample(&reading(value, Function::Exact(quantity)), Mono(0));
+            assert_eq!(sample.u, None, "{value} {quantity}");
         }
-        let over = Reading { value: Value::Over, ..reading(0.0, Function::Exact(Quantity::Ohms)) };
-        assert_eq!(probe.sample(&over, Mono(0)).u, None);
+        // Without a sheet it is what is known, JCGM 100 F.2.2.1.
+        let plain = feed(None, "", "").sample(&reading(12.0, Function::Exact(Quantity::VoltsDc)), Mono(0));
+        assert!((plain.u.unwrap() - 0.001 / 12f64.sqrt()).abs() < 1e-12);
     }
 
     #[test]

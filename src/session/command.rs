@@ -195,8 +195,14 @@ pub enum Refusal {
         channel: String,
     },
     /// Nothing has been read.
-    #[error("no meter has sent a reading in the last seconds; see `bayline status`")]
+    #[error("no reading has come yet; again in a moment, or see `bayline status`")]
     NothingToTake,
+    /// What is shown is not what the step asks for.
+    #[error("this reading can't be taken: {why}")]
+    WrongSwitch {
+        /// Which switch is wrong.
+        why: String,
+    },
 }
 
 /// A step as the operator sees it.

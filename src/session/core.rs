@@ -202,9 +202,11 @@ impl Core {
                 News::Count(seconds) => effects.push(Effect::Notice(Notice::Count(seconds))),
                 News::Lifted => self.lifted(at, effects),
                 News::TimeUp => {
-                    effects.extend(Effect::say(at, "let go: it has been on for as long as it may".to_owned()));
+                    let text = "let go: it has been on for as long as it may; the step is ended";
+                    effects.extend(Effect::say(at, text.to_owned()));
                     if let Some(session) = &mut self.session {
-                        session.leave(at, Left::TimeUp, &self.channels, effects);
+                        let bench = BenchView { channels: &self.channels, zeros: &self.zeros };
+                        session.time_up(at, &bench, effects);
                     }
                 }
             }

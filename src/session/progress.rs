@@ -114,6 +114,15 @@ impl Session {
         Ok((judged, (place < all).then(|| self.begin_place(at, place, bench, effects))))
     }
 
+    /// What is on has been on for as long as it may: the step ends, and where steps follow by themselves so does the next.
+    pub fn time_up(&mut self, at: Mono, bench: &BenchView, effects: &mut Vec<Effect>) {
+        self.leave(at, Left::TimeUp, bench.channels, effects);
+        let next = self.place + 1;
+        if self.advances() && self.procedure().is_some_and(|procedure| next < procedure.steps.len()) {
+            self.begin_place(at, next, bench, effects);
+        }
+    }
+
     fn go_freely(
         &mut self,
         at: Mono,
@@ -240,10 +249,17 @@ impl Session {
         if let Some(judged) = &judged
             && self.knowledge.learn(&view, judged, channel)
         {
-            let first = self.knowledge.findings().first().filter(|finding| finding.kind != Kind::NotEnough);
+            let first = self.knowledge.findings().first().filter(|finding| {
+                // That nothing is wrong can be said once all has been measured.
+                finding.kind != Kind::NotEnough && (finding.kind != Kind::Healthy || self.is_at_the_last(&view))
+            });
             effects.extend(first.map(|finding| Effect::Notice(Notice::Finding(Arc::new(finding.clone())))));
         }
         judged
+    }
+
+    fn is_at_the_last(&self, view: &StepView) -> bool {
+        view.place.is_some_and(|(place, all)| place == all)
     }
 
     /// No step follows: what is to be put back.

@@ -149,6 +149,8 @@ pub enum EventKind {
     Note,
     /// The operator was told something.
     Told,
+    /// A clamp's zero was taken.
+    Zeroed,
     /// The bench does not suit a step of the procedure.
     Unfit,
 }
@@ -168,6 +170,7 @@ impl EventKind {
             Self::Mark => "mark",
             Self::Note => "note",
             Self::Told => "told",
+            Self::Zeroed => "zeroed",
             Self::Unfit => "unfit",
         }
     }

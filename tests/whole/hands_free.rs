@@ -123,6 +123,8 @@ fn a_held_display_or_a_wrong_switch_is_told_and_never_captured() {
     assert_eq!(ears.said("the meter is on"), "the meter is on ohm, switch it to V DC");
     probe.shows_bytes(HELD);
     assert_eq!(ears.said("held"), "the display is held, release it");
+    let refused = daemon.refused(json!({"do": "take"}));
+    assert_eq!(refused, "this reading can't be taken: the display is held, release it");
     assert_eq!(bay.kept().number("SELECT COUNT(*) FROM capture"), 0);
     let refused = daemon.step("again");
     assert_eq!(refused["judged"]["verdict"], "no reading", "nothing was captured: {refused}");

@@ -95,7 +95,7 @@ fn a_value_taken_in_a_free_session_is_kept_for_every_channel_that_shows_one() {
     let [clamps, handheld] = ["clamps", "handheld"].map(|name| bay.meter(name));
     let mut daemon = bay.start();
     daemon.until_open(["clamps", "handheld"]);
-    assert!(daemon.refused(json!({"do": "take"})).contains("no meter has sent a reading"));
+    assert!(daemon.refused(json!({"do": "take"})).contains("no reading has come yet"));
     clamps.line("0.05,0.02");
     handheld.line("12.41 V");
     daemon.until_samples(3);

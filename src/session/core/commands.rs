@@ -11,6 +11,7 @@ use crate::{
         record::{End, EventKind},
         step::named,
     },
+    units::show,
 };
 
 impl Core {
@@ -49,6 +50,11 @@ impl Core {
         let zeroed =
             self.zeros.take(usize::from(id.0)).ok_or_else(|| Refusal::NotStill { channel: channel.to_owned() })?;
         effects.push(Effect::Record(Record::Zeroed(at, id, zeroed)));
+        let drift = zeroed
+            .drift
+            .map_or(String::new(), |drift| format!(", {} from the zero before", show(drift, zeroed.quantity)));
+        let text = format!("{} is taken off from now on{drift}", show(zeroed.offset, zeroed.quantity));
+        self.remark(at, EventKind::Zeroed, channel.to_owned(), text, effects);
         Ok(Reply::Zeroed(zeroed))
     }
 
@@ -71,6 +77,9 @@ impl Core {
             step.view.channel.is_some() && (wanted.is_none() || wanted == aimed)
         });
         let captures = match judged {
+            Some(step) if step.judge.wrong_switch(at).is_some() => {
+                return Err(Refusal::WrongSwitch { why: step.judge.wrong_switch(at).unwrap_or_default() });
+            }
             Some(step) if step.judge.has_reading(at) => vec![step.judge.take(at)],
             Some(_) => Vec::new(),
             None => self.plain_captures(at, wanted),

@@ -49,6 +49,11 @@ impl Contact {
         self.since
     }
 
+    /// Whether the leads may still be where the step before left them.
+    pub fn waits_for_a_lift(&self) -> bool {
+        !self.moved
+    }
+
     /// Whether the leads stay where they are, so that nothing can be lifted.
     pub fn is_fixed(&self) -> bool {
         self.rule == ContactRule::Fixed

@@ -91,7 +91,8 @@ impl Heat {
         if self.celsius().is_some() {
             return None;
         }
-        let (low, high) = (limit.low?, limit.high?);
+        let high = limit.high?;
+        let low = limit.low.unwrap_or(high);
         // The coldest part that a sound coil would need to be above the limit, the warmest below it.
         let edge = if ohms > high { high } else { low };
         let copper = Copper::iec_60028();
@@ -101,7 +102,9 @@ impl Heat {
         let (from, to) = (needed(edge)?.value, needed((low + high) / 2.0)?.value);
         let (from, to) = (from.min(to), from.max(to));
         let (coldest, warmest) = self.place;
-        Some(if to >= coldest && from <= warmest {
+        Some(if to >= coldest && from <= warmest && ohms < low {
+            format!("only a sound coil as cold as {from:.0} to {to:.0} °C would show this: give the part's temperature")
+        } else if to >= coldest && from <= warmest {
             format!(
                 "a sound coil at {from:.0} to {to:.0} °C would show this: give the part's temperature, or let it cool"
             )
@@ -149,7 +152,7 @@ mod tests {
         // 6.5 ohm needs a coil colder than 5 °C: R(5 °C)/R20 = 0.941, and 6.9 ohm becomes 6.49.
         let winter = Heat { place: place(None, Some(-15.0)), ..heat };
         assert!(
-            winter.explains(6.48, &limit).unwrap().starts_with("a sound coil at"),
+            winter.explains(6.48, &limit).unwrap().starts_with("only a sound coil as cold as"),
             "{:?}",
             winter.explains(6.48, &limit)
         );

@@ -18,6 +18,10 @@ const FRESH_US: i64 = 3_000_000;
 /// Noise of so much of the room that a limit leaves does not disturb a verdict.
 const COARSE: f64 = 0.1;
 
+/// A display that shows one of these shows a value of before.
+const NOT_OF_NOW: Annunciators =
+    Annunciators::HOLD.union(Annunciators::MINIMUM).union(Annunciators::MAXIMUM).union(Annunciators::PEAK);
+
 /// What a step has to tell, beside the verdict on each sample.
 #[derive(Debug, Clone, PartialEq)]
 pub enum News {
@@ -89,6 +93,7 @@ impl StepJudge {
 
     /// One more sample of any channel; the verdict on it alone, where there is something to judge.
     pub fn sample(&mut self, sample: &Sample, news: &mut Vec<News>) -> Seen {
+        let sample = &self.as_asked(sample);
         let unloaded = self.aim.load.began().is_none();
         self.aim.load.sample(sample);
         if unloaded && let Some(last) = self.last.filter(|last| self.aim.load.began() == Some(last.at)) {
@@ -125,6 +130,19 @@ impl StepJudge {
             self.capture_by_itself(news);
         }
         verdict
+    }
+
+    /// An overload that does not tell its function (`OL` alone) may be on any: it is taken for the one that is asked for.
+    fn as_asked(&self, sample: &Sample) -> Sample {
+        let wanted = self.aim.quantity.or(self.aim.limit.map(|limit| Quantity::of(limit.dimension)));
+        match (sample.value, wanted) {
+            (Value::Over | Value::Under, Some(wanted))
+                if Some(sample.channel) == self.aim.channel && sample.quantity == Quantity::Number =>
+            {
+                Sample { quantity: wanted, ..*sample }
+            }
+            _ => *sample,
+        }
     }
 
     /// A sample while the leads touch: does it count, and what does it say?
@@ -187,9 +205,13 @@ impl StepJudge {
     pub fn tick(&mut self, now: Mono, news: &mut Vec<News>) {
         self.count_hold(now, news);
         let waiting = self.aim.mode == CaptureMode::Steady && self.captured.is_none() && self.taken.is_none();
-        if waiting && !self.asked && now.since(self.began) > micros(self.aim.patience) {
+        // Finding the pin takes its time; what then rattles has a patience of its own.
+        let since = self.contact.since().unwrap_or(self.began).max(self.began);
+        if waiting && !self.asked && now.since(since) > micros(self.aim.patience) {
             self.asked = true;
-            news.push(News::Say(format!("{}; `take` captures it as it is", self.why_not(now))));
+            let can_be_taken = self.fresh(now).is_some_and(|sample| self.unfit(&sample).is_none());
+            let way = if can_be_taken { "; `take` captures it as it is" } else { "" };
+            news.push(News::Say(format!("{}{way}", self.why_not(now))));
         }
     }
 
@@ -206,6 +228,12 @@ impl StepJudge {
     /// Whether there is a reading of now to take.
     pub fn has_reading(&self, now: Mono) -> bool {
         self.fresh(now).is_some()
+    }
+
+    /// Which switch keeps the reading of now from being taken; none where it may be.
+    pub fn wrong_switch(&self, now: Mono) -> Option<String> {
+        let sample = self.fresh(now)?;
+        self.unfit(&sample).map(|_| self.switch_words(&sample))
     }
 
     /// The operator's word: this reading counts.
@@ -278,11 +306,19 @@ impl StepJudge {
         if self.unfit(&last).is_some() {
             return self.switch_words(&last);
         }
-        if self.contact.since().is_none() {
-            return format!("{shown} reads like a lead that touches nothing, or a circuit that is dead");
-        }
         if self.aim.load.since(now).is_none() {
             return self.aim.load.missing(now);
+        }
+        if self.contact.since().is_none() {
+            return match last.value {
+                _ if self.contact.waits_for_a_lift() => {
+                    format!("the lead still rests where the step before was captured ({shown}): lift it, then touch")
+                }
+                Value::Number(_) => {
+                    format!("{shown} reads like a lead that touches nothing, or a circuit that is dead")
+                }
+                Value::Over | Value::Under => "open, or a lead that touches nothing".to_owned(),
+            };
         }
         if now.since(last.at) > FRESH_US {
             return format!("no reading came in the last {} s", FRESH_US / 1_000_000);
@@ -300,7 +336,7 @@ impl StepJudge {
         match self.aim.quantity {
             Some(wanted) if wanted != sample.quantity => Some(Verdict::WrongFunction),
             None if limit_elsewhere => Some(Verdict::WrongFunction),
-            _ if sample.annunciators.contains(Annunciators::HOLD) => Some(Verdict::HeldDisplay),
+            _ if sample.annunciators.intersects(NOT_OF_NOW) => Some(Verdict::HeldDisplay),
             _ => None,
         }
     }
@@ -320,7 +356,15 @@ impl StepJudge {
     fn switch_words(&self, sample: &Sample) -> String {
         let wanted = self.aim.quantity.map(Quantity::word).or(self.aim.limit.map(|limit| limit.dimension.unit()));
         match (self.unfit(sample), wanted) {
-            (Some(Verdict::HeldDisplay), _) | (_, None) => "the display is held, release it".to_owned(),
+            (Some(Verdict::HeldDisplay), _) | (_, None) => {
+                let shown = [
+                    (Annunciators::MAXIMUM, "the display shows its greatest value, switch it to that of now"),
+                    (Annunciators::MINIMUM, "the display shows its least value, switch it to that of now"),
+                    (Annunciators::PEAK, "the display shows a peak, switch it to the value of now"),
+                ];
+                let shown = shown.into_iter().find(|(which, _)| sample.annunciators.contains(*which));
+                shown.map_or("the display is held, release it", |(_, words)| words).to_owned()
+            }
             (_, Some(wanted)) => format!("the meter is on {}, switch it to {wanted}", sample.quantity),
         }
     }

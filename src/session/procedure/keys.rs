@@ -26,6 +26,8 @@ const HYSTERESIS: f64 = 0.1;
 const CONTACT_V: f64 = 0.5;
 /// An empty clamp drifts by less than this: common practice, no source.
 const CONTACT_A: f64 = 0.05;
+/// What flows is more than this share of what is wanted, or an empty clamp's offset: common practice, no source.
+const CONTACT_SHARE: f64 = 0.2;
 /// Coil limits are given at this temperature where nothing else is said, °C: common practice, no source.
 const REFERENCE_C: f64 = 20.0;
 
@@ -113,7 +115,7 @@ pub(super) fn contact(
     }
     let least = match dimension {
         Some(Dimension::Volt) => CONTACT_V,
-        Some(Dimension::Ampere) => CONTACT_A,
+        Some(Dimension::Ampere) => CONTACT_A.max(CONTACT_SHARE * limit.map_or(0.0, smallest)),
         Some(Dimension::Ohm) => 0.0,
         _ => return Ok(ContactRule::Fixed),
     };
@@ -127,6 +129,11 @@ pub(super) fn contact(
         return Err(source.mistake(table.name.span(), message));
     }
     Ok(ContactRule::AtLeast(least))
+}
+
+/// The least that a limit takes for sound, either sign.
+fn smallest(limit: &Limit) -> f64 {
+    limit.low.or(limit.high).map_or(0.0, f64::abs)
 }
 
 pub(super) fn conditions(source: Source, tables: &[ConditionTable]) -> Result<Vec<ConditionRule>, Mistake> {

@@ -287,3 +287,57 @@ fn the_surge_of_the_very_frame_that_shows_the_load_is_kept() {
     let capture = captured(&news)[0];
     assert_eq!((capture.judgement.verdict, capture.peak), (Some(Verdict::Within), Some(Value::Number(1.3))));
 }
+
+/// Seen with a meter that prints `OL` alone: an open coil was told as the wrong function.
+#[test]
+fn an_overload_without_a_function_is_an_open_lead_or_coil() {
+    let mut judge = step("quantity = \"ohm\"\nnominal = \"7.5 ohm ± 8 %\"\ncapture = \"steady\"");
+    let open = |at| Sample { value: Value::Over, ..sample(0, at, 0.0, Quantity::Number) };
+    let mut news = Vec::new();
+    for index in 0..12 {
+        judge.sample(&sample(0, index * 100_000, 7.5, Quantity::Ohms), &mut news);
+    }
+    judge.sample(&open(1_300_000), &mut news);
+    assert_eq!(news.last(), Some(&News::Lifted), "{news:?}");
+    let taken = judge.take(Mono(1_350_000)).judgement;
+    assert_eq!((taken.verdict, taken.quantity), (Some(Verdict::Outside), Some(Quantity::Ohms)), "{}", taken.reason);
+}
+
+#[test]
+fn a_display_of_a_stored_value_is_never_captured() {
+    for (shown, word) in
+        [(Annunciators::MAXIMUM, "greatest"), (Annunciators::MINIMUM, "least"), (Annunciators::PEAK, "peak")]
+    {
+        let mut judge = step(FEED);
+        let mut news = Vec::new();
+        for index in 0..60 {
+            judge.sample(&Sample { annunciators: shown, ..volts(index * 100_000, 12.5) }, &mut news);
+        }
+        assert!(captured(&news).is_empty());
+        assert!(matches!(&news[..], [News::Say(text)] if text.contains(word)), "{news:?}");
+    }
+}
+
+/// Seen with a common clamp: its offset was captured as the coil's amps.
+#[test]
+fn the_offset_of_an_empty_clamp_is_no_current() {
+    let mut judge = step("quantity = \"A DC\"\nbetween = \"1.4 A to 1.9 A\"\ncapture = \"steady\"");
+    let mut pass = |from: i64, value: f64| {
+        let mut news = Vec::new();
+        for index in 0..15 {
+            judge.sample(&sample(0, (from + index * 100) * 1000, value, Quantity::AmpsDc), &mut news);
+        }
+        captured(&news).len()
+    };
+    assert_eq!((pass(0, 0.08), pass(2000, -0.072), pass(4000, 0.9)), (0, 0, 1));
+}
+
+#[test]
+fn patience_begins_anew_where_the_lead_lands() {
+    let mut judge = step("quantity = \"V DC\"\nat_least = \"11.8 V\"\ncapture = \"steady\"\npatience = \"2 s\"");
+    let mut news = Vec::new();
+    feed(&mut judge, 0, [0.001; 18]);
+    feed(&mut judge, 1800, [12.4, 11.9, 12.6, 12.1]);
+    judge.tick(Mono(2_200_000), &mut news);
+    assert_eq!(news, []);
+}
