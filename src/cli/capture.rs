@@ -5,6 +5,7 @@ use std::{
     io::{self, Write, stderr},
     path::PathBuf,
     process::ExitCode,
+    thread,
     time::Duration,
 };
 
@@ -53,10 +54,22 @@ impl Capture {
         let stop = Stop::default();
         stop_on_signal(stop.clone())?;
         let clock = Clock::start();
+        if let Some(length) = self.length {
+            // A port that is not there, or silent, must not keep it from ending.
+            let (stop, length) = (stop.clone(), length);
+            thread::Builder::new().name("end".to_owned()).spawn(move || {
+                thread::sleep(length);
+                stop.stop();
+            })?;
+        }
         let mut recorder = Recorder { writer, clock, bytes: 0, failed: None, end: self.length, stop: stop.clone() };
         read_until_stopped(&self.port, &settings, &stop, &mut recorder);
         match recorder.failed {
             Some(error) => Err(error.into()),
+            None if recorder.bytes == 0 => Err(Failure::failed(anyhow::anyhow!(
+                "nothing came from {}; is it plugged in and switched on, and does it send? see `bayline ports`",
+                self.port
+            ))),
             None => {
                 writeln!(stderr(), "{} bytes in {}", recorder.bytes, self.output.display())?;
                 Ok(ExitCode::SUCCESS)

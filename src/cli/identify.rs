@@ -69,19 +69,14 @@ impl Identify {
         common.start_log()?;
         let cable = self.cable(common)?;
         let search = Search { address: &self.port, baud: self.baud, cable, length: self.length, ask: self.poll };
-        let found = search.run(&all(common)?)?;
+        let (found, bytes) = search.run(&all(common)?)?;
         let mut out = stdout().lock();
         if self.json {
             for found in &found {
                 writeln!(out, "{}", line(found))?;
             }
         } else if found.is_empty() {
-            return Err(Failure::failed(anyhow::anyhow!(
-                "nothing that {} sends fits a protocol; is the meter's output switched on? `bayline capture {} -o FILE` \
-                 records it, and protocols/README.md tells how to write a protocol; meters that speak only when asked need --poll",
-                self.port,
-                self.port
-            )));
+            return Err(Failure::failed(anyhow::anyhow!("{}", nothing(&self.port, bytes))));
         } else {
             tell(&mut out, &found)?;
         }
@@ -120,7 +115,10 @@ pub(super) fn identify(address: &Address, common: &Common) -> Result<Found, Fail
         )));
     }
     let search = Search { address, baud: None, cable: None, length: Duration::from_millis(1500), ask: false };
-    let found = search.run(&all(common)?)?;
+    let (found, bytes) = search.run(&all(common)?)?;
+    if found.is_empty() {
+        return Err(Failure::failed(anyhow::anyhow!("{}", nothing(address, bytes))));
+    }
     let best = found.into_iter().next().filter(|best| best.candidate.is_clear());
     best.ok_or_else(|| {
         Failure::failed(anyhow::anyhow!(
@@ -138,6 +136,19 @@ fn all(common: &Common) -> Result<Vec<Arc<Protocol>>, Failure> {
     Ok(listed.iter().map(|listed| library.find(&listed.name)).collect::<Result<_, _>>()?)
 }
 
+/// Why nothing was found: silence and bytes that fit nothing have remedies of their own.
+fn nothing(port: &Address, bytes: usize) -> String {
+    match bytes {
+        0 => format!(
+            "nothing came from {port}; is the meter switched on, and its output? Meters that speak only when asked need --poll"
+        ),
+        bytes => format!(
+            "{bytes} bytes came from {port}, and they fit no protocol; `bayline capture {port} -o FILE` records them, and \
+             protocols/README.md tells how to write a protocol"
+        ),
+    }
+}
+
 struct Search<'a> {
     address: &'a Address,
     baud: Option<u32>,
@@ -148,14 +159,16 @@ struct Search<'a> {
 }
 
 impl Search<'_> {
-    /// The candidates of all settings that were tried, the best first.
-    fn run(&self, protocols: &[Arc<Protocol>]) -> Result<Vec<Found>, Failure> {
+    /// The candidates of all settings that were tried, the best first; and how many bytes came.
+    fn run(&self, protocols: &[Arc<Protocol>]) -> Result<(Vec<Found>, usize), Failure> {
         let streaming: Vec<_> =
             protocols.iter().filter(|protocol| protocol.traffic() == Traffic::Streaming).cloned().collect();
         let mut found: Vec<Found> = Vec::new();
+        let mut bytes = 0;
         for settings in self.settings(&streaming) {
             let mut ear = Ear::default();
             self.hear(&settings, &mut ear)?;
+            bytes += ear.bytes;
             let ranked = rank(&streaming, &ear.heard);
             let clear = ranked.first().is_some_and(Candidate::is_clear);
             found.extend(ranked.into_iter().map(|candidate| {
@@ -176,7 +189,7 @@ impl Search<'_> {
         }
         // Stable: of candidates that explain as much, the order of `rank` stays.
         found.sort_by_key(|found| std::cmp::Reverse((found.candidate.share * 33.0).round() as i64));
-        Ok(found)
+        Ok((found, bytes))
     }
 
     /// How the line is set in turn: the usual speeds, and what protocols ask for.

@@ -72,7 +72,16 @@ impl Protocols {
 fn read(path: &Path) -> Result<Protocol, Failure> {
     let text = std::fs::read_to_string(path)
         .map_err(|error| Failure::usage(format!("the protocol file {} can't be read: {error}", path.display())))?;
-    Ok(Protocol::parse(&path.display().to_string(), &text)?)
+    let protocol = Protocol::parse(&path.display().to_string(), &text)?;
+    // Looked for by its name, it would not be found.
+    match path.file_stem().and_then(|stem| stem.to_str()) {
+        Some(stem) if stem != protocol.name => Err(Failure::usage(format!(
+            "{}: found the name \"{}\", expected \"{stem}\" as the file's",
+            path.display(),
+            protocol.name
+        ))),
+        _ => Ok(protocol),
+    }
 }
 
 fn examples(common: &Common, capture: &Path, name: &str) -> Result<ExitCode, Failure> {

@@ -62,6 +62,13 @@ pub(super) struct Tally {
     pub sessions: AtomicU64,
 }
 
+impl Tally {
+    /// Frames refused, and frames lost.
+    pub fn spoiled(&self) -> [u64; 2] {
+        [self.refused.load(Ordering::Relaxed), self.lost.load(Ordering::Relaxed)]
+    }
+}
+
 /// The running reader threads.
 #[derive(Debug)]
 pub(super) struct Ports {

@@ -43,6 +43,9 @@ const ANCHOR_EVERY: Duration = Duration::from_secs(60);
 /// The longest that port readers may take to end; one read's patience is a quarter of a second.
 const PORTS_END: Duration = Duration::from_secs(1);
 
+/// So many of a kind are told one by one; more are summed up at the end.
+const TOLD_EACH: u64 = 5;
+
 /// Where everything comes in.
 pub(super) struct Inlets {
     pub ports: mpsc::Receiver<PortEvent>,
@@ -70,6 +73,8 @@ pub(super) struct Watch {
     fit: Fit,
     meters: Vec<String>,
     tallies: Vec<Arc<Tally>>,
+    /// By meter, frames refused and lost before the session began.
+    before: Vec<[u64; 2]>,
     /// Answers that wait until what they acknowledge is on disk.
     waiting: BTreeMap<Ticket, (oneshot::Sender<Answer>, Answer)>,
     tickets: u64,
@@ -91,6 +96,7 @@ impl Watch {
             channels: bench.channel_names(),
             fit: Fit::new(bench),
             tallies: meters.iter().map(|_| Arc::default()).collect(),
+            before: vec![[0; 2]; meters.len()],
             meters,
             waiting: BTreeMap::new(),
             tickets: 0,
@@ -167,6 +173,7 @@ impl Watch {
         }
         drop(inlets.ports);
         let at = self.clock.mono();
+        self.sum_up(at);
         self.core.end(at, End::Stopped, &mut self.effects);
         self.carry_out();
         // The writer still reports while it commits: someone must listen, or it would wait.
@@ -227,6 +234,22 @@ impl Watch {
         }
     }
 
+    /// A session is about to end: only the first few of what was spoiled were told one by one.
+    fn sum_up(&mut self, at: Mono) {
+        for index in 0..self.meters.len() {
+            let spoiled = self.tallies[index].spoiled();
+            let since = |which: usize| spoiled[which].saturating_sub(self.before[index][which]);
+            let sums = [
+                (EventKind::BadFrame, since(0), "brought no reading"),
+                (EventKind::SamplesLost, since(1), "were lost on the way, by their sequence numbers"),
+            ];
+            for (kind, count, what) in sums.into_iter().filter(|(_, count, _)| *count > TOLD_EACH) {
+                let text = format!("{count} frames {what}, in the whole session");
+                self.happened(at, Event::Remark { kind, subject: self.meters[index].clone(), text });
+            }
+        }
+    }
+
     fn happened(&mut self, at: Mono, event: Event) {
         self.core.handle(at, event, &mut self.effects);
         self.carry_out();
@@ -238,8 +261,9 @@ impl Watch {
                 Effect::Record(record) => self.store.keep(record),
                 Effect::Notice(notice) => {
                     if let Notice::SessionBegan(_) = notice {
-                        for tally in &self.tallies {
+                        for (tally, before) in self.tallies.iter().zip(&mut self.before) {
                             tally.sessions.fetch_add(1, Ordering::Relaxed);
+                            *before = tally.spoiled();
                         }
                     }
                     announce(&self.outlets.alert, &notice);

@@ -188,12 +188,34 @@ fn compare(seen: &[Seen], example: &Example) -> Result<(), String> {
         };
         if !Expected::read(expected).map_err(|wrong| format!("{place}: {wrong}"))?.is(&seen.what) {
             let got = show(&seen.what);
+            let of_value = if expected_value_is(expected, &seen.what) {
+                "its unit or what the display shows beside it"
+            } else {
+                ""
+            };
+            if !of_value.is_empty() {
+                return Err(format!("{place}, {of_value}: expected \"{expected}\", got \"{got}\""));
+            }
             return Err(format!("{place}, {}: expected \"{expected}\", got \"{got}\"", seen.place()));
         }
     }
     match readings.get(example.gives.len()) {
         Some(seen) => Err(format!("{}: also got \"{}\"", seen.place(), show(&seen.what))),
         None => Ok(()),
+    }
+}
+
+/// Whether the value itself is as expected, so that its bytes are not where to look.
+fn expected_value_is(expected: &str, seen: &Event) -> bool {
+    match (Expected::read(expected), seen) {
+        (Ok(Expected::Reading { name, value, .. }), Event::Reading(seen_name, seen)) => {
+            name == *seen_name
+                && match (value, seen.value) {
+                    (Value::Number(expected), Value::Number(seen)) => close(expected, seen),
+                    (expected, seen) => expected == seen,
+                }
+        }
+        _ => false,
     }
 }
 

@@ -51,7 +51,12 @@ fn only_the_first_few_of_a_kind_become_events() {
     daemon.until_refused("handheld", 1000);
     daemon.stop();
     let kept = bay.kept();
-    assert_eq!(kept.number("SELECT COUNT(*) FROM event WHERE kind = 'bad frame'"), 5);
+    // And how many they were in all.
+    assert_eq!(kept.number("SELECT COUNT(*) FROM event WHERE kind = 'bad frame'"), 6);
+    assert_eq!(
+        kept.rows("SELECT text FROM event WHERE kind = 'bad frame' ORDER BY id DESC LIMIT 1"),
+        ["1000 frames brought no reading, in the whole session"]
+    );
     assert_eq!(kept.rows("SELECT value FROM sample"), ["12.41"]);
 }
 
@@ -73,8 +78,11 @@ fn what_one_session_was_told_is_news_to_the_next() {
     daemon.until_refused("handheld", 20);
     daemon.stop();
     assert_eq!(
-        bay.kept().rows("SELECT session, COUNT(*) FROM event WHERE kind = 'bad frame' GROUP BY session"),
-        ["1 | 5", "2 | 5"]
+        bay.kept().rows("SELECT session, COUNT(*), MIN(text) FROM event WHERE kind = 'bad frame' GROUP BY session"),
+        [
+            "1 | 6 | 10 frames brought no reading, in the whole session",
+            "2 | 6 | 10 frames brought no reading, in the whole session"
+        ]
     );
 }
 

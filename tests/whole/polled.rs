@@ -186,6 +186,7 @@ fn each_different_error_is_told_however_often_others_came() {
             format!("{said}: -330,\"Self-test failed\""),
             format!("{said}: -410,\"Query INTERRUPTED\""),
             format!("{said}: -350,\"Queue overflow\""),
+            "19 frames brought no reading, in the whole session".to_owned(),
         ]
     );
 }

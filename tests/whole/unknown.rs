@@ -57,7 +57,20 @@ fn a_silent_port_is_told_to_be_silent() {
     let _meter = bay.meter("silent");
     let port = bay.port("silent");
     let said = bay.bayline(["identify", text(&port), "--for", "10 ms"]).failed(1);
-    assert!(said.contains("switched on?") && said.contains("bayline capture"), "{said}");
+    assert!(said.contains("nothing came from") && said.contains("--poll"), "{said}");
+    // What fits nothing has another remedy than silence.
+    let garbage = bay.meter("garbage");
+    garbage.bytes(&[0xff, 0xfe, 0x81, 0x92].repeat(40));
+    let said = bay.bayline(["identify", text(&bay.port("garbage")), "--for", "10 ms"]).failed(1);
+    assert!(said.contains("160 bytes came") && said.contains("bayline capture"), "{said}");
+}
+
+#[test]
+fn a_capture_of_a_port_that_is_not_there_ends_and_says_so() {
+    let bay = Bay::new();
+    let said = bay.bayline(["capture", text(&bay.port("gone")), "-o", "x.capture", "--for", "200 ms"]);
+    assert_eq!(said.code, Some(1), "{said:?}");
+    assert!(said.stderr.contains("nothing came from"), "{said:?}");
 }
 
 #[test]

@@ -38,6 +38,9 @@ impl Watch {
             Command::Begin(begin) => begin.procedure.clone(),
             _ => None,
         };
+        if matches!(command, Command::Begin(_) | Command::End) && self.core.session().is_some() {
+            self.sum_up(at);
+        }
         match self.core.command(at, command, &mut self.effects) {
             Err(refusal) => drop(to.send(Answer::refused(refusal.to_string()))),
             Ok(reply) => {

@@ -108,7 +108,15 @@ impl Protocol {
         let checksum = file.optional_part(&mut table, "checksum")?;
         let poll = file.optional_table(&mut table, "poll")?;
         let hid = file.optional_table(&mut table, "hid")?;
-        let head: Head = file.read(Spanned::new(0..text.len(), table))?;
+        let head: Head = file.read(Spanned::new(0..text.len(), table)).map_err(|mistake| {
+            // The parts are read apart, so the reader's list lacks them.
+            let message = mistake.message.replace(
+                "expected one of `name`",
+                "expected one of `frame`, `checksum`, `decode`, \
+                `poll`, `hid`, `name`",
+            );
+            Mistake { message, ..mistake }
+        })?;
         let frame = file.frame_rule(frame)?;
         let checksum = match checksum {
             Some(part) => file.checksum_rule(part)?,
