@@ -10,6 +10,7 @@
 //! units, never as text.
 
 mod draft;
+mod place;
 
 pub use draft::{Draft, draft};
 
@@ -91,8 +92,8 @@ impl Seen {
 fn check_one(protocol: &Arc<Protocol>, example: &Example) -> Result<(), String> {
     let whole = decode(protocol, pieces(example));
     let single = pieces(example).flat_map(|(asked, bytes)| bytes.chunks(1).map(move |byte| (asked, byte)));
-    compare(&decode(protocol, single), example)?;
-    compare(&whole, example).map_err(|message| format!("all bytes at once: {message}"))
+    compare(protocol, &decode(protocol, single), example)?;
+    compare(protocol, &whole, example).map_err(|message| format!("all bytes at once: {message}"))
 }
 
 fn pieces(example: &Example) -> impl Iterator<Item = (Option<Asked>, &[u8])> {
@@ -128,7 +129,8 @@ fn check_glued(protocol: &Arc<Protocol>, before: Option<&Example>, example: &Exa
         let first = seen.iter().position(|seen| !is_problem(seen)).unwrap_or(0);
         seen.remove(first);
     }
-    compare(&seen, example).map_err(|message| format!("behind the example of line {}: {message}", before.line))
+    compare(protocol, &seen, example)
+        .map_err(|message| format!("behind the example of line {}: {message}", before.line))
 }
 
 fn decode<'a>(protocol: &Arc<Protocol>, pieces: impl Iterator<Item = (Option<Asked>, &'a [u8])>) -> Vec<Seen> {
@@ -168,7 +170,7 @@ fn said_before(frames: RangeInclusive<usize>, out: &Decoded, byte: usize) -> imp
     said.map(move |(_, text)| Seen { what: Event::Itself(text.to_owned()), byte, from: 0..0 })
 }
 
-fn compare(seen: &[Seen], example: &Example) -> Result<(), String> {
+fn compare(protocol: &Arc<Protocol>, seen: &[Seen], example: &Example) -> Result<(), String> {
     let is_problem = |seen: &&Seen| matches!(seen.what, Event::Problem(_));
     let (problems, readings): (Vec<&Seen>, Vec<&Seen>) = seen.iter().partition(is_problem);
     // A cable's report is refused before there are bytes.
@@ -186,36 +188,16 @@ fn compare(seen: &[Seen], example: &Example) -> Result<(), String> {
         let Some(seen) = readings.get(index) else {
             return Err(format!("{place}: expected \"{expected}\", but no more came"));
         };
-        if !Expected::read(expected).map_err(|wrong| format!("{place}: {wrong}"))?.is(&seen.what) {
+        let wanted = Expected::read(expected).map_err(|wrong| format!("{place}: {wrong}"))?;
+        if !wanted.is(&seen.what) {
             let got = show(&seen.what);
-            let of_value = if expected_value_is(expected, &seen.what) {
-                "its unit or what the display shows beside it"
-            } else {
-                ""
-            };
-            if !of_value.is_empty() {
-                return Err(format!("{place}, {of_value}: expected \"{expected}\", got \"{got}\""));
-            }
-            return Err(format!("{place}, {}: expected \"{expected}\", got \"{got}\"", seen.place()));
+            let at = place::of_difference(protocol, example, index, &wanted, seen).unwrap_or_else(|| seen.place());
+            return Err(format!("{place}, {at}: expected \"{expected}\", got \"{got}\""));
         }
     }
     match readings.get(example.gives.len()) {
         Some(seen) => Err(format!("{}: also got \"{}\"", seen.place(), show(&seen.what))),
         None => Ok(()),
-    }
-}
-
-/// Whether the value itself is as expected, so that its bytes are not where to look.
-fn expected_value_is(expected: &str, seen: &Event) -> bool {
-    match (Expected::read(expected), seen) {
-        (Ok(Expected::Reading { name, value, .. }), Event::Reading(seen_name, seen)) => {
-            name == *seen_name
-                && match (value, seen.value) {
-                    (Value::Number(expected), Value::Number(seen)) => close(expected, seen),
-                    (expected, seen) => expected == seen,
-                }
-        }
-        _ => false,
     }
 }
 
@@ -259,6 +241,17 @@ impl Expected {
         };
         let (value, unit) = read_value(rest.trim()).ok_or_else(wrong)?;
         Ok(Self::Reading { name: name.to_owned(), value, digit, unit, annunciators })
+    }
+
+    /// Whether it is the value that differs, and not what stands beside it.
+    fn differs_in_value(&self, seen: &Event) -> bool {
+        match (self, seen) {
+            (Self::Reading { value: Value::Number(expected), .. }, Event::Reading(_, reading)) => {
+                !matches!(reading.value, Value::Number(seen) if close(*expected, seen))
+            }
+            (Self::Reading { value, .. }, Event::Reading(_, reading)) => *value != reading.value,
+            _ => false,
+        }
     }
 
     fn is(&self, seen: &Event) -> bool {
