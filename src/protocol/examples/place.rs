@@ -32,7 +32,10 @@ pub(super) fn of_difference(
     }
     let places: Vec<usize> = match mending.is_empty() {
         false => mending.into_iter().map(|(at, _)| at).collect(),
-        true => (0..total).filter(|at| trial.changes(*at, &seen.what)).collect(),
+        true => {
+            let in_value = expected.differs_in_value(&seen.what);
+            (0..total).filter(|at| trial.changes(*at, &seen.what, in_value)).collect()
+        }
     };
     (!places.is_empty()).then(|| in_words(&places))
 }
@@ -62,12 +65,12 @@ impl Trial<'_> {
         seen.into_iter().map(|seen| seen.what).filter(|event| !matches!(event, Event::Problem(_))).nth(self.index)
     }
 
-    /// Whether a bit of this byte changes the event and leaves its kind.
-    fn changes(&self, at: usize, event: &Event) -> bool {
+    /// Whether a bit of this byte changes the event, in its value or in all else, and leaves its kind.
+    fn changes(&self, at: usize, event: &Event, in_value: bool) -> bool {
         let byte = self.chunks.iter().flat_map(|(_, bytes)| bytes).nth(at).copied().unwrap_or_default();
         (0..8).filter_map(|bit| self.with(at, byte ^ 1 << bit)).any(|other| match (event, &other) {
             (Event::Reading(name, reading), Event::Reading(other_name, other)) => {
-                name == other_name && reading != other
+                name == other_name && if in_value { reading.value != other.value } else { reading != other }
             }
             (Event::Time(one), Event::Time(other)) => one != other,
             (Event::Action(one), Event::Action(other)) => one != other,
