@@ -82,7 +82,9 @@ fn print(out: &mut dyn Write, procedure: &Procedure, found: &[Unfit]) -> io::Res
     }
     let count = |weight| found.iter().filter(|unfit| unfit.weight == weight).count();
     let (fails, doubtful, notes) = (count(Weight::Fails), count(Weight::Doubtful), count(Weight::Note));
-    writeln!(out, "{} steps: {fails} can't work, {doubtful} doubtful, {notes} notes", procedure.steps.len())
+    let counted = |count: usize, word: &str| format!("{count} {word}{}", if count == 1 { "" } else { "s" });
+    let (steps, notes) = (counted(procedure.steps.len(), "step"), counted(notes, "note"));
+    writeln!(out, "{steps}: {fails} can't work, {doubtful} doubtful, {notes}")
 }
 
 fn print_json(out: &mut dyn Write, procedure: &Procedure, found: &[Unfit]) -> io::Result<()> {

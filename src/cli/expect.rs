@@ -92,7 +92,7 @@ struct WireArgs {
     #[arg(long, value_name = "AMPS", value_parser = typed::amps)]
     amps: Typed,
     /// The conductor's temperature
-    #[arg(long, value_name = "TEMPERATURE", value_parser = celsius, default_value = "20 °C", allow_hyphen_values = true)]
+    #[arg(long, alias = "at", value_name = "TEMPERATURE", value_parser = celsius, default_value = "20 °C", allow_hyphen_values = true)]
     temperature: f64,
     /// The most that the cable standard allows a conductor of this nominal section; without it, bare copper
     #[arg(long, value_enum, conflicts_with = "awg")]

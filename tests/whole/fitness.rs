@@ -150,7 +150,7 @@ fn each_function_and_range_of_a_handheld_meter_has_its_own_uncertainty() {
     for words in [
         "step \"coil\": doubtful: \"probe\" is sure to ± 0.315 ohm (k = 2)",
         "step \"draw\": note: no accuracy is given for A DC on channel \"probe\"",
-        "4 steps: 0 can't work, 1 doubtful, 1 notes",
+        "4 steps: 0 can't work, 1 doubtful, 1 note",
     ] {
         assert!(said.contains(words), "no {words}: {said}");
     }
