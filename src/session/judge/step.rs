@@ -9,7 +9,7 @@ use crate::{
     electrics::Uncertain,
     protocol::{Annunciators, Value},
     session::procedure::CaptureMode,
-    units::{Limit, Quantity, show},
+    units::{Dimension, Limit, Quantity, show},
 };
 
 /// A reading older than this says nothing about now.
@@ -313,6 +313,9 @@ impl StepJudge {
             return match last.value {
                 _ if self.contact.waits_for_a_lift() => {
                     format!("the lead still rests where the step before was captured ({shown}): lift it, then touch")
+                }
+                Value::Number(_) if last.quantity.dimension() == Dimension::Ampere => {
+                    format!("{shown} reads like a clamp with nothing through it, or a circuit that is dead")
                 }
                 Value::Number(_) => {
                     format!("{shown} reads like a lead that touches nothing, or a circuit that is dead")

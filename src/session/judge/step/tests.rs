@@ -330,6 +330,11 @@ fn the_offset_of_an_empty_clamp_is_no_current() {
         captured(&news).len()
     };
     assert_eq!((pass(0, 0.08), pass(2000, -0.072), pass(4000, 0.9)), (0, 0, 1));
+    let mut waiting = step("quantity = \"A DC\"\nat_least = \"1.4 A\"\ncapture = \"steady\"");
+    let mut asked = Vec::new();
+    waiting.sample(&sample(0, 29_900_000, 0.021, Quantity::AmpsDc), &mut asked);
+    waiting.tick(Mono(30_100_000), &mut asked);
+    assert!(matches!(&asked[..], [News::Say(text)] if text.contains("a clamp with nothing through it")), "{asked:?}");
 }
 
 #[test]
