@@ -187,6 +187,7 @@ fn thick_wires_and_clean_joints_are_no_fault() {
             alarms.push(format!("{seed}: {}", findings[0].sentence));
         }
     }
+    println!("false alarms {} of {runs}", alarms.len());
     assert!(100 * alarms.len() as u64 <= runs, "{} of {runs}: {alarms:#?}", alarms.len());
 }
 
