@@ -18,9 +18,6 @@ use crate::{
     clock::Mono,
 };
 
-/// A reading older than this is not taken in a free-running session.
-const FRESH_US: i64 = 3_000_000;
-
 /// The state of the watch.
 #[derive(Debug, Default)]
 pub struct Core {

@@ -1,12 +1,12 @@
 //! What the operator says: each command, and what is refused.
 
-use super::{Core, FRESH_US};
+use super::Core;
 use crate::{
     channel::ChannelId,
     clock::Mono,
     session::{
         Capture, Command, Effect, Judgement, Move, Notice, Record, Refusal, Reply,
-        judge::How,
+        judge::{FRESH_US, How},
         progress::{BenchView, Session, said},
         record::{End, EventKind},
         step::named,
@@ -77,11 +77,11 @@ impl Core {
             step.view.channel.is_some() && (wanted.is_none() || wanted == aimed)
         });
         let captures = match judged {
-            Some(step) if step.judge.wrong_switch(at).is_some() => {
-                return Err(Refusal::WrongSwitch { why: step.judge.wrong_switch(at).unwrap_or_default() });
-            }
-            Some(step) if step.judge.has_reading(at) => vec![step.judge.take(at)],
-            Some(_) => Vec::new(),
+            Some(step) => match step.judge.wrong_switch(at) {
+                Some(why) => return Err(Refusal::WrongSwitch { why }),
+                None if step.judge.has_reading(at) => vec![step.judge.take(at)],
+                None => Vec::new(),
+            },
             None => self.plain_captures(at, wanted),
         };
         if captures.is_empty() {

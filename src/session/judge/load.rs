@@ -2,6 +2,7 @@
 
 use std::time::Duration;
 
+use super::FRESH_US;
 use crate::{
     channel::{ChannelId, Sample},
     clock::Mono,
@@ -9,9 +10,6 @@ use crate::{
     session::procedure::ConditionRule,
     units::{Limit, Quantity, show},
 };
-
-/// What a channel showed longer ago says nothing about now, µs: the load is then not known.
-const FRESH_US: i64 = 3_000_000;
 
 /// The conditions of one step.
 #[derive(Debug, Clone, PartialEq, Default)]

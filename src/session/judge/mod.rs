@@ -16,6 +16,9 @@ mod reach;
 mod aim;
 mod step;
 
+/// What was shown longer ago says nothing about now, µs.
+pub const FRESH_US: i64 = 3_000_000;
+
 pub use aim::Aim;
 pub use contact::Contact;
 pub use figures::Figures;

@@ -2,7 +2,7 @@
 
 mod captured;
 
-use super::{Aim, Capture, Contact, Hold, How, Verdict, Window, compare, hold::Count, reach::Beyond};
+use super::{Aim, Capture, Contact, FRESH_US, Hold, How, Verdict, Window, compare, hold::Count, reach::Beyond};
 use crate::{
     channel::{ChannelId, Sample},
     clock::{Mono, micros},
@@ -11,9 +11,6 @@ use crate::{
     session::procedure::CaptureMode,
     units::{Dimension, Limit, Quantity, show},
 };
-
-/// A reading older than this says nothing about now.
-const FRESH_US: i64 = 3_000_000;
 
 /// Noise of so much of the room that a limit leaves does not disturb a verdict.
 const COARSE: f64 = 0.1;
