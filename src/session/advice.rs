@@ -29,10 +29,14 @@ impl Advice {
     pub fn captured(&mut self, view: &StepView, capture: &Capture) {
         let volts = capture.judgement.quantity.is_some_and(|quantity| quantity.dimension() == Dimension::Volt);
         if let (true, Some(circuit), Some(Value::Number(value))) = (volts, &view.circuit, capture.judgement.value) {
-            // A drop near zero says nothing about the feed: only the step that saw it live can see it dead.
+            // A drop says nothing about the feed, large or small: only the step that saw it live can see it dead.
+            let is_of_another = self.live.get(circuit).is_some_and(|(_, step)| *step != view.name);
+            if is_of_another {
+                return;
+            }
             if value.abs() >= LIVE_V {
                 self.live.insert(circuit.clone(), (value, view.name.clone()));
-            } else if self.live.get(circuit).is_some_and(|(_, step)| *step == view.name) {
+            } else {
                 self.live.remove(circuit);
             }
         }
@@ -171,6 +175,8 @@ mod tests {
         // A good drop on the same circuit does not make its feed dead.
         advice.captured(&view("ground drop, lift coil", Quantity::VoltsDc), &capture(0.04));
         assert!(!advice.before(&view("ohms", Quantity::Ohms), Some(&channel("")), true).is_empty());
+        // Nor is a bad one the feed, which alone tells when it is off.
+        advice.captured(&view("ground drop, lift coil", Quantity::VoltsDc), &capture(1.6));
         advice.captured(&feed, &capture(0.01));
         assert_eq!(advice.before(&view("ohms", Quantity::Ohms), Some(&channel("")), true), [] as [&str; 0]);
     }
