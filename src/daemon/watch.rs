@@ -236,6 +236,9 @@ impl Watch {
 
     /// A session is about to end: only the first few of what was spoiled were told one by one.
     fn sum_up(&mut self, at: Mono) {
+        if self.core.session().is_none() {
+            return;
+        }
         for index in 0..self.meters.len() {
             let spoiled = self.tallies[index].spoiled();
             let since = |which: usize| spoiled[which].saturating_sub(self.before[index][which]);

@@ -38,7 +38,7 @@ impl Watch {
             Command::Begin(begin) => begin.procedure.clone(),
             _ => None,
         };
-        if matches!(command, Command::Begin(_) | Command::End) && self.core.session().is_some() {
+        if matches!(command, Command::Begin(_) | Command::End) {
             self.sum_up(at);
         }
         match self.core.command(at, command, &mut self.effects) {
