@@ -55,14 +55,14 @@ impl Capture {
         stop_on_signal(stop.clone())?;
         let clock = Clock::start();
         if let Some(length) = self.length {
-            // A port that is not there, or silent, must not keep it from ending.
-            let (stop, length) = (stop.clone(), length);
+            // Of its own, since a port that is not there calls nobody.
+            let stop = stop.clone();
             thread::Builder::new().name("end".to_owned()).spawn(move || {
-                thread::sleep(length);
+                stop.wait(length);
                 stop.stop();
             })?;
         }
-        let mut recorder = Recorder { writer, clock, bytes: 0, failed: None, end: self.length, stop: stop.clone() };
+        let mut recorder = Recorder { writer, clock, bytes: 0, failed: None };
         read_until_stopped(&self.port, &settings, &stop, &mut recorder);
         match recorder.failed {
             Some(error) => Err(error.into()),
@@ -76,9 +76,7 @@ impl Capture {
             }
         }
     }
-}
 
-impl Capture {
     fn settings(&self, common: &Common) -> Result<Settings, Failure> {
         let plain = Settings { baud: self.baud, ..Settings::default() };
         if !matches!(self.port, Address::Hid(_)) {
@@ -121,8 +119,6 @@ struct Recorder<W> {
     clock: Clock,
     bytes: usize,
     failed: Option<io::Error>,
-    end: Option<Duration>,
-    stop: Stop,
 }
 
 impl<W: Write> Recorder<W> {
@@ -138,16 +134,6 @@ impl<W: Write> Recorder<W> {
 impl<W: Write> Listener for Recorder<W> {
     fn opened(&mut self) -> bool {
         self.keep(|writer, at| writer.opened(at))
-    }
-
-    fn before_read(&mut self, _port: &mut dyn crate::port::Port) -> io::Result<Duration> {
-        let Some(end) = self.end else { return Ok(crate::port::PATIENCE) };
-        let Mono(now) = self.clock.mono();
-        let left = end.saturating_sub(Duration::from_micros(now.unsigned_abs()));
-        if left.is_zero() {
-            self.stop.stop();
-        }
-        Ok(left)
     }
 
     fn heard(&mut self, bytes: &[u8]) -> bool {

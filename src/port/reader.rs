@@ -70,7 +70,7 @@ impl Stop {
     }
 
     /// Waits, but not when it is time to stop.
-    fn wait(&self, duration: Duration) {
+    pub fn wait(&self, duration: Duration) {
         let guard = self.0.0.lock().unwrap_or_else(PoisonError::into_inner);
         // Either outcome is fine: the caller looks at `stopped` next.
         drop(self.0.1.wait_timeout_while(guard, duration, |stopped| !*stopped));
