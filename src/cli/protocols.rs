@@ -18,7 +18,7 @@ use super::{
 };
 use crate::{
     port::{CaptureReader, Recorded},
-    protocol::{Protocol, Traffic, check, draft},
+    protocol::{Library, Protocol, Traffic, check, draft},
 };
 
 /// List the protocols, or prove their examples.
@@ -53,7 +53,7 @@ impl Protocols {
         match self.command {
             None => list(common, self.json),
             Some(What::Check { file: files }) if !files.is_empty() => {
-                prove(files.iter().map(|path| read(path)).collect::<Result<Vec<_>, _>>()?)
+                prove(files.iter().map(|path| Library::read(path)).collect::<Result<Vec<_>, _>>()?)
             }
             Some(What::Examples { capture, protocol }) => examples(common, &capture, &protocol),
             Some(What::Check { .. }) => {
@@ -69,24 +69,9 @@ impl Protocols {
     }
 }
 
-fn read(path: &Path) -> Result<Protocol, Failure> {
-    let text = std::fs::read_to_string(path)
-        .map_err(|error| Failure::usage(format!("the protocol file {} can't be read: {error}", path.display())))?;
-    let protocol = Protocol::parse(&path.display().to_string(), &text)?;
-    // Looked for by its name, it would not be found.
-    match path.file_stem().and_then(|stem| stem.to_str()) {
-        Some(stem) if stem != protocol.name => Err(Failure::usage(format!(
-            "{}: found the name \"{}\", expected \"{stem}\" as the file's",
-            path.display(),
-            protocol.name
-        ))),
-        _ => Ok(protocol),
-    }
-}
-
 fn examples(common: &Common, capture: &Path, name: &str) -> Result<ExitCode, Failure> {
     let protocol = match name.ends_with(".toml") {
-        true => Arc::new(read(Path::new(name))?),
+        true => Library::read(Path::new(name))?,
         false => common.library().find(name)?,
     };
     if protocol.traffic() == Traffic::Polled {
@@ -114,12 +99,11 @@ fn examples(common: &Common, capture: &Path, name: &str) -> Result<ExitCode, Fai
     }
 }
 
-fn prove<P: std::borrow::Borrow<Protocol>>(protocols: impl IntoIterator<Item = P>) -> Result<ExitCode, Failure> {
+fn prove(protocols: Vec<Arc<Protocol>>) -> Result<ExitCode, Failure> {
     let mut out = stdout().lock();
     let mut failures = 0;
     for protocol in protocols {
-        let protocol = protocol.borrow();
-        let failed = check(protocol);
+        let failed = check(&protocol);
         if failed.is_empty() {
             writeln!(out, "{}: {} examples hold", protocol.name, protocol.examples().len())?;
         }

@@ -160,11 +160,7 @@ impl Library {
             match files_in(folder) {
                 Ok(paths) => {
                     for path in paths {
-                        let text = fs::read_to_string(&path);
-                        let protocol = text
-                            .map_err(|source| LibraryError::Unreadable { path: path.clone(), source })
-                            .and_then(|text| Self::from_file(&path, &text));
-                        add(protocol, Some(path));
+                        add(Self::read(&path), Some(path));
                     }
                 }
                 Err(error) if is_absent(&error) => {}
@@ -176,6 +172,16 @@ impl Library {
         }
         listed.sort_by(|one, other| one.name.cmp(&other.name));
         (listed, errors)
+    }
+
+    /// The protocol of a file, wherever it lies.
+    ///
+    /// # Errors
+    /// It can't be read, has a mistake, or another name than its file.
+    pub fn read(path: &Path) -> Result<Arc<Protocol>, LibraryError> {
+        let text =
+            fs::read_to_string(path).map_err(|source| LibraryError::Unreadable { path: path.to_owned(), source })?;
+        Self::from_file(path, &text)
     }
 
     fn from_file(path: &Path, text: &str) -> Result<Arc<Protocol>, LibraryError> {
