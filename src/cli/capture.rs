@@ -1,7 +1,7 @@
 //! `bayline capture`: what a port sends, byte by byte, with the times of arrival.
 
 use std::{
-    fs::OpenOptions,
+    fs::{self, OpenOptions},
     io::{self, Write, stderr},
     path::PathBuf,
     process::ExitCode,
@@ -66,10 +66,14 @@ impl Capture {
         read_until_stopped(&self.port, &settings, &stop, &mut recorder);
         match recorder.failed {
             Some(error) => Err(error.into()),
-            None if recorder.bytes == 0 => Err(Failure::failed(anyhow::anyhow!(
-                "nothing came from {}; is it plugged in and switched on, and does it send? see `bayline ports`",
-                self.port
-            ))),
+            None if recorder.bytes == 0 => {
+                // An empty recording would only be in the way of the next try.
+                fs::remove_file(&self.output)?;
+                Err(Failure::failed(anyhow::anyhow!(
+                    "nothing came from {}; is it plugged in and switched on, and does it send? see `bayline ports`",
+                    self.port
+                )))
+            }
             None => {
                 writeln!(stderr(), "{} bytes in {}", recorder.bytes, self.output.display())?;
                 Ok(ExitCode::SUCCESS)

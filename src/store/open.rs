@@ -55,6 +55,9 @@ pub enum StoreError {
     /// SQLite refused.
     #[error("the database refused: {0}")]
     Refused(#[from] rusqlite::Error),
+    /// Nothing has been recorded.
+    #[error("no session has been recorded here yet; --data says where others are")]
+    NoneYet,
     /// There is no such session.
     #[error("there is no session {wanted}; `bayline sessions` lists them")]
     NoSession {

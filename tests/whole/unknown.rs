@@ -71,6 +71,7 @@ fn a_capture_of_a_port_that_is_not_there_ends_and_says_so() {
     let said = bay.bayline(["capture", text(&bay.port("gone")), "-o", "x.capture", "--for", "200 ms"]);
     assert_eq!(said.code, Some(1), "{said:?}");
     assert!(said.stderr.contains("nothing came from"), "{said:?}");
+    assert!(!bay.path("x.capture").exists(), "the next try may have the name");
 }
 
 #[test]

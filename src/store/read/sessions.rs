@@ -138,6 +138,7 @@ pub fn find(connection: &Connection, wanted: &str) -> Result<SessionRow, StoreEr
         _ => return Err(missing()),
     };
     match found {
+        Err(rusqlite::Error::QueryReturnedNoRows) if wanted == "last" => Err(StoreError::NoneYet),
         Err(rusqlite::Error::QueryReturnedNoRows) => Err(missing()),
         found => Ok(found?),
     }
