@@ -4,14 +4,14 @@
 //! is and what it must not know.
 
 pub mod clock;
-pub mod mistake;
+mod mistake;
 pub mod units;
 
 pub mod electrics;
 
-pub mod vehicle;
+mod vehicle;
 
-pub mod port;
+mod port;
 
 pub mod protocol;
 
@@ -21,11 +21,11 @@ pub mod session;
 
 pub mod store;
 
-pub mod export;
+mod export;
 
-pub mod server;
+mod server;
 
-pub mod daemon;
+mod daemon;
 
 pub mod demo;
 

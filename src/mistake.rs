@@ -26,7 +26,7 @@ impl Mistake {
 
 /// A file's name and text, to tell where in it a mistake is.
 #[derive(Debug, Clone, Copy)]
-pub struct Source<'a> {
+pub(crate) struct Source<'a> {
     /// The file as the user named it.
     pub file: &'a str,
     /// All of it.
@@ -35,18 +35,18 @@ pub struct Source<'a> {
 
 impl Source<'_> {
     /// A mistake at a span of the text.
-    pub fn mistake(&self, span: Range<usize>, message: impl Into<String>) -> Mistake {
+    pub(crate) fn mistake(&self, span: Range<usize>, message: impl Into<String>) -> Mistake {
         Mistake::at(self.file, self.text, span, message)
     }
 
     /// Parses a string of the file; a mistake carries its line.
-    pub fn parse<T: FromStr<Err: Display>>(&self, value: &Spanned<String>) -> Result<T, Mistake> {
+    pub(crate) fn parse<T: FromStr<Err: Display>>(&self, value: &Spanned<String>) -> Result<T, Mistake> {
         value.get_ref().parse().map_err(|error: T::Err| self.mistake(value.span(), error.to_string()))
     }
 }
 
 /// Reads a TOML file into the types that describe it.
-pub fn parse_toml<T: DeserializeOwned>(file: &str, text: &str) -> Result<T, Mistake> {
+pub(crate) fn parse_toml<T: DeserializeOwned>(file: &str, text: &str) -> Result<T, Mistake> {
     toml::from_str(text).map_err(|error| {
         let span = error.span().unwrap_or(0..0);
         Mistake::at(file, text, span, error.message().trim().replace('\n', "; "))

@@ -20,7 +20,7 @@ pub struct Feed {
 
 /// A channel and its feed.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Binding {
+pub(crate) struct Binding {
     /// The channel that is fed.
     pub channel: ChannelId,
     /// How.
@@ -32,7 +32,7 @@ impl Binding {
     ///
     /// A meter on another function than the channel expects yields a sample of *that* function,
     /// unscaled, so that everyone downstream can see what the switch stands on.
-    pub fn sample(&self, reading: &Reading, at: Mono) -> Sample {
+    pub(crate) fn sample(&self, reading: &Reading, at: Mono) -> Sample {
         let feed = &self.feed;
         let (quantity, scale) = match feed.quantity_of(reading.function) {
             Fit::Fits(quantity) => (quantity, feed.scale.factor),

@@ -68,7 +68,7 @@ pub struct ClockFit {
 ///
 /// Each chunk costs a constant time on average, and memory is bounded.
 #[derive(Debug, Clone, Default)]
-pub struct DeviceClock {
+pub(crate) struct DeviceClock {
     track: Option<Track>,
     /// The port was away: the device may have begun anew.
     doubt: Doubt,
@@ -106,14 +106,14 @@ struct Track {
 
 impl DeviceClock {
     /// The port went away; the device may be another, or have begun anew, when it is back.
-    pub fn lost(&mut self) {
+    pub(crate) fn lost(&mut self) {
         self.doubt = Doubt::MayHaveBegunAnew;
         self.late_since = None;
     }
 
     /// Takes in the newest stamp of what arrived at once, s on the device's clock. Earlier ones
     /// waited for the newest and say nothing more.
-    pub fn observe(&mut self, stamp: f64, arrived: Mono) {
+    pub(crate) fn observe(&mut self, stamp: f64, arrived: Mono) {
         if !stamp.is_finite() {
             self.ignored += 1;
             return;
@@ -146,7 +146,7 @@ impl DeviceClock {
     }
 
     /// When a frame with this stamp was measured, given that it has arrived.
-    pub fn measured(&self, stamp: f64, arrived: Mono) -> Mono {
+    pub(crate) fn measured(&self, stamp: f64, arrived: Mono) -> Mono {
         let Some(track) = &self.track else { return arrived };
         let point = track.point(stamp, arrived);
         if self.stray.is_some() && point.x < track.last - JUMP {
@@ -157,7 +157,7 @@ impl DeviceClock {
     }
 
     /// How well it fits; none before the first stamp.
-    pub fn fit(&self) -> Option<ClockFit> {
+    pub(crate) fn fit(&self) -> Option<ClockFit> {
         let track = self.track.as_ref()?;
         Some(ClockFit {
             // The slope is what the host gains; seen from the host it is the other way round.

@@ -272,7 +272,7 @@ impl Meter {
 }
 
 /// What a channel is called whose value the bench file does not name.
-pub fn own_name(meter: &str, reads: &str) -> String {
+pub(crate) fn own_name(meter: &str, reads: &str) -> String {
     // A meter with one value needs no second word.
     if reads == "value" { meter.to_owned() } else { format!("{meter} {reads}") }
 }

@@ -12,10 +12,12 @@ mod line;
 mod meter;
 mod sheet;
 
-pub use bench::{BENCH_SCHEMA, Bench, BenchError, ChannelSpec, MeterSpec, QuickMeter};
-pub use bind::{Binding, Feed};
-pub use device_clock::{ClockFit, DeviceClock};
-pub use meter::{Batch, ChannelIds, Found, Meter, own_name};
+pub use bench::{BENCH_SCHEMA, Bench};
+pub(crate) use bench::{BenchError, MeterSpec, QuickMeter};
+pub(crate) use bind::{Binding, Feed};
+pub(crate) use device_clock::{ClockFit, DeviceClock};
+pub(crate) use meter::own_name;
+pub use meter::{Batch, ChannelIds, Found, Meter};
 
 use crate::{
     clock::Mono,

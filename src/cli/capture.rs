@@ -43,7 +43,7 @@ pub(super) fn duration(text: &str) -> Result<Duration, String> {
 }
 
 impl Capture {
-    pub fn run(self, common: &Common) -> Result<ExitCode, Failure> {
+    pub(super) fn run(self, common: &Common) -> Result<ExitCode, Failure> {
         common.start_log()?;
         let settings = self.settings(common)?;
         // A capture of a rare fault must not be lost by a repeated command.

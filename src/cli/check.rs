@@ -54,7 +54,7 @@ impl Schema {
 }
 
 impl Check {
-    pub fn run(self, common: &Common) -> Result<ExitCode, Failure> {
+    pub(super) fn run(self, common: &Common) -> Result<ExitCode, Failure> {
         if let Some(schema) = self.schema {
             write!(stdout(), "{}", schema.text())?;
             return Ok(ExitCode::SUCCESS);

@@ -15,7 +15,7 @@ pub(super) struct Client {
 
 impl Client {
     /// Connects to the daemon of the data folder.
-    pub fn connect(common: &Common) -> Result<Self, Failure> {
+    pub(super) fn connect(common: &Common) -> Result<Self, Failure> {
         let folder = common.folder()?;
         let stream = UnixStream::connect(folder.socket()).map_err(|error| match error.kind() {
             io::ErrorKind::NotFound | io::ErrorKind::ConnectionRefused => Failure::no_daemon(format!(
@@ -28,7 +28,7 @@ impl Client {
     }
 
     /// Asks; a refusal is a failure with the daemon's words.
-    pub fn ask(&mut self, request: &Request) -> Result<Answer, Failure> {
+    pub(super) fn ask(&mut self, request: &Request) -> Result<Answer, Failure> {
         let mut line = serde_json::to_string(request).map_err(io::Error::from)?;
         line.push('\n');
         self.lines.get_mut().write_all(line.as_bytes())?;
@@ -41,7 +41,7 @@ impl Client {
     }
 
     /// The next line; none when the daemon hung up.
-    pub fn next_line(&mut self) -> io::Result<Option<String>> {
+    pub(super) fn next_line(&mut self) -> io::Result<Option<String>> {
         let mut line = String::new();
         let length = self.lines.read_line(&mut line)?;
         Ok((length > 0).then(|| line.trim_end().to_owned()))

@@ -50,7 +50,7 @@ fn speed(text: &str) -> Result<f64, String> {
 }
 
 impl Demo {
-    pub fn run(self, common: &Common) -> Result<ExitCode, Failure> {
+    pub(super) fn run(self, common: &Common) -> Result<ExitCode, Failure> {
         let root = common
             .data
             .clone()

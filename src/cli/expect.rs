@@ -151,7 +151,7 @@ struct Wanted {
 }
 
 impl Expect {
-    pub fn run(self) -> Result<ExitCode, Failure> {
+    pub(super) fn run(self) -> Result<ExitCode, Failure> {
         let (sum, json) = match self.what {
             What::Coil(Coil { coil }) => {
                 let (volts, ohms) = coil.values()?;

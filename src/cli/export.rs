@@ -56,7 +56,7 @@ fn every(text: &str) -> Result<Duration, String> {
 }
 
 impl Export {
-    pub fn run(self, common: &Common) -> Result<ExitCode, Failure> {
+    pub(super) fn run(self, common: &Common) -> Result<ExitCode, Failure> {
         let connection = open_to_read(&common.folder()?.database())?;
         let session = read::find(&connection, &self.id)?;
         let style = Style {

@@ -20,22 +20,22 @@ pub(super) struct Failure {
 
 impl Failure {
     /// Something failed.
-    pub fn failed(error: impl Into<anyhow::Error>) -> Self {
+    pub(super) fn failed(error: impl Into<anyhow::Error>) -> Self {
         Self { code: 1, error: error.into() }
     }
 
     /// The user's words, or a file that he wrote, are wrong.
-    pub fn usage(message: impl Into<String>) -> Self {
+    pub(super) fn usage(message: impl Into<String>) -> Self {
         Self { code: 2, error: anyhow::Error::msg(message.into()) }
     }
 
     /// Nobody answers at the control socket.
-    pub fn no_daemon(message: impl Into<String>) -> Self {
+    pub(super) fn no_daemon(message: impl Into<String>) -> Self {
         Self { code: 3, error: anyhow::Error::msg(message.into()) }
     }
 
     /// Tells it on stderr and returns the exit status. A reader that went away is no failure.
-    pub fn tell(&self) -> ExitCode {
+    pub(super) fn tell(&self) -> ExitCode {
         let pipe =
             self.error.downcast_ref::<io::Error>().is_some_and(|error| error.kind() == io::ErrorKind::BrokenPipe);
         if pipe {

@@ -65,7 +65,7 @@ pub(super) struct Found {
 }
 
 impl Identify {
-    pub fn run(self, common: &Common) -> Result<ExitCode, Failure> {
+    pub(super) fn run(self, common: &Common) -> Result<ExitCode, Failure> {
         common.start_log()?;
         let cable = self.cable(common)?;
         let search = Search { address: &self.port, baud: self.baud, cable, length: self.length, ask: self.poll };

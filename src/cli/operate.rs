@@ -91,7 +91,7 @@ pub(super) struct Note {
 }
 
 impl Begin {
-    pub fn run(self, common: &Common) -> Result<ExitCode, Failure> {
+    pub(super) fn run(self, common: &Common) -> Result<ExitCode, Failure> {
         let procedure = match &self.procedure {
             None => None,
             Some(path) => {
@@ -120,7 +120,7 @@ impl Begin {
 }
 
 impl End {
-    pub fn run(self, common: &Common) -> Result<ExitCode, Failure> {
+    pub(super) fn run(self, common: &Common) -> Result<ExitCode, Failure> {
         let answer = ask(common, &Request::End {})?;
         print(self.json, &answer, |out| {
             tell_judgement(out, answer.judged.as_ref())?;
@@ -131,7 +131,7 @@ impl End {
 }
 
 impl Step {
-    pub fn run(self, common: &Common) -> Result<ExitCode, Failure> {
+    pub(super) fn run(self, common: &Common) -> Result<ExitCode, Failure> {
         let answer = ask(common, &Request::Step { to: self.to })?;
         print(self.json, &answer, |out| {
             tell_judgement(out, answer.judged.as_ref())?;
@@ -144,7 +144,7 @@ impl Step {
 }
 
 impl Take {
-    pub fn run(self, common: &Common) -> Result<ExitCode, Failure> {
+    pub(super) fn run(self, common: &Common) -> Result<ExitCode, Failure> {
         let answer = ask(common, &Request::Take { channel: self.channel })?;
         print(self.json, &answer, |out| {
             for taken in &answer.taken {
@@ -159,7 +159,7 @@ impl Take {
 }
 
 impl Zero {
-    pub fn run(self, common: &Common) -> Result<ExitCode, Failure> {
+    pub(super) fn run(self, common: &Common) -> Result<ExitCode, Failure> {
         let answer = ask(common, &Request::Zero { channel: self.channel.clone() })?;
         print(self.json, &answer, |out| {
             let Some(zeroed) = &answer.zeroed else { return Ok(()) };
@@ -174,7 +174,7 @@ impl Zero {
 }
 
 impl Mark {
-    pub fn run(self, common: &Common) -> Result<ExitCode, Failure> {
+    pub(super) fn run(self, common: &Common) -> Result<ExitCode, Failure> {
         let answer = ask(common, &Request::Mark { text: self.text })?;
         print(self.json, &answer, |out| match &answer.step {
             Some(step) => tell_step(out, step),
@@ -184,7 +184,7 @@ impl Mark {
 }
 
 impl Note {
-    pub fn run(self, common: &Common) -> Result<ExitCode, Failure> {
+    pub(super) fn run(self, common: &Common) -> Result<ExitCode, Failure> {
         let answer = ask(common, &Request::Note { text: self.text })?;
         print(self.json, &answer, |out| writeln!(out, "noted"))
     }

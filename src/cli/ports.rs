@@ -20,7 +20,7 @@ pub(super) struct Ports {
 }
 
 impl Ports {
-    pub fn run(self, _common: &Common) -> Result<ExitCode, Failure> {
+    pub(super) fn run(self, _common: &Common) -> Result<ExitCode, Failure> {
         let plugged = plugged_in(&Roots::default());
         let mut out = stdout().lock();
         if self.json {

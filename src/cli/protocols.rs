@@ -49,7 +49,7 @@ enum What {
 }
 
 impl Protocols {
-    pub fn run(self, common: &Common) -> Result<ExitCode, Failure> {
+    pub(super) fn run(self, common: &Common) -> Result<ExitCode, Failure> {
         match self.command {
             None => list(common, self.json),
             Some(What::Check { file: files }) if !files.is_empty() => {

@@ -36,7 +36,7 @@ pub(super) struct Run {
 }
 
 impl Run {
-    pub fn run(self, common: &Common) -> Result<ExitCode, Failure> {
+    pub(super) fn run(self, common: &Common) -> Result<ExitCode, Failure> {
         common.start_log()?;
         let library = common.library();
         let mut bench = match &self.bench {

@@ -26,7 +26,7 @@ pub(super) struct Sessions {
 }
 
 impl Sessions {
-    pub fn run(self, common: &Common) -> Result<ExitCode, Failure> {
+    pub(super) fn run(self, common: &Common) -> Result<ExitCode, Failure> {
         let connection = open_to_read(&common.folder()?.database())?;
         let sessions = match &self.find {
             None => read::list(&connection)?,

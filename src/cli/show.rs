@@ -36,7 +36,7 @@ pub(super) struct Show {
 }
 
 impl Show {
-    pub fn run(self, common: &Common) -> Result<ExitCode, Failure> {
+    pub(super) fn run(self, common: &Common) -> Result<ExitCode, Failure> {
         let connection = open_to_read(&common.folder()?.database())?;
         let session = read::find(&connection, &self.id)?;
         let mut out = stdout().lock();

@@ -22,7 +22,7 @@ pub(super) struct Status {
 }
 
 impl Status {
-    pub fn run(self, common: &Common) -> Result<ExitCode, Failure> {
+    pub(super) fn run(self, common: &Common) -> Result<ExitCode, Failure> {
         let answer = ask(common, &Request::Status {})?;
         let status = answer.status.unwrap_or_default();
         let mut out = stdout().lock();

@@ -30,13 +30,13 @@ pub(super) struct Enough {
 
 impl Enough {
     /// From now on these signals no longer end the program by themselves.
-    pub fn new() -> io::Result<Self> {
+    pub(super) fn new() -> io::Result<Self> {
         let hang_up = if is_hang_up_ignored() { None } else { Some(signal(SignalKind::hangup())?) };
         Ok(Self { terminate: signal(SignalKind::terminate())?, interrupt: signal(SignalKind::interrupt())?, hang_up })
     }
 
     /// Waits for any of them.
-    pub async fn heard(&mut self) {
+    pub(super) async fn heard(&mut self) {
         let hang_up = async {
             match &mut self.hang_up {
                 Some(signal) => signal.recv().await,

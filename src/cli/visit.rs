@@ -37,7 +37,7 @@ pub(super) struct VisitArgs {
 
 impl VisitArgs {
     /// The visit; a doubtful identification number is told, not refused.
-    pub fn visit(self) -> Result<Visit, Failure> {
+    pub(super) fn visit(self) -> Result<Visit, Failure> {
         if let Some(doubt) = doubt(&self.vin) {
             complain(doubt);
         }

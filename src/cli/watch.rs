@@ -27,7 +27,7 @@ pub(super) struct Watch {
 }
 
 impl Watch {
-    pub fn run(self, common: &Common) -> Result<ExitCode, Failure> {
+    pub(super) fn run(self, common: &Common) -> Result<ExitCode, Failure> {
         let mut client = Client::connect(common)?;
         let mut screen = Screen::new(stdout().lock());
         if !self.json {
@@ -59,12 +59,12 @@ pub(super) struct Screen<W: Write> {
 }
 
 impl<W: Write> Screen<W> {
-    pub fn new(out: W) -> Self {
+    pub(super) fn new(out: W) -> Self {
         Self { out, live: stdout().is_terminal(), width: 0, told: None }
     }
 
     /// What is wrong and what is on as the following begins.
-    pub fn begin(&mut self, status: &StatusReport) -> io::Result<()> {
+    pub(super) fn begin(&mut self, status: &StatusReport) -> io::Result<()> {
         for alarm in &status.alarms {
             self.line(|out| writeln!(out, "ALARM: {alarm}"))?;
         }
@@ -74,7 +74,7 @@ impl<W: Write> Screen<W> {
         }
     }
 
-    pub fn tell(&mut self, news: News) -> io::Result<()> {
+    pub(super) fn tell(&mut self, news: News) -> io::Result<()> {
         match news {
             News::Readings { elapsed_s, readings } => self.readings(elapsed_s, &readings),
             News::SessionBegan { title } => self.line(|out| writeln!(out, "session began: {title}")),

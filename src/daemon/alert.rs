@@ -20,7 +20,7 @@ pub(super) struct Alert {
 
 impl Alert {
     /// `words` are the program and its first arguments; empty for none.
-    pub fn start(words: Vec<String>) -> Result<Self, DaemonError> {
+    pub(super) fn start(words: Vec<String>) -> Result<Self, DaemonError> {
         if words.is_empty() {
             return Ok(Self { queue: None });
         }
@@ -33,7 +33,7 @@ impl Alert {
     }
 
     /// Announces something; never waits.
-    pub fn announce(&self, kind: &'static str, text: &str) {
+    pub(super) fn announce(&self, kind: &'static str, text: &str) {
         if let Some(queue) = &self.queue
             && queue.try_send((kind, text.to_owned())).is_err()
         {

@@ -40,7 +40,7 @@ struct Pace {
 }
 
 impl Fit {
-    pub fn new(bench: &Bench) -> Self {
+    pub(super) fn new(bench: &Bench) -> Self {
         Self {
             told: BenchFacts::of(bench),
             paces: bench.meters.iter().map(|meter| (meter.name.clone(), Pace::default())).collect(),
@@ -48,14 +48,14 @@ impl Fit {
     }
 
     /// A meter reported; it has sent so many frames in all.
-    pub fn heard(&mut self, meter: MeterId, at: Mono, frames: u64) {
+    pub(super) fn heard(&mut self, meter: MeterId, at: Mono, frames: u64) {
         if let Some((_, pace)) = self.paces.get_mut(usize::from(meter.0)) {
             pace.heard(at, frames);
         }
     }
 
     /// What of a procedure does not suit the bench; what is but a note is left to `check`.
-    pub fn unfit(&self, procedure: &Procedure, core: &Core) -> Vec<Unfit> {
+    pub(super) fn unfit(&self, procedure: &Procedure, core: &Core) -> Vec<Unfit> {
         let mut found = fitness::check(procedure, &self.facts(core));
         found.retain(|unfit| unfit.weight != Weight::Note);
         found

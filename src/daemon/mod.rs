@@ -42,7 +42,7 @@ const REPORT_QUEUE: usize = 1024;
 
 /// What the daemon is started with.
 #[derive(Debug)]
-pub struct Config {
+pub(crate) struct Config {
     /// The meters.
     pub bench: Bench,
     /// Where everything is kept.
@@ -60,7 +60,7 @@ pub struct Config {
 
 /// Why the daemon could not start, or did not end well.
 #[derive(Debug, thiserror::Error)]
-pub enum DaemonError {
+pub(crate) enum DaemonError {
     /// The data folder can't be used.
     #[error(transparent)]
     Folder(#[from] FolderError),
@@ -88,7 +88,7 @@ pub enum DaemonError {
 
 /// What a run came to.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Summary {
+pub(crate) struct Summary {
     /// The database.
     pub database: PathBuf,
 }
@@ -97,7 +97,7 @@ pub struct Summary {
 ///
 /// # Errors
 /// It could not start, or the last commit failed.
-pub async fn run(config: Config, ready: impl FnOnce(), stop: CancellationToken) -> Result<Summary, DaemonError> {
+pub(crate) async fn run(config: Config, ready: impl FnOnce(), stop: CancellationToken) -> Result<Summary, DaemonError> {
     let folder = config.folder;
     let held = folder.hold()?;
     let (report, reports) = mpsc::channel(REPORT_QUEUE);

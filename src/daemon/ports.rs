@@ -64,7 +64,7 @@ pub(super) struct Tally {
 
 impl Tally {
     /// Frames refused, and frames lost.
-    pub fn spoiled(&self) -> [u64; 2] {
+    pub(super) fn spoiled(&self) -> [u64; 2] {
         [self.refused.load(Ordering::Relaxed), self.lost.load(Ordering::Relaxed)]
     }
 }
@@ -76,7 +76,7 @@ pub(super) struct Ports {
 }
 
 impl Ports {
-    pub fn start(
+    pub(super) fn start(
         bench: &Bench,
         clock: Clock,
         to_loop: &mpsc::Sender<PortEvent>,
@@ -114,7 +114,7 @@ impl Ports {
     }
 
     /// The readers end within one read's patience; the loop sees their channel close.
-    pub fn stop(&self) {
+    pub(super) fn stop(&self) {
         self.stop.stop();
     }
 }

@@ -83,7 +83,7 @@ pub(super) struct Watch {
 }
 
 impl Watch {
-    pub fn new(clock: Clock, bench: &Bench, database: PathBuf, store: Store, outlets: Outlets) -> Self {
+    pub(super) fn new(clock: Clock, bench: &Bench, database: PathBuf, store: Store, outlets: Outlets) -> Self {
         let meters: Vec<String> = bench.meters.iter().map(|meter| meter.name.clone()).collect();
         Self {
             clock,
@@ -104,12 +104,12 @@ impl Watch {
         }
     }
 
-    pub fn tallies(&self) -> &[Arc<Tally>] {
+    pub(super) fn tallies(&self) -> &[Arc<Tally>] {
         &self.tallies
     }
 
     /// Opens a session before anything has come in.
-    pub fn begin(&mut self, begin: Begin) {
+    pub(super) fn begin(&mut self, begin: Begin) {
         let at = self.clock.mono();
         let procedure = begin.procedure.clone();
         self.core.command(at, Command::Begin(begin), &mut self.effects).expect("a session can always be begun");
@@ -132,7 +132,7 @@ impl Watch {
     }
 
     /// Runs until told to stop; returns what has not come in yet.
-    pub async fn run(&mut self, mut inlets: Inlets, stop: CancellationToken) -> Inlets {
+    pub(super) async fn run(&mut self, mut inlets: Inlets, stop: CancellationToken) -> Inlets {
         let mut readings = interval(READINGS_EVERY);
         readings.set_missed_tick_behavior(MissedTickBehavior::Skip);
         let mut tick = interval(TICK_EVERY);
@@ -162,7 +162,7 @@ impl Watch {
     }
 
     /// Takes in what the ports still had, ends the session and commits.
-    pub async fn finish(mut self, mut inlets: Inlets) -> Result<(), StoreError> {
+    pub(super) async fn finish(mut self, mut inlets: Inlets) -> Result<(), StoreError> {
         let drained = timeout(PORTS_END, async {
             while let Some(event) = inlets.ports.recv().await {
                 self.port(event);

@@ -23,7 +23,7 @@ use super::world::World;
 
 /// The devices on the bench.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub enum Instrument {
+pub(crate) enum Instrument {
     /// Five clamps on a board that prints columns.
     Clamps,
     /// A handheld meter that prints one number a line.
@@ -34,10 +34,10 @@ pub enum Instrument {
 
 impl Instrument {
     /// All of them, in the order of the bench file.
-    pub const ALL: [Self; 3] = [Self::Clamps, Self::Handheld, Self::Supply];
+    pub(crate) const ALL: [Self; 3] = [Self::Clamps, Self::Handheld, Self::Supply];
 
     /// As the bench file calls it.
-    pub const fn name(self) -> &'static str {
+    pub(crate) const fn name(self) -> &'static str {
         match self {
             Self::Clamps => "clamps",
             Self::Handheld => "handheld",
@@ -46,7 +46,8 @@ impl Instrument {
     }
 
     /// The protocol it speaks.
-    pub const fn protocol(self) -> &'static str {
+    #[cfg(test)]
+    pub(crate) const fn protocol(self) -> &'static str {
         match self {
             Self::Clamps => "columns-ms",
             Self::Handheld => "number",
@@ -55,7 +56,7 @@ impl Instrument {
     }
 
     /// Time from line to line at ordinary speed.
-    pub const fn period(self) -> Duration {
+    pub(crate) const fn period(self) -> Duration {
         match self {
             Self::Clamps => Duration::from_millis(20),
             Self::Handheld => Duration::from_millis(250),
@@ -66,7 +67,7 @@ impl Instrument {
 
 /// Where an instrument can be opened.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Port {
+pub(crate) struct Port {
     /// Which one it is.
     pub instrument: Instrument,
     /// A name that stays when the instrument is unplugged and plugged in again.
@@ -75,7 +76,7 @@ pub struct Port {
 
 /// How long to stay.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Until {
+pub(crate) enum Until {
     /// For the time given.
     TimeIsUp,
     /// And in any case for three lines of each instrument that is plugged in, so that what the hands did
@@ -85,7 +86,7 @@ pub enum Until {
 
 /// What is to be simulated.
 #[derive(Debug, Clone)]
-pub struct Settings {
+pub(crate) struct Settings {
     /// Planted one after the other in a sound block.
     pub faults: Vec<Fault>,
     /// Of the instruments' flaws and noise.
@@ -102,7 +103,7 @@ impl Default for Settings {
 
 /// Why the bench can't be set up or an instrument not be plugged in.
 #[derive(Debug, thiserror::Error)]
-pub enum BenchError {
+pub(crate) enum BenchError {
     /// The folder's name can't be written into a bench file.
     #[error("the folder {} has a name that is not UTF-8, choose another", folder.display())]
     FolderName {
@@ -137,7 +138,7 @@ pub enum BenchError {
 
 /// Three instruments at work until this is dropped.
 #[derive(Debug)]
-pub struct Bench {
+pub(crate) struct Bench {
     world: Arc<World>,
     cables: [Arc<Cable>; 3],
     threads: Vec<JoinHandle<()>>,
@@ -148,7 +149,7 @@ impl Bench {
     ///
     /// # Errors
     /// See [`BenchError`].
-    pub fn start(folder: &Path, settings: &Settings) -> Result<Self, BenchError> {
+    pub(crate) fn start(folder: &Path, settings: &Settings) -> Result<Self, BenchError> {
         if folder.to_str().is_none() {
             return Err(BenchError::FolderName { folder: folder.to_owned() });
         }
@@ -173,17 +174,18 @@ impl Bench {
     }
 
     /// The machine and the hands on it.
-    pub fn world(&self) -> &World {
+    pub(crate) fn world(&self) -> &World {
         &self.world
     }
 
     /// Where each instrument can be opened, in the order of the bench file.
-    pub fn ports(&self) -> Vec<Port> {
+    pub(crate) fn ports(&self) -> Vec<Port> {
         self.cables.iter().map(|cable| Port { instrument: cable.instrument, path: cable.link.clone() }).collect()
     }
 
     /// Pulls an instrument's cable: its port is gone, and who reads it is told so by the system.
-    pub fn unplug(&self, instrument: Instrument) {
+    #[cfg(test)]
+    pub(crate) fn unplug(&self, instrument: Instrument) {
         self.cable(instrument).pull();
     }
 
@@ -191,22 +193,25 @@ impl Bench {
     ///
     /// # Errors
     /// When there is no pseudo-terminal left or the link can't be made.
-    pub fn plug_in(&self, instrument: Instrument) -> Result<(), BenchError> {
+    #[cfg(test)]
+    pub(crate) fn plug_in(&self, instrument: Instrument) -> Result<(), BenchError> {
         self.cable(instrument).plug_in()
     }
 
     /// How many lines an instrument has printed, headers not counted, whether or not somebody read them.
-    pub fn lines(&self, instrument: Instrument) -> u64 {
+    #[cfg(test)]
+    pub(crate) fn lines(&self, instrument: Instrument) -> u64 {
         self.cable(instrument).lock().lines
     }
 
     /// How many of these lines were lost because the port was full.
-    pub fn dropped(&self, instrument: Instrument) -> u64 {
+    #[cfg(test)]
+    pub(crate) fn dropped(&self, instrument: Instrument) -> u64 {
         self.cable(instrument).lock().dropped
     }
 
     /// Lets at least this time pass; the hands stay where they are.
-    pub fn dwell(&self, at_least: Duration, until: Until) {
+    pub(crate) fn dwell(&self, at_least: Duration, until: Until) {
         let end = Instant::now() + at_least;
         match until {
             Until::TimeIsUp => {}
@@ -215,6 +220,7 @@ impl Bench {
         thread::sleep(end.saturating_duration_since(Instant::now()));
     }
 
+    #[cfg(test)]
     fn cable(&self, instrument: Instrument) -> &Cable {
         // The array is built from all instruments in the order of their declaration.
         &self.cables[instrument as usize]

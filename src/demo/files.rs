@@ -5,7 +5,7 @@
 use super::bench::Port;
 
 /// The bench file's text with the ports' names in it.
-pub fn bench(ports: &[Port]) -> String {
+pub(crate) fn bench(ports: &[Port]) -> String {
     ports.iter().fold(include_str!("files/bench.toml").to_owned(), |text, port| {
         let name = port.path.to_string_lossy().replace('\\', "\\\\").replace('"', "\\\"");
         text.replace(&format!("{{{}}}", port.instrument.name()), &name)
@@ -13,7 +13,7 @@ pub fn bench(ports: &[Port]) -> String {
 }
 
 /// The procedure's text.
-pub fn procedure() -> &'static str {
+pub(crate) fn procedure() -> &'static str {
     include_str!("files/procedure.toml")
 }
 

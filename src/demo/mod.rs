@@ -13,18 +13,17 @@ pub mod fault;
 mod network;
 pub mod noise;
 pub mod operating;
-pub mod world;
+pub(crate) mod world;
 
-pub mod bench;
+pub(crate) mod bench;
 pub mod meter;
-pub mod pty;
+pub(crate) mod pty;
 
-pub mod files;
-pub mod scenario;
+pub(crate) mod files;
+pub(crate) mod scenario;
 
-pub use bench::{Bench, BenchError, Instrument, Port, Settings, Until};
-pub use fault::Fault;
-pub use scenario::{Operator, Scenario};
+pub(crate) use bench::{Bench, Settings, Until};
+pub(crate) use scenario::{Operator, Scenario};
 
 #[cfg(test)]
 mod tests;

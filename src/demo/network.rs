@@ -6,7 +6,7 @@
 
 /// A place in the network where conductors meet.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Node {
+pub(super) enum Node {
     /// The reference: 0 V by definition.
     Reference,
     /// A node whose volts are sought, counted from 0.
@@ -22,7 +22,7 @@ const LEAKAGE_S: f64 = 1e-9;
 
 /// Conductances and injected currents, to be solved for the volts of each node.
 #[derive(Debug, Clone)]
-pub struct Network {
+pub(super) struct Network {
     size: usize,
     /// Row by row, siemens.
     conductance_s: Vec<f64>,
@@ -32,14 +32,14 @@ pub struct Network {
 
 impl Network {
     /// A network of nodes that nothing connects yet but leakage.
-    pub fn new(size: usize) -> Self {
+    pub(super) fn new(size: usize) -> Self {
         let mut network = Self { size, conductance_s: vec![0.0; size * size], injected_a: vec![0.0; size] };
         (0..size).for_each(|node| network.conductance_s[node * size + node] = LEAKAGE_S);
         network
     }
 
     /// A resistor between two nodes, ohm.
-    pub fn conductor(&mut self, one: Node, other: Node, ohms: f64) {
+    pub(super) fn conductor(&mut self, one: Node, other: Node, ohms: f64) {
         let siemens = conductance(ohms);
         self.add(one, one, siemens);
         self.add(other, other, siemens);
@@ -48,14 +48,14 @@ impl Network {
     }
 
     /// A current pushed into a node, ampere (negative: drawn from it).
-    pub fn inject(&mut self, node: Node, amps: f64) {
+    pub(super) fn inject(&mut self, node: Node, amps: f64) {
         if let Node::At(node) = node {
             self.injected_a[node] += amps;
         }
     }
 
     /// A source of `volts` above the reference behind `ohms`, feeding a node.
-    pub fn source(&mut self, node: Node, volts: f64, ohms: f64) {
+    pub(super) fn source(&mut self, node: Node, volts: f64, ohms: f64) {
         self.conductor(node, Node::Reference, ohms);
         self.inject(node, volts * conductance(ohms));
     }
@@ -66,7 +66,7 @@ impl Network {
     /// In the mean over a period that is a transformer without loss: the output sees `duty` times the feed
     /// volts, the feed gives `duty` times the output current (the averaged model of a buck converter in
     /// continuous conduction; power electronics textbooks). `duty` is 0 to 1; 1 is a switch held on.
-    pub fn chopper(&mut self, feed: Node, out: Node, duty: f64, lost_v: f64, ohms: f64) {
+    pub(super) fn chopper(&mut self, feed: Node, out: Node, duty: f64, lost_v: f64, ohms: f64) {
         let siemens = conductance(ohms);
         self.add(out, out, siemens);
         self.add(feed, feed, duty * duty * siemens);
@@ -77,7 +77,7 @@ impl Network {
     }
 
     /// The volts of each node above the reference.
-    pub fn solve(mut self) -> Vec<f64> {
+    pub(super) fn solve(mut self) -> Vec<f64> {
         for column in 0..self.size {
             let pivot = (column..self.size)
                 .max_by(|&a, &b| self.at(a, column).abs().total_cmp(&self.at(b, column).abs()))
@@ -125,7 +125,7 @@ impl Network {
 }
 
 /// Siemens of a resistance in ohm, which is taken as no less than [`LEAST_OHMS`].
-pub fn conductance(ohms: f64) -> f64 {
+pub(super) fn conductance(ohms: f64) -> f64 {
     1.0 / ohms.max(LEAST_OHMS)
 }
 

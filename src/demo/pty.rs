@@ -14,7 +14,7 @@ use nix::unistd::{read, ttyname, write};
 
 /// What became of a line.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Sent {
+pub(crate) enum Sent {
     /// It is on its way.
     Whole,
     /// The port was full: nobody reads, and the device goes on.
@@ -23,7 +23,7 @@ pub enum Sent {
 
 /// An open pseudo-terminal.
 #[derive(Debug)]
-pub struct Pty {
+pub(crate) struct Pty {
     master: OwnedFd,
     _slave: OwnedFd,
     name: PathBuf,
@@ -36,7 +36,7 @@ impl Pty {
     ///
     /// # Errors
     /// When the system has no pseudo-terminal left or refuses a setting.
-    pub fn open() -> Result<Self, Errno> {
+    pub(crate) fn open() -> Result<Self, Errno> {
         let pair = nix::pty::openpty(None, None)?;
         for end in [&pair.master, &pair.slave] {
             fcntl(end, FcntlArg::F_SETFD(FdFlag::FD_CLOEXEC))?;
@@ -50,12 +50,12 @@ impl Pty {
     }
 
     /// The device node that a reader opens.
-    pub fn name(&self) -> &Path {
+    pub(crate) fn name(&self) -> &Path {
         &self.name
     }
 
     /// Sends a line, with the carriage return and line feed that boards print; never waits.
-    pub fn send(&mut self, line: &str) -> Sent {
+    pub(crate) fn send(&mut self, line: &str) -> Sent {
         self.discard_input();
         let unsent = std::mem::take(&mut self.rest);
         self.rest = self.push(unsent);

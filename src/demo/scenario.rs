@@ -11,7 +11,7 @@ use super::operating::Spot;
 use super::world::{Dial, Hands, Leads, World};
 
 /// What the operator says to the tool, and how time passes.
-pub trait Operator {
+pub(crate) trait Operator {
     /// Why the tool did not do it.
     type Error;
 
@@ -42,7 +42,7 @@ pub trait Operator {
 
 /// One move of the hands.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Act {
+pub(crate) enum Act {
     /// Turns the key.
     Key(Joint),
     /// Plugs all coils in, or pulls all their plugs.
@@ -82,7 +82,7 @@ impl Act {
 
 /// Moves that are made together, and how long the hands then stay.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Beat {
+pub(crate) struct Beat {
     /// The moves.
     pub acts: Vec<Act>,
     /// At ordinary speed.
@@ -91,7 +91,7 @@ pub struct Beat {
 
 /// How a step gets its value.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Capture {
+pub(crate) enum Capture {
     /// The tool captures it by itself once it is steady.
     Steady,
     /// The whole step counts.
@@ -100,7 +100,7 @@ pub enum Capture {
 
 /// One step of the procedure as it is played.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Moment {
+pub(crate) struct Moment {
     /// The step's name in the procedure.
     pub step: String,
     /// Said at its begin.
@@ -115,14 +115,14 @@ pub struct Moment {
 
 /// A whole story.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Scenario {
+pub(crate) struct Scenario {
     /// In the order of the procedure's steps.
     pub moments: Vec<Moment>,
 }
 
 impl Scenario {
     /// The procedure at the valve block, then a drive round the yard.
-    pub fn yard() -> Self {
+    pub(crate) fn yard() -> Self {
         let mut moments = vec![feed()];
         moments.extend(Coil::ALL.map(ohms));
         moments.extend(Coil::ALL.map(held_on));
@@ -131,7 +131,8 @@ impl Scenario {
     }
 
     /// How long it takes at ordinary speed, without what the tool needs to see that a reading is steady.
-    pub fn duration(&self) -> Duration {
+    #[cfg(test)]
+    pub(crate) fn duration(&self) -> Duration {
         self.moments.iter().flat_map(|moment| &moment.beats).map(|beat| beat.dwell).sum()
     }
 
@@ -139,7 +140,7 @@ impl Scenario {
     ///
     /// # Errors
     /// The operator's, at once; the hands stay where they are.
-    pub fn play<O: Operator>(&self, world: &World, speed: f64, operator: &mut O) -> Result<(), O::Error> {
+    pub(crate) fn play<O: Operator>(&self, world: &World, speed: f64, operator: &mut O) -> Result<(), O::Error> {
         let speed = speed.clamp(0.1, 100.0);
         for moment in &self.moments {
             operator.step(&moment.step)?;

@@ -8,7 +8,9 @@ use std::time::Duration;
 
 use nix::fcntl::OFlag;
 
+use super::bench::{Instrument, Port};
 use super::circuit::Coil;
+use super::fault::Fault;
 use super::files::tests::keeps;
 use super::meter::ClampBoard;
 use super::*;

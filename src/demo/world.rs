@@ -11,7 +11,7 @@ use super::operating::{Operating, Spot};
 
 /// Where the handheld meter's leads are.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Leads {
+pub(crate) enum Leads {
     /// In the air.
     Lifted,
     /// On two places.
@@ -25,7 +25,7 @@ pub enum Leads {
 
 /// The handheld meter's switch.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Dial {
+pub(crate) enum Dial {
     /// V DC.
     Volts,
     /// Ohms.
@@ -34,7 +34,7 @@ pub enum Dial {
 
 /// All that the operator's hands decide.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Hands {
+pub(crate) struct Hands {
     /// Key, connectors and selectors.
     pub setup: Setup,
     /// The handheld meter's leads.
@@ -45,7 +45,7 @@ pub struct Hands {
 
 /// The machine and the hands on it.
 #[derive(Debug)]
-pub struct World {
+pub(crate) struct World {
     state: Mutex<State>,
 }
 
@@ -59,39 +59,40 @@ struct State {
 
 impl World {
     /// A machine that is parked, leads in the air, meter on volts.
-    pub fn new(circuit: Circuit) -> Self {
+    pub(crate) fn new(circuit: Circuit) -> Self {
         let hands = Hands { setup: Setup::parked(), leads: Leads::Lifted, dial: Dial::Volts };
         Self { state: Mutex::new(State { circuit, hands, solved: None }) }
     }
 
     /// Does something with the hands.
-    pub fn change(&self, what: impl FnOnce(&mut Hands)) {
+    pub(crate) fn change(&self, what: impl FnOnce(&mut Hands)) {
         let mut state = self.lock();
         what(&mut state.hands);
         state.solved = None;
     }
 
     /// What the hands do now.
-    pub fn hands(&self) -> Hands {
+    #[cfg(test)]
+    pub(crate) fn hands(&self) -> Hands {
         self.lock().hands.clone()
     }
 
     /// True current through each clamp, ampere.
-    pub fn clamps_a(&self) -> [f64; 5] {
+    pub(crate) fn clamps_a(&self) -> [f64; 5] {
         let mut state = self.lock();
         let operating = state.operating();
         Coil::ALL.map(|coil| operating.clamp_a(coil))
     }
 
     /// True volts at the battery's positive post and at the block's ground stud, above its negative post.
-    pub fn supply_and_ground_v(&self) -> (f64, f64) {
+    pub(crate) fn supply_and_ground_v(&self) -> (f64, f64) {
         let mut state = self.lock();
         let operating = state.operating();
         (operating.volts(Spot::BatteryPositive), operating.ground_drop_v())
     }
 
     /// What the handheld meter is at.
-    pub fn touch(&self) -> Touch {
+    pub(crate) fn touch(&self) -> Touch {
         let mut state = self.lock();
         match (state.hands.dial, state.hands.leads) {
             (Dial::Volts, Leads::Lifted) => Touch::AirOnVolts,

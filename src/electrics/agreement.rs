@@ -4,14 +4,14 @@ use super::Uncertain;
 
 /// The difference a - b over its standard uncertainty: beyond ± 2 they disagree. `None` where
 /// neither has an uncertainty.
-pub fn z_score(a: Uncertain, b: Uncertain) -> Option<f64> {
+pub(crate) fn z_score(a: Uncertain, b: Uncertain) -> Option<f64> {
     let difference = a - b;
     (difference.u > 0.0).then(|| difference.value / difference.u)
 }
 
 /// Eₙ = (a - b)/√(U_a² + U_b²) with U = k u: beyond ± 1 they disagree. ISO/IEC 17043 and ISO 13528,
 /// from memory. `coverage_factor` is that of both, usually 2; `None` as for [`z_score`].
-pub fn normalized_error(a: Uncertain, b: Uncertain, coverage_factor: f64) -> Option<f64> {
+pub(crate) fn normalized_error(a: Uncertain, b: Uncertain, coverage_factor: f64) -> Option<f64> {
     z_score(a, b).map(|z| z / coverage_factor)
 }
 

@@ -2,12 +2,12 @@
 
 /// Fails unless `found` is within `tolerance` of `expected`.
 #[track_caller]
-pub fn near(found: f64, expected: f64, tolerance: f64) {
+pub(crate) fn near(found: f64, expected: f64, tolerance: f64) {
     assert!((found - expected).abs() <= tolerance, "found {found}, expected {expected} ± {tolerance}");
 }
 
 /// Rows of a comma-separated table with one heading line; lines beginning with `#` are remarks.
-pub fn rows(table: &'static str) -> impl Iterator<Item = Vec<&'static str>> {
+pub(crate) fn rows(table: &'static str) -> impl Iterator<Item = Vec<&'static str>> {
     let mut lines = table.lines().filter(|line| !line.starts_with('#') && !line.is_empty());
     lines.next().expect("a table has a heading");
     lines.map(|line| line.split(',').collect())
@@ -15,6 +15,6 @@ pub fn rows(table: &'static str) -> impl Iterator<Item = Vec<&'static str>> {
 
 /// A cell as a number.
 #[track_caller]
-pub fn number(cell: &str) -> f64 {
+pub(crate) fn number(cell: &str) -> f64 {
     cell.parse().unwrap_or_else(|_| panic!("{cell:?} in a table is no number"))
 }

@@ -8,7 +8,7 @@ use super::Uncertain;
 
 /// What was measured on one circuit.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Circuit {
+pub(crate) struct Circuit {
     /// Volts of the source in V: across its terminals, so that feed and ground both lie outside.
     pub source_v: Uncertain,
     /// The coil alone in Ω, at the temperature it has when the amps are measured.
@@ -24,7 +24,7 @@ pub struct Circuit {
 
 /// Drops in V, measured with the coil held on; `None` where nothing was measured.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct Drops {
+pub(crate) struct Drops {
     /// From the source's plus to the coil's connector.
     pub feed: Option<Uncertain>,
     /// Across the connector itself.
@@ -35,7 +35,7 @@ pub struct Drops {
 
 /// Where volts are lost.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Side {
+pub(crate) enum Side {
     /// Between the source's plus and the connector.
     Feed,
     /// In the connector.
@@ -48,7 +48,7 @@ pub enum Side {
 
 /// What is lost in one place.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Loss {
+pub(crate) struct Loss {
     /// In V.
     pub volts: Uncertain,
     /// The resistance that this takes, in Ω.
@@ -59,7 +59,7 @@ pub struct Loss {
 
 /// The whole circuit, drawn up.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Balance {
+pub(crate) struct Balance {
     /// What source and coil alone would draw, in A.
     pub expected_a: Uncertain,
     /// All that is lost outside of the coil: V - I R, V/I - R, I V - I² R.
@@ -70,7 +70,7 @@ pub struct Balance {
 
 /// One side's part of the loss. The last of a [`Balance`] is [`Side::Unmeasured`].
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Part {
+pub(crate) struct Part {
     /// Where.
     pub side: Side,
     /// What is lost there. Negative volts in the unmeasured part mean that more was measured than is
@@ -83,7 +83,7 @@ pub struct Part {
 
 /// Measurements that say nothing about a series resistance.
 #[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
-pub enum CircuitError {
+pub(crate) enum CircuitError {
     /// No current: the circuit is open, or the meter is the wrong way round.
     #[error("found {amps} A, expected more than zero")]
     NoCurrent {
@@ -103,7 +103,7 @@ impl Circuit {
     ///
     /// # Errors
     /// [`CircuitError`] unless current and coil resistance are more than zero.
-    pub fn balance(&self) -> Result<Balance, CircuitError> {
+    pub(crate) fn balance(&self) -> Result<Balance, CircuitError> {
         if self.amps.value.is_nan() || self.amps.value <= 0.0 {
             return Err(CircuitError::NoCurrent { amps: self.amps.value });
         }
@@ -174,7 +174,7 @@ impl Circuit {
 impl Balance {
     /// The side on which most volts are lost. `None` where that loss, or all of it, is not sure: below
     /// twice its standard uncertainty.
-    pub fn main_side(&self) -> Option<Side> {
+    pub(crate) fn main_side(&self) -> Option<Side> {
         let sure = |loss: &Loss| loss.volts.value > 0.0 && loss.volts.value > 2.0 * loss.volts.u;
         if !sure(&self.lost) {
             return None;
@@ -184,7 +184,7 @@ impl Balance {
     }
 
     /// The part of one side, `None` where nothing was measured there.
-    pub fn part(&self, side: Side) -> Option<&Part> {
+    pub(crate) fn part(&self, side: Side) -> Option<&Part> {
         self.parts.iter().find(|part| part.side == side)
     }
 }

@@ -8,31 +8,31 @@ use super::Uncertain;
 
 /// The steady current in A that `volts` drive through `ohms`: I = V/R. `None` unless the resistance
 /// is more than zero.
-pub fn current(volts: Uncertain, ohms: Uncertain) -> Option<Uncertain> {
+pub(crate) fn current(volts: Uncertain, ohms: Uncertain) -> Option<Uncertain> {
     if ohms.value > 0.0 { volts.over(ohms) } else { None }
 }
 
 /// The power in W of independently measured volts and amps: P = V I.
-pub fn power(volts: Uncertain, amps: Uncertain) -> Uncertain {
+pub(crate) fn power(volts: Uncertain, amps: Uncertain) -> Uncertain {
     volts * amps
 }
 
 /// The power in W that `volts` drive through `ohms`: P = V²/R, where the current is not measured but follows
 /// from the two. `None` unless the resistance is more than zero.
-pub fn power_at(volts: Uncertain, ohms: Uncertain) -> Option<Uncertain> {
+pub(crate) fn power_at(volts: Uncertain, ohms: Uncertain) -> Option<Uncertain> {
     let square = Uncertain::new(volts.value * volts.value, 2.0 * volts.value * volts.u);
     if ohms.value > 0.0 { square.over(ohms) } else { None }
 }
 
 /// The power in W of a resistance in Ω that carries a current in A: P = I² R.
-pub fn power_in_resistance(amps: Uncertain, ohms: Uncertain) -> Uncertain {
+pub(crate) fn power_in_resistance(amps: Uncertain, ohms: Uncertain) -> Uncertain {
     let square = amps.value * amps.value;
     Uncertain::new(square * ohms.value, square * ohms.u).widened(2.0 * amps.value * ohms.value * amps.u)
 }
 
 /// A coil that can't be reckoned with.
 #[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
-pub enum CoilError {
+pub(crate) enum CoilError {
     /// The resistance is not more than zero.
     #[error("found {found} ohm, expected more than zero")]
     Resistance {
@@ -49,7 +49,7 @@ pub enum CoilError {
 
 /// Resistance and inductance in series.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Coil {
+pub(crate) struct Coil {
     /// In Ω, more than zero.
     ohms: f64,
     /// In H, more than zero.
@@ -61,7 +61,7 @@ impl Coil {
     ///
     /// # Errors
     /// [`CoilError`] unless both are finite and more than zero.
-    pub fn new(ohms: f64, henries: f64) -> Result<Self, CoilError> {
+    pub(crate) fn new(ohms: f64, henries: f64) -> Result<Self, CoilError> {
         if !(ohms.is_finite() && ohms > 0.0) {
             return Err(CoilError::Resistance { found: ohms });
         }
@@ -72,23 +72,23 @@ impl Coil {
     }
 
     /// τ = L/R in s.
-    pub fn time_constant(self) -> f64 {
+    pub(crate) fn time_constant(self) -> f64 {
         self.henries / self.ohms
     }
 
     /// The current in A `seconds` after `volts` were switched on: i = V/R (1 - e^(-t/τ)). Zero before.
-    pub fn step_current(self, volts: f64, seconds: f64) -> f64 {
+    pub(crate) fn step_current(self, volts: f64, seconds: f64) -> f64 {
         -volts / self.ohms * (-seconds.max(0.0) / self.time_constant()).exp_m1()
     }
 
     /// The time in s until the current has reached a share of its final value (0.9 for 90 %):
     /// t = -τ ln(1 - share). `None` unless the share is from 0 to below 1.
-    pub fn time_to_share(self, share: f64) -> Option<f64> {
+    pub(crate) fn time_to_share(self, share: f64) -> Option<f64> {
         (0.0..1.0).contains(&share).then(|| -self.time_constant() * (-share).ln_1p())
     }
 
     /// The energy in J held at a current in A, which the suppression takes up at switch-off: L i²/2.
-    pub fn energy(self, amps: f64) -> f64 {
+    pub(crate) fn energy(self, amps: f64) -> f64 {
         0.5 * self.henries * amps * amps
     }
 }

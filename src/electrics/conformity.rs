@@ -9,7 +9,7 @@ use super::uncertain::Uncertain;
 
 /// What a value must keep to, in its unit. A value on a limit keeps to it.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct Limits {
+pub(crate) struct Limits {
     /// The least value allowed.
     pub low: Option<f64>,
     /// The greatest value allowed.
@@ -18,17 +18,17 @@ pub struct Limits {
 
 impl Limits {
     /// `low` or more.
-    pub fn at_least(low: f64) -> Self {
+    pub(crate) fn at_least(low: f64) -> Self {
         Self { low: Some(low), high: None }
     }
 
     /// `high` or less.
-    pub fn at_most(high: f64) -> Self {
+    pub(crate) fn at_most(high: f64) -> Self {
         Self { low: None, high: Some(high) }
     }
 
     /// From `low` to `high`.
-    pub fn between(low: f64, high: f64) -> Self {
+    pub(crate) fn between(low: f64, high: f64) -> Self {
         Self { low: Some(low), high: Some(high) }
     }
 }
@@ -45,7 +45,7 @@ pub enum Rule {
 
 /// What follows from a value and its limits.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Decision {
+pub(crate) enum Decision {
     /// It keeps to the limits.
     Within,
     /// It does not.
@@ -58,7 +58,7 @@ pub enum Decision {
 ///
 /// Limits closer together than twice the expanded uncertainty are never kept by the guarded rule:
 /// such a meter can only tell what is outside.
-pub fn decide(value: Uncertain, limits: Limits, rule: Rule) -> Decision {
+pub(crate) fn decide(value: Uncertain, limits: Limits, rule: Rule) -> Decision {
     let guard = match rule {
         Rule::Guarded => value.expanded(2.0),
         Rule::Simple => 0.0,
@@ -82,7 +82,7 @@ pub fn decide(value: Uncertain, limits: Limits, rule: Rule) -> Decision {
 
 /// The probability that the true value keeps to the limits, the value's error being normal:
 /// JCGM 106 7.3 and 7.4. With an uncertainty of zero it is 0 or 1.
-pub fn probability_of_conformity(value: Uncertain, limits: Limits) -> f64 {
+pub(crate) fn probability_of_conformity(value: Uncertain, limits: Limits) -> f64 {
     if value.u <= 0.0 {
         return if decide(value, limits, Rule::Simple) == Decision::Within { 1.0 } else { 0.0 };
     }
@@ -101,7 +101,7 @@ pub fn probability_of_conformity(value: Uncertain, limits: Limits) -> f64 {
 /// The width w of the guard band that keeps the risk of a wrong acceptance at one limit to `risk`
 /// (0.05 for 5 %): w = z₁₋ᵣ u, JCGM 106 8.3.2, in the unit of `u`. Negative above a risk of one half;
 /// `None` unless the risk lies between 0 and 1.
-pub fn guard_band(u: f64, risk: f64) -> Option<f64> {
+pub(crate) fn guard_band(u: f64, risk: f64) -> Option<f64> {
     normal_quantile(risk).map(|z| -z * u)
 }
 

@@ -7,48 +7,48 @@
 use super::Uncertain;
 
 /// Resistivity of annealed copper at 20 °C in Ω·m: 1/58 Ω·mm²/m, IEC 60028:1925.
-pub const RHO_20: f64 = 1e-6 / 58.0;
+pub(crate) const RHO_20: f64 = 1e-6 / 58.0;
 
 /// Temperature coefficient of annealed copper's resistance at 20 °C in 1/K, IEC 60028:1925.
 const ALPHA_20: f64 = 0.00393;
 
 /// A rule for copper's resistance over temperature.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Copper {
+pub(crate) struct Copper {
     /// K: the resistance would vanish at -K °C. With its standard uncertainty in K.
     inferred_zero: Uncertain,
 }
 
 impl Copper {
     /// Annealed copper, α₂₀ = 0.00393 /K (K = 234.45), IEC 60028:1925. The rule for coils and wires here.
-    pub fn iec_60028() -> Self {
+    pub(crate) fn iec_60028() -> Self {
         Self { inferred_zero: Uncertain::exact(1.0 / ALPHA_20 - 20.0) }
     }
 
     /// K = 234.5, as IEEE's standards for machines and transformers round it (from memory).
-    pub fn ieee() -> Self {
+    pub(crate) fn ieee() -> Self {
         Self { inferred_zero: Uncertain::exact(234.5) }
     }
 
     /// K = 235, IEC 60034-1 clause 8 (from memory), for windings of rotating machines.
-    pub fn iec_60034() -> Self {
+    pub(crate) fn iec_60034() -> Self {
         Self { inferred_zero: Uncertain::exact(235.0) }
     }
 
     /// K = 230, the rounded correction 250/(230 + t) in an annex of IEC 60228, for cables.
-    pub fn iec_60228() -> Self {
+    pub(crate) fn iec_60228() -> Self {
         Self { inferred_zero: Uncertain::exact(230.0) }
     }
 
     /// Copper of a conductivity in % IACS (100 for annealed copper), whose α₂₀ is proportional to it
     /// (NBS Handbook 100, 1966, from memory). `None` unless it is more than zero.
-    pub fn of_conductivity(percent_iacs: Uncertain) -> Option<Self> {
+    pub(crate) fn of_conductivity(percent_iacs: Uncertain) -> Option<Self> {
         Self::of_alpha20(percent_iacs * (ALPHA_20 / 100.0))
     }
 
     /// A metal whose coefficient at 20 °C, in 1/K, is known with its uncertainty. `None` unless it is
     /// more than zero.
-    pub fn of_alpha20(alpha20: Uncertain) -> Option<Self> {
+    pub(crate) fn of_alpha20(alpha20: Uncertain) -> Option<Self> {
         (alpha20.value > 0.0).then(|| Self {
             inferred_zero: Uncertain::new(1.0 / alpha20.value - 20.0, alpha20.u / alpha20.value.powi(2)),
         })
@@ -56,14 +56,14 @@ impl Copper {
 
     /// The coefficient in 1/K for resistances given at `reference` °C: α = 1/(K + T). `None` at or
     /// below the temperature where the resistance vanishes.
-    pub fn alpha_at(self, reference: f64) -> Option<f64> {
+    pub(crate) fn alpha_at(self, reference: f64) -> Option<f64> {
         let span = self.inferred_zero.value + reference;
         (span > 0.0).then(|| 1.0 / span)
     }
 
     /// R(`to`)/R(`from`), both in °C. `None` where either is at or below the temperature at which the
     /// resistance vanishes.
-    pub fn ratio(self, from: f64, to: f64) -> Option<f64> {
+    pub(crate) fn ratio(self, from: f64, to: f64) -> Option<f64> {
         let (span_from, span_to) = (self.inferred_zero.value + from, self.inferred_zero.value + to);
         (span_from > 0.0 && span_to > 0.0).then(|| span_to / span_from)
     }
@@ -71,7 +71,7 @@ impl Copper {
     /// The resistance that `ohms`, measured at `at` °C, will have at `reference` °C, in Ω. The
     /// uncertainties of the resistance, the temperature and the rule are propagated (JCGM 100 5.1.2).
     /// `None` as for [`Copper::ratio`].
-    pub fn correct(self, ohms: Uncertain, at: Uncertain, reference: f64) -> Option<Uncertain> {
+    pub(crate) fn correct(self, ohms: Uncertain, at: Uncertain, reference: f64) -> Option<Uncertain> {
         let ratio = self.ratio(at.value, reference)?;
         let span = self.inferred_zero.value + at.value;
         let corrected = Uncertain::new(ohms.value * ratio, ohms.u * ratio);
@@ -87,7 +87,12 @@ impl Copper {
     /// reference lies above the temperature at which resistance vanishes.
     ///
     /// The answer may lie far outside of what a machine can have: that is its use.
-    pub fn explaining_temperature(self, ohms: Uncertain, nominal: Uncertain, reference: f64) -> Option<Uncertain> {
+    pub(crate) fn explaining_temperature(
+        self,
+        ohms: Uncertain,
+        nominal: Uncertain,
+        reference: f64,
+    ) -> Option<Uncertain> {
         let span = 1.0 / self.alpha_at(reference)?;
         if ohms.value <= 0.0 {
             return None;

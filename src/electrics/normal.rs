@@ -6,14 +6,14 @@
 use std::f64::consts::{FRAC_1_SQRT_2, PI};
 
 /// The probability that a standard normal variable is at most `z`.
-pub fn normal_cdf(z: f64) -> f64 {
+pub(crate) fn normal_cdf(z: f64) -> f64 {
     0.5 * libm::erfc(-z * FRAC_1_SQRT_2)
 }
 
 /// The z below which a standard normal variable stays with `probability`.
 ///
 /// `None` unless the probability lies between 0 and 1, both excluded, and is at least 1e-300.
-pub fn normal_quantile(probability: f64) -> Option<f64> {
+pub(crate) fn normal_quantile(probability: f64) -> Option<f64> {
     if !(1e-300..1.0).contains(&probability) {
         return None;
     }

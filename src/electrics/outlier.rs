@@ -5,14 +5,14 @@
 //! 3.5); Rousseeuw and Croux, J. Am. Stat. Assoc. 88, 1993, 1273 (the factor 1.4826).
 
 /// The score beyond which a value is customarily called an outlier (Iglewicz and Hoaglin 1993).
-pub const CUSTOMARY_SCORE: f64 = 3.5;
+pub(crate) const CUSTOMARY_SCORE: f64 = 3.5;
 
 /// 1/Φ⁻¹(3/4): makes the MAD of normal values estimate their standard deviation.
 const MAD_TO_DEVIATION: f64 = 1.482602218505602;
 
 /// Values that can't be compared as siblings.
 #[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
-pub enum OutlierError {
+pub(crate) enum OutlierError {
     /// Of two that differ nobody can say which is odd.
     #[error("found {found} values, expected three or more")]
     TooFew {
@@ -28,7 +28,7 @@ pub enum OutlierError {
 }
 
 /// The middle value, or the mean of the middle two; `None` without values.
-pub fn median(values: &[f64]) -> Option<f64> {
+pub(crate) fn median(values: &[f64]) -> Option<f64> {
     if values.is_empty() {
         return None;
     }
@@ -44,7 +44,7 @@ pub fn median(values: &[f64]) -> Option<f64> {
 
 /// The median absolute deviation from the median, times 1.4826: the standard deviation of the values
 /// if they are normal, in their unit. Zero where more than half are equal; `None` without values.
-pub fn mad(values: &[f64]) -> Option<f64> {
+pub(crate) fn mad(values: &[f64]) -> Option<f64> {
     let middle = median(values)?;
     let distances: Vec<f64> = values.iter().map(|value| (value - middle).abs()).collect();
     median(&distances).map(|mad| mad * MAD_TO_DEVIATION)
@@ -52,7 +52,7 @@ pub fn mad(values: &[f64]) -> Option<f64> {
 
 /// Like parts, measured alike, compared with each other.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Siblings {
+pub(crate) struct Siblings {
     /// Their median, in their unit.
     pub median: f64,
     /// The spread by which they were judged, as a standard deviation in their unit.
@@ -72,7 +72,7 @@ impl Siblings {
     ///
     /// # Errors
     /// [`OutlierError`] below three values or where `least_spread` is not above zero.
-    pub fn compare(values: &[f64], least_spread: f64) -> Result<Self, OutlierError> {
+    pub(crate) fn compare(values: &[f64], least_spread: f64) -> Result<Self, OutlierError> {
         if least_spread.is_nan() || least_spread <= 0.0 {
             return Err(OutlierError::LeastSpread { found: least_spread });
         }
@@ -84,7 +84,7 @@ impl Siblings {
     }
 
     /// The places of those whose score lies beyond ± `threshold`, see [`CUSTOMARY_SCORE`].
-    pub fn odd(&self, threshold: f64) -> Vec<usize> {
+    pub(crate) fn odd(&self, threshold: f64) -> Vec<usize> {
         (0..self.scores.len()).filter(|place| self.scores[*place].abs() > threshold).collect()
     }
 }
@@ -92,7 +92,7 @@ impl Siblings {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::electrics::{checks::near, normal_quantile};
+    use crate::electrics::{checks::near, normal::normal_quantile};
     use proptest::prelude::*;
 
     fn odd(values: &[f64], least_spread: f64) -> Vec<usize> {

@@ -7,7 +7,7 @@ use super::Uncertain;
 
 /// How the inputs of a result hang together.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Correlation<'a> {
+pub(crate) enum Correlation<'a> {
     /// Every input is independent of every other.
     Independent,
     /// All inputs come from one standard and move together (r = 1).
@@ -18,7 +18,7 @@ pub enum Correlation<'a> {
 
 /// Inputs that do not fit together.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
-pub enum PropagateError {
+pub(crate) enum PropagateError {
     /// The slices differ in length.
     #[error("{inputs} uncertainties came with {found} {what}, expected {expected}")]
     Length {
@@ -45,7 +45,7 @@ pub enum PropagateError {
 ///
 /// # Errors
 /// [`PropagateError::Length`] where the slices do not match.
-pub fn covariance(
+pub(crate) fn covariance(
     partials_y: &[f64],
     partials_z: &[f64],
     u: &[f64],
@@ -79,7 +79,7 @@ pub fn covariance(
 /// # Errors
 /// [`PropagateError::Length`] where the slices do not match, [`PropagateError::NegativeVariance`]
 /// where the matrix is none of correlations.
-pub fn propagate(partials: &[f64], u: &[f64], correlation: Correlation<'_>) -> Result<f64, PropagateError> {
+pub(crate) fn propagate(partials: &[f64], u: &[f64], correlation: Correlation<'_>) -> Result<f64, PropagateError> {
     let variance = covariance(partials, partials, u, correlation)?;
     // Inputs that cancel exactly leave a rest of either sign, of the size of the rounding.
     let rounding = 1e-12 * partials.iter().zip(u).map(|(c, u)| (c * u).powi(2)).sum::<f64>();
@@ -94,7 +94,7 @@ pub fn propagate(partials: &[f64], u: &[f64], correlation: Correlation<'_>) -> R
 ///
 /// The gain acts on the sum as a whole, so it cancels from a small difference of large values.
 /// JCGM 100 5.2.2 with x = g·y and E.3; `[(1.0, before), (-1.0, after)]` is a drop.
-pub fn same_gain(terms: &[(f64, Uncertain)], gain_u: f64) -> Uncertain {
+pub(crate) fn same_gain(terms: &[(f64, Uncertain)], gain_u: f64) -> Uncertain {
     let value = terms.iter().map(|(c, x)| c * x.value).sum::<f64>();
     let own = terms.iter().map(|(c, x)| (c * x.u).powi(2)).sum::<f64>().sqrt();
     Uncertain::new(value, own).widened(gain_u * value)
@@ -103,7 +103,7 @@ pub fn same_gain(terms: &[(f64, Uncertain)], gain_u: f64) -> Uncertain {
 /// The difference a - b of two values with a known covariance, in their unit squared; their `u`
 /// hold all of their uncertainty. JCGM 100 5.2.2 equation 13. A covariance greater than the
 /// uncertainties allow (|r| > 1) is taken as r = ±1.
-pub fn difference_with_covariance(a: Uncertain, b: Uncertain, covariance: f64) -> Uncertain {
+pub(crate) fn difference_with_covariance(a: Uncertain, b: Uncertain, covariance: f64) -> Uncertain {
     let most = a.u * b.u;
     let variance = a.u.powi(2) + b.u.powi(2) - 2.0 * covariance.clamp(-most, most);
     Uncertain::new(a.value - b.value, variance.max(0.0).sqrt())

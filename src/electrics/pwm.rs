@@ -9,7 +9,7 @@ use super::Uncertain;
 
 /// A driver and its coil.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct PwmDrive {
+pub(crate) struct PwmDrive {
     /// The supply in V, zero or more.
     pub supply_v: f64,
     /// The coil's resistance in Ω, more than zero.
@@ -26,7 +26,7 @@ pub struct PwmDrive {
 
 /// Standard uncertainties of a [`PwmDrive`], each in its unit; zero where nothing is said.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct PwmUncertainty {
+pub(crate) struct PwmUncertainty {
     /// In V.
     pub supply_v: f64,
     /// In Ω.
@@ -43,7 +43,7 @@ pub struct PwmUncertainty {
 
 /// The current in the steady state, in A.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub enum PwmCurrent {
+pub(crate) enum PwmCurrent {
     /// It never comes to rest at zero.
     Continuous {
         /// The average over one period.
@@ -66,7 +66,7 @@ pub enum PwmCurrent {
 
 impl PwmCurrent {
     /// The average over one period in A, as an ammeter shows it.
-    pub fn average(self) -> f64 {
+    pub(crate) fn average(self) -> f64 {
         match self {
             Self::Continuous { average, .. } | Self::Discontinuous { average, .. } => average,
         }
@@ -76,7 +76,7 @@ impl PwmCurrent {
 /// A drive that can't be reckoned with.
 #[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
 #[error("found {found} as {what}, expected {expected}")]
-pub struct PwmError {
+pub(crate) struct PwmError {
     /// Which setting.
     pub what: &'static str,
     /// What was given, in SI units.
@@ -90,7 +90,7 @@ impl PwmDrive {
     ///
     /// # Errors
     /// [`PwmError`] where a setting lies outside its range.
-    pub fn current(&self) -> Result<PwmCurrent, PwmError> {
+    pub(crate) fn current(&self) -> Result<PwmCurrent, PwmError> {
         self.check()?;
         let Self { supply_v, ohms, henries, hertz, duty, diode_v } = *self;
         let tau = henries / ohms;
@@ -120,7 +120,7 @@ impl PwmDrive {
     ///
     /// # Errors
     /// As for [`PwmDrive::current`].
-    pub fn average(&self, u: &PwmUncertainty) -> Result<Uncertain, PwmError> {
+    pub(crate) fn average(&self, u: &PwmUncertainty) -> Result<Uncertain, PwmError> {
         let mut average = Uncertain::exact(self.current()?.average());
         let settings: [(Setting, f64, f64, f64); 6] = [
             (|d| &mut d.supply_v, u.supply_v, 0.0, f64::MAX),

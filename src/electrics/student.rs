@@ -7,7 +7,7 @@ use super::normal::normal_quantile;
 
 /// On how much an uncertainty rests.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Freedom {
+pub(crate) enum Freedom {
     /// A number of degrees of freedom, n - 1 for the mean of n readings.
     Finite(f64),
     /// Known as if from endlessly many readings: a data sheet's limits.
@@ -16,7 +16,7 @@ pub enum Freedom {
 
 impl Freedom {
     /// Cut down to a whole number, but not below 1, as JCGM 100 G.4.1 note 1 advises (from memory).
-    pub fn truncated(self) -> Self {
+    pub(crate) fn truncated(self) -> Self {
         match self {
             Self::Finite(freedom) => Self::Finite(freedom.floor().max(1.0)),
             Self::Unlimited => Self::Unlimited,
@@ -26,7 +26,7 @@ impl Freedom {
 
 /// A coverage factor that does not exist.
 #[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
-pub enum CoverageError {
+pub(crate) enum CoverageError {
     /// The share to be covered lies outside its range.
     #[error("found the probability {found}, expected one between 0 and 1")]
     Probability {
@@ -51,7 +51,7 @@ const LEAST_FREEDOM: f64 = 0.5;
 /// # Errors
 /// [`CoverageError`] where the probability is not between 0 and 1 or the degrees of freedom are
 /// below one half.
-pub fn coverage_factor(probability: f64, freedom: Freedom) -> Result<f64, CoverageError> {
+pub(crate) fn coverage_factor(probability: f64, freedom: Freedom) -> Result<f64, CoverageError> {
     let z = (probability > 0.0)
         .then(|| normal_quantile(0.5 + 0.5 * probability))
         .flatten()
@@ -79,13 +79,13 @@ pub fn coverage_factor(probability: f64, freedom: Freedom) -> Result<f64, Covera
 
 /// The factor that covers `probability` where one rectangular contribution outweighs all others:
 /// k = p √3, EA-4/02 S9.9 (from memory).
-pub fn rectangular_coverage_factor(probability: f64) -> f64 {
+pub(crate) fn rectangular_coverage_factor(probability: f64) -> f64 {
     probability * 3.0_f64.sqrt()
 }
 
 /// The effective degrees of freedom of independent contributions (standard uncertainty in the
 /// result's unit, degrees of freedom): Welch and Satterthwaite, JCGM 100 G.4.1 equation G.2b.
-pub fn welch_satterthwaite(contributions: &[(f64, Freedom)]) -> Freedom {
+pub(crate) fn welch_satterthwaite(contributions: &[(f64, Freedom)]) -> Freedom {
     let combined = contributions.iter().map(|(u, _)| u * u).sum::<f64>();
     let weighted = contributions
         .iter()

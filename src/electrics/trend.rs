@@ -7,7 +7,7 @@ use super::Uncertain;
 
 /// The straight line that fits a window best.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Trend {
+pub(crate) struct Trend {
     /// The change, in the values' unit per second, with its standard error.
     pub slope: Uncertain,
     /// Standard deviation of the values about the line, in their unit.
@@ -21,7 +21,7 @@ impl Trend {
     ///
     /// Values that repeat in the same digit fit perfectly, and then the standard error is zero:
     /// the digit's own uncertainty is not in it.
-    pub fn of(points: &[(f64, f64)]) -> Option<Self> {
+    pub(crate) fn of(points: &[(f64, f64)]) -> Option<Self> {
         if points.len() < 3 {
             return None;
         }
@@ -42,7 +42,7 @@ impl Trend {
     }
 
     /// The change over a time in seconds, in the values' unit.
-    pub fn over(&self, seconds: f64) -> Uncertain {
+    pub(crate) fn over(&self, seconds: f64) -> Uncertain {
         self.slope * seconds
     }
 }

@@ -10,7 +10,7 @@ use super::copper::{Copper, RHO_20};
 
 /// A wire that can't be reckoned with.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
-pub enum WireError {
+pub(crate) enum WireError {
     /// No gauge of this name.
     #[error("found the wire gauge \"{found}\", expected 4/0, 3/0, 2/0 or a number from 0 to {THINNEST}")]
     Gauge {
@@ -51,14 +51,14 @@ const THICKEST: i8 = -3;
 /// An American wire gauge from 4/0 to 56, for solid wire: a stranded one of the same gauge has about
 /// the same copper section.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Awg(i8);
+pub(crate) struct Awg(i8);
 
 impl Awg {
     /// By number, where 0, -1, -2 and -3 stand for 1/0 to 4/0.
     ///
     /// # Errors
     /// [`WireError::Gauge`] outside of -3 to 56.
-    pub fn new(number: i8) -> Result<Self, WireError> {
+    pub(crate) fn new(number: i8) -> Result<Self, WireError> {
         if (THICKEST..=THINNEST).contains(&number) {
             Ok(Self(number))
         } else {
@@ -67,12 +67,12 @@ impl Awg {
     }
 
     /// The diameter of the solid wire in m: 0.005 in · 92^((36 - n)/39), ASTM B258 (from memory).
-    pub fn diameter(self) -> f64 {
+    pub(crate) fn diameter(self) -> f64 {
         0.005 * 0.0254 * 92_f64.powf((36.0 - f64::from(self.0)) / 39.0)
     }
 
     /// The section in m².
-    pub fn section(self) -> f64 {
+    pub(crate) fn section(self) -> f64 {
         std::f64::consts::FRAC_PI_4 * self.diameter().powi(2)
     }
 }
@@ -104,7 +104,7 @@ impl fmt::Display for Awg {
 
 /// The classes of conductors in IEC 60228.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Class {
+pub(crate) enum Class {
     /// Classes 1 and 2: solid, and stranded for fixed installation.
     Fixed,
     /// Classes 5 and 6: flexible.
@@ -113,7 +113,7 @@ pub enum Class {
 
 /// How thick a wire is.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Size {
+pub(crate) enum Size {
     /// So much annealed copper. A real cable of this nominal section has up to about a sixth more.
     Section {
         /// In m².
@@ -155,7 +155,7 @@ impl Size {
     ///
     /// # Errors
     /// [`WireError::Section`] and [`WireError::NotNominal`].
-    pub fn ohms_per_metre(self) -> Result<f64, WireError> {
+    pub(crate) fn ohms_per_metre(self) -> Result<f64, WireError> {
         match self {
             Self::Section { m2 } if m2.is_finite() && m2 > 0.0 => Ok(RHO_20 / m2),
             Self::Section { m2 } => Err(WireError::Section { m2 }),
@@ -174,7 +174,7 @@ impl Size {
 
 /// One length of copper wire.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Wire {
+pub(crate) struct Wire {
     /// How thick it is.
     pub size: Size,
     /// The length of the conductor in m: a circuit's way there and back is twice the cable's.
@@ -188,7 +188,7 @@ impl Wire {
     ///
     /// # Errors
     /// [`WireError`] where the size, the length or the temperature makes no sense.
-    pub fn resistance(&self) -> Result<f64, WireError> {
+    pub(crate) fn resistance(&self) -> Result<f64, WireError> {
         if !(self.metres.is_finite() && self.metres >= 0.0) {
             return Err(WireError::Length { metres: self.metres });
         }
@@ -201,7 +201,7 @@ impl Wire {
     ///
     /// # Errors
     /// As for [`Wire::resistance`].
-    pub fn drop(&self, amps: f64) -> Result<f64, WireError> {
+    pub(crate) fn drop(&self, amps: f64) -> Result<f64, WireError> {
         Ok(self.resistance()? * amps)
     }
 }

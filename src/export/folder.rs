@@ -12,10 +12,10 @@ use super::{ExportError, Style, events, long, session_json, steps};
 use crate::store::read::SessionRow;
 
 /// What the folder holds.
-pub const FILES: [&str; 4] = ["samples.csv", "steps.csv", "events.csv", "session.json"];
+pub(crate) const FILES: [&str; 4] = ["samples.csv", "steps.csv", "events.csv", "session.json"];
 
 /// Writes all files of a session; the folder is made where it is missing.
-pub fn to_folder(
+pub(crate) fn to_folder(
     connection: &Connection,
     session: &SessionRow,
     style: &Style,
@@ -31,7 +31,7 @@ pub fn to_folder(
 }
 
 /// Writes a file under another name first, so that nobody ever finds half of it.
-pub fn whole_file(
+pub(crate) fn whole_file(
     path: &Path,
     write: impl FnOnce(&mut BufWriter<File>) -> Result<(), ExportError>,
 ) -> Result<(), ExportError> {

@@ -12,7 +12,7 @@ use crate::{
 };
 
 /// One row a sample. `progress` is called after each.
-pub fn long(
+pub(crate) fn long(
     connection: &Connection,
     session: &SessionRow,
     style: Style,
@@ -49,7 +49,7 @@ const fn word(beyond: Beyond) -> &'static str {
 
 /// One column a channel, one row for each stretch of time in which anything was measured: the mean
 /// of what a channel showed then, `over` or `under` where it was beyond the range at any time of it.
-pub fn wide(
+pub(crate) fn wide(
     connection: &Connection,
     session: &SessionRow,
     every: Duration,

@@ -8,7 +8,7 @@ use super::ExportError;
 
 /// How numbers are written.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub enum Decimal {
+pub(crate) enum Decimal {
     /// `12.41`, columns parted by commas.
     #[default]
     Point,
@@ -18,7 +18,7 @@ pub enum Decimal {
 
 /// How a file is written.
 #[derive(Debug, Clone)]
-pub struct Style {
+pub(crate) struct Style {
     /// How numbers are written.
     pub decimal: Decimal,
     /// Whose clock times are told in.
@@ -32,7 +32,7 @@ impl Default for Style {
 }
 
 /// Writes rows of one file; reuses its buffers from cell to cell.
-pub struct Sheet<W: Write> {
+pub(crate) struct Sheet<W: Write> {
     rows: csv::Writer<W>,
     style: Style,
     began_utc_us: i64,
@@ -41,7 +41,7 @@ pub struct Sheet<W: Write> {
 
 impl<W: Write> Sheet<W> {
     /// A file whose times count from a session's begin.
-    pub fn new(to: W, style: Style, began_utc_us: i64) -> Self {
+    pub(crate) fn new(to: W, style: Style, began_utc_us: i64) -> Self {
         let delimiter = match style.decimal {
             Decimal::Point => b',',
             Decimal::Comma => b';',
@@ -51,12 +51,12 @@ impl<W: Write> Sheet<W> {
     }
 
     /// A cell of text, made safe.
-    pub fn text(&mut self, text: &str) -> Result<(), ExportError> {
+    pub(crate) fn text(&mut self, text: &str) -> Result<(), ExportError> {
         Ok(self.rows.write_field(safe(text).as_ref())?)
     }
 
     /// A number; an empty cell where there is none.
-    pub fn number(&mut self, number: Option<f64>) -> Result<(), ExportError> {
+    pub(crate) fn number(&mut self, number: Option<f64>) -> Result<(), ExportError> {
         self.cell.clear();
         if let Some(number) = number {
             write!(self.cell, "{number}")?;
@@ -70,12 +70,12 @@ impl<W: Write> Sheet<W> {
     }
 
     /// A whole number; an empty cell where there is none.
-    pub fn whole(&mut self, number: Option<i64>) -> Result<(), ExportError> {
+    pub(crate) fn whole(&mut self, number: Option<i64>) -> Result<(), ExportError> {
         Ok(self.rows.write_field(number.map_or(String::new(), |number| number.to_string()))?)
     }
 
     /// Seconds since the session began, to the microsecond; an empty cell where there are none.
-    pub fn elapsed(&mut self, us: Option<i64>) -> Result<(), ExportError> {
+    pub(crate) fn elapsed(&mut self, us: Option<i64>) -> Result<(), ExportError> {
         self.cell.clear();
         if let Some(us) = us {
             let sign = if us < 0 { "-" } else { "" };
@@ -87,7 +87,7 @@ impl<W: Write> Sheet<W> {
     }
 
     /// RFC 3339, to the microsecond.
-    pub fn time(&mut self, us: i64) -> Result<(), ExportError> {
+    pub(crate) fn time(&mut self, us: i64) -> Result<(), ExportError> {
         self.cell.clear();
         if let Ok(time) = Timestamp::from_microsecond(self.began_utc_us.saturating_add(us)) {
             if self.style.zone == TimeZone::UTC {
@@ -101,12 +101,12 @@ impl<W: Write> Sheet<W> {
     }
 
     /// Ends the row.
-    pub fn end_row(&mut self) -> Result<(), ExportError> {
+    pub(crate) fn end_row(&mut self) -> Result<(), ExportError> {
         Ok(self.rows.write_record(None::<&[u8]>)?)
     }
 
     /// A whole row of text.
-    pub fn row<'a>(&mut self, cells: impl IntoIterator<Item = &'a str>) -> Result<(), ExportError> {
+    pub(crate) fn row<'a>(&mut self, cells: impl IntoIterator<Item = &'a str>) -> Result<(), ExportError> {
         for cell in cells {
             self.text(cell)?;
         }
@@ -114,7 +114,7 @@ impl<W: Write> Sheet<W> {
     }
 
     /// Writes out what is buffered.
-    pub fn finish(mut self) -> Result<(), ExportError> {
+    pub(crate) fn finish(mut self) -> Result<(), ExportError> {
         Ok(self.rows.flush()?)
     }
 }
@@ -123,7 +123,7 @@ impl<W: Write> Sheet<W> {
 ///
 /// Leading characters: OWASP, CSV Injection (`=`, `+`, `-`, `@`, tab, CR; from memory LF and the
 /// full-width forms); the apostrophe is that of OWASP ASVS 5.0, 1.2.10.
-pub fn safe(text: &str) -> Cow<'_, str> {
+pub(crate) fn safe(text: &str) -> Cow<'_, str> {
     match text.chars().next() {
         Some('=' | '+' | '-' | '@' | '\t' | '\r' | '\n' | '\0' | '＝' | '＋' | '－' | '＠') => {
             Cow::Owned(format!("'{text}"))

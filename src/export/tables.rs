@@ -9,7 +9,12 @@ use super::{ExportError, Sheet, Style};
 use crate::store::read::{self, CaptureRow, SessionRow, StepRow};
 
 /// The ledger as CSV: one row a step.
-pub fn steps(connection: &Connection, session: &SessionRow, style: Style, to: impl Write) -> Result<(), ExportError> {
+pub(crate) fn steps(
+    connection: &Connection,
+    session: &SessionRow,
+    style: Style,
+    to: impl Write,
+) -> Result<(), ExportError> {
     let mut sheet = Sheet::new(to, style, session.began_utc_us);
     sheet.row([
         "number",
@@ -63,7 +68,12 @@ fn value<W: Write>(sheet: &mut Sheet<W>, capture: Option<&CaptureRow>) -> Result
 }
 
 /// The events as CSV.
-pub fn events(connection: &Connection, session: &SessionRow, style: Style, to: impl Write) -> Result<(), ExportError> {
+pub(crate) fn events(
+    connection: &Connection,
+    session: &SessionRow,
+    style: Style,
+    to: impl Write,
+) -> Result<(), ExportError> {
     let mut sheet = Sheet::new(to, style, session.began_utc_us);
     sheet.row(["elapsed_s", "time", "kind", "subject", "text"])?;
     for event in read::events(connection, session.id)? {
@@ -79,7 +89,7 @@ pub fn events(connection: &Connection, session: &SessionRow, style: Style, to: i
 
 /// A session as JSON; the names of the fields are those of the tables.
 #[derive(Debug, Serialize)]
-pub struct Names<'a> {
+pub(crate) struct Names<'a> {
     number: i64,
     uuid: &'a str,
     began_utc: &'a str,
@@ -208,7 +218,11 @@ struct FigureJson {
 }
 
 /// A session with its ledger as one JSON object.
-pub fn session_json(connection: &Connection, session: &SessionRow, mut to: impl Write) -> Result<(), ExportError> {
+pub(crate) fn session_json(
+    connection: &Connection,
+    session: &SessionRow,
+    mut to: impl Write,
+) -> Result<(), ExportError> {
     let channels = read::channels(connection, session.id)?.into_iter().map(|channel| ChannelJson {
         name: channel.name,
         quantity: channel.quantity,

@@ -9,7 +9,7 @@ use std::borrow::Cow;
 use super::DataBits;
 
 /// The longest report that is taken, bytes; full speed USB has up to 64 in one.
-pub const LONGEST_REPORT: usize = 4096;
+pub(crate) const LONGEST_REPORT: usize = 4096;
 
 /// What a cable's reports look like.
 #[derive(Debug, Clone, PartialEq, Eq)]

@@ -20,7 +20,7 @@ const LONGEST_LINE: usize = 4 * LONGEST_PIECE + 64;
 
 /// One line of a capture.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Entry {
+pub(crate) struct Entry {
     /// When it was, since the capture began.
     pub at: Duration,
     /// What it was.
@@ -29,7 +29,7 @@ pub struct Entry {
 
 /// What happened at a port.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Recorded {
+pub(crate) enum Recorded {
     /// Bytes arrived.
     Bytes(Vec<u8>),
     /// The port was opened.
@@ -64,7 +64,7 @@ pub enum Recorded {
 /// 950000 lost the other end closed it
 /// ```
 #[derive(Debug)]
-pub struct CaptureWriter<W> {
+pub(crate) struct CaptureWriter<W> {
     out: W,
     line: String,
 }
@@ -74,7 +74,7 @@ impl<W: Write> CaptureWriter<W> {
     ///
     /// # Errors
     /// Those of the writer.
-    pub fn new(mut out: W, about: &str) -> io::Result<Self> {
+    pub(crate) fn new(mut out: W, about: &str) -> io::Result<Self> {
         let mut line = format!("{FIRST_LINE}\n");
         for about in about.lines() {
             line.push_str("# ");
@@ -89,7 +89,7 @@ impl<W: Write> CaptureWriter<W> {
     ///
     /// # Errors
     /// Those of the writer.
-    pub fn bytes(&mut self, at: Duration, bytes: &[u8]) -> io::Result<()> {
+    pub(crate) fn bytes(&mut self, at: Duration, bytes: &[u8]) -> io::Result<()> {
         for piece in bytes.chunks(LONGEST_PIECE) {
             self.begin(at);
             if is_text(piece) {
@@ -106,7 +106,7 @@ impl<W: Write> CaptureWriter<W> {
     ///
     /// # Errors
     /// Those of the writer.
-    pub fn opened(&mut self, at: Duration) -> io::Result<()> {
+    pub(crate) fn opened(&mut self, at: Duration) -> io::Result<()> {
         self.begin(at);
         self.line.push_str("opened");
         self.end()
@@ -116,7 +116,7 @@ impl<W: Write> CaptureWriter<W> {
     ///
     /// # Errors
     /// Those of the writer.
-    pub fn lost(&mut self, at: Duration, why: &str) -> io::Result<()> {
+    pub(crate) fn lost(&mut self, at: Duration, why: &str) -> io::Result<()> {
         self.begin(at);
         self.line.push_str("lost ");
         push_plain(&mut self.line, why);
@@ -124,7 +124,8 @@ impl<W: Write> CaptureWriter<W> {
     }
 
     /// Gives the writer back.
-    pub fn into_inner(self) -> W {
+    #[cfg(test)]
+    pub(crate) fn into_inner(self) -> W {
         self.out
     }
 
@@ -201,7 +202,7 @@ impl From<CaptureError> for io::Error {
 
 /// Reads a capture, line after line. Damaged lines are counted and left out; memory is bounded.
 #[derive(Debug)]
-pub struct CaptureReader<R> {
+pub(crate) struct CaptureReader<R> {
     from: R,
     line: Vec<u8>,
     damaged: u64,
@@ -213,7 +214,7 @@ impl<R: BufRead> CaptureReader<R> {
     ///
     /// # Errors
     /// It is no capture, or can't be read.
-    pub fn new(from: R) -> Result<Self, CaptureError> {
+    pub(crate) fn new(from: R) -> Result<Self, CaptureError> {
         let mut reader = Self { from, line: Vec::new(), damaged: 0, cut_off: false };
         reader.next_line()?;
         match reader.line.trim_ascii_end() {
@@ -226,12 +227,12 @@ impl<R: BufRead> CaptureReader<R> {
     }
 
     /// Lines that were not understood, without a last one that is cut off.
-    pub fn damaged(&self) -> u64 {
+    pub(crate) fn damaged(&self) -> u64 {
         self.damaged
     }
 
     /// Whether the last line was cut off.
-    pub fn cut_off(&self) -> bool {
+    pub(crate) fn cut_off(&self) -> bool {
         self.cut_off
     }
 

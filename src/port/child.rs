@@ -49,7 +49,7 @@ pub(super) struct Child {
 }
 
 impl Child {
-    pub fn start(program: &str, arguments: &[String]) -> io::Result<Self> {
+    pub(super) fn start(program: &str, arguments: &[String]) -> io::Result<Self> {
         let mut process = Command::new(program)
             .args(arguments)
             .stdin(Stdio::piped())

@@ -35,7 +35,7 @@ pub(super) struct Hid {
 }
 
 impl Hid {
-    pub fn open(path: &Path, settings: &Settings) -> io::Result<Self> {
+    pub(super) fn open(path: &Path, settings: &Settings) -> io::Result<Self> {
         let Some(cable) = &settings.hid else {
             let message = "neither protocol nor bench file says how the reports of this HID cable carry bytes; \
                            protocols/README.md tells how, at [hid]";

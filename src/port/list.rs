@@ -12,7 +12,7 @@ use super::Address;
 
 /// Where devices are described; another root than `/` serves tests and containers.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Roots {
+pub(crate) struct Roots {
     /// The device nodes.
     pub dev: PathBuf,
     /// What the kernel tells of devices.
@@ -27,7 +27,7 @@ impl Default for Roots {
 
 /// One device that may be a meter, a board or a cable.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Plugged {
+pub(crate) struct Plugged {
     /// The device node, whose number may change when it is plugged in again.
     pub path: PathBuf,
     /// A name that stays; none where the system gives it none.
@@ -40,7 +40,7 @@ pub struct Plugged {
 
 /// What a device is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-pub enum PluggedKind {
+pub(crate) enum PluggedKind {
     /// A serial device.
     Serial,
     /// A HID device of a use that its maker defines: not a keyboard, a mouse or a joystick.
@@ -49,7 +49,7 @@ pub enum PluggedKind {
 
 /// An identity on USB.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Usb {
+pub(crate) struct Usb {
     /// The maker's number.
     pub vendor: u16,
     /// The product's number.
@@ -64,7 +64,7 @@ pub struct Usb {
 
 impl Plugged {
     /// How a bench file names it, by the name that stays where there is one.
-    pub fn address(&self) -> Address {
+    pub(crate) fn address(&self) -> Address {
         let path = self.stable.as_ref().unwrap_or(&self.path).clone();
         match self.kind {
             PluggedKind::Serial => Address::Serial(path),
@@ -75,7 +75,7 @@ impl Plugged {
 
 /// Lists what is plugged in: serial devices first, each kind in the order of its numbers. A directory
 /// that is not there holds nothing.
-pub fn plugged_in(roots: &Roots) -> Vec<Plugged> {
+pub(crate) fn plugged_in(roots: &Roots) -> Vec<Plugged> {
     let names = StableNames::read(&roots.dev);
     let mut found = Vec::new();
     for (class, kind, is_one) in [

@@ -6,7 +6,7 @@ use super::{Address, Heard, PATIENCE, Port, Settings, open};
 use crate::clock::{Clock, Mono};
 
 /// A conversation that asks: what to send now, and how long to wait then.
-pub trait Asker {
+pub(crate) trait Asker {
     /// Sends what is due; answers how long to wait for an answer at most.
     ///
     /// # Errors
@@ -21,7 +21,12 @@ pub trait Asker {
 ///
 /// # Errors
 /// The port can't be opened, or went away.
-pub fn listen(address: &Address, settings: &Settings, length: Duration, asker: &mut dyn Asker) -> io::Result<()> {
+pub(crate) fn listen(
+    address: &Address,
+    settings: &Settings,
+    length: Duration,
+    asker: &mut dyn Asker,
+) -> io::Result<()> {
     let mut port = open(address, settings)?;
     let clock = Clock::start();
     let end = Mono(0).plus(length);

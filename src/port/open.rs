@@ -5,11 +5,11 @@ use std::{io, time::Duration};
 use super::{Address, Settings, child::Child, hid::Hid, replay::Replay, serial::Serial, tcp::Tcp};
 
 /// The longest that a read waits: it bounds how soon a reader notices that it should stop.
-pub const PATIENCE: Duration = Duration::from_millis(250);
+pub(crate) const PATIENCE: Duration = Duration::from_millis(250);
 
 /// What one read brought.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Heard {
+pub(crate) enum Heard {
     /// So many bytes, just now.
     Bytes(usize),
     /// So many bytes out of a capture, which came so long after its first ones.
@@ -21,7 +21,7 @@ pub enum Heard {
 }
 
 /// An open port. An error means that it is gone and must be opened again.
-pub trait Port: Send {
+pub(crate) trait Port: Send {
     /// Waits for bytes, but no longer than told and never longer than [`PATIENCE`].
     ///
     /// # Errors
@@ -45,7 +45,7 @@ pub trait Port: Send {
 ///
 /// # Errors
 /// It is not there, not ours to open, held by another program, or does not take the settings.
-pub fn open(address: &Address, settings: &Settings) -> io::Result<Box<dyn Port>> {
+pub(crate) fn open(address: &Address, settings: &Settings) -> io::Result<Box<dyn Port>> {
     Ok(match address {
         Address::Serial(path) => Box::new(Serial::open(path, settings)?),
         Address::Tcp { host, port } => Box::new(Tcp::open(host, *port)?),

@@ -20,7 +20,7 @@ const LONGEST_WAIT: Duration = Duration::from_secs(1);
 const BUFFER: usize = 64 * 1024;
 
 /// Who is told what a port does. A `false` from any of them ends the reader.
-pub trait Listener {
+pub(crate) trait Listener {
     /// The port is open.
     fn opened(&mut self) -> bool;
 
@@ -55,22 +55,22 @@ pub trait Listener {
 
 /// Tells reader threads to stop, and wakes those that wait.
 #[derive(Debug, Clone, Default)]
-pub struct Stop(Arc<(Mutex<bool>, Condvar)>);
+pub(crate) struct Stop(Arc<(Mutex<bool>, Condvar)>);
 
 impl Stop {
     /// From now on everyone stops.
-    pub fn stop(&self) {
+    pub(crate) fn stop(&self) {
         *self.0.0.lock().unwrap_or_else(PoisonError::into_inner) = true;
         self.0.1.notify_all();
     }
 
     /// Whether to stop.
-    pub fn stopped(&self) -> bool {
+    pub(crate) fn stopped(&self) -> bool {
         *self.0.0.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     /// Waits, but not when it is time to stop.
-    pub fn wait(&self, duration: Duration) {
+    pub(crate) fn wait(&self, duration: Duration) {
         let guard = self.0.0.lock().unwrap_or_else(PoisonError::into_inner);
         // Either outcome is fine: the caller looks at `stopped` next.
         drop(self.0.1.wait_timeout_while(guard, duration, |stopped| !*stopped));
@@ -78,7 +78,7 @@ impl Stop {
 }
 
 /// Reads a port until told to stop, through any number of losses, or until a capture is over.
-pub fn read_until_stopped(address: &Address, settings: &Settings, stop: &Stop, listener: &mut impl Listener) {
+pub(crate) fn read_until_stopped(address: &Address, settings: &Settings, stop: &Stop, listener: &mut impl Listener) {
     let mut life = Life { stop, listener, buffer: vec![0; BUFFER], told: Told::Nothing, barren: false };
     let mut wait = FIRST_WAIT;
     while !stop.stopped() {

@@ -24,7 +24,7 @@ pub(super) struct Replay {
 }
 
 impl Replay {
-    pub fn open(path: &Path, pace: Pace) -> io::Result<Self> {
+    pub(super) fn open(path: &Path, pace: Pace) -> io::Result<Self> {
         let reader = CaptureReader::new(BufReader::new(File::open(path)?))?;
         let clock = Clock::start();
         Ok(Self { path: path.to_owned(), reader, pace, clock, first: None, next: Vec::new(), due: Duration::ZERO })

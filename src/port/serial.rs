@@ -24,7 +24,7 @@ pub(super) struct Serial {
 }
 
 impl Serial {
-    pub fn open(path: &Path, settings: &Settings) -> io::Result<Self> {
+    pub(super) fn open(path: &Path, settings: &Settings) -> io::Result<Self> {
         // serialport reports a node that is not there as a device that is unknown; the system's
         // own words are clearer.
         let device = std::fs::metadata(path)?.rdev();

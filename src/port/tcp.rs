@@ -21,7 +21,7 @@ const CONNECT_PATIENCE: Duration = Duration::from_secs(2);
 pub(super) struct Tcp(TcpStream);
 
 impl Tcp {
-    pub fn open(host: &str, port: u16) -> io::Result<Self> {
+    pub(super) fn open(host: &str, port: u16) -> io::Result<Self> {
         let mut last = io::Error::new(io::ErrorKind::NotFound, "the host has no address");
         for address in (host, port).to_socket_addrs()? {
             match TcpStream::connect_timeout(&address, CONNECT_PATIENCE) {

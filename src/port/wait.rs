@@ -22,12 +22,12 @@ pub(super) struct Patience {
 }
 
 impl Patience {
-    pub fn new(whole: Duration) -> Self {
+    pub(super) fn new(whole: Duration) -> Self {
         Self { since: Clock::start(), whole }
     }
 
     /// What is left of it; none when it is over.
-    pub fn left(&self) -> Option<Duration> {
+    pub(super) fn left(&self) -> Option<Duration> {
         let spent = Duration::from_micros(self.since.mono().0.unsigned_abs());
         self.whole.checked_sub(spent).filter(|left| !left.is_zero())
     }

@@ -26,7 +26,7 @@ pub(super) struct Sequence {
 
 impl Sequence {
     /// Frames lost before this one. `bits` is the counter's width.
-    pub fn lost_before(&mut self, number: u64, bits: u32) -> u64 {
+    pub(super) fn lost_before(&mut self, number: u64, bits: u32) -> u64 {
         let mask = mask(bits);
         let number = number & mask;
         let Some(last) = self.last.replace(number) else { return 0 };
@@ -35,7 +35,7 @@ impl Sequence {
     }
 
     /// The port went away: what comes next follows nothing.
-    pub fn forget(&mut self) {
+    pub(super) fn forget(&mut self) {
         self.last = None;
     }
 }
@@ -55,7 +55,7 @@ impl DeviceClock {
     /// Seconds since the device's counter was zero for the first time. `period_s` is how long the
     /// counter takes to wrap around; none where it never does.
     #[inline]
-    pub fn unwrap(&mut self, time_s: f64, period_s: Option<f64>) -> f64 {
+    pub(super) fn unwrap(&mut self, time_s: f64, period_s: Option<f64>) -> f64 {
         let Some(period_s) = period_s else { return time_s };
         let back = self.last_s - time_s;
         if back > period_s / 2.0 {
@@ -68,7 +68,7 @@ impl DeviceClock {
     }
 
     /// The port went away: the device may begin anew.
-    pub fn forget(&mut self) {
+    pub(super) fn forget(&mut self) {
         *self = Self::default();
     }
 }

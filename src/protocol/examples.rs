@@ -12,7 +12,7 @@
 mod draft;
 mod place;
 
-pub use draft::{Draft, draft};
+pub(crate) use draft::draft;
 
 use std::{
     ops::{Range, RangeInclusive},
@@ -31,10 +31,10 @@ const FEWEST: usize = 4;
 /// An example that does not hold, or too few of them.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 #[error(transparent)]
-pub struct ExampleFailure(pub Mistake);
+pub(crate) struct ExampleFailure(pub Mistake);
 
 /// Runs all examples of a protocol.
-pub fn check(protocol: &Protocol) -> Vec<ExampleFailure> {
+pub(crate) fn check(protocol: &Protocol) -> Vec<ExampleFailure> {
     let fail = |line, message| ExampleFailure(Mistake { file: protocol.origin.clone(), line, message });
     let examples = protocol.examples();
     let mut failures = Vec::new();
@@ -317,7 +317,7 @@ fn show(event: &Event) -> String {
 }
 
 /// A reading in canonical form.
-pub fn show_reading(name: &str, reading: &Reading) -> String {
+pub(crate) fn show_reading(name: &str, reading: &Reading) -> String {
     let value = match reading.value {
         Value::Number(value) => value.to_string(),
         Value::Over => "OL".to_owned(),

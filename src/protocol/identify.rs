@@ -20,7 +20,7 @@ const SAME_SHARE: f64 = 0.03;
 
 /// Some bytes, when they arrived, and what they answer.
 #[derive(Debug, Clone)]
-pub struct Overheard {
+pub(crate) struct Overheard {
     /// When they arrived.
     pub at: Mono,
     /// The bytes.
@@ -31,7 +31,7 @@ pub struct Overheard {
 
 /// How well one protocol explains what was heard.
 #[derive(Debug, Clone)]
-pub struct Candidate {
+pub(crate) struct Candidate {
     /// The protocol.
     pub protocol: Arc<Protocol>,
     /// Share of the bytes that it explains, 0 to 1.
@@ -59,13 +59,13 @@ impl Candidate {
     }
 
     /// Whether there is no reason to doubt it.
-    pub fn is_clear(&self) -> bool {
+    pub(crate) fn is_clear(&self) -> bool {
         self.share >= 0.97 && self.frames > LEAST_FRAMES && self.refused <= 1
     }
 }
 
 /// The candidates that decode anything, the best first.
-pub fn rank(protocols: &[Arc<Protocol>], heard: &[Overheard]) -> Vec<Candidate> {
+pub(crate) fn rank(protocols: &[Arc<Protocol>], heard: &[Overheard]) -> Vec<Candidate> {
     let mut candidates: Vec<Candidate> =
         protocols.iter().map(|protocol| candidate(protocol, heard)).filter(Candidate::decodes).collect();
     candidates.sort_by(|one, other| {

@@ -30,15 +30,18 @@ mod told;
 #[cfg(test)]
 mod tests;
 
-pub use definition::{Came, Example, HidText, Piece, Protocol, Traffic};
-pub use engine::{Counts, Decoded, Engine, Frame, Gap};
-pub use examples::{Draft, ExampleFailure, check, draft, show_reading};
-pub use identify::{Candidate, Overheard, rank};
-pub use library::{Library, LibraryError, Listed};
-pub use poll::{Asked, Poller, Turn};
-pub use problem::{Problem, ProblemKind, TOLD_OF_EACH_KIND};
-pub use said::Said;
-pub use serial::SerialSettings;
+pub use definition::{Example, Protocol};
+pub(crate) use definition::{HidText, Piece, Traffic};
+pub(crate) use engine::Frame;
+pub use engine::{Counts, Decoded, Engine};
+pub(crate) use examples::{check, draft};
+pub(crate) use identify::{Candidate, Overheard, rank};
+pub use library::Library;
+pub(crate) use library::LibraryError;
+pub use poll::Asked;
+pub(crate) use poll::{Poller, Turn};
+pub(crate) use problem::Problem;
+pub(crate) use said::Said;
 
 use crate::units::{Dimension, Quantity};
 

@@ -19,18 +19,18 @@ pub(super) struct Names {
 
 impl Names {
     /// All of them, in the order they were met.
-    pub fn all(&self) -> &[String] {
+    pub(super) fn all(&self) -> &[String] {
         &self.known
     }
 
     /// A new frame begins: expect the first name.
-    pub fn begin(&mut self) {
+    pub(super) fn begin(&mut self) {
         self.next = 0;
     }
 
     /// The number of a name, given to it now where it is new. None where there are too many, or
     /// where it is too long to be one.
-    pub fn number(&mut self, name: &str) -> Option<u16> {
+    pub(super) fn number(&mut self, name: &str) -> Option<u16> {
         let at = match self.known.get(self.next) {
             Some(expected) if expected == name => self.next,
             _ => match self.known.iter().position(|known| known == name) {
@@ -47,7 +47,7 @@ impl Names {
     }
 
     /// Takes back the names that a refused frame brought, so that garbage does not use them up.
-    pub fn forget_from(&mut self, count: usize) {
+    pub(super) fn forget_from(&mut self, count: usize) {
         self.known.truncate(count);
     }
 }

@@ -183,7 +183,7 @@ impl Told {
 
 impl Numbers {
     /// With these words for too much.
-    pub fn new(overload: &[String]) -> Self {
+    pub(super) fn new(overload: &[String]) -> Self {
         let mut overload = overload.to_vec();
         overload.sort_by_key(|word| std::cmp::Reverse(word.len()));
         Self { overload, units: Vec::new() }
@@ -193,7 +193,7 @@ impl Numbers {
     ///
     /// [`Wrong::NotANumber`] and [`Wrong::UnknownUnit`] say that the text is damaged or of another
     /// kind, the rest that it is a value which must not be used.
-    pub fn read(&mut self, text: &str) -> Result<Token, Wrong> {
+    pub(super) fn read(&mut self, text: &str) -> Result<Token, Wrong> {
         let text = text.trim();
         if let Some(number) = plain(text.as_bytes()).filter(|number| number.length == text.len()) {
             let value = classify(number.value)?;
@@ -209,12 +209,12 @@ impl Numbers {
     }
 
     /// What a unit that stands alone tells.
-    pub fn unit(&mut self, text: &str) -> Option<Told> {
+    pub(super) fn unit(&mut self, text: &str) -> Option<Told> {
         self.told(text)
     }
 
     /// Whether the text is a word for too much.
-    pub fn is_overload(&mut self, text: &str) -> bool {
+    pub(super) fn is_overload(&mut self, text: &str) -> bool {
         self.overloaded(text.trim()).is_some()
     }
 

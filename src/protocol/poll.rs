@@ -91,7 +91,7 @@ pub(super) struct ErrorsRule {
 
 impl PollRule {
     /// The request of this name; `open` and `errors` stand for what is asked besides.
-    pub fn named(&self, name: &str) -> Option<Asked> {
+    pub(super) fn named(&self, name: &str) -> Option<Asked> {
         match name {
             "open" => Some(Asked::OPENING),
             "errors" => self.errors.as_ref().map(|_| Asked::ERRORS),
@@ -100,7 +100,7 @@ impl PollRule {
     }
 
     /// Whether a frame says that something went wrong.
-    pub fn is_error(&self, asked: Option<Asked>, frame: &[u8]) -> bool {
+    pub(super) fn is_error(&self, asked: Option<Asked>, frame: &[u8]) -> bool {
         match (&self.errors, asked) {
             (_, Some(Asked::OPENING)) => false,
             (Some(errors), Some(Asked::ERRORS)) => !errors.none.is_match(frame),
@@ -109,14 +109,14 @@ impl PollRule {
     }
 
     /// Whether an answer is none of the meter's values.
-    pub fn is_aside(asked: Option<Asked>) -> bool {
+    pub(super) fn is_aside(asked: Option<Asked>) -> bool {
         matches!(asked, Some(Asked::OPENING | Asked::ERRORS))
     }
 }
 
 /// What to do now.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Turn<'a> {
+pub(crate) enum Turn<'a> {
     /// Send these bytes, and then take the next turn.
     Send(&'a [u8]),
     /// Receive until then, and hand what came to [`Poller::received`].
@@ -125,7 +125,7 @@ pub enum Turn<'a> {
 
 /// Asks one meter.
 #[derive(Debug)]
-pub struct Poller {
+pub(crate) struct Poller {
     protocol: Arc<Protocol>,
     framer: Framer,
     state: State,
@@ -164,7 +164,7 @@ enum Errors {
 
 impl Poller {
     /// A poller for a port that was opened now; none where the protocol's meters send by themselves.
-    pub fn new(protocol: &Arc<Protocol>, now: Mono) -> Option<Self> {
+    pub(crate) fn new(protocol: &Arc<Protocol>, now: Mono) -> Option<Self> {
         protocol.poll.as_ref()?;
         Some(Self {
             framer: Framer::new(&protocol.frame),
@@ -183,7 +183,7 @@ impl Poller {
     }
 
     /// What to do now.
-    pub fn turn(&mut self, now: Mono) -> Turn<'_> {
+    pub(crate) fn turn(&mut self, now: Mono) -> Turn<'_> {
         match self.state {
             State::Waiting(until) | State::Resting(until) if now < until => return Turn::Wait(until),
             State::Waiting(_) => self.timed_out(now),
@@ -201,7 +201,7 @@ impl Poller {
     }
 
     /// Bytes came.
-    pub fn received(&mut self, bytes: &[u8]) {
+    pub(crate) fn received(&mut self, bytes: &[u8]) {
         let Some(poll) = &self.protocol.poll else { return };
         let (mut answered, mut failed) = (false, false);
         let asked = self.asked;
@@ -233,12 +233,12 @@ impl Poller {
 
     /// What bytes that come now answer; none before anything was asked, and after a time-out, when
     /// an answer would be too late to be trusted. For [`Engine::asked`](super::Engine::asked).
-    pub fn asked(&self) -> Option<Asked> {
+    pub(crate) fn asked(&self) -> Option<Asked> {
         self.asked
     }
 
     /// How often no answer came in time.
-    pub fn timeouts(&self) -> u64 {
+    pub(crate) fn timeouts(&self) -> u64 {
         self.timeouts
     }
 

@@ -9,7 +9,7 @@ use super::said::LONGEST_SAID;
 
 /// How many problems of each kind are told in words; the rest are counted. What the meter says of
 /// its own errors is told by their words instead.
-pub const TOLD_OF_EACH_KIND: u64 = 5;
+pub(crate) const TOLD_OF_EACH_KIND: u64 = 5;
 
 /// How much of a frame a problem quotes, in characters.
 const QUOTED: usize = 80;
@@ -128,7 +128,7 @@ pub(super) enum Wrong {
 }
 
 impl Wrong {
-    pub fn kind(&self) -> ProblemKind {
+    pub(super) fn kind(&self) -> ProblemKind {
         match self {
             Self::TooLong { .. } => ProblemKind::TooLong,
             Self::Partial => ProblemKind::Partial,
@@ -189,17 +189,17 @@ pub(super) struct Fault {
 
 impl Fault {
     /// At these bytes of the frame.
-    pub fn at(bytes: Range<usize>, wrong: Wrong) -> Self {
+    pub(super) fn at(bytes: Range<usize>, wrong: Wrong) -> Self {
         Self { wrong, bytes }
     }
 
     /// Of the frame as a whole.
-    pub fn whole(wrong: Wrong) -> Self {
+    pub(super) fn whole(wrong: Wrong) -> Self {
         Self { wrong, bytes: 0..0 }
     }
 
     /// In words.
-    pub fn tell(&self, frame: &[u8]) -> Problem {
+    pub(super) fn tell(&self, frame: &[u8]) -> Problem {
         let words = self.wrong.words();
         let shown = frame.get(self.bytes.clone()).filter(|bytes| !bytes.is_empty());
         let reason = match shown {

@@ -4,7 +4,11 @@ use std::sync::Arc;
 
 use proptest::prelude::*;
 
-use super::*;
+use super::{
+    examples::show_reading,
+    problem::{ProblemKind, TOLD_OF_EACH_KIND},
+    *,
+};
 use crate::port::{DataBits, Level, Parity};
 
 /// What some bytes give under a protocol: readings and device times in canonical form, frame by

@@ -21,7 +21,7 @@ struct Known {
 
 impl ErrorsTold {
     /// Counts an error. Answers how often it has come where that is to be told.
-    pub fn count(&mut self, text: &[u8]) -> Option<u64> {
+    pub(super) fn count(&mut self, text: &[u8]) -> Option<u64> {
         let begins = &text[..text.len().min(COMPARED)];
         if let Some(known) = self.known.iter_mut().find(|known| *known.begins == *begins) {
             known.times += 1;

@@ -24,11 +24,11 @@ use super::{Answer, News, Request};
 const LONGEST_LINE: usize = 1 << 20;
 
 /// A listening socket.
-pub type Listener = UnixListener;
+pub(crate) type Listener = UnixListener;
 
 /// A request and where its answer goes.
 #[derive(Debug)]
-pub struct Asked {
+pub(crate) struct Asked {
     /// What is asked.
     pub request: Request,
     /// Dropped when the client is gone.
@@ -37,7 +37,7 @@ pub struct Asked {
 
 /// Why the control socket can't be opened.
 #[derive(Debug, thiserror::Error)]
-pub enum ServerError {
+pub(crate) enum ServerError {
     /// A socket's name has room for 107 bytes.
     #[error("the path {} is too long for a socket (107 bytes); choose a shorter folder with --data", path.display())]
     PathTooLong {
@@ -56,7 +56,7 @@ pub enum ServerError {
 
 /// Opens the control socket, for its owner alone. A socket that a dead daemon left is removed; the
 /// caller holds the folder's lock, so it can't be a living one's.
-pub fn bind(path: &Path) -> Result<Listener, ServerError> {
+pub(crate) fn bind(path: &Path) -> Result<Listener, ServerError> {
     if path.as_os_str().len() > 107 {
         return Err(ServerError::PathTooLong { path: path.to_owned() });
     }
@@ -76,7 +76,7 @@ pub fn bind(path: &Path) -> Result<Listener, ServerError> {
 
 /// Where requests go and where news come from.
 #[derive(Debug, Clone)]
-pub struct Doors {
+pub(crate) struct Doors {
     /// To the daemon's loop. It is short: a client waits for its answer anyway.
     pub asked: mpsc::Sender<Asked>,
     /// News as lines of JSON. A slow watcher loses the oldest and is told how many.
@@ -85,7 +85,7 @@ pub struct Doors {
 
 impl Doors {
     /// Serves clients until told to stop. An accept that fails is logged and tried again.
-    pub async fn serve(self, listener: Listener, stop: CancellationToken) {
+    pub(crate) async fn serve(self, listener: Listener, stop: CancellationToken) {
         loop {
             let accepted = tokio::select! {
                 () = stop.cancelled() => return,

@@ -5,8 +5,8 @@
 mod control;
 mod wire;
 
-pub use control::{Asked, Doors, Listener, ServerError, bind};
-pub use wire::{
-    Answer, BeginRequest, Beyond, ClockLine, MeterLine, News, ProcedureText, ReadingLine, Request, SessionLine,
-    StatusReport, WireCapture, WireFinding, WireJudgement, WireStep, WireValue, WireZero,
+pub(crate) use control::{Asked, Doors, ServerError, bind};
+pub(crate) use wire::{
+    Answer, BeginRequest, ClockLine, MeterLine, News, ProcedureText, ReadingLine, Request, SessionLine, StatusReport,
+    WireCapture, WireFinding, WireJudgement, WireStep, WireValue,
 };

@@ -26,7 +26,7 @@ pub(super) struct Advice {
 
 impl Advice {
     /// A value was captured in a step.
-    pub fn captured(&mut self, view: &StepView, capture: &Capture) {
+    pub(super) fn captured(&mut self, view: &StepView, capture: &Capture) {
         let volts = capture.judgement.quantity.is_some_and(|quantity| quantity.dimension() == Dimension::Volt);
         if let (true, Some(circuit), Some(Value::Number(value))) = (volts, &view.circuit, capture.judgement.value) {
             // A drop says nothing about the feed, large or small: only the step that saw it live can see it dead.
@@ -43,7 +43,7 @@ impl Advice {
     }
 
     /// What to say before a step begins, in this order.
-    pub fn before(&mut self, view: &StepView, channel: Option<&Channel>, zeroed: bool) -> Vec<String> {
+    pub(super) fn before(&mut self, view: &StepView, channel: Option<&Channel>, zeroed: bool) -> Vec<String> {
         let mut said = Vec::new();
         let (Some(channel), Some(quantity)) = (channel, view.quantity) else { return said };
         said.extend(self.feed_is_live(view, quantity));
@@ -64,7 +64,7 @@ impl Advice {
     }
 
     /// What to say when no step follows: a lead left in the amps jack shorts whatever it touches next.
-    pub fn at_the_end(&mut self) -> Vec<String> {
+    pub(super) fn at_the_end(&mut self) -> Vec<String> {
         let in_jack = self.switched.iter().filter(|(_, quantity)| quantity.dimension() == Dimension::Ampere);
         let mut meters: Vec<&String> = in_jack.map(|(meter, _)| meter).collect();
         meters.sort_unstable();

@@ -25,7 +25,7 @@ pub(super) struct Knowledge {
 
 impl Knowledge {
     /// Of a session with this procedure. `part` is the part's temperature as typed, °C.
-    pub fn new(procedure: Option<&Procedure>, part: Option<f64>) -> Self {
+    pub(super) fn new(procedure: Option<&Procedure>, part: Option<f64>) -> Self {
         let steps = procedure.map_or(&[][..], |procedure| &procedure.steps);
         Self {
             usages: Usage::of_steps(steps),
@@ -39,14 +39,14 @@ impl Knowledge {
     }
 
     /// A step was left with this judgement. True where what follows has become another.
-    pub fn learn(&mut self, view: &StepView, judgement: &Judgement, channel: Option<&Channel>) -> bool {
+    pub(super) fn learn(&mut self, view: &StepView, judgement: &Judgement, channel: Option<&Channel>) -> bool {
         let (Some((place, _)), Some(circuit)) = (view.place, &view.circuit) else { return false };
         let gain = channel.and_then(|channel| gain(judgement, &channel.name, &channel.scale, &channel.accuracy));
         self.know(place - 1, circuit, &view.name, judgement, gain) && self.conclude()
     }
 
     /// What the steps of an earlier session came to.
-    pub fn remember(&mut self, procedure: &Procedure, earlier: &Earlier) {
+    pub(super) fn remember(&mut self, procedure: &Procedure, earlier: &Earlier) {
         for step in &earlier.steps {
             let place = procedure.steps.iter().position(|other| other.name == step.name);
             let Some((place, judged)) = place.zip(step.judged.as_ref()) else { continue };
@@ -79,7 +79,7 @@ impl Knowledge {
     }
 
     /// What follows, the best explained first; empty before there is a fact.
-    pub fn findings(&self) -> &[Finding] {
+    pub(super) fn findings(&self) -> &[Finding] {
         &self.findings
     }
 

@@ -8,7 +8,7 @@ mod procedure;
 
 pub mod fitness;
 
-pub mod judge;
+pub(crate) mod judge;
 
 pub mod findings;
 
@@ -24,14 +24,17 @@ mod meters;
 mod progress;
 mod record;
 
-pub use self::core::{Core, Latest};
-pub use command::{Begin, Command, Move, Refusal, Reply, StepView, Visit};
-pub use earlier::{Earlier, EarlierJudgement, EarlierStep};
-pub use judge::{Capture, Judgement, Verdict};
-pub use meters::MeterState;
-pub use procedure::{Advance, CaptureMode, ContactRule, PROCEDURE_SCHEMA, Procedure, ProcedureError, Step};
-pub use record::{End, EventKind, Left, Record, SignalFigures, StepBegan, StepEnded};
-pub use zero::Zeroed;
+pub use self::core::Core;
+pub(crate) use self::core::Latest;
+pub use command::{Begin, Command, Visit};
+pub(crate) use command::{Move, Refusal, Reply, StepView};
+pub(crate) use earlier::{Earlier, EarlierJudgement, EarlierStep};
+pub(crate) use judge::{Capture, Judgement, Verdict};
+pub use procedure::{PROCEDURE_SCHEMA, Procedure};
+pub(crate) use procedure::{ProcedureError, Step};
+pub use record::End;
+pub(crate) use record::{EventKind, Record, StepBegan, StepEnded};
+pub(crate) use zero::Zeroed;
 
 use std::sync::Arc;
 

@@ -46,7 +46,7 @@ pub(super) struct BenchView<'a> {
 pub(super) type Moved = (Option<Judgement>, Option<Arc<StepView>>);
 
 impl Session {
-    pub fn new(begin: Begin, began: Mono) -> Self {
+    pub(super) fn new(begin: Begin, began: Mono) -> Self {
         let mut knowledge = Knowledge::new(begin.procedure.as_deref(), begin.visit.part_celsius);
         if let (Some(procedure), Some(earlier)) = (&begin.procedure, &begin.earlier) {
             knowledge.remember(procedure, earlier);
@@ -65,23 +65,29 @@ impl Session {
         }
     }
 
-    pub fn procedure(&self) -> Option<Arc<Procedure>> {
+    pub(super) fn procedure(&self) -> Option<Arc<Procedure>> {
         self.begin.procedure.clone()
     }
 
     /// Whether the next step begins by itself once a lead is lifted.
-    pub fn advances(&self) -> bool {
+    pub(super) fn advances(&self) -> bool {
         self.begin.procedure.as_ref().is_some_and(|procedure| procedure.advance == Advance::Lifted)
     }
 
     /// The first step of a procedure, or the one where an earlier session was cut off.
-    pub fn first(&mut self, at: Mono, bench: &BenchView, effects: &mut Vec<Effect>) -> Option<Arc<StepView>> {
+    pub(super) fn first(&mut self, at: Mono, bench: &BenchView, effects: &mut Vec<Effect>) -> Option<Arc<StepView>> {
         let procedure = self.procedure()?;
         self.place = self.begin.earlier.as_ref().map_or(0, |earlier| earlier.place(&procedure));
         (self.place < procedure.steps.len()).then(|| self.begin_place(at, self.place, bench, effects))
     }
 
-    pub fn go(&mut self, at: Mono, to: Move, bench: &BenchView, effects: &mut Vec<Effect>) -> Result<Moved, Refusal> {
+    pub(super) fn go(
+        &mut self,
+        at: Mono,
+        to: Move,
+        bench: &BenchView,
+        effects: &mut Vec<Effect>,
+    ) -> Result<Moved, Refusal> {
         match self.procedure() {
             Some(procedure) => self.go_by_procedure(at, &procedure, &to, bench, effects),
             None => self.go_freely(at, to, bench, effects),
@@ -115,7 +121,7 @@ impl Session {
     }
 
     /// What is on has been on for as long as it may: the step ends, and where steps follow by themselves so does the next.
-    pub fn time_up(&mut self, at: Mono, bench: &BenchView, effects: &mut Vec<Effect>) {
+    pub(super) fn time_up(&mut self, at: Mono, bench: &BenchView, effects: &mut Vec<Effect>) {
         self.leave(at, Left::TimeUp, bench.channels, effects);
         let next = self.place + 1;
         if self.advances() && self.procedure().is_some_and(|procedure| next < procedure.steps.len()) {
@@ -211,7 +217,7 @@ impl Session {
     }
 
     /// A channel turned up: perhaps the one that the running step waits for.
-    pub fn channel_found(
+    pub(super) fn channel_found(
         &mut self,
         at: Mono,
         id: ChannelId,
@@ -227,7 +233,7 @@ impl Session {
     }
 
     /// Ends the step that is on, and draws the conclusions.
-    pub fn leave(
+    pub(super) fn leave(
         &mut self,
         at: Mono,
         left: Left,
@@ -263,7 +269,7 @@ impl Session {
     }
 
     /// No step follows: what is to be put back.
-    pub fn put_back(&mut self, at: Mono, effects: &mut Vec<Effect>) {
+    pub(super) fn put_back(&mut self, at: Mono, effects: &mut Vec<Effect>) {
         effects.extend(self.advice.at_the_end().into_iter().flat_map(|text| Effect::say(at, text)));
     }
 

@@ -30,20 +30,20 @@ pub(super) struct Rest {
 
 impl RunningStep {
     /// A step that begins; `rest` tells where the leads still are.
-    pub fn begin(at: Mono, view: Arc<StepView>, aim: super::judge::Aim, rest: Option<Rest>) -> Self {
+    pub(super) fn begin(at: Mono, view: Arc<StepView>, aim: super::judge::Aim, rest: Option<Rest>) -> Self {
         let same_place = rest.is_some_and(|rest| aim.channel == Some(rest.channel) && aim.quantity == rest.quantity);
         let contact = if same_place { Contact::still_there(aim.contact) } else { Contact::new(aim.contact) };
         Self { view, judge: StepJudge::new(aim, at, contact), figures: Vec::new() }
     }
 
     /// Where the leads still are, when they have not been lifted since the capture.
-    pub fn rest(&self) -> Option<Rest> {
+    pub(super) fn rest(&self) -> Option<Rest> {
         let channel = self.judge.aim.channel?;
         self.judge.rests_on_its_capture().then_some(Rest { channel, quantity: self.judge.aim.quantity })
     }
 
     /// A channel turned up. True where it is the one that the step waited for.
-    pub fn channel_found(&mut self, id: ChannelId, channel: &Channel) -> bool {
+    pub(super) fn channel_found(&mut self, id: ChannelId, channel: &Channel) -> bool {
         self.judge.aim.load.channel_found(id, &channel.name);
         let (is_own, was_waited_for) =
             (self.view.channel.as_ref() == Some(&channel.name), self.judge.aim.channel.is_none());
@@ -54,7 +54,7 @@ impl RunningStep {
     }
 
     /// One more sample; the verdict on it alone.
-    pub fn sample(&mut self, sample: &Sample, news: &mut Vec<News>) -> Option<Verdict> {
+    pub(super) fn sample(&mut self, sample: &Sample, news: &mut Vec<News>) -> Option<Verdict> {
         let verdict = self.judge.sample(sample, news);
         self.signal(sample).figures.add(sample.at, sample.value, verdict);
         verdict
@@ -78,7 +78,7 @@ impl RunningStep {
     }
 
     /// The step is left.
-    pub fn end(self, at: Mono, left: Left) -> StepEnded {
+    pub(super) fn end(self, at: Mono, left: Left) -> StepEnded {
         let capture: Option<Capture> = match left {
             Left::Skipped => None,
             _ => self.judge.close(at),

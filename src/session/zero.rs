@@ -48,7 +48,7 @@ pub(super) struct Zeros {
 
 impl Zeros {
     /// Takes the zero off a sample. Only currents have one.
-    pub fn apply(&mut self, sample: &mut Sample) {
+    pub(super) fn apply(&mut self, sample: &mut Sample) {
         if sample.quantity.dimension() != Dimension::Ampere {
             return;
         }
@@ -69,7 +69,7 @@ impl Zeros {
     }
 
     /// What the channel shows now becomes its zero; none when it is not still.
-    pub fn take(&mut self, channel: usize) -> Option<Zeroed> {
+    pub(super) fn take(&mut self, channel: usize) -> Option<Zeroed> {
         let zero = self.by_channel.get_mut(channel)?.as_mut()?;
         let settled: Settled = zero.recent.settled(COARSE_A)?;
         let drift = zero.offset.map(|offset| settled.value - offset);
@@ -83,12 +83,12 @@ impl Zeros {
     }
 
     /// Whether the channel was zeroed in this session.
-    pub fn is_fresh(&self, channel: usize) -> bool {
+    pub(super) fn is_fresh(&self, channel: usize) -> bool {
         self.by_channel.get(channel).and_then(Option::as_ref).is_some_and(|zero| zero.in_session)
     }
 
     /// A new session: zeros are kept, but they are no longer of this session.
-    pub fn grow_old(&mut self) {
+    pub(super) fn grow_old(&mut self) {
         self.by_channel.iter_mut().flatten().for_each(|zero| zero.in_session = false);
     }
 }

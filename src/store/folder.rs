@@ -9,17 +9,17 @@ use std::{
 
 /// Where everything is kept.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Folder(PathBuf);
+pub(crate) struct Folder(PathBuf);
 
 /// The lock on a folder; it is free again when this is dropped, and when the process dies.
 #[derive(Debug)]
-pub struct Held {
+pub(crate) struct Held {
     _file: File,
 }
 
 /// Why the folder can't be used.
 #[derive(Debug, thiserror::Error)]
-pub enum FolderError {
+pub(crate) enum FolderError {
     /// It can't be made or written.
     #[error("the data folder {} can't be written: {source}; choose another with --data", path.display())]
     Unwritable {
@@ -40,27 +40,27 @@ pub enum FolderError {
 
 impl Folder {
     /// The folder at a path; nothing is touched.
-    pub fn at(path: &Path) -> Self {
+    pub(crate) fn at(path: &Path) -> Self {
         Self(path.to_owned())
     }
 
     /// The folder itself.
-    pub fn path(&self) -> &Path {
+    pub(crate) fn path(&self) -> &Path {
         &self.0
     }
 
     /// The database.
-    pub fn database(&self) -> PathBuf {
+    pub(crate) fn database(&self) -> PathBuf {
         self.0.join("bayline.db")
     }
 
     /// The control socket.
-    pub fn socket(&self) -> PathBuf {
+    pub(crate) fn socket(&self) -> PathBuf {
         self.0.join("control.sock")
     }
 
     /// Makes the folder where it is missing (for its owner alone) and takes the lock.
-    pub fn hold(&self) -> Result<Held, FolderError> {
+    pub(crate) fn hold(&self) -> Result<Held, FolderError> {
         let unwritable = |source| FolderError::Unwritable { path: self.0.clone(), source };
         DirBuilder::new().recursive(true).mode(0o700).create(&self.0).map_err(unwritable)?;
         let mut file = OpenOptions::new()

@@ -8,16 +8,16 @@ use rusqlite::{Connection, Statement};
 use crate::{channel::Sample, clock::Mono, protocol::Value, session::Verdict};
 
 /// Bit of `sample.state`: the value was beyond the meter's range.
-pub const BEYOND_UP: i64 = 1 << 16;
+pub(crate) const BEYOND_UP: i64 = 1 << 16;
 /// Bit of `sample.state`: the value was beyond the meter's range downwards.
-pub const BEYOND_DOWN: i64 = 1 << 17;
+pub(crate) const BEYOND_DOWN: i64 = 1 << 17;
 
 const ROWS_A_STATEMENT: usize = 50;
 const COLUMNS: usize = 6;
 
 /// One row of the table `sample`.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct SampleRow {
+pub(crate) struct SampleRow {
     /// Since the session began, µs.
     pub time_us: i64,
     /// channel.id
@@ -34,7 +34,7 @@ pub struct SampleRow {
 
 impl SampleRow {
     /// A sample as it is stored.
-    pub fn new(sample: &Sample, verdict: Option<Verdict>, began: Mono, channel: i64) -> Self {
+    pub(crate) fn new(sample: &Sample, verdict: Option<Verdict>, began: Mono, channel: i64) -> Self {
         let annunciators = i64::from(sample.annunciators.bits());
         let (value, beyond) = match sample.value {
             Value::Number(value) => (Some(value), 0),
@@ -69,7 +69,7 @@ pub(super) struct SampleSql {
 }
 
 impl SampleSql {
-    pub fn new() -> Self {
+    pub(super) fn new() -> Self {
         let statement = |rows: usize| {
             let row = "(?,?,?,?,?,?)";
             format!(
@@ -81,7 +81,7 @@ impl SampleSql {
     }
 
     /// Inserts rows in order. Whole statements only where `rest` is kept back; returns how many rows went in.
-    pub fn insert(&self, connection: &Connection, rows: &[SampleRow], rest: Rest) -> rusqlite::Result<usize> {
+    pub(super) fn insert(&self, connection: &Connection, rows: &[SampleRow], rest: Rest) -> rusqlite::Result<usize> {
         let chunks = rows.chunks_exact(ROWS_A_STATEMENT);
         let last = chunks.remainder();
         if rows.len() >= ROWS_A_STATEMENT {

@@ -8,7 +8,7 @@ use rusqlite::Connection;
 const STEPS: &[&str] = &[include_str!("migrations/from_1.sql"), include_str!("migrations/from_2.sql")];
 
 /// Of the database that this program writes; kept in SQLite's `user_version`.
-pub const SCHEMA_VERSION: i64 = 1 + STEPS.len() as i64;
+pub(crate) const SCHEMA_VERSION: i64 = 1 + STEPS.len() as i64;
 
 /// Migrates a database of an older version. The copy stands beside it and names that version.
 pub(super) fn migrate(connection: &mut Connection, path: &Path, from: i64) -> rusqlite::Result<PathBuf> {
@@ -32,7 +32,7 @@ pub(super) fn migrate(connection: &mut Connection, path: &Path, from: i64) -> ru
 mod tests {
     use rusqlite::Connection;
 
-    use crate::store::{SCHEMA_VERSION, open_to_write};
+    use crate::store::{migrate::SCHEMA_VERSION, open_to_write};
 
     /// Columns of every table: name, type, whether it may be missing.
     fn columns(connection: &Connection) -> Vec<(String, String, String, bool)> {

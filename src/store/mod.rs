@@ -17,10 +17,10 @@ mod open;
 mod rows;
 mod writer;
 
-pub mod read;
+pub(crate) mod read;
 
-pub use folder::{Folder, FolderError, Held};
-pub use insert::{BEYOND_DOWN, BEYOND_UP, SampleRow};
-pub use migrate::SCHEMA_VERSION;
-pub use open::{StoreError, open_to_read, open_to_write};
-pub use writer::{Report, Store, Ticket};
+pub(crate) use folder::{Folder, FolderError};
+pub(crate) use insert::{BEYOND_DOWN, BEYOND_UP};
+pub(crate) use open::{StoreError, open_to_read, open_to_write};
+pub(crate) use writer::Ticket;
+pub use writer::{Report, Store};

@@ -80,7 +80,7 @@ pub enum StoreError {
 
 /// Opens the database for the one writer, makes it where it is missing, and closes sessions that
 /// were cut off. Returns the numbers of those.
-pub fn open_to_write(path: &Path) -> Result<(Connection, Vec<i64>), StoreError> {
+pub(crate) fn open_to_write(path: &Path) -> Result<(Connection, Vec<i64>), StoreError> {
     make_private(path);
     let mut connection = open(path, OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE)?;
     let failed = |source| StoreError::Open { path: path.to_owned(), source };
@@ -101,7 +101,7 @@ pub fn open_to_write(path: &Path) -> Result<(Connection, Vec<i64>), StoreError> 
 }
 
 /// Opens the database to read it, while a daemon may be writing.
-pub fn open_to_read(path: &Path) -> Result<Connection, StoreError> {
+pub(crate) fn open_to_read(path: &Path) -> Result<Connection, StoreError> {
     if !path.exists() {
         return Err(StoreError::Missing { path: path.to_owned() });
     }

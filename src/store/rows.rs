@@ -29,7 +29,7 @@ pub(super) struct Rows {
 }
 
 impl Rows {
-    pub fn new(connection: &Connection) -> rusqlite::Result<Self> {
+    pub(super) fn new(connection: &Connection) -> rusqlite::Result<Self> {
         let last: i64 = connection.query_row("SELECT COALESCE(MAX(rowid), 0) FROM sample", [], |row| row.get(0))?;
         Ok(Self {
             sql: Arc::new(SampleSql::new()),
@@ -42,7 +42,7 @@ impl Rows {
     }
 
     /// Writes one record into the open transaction.
-    pub fn apply(&mut self, connection: &Connection, record: &Record) -> rusqlite::Result<()> {
+    pub(super) fn apply(&mut self, connection: &Connection, record: &Record) -> rusqlite::Result<()> {
         if let Record::Samples(samples, verdicts) = record {
             return self.samples(connection, samples, verdicts);
         }
@@ -61,7 +61,7 @@ impl Rows {
     }
 
     /// Writes what waits.
-    pub fn flush(&mut self, connection: &Connection) -> rusqlite::Result<()> {
+    pub(super) fn flush(&mut self, connection: &Connection) -> rusqlite::Result<()> {
         self.sql.insert(connection, &self.pending, Rest::Insert)?;
         self.pending.clear();
         Ok(())

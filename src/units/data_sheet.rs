@@ -124,7 +124,7 @@ impl Row {
 }
 
 /// A row of the text form, from the words as they were written: [`DataSheet`] reads them again.
-pub fn row_text(quantity: Quantity, range: Option<&str>, digit: Option<&str>, accuracy: &str) -> String {
+pub(crate) fn row_text(quantity: Quantity, range: Option<&str>, digit: Option<&str>, accuracy: &str) -> String {
     let part = |before: &str, text: Option<&str>| text.map_or(String::new(), |text| format!("{before}{}", text.trim()));
     format!("{quantity}{}{}: {}", part(UP_TO, range), part(STEPS, digit), accuracy.trim())
 }

@@ -74,7 +74,7 @@ impl Dimension {
 
 /// A unit as written: its dimension and how many base units it is.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Unit {
+pub(crate) struct Unit {
     /// What it measures.
     pub dimension: Dimension,
     /// Base units in one of this unit: 0.001 for mV.
@@ -144,7 +144,7 @@ const PREFIXES: &[(&str, f64)] = &[
 
 impl Unit {
     /// Reads `mV`, `kohm`, `°C` … An exact name wins over a prefix and a name (`min` is a minute).
-    pub fn parse(text: &str) -> Result<Self, UnitError> {
+    pub(crate) fn parse(text: &str) -> Result<Self, UnitError> {
         let text = text.trim();
         Self::named(text)
             .or_else(|| Self::prefixed(text))

@@ -36,7 +36,7 @@ impl std::fmt::Display for Measure {
 }
 
 /// A length of time: `"250 ms"`, `"5 min"`.
-pub fn parse_duration(text: &str) -> Result<Duration, UnitError> {
+pub(crate) fn parse_duration(text: &str) -> Result<Duration, UnitError> {
     let wrong = || UnitError::Form { found: text.to_owned(), expected: "a length of time, such as \"250 ms\"" };
     let measure: Measure = text.parse().map_err(|_| wrong())?;
     if measure.dimension != Dimension::Second {
@@ -48,7 +48,7 @@ pub fn parse_duration(text: &str) -> Result<Duration, UnitError> {
 /// Splits `"-1.5e3 mV"` into −1500 and `"mV"`. One comma and no point is a decimal comma.
 ///
 /// None where the text does not begin with a finite number.
-pub fn split_number(text: &str) -> Option<(f64, &str)> {
+pub(crate) fn split_number(text: &str) -> Option<(f64, &str)> {
     let text = text.trim();
     let sign = text.strip_prefix(['+', '-', '\u{2212}']).map_or(0, |rest| text.len() - rest.len());
     let digits =

@@ -14,13 +14,14 @@ mod scale;
 mod show;
 
 pub use accuracy::Accuracy;
-pub use data_sheet::{DataSheet, InForce, Row, row_text};
-pub use dimension::{Dimension, Unit};
+pub(crate) use data_sheet::{DataSheet, InForce, Row, row_text};
+pub(crate) use dimension::{Dimension, Unit};
 pub use limit::Limit;
-pub use measure::{Measure, parse_duration, split_number};
-pub use quantity::Quantity;
-pub use scale::Scale;
-pub use show::{show, show_in, show_seconds, show_with};
+pub use measure::Measure;
+pub(crate) use measure::{parse_duration, split_number};
+pub(crate) use quantity::Quantity;
+pub(crate) use scale::Scale;
+pub(crate) use show::{show, show_in, show_seconds, show_with};
 
 /// A text that should have been a value with a unit.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]

@@ -3,12 +3,12 @@
 use super::{Dimension, Quantity};
 
 /// `12.45 V`, `87.0 mV`, `1.250 kohm`: four significant digits and a prefix where that is usual.
-pub fn show(value: f64, quantity: Quantity) -> String {
+pub(crate) fn show(value: f64, quantity: Quantity) -> String {
     show_in(value, quantity.dimension())
 }
 
 /// As [`show`], for a dimension.
-pub fn show_in(value: f64, dimension: Dimension) -> String {
+pub(crate) fn show_in(value: f64, dimension: Dimension) -> String {
     let (prefix, factor) = prefix(value, dimension);
     match dimension {
         Dimension::Plain => digits(value),
@@ -18,7 +18,7 @@ pub fn show_in(value: f64, dimension: Dimension) -> String {
 
 /// `12.61 V ± 0.17 V`: the half-width to two significant digits and the value to the same place,
 /// both with the value's prefix (JCGM 100:2008, 7.2.6, from memory).
-pub fn show_with(value: f64, half_width: f64, quantity: Quantity) -> String {
+pub(crate) fn show_with(value: f64, half_width: f64, quantity: Quantity) -> String {
     let dimension = quantity.dimension();
     let (prefix, factor) = prefix(value, dimension);
     let (value, half_width) = (value / factor, half_width.abs() / factor);
@@ -57,7 +57,7 @@ fn prefix(value: f64, dimension: Dimension) -> (&'static str, f64) {
 }
 
 /// A time since some beginning: `3.2 s`, `4 min 07 s`, `1 h 02 min`.
-pub fn show_seconds(seconds: f64) -> String {
+pub(crate) fn show_seconds(seconds: f64) -> String {
     if seconds < 60.0 {
         return format!("{seconds:.1} s");
     }

@@ -2,4 +2,4 @@
 
 mod vin;
 
-pub use vin::{NotAVin, VinCheck, check_vin};
+pub(crate) use vin::{VinCheck, check_vin};

@@ -14,7 +14,7 @@ const CHECK_PLACE: usize = 8;
 
 /// What the number itself says about whether it was read rightly.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum VinCheck {
+pub(crate) enum VinCheck {
     /// The check digit is right.
     Valid,
     /// It has the form of a number, but another check digit than North American rules want.
@@ -33,7 +33,7 @@ pub enum VinCheck {
 
 /// Why a text is no vehicle identification number.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
-pub enum NotAVin {
+pub(crate) enum NotAVin {
     /// Too short or too long; numbers from before 1981 are shorter (from memory).
     #[error("found {found} characters, expected {LENGTH}")]
     Length {
@@ -51,7 +51,7 @@ pub enum NotAVin {
 }
 
 /// Checks a number as it was typed: blanks at the ends and small letters do not matter.
-pub fn check_vin(text: &str) -> VinCheck {
+pub(crate) fn check_vin(text: &str) -> VinCheck {
     let text = text.trim();
     let length = text.chars().count();
     if length != LENGTH {

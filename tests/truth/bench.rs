@@ -18,7 +18,7 @@ const HANDHELD: &str = "0.8 % + 5 digits";
 const CLAMP: &str = "1.5 % + 20 mA";
 const MONITOR: &str = "0.5 % + 5 mV";
 
-pub struct Technician {
+pub(crate) struct Technician {
     circuit: Circuit,
     clamps: ClampBoard,
     handheld: Handheld,
@@ -28,7 +28,7 @@ pub struct Technician {
 
 impl Technician {
     /// With meters as bought, each wrong in its own way.
-    pub fn new(circuit: Circuit, noise: &mut Noise) -> Self {
+    pub(crate) fn new(circuit: Circuit, noise: &mut Noise) -> Self {
         Self {
             circuit,
             clamps: ClampBoard::new(noise.fork()),
@@ -39,7 +39,7 @@ impl Technician {
     }
 
     /// Battery, feed, every coil, everything together.
-    pub fn whole_procedure(mut self) -> Case {
+    pub(crate) fn whole_procedure(mut self) -> Case {
         let idle = Setup::holding(&[]);
         self.monitor("supply", Role::Supply, Running::Nothing, &idle, Some("at least 12.2 V"));
         self.volts("block feed", Role::Feed, Running::Nothing, &idle, Spot::BlockFeed, Some("at least 11.8 V"));
@@ -57,7 +57,7 @@ impl Technician {
     }
 
     /// Feed, ohms and amps only, as the demo's own procedure goes: what few steps can tell.
-    pub fn short_procedure(mut self) -> Case {
+    pub(crate) fn short_procedure(mut self) -> Case {
         let idle = Setup::holding(&[]);
         self.volts("block feed", Role::Feed, Running::Nothing, &idle, Spot::BlockFeed, Some("at least 11.8 V"));
         for coil in Coil::ALL {

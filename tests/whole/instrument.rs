@@ -18,7 +18,7 @@ const QUEUE: usize = 10;
 /// infinity as 9.9E37 and NaN as 9.91E37, as SCPI-1999, volume 1, 7.2.1.4 and 7.2.1.5 want it (clauses
 /// from memory).
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Shows(pub &'static str, pub f64);
+pub(crate) struct Shows(pub &'static str, pub f64);
 
 /// The multimeter's inside.
 struct Multimeter {
@@ -130,19 +130,19 @@ const TREE: Node<Multimeter> = Root![
 ];
 
 /// The multimeter on its port.
-pub struct Instrument {
+pub(crate) struct Instrument {
     inside: Arc<Mutex<Multimeter>>,
     peer: Peer,
 }
 
 impl Instrument {
     /// Plugs one in, of an invented make.
-    pub fn new(meter: Meter, shows: Shows) -> Self {
+    pub(crate) fn new(meter: Meter, shows: Shows) -> Self {
         Self::named(meter, ["Invented Works", "Bench 6", "SN0042", "1.07"], shows)
     }
 
     /// Plugs one in: maker, model, serial number, firmware.
-    pub fn named(meter: Meter, name: [&'static str; 4], shows: Shows) -> Self {
+    pub(crate) fn named(meter: Meter, name: [&'static str; 4], shows: Shows) -> Self {
         let inside = Multimeter { name, shows, turned: None, errors: ArrayErrorQueue::new() };
         let inside = Arc::new(Mutex::new(inside));
         let (mine, mut begun) = (inside.clone(), Vec::new());
@@ -161,33 +161,33 @@ impl Instrument {
 
     /// Turns it to something else. The knob is turned right behind a reading: one that is turned
     /// between the question for the function and the reading deceives everybody.
-    pub fn turn(&self, shows: Shows) {
+    pub(crate) fn turn(&self, shows: Shows) {
         self.inside.lock().unwrap().turned = Some(shows);
     }
 
     /// Someone else, at another of its interfaces, sends it a message.
-    pub fn message(&self, text: &str) {
+    pub(crate) fn message(&self, text: &str) {
         message(&self.inside, text.as_bytes());
     }
 
     /// Much goes wrong in it at once.
-    pub fn fails(&self, errors: &[ErrorCode]) {
+    pub(crate) fn fails(&self, errors: &[ErrorCode]) {
         let mut inside = self.inside.lock().unwrap();
         errors.iter().for_each(|error| inside.handle_error((*error).into()));
     }
 
     /// Errors that wait in its queue.
-    pub fn errors(&self) -> usize {
+    pub(crate) fn errors(&self) -> usize {
         self.inside.lock().unwrap().errors.num_errors()
     }
 
     /// Pulls its cable.
-    pub fn unplug(self) -> Meter {
+    pub(crate) fn unplug(self) -> Meter {
         self.peer.unplug()
     }
 
     /// All that was written to its port.
-    pub fn heard(&self) -> String {
+    pub(crate) fn heard(&self) -> String {
         self.peer.heard()
     }
 }

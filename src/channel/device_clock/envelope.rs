@@ -36,7 +36,7 @@ pub(super) struct Line {
 
 impl Line {
     /// Its height, µs.
-    pub fn at(&self, x: f64) -> f64 {
+    pub(super) fn at(&self, x: f64) -> f64 {
         self.through.y + self.slope * (x - self.through.x)
     }
 }
@@ -62,7 +62,7 @@ pub(super) struct Envelope {
 
 impl Envelope {
     /// Adds a point right of all others. Constant time on average: each corner is removed once.
-    pub fn push(&mut self, point: Point) {
+    pub(super) fn push(&mut self, point: Point) {
         if self.hull.is_empty() {
             self.first = point.x;
         }
@@ -86,12 +86,12 @@ impl Envelope {
         }
     }
 
-    pub fn is_empty(&self) -> bool {
+    pub(super) fn is_empty(&self) -> bool {
         self.hull.is_empty()
     }
 
     /// Seconds from the first point to the last.
-    pub fn span(&self) -> f64 {
+    pub(super) fn span(&self) -> f64 {
         self.last - self.first
     }
 
@@ -99,7 +99,7 @@ impl Envelope {
     ///
     /// The slope is trusted as far as the jitter allows over so short a time: it is the mean of what
     /// the hull says and what was known, weighted by their variances.
-    pub fn line(&self, prior: Prior) -> Option<Line> {
+    pub(super) fn line(&self, prior: Prior) -> Option<Line> {
         let seen = self.widest_support()?;
         let jitter = self.height_over(seen);
         let jitter = (jitter * self.count + EXPECTED_JITTER * EXPECTED_WEIGHT) / (self.count + EXPECTED_WEIGHT);
@@ -111,7 +111,7 @@ impl Envelope {
     }
 
     /// Mean height of the points over a line below them, µs.
-    pub fn height_over(&self, line: Line) -> f64 {
+    pub(super) fn height_over(&self, line: Line) -> f64 {
         if self.count == 0.0 {
             return 0.0;
         }

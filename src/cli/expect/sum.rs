@@ -183,7 +183,7 @@ impl Sum {
     }
 
     /// A line a figure, expanded uncertainties (k = 2) where there are any, then what to mind and the source.
-    pub fn text(&self) -> String {
+    pub(super) fn text(&self) -> String {
         let width = self.figures.iter().map(|figure| figure.name.len()).max().unwrap_or(0);
         let mut text = String::new();
         for Figure { name, value, quantity } in &self.figures {
@@ -201,7 +201,7 @@ impl Sum {
     }
 
     /// The figures by name, each with value, unit and standard uncertainty (null where there is none).
-    pub fn json(&self) -> Value {
+    pub(super) fn json(&self) -> Value {
         let figures = self.figures.iter().map(|figure| {
             let u = (figure.value.u > 0.0).then_some(figure.value.u);
             (figure.name.to_owned(), json!({ "value": figure.value.value, "unit": figure.quantity.unit(), "u": u }))

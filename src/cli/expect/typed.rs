@@ -28,7 +28,7 @@ impl Typed {
     }
 
     /// With a data sheet's accuracy, the digits counted as they were written; exact without one.
-    pub fn with(self, accuracy: Option<Accuracy>) -> Result<Uncertain, String> {
+    pub(super) fn with(self, accuracy: Option<Accuracy>) -> Result<Uncertain, String> {
         let Some(accuracy) = accuracy else { return Ok(Uncertain::exact(self.value)) };
         match accuracy.dimension {
             Some(fixed) if fixed != self.dimension => {

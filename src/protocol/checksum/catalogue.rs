@@ -38,7 +38,7 @@ pub(in crate::protocol) enum Crc {
 
 impl Crc {
     /// Of these bytes.
-    pub fn of(&self, bytes: &[u8]) -> u128 {
+    pub(crate) fn of(&self, bytes: &[u8]) -> u128 {
         match self {
             Self::Bits8(crc) => crc.checksum(bytes).into(),
             Self::Bits16(crc) => crc.checksum(bytes).into(),
@@ -51,14 +51,14 @@ impl Crc {
 
 impl Catalogued {
     /// The CRC of this name, as the catalogue writes it: `CRC-16/MODBUS`.
-    pub fn named(name: &str) -> Option<Self> {
+    pub(crate) fn named(name: &str) -> Option<Self> {
         let constant: String =
             name.chars().map(|c| if c.is_ascii_alphanumeric() { c.to_ascii_uppercase() } else { '_' }).collect();
         CATALOGUE.iter().find(|known| known.constant == constant).copied()
     }
 
     /// With its table, ready to work.
-    pub fn make(self) -> Crc {
+    pub(crate) fn make(self) -> Crc {
         (self.make)()
     }
 }

@@ -111,7 +111,7 @@ impl std::fmt::Debug for Checksum {
 
 impl Kind {
     /// Bytes that its value fills.
-    pub fn size(&self) -> usize {
+    pub(super) fn size(&self) -> usize {
         match self {
             Self::Sum { bytes, .. } => *bytes,
             Self::Xor => 1,
@@ -140,7 +140,7 @@ impl Place {
 }
 
 impl Checksum {
-    pub fn new(rule: &ChecksumRule) -> Self {
+    pub(super) fn new(rule: &ChecksumRule) -> Self {
         let crc = match rule.kind {
             Kind::Crc(crc) => Some(crc.make()),
             Kind::Sum { .. } | Kind::Xor => None,
@@ -152,7 +152,7 @@ impl Checksum {
     ///
     /// # Errors
     /// The checksum differs, or there is none.
-    pub fn strip<'a>(&self, frame: &'a [u8]) -> Result<&'a [u8], Fault> {
+    pub(super) fn strip<'a>(&self, frame: &'a [u8]) -> Result<&'a [u8], Fault> {
         let length = self.rule.form.length(self.size);
         let (stands, before) = match &self.rule.stands {
             Stands::Behind(mark) => match memchr::memmem::rfind(frame, mark) {
@@ -180,7 +180,7 @@ impl Checksum {
     }
 
     /// Over these bytes.
-    pub fn of(&self, covered: &[u8]) -> u128 {
+    pub(super) fn of(&self, covered: &[u8]) -> u128 {
         match (self.rule.kind, &self.crc) {
             (Kind::Sum { bytes, complement }, _) => {
                 let sum = covered.iter().fold(0u16, |sum, byte| sum.wrapping_add(u16::from(*byte)));

@@ -114,7 +114,7 @@ struct Cell {
 }
 
 impl Columns {
-    pub fn new(rule: ColumnsRule) -> Self {
+    pub(crate) fn new(rule: ColumnsRule) -> Self {
         let mut columns = Self {
             numbers: Numbers::new(&rule.overload),
             separator: rule.separator,
@@ -139,12 +139,12 @@ impl Columns {
     }
 
     /// The port went away; a device that begins anew may send its header.
-    pub fn lost(&mut self) {
+    pub(crate) fn lost(&mut self) {
         self.stage = Stage::BeforeNumbers;
     }
 
     #[inline]
-    pub fn decode(&mut self, line: &[u8], sink: &mut Sink<'_>) -> Result<Taken, Fault> {
+    pub(crate) fn decode(&mut self, line: &[u8], sink: &mut Sink<'_>) -> Result<Taken, Fault> {
         let first = line.iter().position(|byte| *byte != b' ').unwrap_or(line.len());
         if first == line.len() {
             return Ok(Taken::Aside);

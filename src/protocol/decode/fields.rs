@@ -127,7 +127,7 @@ enum Pressed {
 
 impl FieldKind {
     /// Bytes that it fills.
-    pub fn size(self) -> usize {
+    pub(crate) fn size(self) -> usize {
         match self {
             Self::U8 | Self::I8 => 1,
             Self::U16 | Self::I16 => 2,
@@ -137,7 +137,7 @@ impl FieldKind {
         }
     }
 
-    pub fn is_float(self) -> bool {
+    pub(crate) fn is_float(self) -> bool {
         matches!(self, Self::F32 | Self::F64)
     }
 
@@ -147,12 +147,12 @@ impl FieldKind {
 }
 
 impl Field {
-    pub fn bytes(&self) -> Range<usize> {
+    pub(crate) fn bytes(&self) -> Range<usize> {
         self.at..self.at + self.kind.size()
     }
 
     /// How wide it is, bits.
-    pub fn width(&self) -> u32 {
+    pub(crate) fn width(&self) -> u32 {
         self.bits.map_or(8 * self.kind.size() as u32, |(_, count)| count)
     }
 
@@ -184,16 +184,16 @@ impl Field {
 }
 
 impl Fields {
-    pub fn new(rule: FieldsRule) -> Self {
+    pub(crate) fn new(rule: FieldsRule) -> Self {
         Self { pressed: vec![Pressed::No; rule.actions.len()], rule }
     }
 
     /// The port went away: a button held then says nothing now.
-    pub fn lost(&mut self) {
+    pub(crate) fn lost(&mut self) {
         self.pressed.fill(Pressed::No);
     }
 
-    pub fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<Taken, Fault> {
+    pub(crate) fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<Taken, Fault> {
         let rule = &self.rule;
         let count = rule.count(frame)?;
         let mut shown = Shown::NOTHING;

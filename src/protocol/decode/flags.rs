@@ -32,7 +32,7 @@ pub(in crate::protocol) struct Bit {
 impl Bit {
     /// The caller has checked that the frame is long enough.
     #[inline]
-    pub fn is_set(self, frame: &[u8]) -> bool {
+    pub(crate) fn is_set(self, frame: &[u8]) -> bool {
         frame[self.byte] & self.mask != 0
     }
 }
@@ -48,13 +48,13 @@ pub(in crate::protocol) enum BitsForm {
 
 impl FlagRule {
     /// The last byte that it looks at.
-    pub fn last_byte(&self) -> usize {
+    pub(crate) fn last_byte(&self) -> usize {
         self.when.map_or(0, |(at, _)| at).max(self.bit.byte)
     }
 
     /// Adds what it says. The caller has checked that the frame is long enough.
     #[inline]
-    pub fn add_to(&self, shown: &mut Shown, frame: &[u8]) -> Result<(), Fault> {
+    pub(crate) fn add_to(&self, shown: &mut Shown, frame: &[u8]) -> Result<(), Fault> {
         if self.when.is_some_and(|(at, value)| frame[at] != value) {
             return Ok(());
         }

@@ -33,11 +33,11 @@ pub(in crate::protocol) struct Json {
 }
 
 impl Json {
-    pub fn new(rule: JsonRule) -> Self {
+    pub(crate) fn new(rule: JsonRule) -> Self {
         Self { numbers: Numbers::new(&rule.overload), keys: rule.keys, path: String::new() }
     }
 
-    pub fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<Taken, Fault> {
+    pub(crate) fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<Taken, Fault> {
         let text = text(frame)?;
         let begin = text.trim_ascii_start();
         if begin.is_empty() {

@@ -10,14 +10,14 @@ pub(in crate::protocol) struct Linear {
 }
 
 impl Linear {
-    pub fn new(scale: f64, offset: f64) -> Self {
+    pub(crate) fn new(scale: f64, offset: f64) -> Self {
         let power = scale.abs().log10().round();
         let is_power = scale > 0.0 && (10f64.powf(power) / scale - 1.0).abs() < 1e-12;
         Self { scale, shift: is_power.then_some(power as i32), offset }
     }
 
     #[inline]
-    pub fn of(&self, raw: f64) -> f64 {
+    pub(crate) fn of(&self, raw: f64) -> f64 {
         let scaled = match self.shift {
             Some(0) => raw,
             // Dividing by an exact power of ten rounds once.
@@ -28,7 +28,7 @@ impl Linear {
     }
 
     /// What the last digit is worth where raw's is worth 10^place: none for a scale of 0.25.
-    pub fn place(&self, place: i32) -> Option<i8> {
+    pub(crate) fn place(&self, place: i32) -> Option<i8> {
         self.shift.and_then(|shift| i8::try_from(shift + place).ok())
     }
 }

@@ -61,7 +61,7 @@ pub(super) enum DecodeRule {
 
 impl DecodeRule {
     /// The names of the values where the file fixes them.
-    pub fn fixed_names(&self) -> Option<&[String]> {
+    pub(super) fn fixed_names(&self) -> Option<&[String]> {
         match self {
             Self::Columns(rule) => rule.values.as_deref(),
             Self::Number(rule) => Some(&rule.name),
@@ -133,7 +133,7 @@ pub(super) struct Sink<'a> {
 impl Sink<'_> {
     /// A value under its name, which stands at these bytes of the frame.
     #[inline]
-    pub fn value(&mut self, name: &str, token: Result<Token, Wrong>, bytes: Range<usize>) -> Result<(), Fault> {
+    pub(super) fn value(&mut self, name: &str, token: Result<Token, Wrong>, bytes: Range<usize>) -> Result<(), Fault> {
         let number = self.names.number(name).ok_or_else(|| Fault::at(bytes.clone(), Wrong::TooManyNames))?;
         self.numbered(number, token, bytes)
     }
@@ -141,13 +141,18 @@ impl Sink<'_> {
     /// A value under the number of its name. A value that must not be used is refused alone, a
     /// damaged one refuses the frame.
     #[inline]
-    pub fn numbered(&mut self, name: u16, token: Result<Token, Wrong>, bytes: Range<usize>) -> Result<(), Fault> {
+    pub(super) fn numbered(
+        &mut self,
+        name: u16,
+        token: Result<Token, Wrong>,
+        bytes: Range<usize>,
+    ) -> Result<(), Fault> {
         self.shown(name, token, Annunciators::empty(), bytes)
     }
 
     /// The same with what the display shows beside the value.
     #[inline]
-    pub fn shown(
+    pub(super) fn shown(
         &mut self,
         name: u16,
         token: Result<Token, Wrong>,
@@ -172,7 +177,12 @@ impl Sink<'_> {
 
     /// The device's time, in a unit of which so many are a second.
     #[inline]
-    pub fn time(&mut self, token: Result<Token, Wrong>, in_a_second: f64, bytes: Range<usize>) -> Result<(), Fault> {
+    pub(super) fn time(
+        &mut self,
+        token: Result<Token, Wrong>,
+        in_a_second: f64,
+        bytes: Range<usize>,
+    ) -> Result<(), Fault> {
         match token {
             Ok(Token { value: super::Value::Number(time), .. }) => {
                 self.device_time = Some(time / in_a_second);
@@ -185,7 +195,7 @@ impl Sink<'_> {
 
     /// The frame's number.
     #[inline]
-    pub fn number(&mut self, token: Result<Token, Wrong>, bytes: Range<usize>) -> Result<(), Fault> {
+    pub(super) fn number(&mut self, token: Result<Token, Wrong>, bytes: Range<usize>) -> Result<(), Fault> {
         match token {
             Ok(Token { value: super::Value::Number(number), .. }) if number >= 0.0 && number.fract() == 0.0 => {
                 self.sequence = Some(number as u64);
@@ -198,14 +208,14 @@ impl Sink<'_> {
 
     /// What the meter says of itself.
     #[inline]
-    pub fn says(&mut self, text: &[u8], bytes: Range<usize>) -> Result<(), Fault> {
+    pub(super) fn says(&mut self, text: &[u8], bytes: Range<usize>) -> Result<(), Fault> {
         self.said.add(text, self.frames.len()).map_err(|wrong| Fault::at(bytes, wrong))
     }
 
     /// The readings since the last scan are one of their own, so many seconds older than the
     /// frame's last.
     #[inline]
-    pub fn end_scan(&mut self, age: f64) {
+    pub(super) fn end_scan(&mut self, age: f64) {
         let readings_end = self.readings.len();
         self.frames.push(Frame { readings_end, device_time: None, age, sequence: None, action: None });
     }
@@ -225,7 +235,7 @@ pub(super) enum Decoder {
 }
 
 impl Decoder {
-    pub fn new(rule: &DecodeRule) -> Self {
+    pub(super) fn new(rule: &DecodeRule) -> Self {
         match rule {
             DecodeRule::Columns(rule) => Self::Columns(Columns::new(rule.clone())),
             DecodeRule::Pairs(rule) => Self::Pairs(Pairs::new(rule.clone())),
@@ -243,7 +253,7 @@ impl Decoder {
     /// # Errors
     /// The fault for which the whole frame is refused; the caller takes back what it brought.
     #[inline]
-    pub fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<Taken, Fault> {
+    pub(super) fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<Taken, Fault> {
         match self {
             Self::Columns(columns) => columns.decode(frame, sink),
             Self::Pairs(pairs) => pairs.decode(frame, sink),
@@ -257,7 +267,7 @@ impl Decoder {
     }
 
     /// The port went away: what follows is a device that begins anew.
-    pub fn lost(&mut self) {
+    pub(super) fn lost(&mut self) {
         match self {
             Self::Columns(columns) => columns.lost(),
             Self::Pattern(pattern) => pattern.lost(),

@@ -19,11 +19,11 @@ pub(in crate::protocol) struct Number {
 }
 
 impl Number {
-    pub fn new(rule: &NumberRule) -> Self {
+    pub(crate) fn new(rule: &NumberRule) -> Self {
         Self { numbers: Numbers::new(&rule.overload) }
     }
 
-    pub fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<Taken, Fault> {
+    pub(crate) fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<Taken, Fault> {
         let text = text(frame)?;
         if text.trim().is_empty() {
             return Ok(Taken::Aside);

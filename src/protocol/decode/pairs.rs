@@ -50,11 +50,11 @@ enum Found {
 }
 
 impl Pairs {
-    pub fn new(rule: PairsRule) -> Self {
+    pub(crate) fn new(rule: PairsRule) -> Self {
         Self { numbers: Numbers::new(&rule.overload), separator: rule.separator, keys: rule.keys }
     }
 
-    pub fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<Taken, Fault> {
+    pub(crate) fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<Taken, Fault> {
         let line = text(frame)?;
         if line.trim().is_empty() {
             return Ok(Taken::Aside);

@@ -91,7 +91,7 @@ pub(in crate::protocol) struct Pattern {
 const LONGEST_NUMBER: usize = 48;
 
 impl Pattern {
-    pub fn new(rule: PatternRule) -> Self {
+    pub(crate) fn new(rule: PatternRule) -> Self {
         let with_places = |message: MessageRule| {
             let places = message.pattern.capture_locations();
             (message, places)
@@ -104,11 +104,11 @@ impl Pattern {
     }
 
     /// The port went away: what the meter is switched to is unknown again.
-    pub fn lost(&mut self) {
+    pub(crate) fn lost(&mut self) {
         self.standing = Shown::NOTHING;
     }
 
-    pub fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<Taken, Fault> {
+    pub(crate) fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<Taken, Fault> {
         if frame.trim_ascii().is_empty() {
             return Ok(Taken::Aside);
         }

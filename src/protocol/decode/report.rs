@@ -57,11 +57,11 @@ pub(in crate::protocol) struct Report {
 }
 
 impl Report {
-    pub fn new(rule: ReportRule) -> Self {
+    pub(crate) fn new(rule: ReportRule) -> Self {
         Self { rule }
     }
 
-    pub fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<Taken, Fault> {
+    pub(crate) fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<Taken, Fault> {
         let expected = self.rule.length;
         if frame.len() != expected {
             return Err(Fault::whole(Wrong::Length { found: frame.len(), expected }));

@@ -94,11 +94,11 @@ struct Read {
 }
 
 impl Segments {
-    pub fn new(rule: SegmentsRule) -> Self {
+    pub(crate) fn new(rule: SegmentsRule) -> Self {
         Self { rule }
     }
 
-    pub fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<Taken, Fault> {
+    pub(crate) fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<Taken, Fault> {
         let expected = self.rule.length;
         if frame.len() != expected {
             return Err(Fault::whole(Wrong::Length { found: frame.len(), expected }));

@@ -32,7 +32,7 @@ pub(in crate::protocol) enum Effect {
 
 impl Effect {
     /// An effect by its word: `"low battery"`, `"AC"`, `"k"`, `"mV"`, `"V DC"`, `"diode"`.
-    pub fn read(word: &str) -> Option<Self> {
+    pub(crate) fn read(word: &str) -> Option<Self> {
         let annunciator = || Annunciators::from_name(&word.to_uppercase().replace(' ', "_"));
         match word {
             "AC" => Some(Self::Alternating),
@@ -86,7 +86,7 @@ enum Hidden {
 }
 
 impl Shown {
-    pub const NOTHING: Self = Self {
+    pub(crate) const NOTHING: Self = Self {
         function: Function::Untold,
         current: Current::Untold,
         factor: 1.0,
@@ -98,14 +98,14 @@ impl Shown {
         annunciators: Annunciators::empty(),
     };
 
-    pub fn add_all(&mut self, effects: &[Effect]) {
+    pub(crate) fn add_all(&mut self, effects: &[Effect]) {
         for effect in effects {
             self.add(effect);
         }
     }
 
     #[inline]
-    pub fn add(&mut self, effect: &Effect) {
+    pub(crate) fn add(&mut self, effect: &Effect) {
         match *effect {
             Effect::Annunciator(annunciator) => self.annunciators |= annunciator,
             Effect::Unit(told) => self.unit(told),
@@ -148,7 +148,7 @@ impl Shown {
     ///
     /// # Errors
     /// No value is shown, or one that is no sensible number.
-    pub fn digits(&self, digits: u64, place: i32) -> Result<Token, Wrong> {
+    pub(crate) fn digits(&self, digits: u64, place: i32) -> Result<Token, Wrong> {
         let place = place + self.place.map_or(0, i32::from);
         let value = match self.shift {
             Some(shift) => scaled(digits, place + shift),
@@ -161,7 +161,7 @@ impl Shown {
     ///
     /// # Errors
     /// No value is shown, or one that is no sensible number.
-    pub fn token(&self, token: Token) -> Result<Token, Wrong> {
+    pub(crate) fn token(&self, token: Token) -> Result<Token, Wrong> {
         let mut shown = *self;
         if token.function != Function::Untold {
             // The text told its unit itself: only what says more about the same is kept.
@@ -188,7 +188,7 @@ impl Shown {
     ///
     /// # Errors
     /// No value is shown.
-    pub fn over(&self) -> Result<Token, Wrong> {
+    pub(crate) fn over(&self) -> Result<Token, Wrong> {
         self.signed(Value::Over, None)
     }
 

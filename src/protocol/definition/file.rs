@@ -48,7 +48,7 @@ pub(super) enum TimeUnit {
 
 impl TimeUnit {
     /// How many of it are a second: dividing by it rounds once.
-    pub fn in_a_second(self) -> f64 {
+    pub(super) fn in_a_second(self) -> f64 {
         match self {
             Self::Second => 1.0,
             Self::Millisecond => 1e3,
@@ -57,31 +57,31 @@ impl TimeUnit {
     }
 
     /// Seconds after which a counter of so many bits begins again.
-    pub fn period_s(self, bits: u32) -> f64 {
+    pub(super) fn period_s(self, bits: u32) -> f64 {
         f64::from(bits).exp2() / self.in_a_second()
     }
 }
 
 impl<'a> File<'a> {
-    pub fn mistake(&self, span: Range<usize>, message: impl Into<String>) -> Mistake {
+    pub(super) fn mistake(&self, span: Range<usize>, message: impl Into<String>) -> Mistake {
         Mistake::at(self.origin, self.text, span, message)
     }
 
-    pub fn toml(&self, error: &toml::de::Error) -> Mistake {
+    pub(super) fn toml(&self, error: &toml::de::Error) -> Mistake {
         self.mistake(error.span().unwrap_or(0..0), error.message().trim().replace('\n', "; "))
     }
 
-    pub fn read<T: DeserializeOwned>(&self, table: Spanned<DeTable<'a>>) -> Result<T, Mistake> {
+    pub(super) fn read<T: DeserializeOwned>(&self, table: Spanned<DeTable<'a>>) -> Result<T, Mistake> {
         T::deserialize(Deserializer::from(table)).map_err(|error| self.toml(&error))
     }
 
     /// A part that must be there.
-    pub fn part(&self, table: &mut DeTable<'a>, name: &str) -> Result<Part<'a>, Mistake> {
+    pub(super) fn part(&self, table: &mut DeTable<'a>, name: &str) -> Result<Part<'a>, Mistake> {
         let expected = || self.mistake(0..0, format!("expected a part [{name}] with its kind"));
         self.optional_part(table, name)?.ok_or_else(expected)
     }
 
-    pub fn optional_part(&self, table: &mut DeTable<'a>, name: &str) -> Result<Option<Part<'a>>, Mistake> {
+    pub(super) fn optional_part(&self, table: &mut DeTable<'a>, name: &str) -> Result<Option<Part<'a>>, Mistake> {
         let expected = || format!("expected a part [{name}] with its kind");
         let Some(mut rest) = self.optional_table(table, name)? else { return Ok(None) };
         let span = rest.span();
@@ -91,7 +91,11 @@ impl<'a> File<'a> {
         Ok(Some(Part { kind: Spanned::new(kind_span, word.into_owned()), rest }))
     }
 
-    pub fn optional_table(&self, table: &mut DeTable<'a>, name: &str) -> Result<Option<Spanned<DeTable<'a>>>, Mistake> {
+    pub(super) fn optional_table(
+        &self,
+        table: &mut DeTable<'a>,
+        name: &str,
+    ) -> Result<Option<Spanned<DeTable<'a>>>, Mistake> {
         let Some(part) = table.remove(name) else { return Ok(None) };
         let span = part.span();
         match part.into_inner() {
@@ -100,12 +104,12 @@ impl<'a> File<'a> {
         }
     }
 
-    pub fn unknown_kind(&self, kind: &Spanned<String>, known: &str) -> Mistake {
+    pub(super) fn unknown_kind(&self, kind: &Spanned<String>, known: &str) -> Mistake {
         self.mistake(kind.span(), format!("found the kind \"{}\", expected {known}", kind.get_ref()))
     }
 
     /// The names of values; an empty one says that its column is passed over.
-    pub fn value_names(&self, names: &Spanned<Vec<String>>) -> Result<Vec<String>, Mistake> {
+    pub(super) fn value_names(&self, names: &Spanned<Vec<String>>) -> Result<Vec<String>, Mistake> {
         let list = names.get_ref();
         if list.is_empty() || list.len() > MOST_NAMES {
             return Err(self.mistake(names.span(), format!("expected 1 to {MOST_NAMES} names")));
@@ -119,14 +123,14 @@ impl<'a> File<'a> {
         Ok(list.clone())
     }
 
-    pub fn value_name(&self, name: &str, span: Range<usize>) -> Result<String, Mistake> {
+    pub(super) fn value_name(&self, name: &str, span: Range<usize>) -> Result<String, Mistake> {
         let is_good = !name.trim().is_empty() && name.len() <= LONGEST_NAME && !name.contains(char::is_control);
         let wrong = || self.mistake(span, format!("found the name \"{name}\", expected 1 to {LONGEST_NAME} letters"));
         is_good.then(|| name.to_owned()).ok_or_else(wrong)
     }
 
     /// The name of a frame's only value.
-    pub fn only_name(&self, name: Option<Spanned<String>>) -> Result<[String; 1], Mistake> {
+    pub(super) fn only_name(&self, name: Option<Spanned<String>>) -> Result<[String; 1], Mistake> {
         match name {
             Some(name) => Ok([self.value_name(name.get_ref(), name.span())?]),
             None => Ok(["value".to_owned()]),
@@ -134,13 +138,13 @@ impl<'a> File<'a> {
     }
 
     /// A byte counted from 1, as files have it, counted from 0.
-    pub fn place(&self, at: &Spanned<usize>) -> Result<usize, Mistake> {
+    pub(super) fn place(&self, at: &Spanned<usize>) -> Result<usize, Mistake> {
         let wrong = || self.mistake(at.span(), "expected a byte of the frame, counted from 1");
         at.get_ref().checked_sub(1).filter(|at| *at < LONGEST_FRAME).ok_or_else(wrong)
     }
 
     /// A bit as byte and bit: `"3.0"`.
-    pub fn bit(&self, text: &Spanned<String>) -> Result<Bit, Mistake> {
+    pub(super) fn bit(&self, text: &Spanned<String>) -> Result<Bit, Mistake> {
         let bit = bit(text.get_ref());
         bit.ok_or_else(|| {
             let found = text.get_ref();
@@ -151,15 +155,15 @@ impl<'a> File<'a> {
         })
     }
 
-    pub fn hex(&self, text: &Spanned<String>) -> Result<Vec<u8>, Mistake> {
+    pub(super) fn hex(&self, text: &Spanned<String>) -> Result<Vec<u8>, Mistake> {
         bytes_of_hex(text.get_ref()).ok_or_else(|| self.mistake(text.span(), "expected pairs of hexadecimal digits"))
     }
 
-    pub fn duration(&self, text: &Spanned<String>) -> Result<Duration, Mistake> {
+    pub(super) fn duration(&self, text: &Spanned<String>) -> Result<Duration, Mistake> {
         parse_duration(text.get_ref()).map_err(|error| self.mistake(text.span(), error.to_string()))
     }
 
-    pub fn pattern(&self, text: &Spanned<String>) -> Result<Regex, Mistake> {
+    pub(super) fn pattern(&self, text: &Spanned<String>) -> Result<Regex, Mistake> {
         // Bytes, not characters: a damaged byte must not keep the rest from being read.
         let pattern = RegexBuilder::new(text.get_ref()).unicode(false).size_limit(1 << 20).build();
         pattern.map_err(|error| {
@@ -170,7 +174,7 @@ impl<'a> File<'a> {
     }
 
     /// Text that is not empty, as bytes.
-    pub fn filled(&self, text: Option<Spanned<String>>, name: &str) -> Result<Option<Vec<u8>>, Mistake> {
+    pub(super) fn filled(&self, text: Option<Spanned<String>>, name: &str) -> Result<Option<Vec<u8>>, Mistake> {
         match text {
             Some(text) if text.get_ref().is_empty() => {
                 Err(self.mistake(text.span(), format!("found an empty {name}, expected at least one character")))
@@ -180,7 +184,7 @@ impl<'a> File<'a> {
     }
 
     /// A number of bits of a counter.
-    pub fn bits(&self, bits: &Spanned<u32>) -> Result<u32, Mistake> {
+    pub(super) fn bits(&self, bits: &Spanned<u32>) -> Result<u32, Mistake> {
         let wrong = || self.mistake(bits.span(), "expected 1 to 64 bits");
         (1..=64).contains(bits.get_ref()).then_some(*bits.get_ref()).ok_or_else(wrong)
     }

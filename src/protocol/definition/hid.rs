@@ -15,7 +15,7 @@ use crate::{
 /// A cable's layout as a person writes it.
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct HidText {
+pub(crate) struct HidText {
     payload: Spanned<PayloadText>,
     mask: Option<Spanned<String>>,
     #[serde(default)]
@@ -54,7 +54,7 @@ impl HidText {
     ///
     /// # Errors
     /// The first mistake, with its line.
-    pub fn cable(self, source: Source<'_>) -> Result<HidCable, Mistake> {
+    pub(crate) fn cable(self, source: Source<'_>) -> Result<HidCable, Mistake> {
         let file = File { origin: source.file, text: source.text };
         Ok(HidCable {
             payload: file.payload(self.payload)?,

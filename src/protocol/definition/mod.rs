@@ -54,8 +54,9 @@ use crate::{
     port::{HidCable, Settings},
 };
 
-pub use example::{Came, Example, Piece};
-pub use hid::HidText;
+pub use example::Example;
+pub(crate) use example::Piece;
+pub(crate) use hid::HidText;
 
 /// How bytes become readings, as one file in `protocols/` describes it.
 #[derive(Debug, Clone)]

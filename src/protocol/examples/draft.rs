@@ -12,7 +12,7 @@ const MOST: usize = 40;
 
 /// One frame as it came, and what it gives.
 #[derive(Debug, Clone, PartialEq, Default)]
-pub struct Draft {
+pub(crate) struct Draft {
     /// Its bytes, and those before it that were no frame.
     pub bytes: Vec<u8>,
     /// What it gives, as an example tells it.
@@ -25,7 +25,7 @@ pub struct Draft {
 type Likeness = Vec<String>;
 
 /// Drafts from all bytes of a recording, in the order in which each kind came first.
-pub fn draft(protocol: &Arc<Protocol>, bytes: &[u8]) -> Vec<Draft> {
+pub(crate) fn draft(protocol: &Arc<Protocol>, bytes: &[u8]) -> Vec<Draft> {
     let seen = decode(protocol, bytes.chunks(1).map(|byte| (None, byte)));
     let mut known: BTreeSet<Likeness> = BTreeSet::new();
     let mut drafts = Vec::new();
@@ -95,7 +95,7 @@ fn likeness(event: &Event) -> String {
 
 impl Draft {
     /// As a part `[[example]]` of the protocol's file.
-    pub fn to_toml(&self, protocol: &Protocol) -> String {
+    pub(crate) fn to_toml(&self, protocol: &Protocol) -> String {
         let quoted = |text: &str| toml::Value::String(text.to_owned()).to_string();
         let mut lines = vec!["[[example]]".to_owned()];
         lines.push(match text_of(&self.bytes, protocol) {

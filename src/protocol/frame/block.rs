@@ -54,7 +54,7 @@ impl Mask {
         self.0.iter().zip(bytes).all(|((value, mask), byte)| byte & mask == *value)
     }
 
-    pub fn len(&self) -> usize {
+    pub(crate) fn len(&self) -> usize {
         self.0.len()
     }
 }
@@ -132,11 +132,11 @@ enum State {
 }
 
 impl Block {
-    pub fn new(rule: BlockRule) -> Self {
+    pub(crate) fn new(rule: BlockRule) -> Self {
         Self { rule, begun: Vec::new(), search: Search::default() }
     }
 
-    pub fn push(&mut self, bytes: &[u8], mut found: impl FnMut(Cut<'_>) -> Verdict) {
+    pub(crate) fn push(&mut self, bytes: &[u8], mut found: impl FnMut(Cut<'_>) -> Verdict) {
         if self.begun.is_empty() {
             let taken = self.take(bytes, &mut found);
             self.begun.extend_from_slice(&bytes[taken..]);
@@ -149,7 +149,7 @@ impl Block {
         self.begun = begun;
     }
 
-    pub fn lost(&mut self, mut found: impl FnMut(Cut<'_>) -> Verdict) {
+    pub(crate) fn lost(&mut self, mut found: impl FnMut(Cut<'_>) -> Verdict) {
         self.search.end(&mut found);
         if !self.begun.is_empty() {
             found(Cut::Refused(&self.begun, Fault::whole(Wrong::Partial)));

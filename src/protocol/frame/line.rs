@@ -45,14 +45,14 @@ enum State {
 }
 
 impl Line {
-    pub fn new(rule: LineRule) -> Self {
+    pub(crate) fn new(rule: LineRule) -> Self {
         let last = *rule.terminator.last().expect("a terminator is checked not to be empty when the file is read");
         let carriage_return = if rule.terminator == b"\n" { CarriageReturn::Dropped } else { CarriageReturn::Kept };
         Self { rule, last, carriage_return, begun: Vec::new(), state: State::Reading }
     }
 
     #[inline]
-    pub fn push(&mut self, bytes: &[u8], mut found: impl FnMut(Cut<'_>) -> Verdict) {
+    pub(crate) fn push(&mut self, bytes: &[u8], mut found: impl FnMut(Cut<'_>) -> Verdict) {
         let (mut start, mut from) = (0, 0);
         while let Some(end) = memchr(self.last, &bytes[from..]).map(|at| from + at + 1) {
             from = end;
@@ -70,7 +70,7 @@ impl Line {
         self.keep(&bytes[start..], &mut found);
     }
 
-    pub fn lost(&mut self, mut found: impl FnMut(Cut<'_>) -> Verdict) {
+    pub(crate) fn lost(&mut self, mut found: impl FnMut(Cut<'_>) -> Verdict) {
         if self.state == State::Reading && !self.begun.is_empty() {
             found(Cut::Refused(&self.begun, Fault::whole(Wrong::Partial)));
         }

@@ -47,7 +47,7 @@ pub(super) enum FrameRule {
 
 impl FrameRule {
     /// Ends the text of an example as the device would.
-    pub fn complete(&self, mut text: Vec<u8>) -> Vec<u8> {
+    pub(super) fn complete(&self, mut text: Vec<u8>) -> Vec<u8> {
         if let Self::Line(rule) = self
             && !text.ends_with(&rule.terminator)
         {
@@ -66,7 +66,7 @@ pub(super) enum Framer {
 }
 
 impl Framer {
-    pub fn new(rule: &FrameRule) -> Self {
+    pub(super) fn new(rule: &FrameRule) -> Self {
         match rule {
             FrameRule::Line(rule) => Self::Line(Line::new(rule.clone())),
             FrameRule::Stuffed(rule) => Self::Stuffed(Stuffed::new(*rule)),
@@ -76,7 +76,7 @@ impl Framer {
 
     /// Takes bytes in, and hands out every frame that they complete.
     #[inline]
-    pub fn push(&mut self, bytes: &[u8], found: impl FnMut(Cut<'_>) -> Verdict) {
+    pub(super) fn push(&mut self, bytes: &[u8], found: impl FnMut(Cut<'_>) -> Verdict) {
         match self {
             Self::Line(line) => line.push(bytes, found),
             Self::Stuffed(stuffed) => stuffed.push(bytes, found),
@@ -85,7 +85,7 @@ impl Framer {
     }
 
     /// The port went away: a frame that was begun will never be completed.
-    pub fn lost(&mut self, found: impl FnMut(Cut<'_>) -> Verdict) {
+    pub(super) fn lost(&mut self, found: impl FnMut(Cut<'_>) -> Verdict) {
         match self {
             Self::Line(line) => line.lost(found),
             Self::Stuffed(stuffed) => stuffed.lost(found),

@@ -22,7 +22,7 @@ pub(in crate::protocol) enum Stuffing {
 
 impl Stuffing {
     /// The byte that ends a frame.
-    pub fn end(self) -> u8 {
+    pub(crate) fn end(self) -> u8 {
         match self {
             Self::Cobs => 0,
             Self::Slip => slip::END,
@@ -50,11 +50,11 @@ enum State {
 }
 
 impl Stuffed {
-    pub fn new(rule: StuffedRule) -> Self {
+    pub(crate) fn new(rule: StuffedRule) -> Self {
         Self { rule, begun: Vec::new(), state: State::Reading, plain: Vec::new() }
     }
 
-    pub fn push(&mut self, bytes: &[u8], mut found: impl FnMut(Cut<'_>) -> Verdict) {
+    pub(crate) fn push(&mut self, bytes: &[u8], mut found: impl FnMut(Cut<'_>) -> Verdict) {
         let mut start = 0;
         while let Some(length) = memchr(self.rule.stuffing.end(), &bytes[start..]) {
             let piece = &bytes[start..start + length];
@@ -75,7 +75,7 @@ impl Stuffed {
         self.keep(&bytes[start..], &mut found);
     }
 
-    pub fn lost(&mut self, mut found: impl FnMut(Cut<'_>) -> Verdict) {
+    pub(crate) fn lost(&mut self, mut found: impl FnMut(Cut<'_>) -> Verdict) {
         if !self.begun.is_empty() {
             found(Cut::Refused(&self.begun, Fault::whole(Wrong::Partial)));
         }

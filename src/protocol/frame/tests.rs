@@ -6,7 +6,7 @@ use super::*;
 use crate::protocol::checksum::Order;
 
 /// A framer, for tests of one kind.
-pub trait Cuts {
+pub(crate) trait Cuts {
     fn push_bytes(&mut self, bytes: &[u8], found: &mut dyn FnMut(Cut<'_>) -> Verdict);
     fn lose(&mut self, found: &mut dyn FnMut(Cut<'_>) -> Verdict);
 }
@@ -43,7 +43,7 @@ fn told(cut: &Cut<'_>) -> (Option<String>, Verdict) {
 }
 
 /// The bytes at once, and split at every place into two, and one by one.
-pub fn check<F: Cuts>(framer: impl Fn() -> F, bytes: &[u8], expected: &[&str]) {
+pub(crate) fn check<F: Cuts>(framer: impl Fn() -> F, bytes: &[u8], expected: &[&str]) {
     let cuts = |chunks: &[&[u8]]| {
         let (mut framer, mut cuts) = (framer(), Vec::new());
         let mut found = |cut: Cut<'_>| {

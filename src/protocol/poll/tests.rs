@@ -1,7 +1,7 @@
 //! What `poll` does, case by case.
 
 use super::*;
-use crate::protocol::{Decoded, Engine, show_reading};
+use crate::protocol::{Decoded, Engine, examples::show_reading};
 
 fn protocol(poll: &str, decode: &str) -> Arc<Protocol> {
     let text = format!(

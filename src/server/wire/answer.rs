@@ -7,7 +7,7 @@ use crate::session::Reply;
 
 /// The answer to one request.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
-pub struct Answer {
+pub(crate) struct Answer {
     /// Whether it was done, and what it acknowledges is on disk.
     pub ok: bool,
     /// Why not, in one sentence.
@@ -41,7 +41,7 @@ pub struct Answer {
 
 /// A clamp's zero.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct WireZero {
+pub(crate) struct WireZero {
     /// What is taken off.
     pub offset: f64,
     /// How far it is from the zero before; none for the first.
@@ -56,12 +56,12 @@ pub struct WireZero {
 
 impl Answer {
     /// It was not done.
-    pub fn refused(error: impl Into<String>) -> Self {
+    pub(crate) fn refused(error: impl Into<String>) -> Self {
         Self { error: Some(error.into()), ..Self::default() }
     }
 
     /// It was done.
-    pub fn done() -> Self {
+    pub(crate) fn done() -> Self {
         Self { ok: true, ..Self::default() }
     }
 }

@@ -10,7 +10,7 @@ use crate::{
 
 /// A step as the operator sees it.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct WireStep {
+pub(crate) struct WireStep {
     /// Counted from 1 over the session.
     pub number: u32,
     /// Place in the procedure, counted from 1.
@@ -53,7 +53,7 @@ impl From<&StepView> for WireStep {
 /// A value on the wire: a number, or the word for too much.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(untagged)]
-pub enum WireValue {
+pub(crate) enum WireValue {
     /// In the unit beside it.
     Number(f64),
     /// Beyond the range.
@@ -63,7 +63,7 @@ pub enum WireValue {
 /// The words for too much.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
-pub enum Beyond {
+pub(crate) enum Beyond {
     /// Upwards.
     Over,
     /// Downwards.
@@ -82,7 +82,7 @@ impl From<Value> for WireValue {
 
 impl WireValue {
     /// As a person reads it, with its unit.
-    pub fn show(self, quantity: Option<&str>) -> String {
+    pub(crate) fn show(self, quantity: Option<&str>) -> String {
         let quantity = quantity.and_then(|word| word.parse::<Quantity>().ok()).unwrap_or(Quantity::Number);
         match self {
             Self::Number(value) => crate::units::show(value, quantity),
@@ -94,7 +94,7 @@ impl WireValue {
 
 /// A verdict with everything that defends it.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct WireJudgement {
+pub(crate) struct WireJudgement {
     /// The word; none where there is no limit.
     pub verdict: Option<String>,
     /// What was judged.
@@ -137,7 +137,7 @@ impl From<&Judgement> for WireJudgement {
 
 /// A captured value.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct WireCapture {
+pub(crate) struct WireCapture {
     /// Where.
     pub channel: String,
     /// taken, steady, last or worst.
@@ -153,7 +153,7 @@ pub struct WireCapture {
 
 impl WireCapture {
     /// A capture and the name of its channel.
-    pub fn new(channel: &str, capture: &Capture) -> Self {
+    pub(crate) fn new(channel: &str, capture: &Capture) -> Self {
         Self {
             channel: channel.to_owned(),
             how: capture.how.word().to_owned(),
@@ -166,7 +166,7 @@ impl WireCapture {
 
 /// A conclusion from several captures.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct WireFinding {
+pub(crate) struct WireFinding {
     /// What.
     pub kind: String,
     /// Where; empty for what all share.

@@ -22,8 +22,8 @@ mod news;
 mod request;
 mod status;
 
-pub use answer::{Answer, WireZero};
-pub use judged::{Beyond, WireCapture, WireFinding, WireJudgement, WireStep, WireValue};
-pub use news::News;
-pub use request::{BeginRequest, ProcedureText, Request};
-pub use status::{ClockLine, MeterLine, ReadingLine, SessionLine, StatusReport};
+pub(crate) use answer::Answer;
+pub(crate) use judged::{WireCapture, WireFinding, WireJudgement, WireStep, WireValue};
+pub(crate) use news::News;
+pub(crate) use request::{BeginRequest, ProcedureText, Request};
+pub(crate) use status::{ClockLine, MeterLine, ReadingLine, SessionLine, StatusReport};

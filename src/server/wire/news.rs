@@ -9,7 +9,7 @@ use crate::session::Notice;
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "news", rename_all = "kebab-case")]
 #[allow(missing_docs, reason = "the fields are those of the answers")]
-pub enum News {
+pub(crate) enum News {
     /// What the channels show, a few times a second.
     Readings { elapsed_s: Option<f64>, readings: Vec<ReadingLine> },
     /// A session began.

@@ -8,7 +8,7 @@ use crate::session::Visit;
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "do", rename_all = "lowercase", deny_unknown_fields)]
 #[allow(missing_docs, reason = "the fields are the operator's own words")]
-pub enum Request {
+pub(crate) enum Request {
     /// Begin a session; one that is open is ended first.
     Begin(Box<BeginRequest>),
     /// End the session.
@@ -35,7 +35,7 @@ pub enum Request {
 /// What a session begins with; everything may be left out.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
-pub struct BeginRequest {
+pub(crate) struct BeginRequest {
     /// The machine in the operator's words.
     pub machine: String,
     /// The job's number or name.
@@ -59,13 +59,13 @@ pub struct BeginRequest {
 
 impl BeginRequest {
     /// A request for this visit.
-    pub fn new(visit: Visit, procedure: Option<ProcedureText>, continues: Option<String>) -> Self {
+    pub(crate) fn new(visit: Visit, procedure: Option<ProcedureText>, continues: Option<String>) -> Self {
         let Visit { machine, job, vin, counter, complaint, ambient_celsius, part_celsius } = visit;
         Self { machine, job, vin, counter, complaint, ambient_celsius, part_celsius, procedure, continues }
     }
 
     /// The visit that it tells of.
-    pub fn visit(&self) -> Visit {
+    pub(crate) fn visit(&self) -> Visit {
         let Self { machine, job, vin, counter, complaint, ambient_celsius, part_celsius, .. } = self.clone();
         Visit { machine, job, vin, counter, complaint, ambient_celsius, part_celsius }
     }
@@ -73,7 +73,7 @@ impl BeginRequest {
 
 /// A procedure file sent along, since the daemon may not see the client's files.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct ProcedureText {
+pub(crate) struct ProcedureText {
     /// Its name, for messages.
     pub file: String,
     /// All of it.

@@ -6,7 +6,7 @@ use super::{WireFinding, WireStep, WireValue};
 
 /// How things are.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
-pub struct StatusReport {
+pub(crate) struct StatusReport {
     /// The open session.
     pub session: Option<SessionLine>,
     /// The step that is on.
@@ -30,7 +30,7 @@ pub struct StatusReport {
 
 /// The open session in short.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct SessionLine {
+pub(crate) struct SessionLine {
     /// Identity.
     pub uuid: String,
     /// Seconds since it began.
@@ -49,7 +49,7 @@ pub struct SessionLine {
 
 /// What a channel shows.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct ReadingLine {
+pub(crate) struct ReadingLine {
     /// Which channel.
     pub channel: String,
     /// What it shows.
@@ -66,7 +66,7 @@ pub struct ReadingLine {
 
 /// How a port is, and what came through it.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct MeterLine {
+pub(crate) struct MeterLine {
     /// The meter's name.
     pub meter: String,
     /// Whether its port is open.
@@ -91,7 +91,7 @@ pub struct MeterLine {
 
 /// How well a device's clock fits.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct ClockLine {
+pub(crate) struct ClockLine {
     /// How much later than the fastest frames arrive on average, s: what the fit takes out.
     pub jitter_s: f64,
     /// How much the device's clock gains, parts in a million; negative where it is slow.

@@ -36,7 +36,7 @@ pub(super) struct Layout<'a> {
 const OPEN_U: f64 = 1e-4;
 
 impl<'a> Layout<'a> {
-    pub fn new(case: &'a Case) -> Self {
+    pub(super) fn new(case: &'a Case) -> Self {
         let coils = case.coils();
         let mut meters: Vec<&str> = Vec::new();
         let mut gains = Vec::new();
@@ -59,17 +59,17 @@ impl<'a> Layout<'a> {
     }
 
     /// What is measured, in the order of the readings.
-    pub fn asks(&self) -> Vec<Ask> {
+    pub(super) fn asks(&self) -> Vec<Ask> {
         self.readings.iter().map(|reading| reading.ask).collect()
     }
 
     /// Whether something was measured.
-    pub fn has(&self, what: What) -> bool {
+    pub(super) fn has(&self, what: What) -> bool {
         self.readings.iter().any(|reading| reading.ask.what == what)
     }
 
     /// The fact behind a reading.
-    pub fn fact(&self, reading: usize) -> &'a Fact {
+    pub(super) fn fact(&self, reading: usize) -> &'a Fact {
         &self.case.facts()[self.readings[reading].fact]
     }
 }

@@ -63,13 +63,13 @@ pub(super) struct Search<'a> {
 
 impl Search<'_> {
     /// Everything sound.
-    pub fn sound(&self) -> Explanation {
+    pub(super) fn sound(&self) -> Explanation {
         let fit = self.problem.fit(&self.problem.parts, &[]);
         Explanation { causes: Vec::new(), score: fit.chi2, fit }
     }
 
     /// The best explanation, and each of its causes weighed; with none, what comes closest to being one.
-    pub fn best(&self) -> Found {
+    pub(super) fn best(&self) -> Found {
         let sound = self.sound();
         let (mut rivals, one_cause) = self.with_one_more(&sound);
         let first_rivals = rivals.clone();

@@ -60,7 +60,7 @@ const BATTERY_LIMIT_V: f64 = 12.2;
 const INSULATION_OHMS: f64 = 1000.0;
 
 impl Sound {
-    pub fn new(layout: &Layout) -> Self {
+    pub(super) fn new(layout: &Layout) -> Self {
         let scale = scale(layout);
         let (emf, emf_sd) = battery(layout, scale);
         let nominal = nominal_ohms(layout, emf);

@@ -47,7 +47,7 @@ const BROKEN: f64 = 1e7;
 
 impl Spoil {
     /// Changes the circuit by these figures.
-    pub fn apply(self, figures: &[f64], parts: &mut Parts) {
+    pub(super) fn apply(self, figures: &[f64], parts: &mut Parts) {
         let figure = |at: usize| figures.get(at).copied().unwrap_or(0.0);
         match self {
             Self::Ohms(seat) => *slot(parts, seat) += figure(0),
@@ -72,7 +72,7 @@ impl Spoil {
     }
 
     /// The branches that it changes; empty where it changes what all share.
-    pub fn branches(self) -> Vec<usize> {
+    pub(super) fn branches(self) -> Vec<usize> {
         match self {
             Self::Ohms(seat) | Self::Broken(seat) => seat.branch().into_iter().collect(),
             Self::CoilTimes(at)
@@ -88,7 +88,7 @@ impl Spoil {
 
 impl Seat {
     /// The branch that it is in.
-    pub const fn branch(self) -> Option<usize> {
+    pub(super) const fn branch(self) -> Option<usize> {
         match self {
             Self::SharedFeed | Self::SharedGround => None,
             Self::FeedWire(at)

@@ -15,7 +15,7 @@ use crate::{
 
 /// Everything that judging one step needs.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Aim {
+pub(crate) struct Aim {
     /// Where; none while no meter has a channel of that name, and for a step that looks at nothing.
     pub channel: Option<ChannelId>,
     /// How far the channel reaches, either sign; none where that is not told.
@@ -46,7 +46,7 @@ pub struct Aim {
 
 impl Aim {
     /// Of a step of a procedure, before its channel is met, with the temperatures that were typed for this visit.
-    pub fn of(step: &Step, visit: &Visit, named: impl Fn(&str) -> Option<ChannelId>) -> Self {
+    pub(crate) fn of(step: &Step, visit: &Visit, named: impl Fn(&str) -> Option<ChannelId>) -> Self {
         let heat = step.heat.as_ref().map(|rule| Heat {
             reference: rule.reference,
             part: match &rule.part {
@@ -74,13 +74,13 @@ impl Aim {
     }
 
     /// The step's channel is on the bench.
-    pub fn channel_found(&mut self, id: ChannelId, channel: &Channel) {
+    pub(crate) fn channel_found(&mut self, id: ChannelId, channel: &Channel) {
         self.channel = Some(id);
         self.reach = channel.range;
     }
 
     /// Of a step of a free-running session: it is only recorded.
-    pub fn nothing(view: &StepView) -> Self {
+    pub(crate) fn nothing(view: &StepView) -> Self {
         Self {
             channel: None,
             reach: None,

@@ -4,7 +4,7 @@ use crate::{channel::Sample, clock::Mono, protocol::Value, session::procedure::C
 
 /// Follows the leads of one step.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Contact {
+pub(crate) struct Contact {
     rule: ContactRule,
     /// Since when they touch without a break; none while they do not.
     since: Option<Mono>,
@@ -14,18 +14,18 @@ pub struct Contact {
 
 impl Contact {
     /// A step whose leads may come from anywhere.
-    pub fn new(rule: ContactRule) -> Self {
+    pub(crate) fn new(rule: ContactRule) -> Self {
         Self { rule, since: None, moved: true }
     }
 
     /// A step that begins with the leads where the one before was captured: nothing counts until
     /// they have been lifted.
-    pub fn still_there(rule: ContactRule) -> Self {
+    pub(crate) fn still_there(rule: ContactRule) -> Self {
         Self { rule, since: None, moved: rule == ContactRule::Fixed }
     }
 
     /// One more sample that fits the step's function.
-    pub fn sample(&mut self, sample: &Sample) {
+    pub(crate) fn sample(&mut self, sample: &Sample) {
         match self.proves(sample) {
             true if self.moved => {
                 self.since.get_or_insert(sample.at);
@@ -39,23 +39,23 @@ impl Contact {
     }
 
     /// What was read does not tell: the function was wrong, or the meter is gone.
-    pub fn broken(&mut self) {
+    pub(crate) fn broken(&mut self) {
         self.since = None;
         self.moved = true;
     }
 
     /// Since when the leads touch.
-    pub fn since(&self) -> Option<Mono> {
+    pub(crate) fn since(&self) -> Option<Mono> {
         self.since
     }
 
     /// Whether the leads may still be where the step before left them.
-    pub fn waits_for_a_lift(&self) -> bool {
+    pub(crate) fn waits_for_a_lift(&self) -> bool {
         !self.moved
     }
 
     /// Whether the leads stay where they are, so that nothing can be lifted.
-    pub fn is_fixed(&self) -> bool {
+    pub(crate) fn is_fixed(&self) -> bool {
         self.rule == ContactRule::Fixed
     }
 

@@ -8,7 +8,7 @@ use crate::{
 };
 
 /// A typed temperature is taken to be right within this, °C, rectangular.
-pub const TYPED_WITHIN: f64 = 2.0;
+pub(crate) const TYPED_WITHIN: f64 = 2.0;
 
 /// A coil in a machine can be as cold as a winter night and as hot as its oil and its own losses make it, °C:
 /// common practice, no source.
@@ -19,7 +19,7 @@ const BELOW_AMBIENT: f64 = 10.0;
 
 /// How a step's limit depends on the part's temperature.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Heat {
+pub(crate) struct Heat {
     /// °C at which the limit is given.
     pub reference: f64,
     /// How warm the part is.
@@ -30,7 +30,7 @@ pub struct Heat {
 
 /// How warm a part is, as far as anyone knows.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Part {
+pub(crate) enum Part {
     /// Nobody said.
     Unknown,
     /// °C.
@@ -41,19 +41,19 @@ pub enum Part {
 
 impl Part {
     /// A temperature that somebody typed, °C.
-    pub fn typed(celsius: f64) -> Self {
+    pub(crate) fn typed(celsius: f64) -> Self {
         Self::Known(Uncertain::rectangular(celsius, TYPED_WITHIN))
     }
 }
 
 /// What temperatures a part can have, °C: as the procedure says, or no colder than the air about it.
-pub fn place(told: Option<(f64, f64)>, ambient: Option<f64>) -> (f64, f64) {
+pub(crate) fn place(told: Option<(f64, f64)>, ambient: Option<f64>) -> (f64, f64) {
     told.unwrap_or((ambient.map_or(ANYWHERE.0, |ambient| ambient - BELOW_AMBIENT), ANYWHERE.1))
 }
 
 impl Heat {
     /// One more sample of any channel: perhaps the one that tells the temperature.
-    pub fn sample(&mut self, sample: &Sample) {
+    pub(crate) fn sample(&mut self, sample: &Sample) {
         if let Part::Channel(channel, celsius) = &mut self.part
             && *channel == sample.channel
             && sample.quantity == Quantity::Temperature
@@ -72,7 +72,7 @@ impl Heat {
 
     /// What the part would show at the reference temperature, and the words for it; none where its
     /// temperature is unknown. Coefficient of IEC 60028.
-    pub fn corrected(&self, ohms: Uncertain) -> Option<(Uncertain, String)> {
+    pub(crate) fn corrected(&self, ohms: Uncertain) -> Option<(Uncertain, String)> {
         let celsius = self.celsius()?;
         let corrected = Copper::iec_60028().correct(ohms, celsius, self.reference)?;
         let words = format!(
@@ -87,7 +87,7 @@ impl Heat {
 
     /// Where the part's temperature is unknown: which one would explain a value that is not within, and
     /// whether that can be.
-    pub fn explains(&self, ohms: f64, limit: &Limit) -> Option<String> {
+    pub(crate) fn explains(&self, ohms: f64, limit: &Limit) -> Option<String> {
         if self.celsius().is_some() {
             return None;
         }

@@ -9,7 +9,7 @@ const COUNTED: i64 = 5;
 
 /// Watches one step's time limit.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Hold {
+pub(crate) struct Hold {
     /// The longest, µs.
     at_most: i64,
     /// Since when it is on.
@@ -20,7 +20,7 @@ pub struct Hold {
 
 /// What there is to say.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Count {
+pub(crate) enum Count {
     /// So many seconds are left.
     Left(i64),
     /// It must go off now.
@@ -29,12 +29,12 @@ pub enum Count {
 
 impl Hold {
     /// A limit.
-    pub fn new(at_most: Duration) -> Self {
+    pub(crate) fn new(at_most: Duration) -> Self {
         Self { at_most: micros(at_most), since: None, counted: COUNTED + 1 }
     }
 
     /// It is on since then, or not at all.
-    pub fn on(&mut self, since: Option<Mono>) {
+    pub(crate) fn on(&mut self, since: Option<Mono>) {
         if since.is_none() {
             self.counted = COUNTED + 1;
         }
@@ -42,7 +42,7 @@ impl Hold {
     }
 
     /// What there is to say at this time; each number once.
-    pub fn count(&mut self, now: Mono) -> Option<Count> {
+    pub(crate) fn count(&mut self, now: Mono) -> Option<Count> {
         let left = self.at_most - now.since(self.since?);
         if left <= 0 {
             // Said once, like the numbers before it.

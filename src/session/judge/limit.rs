@@ -10,7 +10,7 @@ use crate::{
 /// What is said of a value, without the sentence: this runs on every sample.
 ///
 /// `u` is the standard uncertainty in the limit's base units; without it the value alone decides.
-pub fn compare(limit: &Limit, value: Value, u: Option<f64>, rule: Rule) -> Verdict {
+pub(crate) fn compare(limit: &Limit, value: Value, u: Option<f64>, rule: Rule) -> Verdict {
     let value = match value {
         Value::Number(value) => Uncertain::new(value, u.unwrap_or(0.0)),
         // Beyond the range is more than any limit that the range can show.
@@ -29,7 +29,7 @@ fn limits(limit: &Limit) -> Limits {
 }
 
 /// A value against a limit, with the sentence.
-pub fn judge(limit: &Limit, value: Value, quantity: Quantity, u: Option<f64>, rule: Rule) -> Judgement {
+pub(crate) fn judge(limit: &Limit, value: Value, quantity: Quantity, u: Option<f64>, rule: Rule) -> Judgement {
     let verdict = compare(limit, value, u, rule);
     let conformity = match (value, u) {
         (Value::Number(value), Some(u)) => Some(probability_of_conformity(Uncertain::new(value, u), limits(limit))),

@@ -13,7 +13,7 @@ use crate::{
 
 /// The conditions of one step.
 #[derive(Debug, Clone, PartialEq, Default)]
-pub struct Load {
+pub(crate) struct Load {
     conditions: Vec<Condition>,
 }
 
@@ -30,7 +30,7 @@ struct Condition {
 
 impl Load {
     /// These conditions, and which channels are meant.
-    pub fn new(rules: &[ConditionRule], named: impl Fn(&str) -> Option<ChannelId>) -> Self {
+    pub(crate) fn new(rules: &[ConditionRule], named: impl Fn(&str) -> Option<ChannelId>) -> Self {
         let conditions = rules.iter().map(|rule| Condition {
             channel: named(&rule.channel),
             rule: rule.clone(),
@@ -41,28 +41,28 @@ impl Load {
     }
 
     /// A channel of this name turned up.
-    pub fn channel_found(&mut self, id: ChannelId, name: &str) {
+    pub(crate) fn channel_found(&mut self, id: ChannelId, name: &str) {
         for condition in self.conditions.iter_mut().filter(|condition| condition.rule.channel == name) {
             condition.channel = Some(id);
         }
     }
 
     /// One more sample of any channel.
-    pub fn sample(&mut self, sample: &Sample) {
+    pub(crate) fn sample(&mut self, sample: &Sample) {
         for condition in self.conditions.iter_mut().filter(|condition| condition.channel == Some(sample.channel)) {
             condition.sample(sample);
         }
     }
 
     /// A channel's meter went away: what it said last is no longer so.
-    pub fn lost(&mut self, gone: impl Fn(ChannelId) -> bool) {
+    pub(crate) fn lost(&mut self, gone: impl Fn(ChannelId) -> bool) {
         for condition in self.conditions.iter_mut().filter(|condition| condition.channel.is_some_and(&gone)) {
             (condition.since, condition.shown) = (None, None);
         }
     }
 
     /// Since when the load counts; none while it does not. Without conditions it always did.
-    pub fn since(&self, now: Mono) -> Option<Mono> {
+    pub(crate) fn since(&self, now: Mono) -> Option<Mono> {
         let mut since = Mono(i64::MIN);
         for condition in &self.conditions {
             since = since.max(condition.since.filter(|_| condition.is_fresh(now))?.plus(condition.rule.held));
@@ -71,19 +71,19 @@ impl Load {
     }
 
     /// Since when the load is there, however short that is; none while it is not, and without conditions.
-    pub fn began(&self) -> Option<Mono> {
+    pub(crate) fn began(&self) -> Option<Mono> {
         let mut conditions = self.conditions.iter();
         let first = conditions.next()?.since?;
         conditions.try_fold(first, |latest, condition| Some(latest.max(condition.since?)))
     }
 
     /// Whether there are conditions at all.
-    pub fn is_asked_for(&self) -> bool {
+    pub(crate) fn is_asked_for(&self) -> bool {
         !self.conditions.is_empty()
     }
 
     /// What the load channels show that do not carry what they should.
-    pub fn missing(&self, now: Mono) -> String {
+    pub(crate) fn missing(&self, now: Mono) -> String {
         let lacking = |condition: &&Condition| condition.since.is_none() || !condition.is_fresh(now);
         let missing = self.conditions.iter().filter(lacking).map(|condition| {
             let ConditionRule { channel, limit, .. } = &condition.rule;

@@ -17,18 +17,18 @@ mod aim;
 mod step;
 
 /// What was shown longer ago says nothing about now, µs.
-pub const FRESH_US: i64 = 3_000_000;
+pub(crate) const FRESH_US: i64 = 3_000_000;
 
-pub use aim::Aim;
-pub use contact::Contact;
-pub use figures::Figures;
-pub use heat::{Heat, Part, TYPED_WITHIN, place};
-pub use hold::Hold;
-pub use limit::{compare, judge};
-pub use load::Load;
-pub use steady::{Settled, Window};
-pub use step::{News, Seen, StepJudge};
-pub use verdict::{Capture, How, Judgement, Verdict};
+pub(crate) use aim::Aim;
+pub(crate) use contact::Contact;
+pub(crate) use figures::Figures;
+pub(crate) use heat::{Heat, Part, TYPED_WITHIN, place};
+pub(crate) use hold::Hold;
+pub(crate) use limit::{compare, judge};
+pub(crate) use load::Load;
+pub(crate) use steady::{Settled, Window};
+pub(crate) use step::{News, StepJudge};
+pub(crate) use verdict::{Capture, How, Judgement, Verdict};
 
 #[cfg(test)]
 pub(in crate::session) use step::tests;

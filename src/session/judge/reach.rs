@@ -22,20 +22,20 @@ pub(super) struct Beyond {
 
 impl Beyond {
     /// None for a value within the reach, and where the reach is not told or of another unit.
-    pub fn of(sample: &Sample, reach: Option<Measure>) -> Option<Self> {
+    pub(super) fn of(sample: &Sample, reach: Option<Measure>) -> Option<Self> {
         let (Value::Number(shown), Some(reach)) = (sample.value, reach) else { return None };
         let beyond = reach.dimension == sample.quantity.dimension() && shown.abs() > reach.value;
         beyond.then(|| Self { shown, reach: reach.value.copysign(shown), quantity: sample.quantity, u: sample.u })
     }
 
     /// A verdict only where the reach and all that lies beyond it agree.
-    pub fn compare(&self, limit: &Limit, rule: Rule) -> Verdict {
+    pub(super) fn compare(&self, limit: &Limit, rule: Rule) -> Verdict {
         let nearest = compare(limit, Value::Number(self.reach), self.u, rule);
         if nearest == compare(limit, self.value(), None, rule) { nearest } else { Verdict::TooCloseToCall }
     }
 
     /// The same with the sentence.
-    pub fn judge(&self, limit: Option<&Limit>, rule: Rule) -> Judgement {
+    pub(super) fn judge(&self, limit: Option<&Limit>, rule: Rule) -> Judgement {
         let (shown, reach) = (show(self.shown, self.quantity), show(self.reach.abs(), self.quantity));
         let end = match limit {
             Some(limit) => format!("there may be more, {limit} wanted"),

@@ -44,7 +44,7 @@ impl Settled {
 
 /// The newest samples of a signal.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Window {
+pub(crate) struct Window {
     /// How long a reading must be steady, µs; above zero.
     length: i64,
     /// How long a bin takes samples, µs.
@@ -92,18 +92,18 @@ impl Bin {
 
 impl Window {
     /// A window of this length, µs.
-    pub fn new(length: i64) -> Self {
+    pub(crate) fn new(length: i64) -> Self {
         let length = length.max(1);
         Self { length, bin: length / BINS, bins: VecDeque::new(), digit: 0.0 }
     }
 
     /// Forgets everything: what comes now is another thing.
-    pub fn clear(&mut self) {
+    pub(crate) fn clear(&mut self) {
         self.bins.clear();
     }
 
     /// One more sample.
-    pub fn push(&mut self, at: Mono, value: f64, digit: Option<f64>) {
+    pub(crate) fn push(&mut self, at: Mono, value: f64, digit: Option<f64>) {
         self.digit = digit.unwrap_or(0.0);
         match self.bins.back_mut() {
             Some(bin) if at.since(bin.first) < self.bin => bin.add(at, value),
@@ -120,7 +120,7 @@ impl Window {
     /// Steady means: the window is full, what trend there is does not show against the band and the
     /// noise, the readings do not wander beyond them, and the noise itself is no bad contact.
     /// `coarse` is how much noise the purpose can bear, base units.
-    pub fn settled(&self, coarse: f64) -> Option<Settled> {
+    pub(crate) fn settled(&self, coarse: f64) -> Option<Settled> {
         let (first, last) = (self.bins.front()?, self.bins.back()?);
         if self.bins.len() < LEAST || last.last.since(first.first) < self.length * 9 / 10 {
             return None;
@@ -147,7 +147,7 @@ impl Window {
     }
 
     /// The mean of what the window holds, steady or not.
-    pub fn mean(&self) -> Option<Settled> {
+    pub(crate) fn mean(&self) -> Option<Settled> {
         let last = self.bins.back()?;
         let count: u64 = self.bins.iter().map(|bin| bin.count).sum();
         let origin = self.bins.front()?.origin;

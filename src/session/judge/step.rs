@@ -21,7 +21,7 @@ const NOT_OF_NOW: Annunciators =
 
 /// What a step has to tell, beside the verdict on each sample.
 #[derive(Debug, Clone, PartialEq)]
-pub enum News {
+pub(crate) enum News {
     /// A value was captured without hands.
     Captured(Box<Capture>),
     /// The lead was lifted after that.
@@ -35,11 +35,11 @@ pub enum News {
 }
 
 /// What a sample came to.
-pub type Seen = Option<Verdict>;
+pub(crate) type Seen = Option<Verdict>;
 
 /// Judges the samples of one step.
 #[derive(Debug, Clone)]
-pub struct StepJudge {
+pub(crate) struct StepJudge {
     /// What the step looks at.
     pub aim: Aim,
     began: Mono,
@@ -65,7 +65,7 @@ pub struct StepJudge {
 
 impl StepJudge {
     /// A step that begins with the leads where this contact has them.
-    pub fn new(aim: Aim, began: Mono, contact: Contact) -> Self {
+    pub(crate) fn new(aim: Aim, began: Mono, contact: Contact) -> Self {
         Self {
             window: Window::new(micros(aim.steady)),
             hold: aim.hold_at_most.map(Hold::new),
@@ -84,12 +84,12 @@ impl StepJudge {
     }
 
     /// Whether the leads are still where something was captured without hands.
-    pub fn rests_on_its_capture(&self) -> bool {
+    pub(crate) fn rests_on_its_capture(&self) -> bool {
         self.captured.is_some() && !self.lifted && !self.contact.is_fixed()
     }
 
     /// One more sample of any channel; the verdict on it alone, where there is something to judge.
-    pub fn sample(&mut self, sample: &Sample, news: &mut Vec<News>) -> Seen {
+    pub(crate) fn sample(&mut self, sample: &Sample, news: &mut Vec<News>) -> Seen {
         let sample = &self.as_asked(sample);
         let unloaded = self.aim.load.began().is_none();
         self.aim.load.sample(sample);
@@ -199,7 +199,7 @@ impl StepJudge {
     }
 
     /// Time goes by.
-    pub fn tick(&mut self, now: Mono, news: &mut Vec<News>) {
+    pub(crate) fn tick(&mut self, now: Mono, news: &mut Vec<News>) {
         self.count_hold(now, news);
         let waiting = self.aim.mode == CaptureMode::Steady && self.captured.is_none() && self.taken.is_none();
         // Finding the pin takes its time; what then rattles has a patience of its own.
@@ -213,7 +213,7 @@ impl StepJudge {
     }
 
     /// The meters of these channels went away: what they said last is no longer now.
-    pub fn lost(&mut self, gone: impl Fn(ChannelId) -> bool) {
+    pub(crate) fn lost(&mut self, gone: impl Fn(ChannelId) -> bool) {
         self.aim.load.lost(&gone);
         if self.aim.channel.is_some_and(gone) {
             self.last = None;
@@ -223,25 +223,25 @@ impl StepJudge {
     }
 
     /// Whether there is a reading of now to take.
-    pub fn has_reading(&self, now: Mono) -> bool {
+    pub(crate) fn has_reading(&self, now: Mono) -> bool {
         self.fresh(now).is_some()
     }
 
     /// Which switch keeps the reading of now from being taken; none where it may be.
-    pub fn wrong_switch(&self, now: Mono) -> Option<String> {
+    pub(crate) fn wrong_switch(&self, now: Mono) -> Option<String> {
         let sample = self.fresh(now)?;
         self.unfit(&sample).map(|_| self.switch_words(&sample))
     }
 
     /// The operator's word: this reading counts.
-    pub fn take(&mut self, now: Mono) -> Capture {
+    pub(crate) fn take(&mut self, now: Mono) -> Capture {
         let capture = self.as_it_is(How::Taken, now);
         self.taken = Some(capture.clone());
         capture
     }
 
     /// What the step is judged on when it is left; none for a step that looks at nothing.
-    pub fn close(&self, now: Mono) -> Option<Capture> {
+    pub(crate) fn close(&self, now: Mono) -> Option<Capture> {
         if let Some(capture) =
             self.taken.as_ref().or(self.captured.as_ref()).filter(|_| self.aim.mode != CaptureMode::Worst)
         {

@@ -13,7 +13,7 @@ use crate::{
 
 /// What a session began with and what it left.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Left {
+pub(crate) struct Left {
     /// Which machine, and why it was here.
     pub visit: Visit,
     /// The procedure file as it was; none when free-running.
@@ -26,7 +26,7 @@ pub struct Left {
 ///
 /// # Errors
 /// There is none, or it is still open.
-pub fn left(connection: &Connection, wanted: &str) -> Result<Left, StoreError> {
+pub(crate) fn left(connection: &Connection, wanted: &str) -> Result<Left, StoreError> {
     let session = find(connection, wanted)?;
     if session.ended_us.is_none() {
         return Err(StoreError::StillOpen { id: session.id });

@@ -6,7 +6,7 @@ use crate::store::StoreError;
 
 /// One row of the table `step` with the capture it was judged on.
 #[derive(Debug, Clone, PartialEq)]
-pub struct StepRow {
+pub(crate) struct StepRow {
     /// Counted from 1 over the session.
     pub number: i64,
     /// Place in the procedure; none when free-running.
@@ -47,7 +47,7 @@ pub struct StepRow {
 
 /// One row of the table `capture`.
 #[derive(Debug, Clone, PartialEq)]
-pub struct CaptureRow {
+pub(crate) struct CaptureRow {
     /// step.number; none where no step was on.
     pub step: Option<i64>,
     /// taken, last or worst.
@@ -76,7 +76,7 @@ pub struct CaptureRow {
 
 /// One row of the table `figure`.
 #[derive(Debug, Clone, PartialEq)]
-pub struct FigureRow {
+pub(crate) struct FigureRow {
     /// step.number
     pub step: i64,
     /// channel.name
@@ -105,7 +105,7 @@ pub struct FigureRow {
 
 /// One row of the table `event`.
 #[derive(Debug, Clone, PartialEq)]
-pub struct EventRow {
+pub(crate) struct EventRow {
     /// µs since the session began.
     pub at_us: i64,
     /// note, mark, meter lost …
@@ -151,7 +151,7 @@ fn capture(columns: &mut Columns) -> rusqlite::Result<CaptureRow> {
 }
 
 /// The steps of a session in the order in which they were begun.
-pub fn steps(connection: &Connection, session: i64) -> Result<Vec<StepRow>, StoreError> {
+pub(crate) fn steps(connection: &Connection, session: i64) -> Result<Vec<StepRow>, StoreError> {
     let sql = format!(
         "SELECT step.number, step.place, step.attempt, step.name, step.circuit, step.channel, step.quantity, step.unit,
             step.limit_low, step.limit_high, step.began_us, step.ended_us, step.left_how, step.verdict, step.reason,
@@ -189,14 +189,14 @@ pub fn steps(connection: &Connection, session: i64) -> Result<Vec<StepRow>, Stor
 }
 
 /// All captures of a session, oldest first.
-pub fn captures(connection: &Connection, session: i64) -> Result<Vec<CaptureRow>, StoreError> {
+pub(crate) fn captures(connection: &Connection, session: i64) -> Result<Vec<CaptureRow>, StoreError> {
     let mut statement = connection.prepare(&format!("SELECT {CAPTURE} FROM capture WHERE session = ?1 ORDER BY id"))?;
     let rows = statement.query_map([session], |row| capture(&mut Columns { row, next: 0 }))?;
     Ok(rows.collect::<rusqlite::Result<_>>()?)
 }
 
 /// The figures of all steps that were left.
-pub fn figures(connection: &Connection, session: i64) -> Result<Vec<FigureRow>, StoreError> {
+pub(crate) fn figures(connection: &Connection, session: i64) -> Result<Vec<FigureRow>, StoreError> {
     let mut statement = connection.prepare(
         "SELECT figure.step, channel.name, channel.quantity, channel.unit, figure.count, figure.beyond, figure.last, figure.mean,
             figure.deviation, figure.min, figure.max, figure.outside_us
@@ -224,7 +224,7 @@ pub fn figures(connection: &Connection, session: i64) -> Result<Vec<FigureRow>, 
 
 /// One row of the table `finding`.
 #[derive(Debug, Clone, PartialEq)]
-pub struct FindingRow {
+pub(crate) struct FindingRow {
     /// Counted from 1, the best explained first.
     pub rank: i64,
     /// What.
@@ -248,7 +248,7 @@ pub struct FindingRow {
 }
 
 /// What follows from a session's captures, the best explained first.
-pub fn findings(connection: &Connection, session: i64) -> Result<Vec<FindingRow>, StoreError> {
+pub(crate) fn findings(connection: &Connection, session: i64) -> Result<Vec<FindingRow>, StoreError> {
     let mut statement = connection.prepare(
         "SELECT rank, kind, circuits, sentence, sure, weight, z, evidence, alternatives, next
          FROM finding WHERE session = ?1 ORDER BY rank",
@@ -273,7 +273,7 @@ pub fn findings(connection: &Connection, session: i64) -> Result<Vec<FindingRow>
 }
 
 /// The events of a session in the order in which they were kept.
-pub fn events(connection: &Connection, session: i64) -> Result<Vec<EventRow>, StoreError> {
+pub(crate) fn events(connection: &Connection, session: i64) -> Result<Vec<EventRow>, StoreError> {
     let mut statement =
         connection.prepare("SELECT at_us, kind, subject, text FROM event WHERE session = ?1 ORDER BY id")?;
     let rows = statement.query_map([session], |row| {

@@ -5,7 +5,7 @@ mod ledger;
 mod samples;
 mod sessions;
 
-pub use earlier::{Left, left};
-pub use ledger::{CaptureRow, EventRow, FigureRow, FindingRow, StepRow, captures, events, figures, findings, steps};
-pub use samples::{Beyond, ChannelRow, SampleOut, channels, for_each_sample, sample_count};
-pub use sessions::{SessionRow, find, find_text, list};
+pub(crate) use earlier::{Left, left};
+pub(crate) use ledger::{CaptureRow, StepRow, captures, events, figures, findings, steps};
+pub(crate) use samples::{Beyond, SampleOut, channels, for_each_sample, sample_count};
+pub(crate) use sessions::{SessionRow, find, find_text, list};

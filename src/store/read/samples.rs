@@ -10,7 +10,7 @@ use crate::{
 
 /// One row of the table `channel`.
 #[derive(Debug, Clone, PartialEq)]
-pub struct ChannelRow {
+pub(crate) struct ChannelRow {
     /// channel.id
     pub id: i64,
     /// Named place in the circuit.
@@ -25,7 +25,7 @@ pub struct ChannelRow {
 
 /// One sample with the step that it belongs to.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct SampleOut<'a> {
+pub(crate) struct SampleOut<'a> {
     /// µs since the session began.
     pub time_us: i64,
     /// Number and name of the step; none where no step was on.
@@ -42,7 +42,7 @@ pub struct SampleOut<'a> {
 
 /// Which side of the meter's range a value was beyond.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Beyond {
+pub(crate) enum Beyond {
     /// Too much.
     Up,
     /// Too much the other way.
@@ -50,7 +50,7 @@ pub enum Beyond {
 }
 
 /// The channels of a session.
-pub fn channels(connection: &Connection, session: i64) -> Result<Vec<ChannelRow>, StoreError> {
+pub(crate) fn channels(connection: &Connection, session: i64) -> Result<Vec<ChannelRow>, StoreError> {
     let mut statement =
         connection.prepare("SELECT id, name, quantity, unit, meter FROM channel WHERE session = ?1 ORDER BY id")?;
     let rows = statement.query_map([session], |row| {
@@ -66,12 +66,12 @@ pub fn channels(connection: &Connection, session: i64) -> Result<Vec<ChannelRow>
 }
 
 /// How many samples there are.
-pub fn sample_count(session: &SessionRow) -> u64 {
+pub(crate) fn sample_count(session: &SessionRow) -> u64 {
     u64::try_from(session.samples()).unwrap_or(0)
 }
 
 /// Calls `each` for every sample in the order of arrival, until it fails.
-pub fn for_each_sample<E: From<StoreError>>(
+pub(crate) fn for_each_sample<E: From<StoreError>>(
     connection: &Connection,
     session: &SessionRow,
     mut each: impl FnMut(&SampleOut) -> Result<(), E>,

@@ -8,7 +8,7 @@ use crate::store::StoreError;
 
 /// One row of the table `session`, and its counts.
 #[derive(Debug, Clone, PartialEq)]
-pub struct SessionRow {
+pub(crate) struct SessionRow {
     /// Number on this database.
     pub id: i64,
     /// Identity for ever.
@@ -53,7 +53,7 @@ pub struct SessionRow {
 
 impl SessionRow {
     /// Samples stored.
-    pub fn samples(&self) -> i64 {
+    pub(crate) fn samples(&self) -> i64 {
         self.last_row - self.first_row + 1
     }
 
@@ -99,7 +99,7 @@ fn row(row: &Row) -> rusqlite::Result<SessionRow> {
 }
 
 /// All sessions, oldest first.
-pub fn list(connection: &Connection) -> Result<Vec<SessionRow>, StoreError> {
+pub(crate) fn list(connection: &Connection) -> Result<Vec<SessionRow>, StoreError> {
     let mut statement = connection.prepare(&format!("{SELECT} ORDER BY id"))?;
     let rows = statement.query_map([], row)?;
     Ok(rows.collect::<rusqlite::Result<_>>()?)
@@ -109,7 +109,7 @@ pub fn list(connection: &Connection) -> Result<Vec<SessionRow>, StoreError> {
 /// counter, complaint, the procedure's title, or a note or mark.
 ///
 /// Compared here and not by SQL, which knows the cases of ASCII letters alone.
-pub fn find_text(connection: &Connection, text: &str) -> Result<Vec<SessionRow>, StoreError> {
+pub(crate) fn find_text(connection: &Connection, text: &str) -> Result<Vec<SessionRow>, StoreError> {
     let wanted = text.trim().to_lowercase();
     let mut statement = connection.prepare("SELECT session, text FROM event WHERE kind IN ('note', 'mark')")?;
     let noted = statement.query_map([], |row| Ok((row.get::<_, i64>(0)?, row.get::<_, String>(1)?)))?;
@@ -126,7 +126,7 @@ pub fn find_text(connection: &Connection, text: &str) -> Result<Vec<SessionRow>,
 }
 
 /// The session of a number, of the beginning of an identity, or `last`.
-pub fn find(connection: &Connection, wanted: &str) -> Result<SessionRow, StoreError> {
+pub(crate) fn find(connection: &Connection, wanted: &str) -> Result<SessionRow, StoreError> {
     let missing = || StoreError::NoSession { wanted: wanted.to_owned() };
     let found = match (wanted, wanted.parse::<i64>()) {
         ("last", _) => connection.query_row(&format!("{SELECT} ORDER BY id DESC LIMIT 1"), [], row),

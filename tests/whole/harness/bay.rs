@@ -17,91 +17,91 @@ use tempfile::TempDir;
 
 use super::{Client, Daemon, Kept, Meter, PATIENCE};
 
-pub struct Bay {
+pub(crate) struct Bay {
     folder: TempDir,
 }
 
 impl Bay {
-    pub fn new() -> Self {
+    pub(crate) fn new() -> Self {
         let folder = tempfile::tempdir().unwrap();
         fs::create_dir(folder.path().join("ports")).unwrap();
         Self { folder }
     }
 
     /// A bay with a bench file, in which `PORTS/` stands for the folder of the ports.
-    pub fn with_bench(text: &str) -> Self {
+    pub(crate) fn with_bench(text: &str) -> Self {
         let bay = Self::new();
         bay.write("bench.toml", text);
         bay
     }
 
-    pub fn path(&self, name: &str) -> PathBuf {
+    pub(crate) fn path(&self, name: &str) -> PathBuf {
         self.folder.path().join(name)
     }
 
     /// Where the daemon keeps everything.
-    pub fn data(&self) -> PathBuf {
+    pub(crate) fn data(&self) -> PathBuf {
         self.path("data")
     }
 
-    pub fn database(&self) -> PathBuf {
+    pub(crate) fn database(&self) -> PathBuf {
         self.data().join("bayline.db")
     }
 
-    pub fn socket(&self) -> PathBuf {
+    pub(crate) fn socket(&self) -> PathBuf {
         self.data().join("control.sock")
     }
 
     /// Writes a file, in which `PORTS/` stands for the folder of the ports.
-    pub fn write(&self, name: &str, text: &str) -> PathBuf {
+    pub(crate) fn write(&self, name: &str, text: &str) -> PathBuf {
         let path = self.path(name);
         fs::write(&path, text.replace("PORTS/", &format!("{}/", self.path("ports").display()))).unwrap();
         path
     }
 
     /// A meter that is plugged in.
-    pub fn meter(&self, name: &str) -> Meter {
+    pub(crate) fn meter(&self, name: &str) -> Meter {
         let mut meter = self.absent_meter(name);
         meter.plug_in();
         meter
     }
 
     /// A meter that is not there yet.
-    pub fn absent_meter(&self, name: &str) -> Meter {
+    pub(crate) fn absent_meter(&self, name: &str) -> Meter {
         Meter::absent(&self.port(name))
     }
 
     /// The name under which a meter is found.
-    pub fn port(&self, name: &str) -> PathBuf {
+    pub(crate) fn port(&self, name: &str) -> PathBuf {
         self.path("ports").join(name)
     }
 
     /// Starts the daemon on the bench file.
-    pub fn start(&self) -> Daemon {
+    pub(crate) fn start(&self) -> Daemon {
         self.start_with(&[])
     }
 
     /// Starts the daemon on the bench file with more options.
-    pub fn start_with(&self, options: &[&str]) -> Daemon {
+    pub(crate) fn start_with(&self, options: &[&str]) -> Daemon {
         let mut command = self.command(["run", "--bench", "bench.toml"]);
         command.args(options);
         self.launch(command)
     }
 
     /// Starts a daemon by a command of its own.
-    pub fn launch(&self, command: Command) -> Daemon {
+    pub(crate) fn launch(&self, command: Command) -> Daemon {
         Daemon::start(command, &self.path("ready.sock"), &self.socket())
     }
 
     /// The program with these arguments, in this bay and nowhere else.
-    pub fn command<S: AsRef<OsStr>>(&self, arguments: impl IntoIterator<Item = S>) -> Command {
+    pub(crate) fn command<S: AsRef<OsStr>>(&self, arguments: impl IntoIterator<Item = S>) -> Command {
         let mut command = Command::new(env!("CARGO_BIN_EXE_bayline"));
         self.at_home(&mut command).arg("--data").arg(self.data()).args(arguments);
         command
     }
 
     /// Keeps what this computer's user has set up out of it.
-    pub fn at_home<'a>(&self, command: &'a mut Command) -> &'a mut Command {
+    pub(crate) fn at_home<'a>(&self, command: &'a mut Command) -> &'a mut Command {
         for name in ["BAYLINE_DATA", "BAYLINE_LOG", "XDG_CONFIG_HOME", "XDG_DATA_HOME", "NOTIFY_SOCKET"] {
             command.env_remove(name);
         }
@@ -109,24 +109,24 @@ impl Bay {
     }
 
     /// Runs the program and gives back what it said.
-    pub fn bayline<S: AsRef<OsStr>>(&self, arguments: impl IntoIterator<Item = S>) -> Said {
+    pub(crate) fn bayline<S: AsRef<OsStr>>(&self, arguments: impl IntoIterator<Item = S>) -> Said {
         Said::by(self.command(arguments))
     }
 
     /// What is kept, read by bare SQLite.
-    pub fn kept(&self) -> Kept {
+    pub(crate) fn kept(&self) -> Kept {
         Kept::open(&self.database())
     }
 
     /// Another script at the control socket.
-    pub fn client(&self) -> Client {
+    pub(crate) fn client(&self) -> Client {
         Client::connect(&self.socket())
     }
 }
 
 /// What a command said and how it ended.
 #[derive(Debug)]
-pub struct Said {
+pub(crate) struct Said {
     pub code: Option<i32>,
     pub stdout: String,
     pub stderr: String,
@@ -134,7 +134,7 @@ pub struct Said {
 
 impl Said {
     /// Runs a command to its end; one that does not end is a daemon that should have been refused.
-    pub fn by(mut command: Command) -> Self {
+    pub(crate) fn by(mut command: Command) -> Self {
         let process = command.stdin(Stdio::null()).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
         let number = Pid::from_raw(process.id().cast_signed());
         let (sender, ended) = mpsc::channel();
@@ -151,13 +151,13 @@ impl Said {
     }
 
     /// It must have been done; gives back what it printed.
-    pub fn done(self) -> String {
+    pub(crate) fn done(self) -> String {
         assert_eq!(self.code, Some(0), "{self:?}");
         self.stdout
     }
 
     /// It must have ended with this status; gives back the sentence.
-    pub fn failed(self, code: i32) -> String {
+    pub(crate) fn failed(self, code: i32) -> String {
         assert_eq!(self.code, Some(code), "{self:?}");
         assert!(self.stderr.starts_with("bayline: ") && self.stderr.lines().count() == 1, "not a sentence: {self:?}");
         self.stderr
@@ -165,6 +165,6 @@ impl Said {
 }
 
 /// The path as a command line wants it.
-pub fn text(path: &Path) -> &str {
+pub(crate) fn text(path: &Path) -> &str {
     path.to_str().unwrap()
 }

@@ -1,7 +1,7 @@
 //! Bench files that several tests use; `PORTS/` stands for the folder of the ports.
 
 /// A handheld meter that tells by its unit what it is switched to.
-pub const HANDHELD: &str = r#"
+pub(crate) const HANDHELD: &str = r#"
 [[meter]]
 name = "handheld"
 port = "PORTS/handheld"
@@ -11,7 +11,7 @@ name = "probe"
 "#;
 
 /// A clamp board, the handheld meter, and a board on the supply.
-pub const THREE: &str = r#"
+pub(crate) const THREE: &str = r#"
 [[meter]]
 name = "clamps"
 port = "PORTS/clamps"

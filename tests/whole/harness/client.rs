@@ -10,24 +10,24 @@ use serde_json::{Value, json};
 
 use super::{PATIENCE, now};
 
-pub struct Client {
+pub(crate) struct Client {
     lines: BufReader<UnixStream>,
 }
 
 impl Client {
-    pub fn connect(socket: &Path) -> Self {
+    pub(crate) fn connect(socket: &Path) -> Self {
         let stream = UnixStream::connect(socket).unwrap();
         stream.set_read_timeout(Some(PATIENCE)).unwrap();
         Self { lines: BufReader::new(stream) }
     }
 
     /// Sends a line as it is.
-    pub fn send(&mut self, line: &str) {
+    pub(crate) fn send(&mut self, line: &str) {
         self.lines.get_mut().write_all(format!("{line}\n").as_bytes()).unwrap();
     }
 
     /// The next line; none when the daemon hung up.
-    pub fn next(&mut self) -> Option<Value> {
+    pub(crate) fn next(&mut self) -> Option<Value> {
         let mut line = String::new();
         match self.lines.read_line(&mut line) {
             Ok(0) => None,
@@ -39,33 +39,33 @@ impl Client {
     }
 
     /// Asks, and gives back the answer whatever it is.
-    pub fn answer(&mut self, request: &Value) -> Value {
+    pub(crate) fn answer(&mut self, request: &Value) -> Value {
         self.send(&request.to_string());
         self.next().unwrap_or_else(|| panic!("the daemon hung up on {request}"))
     }
 
     /// Asks for what must be done.
-    pub fn ask(&mut self, request: Value) -> Value {
+    pub(crate) fn ask(&mut self, request: Value) -> Value {
         let answer = self.answer(&request);
         assert_eq!(answer["ok"], true, "{request}: {answer}");
         answer
     }
 
     /// Asks for what must be refused, and gives back the sentence.
-    pub fn refused(&mut self, request: Value) -> String {
+    pub(crate) fn refused(&mut self, request: Value) -> String {
         let answer = self.answer(&request);
         assert_eq!(answer["ok"], false, "{request}: {answer}");
         answer["error"].as_str().unwrap().to_owned()
     }
 
     /// Follows what happens from now on.
-    pub fn watch(mut self) -> Self {
+    pub(crate) fn watch(mut self) -> Self {
         self.ask(json!({"do": "watch"}));
         self
     }
 
     /// Listens on to a piece of news that is wanted. Readings come all the time, so that this never waits for long.
-    pub fn heard(&mut self, what: &str, wanted: impl Fn(&Value) -> bool) -> Value {
+    pub(crate) fn heard(&mut self, what: &str, wanted: impl Fn(&Value) -> bool) -> Value {
         let began = now();
         loop {
             let news = self.next().unwrap_or_else(|| panic!("the daemon hung up before {what}"));
@@ -77,7 +77,7 @@ impl Client {
     }
 
     /// Listens on to something that is said.
-    pub fn said(&mut self, words: &str) -> String {
+    pub(crate) fn said(&mut self, words: &str) -> String {
         let news = self.heard(words, |news| {
             news["news"] == "say" && news["text"].as_str().is_some_and(|text| text.contains(words))
         });
@@ -85,33 +85,33 @@ impl Client {
     }
 
     /// Listens on to a capture without hands in a step.
-    pub fn captured(&mut self, step: &str) -> Value {
+    pub(crate) fn captured(&mut self, step: &str) -> Value {
         let by_itself = |news: &Value| news["news"] == "captured" && news["capture"]["how"] == "steady";
         self.heard(step, |news| by_itself(news) && news["step"] == step)["capture"].take()
     }
 
     /// Listens on to a step's begin.
-    pub fn began(&mut self, step: &str) {
+    pub(crate) fn began(&mut self, step: &str) {
         self.heard(step, |news| news["news"] == "step" && news["step"]["name"] == step);
     }
 
-    pub fn step(&mut self, to: &str) -> Value {
+    pub(crate) fn step(&mut self, to: &str) -> Value {
         self.ask(json!({"do": "step", "to": to}))
     }
 
-    pub fn note(&mut self, text: &str) -> Value {
+    pub(crate) fn note(&mut self, text: &str) -> Value {
         self.ask(json!({"do": "note", "text": text}))
     }
 
-    pub fn mark(&mut self, text: &str) -> Value {
+    pub(crate) fn mark(&mut self, text: &str) -> Value {
         self.ask(json!({"do": "mark", "text": text}))
     }
 
-    pub fn take(&mut self) -> Value {
+    pub(crate) fn take(&mut self) -> Value {
         self.ask(json!({"do": "take"}))
     }
 
-    pub fn status(&mut self) -> Value {
+    pub(crate) fn status(&mut self) -> Value {
         self.ask(json!({"do": "status"}))["status"].take()
     }
 }

@@ -19,7 +19,7 @@ use serde_json::Value;
 
 use super::{Client, PATIENCE, now, until};
 
-pub struct Daemon {
+pub(crate) struct Daemon {
     process: Child,
     client: Client,
     log: Arc<Mutex<String>>,
@@ -27,7 +27,7 @@ pub struct Daemon {
 
 impl Daemon {
     /// Starts it and waits for its word, given as to a service manager, that it is ready.
-    pub fn start(mut command: Command, ready: &Path, socket: &Path) -> Self {
+    pub(crate) fn start(mut command: Command, ready: &Path, socket: &Path) -> Self {
         drop(std::fs::remove_file(ready));
         let word = UnixDatagram::bind(ready).unwrap();
         word.set_read_timeout(Some(Duration::from_millis(50))).unwrap();
@@ -58,12 +58,12 @@ impl Daemon {
     }
 
     /// Its process number.
-    pub fn process(&self) -> u32 {
+    pub(crate) fn process(&self) -> u32 {
         self.process.id()
     }
 
     /// Waits until the status shows something, and gives that status back.
-    pub fn until(&mut self, what: &str, mut seen: impl FnMut(&Value) -> bool) -> Value {
+    pub(crate) fn until(&mut self, what: &str, mut seen: impl FnMut(&Value) -> bool) -> Value {
         until(what, || {
             let status = self.client.status();
             if seen(&status) { Ok(status) } else { Err(status) }
@@ -71,34 +71,34 @@ impl Daemon {
     }
 
     /// Waits until the ports of meters are open: what they send from now on is read.
-    pub fn until_open<const N: usize>(&mut self, meters: [&str; N]) {
+    pub(crate) fn until_open<const N: usize>(&mut self, meters: [&str; N]) {
         for meter in meters {
             self.until(&format!("port of {meter} open"), |status| of_meter(status, meter)["open"] == true);
         }
     }
 
     /// Waits until so many samples have come in since the session began.
-    pub fn until_samples(&mut self, count: u64) {
+    pub(crate) fn until_samples(&mut self, count: u64) {
         self.until(&format!("{count} samples"), |status| status["session"]["samples"] == count);
     }
 
     /// Waits until so many frames of a meter could not be decoded.
-    pub fn until_refused(&mut self, meter: &str, count: u64) {
+    pub(crate) fn until_refused(&mut self, meter: &str, count: u64) {
         self.until(&format!("{count} refused"), |status| of_meter(status, meter)["refused"] == count);
     }
 
     /// Pulls the plug on it: it can't do anything about it.
-    pub fn kill(mut self) {
+    pub(crate) fn kill(mut self) {
         self.process.kill().unwrap();
         self.process.wait().unwrap();
     }
 
-    pub fn signal(&self, signal: Signal) {
+    pub(crate) fn signal(&self, signal: Signal) {
         kill(Pid::from_raw(self.process.id().cast_signed()), signal).unwrap();
     }
 
     /// Tells it to stop with a signal and waits for its end.
-    pub fn stop_with(mut self, signal: Signal) -> (ExitStatus, Duration) {
+    pub(crate) fn stop_with(mut self, signal: Signal) -> (ExitStatus, Duration) {
         let began = now();
         self.signal(signal);
         let status = self.process.wait().unwrap();
@@ -106,7 +106,7 @@ impl Daemon {
     }
 
     /// Stops it as a service manager does; it must end well.
-    pub fn stop(self) {
+    pub(crate) fn stop(self) {
         let log = self.log.clone();
         let (status, _) = self.stop_with(Signal::SIGTERM);
         assert!(status.success(), "{status}:\n{}", log.lock().unwrap());
@@ -114,7 +114,7 @@ impl Daemon {
 }
 
 /// A meter's line of the status.
-pub fn of_meter<'a>(status: &'a Value, meter: &str) -> &'a Value {
+pub(crate) fn of_meter<'a>(status: &'a Value, meter: &str) -> &'a Value {
     let meters = status["meters"].as_array().unwrap();
     meters.iter().find(|line| line["meter"] == meter).unwrap_or(&Value::Null)
 }

@@ -14,14 +14,14 @@ use super::Meter;
 /// From one frame to the next: the meter's own pace, a quick handheld one.
 const PERIOD: Duration = Duration::from_millis(50);
 
-pub struct Display {
+pub(crate) struct Display {
     shown: Arc<Mutex<Vec<u8>>>,
     printing: Option<(Sender<()>, JoinHandle<()>)>,
 }
 
 impl Display {
     /// A meter that is plugged in and shows this line.
-    pub fn of(meter: Meter, line: &str) -> Self {
+    pub(crate) fn of(meter: Meter, line: &str) -> Self {
         let shown = Arc::new(Mutex::new(format!("{line}\r\n").into_bytes()));
         let printed = shown.clone();
         let (switch_off, off) = channel();
@@ -35,12 +35,12 @@ impl Display {
     }
 
     /// It shows this line from now on.
-    pub fn shows(&self, line: &str) {
+    pub(crate) fn shows(&self, line: &str) {
         self.shows_bytes(format!("{line}\r\n").as_bytes());
     }
 
     /// It sends this frame from now on.
-    pub fn shows_bytes(&self, frame: &[u8]) {
+    pub(crate) fn shows_bytes(&self, frame: &[u8]) {
         frame.clone_into(&mut self.shown.lock().unwrap());
     }
 }

@@ -6,15 +6,15 @@ use rusqlite::{Connection, OpenFlags, types::ValueRef};
 
 use super::until;
 
-pub struct Kept(Connection);
+pub(crate) struct Kept(Connection);
 
 impl Kept {
-    pub fn open(database: &Path) -> Self {
+    pub(crate) fn open(database: &Path) -> Self {
         Self(Connection::open_with_flags(database, OpenFlags::SQLITE_OPEN_READ_ONLY).unwrap())
     }
 
     /// The rows that a query gives, the cells of each parted by ` | `; NULL is `-`.
-    pub fn rows(&self, sql: &str) -> Vec<String> {
+    pub(crate) fn rows(&self, sql: &str) -> Vec<String> {
         let mut statement = self.0.prepare(sql).unwrap_or_else(|error| panic!("{sql}: {error}"));
         let columns = statement.column_count();
         let row = |row: &rusqlite::Row| {
@@ -31,19 +31,19 @@ impl Kept {
     }
 
     /// The one number that a query gives.
-    pub fn number(&self, sql: &str) -> i64 {
+    pub(crate) fn number(&self, sql: &str) -> i64 {
         self.0.query_row(sql, [], |row| row.get(0)).unwrap_or_else(|error| panic!("{sql}: {error}"))
     }
 
     /// Waits until a query gives these rows.
-    pub fn until(&self, sql: &str, expected: &[&str]) {
+    pub(crate) fn until(&self, sql: &str, expected: &[&str]) {
         until(sql, || {
             let rows = self.rows(sql);
             if rows == expected { Ok(()) } else { Err(rows) }
         });
     }
 
-    pub fn assert_sound(&self) {
+    pub(crate) fn assert_sound(&self) {
         assert_eq!(self.rows("PRAGMA integrity_check"), ["ok"]);
         assert_eq!(self.rows("PRAGMA foreign_key_check"), [""; 0]);
     }

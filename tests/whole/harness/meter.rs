@@ -20,7 +20,7 @@ use nix::{
 
 use super::PATIENCE;
 
-pub struct Meter {
+pub(crate) struct Meter {
     link: PathBuf,
     ends: Option<Ends>,
 }
@@ -33,12 +33,12 @@ struct Ends {
 
 impl Meter {
     /// A meter that is not plugged in yet.
-    pub fn absent(link: &Path) -> Self {
+    pub(crate) fn absent(link: &Path) -> Self {
         Self { link: link.to_owned(), ends: None }
     }
 
     /// Plugs it in: on another terminal each time, as a system does.
-    pub fn plug_in(&mut self) {
+    pub(crate) fn plug_in(&mut self) {
         assert!(self.ends.is_none(), "it is plugged in already");
         let pair = openpty(None, None).unwrap();
         for end in [&pair.master, &pair.slave] {
@@ -53,22 +53,22 @@ impl Meter {
     }
 
     /// Pulls the cable: its name vanishes and whoever reads gets an error.
-    pub fn unplug(&mut self) {
+    pub(crate) fn unplug(&mut self) {
         fs::remove_file(&self.link).unwrap();
         self.ends = None;
     }
 
     /// Sends a line as boards do, with carriage return and line feed.
-    pub fn line(&self, text: &str) {
+    pub(crate) fn line(&self, text: &str) {
         self.bytes(format!("{text}\r\n").as_bytes());
     }
 
-    pub fn lines<'a>(&self, lines: impl IntoIterator<Item = &'a str>) {
+    pub(crate) fn lines<'a>(&self, lines: impl IntoIterator<Item = &'a str>) {
         lines.into_iter().for_each(|text| self.line(text));
     }
 
     /// Sends bytes as they are; waits where the port is full, since somebody reads it.
-    pub fn bytes(&self, mut bytes: &[u8]) {
+    pub(crate) fn bytes(&self, mut bytes: &[u8]) {
         let device = &self.ends.as_ref().expect("it is plugged in").device;
         while !bytes.is_empty() {
             match write(device, bytes) {

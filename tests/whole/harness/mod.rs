@@ -14,20 +14,20 @@ use std::{
     time::{Duration, Instant},
 };
 
-pub use bay::{Bay, Said, text};
-pub use benches::{HANDHELD, THREE};
-pub use client::Client;
-pub use daemon::{Daemon, of_meter};
-pub use display::Display;
-pub use kept::Kept;
-pub use meter::Meter;
-pub use peer::Peer;
+pub(crate) use bay::{Bay, Said, text};
+pub(crate) use benches::{HANDHELD, THREE};
+pub(crate) use client::Client;
+pub(crate) use daemon::{Daemon, of_meter};
+pub(crate) use display::Display;
+pub(crate) use kept::Kept;
+pub(crate) use meter::Meter;
+pub(crate) use peer::Peer;
 
 /// After so long something that should happen is taken not to happen; a test that passes never waits for it.
-pub const PATIENCE: Duration = Duration::from_secs(30);
+pub(crate) const PATIENCE: Duration = Duration::from_secs(30);
 
 /// Looks until something is seen, and fails with `what` was awaited and what was there instead.
-pub fn until<T, F: std::fmt::Debug>(what: &str, mut look: impl FnMut() -> Result<T, F>) -> T {
+pub(crate) fn until<T, F: std::fmt::Debug>(what: &str, mut look: impl FnMut() -> Result<T, F>) -> T {
     let began = now();
     loop {
         match look() {
@@ -40,6 +40,6 @@ pub fn until<T, F: std::fmt::Debug>(what: &str, mut look: impl FnMut() -> Result
 }
 
 #[allow(clippy::disallowed_methods, reason = "a deadline and the bound on stopping are real time")]
-pub fn now() -> Instant {
+pub(crate) fn now() -> Instant {
     Instant::now()
 }

@@ -17,7 +17,7 @@ use super::{Meter, until};
 const MARK: u8 = 0;
 
 /// A meter that answers. It hangs up when it is dropped.
-pub struct Peer {
+pub(crate) struct Peer {
     /// None only while it is unplugged.
     meter: Option<Arc<Meter>>,
     heard: Arc<Mutex<Vec<u8>>>,
@@ -28,7 +28,7 @@ pub struct Peer {
 
 impl Peer {
     /// A meter that makes its answers of the bytes that come, however they are split.
-    pub fn new(meter: Meter, mut answer: impl FnMut(&[u8]) -> Vec<u8> + Send + 'static) -> Self {
+    pub(crate) fn new(meter: Meter, mut answer: impl FnMut(&[u8]) -> Vec<u8> + Send + 'static) -> Self {
         let (end, ended) = UnixStream::pair().unwrap();
         let (meter, heard) = (Arc::new(meter), Arc::new(Mutex::new(Vec::new())));
         let (device, kept) = (meter.clone(), heard.clone());
@@ -53,7 +53,7 @@ impl Peer {
     }
 
     /// Pulls its cable.
-    pub fn unplug(mut self) -> Meter {
+    pub(crate) fn unplug(mut self) -> Meter {
         self.hang_up();
         let meter = self.meter.take().and_then(Arc::into_inner);
         let mut meter = meter.expect("its thread has ended, and it is unplugged once");
@@ -72,7 +72,7 @@ impl Peer {
     }
 
     /// All that the program wrote to it until now.
-    pub fn heard(&self) -> String {
+    pub(crate) fn heard(&self) -> String {
         self.meter.as_ref().expect("it is plugged in").as_program(&[MARK]);
         let all = until("what was written before", || {
             let mut heard = self.heard.lock().unwrap();

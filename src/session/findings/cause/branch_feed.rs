@@ -6,7 +6,7 @@ use crate::{
     units::Quantity,
 };
 
-pub struct BranchFeed;
+pub(super) struct BranchFeed;
 
 impl Cause for BranchFeed {
     fn candidates(&self, look: &Look) -> Vec<Candidate> {

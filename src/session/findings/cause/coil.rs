@@ -7,7 +7,7 @@ use crate::{
     units::Quantity,
 };
 
-pub struct CoilOff;
+pub(super) struct CoilOff;
 
 /// Below this share of its ohms turns are shorted; above it and below one, it may be the wrong coil.
 const SHORTED: f64 = 0.8;

@@ -62,7 +62,7 @@ pub(super) struct Look<'a> {
 
 impl Look<'_> {
     /// Every coil's index.
-    pub fn coils(&self) -> std::ops::Range<usize> {
+    pub(super) fn coils(&self) -> std::ops::Range<usize> {
         0..self.layout.coils.len()
     }
 }
@@ -101,7 +101,7 @@ impl Candidate {
     }
 
     /// From one of its starts.
-    pub fn planted(&self, start: &[f64]) -> Planted {
+    pub(super) fn planted(&self, start: &[f64]) -> Planted {
         Planted { spoil: self.spoil, figures: start.to_vec(), bounds: self.bounds.clone() }
     }
 }
@@ -121,17 +121,17 @@ pub(super) struct Told<'a> {
 
 impl Told<'_> {
     /// The first circuit concerned, as the procedure names it.
-    pub fn coil(&self) -> &str {
+    pub(super) fn coil(&self) -> &str {
         self.coils.first().map_or("the circuit", |at| self.layout.coils[*at])
     }
 
     /// The figure of this place; none fitted is none.
-    pub fn figure(&self, at: usize) -> f64 {
+    pub(super) fn figure(&self, at: usize) -> f64 {
         self.figures.get(at).copied().unwrap_or(0.0)
     }
 
     /// Ohms for people.
-    pub fn ohms(&self, at: usize) -> String {
+    pub(super) fn ohms(&self, at: usize) -> String {
         rough(self.figure(at), Quantity::Ohms)
     }
 }

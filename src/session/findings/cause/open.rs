@@ -7,7 +7,7 @@ use crate::session::findings::{
     spoil::{Seat, Spoil},
 };
 
-pub struct Open;
+pub(super) struct Open;
 
 impl Cause for Open {
     fn candidates(&self, look: &Look) -> Vec<Candidate> {

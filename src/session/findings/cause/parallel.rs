@@ -3,7 +3,7 @@
 use super::{Candidate, Cause, Look, Told};
 use crate::session::findings::{Kind, spoil::Spoil};
 
-pub struct Parallel;
+pub(super) struct Parallel;
 
 /// Less is called a short: some amps more than any valve driver is made for.
 pub(super) const LEAST_OHMS: f64 = 3.0;

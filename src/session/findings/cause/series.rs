@@ -10,7 +10,7 @@ use crate::{
     units::Quantity,
 };
 
-pub struct Series;
+pub(super) struct Series;
 
 impl Cause for Series {
     fn candidates(&self, look: &Look) -> Vec<Candidate> {

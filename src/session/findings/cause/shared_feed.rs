@@ -7,7 +7,7 @@ use crate::session::findings::{
     spoil::{Seat, Spoil},
 };
 
-pub struct SharedFeed;
+pub(super) struct SharedFeed;
 
 impl Cause for SharedFeed {
     fn candidates(&self, look: &Look) -> Vec<Candidate> {

@@ -7,7 +7,7 @@ use crate::session::findings::{
     spoil::{Seat, Spoil},
 };
 
-pub struct SharedGround;
+pub(super) struct SharedGround;
 
 impl Cause for SharedGround {
     fn candidates(&self, look: &Look) -> Vec<Candidate> {

@@ -3,7 +3,7 @@
 use super::{Candidate, Cause, Look, Told};
 use crate::session::findings::{Kind, model::State, model::What, spoil::Spoil};
 
-pub struct ShortToFeed;
+pub(super) struct ShortToFeed;
 
 impl Cause for ShortToFeed {
     fn candidates(&self, look: &Look) -> Vec<Candidate> {

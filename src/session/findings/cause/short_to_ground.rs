@@ -4,7 +4,7 @@
 use super::{Candidate, Cause, Look, Told};
 use crate::session::findings::{Kind, Role, model::What, spoil::Spoil};
 
-pub struct ShortToGround;
+pub(super) struct ShortToGround;
 
 impl Cause for ShortToGround {
     fn candidates(&self, look: &Look) -> Vec<Candidate> {

@@ -6,7 +6,7 @@ use crate::{
     units::Quantity,
 };
 
-pub struct Supply;
+pub(super) struct Supply;
 
 impl Cause for Supply {
     fn candidates(&self, look: &Look) -> Vec<Candidate> {

@@ -3,7 +3,7 @@
 use super::{Candidate, Cause, Look, Told};
 use crate::session::findings::{Kind, spoil::Spoil};
 
-pub struct Swapped;
+pub(super) struct Swapped;
 
 /// Coils of one kind show nothing when they are exchanged; relative difference of their ohms.
 const ALIKE: f64 = 0.05;

@@ -3,7 +3,7 @@
 use super::{Candidate, Cause, Look, Told};
 use crate::session::findings::{Kind, model::What, spoil::Spoil};
 
-pub struct Warm;
+pub(super) struct Warm;
 
 impl Cause for Warm {
     fn candidates(&self, look: &Look) -> Vec<Candidate> {

@@ -2,14 +2,14 @@
 
 /// The lower factor L of A = L Lᵀ, row by row.
 #[derive(Debug, Clone)]
-pub struct Cholesky {
+pub(super) struct Cholesky {
     size: usize,
     lower: Vec<f64>,
 }
 
 impl Cholesky {
     /// Factors a matrix given row by row; only its lower half is read. `None` unless it is positive definite.
-    pub fn new(size: usize, matrix: &[f64]) -> Option<Self> {
+    pub(super) fn new(size: usize, matrix: &[f64]) -> Option<Self> {
         let mut lower = vec![0.0; size * size];
         for row in 0..size {
             for column in 0..=row {
@@ -28,7 +28,7 @@ impl Cholesky {
     }
 
     /// x of A x = b.
-    pub fn solve(&self, right: &[f64]) -> Vec<f64> {
+    pub(super) fn solve(&self, right: &[f64]) -> Vec<f64> {
         let mut x = self.forward(right);
         for row in (0..self.size).rev() {
             x[row] /= self.lower[row * self.size + row];
@@ -41,7 +41,7 @@ impl Cholesky {
     }
 
     /// bᵀ A⁻¹ b.
-    pub fn square(&self, right: &[f64]) -> f64 {
+    pub(super) fn square(&self, right: &[f64]) -> f64 {
         let y = self.forward(right);
         dot(&y, &y)
     }
@@ -59,21 +59,21 @@ impl Cholesky {
 
 /// What is not zero in a row, with its place: a coil's own figure moves few readings.
 #[derive(Debug, Clone)]
-pub struct Sparse(Vec<(usize, f64)>);
+pub(super) struct Sparse(Vec<(usize, f64)>);
 
 impl Sparse {
     /// Of a whole row.
-    pub fn new(row: &[f64]) -> Self {
+    pub(super) fn new(row: &[f64]) -> Self {
         Self(row.iter().copied().enumerate().filter(|(_, value)| *value != 0.0).collect())
     }
 
     /// How many there are.
-    pub fn len(&self) -> usize {
+    pub(super) fn len(&self) -> usize {
         self.0.len()
     }
 
     /// Adds a aᵀ to a matrix of this size.
-    pub fn add_square(&self, matrix: &mut [f64], size: usize) {
+    pub(super) fn add_square(&self, matrix: &mut [f64], size: usize) {
         for &(row, value) in &self.0 {
             for &(column, other) in &self.0 {
                 matrix[row * size + column] += value * other;
@@ -82,7 +82,7 @@ impl Sparse {
     }
 
     /// Σ aᵢ bᵢ with a whole row.
-    pub fn dot(&self, other: &[f64]) -> f64 {
+    pub(super) fn dot(&self, other: &[f64]) -> f64 {
         let mut sum = 0.0;
         for &(at, value) in &self.0 {
             sum += value * other[at];
@@ -92,7 +92,7 @@ impl Sparse {
 }
 
 /// Σ aᵢ bᵢ.
-pub fn dot(a: &[f64], b: &[f64]) -> f64 {
+pub(super) fn dot(a: &[f64], b: &[f64]) -> f64 {
     let mut sum = 0.0;
     for (a, b) in a.iter().zip(b) {
         sum += a * b;

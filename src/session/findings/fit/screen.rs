@@ -12,7 +12,7 @@ use super::{
 
 /// The circuit looked around from.
 #[derive(Debug)]
-pub struct Screen<'a> {
+pub(crate) struct Screen<'a> {
     problem: &'a Problem,
     /// Usual parts, with what is known to be wrong.
     around: Fit,
@@ -23,7 +23,7 @@ pub struct Screen<'a> {
 impl<'a> Screen<'a> {
     /// Around usual parts with what was fitted to be wrong. Not around the parts as fitted: those are bent by
     /// what is still to be explained.
-    pub fn new(problem: &'a Problem, fitted: &Fit) -> Self {
+    pub(crate) fn new(problem: &'a Problem, fitted: &Fit) -> Self {
         let mut predictor = Predictor::new(&problem.asks, problem.parts.branches.len());
         let parts = Problem::spoiled(&problem.parts, &fitted.planted);
         let shown = predictor.all(&parts);
@@ -41,7 +41,7 @@ impl<'a> Screen<'a> {
     }
 
     /// The sum of squares that a change would leave, about.
-    pub fn left_by(&self, predictor: &mut Predictor, change: &Planted) -> f64 {
+    pub(crate) fn left_by(&self, predictor: &mut Predictor, change: &Planted) -> f64 {
         let mut parts: Parts = self.around.parts.clone();
         change.spoil.apply(&change.figures, &mut parts);
         let shown = predictor.of_branches(&parts, &change.spoil.branches(), &self.around.shown);

@@ -10,7 +10,7 @@ use super::matrix::{Cholesky, Sparse, dot};
 
 /// What is to be explained, and from where.
 #[derive(Debug)]
-pub struct Problem {
+pub(crate) struct Problem {
     /// What was measured.
     pub readings: Vec<Reading>,
     /// The same as questions.
@@ -23,7 +23,7 @@ pub struct Problem {
 
 /// One change with its figures.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Planted {
+pub(crate) struct Planted {
     /// What it changes.
     pub spoil: Spoil,
     /// By how much, natural units; all more than zero.
@@ -34,7 +34,7 @@ pub struct Planted {
 
 /// A circuit that was fitted.
 #[derive(Debug, Clone)]
-pub struct Fit {
+pub(crate) struct Fit {
     /// What is wrong in it, with the figures fitted.
     pub planted: Vec<Planted>,
     /// The circuit without what is wrong.
@@ -58,14 +58,14 @@ const SHORTFALL: f64 = 0.15;
 
 impl Problem {
     /// The circuit with changes.
-    pub fn spoiled(sound: &Parts, planted: &[Planted]) -> Parts {
+    pub(crate) fn spoiled(sound: &Parts, planted: &[Planted]) -> Parts {
         let mut parts = sound.clone();
         planted.iter().for_each(|change| change.spoil.apply(&change.figures, &mut parts));
         parts
     }
 
     /// Fits parts and figures, starting from those given.
-    pub fn fit(&self, start: &Parts, planted: &[Planted]) -> Fit {
+    pub(crate) fn fit(&self, start: &Parts, planted: &[Planted]) -> Fit {
         let mut predictor = Predictor::new(&self.asks, self.parts.branches.len());
         let mut fit = self.at(&mut predictor, start.clone(), planted.to_vec());
         let mut damping = 1e-4;
@@ -107,7 +107,7 @@ impl Problem {
     }
 
     /// How far each free part is from a sound one, in standard deviations.
-    pub fn pulls(&self, sound: &mut Parts) -> Vec<f64> {
+    pub(crate) fn pulls(&self, sound: &mut Parts) -> Vec<f64> {
         self.weighed_pulls(sound).into_iter().map(|(weight, deviations)| weight * deviations).collect()
     }
 
@@ -124,7 +124,7 @@ impl Problem {
 
     /// ∂shown/∂x in units of each reading's u: first by the logarithm of each figure, then by each free part in
     /// its standard deviation.
-    pub fn slopes(&self, predictor: &mut Predictor, fit: &Fit) -> Vec<Vec<f64>> {
+    pub(crate) fn slopes(&self, predictor: &mut Predictor, fit: &Fit) -> Vec<Vec<f64>> {
         let mut slopes = Vec::with_capacity(self.free.len() + 2);
         for (at, change) in fit.planted.iter().enumerate() {
             for figure in 0..change.figures.len() {

@@ -4,7 +4,7 @@ use super::{Nodes, Part, Parts, State};
 
 /// What is measured.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum What {
+pub(crate) enum What {
     /// Volts of battery positive.
     Battery,
     /// Volts of the shared feed.
@@ -54,14 +54,14 @@ impl What {
     }
 
     /// Whether it is measured in ohm, and so compared as [`comparable`] says.
-    pub const fn in_ohms(self) -> bool {
+    pub(crate) const fn in_ohms(self) -> bool {
         matches!(self, Self::CoilOhms(_) | Self::ToGround(_))
     }
 }
 
 /// One measurement: what, while what runs, with which meter.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Ask {
+pub(crate) struct Ask {
     /// What.
     pub what: What,
     /// While what runs.
@@ -72,30 +72,30 @@ pub struct Ask {
 
 /// Ohms in the form in which they are compared: 1/(1 ohm + R) with R in Ω, in siemens. So a dead short and an
 /// open circuit are both finite, and an overload on the ohms range is simply 0.
-pub fn comparable(ohms: f64) -> f64 {
+pub(crate) fn comparable(ohms: f64) -> f64 {
     1.0 / (1.0 + ohms.max(0.0))
 }
 
 /// The standard uncertainty of [`comparable`], first order.
-pub fn comparable_u(ohms: f64, u: f64) -> f64 {
+pub(crate) fn comparable_u(ohms: f64, u: f64) -> f64 {
     u / (1.0 + ohms.max(0.0)).powi(2)
 }
 
 /// Answers many asks on many circuits without solving a state twice.
 #[derive(Debug)]
-pub struct Predictor<'a> {
+pub(crate) struct Predictor<'a> {
     asks: &'a [Ask],
     solved: Vec<Option<Nodes>>,
 }
 
 impl<'a> Predictor<'a> {
     /// For these asks on circuits of so many branches.
-    pub fn new(asks: &'a [Ask], branches: usize) -> Self {
+    pub(crate) fn new(asks: &'a [Ask], branches: usize) -> Self {
         Self { asks, solved: vec![None; 2 + 2 * branches] }
     }
 
     /// What each ask would show, base units; ohms as [`comparable`].
-    pub fn all(&mut self, parts: &Parts) -> Vec<f64> {
+    pub(crate) fn all(&mut self, parts: &Parts) -> Vec<f64> {
         self.solved.fill(None);
         let branches = parts.branches.len();
         self.asks.iter().map(|ask| Self::one(&mut self.solved[ask.state.index(branches)], parts, ask)).collect()
@@ -103,7 +103,7 @@ impl<'a> Predictor<'a> {
 
     /// As [`Self::all`] for parts that differ from those of `before` in one part only: what that part can't
     /// move is taken over.
-    pub fn moved(&mut self, parts: &Parts, part: Part, before: &[f64]) -> Vec<f64> {
+    pub(crate) fn moved(&mut self, parts: &Parts, part: Part, before: &[f64]) -> Vec<f64> {
         match part {
             Part::Gain(gain) => self.some(parts, before, |ask| ask.gain == Some(gain)),
             // Nothing but a driver that limits itself takes a share.
@@ -113,7 +113,7 @@ impl<'a> Predictor<'a> {
     }
 
     /// As [`Self::all`] for parts that differ in these branches only; none means everywhere.
-    pub fn of_branches(&mut self, parts: &Parts, changed: &[usize], before: &[f64]) -> Vec<f64> {
+    pub(crate) fn of_branches(&mut self, parts: &Parts, changed: &[usize], before: &[f64]) -> Vec<f64> {
         if changed.is_empty() {
             return self.all(parts);
         }

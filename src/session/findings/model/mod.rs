@@ -13,6 +13,6 @@ mod ask;
 mod nodes;
 mod parts;
 
-pub use ask::{Ask, Predictor, What, comparable, comparable_u};
-pub use nodes::{Nodes, State};
-pub use parts::{Branch, Part, Parts};
+pub(super) use ask::{Ask, Predictor, What, comparable, comparable_u};
+pub(super) use nodes::{Nodes, State};
+pub(super) use parts::{Branch, Part, Parts};

@@ -8,7 +8,7 @@ use super::{Branch, Parts};
 
 /// What is driven while something is measured.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum State {
+pub(crate) enum State {
     /// Key on, nothing driven, all plugged in.
     Rest,
     /// Every coil held on.
@@ -30,7 +30,7 @@ impl State {
     }
 
     /// Its place among all states of so many branches.
-    pub const fn index(self, branches: usize) -> usize {
+    pub(crate) const fn index(self, branches: usize) -> usize {
         match self {
             Self::Rest => 0,
             Self::Everything => 1,
@@ -42,7 +42,7 @@ impl State {
 
 /// Volts above battery negative.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Nodes {
+pub(crate) struct Nodes {
     /// Battery positive.
     pub battery: f64,
     /// The shared feed.
@@ -53,7 +53,7 @@ pub struct Nodes {
 
 /// What happens in one branch.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Inside {
+pub(crate) struct Inside {
     /// Volts of the harness feed pin.
     pub harness_feed: f64,
     /// Amps in the feed wire.
@@ -143,7 +143,7 @@ fn held_ohms(parts: &Parts, branch: &Branch) -> f64 {
 
 impl Nodes {
     /// Solves one state.
-    pub fn solve(parts: &Parts, state: State) -> Self {
+    pub(crate) fn solve(parts: &Parts, state: State) -> Self {
         let battery = 1.0 / parts.battery_ohms.max(1e-5);
         let feed = 1.0 / parts.feed_ohms.max(1e-5);
         let ground = 1.0 / parts.ground_ohms.max(1e-5);
@@ -167,7 +167,7 @@ impl Nodes {
     }
 
     /// What happens in one branch.
-    pub fn inside(&self, parts: &Parts, state: State, index: usize) -> Inside {
+    pub(crate) fn inside(&self, parts: &Parts, state: State, index: usize) -> Inside {
         let branch = &parts.branches[index];
         match sums(parts, branch, state, index) {
             Some(sums) => Inside {
@@ -182,7 +182,7 @@ impl Nodes {
     }
 
     /// The coil's feed and ground terminal, V.
-    pub fn terminals(&self, parts: &Parts, state: State, index: usize) -> (f64, f64) {
+    pub(crate) fn terminals(&self, parts: &Parts, state: State, index: usize) -> (f64, f64) {
         let (branch, inside) = (&parts.branches[index], self.inside(parts, state, index));
         let feed = inside.harness_feed - inside.coil_a * branch.feed_pin;
         let ground = self.stud + inside.coil_a * (branch.ground_wire + branch.ground_pin);

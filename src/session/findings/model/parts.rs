@@ -4,7 +4,7 @@ use crate::electrics::Copper;
 
 /// One figure of the circuit that can be looked up and changed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Part {
+pub(crate) enum Part {
     /// Volts of the battery without load.
     Emf,
     /// Ohms inside the battery.
@@ -39,7 +39,7 @@ pub enum Part {
 
 impl Part {
     /// Whether it is a resistance in series of which a sound machine can only have too much.
-    pub const fn is_in_series(self) -> bool {
+    pub(crate) const fn is_in_series(self) -> bool {
         matches!(
             self,
             Self::BatteryOhms
@@ -53,7 +53,7 @@ impl Part {
     }
 
     /// Below this it means nothing any more, in the part's unit.
-    pub const fn least(self) -> f64 {
+    pub(crate) const fn least(self) -> f64 {
         match self {
             Self::CoilOhms(_) => 1e-3,
             _ if self.is_in_series() => 1e-4,
@@ -63,7 +63,7 @@ impl Part {
     }
 
     /// The branch that it belongs to; none for what all share.
-    pub const fn branch(self) -> Option<usize> {
+    pub(crate) const fn branch(self) -> Option<usize> {
         match self {
             Self::CoilOhms(at)
             | Self::FeedWire(at)
@@ -79,7 +79,7 @@ impl Part {
 
 /// One coil and its wires.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Branch {
+pub(crate) struct Branch {
     /// See [`Part::CoilOhms`].
     pub coil_ohms: f64,
     /// See [`Part::FeedWire`].
@@ -106,7 +106,7 @@ pub struct Branch {
 
 /// The whole circuit.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Parts {
+pub(crate) struct Parts {
     /// See [`Part::Emf`].
     pub emf: f64,
     /// See [`Part::BatteryOhms`].
@@ -131,7 +131,7 @@ pub struct Parts {
 
 impl Parts {
     /// The place of a figure.
-    pub fn slot(&mut self, part: Part) -> &mut f64 {
+    pub(crate) fn slot(&mut self, part: Part) -> &mut f64 {
         match part {
             Part::Emf => &mut self.emf,
             Part::BatteryOhms => &mut self.battery_ohms,
@@ -152,7 +152,7 @@ impl Parts {
     }
 
     /// What copper has at the coils' temperature of what it has at the reference (IEC 60028).
-    pub fn warmth(&self) -> f64 {
+    pub(crate) fn warmth(&self) -> f64 {
         // No coil is colder than copper's rule reaches; a fit that strays there is told by its misfit.
         Copper::iec_60028().ratio(self.reference_celsius, self.celsius).unwrap_or(0.1)
     }

@@ -7,12 +7,12 @@ use crate::{
 };
 
 /// One sample of channel 0 in volts.
-pub fn volts(at_us: i64, value: f64) -> Sample {
+pub(crate) fn volts(at_us: i64, value: f64) -> Sample {
     sample(0, at_us, value, Quantity::VoltsDc)
 }
 
 /// One sample of channel 1 in amps.
-pub fn amps(at_us: i64, value: f64) -> Sample {
+pub(crate) fn amps(at_us: i64, value: f64) -> Sample {
     sample(1, at_us, value, Quantity::AmpsDc)
 }
 
