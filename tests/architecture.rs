@@ -65,11 +65,14 @@ fn code() -> Vec<Line> {
                 if path.is_some() {
                     item = next();
                 }
-                match item.split_once("mod ").and_then(|(_, rest)| rest.strip_suffix(';')) {
-                    Some(name) => for_tests.insert(module_file(&file, name, path)),
-                    // The tests stand at the end of a file.
-                    None => break,
-                };
+                let module = item.split_once("mod ").map(|(_, rest)| rest);
+                match module.map(|rest| rest.strip_suffix(';')) {
+                    Some(Some(name)) => _ = for_tests.insert(module_file(&file, name, path)),
+                    // A module of tests stands at the end of a file.
+                    Some(None) => break,
+                    // A function or import that tests need.
+                    None => {}
+                }
                 continue;
             }
             lines.push(Line { file: file.clone(), number, text: without_comment(line).to_owned() });
