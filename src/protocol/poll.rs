@@ -4,11 +4,7 @@
 //! says, and hands it the bytes that come.
 //!
 //! # Example
-//! ```no_run
-//! # use bayline::{clock::Mono, protocol::{Engine, Decoded, Library, Poller, Turn}};
-//! # fn write(_: &[u8]) {} fn read_until(_: Mono) -> Vec<u8> { Vec::new() } fn now() -> Mono { Mono(0) }
-//! # let protocol = Library::default().find("scpi").unwrap();
-//! # let mut engine = Engine::new(protocol.clone());
+//! ```text
 //! let mut poller = Poller::new(&protocol, now()).expect("it is polled");
 //! loop {
 //!     match poller.turn(now()) {
@@ -20,7 +16,6 @@
 //!             engine.push(&bytes, &mut Decoded::default());
 //!         }
 //!     }
-//! #   break;
 //! }
 //! ```
 
