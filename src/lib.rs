@@ -17,6 +17,8 @@ pub mod protocol;
 
 pub mod channel;
 
+pub mod procedure;
+
 pub mod session;
 
 pub mod store;

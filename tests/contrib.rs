@@ -5,11 +5,9 @@ use std::{collections::BTreeSet, fs, path::PathBuf};
 
 use bayline::{
     channel::Bench,
+    procedure::Procedure,
     protocol::Library,
-    session::{
-        Procedure,
-        fitness::{self, BenchFacts, Weight},
-    },
+    session::fitness::{self, BenchFacts, Weight},
 };
 
 /// Each procedure and the example bench that it is written for.

@@ -1,6 +1,6 @@
 //! Proves that what the README tells a new user to write works as it stands, and together.
 
-use bayline::{channel::Bench, protocol::Library, session::Procedure};
+use bayline::{channel::Bench, procedure::Procedure, protocol::Library};
 
 /// The blocks of this language, in order.
 fn blocks(language: &str) -> Vec<String> {

@@ -5,8 +5,8 @@ use std::{collections::BTreeSet, fs, path::Path};
 
 use bayline::{
     channel::{BENCH_SCHEMA, Bench},
+    procedure::{PROCEDURE_SCHEMA, Procedure},
     protocol::Library,
-    session::{PROCEDURE_SCHEMA, Procedure},
 };
 use serde_json::Value;
 

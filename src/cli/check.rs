@@ -12,10 +12,8 @@ use serde_json::json;
 use super::{Common, failure::Failure};
 use crate::{
     channel::{BENCH_SCHEMA, Bench},
-    session::{
-        PROCEDURE_SCHEMA, Procedure,
-        fitness::{self, BenchFacts, Unfit, Weight},
-    },
+    procedure::{PROCEDURE_SCHEMA, Procedure},
+    session::fitness::{self, BenchFacts, Unfit, Weight},
 };
 
 /// Tell what a bench can't do for a procedure.

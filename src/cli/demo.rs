@@ -62,7 +62,7 @@ impl Demo {
         fs::write(&paths.procedure, files::procedure())?;
         say("A compact loader's valve block, simulated: meters on pseudo-terminals, at least one fault in it.")?;
         say("Cautions of the procedure:")?;
-        say(&crate::session::Procedure::parse("procedure.toml", files::procedure())?.caution)?;
+        say(&crate::procedure::Procedure::parse("procedure.toml", files::procedure())?.caution)?;
 
         let daemon = Daemon::start(&paths)?;
         let common = Common { data: Some(paths.folder.path().to_owned()), ..common.clone() };

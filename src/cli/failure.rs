@@ -7,8 +7,8 @@ use std::{
 };
 
 use crate::{
-    channel::BenchError, daemon::DaemonError, export::ExportError, mistake::Mistake, protocol::LibraryError,
-    session::ProcedureError, store::StoreError,
+    channel::BenchError, daemon::DaemonError, export::ExportError, mistake::Mistake, procedure::ProcedureError,
+    protocol::LibraryError, store::StoreError,
 };
 
 /// What went wrong, and the exit status that says so.

@@ -10,8 +10,8 @@ use clap::Args;
 
 use super::{Common, client::ask, failure::Failure, visit::VisitArgs};
 use crate::{
+    procedure::Procedure,
     server::{Answer, BeginRequest, ProcedureText, Request, WireJudgement, WireStep, WireValue},
-    session::Procedure,
 };
 
 /// Begin a session.

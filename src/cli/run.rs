@@ -9,7 +9,7 @@ use super::{Common, failure::Failure, identify::identify, stop::Enough, visit::V
 use crate::{
     channel::{Bench, QuickMeter},
     daemon::{self, Config},
-    session::Procedure,
+    procedure::Procedure,
 };
 
 /// Run the daemon.

@@ -17,8 +17,9 @@ use crate::{
     channel::Bench,
     clock::Clock,
     mistake::Mistake,
+    procedure::Procedure,
     server::{self, Doors, ServerError},
-    session::{Begin, Procedure, Visit},
+    session::{Begin, Visit},
     store::{
         Folder, FolderError, Store, StoreError, open_to_read,
         read::{Left, left},

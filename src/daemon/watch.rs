@@ -25,8 +25,9 @@ use super::{
 use crate::{
     channel::Bench,
     clock::{Clock, Mono},
+    procedure::Procedure,
     server::{Answer, Asked, News},
-    session::{Begin, Command, Core, Effect, End, Event, EventKind, Notice, Procedure, Verdict},
+    session::{Begin, Command, Core, Effect, End, Event, EventKind, Notice, Verdict},
     store::{Report, Store, StoreError, Ticket},
 };
 use answers::not_on_disk;

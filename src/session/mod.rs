@@ -2,9 +2,7 @@
 //!
 //! Events in, effects out. Nothing here does I/O or reads a clock: events carry their time, so the
 //! live daemon, a replay and judging again all come to the same verdicts. Nor does it know SQL,
-//! sockets or files other than the procedure's.
-
-mod procedure;
+//! sockets or files.
 
 pub mod fitness;
 
@@ -30,17 +28,17 @@ pub use command::{Begin, Command, Visit};
 pub(crate) use command::{Move, Refusal, Reply, StepView};
 pub(crate) use earlier::{Earlier, EarlierJudgement, EarlierStep};
 pub(crate) use judge::{Capture, Judgement, Verdict};
-pub use procedure::{PROCEDURE_SCHEMA, Procedure};
-pub(crate) use procedure::{ProcedureError, Step};
 pub use record::End;
 pub(crate) use record::{EventKind, Record, StepBegan, StepEnded};
 pub(crate) use zero::Zeroed;
 
 use std::sync::Arc;
 
+pub(crate) use crate::procedure::{Procedure, Step};
 use crate::{
     channel::{Channel, ChannelId, MeterId, Sample},
     clock::{Mono, Wall},
+    procedure,
 };
 
 /// What happens to the core, apart from the operator's [`Command`]s.

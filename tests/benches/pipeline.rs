@@ -16,8 +16,9 @@ use std::{
 use bayline::{
     channel::{Batch, Bench, ChannelIds, Found, Meter, MeterId},
     clock::{Mono, Wall},
+    procedure::Procedure,
     protocol::Library,
-    session::{Begin, Command, Core, Effect, End, Event, Procedure, Visit},
+    session::{Begin, Command, Core, Effect, End, Event, Visit},
     store::{Report, Store},
 };
 use rusqlite::Connection;

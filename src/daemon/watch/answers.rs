@@ -9,8 +9,9 @@ use super::{super::gone_on, Watch};
 use crate::{
     clock::Clock,
     mistake::Mistake,
+    procedure::Procedure,
     server::{Answer, Asked, Request},
-    session::{Begin, Command, Move, Procedure},
+    session::{Begin, Command, Move},
     store::{StoreError, Ticket, open_to_read, read::left},
 };
 

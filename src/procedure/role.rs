@@ -206,7 +206,7 @@ fn obvious(steps: &[Step], step: &Step) -> Option<Role> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::session::Procedure;
+    use crate::procedure::Procedure;
 
     #[test]
     fn each_word_is_read_back_and_stands_in_its_own_row() {
