@@ -7,7 +7,7 @@ use bayline::{
     channel::Bench,
     procedure::Procedure,
     protocol::Library,
-    session::fitness::{self, BenchFacts, Weight},
+    session::fitness::{self, BenchFacts, Severity},
 };
 
 /// Each procedure and the example bench that it is written for.
@@ -54,7 +54,7 @@ fn each_bench_suits_its_procedures() {
         let bench = Bench::load(&path, &Library::new(Vec::new())).unwrap_or_else(|error| panic!("{error}"));
         let found = fitness::check(&procedure(name), &BenchFacts::of(&bench));
         for unfit in &found {
-            assert_eq!(unfit.weight, Weight::Note, "{name}, line {}: step \"{}\": {unfit}", unfit.line, unfit.step);
+            assert_eq!(unfit.severity, Severity::Note, "{name}, line {}: step \"{}\": {unfit}", unfit.line, unfit.step);
         }
         assert!(
             procedure(name).text.contains(&format!("contrib/benches/{}.toml", path.file_stem().unwrap().display()))
@@ -66,7 +66,7 @@ fn each_bench_suits_its_procedures() {
 fn a_bench_of_another_kind_does_not() {
     let bench = Bench::load(&file("benches", "valve-block"), &Library::new(Vec::new())).unwrap();
     let found = fitness::check(&procedure("battery-and-cranking-drop"), &BenchFacts::of(&bench));
-    assert!(found.iter().any(|unfit| unfit.weight == Weight::Fails && unfit.what.contains("\"large clamp\"")));
+    assert!(found.iter().any(|unfit| unfit.severity == Severity::Fails && unfit.what.contains("\"large clamp\"")));
 }
 
 #[test]

@@ -147,8 +147,8 @@ impl Meter {
     }
 
     /// A session began: what another one was told of is news again.
-    pub fn tell_anew(&mut self) {
-        self.engine.tell_anew();
+    pub fn reset_reported(&mut self) {
+        self.engine.reset_reported();
         self.gaps_told = 0;
         self.missing_told = false;
     }

@@ -13,7 +13,7 @@ use super::{Common, failure::Failure};
 use crate::{
     channel::{BENCH_SCHEMA, Bench},
     procedure::{PROCEDURE_SCHEMA, Procedure},
-    session::fitness::{self, BenchFacts, Unfit, Weight},
+    session::fitness::{self, BenchFacts, FitnessIssue, Severity},
 };
 
 /// Tell what a bench can't do for a procedure.
@@ -69,26 +69,26 @@ impl Check {
         } else {
             print(&mut out, &procedure, &found)?;
         }
-        let fails = found.iter().any(|unfit| unfit.weight == Weight::Fails);
+        let fails = found.iter().any(|unfit| unfit.severity == Severity::Fails);
         Ok(if fails { ExitCode::from(2) } else { ExitCode::SUCCESS })
     }
 }
 
-fn print(out: &mut dyn Write, procedure: &Procedure, found: &[Unfit]) -> io::Result<()> {
+fn print(out: &mut dyn Write, procedure: &Procedure, found: &[FitnessIssue]) -> io::Result<()> {
     for unfit in found {
         writeln!(out, "{}, line {}: step \"{}\": {unfit}", procedure.file, unfit.line, unfit.step)?;
     }
-    let count = |weight| found.iter().filter(|unfit| unfit.weight == weight).count();
-    let (fails, doubtful, notes) = (count(Weight::Fails), count(Weight::Doubtful), count(Weight::Note));
+    let count = |weight| found.iter().filter(|unfit| unfit.severity == weight).count();
+    let (fails, doubtful, notes) = (count(Severity::Fails), count(Severity::Doubtful), count(Severity::Note));
     let counted = |count: usize, word: &str| format!("{count} {word}{}", if count == 1 { "" } else { "s" });
     let (steps, notes) = (counted(procedure.steps.len(), "step"), counted(notes, "note"));
     writeln!(out, "{steps}: {fails} can't work, {doubtful} doubtful, {notes}")
 }
 
-fn print_json(out: &mut dyn Write, procedure: &Procedure, found: &[Unfit]) -> io::Result<()> {
+fn print_json(out: &mut dyn Write, procedure: &Procedure, found: &[FitnessIssue]) -> io::Result<()> {
     let unfit = found.iter().map(|unfit| {
         json!({
-            "weight": unfit.weight.word(), "line": unfit.line, "step": unfit.step, "what": unfit.what, "remedy": unfit.remedy,
+            "weight": unfit.severity.word(), "line": unfit.line, "step": unfit.step, "what": unfit.what, "remedy": unfit.remedy,
         })
     });
     let unfit: Vec<_> = unfit.collect();

@@ -1,11 +1,11 @@
-//! Joins the stages: ports into the core, the core's effects into the store and to those who watch.
+//! Joins the stages: ports into the core, the core's effects into the store and to those who event_loop.
 //!
 //! Threads: one for each port, one for the store; everything else runs on one thread.
 
 mod alert;
-mod fit;
+mod event_loop;
+mod observed_bench;
 mod ports;
-mod watch;
 
 use std::{path::PathBuf, sync::Arc};
 
@@ -22,12 +22,12 @@ use crate::{
     session::{Begin, Visit},
     store::{
         Folder, FolderError, Store, StoreError, open_to_read,
-        read::{Left, left},
+        read::{ResumableSession, resumable_session},
     },
 };
 use alert::Alert;
+use event_loop::EventLoop;
 use ports::Ports;
-use watch::Watch;
 
 /// Chunks on the way from the ports: when it is full a port waits, and says how long.
 const PORT_QUEUE: usize = 64;
@@ -41,14 +41,14 @@ const NEWS_QUEUE: usize = 256;
 /// Reports of the store on their way: few, and each is taken at once.
 const REPORT_QUEUE: usize = 1024;
 
-/// What the daemon is started with.
+/// PortEventKind the daemon is started with.
 #[derive(Debug)]
 pub(crate) struct Config {
     /// The meters.
     pub bench: Bench,
     /// Where everything is kept.
     pub folder: Folder,
-    /// What is going to be done; none for a free-running session.
+    /// PortEventKind is going to be done; none for a free-running session.
     pub procedure: Option<Arc<Procedure>>,
     /// Which machine, and why it is here.
     pub visit: Visit,
@@ -87,7 +87,7 @@ pub(crate) enum DaemonError {
     },
 }
 
-/// What a run came to.
+/// PortEventKind a run came to.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(crate) struct Summary {
     /// The database.
@@ -115,10 +115,10 @@ pub(crate) async fn run(config: Config, ready: impl FnOnce(), stop: Cancellation
         visit: config.visit,
         procedure: config.procedure,
         bench: config.bench.text.clone(),
-        earlier: None,
+        previous: None,
     };
     if let Some(wanted) = &config.continues {
-        begin = gone_on(begin, left(&open_to_read(&folder.database())?, wanted)?)?;
+        begin = resume(begin, resumable_session(&open_to_read(&folder.database())?, wanted)?)?;
         if let (Some(procedure), Some(channels)) = (&begin.procedure, config.bench.channel_names()) {
             procedure.check_channels(&channels)?;
         }
@@ -132,15 +132,16 @@ pub(crate) async fn run(config: Config, ready: impl FnOnce(), stop: Cancellation
     let clock = Clock::start();
     let (to_loop, from_ports) = mpsc::channel(PORT_QUEUE);
     let alert = Alert::start(config.alert)?;
-    let mut watch = Watch::new(clock, &config.bench, folder.database(), store, watch::Outlets { news, alert });
-    watch.begin(begin);
-    let ports = Ports::start(&config.bench, clock, &to_loop, watch.tallies())?;
+    let mut event_loop =
+        EventLoop::new(clock, &config.bench, folder.database(), store, event_loop::LoopOutputs { news, alert });
+    event_loop.begin(begin);
+    let ports = Ports::start(&config.bench, clock, &to_loop, event_loop.port_stats())?;
     drop(to_loop);
     ready();
 
-    let left = watch.run(watch::Inlets { ports: from_ports, requests, reports }, stop).await;
+    let left = event_loop.run(event_loop::LoopInputs { ports: from_ports, requests, reports }, stop).await;
     ports.stop();
-    let ended = watch.finish(left).await;
+    let ended = event_loop.finish(left).await;
     clients.cancel();
     // It only ends; an accept loop has no result to lose.
     drop(server.await);
@@ -151,15 +152,15 @@ pub(crate) async fn run(config: Config, ready: impl FnOnce(), stop: Cancellation
 }
 
 /// A session that goes on where another one was cut off: with its procedure, and what was not told anew.
-fn gone_on(begin: Begin, left: Left) -> Result<Begin, Mistake> {
-    let procedure = match left.procedure {
+fn resume(begin: Begin, resumable: ResumableSession) -> Result<Begin, Mistake> {
+    let procedure = match resumable.procedure {
         Some(text) => Some(Arc::new(Procedure::parse("the procedure of that session", &text)?)),
         None => None,
     };
     Ok(Begin {
-        visit: begin.visit.or(left.visit),
+        visit: begin.visit.or(resumable.visit),
         procedure: begin.procedure.or(procedure),
-        earlier: Some(Arc::new(left.earlier)),
+        previous: Some(Arc::new(resumable.previous)),
         ..begin
     })
 }

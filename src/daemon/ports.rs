@@ -21,35 +21,35 @@ use crate::{
 };
 
 /// Waiting for the loop longer than this may have cost bytes on a serial line: it is told.
-const HELD_UP: Duration = Duration::from_millis(200);
+const BLOCKED_TOO_LONG: Duration = Duration::from_millis(200);
 
 /// A request that the line does not take in this time means that the port is gone.
 const WRITE: Duration = Duration::from_millis(500);
 
-/// What a port tells the loop.
+/// PortEventKind a port tells the loop.
 #[derive(Debug)]
 pub(super) struct PortEvent {
     pub meter: MeterId,
     pub at: Mono,
-    pub what: What,
+    pub what: PortEventKind,
 }
 
 #[derive(Debug)]
-pub(super) enum What {
+pub(super) enum PortEventKind {
     /// Channels that the bench file names.
     Channels(Vec<(ChannelId, Channel)>),
     Opened,
     Lost(String),
     Batch(Batch),
     /// The loop was busy for so long, and bytes may have been lost meanwhile.
-    HeldUp(Duration),
+    Blocked(Duration),
     /// Something odd about the bytes that came, before anyone decoded them.
     Odd(String),
 }
 
 /// Frames decoded and refused, for the status; and what the loop lets a reader know.
 #[derive(Debug, Default)]
-pub(super) struct Tally {
+pub(super) struct PortStats {
     pub frames: AtomicU64,
     pub refused: AtomicU64,
     /// Frames that sequence numbers say are missing.
@@ -62,9 +62,9 @@ pub(super) struct Tally {
     pub sessions: AtomicU64,
 }
 
-impl Tally {
+impl PortStats {
     /// Frames refused, and frames lost.
-    pub(super) fn spoiled(&self) -> [u64; 2] {
+    pub(super) fn refused_and_lost(&self) -> [u64; 2] {
         [self.refused.load(Ordering::Relaxed), self.lost.load(Ordering::Relaxed)]
     }
 }
@@ -80,14 +80,14 @@ impl Ports {
         bench: &Bench,
         clock: Clock,
         to_loop: &mpsc::Sender<PortEvent>,
-        tallies: &[Arc<Tally>],
+        port_stats: &[Arc<PortStats>],
     ) -> Result<Self, DaemonError> {
         let ports = Self { stop: Stop::default() };
         let ids = ChannelIds::default();
-        for ((index, spec), tally) in bench.meters.iter().enumerate().zip(tallies) {
+        for ((index, spec), stats) in bench.meters.iter().enumerate().zip(port_stats) {
             let id = MeterId(u16::try_from(index).unwrap_or(u16::MAX));
             let (meter, channels) = Meter::new(id, spec, &ids);
-            let mut feed = Feed {
+            let mut reader = PortReader {
                 id,
                 meter,
                 clock,
@@ -97,15 +97,15 @@ impl Ports {
                 unanswered: 0,
                 to_loop: to_loop.clone(),
                 batch: Batch::default(),
-                tally: tally.clone(),
-                sessions: tally.sessions.load(Ordering::Relaxed),
+                stats: stats.clone(),
+                sessions: stats.sessions.load(Ordering::Relaxed),
             };
             let (address, settings, stop) = (spec.address.clone(), spec.settings.clone(), ports.stop.clone());
             thread::Builder::new()
                 .name(format!("port {}", spec.name))
                 .spawn(move || {
-                    if feed.send(What::Channels(channels)) {
-                        port::read_until_stopped(&address, &settings, &stop, &mut feed);
+                    if reader.send(PortEventKind::Channels(channels)) {
+                        port::read_until_stopped(&address, &settings, &stop, &mut reader);
                     }
                 })
                 .map_err(|source| DaemonError::Thread { meter: spec.name.clone(), source })?;
@@ -119,7 +119,7 @@ impl Ports {
     }
 }
 
-struct Feed {
+struct PortReader {
     id: MeterId,
     meter: Meter,
     clock: Clock,
@@ -130,20 +130,20 @@ struct Feed {
     poller: Option<Poller>,
     to_loop: mpsc::Sender<PortEvent>,
     batch: Batch,
-    tally: Arc<Tally>,
+    stats: Arc<PortStats>,
     /// Requests unanswered before the port was opened this time.
     unanswered: u64,
     /// How many sessions had begun when it was looked last.
     sessions: u64,
 }
 
-impl Feed {
+impl PortReader {
     /// False when the loop is gone.
-    fn send(&mut self, what: What) -> bool {
+    fn send(&mut self, what: PortEventKind) -> bool {
         self.send_at(self.clock.mono(), what)
     }
 
-    fn send_at(&mut self, at: Mono, what: What) -> bool {
+    fn send_at(&mut self, at: Mono, what: PortEventKind) -> bool {
         let event = PortEvent { meter: self.id, at, what };
         match self.to_loop.try_send(event) {
             Ok(()) => true,
@@ -154,12 +154,12 @@ impl Feed {
                     return false;
                 }
                 let waited = self.clock.mono().since(began);
-                let held_up = PortEvent {
+                let blocked = PortEvent {
                     meter: self.id,
                     at: self.clock.mono(),
-                    what: What::HeldUp(Duration::from_micros(waited.unsigned_abs())),
+                    what: PortEventKind::Blocked(Duration::from_micros(waited.unsigned_abs())),
                 };
-                waited < micros(HELD_UP) || self.to_loop.blocking_send(held_up).is_ok()
+                waited < micros(BLOCKED_TOO_LONG) || self.to_loop.blocking_send(blocked).is_ok()
             }
         }
     }
@@ -169,10 +169,10 @@ impl Feed {
             self.meter.asked(poller.asked());
             poller.received(bytes);
         }
-        let sessions = self.tally.sessions.load(Ordering::Relaxed);
+        let sessions = self.stats.sessions.load(Ordering::Relaxed);
         if sessions != self.sessions {
             self.sessions = sessions;
-            self.meter.tell_anew();
+            self.meter.reset_reported();
         }
         self.meter.take(bytes, arrived, &mut self.batch);
         self.send_batch(arrived)
@@ -181,29 +181,29 @@ impl Feed {
     fn gone(&mut self, why: String) -> bool {
         let at = self.clock.mono();
         self.meter.lost(at, &mut self.batch);
-        self.send_batch(at) && self.send(What::Lost(why))
+        self.send_batch(at) && self.send(PortEventKind::Lost(why))
     }
 
     fn send_batch(&mut self, at: Mono) -> bool {
         let counts = self.meter.counts();
-        self.tally.frames.store(counts.frames, Ordering::Relaxed);
-        self.tally.refused.store(counts.all_problems(), Ordering::Relaxed);
-        self.tally.lost.store(counts.lost, Ordering::Relaxed);
-        *self.tally.clock.lock().unwrap_or_else(PoisonError::into_inner) = self.meter.clock_fit();
+        self.stats.frames.store(counts.frames, Ordering::Relaxed);
+        self.stats.refused.store(counts.all_problems(), Ordering::Relaxed);
+        self.stats.lost.store(counts.lost, Ordering::Relaxed);
+        *self.stats.clock.lock().unwrap_or_else(PoisonError::into_inner) = self.meter.clock_fit();
         if self.batch.samples.is_empty() && self.batch.found.is_empty() {
             return true;
         }
         let batch = std::mem::take(&mut self.batch);
-        self.send_at(at, What::Batch(batch))
+        self.send_at(at, PortEventKind::Batch(batch))
     }
 }
 
-impl port::Listener for Feed {
+impl port::Listener for PortReader {
     fn opened(&mut self) -> bool {
         self.opened = self.clock.mono();
-        self.unanswered = self.tally.unanswered.load(Ordering::Relaxed);
+        self.unanswered = self.stats.unanswered.load(Ordering::Relaxed);
         self.poller = Poller::new(&self.protocol, self.opened);
-        self.send_at(self.opened, What::Opened)
+        self.send_at(self.opened, PortEventKind::Opened)
     }
 
     fn before_read(&mut self, port: &mut dyn Port) -> io::Result<Duration> {
@@ -213,7 +213,7 @@ impl port::Listener for Feed {
             match poller.turn(now) {
                 Turn::Send(bytes) => port.write_all(bytes, WRITE)?,
                 Turn::Wait(until) => {
-                    self.tally.unanswered.store(self.unanswered + poller.timeouts(), Ordering::Relaxed);
+                    self.stats.unanswered.store(self.unanswered + poller.timeouts(), Ordering::Relaxed);
                     return Ok(Duration::from_micros(until.since(now).max(0).unsigned_abs()).min(port::PATIENCE));
                 }
             }
@@ -231,7 +231,7 @@ impl port::Listener for Feed {
     }
 
     fn odd(&mut self, text: String) -> bool {
-        self.send(What::Odd(text))
+        self.send(PortEventKind::Odd(text))
     }
 
     fn lost(&mut self, why: &io::Error) -> bool {

@@ -79,7 +79,7 @@ impl Stop {
 
 /// Reads a port until told to stop, through any number of losses, or until a capture is over.
 pub(crate) fn read_until_stopped(address: &Address, settings: &Settings, stop: &Stop, listener: &mut impl Listener) {
-    let mut life = Life { stop, listener, buffer: vec![0; BUFFER], told: Told::Nothing, barren: false };
+    let mut life = Life { stop, listener, buffer: vec![0; BUFFER], told: Told::Nothing, failed_before_data: false };
     let mut wait = FIRST_WAIT;
     while !stop.stopped() {
         let began = Clock::start();
@@ -116,16 +116,16 @@ struct Life<'a, L> {
     told: Told,
     /// It went away the last time before it had brought anything: a program that ends at once, a
     /// server that hangs up. It is told to be open again when it brings something, or lasts.
-    barren: bool,
+    failed_before_data: bool,
 }
 
 impl<L: Listener> Life<'_, L> {
     /// Reads until the port is lost; none when all is over.
     fn read(&mut self, mut port: Box<dyn Port>, began: Clock) -> Option<io::Error> {
-        if !self.barren && !self.open() {
+        if !self.failed_before_data && !self.open() {
             return None;
         }
-        self.barren = true;
+        self.failed_before_data = true;
         while !self.stop.stopped() {
             // Nobody is asked anything before the listener knows that the port is open.
             let patience = if self.told == Told::Open { self.listener.before_read(&mut *port) } else { Ok(PATIENCE) };
@@ -134,7 +134,7 @@ impl<L: Listener> Life<'_, L> {
                 Err(why) => return Some(why),
             };
             let lasts = heard != Heard::Silence || began.mono().0 >= micros(PATIENCE / 2);
-            self.barren &= !lasts;
+            self.failed_before_data &= !lasts;
             if lasts && !self.open() {
                 return None;
             }

@@ -201,7 +201,7 @@ impl Engine {
     }
 
     /// Whoever was told of problems until now is gone: the next ones are news again.
-    pub fn tell_anew(&mut self) {
+    pub fn reset_reported(&mut self) {
         self.rest.told = Default::default();
         self.rest.errors = ErrorsTold::default();
     }

@@ -158,7 +158,7 @@ fn only_the_first_problems_are_told_and_all_are_counted() {
     assert_eq!(out.problems.len() as u64, TOLD_OF_EACH_KIND);
     assert_eq!(engine.counts().all_problems(), 1000);
     assert_eq!(engine.counts().explained, 0);
-    engine.tell_anew();
+    engine.reset_reported();
     engine.push(&b"x\n".repeat(1000), &mut out);
     assert_eq!(out.problems.len() as u64, 2 * TOLD_OF_EACH_KIND);
     assert_eq!(engine.counts().all_problems(), 2000);

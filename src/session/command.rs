@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use uuid::Uuid;
 
-use super::{Capture, Earlier, Judgement, Procedure, Zeroed};
+use super::{Capture, Judgement, PreviousSession, Procedure, Zeroed};
 use crate::{
     clock::Wall,
     units::{Limit, Quantity},
@@ -43,7 +43,7 @@ pub struct Begin {
     /// The bench file as written.
     pub bench: String,
     /// The session that it goes on with; none for one that stands alone.
-    pub earlier: Option<Arc<Earlier>>,
+    pub previous: Option<Arc<PreviousSession>>,
 }
 
 /// What is known of a machine and its visit; empty or none where not told.

@@ -5,13 +5,13 @@ mod commands;
 use std::sync::Arc;
 
 use super::{
-    Begin, Effect, Event, Move, Notice, Record, Reply, StepView, Verdict,
+    Begin, CoreEvent, Effect, Move, Notice, Record, Reply, StepView, Verdict,
     findings::Finding,
-    judge::News,
+    judge::StepEvent,
     meters::MeterState,
     progress::{BenchView, Session},
-    record::{End, EventKind, Left},
-    zero::Zeros,
+    record::{EventKind, SessionExit, StepExit},
+    zero::ClampZeros,
 };
 use crate::{
     channel::{Channel, ChannelId, MeterId, Sample},
@@ -23,17 +23,17 @@ use crate::{
 pub struct Core {
     channels: Vec<Option<Channel>>,
     meters: Vec<MeterState>,
-    latest: Vec<Option<Latest>>,
+    latest: Vec<Option<LatestSample>>,
     alarms: Vec<(String, String)>,
-    zeros: Zeros,
+    zeros: ClampZeros,
     session: Option<Session>,
     /// What the running step has to tell; empty between events, kept for its memory.
-    news: Vec<News>,
+    events: Vec<StepEvent>,
 }
 
 /// The newest sample of a channel and the verdict on it.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Latest {
+pub struct LatestSample {
     /// The sample.
     pub sample: Sample,
     /// Against the limit of the step; none where there is nothing to judge by.
@@ -48,17 +48,17 @@ impl Core {
     }
 
     /// Something happened.
-    pub fn handle(&mut self, at: Mono, event: Event, effects: &mut Vec<Effect>) {
+    pub fn handle(&mut self, at: Mono, event: CoreEvent, effects: &mut Vec<Effect>) {
         match event {
-            Event::Samples(samples) => self.samples(samples, effects),
-            Event::Channel(id, channel) => self.channel(at, id, channel, effects),
-            Event::MeterOpened(meter) => self.meter(at, meter, None, effects),
-            Event::MeterLost(meter, why) => self.meter(at, meter, Some(why), effects),
-            Event::MeterSays(meter, text) => self.meter_says(at, meter, text, effects),
-            Event::Remark { kind, subject, text } => self.remark(at, kind, subject, text, effects),
-            Event::Alarm { key, text } => self.alarm(key, text),
-            Event::Tick => self.tick(at, effects),
-            Event::Anchor(wall) => {
+            CoreEvent::Samples(samples) => self.samples(samples, effects),
+            CoreEvent::Channel(id, channel) => self.channel(at, id, channel, effects),
+            CoreEvent::MeterOpened(meter) => self.meter(at, meter, None, effects),
+            CoreEvent::MeterLost(meter, why) => self.meter(at, meter, Some(why), effects),
+            CoreEvent::MeterSays(meter, text) => self.meter_says(at, meter, text, effects),
+            CoreEvent::Remark { kind, subject, text } => self.remark(at, kind, subject, text, effects),
+            CoreEvent::Alarm { key, text } => self.alarm(key, text),
+            CoreEvent::Tick => self.tick(at, effects),
+            CoreEvent::Anchor(wall) => {
                 if self.session.is_some() {
                     effects.push(Effect::Record(Record::Anchor(at, wall)));
                 }
@@ -67,12 +67,12 @@ impl Core {
     }
 
     /// Ends the session, if one is open.
-    pub fn end(&mut self, at: Mono, how: End, effects: &mut Vec<Effect>) -> Option<Reply> {
+    pub fn end(&mut self, at: Mono, how: SessionExit, effects: &mut Vec<Effect>) -> Option<Reply> {
         let mut session = self.session.take()?;
-        let judged = session.leave(at, Left::SessionEnd, &self.channels, effects);
+        let judged = session.leave(at, StepExit::SessionEnd, &self.channels, effects);
         session.put_back(at, effects);
-        if !session.knowledge.findings().is_empty() {
-            effects.push(Effect::Record(Record::Findings(session.knowledge.findings().to_vec())));
+        if !session.findings.ranked().is_empty() {
+            effects.push(Effect::Record(Record::Findings(session.findings.ranked().to_vec())));
         }
         effects.push(Effect::Record(Record::SessionEnded(at, how)));
         effects.push(Effect::Notice(Notice::SessionEnded(how)));
@@ -80,7 +80,7 @@ impl Core {
     }
 
     fn begin(&mut self, at: Mono, begin: Begin, effects: &mut Vec<Effect>) -> Reply {
-        let ended = match self.end(at, End::Replaced, effects) {
+        let ended = match self.end(at, SessionExit::Replaced, effects) {
             Some(Reply::Ended { id, .. }) => Some(id),
             _ => None,
         };
@@ -93,7 +93,7 @@ impl Core {
                 effects.push(Effect::Record(Record::Channel(ChannelId(id), Box::new(channel.clone()))));
             }
         }
-        self.zeros.grow_old();
+        self.zeros.mark_stale();
         let mut session = Session::new(begin, at);
         let step = session.first(at, &BenchView { channels: &self.channels, zeros: &self.zeros }, effects);
         self.session = Some(session);
@@ -104,7 +104,7 @@ impl Core {
     /// A new session also tells which meters are not there as it begins, and what the others are.
     fn remember_meters(&mut self, at: Mono, effects: &mut Vec<Effect>) {
         for meter in &mut self.meters {
-            if let Some(text) = meter.tell_anew() {
+            if let Some(text) = meter.reset_reported() {
                 effects.push(Effect::Record(Record::Event(at, EventKind::Identity, meter.name.clone(), text)));
             }
         }
@@ -131,17 +131,17 @@ impl Core {
             next += 1;
             self.zeros.apply(sample);
             let mut step = self.session.as_mut().and_then(|session| session.step.as_mut());
-            let verdict = step.as_mut().and_then(|step| step.sample(sample, &mut self.news));
+            let verdict = step.as_mut().and_then(|step| step.sample(sample, &mut self.events));
             verdicts.push(verdict);
             let at = sample.at;
             if let Some(latest) = self.latest.get_mut(usize::from(sample.channel.0)) {
-                *latest = Some(Latest { sample: *sample, verdict });
+                *latest = Some(LatestSample { sample: *sample, verdict });
             }
-            if !self.news.is_empty() {
+            if !self.events.is_empty() {
                 let rest = samples.split_off(next);
                 self.store(std::mem::replace(&mut samples, rest), std::mem::take(&mut verdicts), effects);
                 next = 0;
-                self.tell_news(at, effects);
+                self.handle_step_events(at, effects);
             }
         }
         self.store(samples, verdicts, effects);
@@ -185,20 +185,20 @@ impl Core {
     fn tick(&mut self, at: Mono, effects: &mut Vec<Effect>) {
         self.listen(at, effects);
         if let Some(step) = self.session.as_mut().and_then(|session| session.step.as_mut()) {
-            step.judge.tick(at, &mut self.news);
-            self.tell_news(at, effects);
+            step.judge.tick(at, &mut self.events);
+            self.handle_step_events(at, effects);
         }
     }
 
-    fn tell_news(&mut self, at: Mono, effects: &mut Vec<Effect>) {
-        let mut news = std::mem::take(&mut self.news);
-        for news in news.drain(..) {
-            match news {
-                News::Captured(capture) => self.keep_captures(vec![*capture], effects),
-                News::Say(text) => effects.extend(Effect::say(at, text)),
-                News::Count(seconds) => effects.push(Effect::Notice(Notice::Count(seconds))),
-                News::Lifted => self.lifted(at, effects),
-                News::TimeUp => {
+    fn handle_step_events(&mut self, at: Mono, effects: &mut Vec<Effect>) {
+        let mut events = std::mem::take(&mut self.events);
+        for event in events.drain(..) {
+            match event {
+                StepEvent::Captured(capture) => self.keep_captures(vec![*capture], effects),
+                StepEvent::Say(text) => effects.extend(Effect::say(at, text)),
+                StepEvent::Count(seconds) => effects.push(Effect::Notice(Notice::Count(seconds))),
+                StepEvent::Lifted => self.lifted(at, effects),
+                StepEvent::TimeUp => {
                     let text = "let go: it has been on for as long as it may; the step is ended";
                     effects.extend(Effect::say(at, text.to_owned()));
                     if let Some(session) = &mut self.session {
@@ -208,7 +208,7 @@ impl Core {
                 }
             }
         }
-        self.news = news;
+        self.events = events;
     }
 
     /// The lead was lifted after a capture: on to the next step, where the procedure says so.
@@ -286,7 +286,7 @@ impl Core {
     }
 
     /// What each channel showed last.
-    pub fn latest(&self) -> impl Iterator<Item = (&Channel, &Latest)> {
+    pub fn latest(&self) -> impl Iterator<Item = (&Channel, &LatestSample)> {
         self.channels
             .iter()
             .zip(&self.latest)
@@ -310,7 +310,7 @@ impl Core {
 
     /// What follows from the captures so far, the best explained first.
     pub fn findings(&self) -> &[Finding] {
-        self.session.as_ref().map_or(&[], |session| session.knowledge.findings())
+        self.session.as_ref().map_or(&[], |session| session.findings.ranked())
     }
 
     /// The step that is on.

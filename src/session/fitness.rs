@@ -6,7 +6,7 @@
 mod facts;
 mod room;
 
-pub use facts::{BenchFacts, ChannelFacts, Names};
+pub use facts::{BenchFacts, ChannelFacts, ChannelList};
 
 use std::{collections::HashSet, time::Duration};
 
@@ -18,7 +18,7 @@ use crate::units::{Limit, Quantity};
 
 /// How much it matters.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Weight {
+pub enum Severity {
     /// The step can't come to the verdict it is for.
     Fails,
     /// It may not come to one.
@@ -27,7 +27,7 @@ pub enum Weight {
     Note,
 }
 
-impl Weight {
+impl Severity {
     /// How it is said.
     pub const fn word(self) -> &'static str {
         match self {
@@ -40,9 +40,9 @@ impl Weight {
 
 /// One thing of a step that the bench does not suit.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Unfit {
+pub struct FitnessIssue {
     /// How much it matters.
-    pub weight: Weight,
+    pub severity: Severity,
     /// The line of the procedure file.
     pub line: usize,
     /// The step's name.
@@ -53,15 +53,15 @@ pub struct Unfit {
     pub remedy: String,
 }
 
-impl std::fmt::Display for Unfit {
+impl std::fmt::Display for FitnessIssue {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        write!(f, "{}: {}; {}", self.weight.word(), self.what, self.remedy)
+        write!(f, "{}: {}; {}", self.severity.word(), self.what, self.remedy)
     }
 }
 
 /// All that does not fit, in the order of the steps.
-pub fn check(procedure: &Procedure, bench: &BenchFacts) -> Vec<Unfit> {
-    let mut inspector = Inspector { bench, found: Vec::new(), told: HashSet::new() };
+pub fn check(procedure: &Procedure, bench: &BenchFacts) -> Vec<FitnessIssue> {
+    let mut inspector = FitnessCheck { bench, found: Vec::new(), told: HashSet::new() };
     for (step, usage) in procedure.steps.iter().zip(Usage::of_steps(&procedure.steps)) {
         inspector.step(step);
         inspector.use_in_circuit(step, usage);
@@ -70,15 +70,15 @@ pub fn check(procedure: &Procedure, bench: &BenchFacts) -> Vec<Unfit> {
 }
 
 /// Walks the steps; what concerns a channel alone is told at the first step that looks at it.
-struct Inspector<'a> {
+struct FitnessCheck<'a> {
     bench: &'a BenchFacts,
-    found: Vec<Unfit>,
-    told: HashSet<(String, Missing)>,
+    found: Vec<FitnessIssue>,
+    told: HashSet<(String, UnknownFact)>,
 }
 
 /// What may not be known of a channel.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-enum Missing {
+enum UnknownFact {
     Accuracy(Quantity),
     Digit,
     Rate,
@@ -87,7 +87,7 @@ enum Missing {
     Role,
 }
 
-impl Inspector<'_> {
+impl FitnessCheck<'_> {
     fn step(&mut self, step: &Step) {
         self.time_on(step);
         for condition in &step.conditions {
@@ -98,7 +98,7 @@ impl Inspector<'_> {
         }
         let Some(name) = &step.channel else {
             return self.say(
-                Weight::Note,
+                Severity::Note,
                 step,
                 "it looks at no channel, nothing is judged",
                 "name one if it should be",
@@ -111,7 +111,7 @@ impl Inspector<'_> {
         self.rate(step, &facts);
         match &step.limit {
             None => {
-                self.say(Weight::Note, step, "it has no limit: recorded, not judged", "give it one if it should be")
+                self.say(Severity::Note, step, "it has no limit: recorded, not judged", "give it one if it should be")
             }
             Some(limit) => {
                 self.range(step, &facts, limit);
@@ -129,7 +129,7 @@ impl Inspector<'_> {
         };
         let what = format!("what it measures in the circuit \"{circuit}\" is not told, the findings can't use it");
         let remedy = "role = \"feed\", \"coil ohms\", \"coil amps\", \"ground drop\" and the like tells it";
-        self.once(circuit, Missing::Role, step, &what, remedy);
+        self.once(circuit, UnknownFact::Role, step, &what, remedy);
     }
 
     /// The channel of a name; its absence is told.
@@ -137,14 +137,14 @@ impl Inspector<'_> {
         if let Some(facts) = self.bench.channel(name) {
             return Some(facts.clone());
         }
-        if self.bench.names == Names::MoreToCome {
+        if self.bench.names == ChannelList::Incomplete {
             let what = format!("channel \"{name}\" is not known before its meter speaks");
-            self.once(name, Missing::Name, step, &what, "name the channels in the bench file to have them checked");
+            self.once(name, UnknownFact::Name, step, &what, "name the channels in the bench file to have them checked");
             return None;
         }
         let names: Vec<&str> = self.bench.channels.iter().map(|channel| channel.name.as_str()).collect();
         let what = format!("channel \"{name}\" is not on the bench, which has {}", names.join(", "));
-        self.say(Weight::Fails, step, &what, "add it to the bench file, or name another one in the step");
+        self.say(Severity::Fails, step, &what, "add it to the bench file, or name another one in the step");
         None
     }
 
@@ -157,7 +157,7 @@ impl Inspector<'_> {
             _ => return true,
         };
         let what = format!("channel \"{}\" gives {given}, {wanted} is asked for", facts.name);
-        self.say(Weight::Fails, step, &what, "name a channel that gives it, or leave its quantity out of the bench");
+        self.say(Severity::Fails, step, &what, "name a channel that gives it, or leave its quantity out of the bench");
         false
     }
 
@@ -183,7 +183,7 @@ impl Inspector<'_> {
             let what =
                 format!("it may stay on for {} ms, a value counts after {} ms", most.as_millis(), needed.as_millis());
             self.say(
-                Weight::Fails,
+                Severity::Fails,
                 step,
                 &what,
                 "shorten steady or after, or hold it on for longer if its maker allows",
@@ -199,13 +199,13 @@ impl Inspector<'_> {
         let Some(rate) = facts.rate else {
             let what =
                 format!("how often \"{}\" reports is not known; a steady value takes three readings", facts.name);
-            return self.once(&facts.name, Missing::Rate, step, &what, "rate = \"3 Hz\" at the meter tells it");
+            return self.once(&facts.name, UnknownFact::Rate, step, &what, "rate = \"3 Hz\" at the meter tells it");
         };
         let intervals = rate * step.steady.as_secs_f64();
         // Three readings span two intervals; the window holds one reading more than it is long.
-        let weight = match intervals {
-            few if few <= 1.0 => Weight::Fails,
-            few if few < 2.0 => Weight::Doubtful,
+        let severity = match intervals {
+            few if few <= 1.0 => Severity::Fails,
+            few if few < 2.0 => Severity::Doubtful,
             _ => return,
         };
         let what = format!(
@@ -214,12 +214,12 @@ impl Inspector<'_> {
             step.steady.as_millis()
         );
         let remedy = format!("steady = \"{:.1} s\" or a faster meter", (30.0 / rate).ceil() / 10.0);
-        self.say(weight, step, &what, &remedy);
+        self.say(severity, step, &what, &remedy);
     }
 
-    fn say(&mut self, weight: Weight, step: &Step, what: &str, remedy: &str) {
-        self.found.push(Unfit {
-            weight,
+    fn say(&mut self, severity: Severity, step: &Step, what: &str, remedy: &str) {
+        self.found.push(FitnessIssue {
+            severity,
             line: step.line,
             step: step.name.clone(),
             what: what.to_owned(),
@@ -228,9 +228,9 @@ impl Inspector<'_> {
     }
 
     /// What is not known of a channel, told once.
-    fn once(&mut self, channel: &str, missing: Missing, step: &Step, what: &str, remedy: &str) {
+    fn once(&mut self, channel: &str, missing: UnknownFact, step: &Step, what: &str, remedy: &str) {
         if self.told.insert((channel.to_owned(), missing)) {
-            self.say(Weight::Note, step, what, remedy);
+            self.say(Severity::Note, step, what, remedy);
         }
     }
 }

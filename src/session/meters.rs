@@ -86,8 +86,8 @@ impl MeterState {
         is_news.then(|| self.said()).flatten()
     }
 
-    /// A session began, to which all is news. Answers what it says of itself, as a sentence.
-    pub(super) fn tell_anew(&mut self) -> Option<String> {
+    /// A session began, to which all is new. Answers what it says of itself, as a sentence.
+    pub(super) fn reset_reported(&mut self) -> Option<String> {
         self.told = self.identity.clone().unwrap_or_default();
         self.said()
     }
@@ -137,11 +137,11 @@ mod tests {
     fn to_a_new_session_it_is() {
         let mut meter = MeterState::new("handheld".to_owned());
         let said = meter.says("Bench 6".to_owned());
-        assert_eq!(meter.tell_anew(), said);
+        assert_eq!(meter.reset_reported(), said);
         assert_eq!(meter.says("Bench 6".to_owned()), None);
         // A session begins while the cable is off: it has not heard of this meter when it is back.
         meter.changed(Mono(1), Some("no such file"));
-        assert_eq!(meter.tell_anew(), None);
+        assert_eq!(meter.reset_reported(), None);
         meter.changed(Mono(2), None);
         assert_eq!(meter.says("Bench 6".to_owned()), said);
     }

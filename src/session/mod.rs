@@ -10,25 +10,25 @@ pub(crate) mod judge;
 
 pub mod findings;
 
-mod advice;
-mod knowledge;
+mod prompts;
+mod session_findings;
 mod step;
 mod zero;
 
 mod command;
 mod core;
-mod earlier;
 mod meters;
+mod previous;
 mod progress;
 mod record;
 
 pub use self::core::Core;
-pub(crate) use self::core::Latest;
+pub(crate) use self::core::LatestSample;
 pub use command::{Begin, Command, Visit};
 pub(crate) use command::{Move, Refusal, Reply, StepView};
-pub(crate) use earlier::{Earlier, EarlierJudgement, EarlierStep};
 pub(crate) use judge::{Capture, Judgement, Verdict};
-pub use record::End;
+pub(crate) use previous::{PreviousJudgement, PreviousSession, PreviousStep};
+pub use record::SessionExit;
 pub(crate) use record::{EventKind, Record, StepBegan, StepEnded};
 pub(crate) use zero::Zeroed;
 
@@ -43,7 +43,7 @@ use crate::{
 
 /// What happens to the core, apart from the operator's [`Command`]s.
 #[derive(Debug)]
-pub enum Event {
+pub enum CoreEvent {
     /// A channel is known from now on; precedes its samples.
     Channel(ChannelId, Channel),
     /// Samples of one chunk of one meter, in order.
@@ -88,17 +88,20 @@ pub enum Effect {
 impl Effect {
     /// Something the operator should hear: told now, and kept.
     fn say(at: Mono, text: String) -> [Self; 2] {
-        [Self::Notice(Notice::Say(text.clone())), Self::Record(Record::Event(at, EventKind::Told, String::new(), text))]
+        [
+            Self::Notice(Notice::Say(text.clone())),
+            Self::Record(Record::Event(at, EventKind::Announced, String::new(), text)),
+        ]
     }
 }
 
-/// News for whoever watches.
+/// What those who watch are sent.
 #[derive(Debug, Clone)]
 pub enum Notice {
     /// A session began; its title or machine in words.
     SessionBegan(String),
     /// The session ended.
-    SessionEnded(End),
+    SessionEnded(SessionExit),
     /// A step began.
     Step(Arc<StepView>),
     /// A step was left; how it was judged.

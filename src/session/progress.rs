@@ -4,14 +4,14 @@ use std::{collections::HashMap, sync::Arc};
 
 use super::{
     Begin, Effect, Judgement, Move, Notice, Procedure, Record, Refusal, StepView,
-    advice::Advice,
     findings::Kind,
-    judge::Aim,
-    knowledge::Knowledge,
+    judge::StepCriteria,
     procedure::Advance,
-    record::{Left, StepBegan},
-    step::{Rest, RunningStep, named},
-    zero::Zeros,
+    prompts::OperatorPrompts,
+    record::{StepBegan, StepExit},
+    session_findings::SessionFindings,
+    step::{ActiveStep, LeadPosition, named},
+    zero::ClampZeros,
 };
 use crate::{
     channel::{Channel, ChannelId},
@@ -23,10 +23,10 @@ use crate::{
 pub(super) struct Session {
     pub begin: Begin,
     pub began: Mono,
-    pub step: Option<RunningStep>,
+    pub step: Option<ActiveStep>,
     pub samples: u64,
-    pub advice: Advice,
-    pub knowledge: Knowledge,
+    pub prompts: OperatorPrompts,
+    pub findings: SessionFindings,
     /// Steps begun so far.
     steps: u32,
     /// How often each step was begun.
@@ -34,31 +34,31 @@ pub(super) struct Session {
     /// Index into the procedure's steps; their number once all are done.
     place: usize,
     /// Where the step before left the leads.
-    rest: Option<Rest>,
+    rest: Option<LeadPosition>,
 }
 
 /// What a step needs to know of the bench.
 pub(super) struct BenchView<'a> {
     pub channels: &'a [Option<Channel>],
-    pub zeros: &'a Zeros,
+    pub zeros: &'a ClampZeros,
 }
 
 pub(super) type Moved = (Option<Judgement>, Option<Arc<StepView>>);
 
 impl Session {
     pub(super) fn new(begin: Begin, began: Mono) -> Self {
-        let mut knowledge = Knowledge::new(begin.procedure.as_deref(), begin.visit.part_celsius);
-        if let (Some(procedure), Some(earlier)) = (&begin.procedure, &begin.earlier) {
-            knowledge.remember(procedure, earlier);
+        let mut findings = SessionFindings::new(begin.procedure.as_deref(), begin.visit.part_celsius);
+        if let (Some(procedure), Some(previous)) = (&begin.procedure, &begin.previous) {
+            findings.remember(procedure, previous);
         }
         Self {
-            knowledge,
-            attempts: begin.earlier.as_ref().map(|earlier| earlier.attempts()).unwrap_or_default(),
+            findings,
+            attempts: begin.previous.as_ref().map(|previous| previous.attempts()).unwrap_or_default(),
             begin,
             began,
             step: None,
             samples: 0,
-            advice: Advice::default(),
+            prompts: OperatorPrompts::default(),
             steps: 0,
             place: 0,
             rest: None,
@@ -77,7 +77,7 @@ impl Session {
     /// The first step of a procedure, or the one where an earlier session was cut off.
     pub(super) fn first(&mut self, at: Mono, bench: &BenchView, effects: &mut Vec<Effect>) -> Option<Arc<StepView>> {
         let procedure = self.procedure()?;
-        self.place = self.begin.earlier.as_ref().map_or(0, |earlier| earlier.place(&procedure));
+        self.place = self.begin.previous.as_ref().map_or(0, |previous| previous.place(&procedure));
         (self.place < procedure.steps.len()).then(|| self.begin_place(at, self.place, bench, effects))
     }
 
@@ -105,11 +105,11 @@ impl Session {
         let all = procedure.steps.len();
         let (place, left) = match to {
             Move::Next | Move::Skip | Move::Again if self.place >= all => return Err(Refusal::AtEnd),
-            Move::Next => (self.place + 1, Left::Done),
-            Move::Skip => (self.place + 1, Left::Skipped),
-            Move::Back => (self.place.checked_sub(1).ok_or(Refusal::AtFirst)?, Left::Back),
-            Move::Again => (self.place, Left::Again),
-            Move::Named(name) => (place_of(procedure, name)?, Left::Done),
+            Move::Next => (self.place + 1, StepExit::Done),
+            Move::Skip => (self.place + 1, StepExit::Skipped),
+            Move::Back => (self.place.checked_sub(1).ok_or(Refusal::AtFirst)?, StepExit::Back),
+            Move::Again => (self.place, StepExit::Again),
+            Move::Named(name) => (place_of(procedure, name)?, StepExit::Done),
         };
         let judged = self.leave(at, left, bench.channels, effects);
         self.place = place;
@@ -122,7 +122,7 @@ impl Session {
 
     /// What is on has been on for as long as it may: the step ends, and where steps follow by themselves so does the next.
     pub(super) fn time_up(&mut self, at: Mono, bench: &BenchView, effects: &mut Vec<Effect>) {
-        self.leave(at, Left::TimeUp, bench.channels, effects);
+        self.leave(at, StepExit::TimeUp, bench.channels, effects);
         let next = self.place + 1;
         if self.advances() && self.procedure().is_some_and(|procedure| next < procedure.steps.len()) {
             self.begin_place(at, next, bench, effects);
@@ -137,12 +137,12 @@ impl Session {
         effects: &mut Vec<Effect>,
     ) -> Result<Moved, Refusal> {
         let (name, left) = match (to, &self.step) {
-            (Move::Next, _) => (format!("step {}", self.steps + 1), Left::Done),
-            (Move::Again, Some(step)) => (step.view.name.clone(), Left::Again),
+            (Move::Next, _) => (format!("step {}", self.steps + 1), StepExit::Done),
+            (Move::Again, Some(step)) => (step.view.name.clone(), StepExit::Again),
             (Move::Again, None) => return Err(Refusal::NoStep),
             (Move::Back, _) => return Err(Refusal::NoProcedure { way: "back" }),
             (Move::Skip, _) => return Err(Refusal::NoProcedure { way: "on" }),
-            (Move::Named(name), _) => (said(&name, "step's name")?, Left::Done),
+            (Move::Named(name), _) => (said(&name, "step's name")?, StepExit::Done),
         };
         let judged = self.leave(at, left, bench.channels, effects);
         let view = StepView {
@@ -156,8 +156,8 @@ impl Session {
             quantity: None,
             limit: None,
         };
-        let aim = Aim::nothing(&view);
-        Ok((judged, Some(self.begin_step(at, view, aim, bench, effects))))
+        let criteria = StepCriteria::nothing(&view);
+        Ok((judged, Some(self.begin_step(at, view, criteria, bench, effects))))
     }
 
     fn begin_place(&mut self, at: Mono, place: usize, bench: &BenchView, effects: &mut Vec<Effect>) -> Arc<StepView> {
@@ -175,26 +175,26 @@ impl Session {
             limit: spec.limit,
         };
         self.place = place;
-        let aim = Aim::of(spec, &self.begin.visit, |name| named(bench.channels, name));
-        self.begin_step(at, view, aim, bench, effects)
+        let criteria = StepCriteria::of(spec, &self.begin.visit, |name| named(bench.channels, name));
+        self.begin_step(at, view, criteria, bench, effects)
     }
 
     fn begin_step(
         &mut self,
         at: Mono,
         view: StepView,
-        mut aim: Aim,
+        mut criteria: StepCriteria,
         bench: &BenchView,
         effects: &mut Vec<Effect>,
     ) -> Arc<StepView> {
         let view = Arc::new(view);
         self.steps = view.number;
-        let channel = aim.channel;
+        let channel = criteria.channel;
         let found = channel.and_then(|id| bench.channels.get(usize::from(id.0))?.as_ref());
         if let (Some(id), Some(found)) = (channel, found) {
-            aim.channel_found(id, found);
+            criteria.channel_found(id, found);
         }
-        self.step = Some(RunningStep::begin(at, view.clone(), aim, self.rest.take()));
+        self.step = Some(ActiveStep::begin(at, view.clone(), criteria, self.rest.take()));
         effects.push(Effect::Record(Record::StepBegan(Box::new(StepBegan { at, view: view.clone() }))));
         effects.push(Effect::Notice(Notice::Step(view.clone())));
         self.advise(at, &view, channel, bench, effects);
@@ -212,8 +212,8 @@ impl Session {
     ) {
         let id = channel.map(|id| usize::from(id.0));
         let channel = id.and_then(|id| bench.channels.get(id)?.as_ref());
-        let advice = self.advice.before(view, channel, id.is_some_and(|id| bench.zeros.is_fresh(id)));
-        effects.extend(advice.into_iter().flat_map(|text| Effect::say(at, text)));
+        let prompts = self.prompts.before(view, channel, id.is_some_and(|id| bench.zeros.is_fresh(id)));
+        effects.extend(prompts.into_iter().flat_map(|text| Effect::say(at, text)));
     }
 
     /// A channel turned up: perhaps the one that the running step waits for.
@@ -236,7 +236,7 @@ impl Session {
     pub(super) fn leave(
         &mut self,
         at: Mono,
-        left: Left,
+        left: StepExit,
         channels: &[Option<Channel>],
         effects: &mut Vec<Effect>,
     ) -> Option<Judgement> {
@@ -246,16 +246,16 @@ impl Session {
         let ended = step.end(at, left);
         let judged = ended.capture.as_ref().map(|capture| capture.judgement.clone());
         if let Some(capture) = &ended.capture {
-            self.advice.captured(&view, capture);
+            self.prompts.captured(&view, capture);
         }
         effects.push(Effect::Record(Record::StepEnded(Box::new(ended))));
         effects.push(Effect::Notice(Notice::Judged { step: view.name.clone(), judgement: judged.clone() }));
         let channel =
             view.channel.as_ref().and_then(|name| channels.get(usize::from(named(channels, name)?.0))?.as_ref());
         if let Some(judged) = &judged
-            && self.knowledge.learn(&view, judged, channel)
+            && self.findings.learn(&view, judged, channel)
         {
-            let first = self.knowledge.findings().first().filter(|finding| {
+            let first = self.findings.ranked().first().filter(|finding| {
                 // That nothing is wrong can be said once all has been measured.
                 finding.kind != Kind::NotEnough && (finding.kind != Kind::Healthy || self.is_at_the_last(&view))
             });
@@ -270,7 +270,7 @@ impl Session {
 
     /// No step follows: what is to be put back.
     pub(super) fn put_back(&mut self, at: Mono, effects: &mut Vec<Effect>) {
-        effects.extend(self.advice.at_the_end().into_iter().flat_map(|text| Effect::say(at, text)));
+        effects.extend(self.prompts.after_last_step().into_iter().flat_map(|text| Effect::say(at, text)));
     }
 
     fn attempt(&mut self, name: &str) -> u32 {

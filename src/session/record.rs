@@ -15,7 +15,7 @@ pub enum Record {
     /// A session began; precedes all that belongs to it.
     SessionBegan(Mono, Box<Begin>),
     /// The session ended; nothing of it follows.
-    SessionEnded(Mono, End),
+    SessionEnded(Mono, SessionExit),
     /// A channel is known; precedes its samples.
     Channel(ChannelId, Box<Channel>),
     /// A step began: the samples that follow belong to it.
@@ -53,7 +53,7 @@ pub struct StepEnded {
     /// Which one, counted from 1 over the session.
     pub number: u32,
     /// How it was left.
-    pub left: Left,
+    pub left: StepExit,
     /// What it was judged on; none where there was nothing to judge.
     pub capture: Option<Capture>,
     /// Figures of every signal that was seen during the step.
@@ -73,7 +73,7 @@ pub struct SignalFigures {
 
 /// How a step was left.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Left {
+pub enum StepExit {
     /// It was done.
     Done,
     /// The operator went back to an earlier one.
@@ -88,7 +88,7 @@ pub enum Left {
     SessionEnd,
 }
 
-impl Left {
+impl StepExit {
     /// How it is said.
     pub const fn word(self) -> &'static str {
         match self {
@@ -104,7 +104,7 @@ impl Left {
 
 /// How a session ended.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum End {
+pub enum SessionExit {
     /// By the operator's word.
     Ended,
     /// The daemon was told to stop.
@@ -113,7 +113,7 @@ pub enum End {
     Replaced,
 }
 
-impl End {
+impl SessionExit {
     /// How it is said. A session that was cut off has the store's word: `interrupted`.
     pub const fn word(self) -> &'static str {
         match self {
@@ -148,11 +148,11 @@ pub enum EventKind {
     /// The operator noted something.
     Note,
     /// The operator was told something.
-    Told,
+    Announced,
     /// A clamp's zero was taken.
     Zeroed,
     /// The bench does not suit a step of the procedure.
-    Unfit,
+    NotSuited,
 }
 
 impl EventKind {
@@ -169,9 +169,9 @@ impl EventKind {
             Self::Store => "store",
             Self::Mark => "mark",
             Self::Note => "note",
-            Self::Told => "told",
+            Self::Announced => "told",
             Self::Zeroed => "zeroed",
-            Self::Unfit => "unfit",
+            Self::NotSuited => "unfit",
         }
     }
 }

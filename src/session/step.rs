@@ -4,8 +4,8 @@ use std::sync::Arc;
 
 use super::{
     Capture, StepView, Verdict,
-    judge::{Contact, Figures, News, StepJudge},
-    record::{Left, SignalFigures, StepEnded},
+    judge::{Figures, LeadContact, StepEvent, StepJudge},
+    record::{SignalFigures, StepEnded, StepExit},
 };
 use crate::{
     channel::{Channel, ChannelId, Sample},
@@ -14,7 +14,7 @@ use crate::{
 
 /// A step between its begin and its end.
 #[derive(Debug)]
-pub(super) struct RunningStep {
+pub(super) struct ActiveStep {
     pub view: Arc<StepView>,
     pub judge: StepJudge,
     /// By channel; a channel has one entry for each function that its meter was on.
@@ -23,39 +23,46 @@ pub(super) struct RunningStep {
 
 /// Where a step leaves the leads for the next one.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) struct Rest {
+pub(super) struct LeadPosition {
     channel: ChannelId,
     quantity: Option<crate::units::Quantity>,
 }
 
-impl RunningStep {
+impl ActiveStep {
     /// A step that begins; `rest` tells where the leads still are.
-    pub(super) fn begin(at: Mono, view: Arc<StepView>, aim: super::judge::Aim, rest: Option<Rest>) -> Self {
-        let same_place = rest.is_some_and(|rest| aim.channel == Some(rest.channel) && aim.quantity == rest.quantity);
-        let contact = if same_place { Contact::still_there(aim.contact) } else { Contact::new(aim.contact) };
-        Self { view, judge: StepJudge::new(aim, at, contact), figures: Vec::new() }
+    pub(super) fn begin(
+        at: Mono,
+        view: Arc<StepView>,
+        criteria: super::judge::StepCriteria,
+        rest: Option<LeadPosition>,
+    ) -> Self {
+        let same_place =
+            rest.is_some_and(|rest| criteria.channel == Some(rest.channel) && criteria.quantity == rest.quantity);
+        let contact =
+            if same_place { LeadContact::still_there(criteria.contact) } else { LeadContact::new(criteria.contact) };
+        Self { view, judge: StepJudge::new(criteria, at, contact), figures: Vec::new() }
     }
 
     /// Where the leads still are, when they have not been lifted since the capture.
-    pub(super) fn rest(&self) -> Option<Rest> {
-        let channel = self.judge.aim.channel?;
-        self.judge.rests_on_its_capture().then_some(Rest { channel, quantity: self.judge.aim.quantity })
+    pub(super) fn rest(&self) -> Option<LeadPosition> {
+        let channel = self.judge.criteria.channel?;
+        self.judge.rests_on_its_capture().then_some(LeadPosition { channel, quantity: self.judge.criteria.quantity })
     }
 
     /// A channel turned up. True where it is the one that the step waited for.
     pub(super) fn channel_found(&mut self, id: ChannelId, channel: &Channel) -> bool {
-        self.judge.aim.load.channel_found(id, &channel.name);
+        self.judge.criteria.load.channel_found(id, &channel.name);
         let (is_own, was_waited_for) =
-            (self.view.channel.as_ref() == Some(&channel.name), self.judge.aim.channel.is_none());
+            (self.view.channel.as_ref() == Some(&channel.name), self.judge.criteria.channel.is_none());
         if is_own {
-            self.judge.aim.channel_found(id, channel);
+            self.judge.criteria.channel_found(id, channel);
         }
         is_own && was_waited_for
     }
 
     /// One more sample; the verdict on it alone.
-    pub(super) fn sample(&mut self, sample: &Sample, news: &mut Vec<News>) -> Option<Verdict> {
-        let verdict = self.judge.sample(sample, news);
+    pub(super) fn sample(&mut self, sample: &Sample, events: &mut Vec<StepEvent>) -> Option<Verdict> {
+        let verdict = self.judge.sample(sample, events);
         self.signal(sample).figures.add(sample.at, sample.value, verdict);
         verdict
     }
@@ -78,9 +85,9 @@ impl RunningStep {
     }
 
     /// The step is left.
-    pub(super) fn end(self, at: Mono, left: Left) -> StepEnded {
+    pub(super) fn end(self, at: Mono, left: StepExit) -> StepEnded {
         let capture: Option<Capture> = match left {
-            Left::Skipped => None,
+            StepExit::Skipped => None,
             _ => self.judge.close(at),
         };
         StepEnded { at, number: self.view.number, left, capture, figures: self.figures.into_iter().flatten().collect() }

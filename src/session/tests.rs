@@ -74,7 +74,7 @@ fn begin(procedure: Option<&str>) -> Command {
         visit: Visit::default(),
         procedure,
         bench: String::new(),
-        earlier: None,
+        previous: None,
     })
 }
 
@@ -87,7 +87,7 @@ struct Watched {
 impl Watched {
     fn new(procedure: Option<&str>) -> Self {
         let mut watched = Self { core: Core::new(["handheld".to_owned()]), effects: Vec::new() };
-        watched.core.handle(Mono(0), Event::Channel(ChannelId(0), channel("probe")), &mut watched.effects);
+        watched.core.handle(Mono(0), CoreEvent::Channel(ChannelId(0), channel("probe")), &mut watched.effects);
         watched.say(0, begin(procedure)).unwrap();
         watched
     }
@@ -102,7 +102,7 @@ impl Watched {
 
     fn feed(&mut self, samples: Vec<Sample>) {
         let at = samples.last().map_or(Mono(0), |sample| sample.at);
-        self.core.handle(at, Event::Samples(samples), &mut self.effects);
+        self.core.handle(at, CoreEvent::Samples(samples), &mut self.effects);
     }
 
     fn on(&self) -> Option<String> {
@@ -216,7 +216,7 @@ fn steps_go_where_the_operator_says() {
 fn a_meter_that_speaks_up_late_is_still_told_to_be_switched() {
     let mut watched = Watched { core: Core::new(["handheld".to_owned()]), effects: Vec::new() };
     watched.say(0, begin(Some(PROCEDURE))).unwrap();
-    watched.core.handle(Mono(1000), Event::Channel(ChannelId(0), channel("probe")), &mut watched.effects);
+    watched.core.handle(Mono(1000), CoreEvent::Channel(ChannelId(0), channel("probe")), &mut watched.effects);
     watched.go(2, "lift ohms").unwrap();
     let said = watched.effects.iter().filter_map(|effect| match effect {
         Effect::Notice(Notice::Say(text)) => Some(text.as_str()),
@@ -228,12 +228,12 @@ fn a_meter_that_speaks_up_late_is_still_told_to_be_switched() {
 #[test]
 fn a_meter_that_falls_silent_is_told_and_found_again() {
     let mut watched = Watched::new(None);
-    watched.core.handle(Mono(0), Event::MeterOpened(MeterId(0)), &mut watched.effects);
+    watched.core.handle(Mono(0), CoreEvent::MeterOpened(MeterId(0)), &mut watched.effects);
     watched.feed(vec![volts(500, 12.4)]);
-    watched.core.handle(Mono(10_000_000), Event::Tick, &mut watched.effects);
+    watched.core.handle(Mono(10_000_000), CoreEvent::Tick, &mut watched.effects);
     assert_eq!(watched.core.alarms().count(), 0);
     for at in [11_000_000, 12_000_000] {
-        watched.core.handle(Mono(at), Event::Tick, &mut watched.effects);
+        watched.core.handle(Mono(at), CoreEvent::Tick, &mut watched.effects);
     }
     assert!(watched.core.alarms().next().unwrap().contains("no reading of \"handheld\" for 10 s"));
     watched.feed(vec![volts(20_500, 12.4)]);
@@ -267,10 +267,14 @@ fn without_a_procedure_every_mark_makes_a_step() {
 fn a_gap_is_not_judged_across() {
     let mut watched = Watched::new(Some(PROCEDURE));
     watched.feed((1..30).map(|index| volts(index * 100, if index < 25 { 0.01 } else { 12.4 })).collect());
-    watched.core.handle(Mono(3_000_000), Event::MeterLost(MeterId(0), "unplugged".to_owned()), &mut watched.effects);
+    watched.core.handle(
+        Mono(3_000_000),
+        CoreEvent::MeterLost(MeterId(0), "unplugged".to_owned()),
+        &mut watched.effects,
+    );
     assert_eq!(watched.say(3100, Command::Take(None)).unwrap_err(), Refusal::NothingToTake);
     assert!(watched.core.alarms().any(|alarm| alarm.contains("unplugged")));
-    watched.core.handle(Mono(4_000_000), Event::MeterOpened(MeterId(0)), &mut watched.effects);
+    watched.core.handle(Mono(4_000_000), CoreEvent::MeterOpened(MeterId(0)), &mut watched.effects);
     assert_eq!(watched.core.alarms().count(), 0);
     let records = watched.records();
     assert!(records.iter().any(|line| line.contains("MeterLost")), "{records:?}");

@@ -1,6 +1,6 @@
 //! The zero of clamps: what they show with nothing through them is taken off, and what it drifts by is doubted.
 
-use super::judge::{Settled, Window};
+use super::judge::{Settled, SteadyWindow};
 use crate::{
     channel::Sample,
     protocol::Value,
@@ -15,10 +15,10 @@ const COARSE_A: f64 = 0.05;
 
 /// One channel's zero.
 #[derive(Debug, Clone, PartialEq)]
-pub(super) struct Zero {
+pub(super) struct ClampZero {
     quantity: Quantity,
     /// What the channel shows by itself, not zeroed.
-    recent: Window,
+    recent: SteadyWindow,
     /// What is taken off; none before the first zero.
     offset: Option<f64>,
     /// Standard uncertainty of what is taken off.
@@ -42,11 +42,11 @@ pub struct Zeroed {
 
 /// The zeros of all channels.
 #[derive(Debug, Default)]
-pub(super) struct Zeros {
-    by_channel: Vec<Option<Zero>>,
+pub(super) struct ClampZeros {
+    by_channel: Vec<Option<ClampZero>>,
 }
 
-impl Zeros {
+impl ClampZeros {
     /// Takes the zero off a sample. Only currents have one.
     pub(super) fn apply(&mut self, sample: &mut Sample) {
         if sample.quantity.dimension() != Dimension::Ampere {
@@ -57,9 +57,9 @@ impl Zeros {
         if index >= self.by_channel.len() {
             self.by_channel.resize(index + 1, None);
         }
-        let zero = self.by_channel[index].get_or_insert_with(|| Zero::new(sample.quantity));
+        let zero = self.by_channel[index].get_or_insert_with(|| ClampZero::new(sample.quantity));
         if zero.quantity != sample.quantity {
-            *zero = Zero::new(sample.quantity);
+            *zero = ClampZero::new(sample.quantity);
         }
         zero.recent.push(sample.at, value, sample.digit);
         if let Some(offset) = zero.offset {
@@ -88,14 +88,14 @@ impl Zeros {
     }
 
     /// A new session: zeros are kept, but they are no longer of this session.
-    pub(super) fn grow_old(&mut self) {
+    pub(super) fn mark_stale(&mut self) {
         self.by_channel.iter_mut().flatten().for_each(|zero| zero.in_session = false);
     }
 }
 
-impl Zero {
+impl ClampZero {
     fn new(quantity: Quantity) -> Self {
-        Self { quantity, recent: Window::new(STILL_US), offset: None, u: 0.0, in_session: false }
+        Self { quantity, recent: SteadyWindow::new(STILL_US), offset: None, u: 0.0, in_session: false }
     }
 }
 
@@ -104,7 +104,7 @@ mod tests {
     use super::*;
     use crate::session::judge::tests::amps;
 
-    fn shown(zeros: &mut Zeros, from: i64, value: f64) -> Sample {
+    fn shown(zeros: &mut ClampZeros, from: i64, value: f64) -> Sample {
         let mut last = amps(0, 0.0);
         for index in 0..15 {
             last = amps(from + index * 100_000, value);
@@ -115,7 +115,7 @@ mod tests {
 
     #[test]
     fn a_zero_is_taken_off_and_its_drift_is_doubted() {
-        let mut zeros = Zeros::default();
+        let mut zeros = ClampZeros::default();
         assert_eq!(shown(&mut zeros, 0, 0.030).value, Value::Number(0.030));
         let first = zeros.take(1).unwrap();
         assert!((first.offset - 0.030).abs() < 1e-12 && first.drift.is_none() && first.u < 1e-12, "{first:?}");
@@ -123,7 +123,7 @@ mod tests {
         let sample = shown(&mut zeros, 2_000_000, 0.530);
         let Value::Number(value) = sample.value else { panic!("{sample:?}") };
         assert!((value - 0.5).abs() < 1e-12);
-        zeros.grow_old();
+        zeros.mark_stale();
         assert!(!zeros.is_fresh(1));
         shown(&mut zeros, 5_000_000, 0.042);
         let again = zeros.take(1).unwrap();
@@ -135,7 +135,7 @@ mod tests {
 
     #[test]
     fn a_clamp_that_is_not_still_has_no_zero() {
-        let mut zeros = Zeros::default();
+        let mut zeros = ClampZeros::default();
         for index in 0..30 {
             zeros.apply(&mut amps(index * 100_000, index as f64 * 0.2));
         }

@@ -120,7 +120,7 @@ impl Rows {
                 begin.bench,
                 env!("CARGO_PKG_VERSION"),
                 self.next_row,
-                begin.earlier.as_ref().map(|earlier| earlier.id.to_string()),
+                begin.previous.as_ref().map(|previous| previous.id.to_string()),
             ])?;
         let session = connection.last_insert_rowid();
         self.session = Some((session, at));

@@ -18,7 +18,7 @@ use bayline::{
     clock::{Mono, Wall},
     procedure::Procedure,
     protocol::Library,
-    session::{Begin, Command, Core, Effect, End, Event, Visit},
+    session::{Begin, Command, Core, CoreEvent, Effect, SessionExit, Visit},
     store::{Report, Store},
 };
 use rusqlite::Connection;
@@ -104,7 +104,7 @@ fn pipeline(path: &Path, bytes: &[u8]) {
     let mut core = Core::new(["clamps".to_owned()]);
     let mut effects = Vec::new();
     let begin = Begin {
-        earlier: None,
+        previous: None,
         id: uuid::Uuid::now_v7(),
         wall: Wall(0),
         visit: Visit::default(),
@@ -114,7 +114,7 @@ fn pipeline(path: &Path, bytes: &[u8]) {
     core.command(Mono(0), Command::Begin(begin), &mut effects).expect("a session begins");
     let (mut meter, channels) = Meter::new(MeterId(0), &bench.meters[0], &ChannelIds::default());
     for (id, channel) in channels {
-        core.handle(Mono(0), Event::Channel(id, channel), &mut effects);
+        core.handle(Mono(0), CoreEvent::Channel(id, channel), &mut effects);
     }
     keep(&mut store, &mut effects, &reports);
     for (index, chunk) in bytes.chunks(CHUNK).enumerate() {
@@ -122,10 +122,10 @@ fn pipeline(path: &Path, bytes: &[u8]) {
         let mut batch = Batch::default();
         meter.take(chunk, at, &mut batch);
         assert!(!batch.found.iter().any(|found| matches!(found, Found::Problem(_))), "every line is good");
-        core.handle(at, Event::Samples(batch.samples), &mut effects);
+        core.handle(at, CoreEvent::Samples(batch.samples), &mut effects);
         keep(&mut store, &mut effects, &reports);
     }
-    core.end(Mono(i64::MAX / 2), End::Ended, &mut effects);
+    core.end(Mono(i64::MAX / 2), SessionExit::Ended, &mut effects);
     keep(&mut store, &mut effects, &reports);
     store.stop().expect("the last commit is good");
 }

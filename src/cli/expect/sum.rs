@@ -5,7 +5,7 @@ use serde_json::{Map, Value, json};
 use super::typed::Nominal;
 use crate::{
     electrics::{Circuit, Copper, Drops, Uncertain, Wire, current, power_at},
-    session::judge::TYPED_WITHIN,
+    session::judge::TYPED_TOLERANCE,
     units::{Quantity, show, show_with},
 };
 
@@ -71,7 +71,7 @@ impl CoilOhms {
         let alpha = copper.alpha_at(self.given_at).ok_or(cold(self.given_at))?;
         let warm = copper.correct(self.ohms, Uncertain::exact(self.given_at), celsius).ok_or(cold(celsius))?;
         // What was typed is right within a few degrees; without any accuracy no uncertainty is told at all.
-        let of_typing = Uncertain::rectangular(celsius, TYPED_WITHIN).u * alpha * self.ohms.value;
+        let of_typing = Uncertain::rectangular(celsius, TYPED_TOLERANCE).u * alpha * self.ohms.value;
         Ok(if self.ohms.u > 0.0 { warm.widened(of_typing) } else { warm })
     }
 

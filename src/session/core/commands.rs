@@ -8,7 +8,7 @@ use crate::{
         Capture, Command, Effect, Judgement, Move, Notice, Record, Refusal, Reply,
         judge::{FRESH_US, How},
         progress::{BenchView, Session, said},
-        record::{End, EventKind},
+        record::{EventKind, SessionExit},
         step::named,
     },
     units::show,
@@ -19,7 +19,7 @@ impl Core {
     pub fn command(&mut self, at: Mono, command: Command, effects: &mut Vec<Effect>) -> Result<Reply, Refusal> {
         match command {
             Command::Begin(begin) => Ok(self.begin(at, begin, effects)),
-            Command::End => self.end(at, End::Ended, effects).ok_or(Refusal::NoSession),
+            Command::End => self.end(at, SessionExit::Ended, effects).ok_or(Refusal::NoSession),
             Command::Step(to) => self.go(at, to, effects),
             Command::Take(channel) => self.take(at, channel, effects),
             Command::Zero(channel) => self.zero(at, &channel, effects),
@@ -73,8 +73,8 @@ impl Core {
         let wanted = channel.map(|name| self.channel_named(&name)).transpose()?;
         let session = self.session.as_mut().ok_or(Refusal::NoSession)?;
         let judged = session.step.as_mut().filter(|step| {
-            let aimed = step.judge.aim.channel;
-            step.view.channel.is_some() && (wanted.is_none() || wanted == aimed)
+            let watched = step.judge.criteria.channel;
+            step.view.channel.is_some() && (wanted.is_none() || wanted == watched)
         });
         let captures = match judged {
             Some(step) => match step.judge.wrong_switch(at) {
@@ -97,7 +97,7 @@ impl Core {
         let view = self.step_view().cloned();
         for capture in captures {
             if let (Some(session), Some(view)) = (&mut self.session, &view) {
-                session.advice.captured(view, &capture);
+                session.prompts.captured(view, &capture);
             }
             let number = view.as_ref().map(|view| view.number);
             effects.push(Effect::Record(Record::Captured(number, Box::new(capture.clone()))));

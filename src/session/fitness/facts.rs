@@ -11,16 +11,16 @@ pub struct BenchFacts {
     /// The channels known so far.
     pub channels: Vec<ChannelFacts>,
     /// Whether these are all.
-    pub names: Names,
+    pub names: ChannelList,
 }
 
 /// Whether a bench's channels are all known.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Names {
+pub enum ChannelList {
     /// There are no others.
-    All,
+    Complete,
     /// A meter names its channels itself, once it speaks.
-    MoreToCome,
+    Incomplete,
 }
 
 /// What one channel can show.
@@ -49,7 +49,7 @@ pub struct ChannelFacts {
 impl BenchFacts {
     /// What the bench file tells.
     pub fn of(bench: &Bench) -> Self {
-        let mut facts = Self { channels: Vec::new(), names: Names::All };
+        let mut facts = Self { channels: Vec::new(), names: ChannelList::Complete };
         for meter in &bench.meters {
             facts.add(meter);
         }
@@ -74,10 +74,10 @@ impl BenchFacts {
             match meter.protocol.value_names() {
                 Some(names) => {
                     let own =
-                        names.iter().map(|reads| ChannelFacts::untold(&own_name(&meter.name, reads), &meter.name));
+                        names.iter().map(|reads| ChannelFacts::unknown(&own_name(&meter.name, reads), &meter.name));
                     self.channels.extend(own);
                 }
-                None => self.names = Names::MoreToCome,
+                None => self.names = ChannelList::Incomplete,
             }
         }
     }
@@ -89,7 +89,7 @@ impl BenchFacts {
 
 impl ChannelFacts {
     /// A channel of which nothing but its name is known.
-    pub fn untold(name: &str, meter: &str) -> Self {
+    pub fn unknown(name: &str, meter: &str) -> Self {
         Self {
             name: name.to_owned(),
             meter: meter.to_owned(),

@@ -1,6 +1,6 @@
 //! Is a channel fine enough for a limit, and does it reach that far?
 
-use super::{ChannelFacts, Inspector, Missing, Weight};
+use super::{ChannelFacts, FitnessCheck, Severity, UnknownFact};
 use crate::{
     electrics::{Rule, Uncertain},
     session::Step,
@@ -81,7 +81,7 @@ impl ChannelFacts {
     }
 }
 
-impl Inspector<'_> {
+impl FitnessCheck<'_> {
     /// Digit and uncertainty against the room that a limit leaves.
     pub(super) fn room(&mut self, step: &Step, facts: &ChannelFacts, limit: &Limit) {
         if self.digit(step, facts, limit) {
@@ -97,11 +97,12 @@ impl Inspector<'_> {
         let room = limit.room();
         if expanded > room * SHARE {
             let never = step.rule == Rule::Guarded && hopeless(limit).is_some_and(|hopeless| expanded >= hopeless);
-            let (weight, end) = match never {
-                true => (Weight::Fails, "no value can be within"),
-                false => {
-                    (Weight::Doubtful, "more than a third of the room, values near the limit will be too close to call")
-                }
+            let (severity, end) = match never {
+                true => (Severity::Fails, "no value can be within"),
+                false => (
+                    Severity::Doubtful,
+                    "more than a third of the room, values near the limit will be too close to call",
+                ),
             };
             let what = format!(
                 "\"{}\" is sure to {least}± {} (k = 2) and {limit} leaves ± {}: {end}",
@@ -109,7 +110,7 @@ impl Inspector<'_> {
                 show_in(expanded, dimension),
                 show_in(room, dimension)
             );
-            self.say(weight, step, &what, "a finer meter or range, or a wider limit");
+            self.say(severity, step, &what, "a finer meter or range, or a wider limit");
         } else if !least.is_empty() {
             let what = format!(
                 "what a digit of \"{}\" is worth in {} is not known before it speaks",
@@ -117,7 +118,7 @@ impl Inspector<'_> {
                 dimension.unit()
             );
             let remedy = "digit = \"…\" at the channel tells it, where it stays the same";
-            self.once(&facts.name, Missing::Digit, step, &what, remedy);
+            self.once(&facts.name, UnknownFact::Digit, step, &what, remedy);
         }
     }
 
@@ -133,7 +134,7 @@ impl Inspector<'_> {
             }
             None => "accuracy = \"0.5 % + 2 digits\", as on the data sheet, at the channel".to_owned(),
         };
-        self.once(&facts.name, Missing::Accuracy(quantity), step, &what, &remedy);
+        self.once(&facts.name, UnknownFact::Accuracy(quantity), step, &what, &remedy);
     }
 
     /// Whether the display is too coarse, and that is told.
@@ -144,10 +145,10 @@ impl Inspector<'_> {
         if digit <= room * SHARE {
             return false;
         }
-        let weight = if digit >= 2.0 * room { Weight::Fails } else { Weight::Doubtful };
+        let severity = if digit >= 2.0 * room { Severity::Fails } else { Severity::Doubtful };
         let show = |value| show_in(value, limit.dimension);
         let what = format!("\"{}\" shows steps of {} and {limit} leaves ± {}", facts.name, show(digit), show(room));
-        self.say(weight, step, &what, "a range or meter that shows one digit more");
+        self.say(severity, step, &what, "a range or meter that shows one digit more");
         true
     }
 
@@ -158,13 +159,13 @@ impl Inspector<'_> {
         let range = facts.range.filter(|range| range.dimension == limit.dimension && furthest > range.value);
         if let Some(range) = range {
             let what = format!("{limit} is beyond the range of \"{}\", {}", facts.name, show(range.value));
-            self.say(Weight::Fails, step, &what, "a clamp or range that reaches further");
+            self.say(Severity::Fails, step, &what, "a clamp or range that reaches further");
         }
         let fuse = facts.fuse.filter(|fuse| limit.dimension == Dimension::Ampere && furthest > *fuse);
         if let Some(fuse) = fuse {
             let what =
                 format!("{limit} is more than the fuse of the amps jack of \"{}\" bears, {}", facts.meter, show(fuse));
-            self.say(Weight::Fails, step, &what, "use a clamp");
+            self.say(Severity::Fails, step, &what, "use a clamp");
         }
     }
 }

@@ -4,7 +4,7 @@ use crate::{channel::Sample, clock::Mono, protocol::Value, session::procedure::C
 
 /// Follows the leads of one step.
 #[derive(Debug, Clone, PartialEq)]
-pub(crate) struct Contact {
+pub(crate) struct LeadContact {
     rule: ContactRule,
     /// Since when they touch without a break; none while they do not.
     since: Option<Mono>,
@@ -12,7 +12,7 @@ pub(crate) struct Contact {
     moved: bool,
 }
 
-impl Contact {
+impl LeadContact {
     /// A step whose leads may come from anywhere.
     pub(crate) fn new(rule: ContactRule) -> Self {
         Self { rule, since: None, moved: true }
@@ -75,7 +75,7 @@ mod tests {
 
     #[test]
     fn contact_begins_with_the_first_value_that_proves_it() {
-        let mut contact = Contact::new(ContactRule::AtLeast(0.5));
+        let mut contact = LeadContact::new(ContactRule::AtLeast(0.5));
         for (at, value, since) in
             [(0, 0.02, None), (1, 12.4, Some(1)), (2, 12.5, Some(1)), (3, 0.0, None), (4, 12.4, Some(4))]
         {
@@ -86,7 +86,7 @@ mod tests {
 
     #[test]
     fn leads_that_were_not_lifted_prove_nothing_new() {
-        let mut contact = Contact::still_there(ContactRule::AtLeast(0.5));
+        let mut contact = LeadContact::still_there(ContactRule::AtLeast(0.5));
         for (at, value, since) in [(0, 12.4, None), (1, 12.4, None), (2, 0.01, None), (3, 12.1, Some(3))] {
             contact.sample(&volts(at, value));
             assert_eq!(contact.since(), since.map(Mono), "at {at}");

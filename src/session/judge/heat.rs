@@ -8,29 +8,29 @@ use crate::{
 };
 
 /// A typed temperature is taken to be right within this, °C, rectangular.
-pub(crate) const TYPED_WITHIN: f64 = 2.0;
+pub(crate) const TYPED_TOLERANCE: f64 = 2.0;
 
 /// A coil in a machine can be as cold as a winter night and as hot as its oil and its own losses make it, °C:
 /// common practice, no source.
-const ANYWHERE: (f64, f64) = (-30.0, 140.0);
+const POSSIBLE_CELSIUS: (f64, f64) = (-30.0, 140.0);
 
 /// A part is not colder than the air about it by more than this, °C: common practice, no source.
-const BELOW_AMBIENT: f64 = 10.0;
+const MOST_BELOW_AMBIENT: f64 = 10.0;
 
 /// How a step's limit depends on the part's temperature.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) struct Heat {
+pub(crate) struct TemperatureCorrection {
     /// °C at which the limit is given.
     pub reference: f64,
     /// How warm the part is.
-    pub part: Part,
+    pub part: PartCelsius,
     /// From what to what temperature it can have where it is, °C.
     pub place: (f64, f64),
 }
 
 /// How warm a part is, as far as anyone knows.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) enum Part {
+pub(crate) enum PartCelsius {
     /// Nobody said.
     Unknown,
     /// °C.
@@ -39,22 +39,22 @@ pub(crate) enum Part {
     Channel(ChannelId, Option<Uncertain>),
 }
 
-impl Part {
+impl PartCelsius {
     /// A temperature that somebody typed, °C.
     pub(crate) fn typed(celsius: f64) -> Self {
-        Self::Known(Uncertain::rectangular(celsius, TYPED_WITHIN))
+        Self::Known(Uncertain::rectangular(celsius, TYPED_TOLERANCE))
     }
 }
 
 /// What temperatures a part can have, °C: as the procedure says, or no colder than the air about it.
 pub(crate) fn place(told: Option<(f64, f64)>, ambient: Option<f64>) -> (f64, f64) {
-    told.unwrap_or((ambient.map_or(ANYWHERE.0, |ambient| ambient - BELOW_AMBIENT), ANYWHERE.1))
+    told.unwrap_or((ambient.map_or(POSSIBLE_CELSIUS.0, |ambient| ambient - MOST_BELOW_AMBIENT), POSSIBLE_CELSIUS.1))
 }
 
-impl Heat {
+impl TemperatureCorrection {
     /// One more sample of any channel: perhaps the one that tells the temperature.
     pub(crate) fn sample(&mut self, sample: &Sample) {
-        if let Part::Channel(channel, celsius) = &mut self.part
+        if let PartCelsius::Channel(channel, celsius) = &mut self.part
             && *channel == sample.channel
             && sample.quantity == Quantity::Temperature
             && let Value::Number(value) = sample.value
@@ -65,8 +65,8 @@ impl Heat {
 
     fn celsius(&self) -> Option<Uncertain> {
         match self.part {
-            Part::Known(celsius) | Part::Channel(_, Some(celsius)) => Some(celsius),
-            Part::Unknown | Part::Channel(_, None) => None,
+            PartCelsius::Known(celsius) | PartCelsius::Channel(_, Some(celsius)) => Some(celsius),
+            PartCelsius::Unknown | PartCelsius::Channel(_, None) => None,
         }
     }
 
@@ -126,7 +126,11 @@ mod tests {
     fn a_warm_coil_is_corrected() {
         // Computed with the uncertainties library: 14.2(0.12) ohm at 63(2) °C, α = 0.00393 (IEC 60028), is
         // 12.147238214 ohm at 20 °C with u = 0.131180756 ohm.
-        let heat = Heat { reference: 20.0, part: Part::Known(Uncertain::new(63.0, 2.0)), place: ANYWHERE };
+        let heat = TemperatureCorrection {
+            reference: 20.0,
+            part: PartCelsius::Known(Uncertain::new(63.0, 2.0)),
+            place: POSSIBLE_CELSIUS,
+        };
         let (corrected, words) = heat.corrected(Uncertain::new(14.2, 0.12)).unwrap();
         assert!((corrected.value - 12.147_238_214).abs() < 1e-8);
         assert!((corrected.u - 0.131_180_756).abs() < 1e-6);
@@ -136,27 +140,27 @@ mod tests {
     #[test]
     fn an_unknown_temperature_is_asked_for_only_where_it_could_be_the_reason() {
         // R(80 °C)/R20 is 1.2358 and R(60 °C)/R20 1.1572 with α = 0.00393 (IEC 60028): 7.5 ohm becomes 9.27 and 8.68.
-        let heat = Heat { reference: 20.0, part: Part::Unknown, place: place(None, None) };
+        let heat = TemperatureCorrection { reference: 20.0, part: PartCelsius::Unknown, place: place(None, None) };
         let limit = Limit::nominal("7.5 ohm ± 8 %").unwrap();
         let words = heat.explains(9.2685, &limit).unwrap();
         assert!(words.starts_with("a sound coil at 57 to 80 °C would show this"), "{words}");
         assert!(heat.explains(25.0, &limit).unwrap().contains("heat does not explain it"));
         assert!(heat.explains(3.0, &limit).unwrap().contains("heat does not explain it"));
         // In a place that stays cool it can't be the heat.
-        let cool = Heat { place: place(Some((0.0, 40.0)), None), ..heat };
+        let cool = TemperatureCorrection { place: place(Some((0.0, 40.0)), None), ..heat };
         let words = cool.explains(9.2685, &limit).unwrap();
         assert!(
             words.starts_with("only at 57 °C would a sound coil show this, and the place has 0 to 40 °C"),
             "{words}"
         );
         // 6.5 ohm needs a coil colder than 5 °C: R(5 °C)/R20 = 0.941, and 6.9 ohm becomes 6.49.
-        let winter = Heat { place: place(None, Some(-15.0)), ..heat };
+        let winter = TemperatureCorrection { place: place(None, Some(-15.0)), ..heat };
         assert!(
             winter.explains(6.48, &limit).unwrap().starts_with("only a sound coil as cold as"),
             "{:?}",
             winter.explains(6.48, &limit)
         );
-        let summer = Heat { place: place(None, Some(30.0)), ..heat };
+        let summer = TemperatureCorrection { place: place(None, Some(30.0)), ..heat };
         assert!(summer.explains(6.48, &limit).unwrap().contains("the place has 20 to 140 °C"));
     }
 }

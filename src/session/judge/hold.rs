@@ -9,7 +9,7 @@ const COUNTED: i64 = 5;
 
 /// Watches one step's time limit.
 #[derive(Debug, Clone, PartialEq)]
-pub(crate) struct Hold {
+pub(crate) struct HoldTimer {
     /// The longest, µs.
     at_most: i64,
     /// Since when it is on.
@@ -20,14 +20,14 @@ pub(crate) struct Hold {
 
 /// What there is to say.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum Count {
-    /// So many seconds are left.
-    Left(i64),
-    /// It must go off now.
-    Over,
+pub(crate) enum HoldEvent {
+    /// Seconds that remain.
+    Remaining(i64),
+    /// It must be switched off now.
+    Expired,
 }
 
-impl Hold {
+impl HoldTimer {
     /// A limit.
     pub(crate) fn new(at_most: Duration) -> Self {
         Self { at_most: micros(at_most), since: None, counted: COUNTED + 1 }
@@ -42,17 +42,17 @@ impl Hold {
     }
 
     /// What there is to say at this time; each number once.
-    pub(crate) fn count(&mut self, now: Mono) -> Option<Count> {
+    pub(crate) fn count(&mut self, now: Mono) -> Option<HoldEvent> {
         let left = self.at_most - now.since(self.since?);
         if left <= 0 {
             // Said once, like the numbers before it.
-            return (std::mem::replace(&mut self.counted, 0) > 0).then_some(Count::Over);
+            return (std::mem::replace(&mut self.counted, 0) > 0).then_some(HoldEvent::Expired);
         }
         // Rounded up: "3" is said when three seconds are left.
         let seconds = (left + 999_999) / 1_000_000;
         if seconds <= COUNTED && seconds < self.counted {
             self.counted = seconds;
-            return Some(Count::Left(seconds));
+            return Some(HoldEvent::Remaining(seconds));
         }
         None
     }
@@ -64,24 +64,27 @@ mod tests {
 
     #[test]
     fn the_last_seconds_are_counted_once_each() {
-        let mut hold = Hold::new(Duration::from_secs(3));
+        let mut hold = HoldTimer::new(Duration::from_secs(3));
         assert_eq!(hold.count(Mono(0)), None);
         hold.on(Some(Mono(1_000_000)));
         let mut said = Vec::new();
         for at in 10..60 {
             said.extend(hold.count(Mono(at * 100_000)));
         }
-        assert_eq!(said, [Count::Left(3), Count::Left(2), Count::Left(1), Count::Over]);
+        assert_eq!(
+            said,
+            [HoldEvent::Remaining(3), HoldEvent::Remaining(2), HoldEvent::Remaining(1), HoldEvent::Expired]
+        );
     }
 
     #[test]
     fn letting_go_begins_anew() {
-        let mut hold = Hold::new(Duration::from_secs(2));
+        let mut hold = HoldTimer::new(Duration::from_secs(2));
         hold.on(Some(Mono(0)));
-        assert_eq!(hold.count(Mono(1_500_000)), Some(Count::Left(1)));
+        assert_eq!(hold.count(Mono(1_500_000)), Some(HoldEvent::Remaining(1)));
         hold.on(None);
         assert_eq!(hold.count(Mono(9_000_000)), None);
         hold.on(Some(Mono(10_000_000)));
-        assert_eq!(hold.count(Mono(10_500_000)), Some(Count::Left(2)));
+        assert_eq!(hold.count(Mono(10_500_000)), Some(HoldEvent::Remaining(2)));
     }
 }

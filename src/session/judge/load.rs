@@ -13,12 +13,12 @@ use crate::{
 
 /// The conditions of one step.
 #[derive(Debug, Clone, PartialEq, Default)]
-pub(crate) struct Load {
-    conditions: Vec<Condition>,
+pub(crate) struct LoadConditions {
+    conditions: Vec<ConditionState>,
 }
 
 #[derive(Debug, Clone, PartialEq)]
-struct Condition {
+struct ConditionState {
     rule: ConditionRule,
     /// None while no meter has such a channel.
     channel: Option<ChannelId>,
@@ -28,10 +28,10 @@ struct Condition {
     shown: Option<(Value, Quantity, Mono)>,
 }
 
-impl Load {
+impl LoadConditions {
     /// These conditions, and which channels are meant.
     pub(crate) fn new(rules: &[ConditionRule], named: impl Fn(&str) -> Option<ChannelId>) -> Self {
-        let conditions = rules.iter().map(|rule| Condition {
+        let conditions = rules.iter().map(|rule| ConditionState {
             channel: named(&rule.channel),
             rule: rule.clone(),
             since: None,
@@ -84,7 +84,7 @@ impl Load {
 
     /// What the load channels show that do not carry what they should.
     pub(crate) fn missing(&self, now: Mono) -> String {
-        let lacking = |condition: &&Condition| condition.since.is_none() || !condition.is_fresh(now);
+        let lacking = |condition: &&ConditionState| condition.since.is_none() || !condition.is_fresh(now);
         let missing = self.conditions.iter().filter(lacking).map(|condition| {
             let ConditionRule { channel, limit, .. } = &condition.rule;
             match condition.shown {
@@ -112,7 +112,7 @@ impl Load {
     }
 }
 
-impl Condition {
+impl ConditionState {
     fn is_fresh(&self, now: Mono) -> bool {
         self.shown.is_none_or(|(.., at)| now.since(at) <= FRESH_US)
     }
@@ -160,7 +160,7 @@ mod tests {
             held: Duration::from_micros(2),
             hysteresis: 0.1,
         };
-        let mut load = Load::new(&[rule], |_| Some(ChannelId(1)));
+        let mut load = LoadConditions::new(&[rule], |_| Some(ChannelId(1)));
         for (at, value, since) in [
             (0, 0.95, None),
             (1, 1.05, None),
@@ -188,7 +188,7 @@ mod tests {
             held: Duration::ZERO,
             hysteresis: 0.1,
         };
-        let mut load = Load::new(&[rule], |_| Some(ChannelId(1)));
+        let mut load = LoadConditions::new(&[rule], |_| Some(ChannelId(1)));
         load.sample(&amps(0, 2.0));
         assert_eq!(load.since(Mono(FRESH_US)), Some(Mono(0)));
         assert_eq!(load.since(Mono(FRESH_US + 1)), None);
@@ -200,7 +200,7 @@ mod tests {
 
     #[test]
     fn without_conditions_it_is_always_loaded() {
-        assert_eq!(Load::default().since(Mono(0)), Some(Mono(i64::MIN)));
-        assert_eq!(Load::default().began(), None);
+        assert_eq!(LoadConditions::default().since(Mono(0)), Some(Mono(i64::MIN)));
+        assert_eq!(LoadConditions::default().began(), None);
     }
 }

@@ -11,23 +11,23 @@ mod hold;
 mod load;
 mod steady;
 
-mod reach;
+mod beyond_range;
 
-mod aim;
+mod criteria;
 mod step;
 
 /// What was shown longer ago says nothing about now, µs.
 pub(crate) const FRESH_US: i64 = 3_000_000;
 
-pub(crate) use aim::Aim;
-pub(crate) use contact::Contact;
+pub(crate) use contact::LeadContact;
+pub(crate) use criteria::StepCriteria;
 pub(crate) use figures::Figures;
-pub(crate) use heat::{Heat, Part, TYPED_WITHIN, place};
-pub(crate) use hold::Hold;
+pub(crate) use heat::{PartCelsius, TYPED_TOLERANCE, TemperatureCorrection, place};
+pub(crate) use hold::HoldTimer;
 pub(crate) use limit::{compare, judge};
-pub(crate) use load::Load;
-pub(crate) use steady::{Settled, Window};
-pub(crate) use step::{News, StepJudge};
+pub(crate) use load::LoadConditions;
+pub(crate) use steady::{Settled, SteadyWindow};
+pub(crate) use step::{StepEvent, StepJudge};
 pub(crate) use verdict::{Capture, How, Judgement, Verdict};
 
 #[cfg(test)]

@@ -44,7 +44,7 @@ impl Settled {
 
 /// The newest samples of a signal.
 #[derive(Debug, Clone, PartialEq)]
-pub(crate) struct Window {
+pub(crate) struct SteadyWindow {
     /// How long a reading must be steady, µs; above zero.
     length: i64,
     /// How long a bin takes samples, µs.
@@ -90,7 +90,7 @@ impl Bin {
     }
 }
 
-impl Window {
+impl SteadyWindow {
     /// A window of this length, µs.
     pub(crate) fn new(length: i64) -> Self {
         let length = length.max(1);
@@ -185,7 +185,7 @@ mod tests {
 
     /// Pushes one value each 100 ms and tells after which it was settled first.
     fn settled_at(values: impl IntoIterator<Item = f64>) -> Option<(usize, Settled)> {
-        let mut window = Window::new(1_000_000);
+        let mut window = SteadyWindow::new(1_000_000);
         for (index, value) in values.into_iter().enumerate() {
             window.push(Mono(index as i64 * 100_000), value, Some(0.01));
             if let Some(settled) = window.settled(0.0) {
@@ -231,7 +231,7 @@ mod tests {
     fn the_reading_of_a_landing_lead_is_never_part_of_the_mean() {
         for first in [11.6, 12.1, 12.5] {
             // A slow handheld: four readings a second, and a purpose that can bear much noise.
-            let mut window = Window::new(1_000_000);
+            let mut window = SteadyWindow::new(1_000_000);
             let mut settled = None;
             for index in 0..12 {
                 window.push(Mono(index * 250_000), if index == 0 { first } else { 12.61 }, Some(0.01));
@@ -244,7 +244,7 @@ mod tests {
 
     #[test]
     fn a_fast_board_does_not_grow_the_window() {
-        let mut window = Window::new(1_000_000);
+        let mut window = SteadyWindow::new(1_000_000);
         for index in 0..100_000 {
             window.push(Mono(index * 20), 12.4 + f64::from((index % 7) as i32) * 0.001, None);
         }

@@ -2,7 +2,10 @@
 
 mod captured;
 
-use super::{Aim, Capture, Contact, FRESH_US, Hold, How, Verdict, Window, compare, hold::Count, reach::Beyond};
+use super::{
+    Capture, FRESH_US, HoldTimer, How, LeadContact, SteadyWindow, StepCriteria, Verdict, beyond_range::BeyondRange,
+    compare, hold::HoldEvent,
+};
 use crate::{
     channel::{ChannelId, Sample},
     clock::{Mono, micros},
@@ -21,7 +24,7 @@ const NOT_OF_NOW: Annunciators =
 
 /// What a step has to tell, beside the verdict on each sample.
 #[derive(Debug, Clone, PartialEq)]
-pub(crate) enum News {
+pub(crate) enum StepEvent {
     /// A value was captured without hands.
     Captured(Box<Capture>),
     /// The lead was lifted after that.
@@ -41,12 +44,12 @@ pub(crate) type Seen = Option<Verdict>;
 #[derive(Debug, Clone)]
 pub(crate) struct StepJudge {
     /// What the step looks at.
-    pub aim: Aim,
+    pub criteria: StepCriteria,
     began: Mono,
-    contact: Contact,
-    window: Window,
-    hold: Option<Hold>,
-    /// The newest sample on the aimed channel.
+    contact: LeadContact,
+    window: SteadyWindow,
+    hold: Option<HoldTimer>,
+    /// The newest sample on the watched channel.
     last: Option<Sample>,
     /// Of the samples that count, the one that was deepest outside, or nearest to it.
     worst: Option<Sample>,
@@ -65,11 +68,11 @@ pub(crate) struct StepJudge {
 
 impl StepJudge {
     /// A step that begins with the leads where this contact has them.
-    pub(crate) fn new(aim: Aim, began: Mono, contact: Contact) -> Self {
+    pub(crate) fn new(criteria: StepCriteria, began: Mono, contact: LeadContact) -> Self {
         Self {
-            window: Window::new(micros(aim.steady)),
-            hold: aim.hold_at_most.map(Hold::new),
-            aim,
+            window: SteadyWindow::new(micros(criteria.steady)),
+            hold: criteria.hold_at_most.map(HoldTimer::new),
+            criteria,
             began,
             contact,
             last: None,
@@ -89,52 +92,52 @@ impl StepJudge {
     }
 
     /// One more sample of any channel; the verdict on it alone, where there is something to judge.
-    pub(crate) fn sample(&mut self, sample: &Sample, news: &mut Vec<News>) -> Seen {
+    pub(crate) fn sample(&mut self, sample: &Sample, events: &mut Vec<StepEvent>) -> Seen {
         let sample = &self.as_asked(sample);
-        let unloaded = self.aim.load.began().is_none();
-        self.aim.load.sample(sample);
-        if unloaded && let Some(last) = self.last.filter(|last| self.aim.load.began() == Some(last.at)) {
+        let unloaded = self.criteria.load.began().is_none();
+        self.criteria.load.sample(sample);
+        if unloaded && let Some(last) = self.last.filter(|last| self.criteria.load.began() == Some(last.at)) {
             // The frame that shows the load may hold the surge too, and before it.
             self.keep_peak(&last);
         }
-        if let Some(heat) = &mut self.aim.heat {
+        if let Some(heat) = &mut self.criteria.heat {
             heat.sample(sample);
         }
-        if Some(sample.channel) != self.aim.channel {
+        if Some(sample.channel) != self.criteria.channel {
             return None;
         }
         self.last = Some(*sample);
         if let Some(unfit) = self.unfit(sample) {
             self.contact.broken();
             self.window.clear();
-            self.tell_switch(unfit, sample.quantity, news);
+            self.tell_switch(unfit, sample.quantity, events);
             return Some(unfit);
         }
         self.told = None;
         let touched = self.contact.since().is_some();
         self.contact.sample(sample);
-        self.count_hold(sample.at, news);
+        self.count_hold(sample.at, events);
         let Some(since) = self.contact.since() else {
             self.window.clear();
             if touched && self.captured.is_some() && !self.lifted {
                 self.lifted = true;
-                news.push(News::Lifted);
+                events.push(StepEvent::Lifted);
             }
             return None;
         };
         let verdict = self.counting(sample, since);
         if verdict.is_none_or(|verdict| !matches!(verdict, Verdict::NotLoaded | Verdict::NotSettled)) {
-            self.capture_by_itself(news);
+            self.capture_by_itself(events);
         }
         verdict
     }
 
     /// An overload that does not tell its function (`OL` alone) may be on any: it is taken for the one that is asked for.
     fn as_asked(&self, sample: &Sample) -> Sample {
-        let wanted = self.aim.quantity.or(self.aim.limit.map(|limit| Quantity::of(limit.dimension)));
+        let wanted = self.criteria.quantity.or(self.criteria.limit.map(|limit| Quantity::of(limit.dimension)));
         match (sample.value, wanted) {
             (Value::Over | Value::Under, Some(wanted))
-                if Some(sample.channel) == self.aim.channel && sample.quantity == Quantity::Number =>
+                if Some(sample.channel) == self.criteria.channel && sample.quantity == Quantity::Number =>
             {
                 Sample { quantity: wanted, ..*sample }
             }
@@ -144,26 +147,26 @@ impl StepJudge {
 
     /// A sample while the leads touch: does it count, and what does it say?
     fn counting(&mut self, sample: &Sample, touching: Mono) -> Seen {
-        if self.aim.load.began().is_some() {
+        if self.criteria.load.began().is_some() {
             self.keep_peak(sample);
         }
-        let Some(loaded) = self.aim.load.since(sample.at) else {
+        let Some(loaded) = self.criteria.load.since(sample.at) else {
             self.window.clear();
-            return self.aim.limit.map(|_| Verdict::NotLoaded);
+            return self.criteria.limit.map(|_| Verdict::NotLoaded);
         };
-        if sample.at < touching.max(loaded).plus(self.aim.after) {
-            return self.aim.limit.map(|_| Verdict::NotSettled);
+        if sample.at < touching.max(loaded).plus(self.criteria.after) {
+            return self.criteria.limit.map(|_| Verdict::NotSettled);
         }
-        keep_worse(&mut self.worst, sample, self.aim.limit.as_ref());
+        keep_worse(&mut self.worst, sample, self.criteria.limit.as_ref());
         match sample.value {
             Value::Number(value) => self.window.push(sample.at, value, sample.digit),
             Value::Over | Value::Under => self.window.clear(),
         }
-        let limit = self.aim.limit.as_ref().filter(|limit| limit.dimension == sample.quantity.dimension())?;
-        if let Some(beyond) = Beyond::of(sample, self.aim.reach) {
-            return Some(beyond.compare(limit, self.aim.rule));
+        let limit = self.criteria.limit.as_ref().filter(|limit| limit.dimension == sample.quantity.dimension())?;
+        if let Some(beyond) = BeyondRange::of(sample, self.criteria.reach) {
+            return Some(beyond.compare(limit, self.criteria.rule));
         }
-        let (value, u) = match (sample.value, &self.aim.heat) {
+        let (value, u) = match (sample.value, &self.criteria.heat) {
             (Value::Number(value), Some(heat)) => {
                 match heat.corrected(Uncertain::new(value, sample.u.unwrap_or(0.0))) {
                     Some((corrected, _)) => (Value::Number(corrected.value), Some(corrected.u)),
@@ -172,50 +175,50 @@ impl StepJudge {
             }
             _ => (sample.value, sample.u),
         };
-        Some(compare(limit, value, u, self.aim.rule))
+        Some(compare(limit, value, u, self.criteria.rule))
     }
 
     /// A surge begins with a load, before it has held for long enough to count: before the leads are on,
     /// whatever is read is none.
     fn keep_peak(&mut self, sample: &Sample) {
         if self.contact.since().is_some() && self.unfit(sample).is_none() {
-            keep_worse(&mut self.peak, sample, self.aim.limit.as_ref());
+            keep_worse(&mut self.peak, sample, self.criteria.limit.as_ref());
         }
     }
 
-    fn capture_by_itself(&mut self, news: &mut Vec<News>) {
-        if self.aim.mode != CaptureMode::Steady || self.captured.is_some() || self.taken.is_some() {
+    fn capture_by_itself(&mut self, events: &mut Vec<StepEvent>) {
+        if self.criteria.mode != CaptureMode::Steady || self.captured.is_some() || self.taken.is_some() {
             return;
         }
         let (Some(settled), Some(last)) = (self.window.settled(self.coarse()), self.last) else { return };
         let capture = self.of_window(How::Steady, settled, &last);
         self.captured = Some(capture.clone());
-        news.push(News::Captured(Box::new(capture)));
+        events.push(StepEvent::Captured(Box::new(capture)));
         if self.contact.is_fixed() {
             // Nothing can be lifted: it is done.
             self.lifted = true;
-            news.push(News::Lifted);
+            events.push(StepEvent::Lifted);
         }
     }
 
     /// Time goes by.
-    pub(crate) fn tick(&mut self, now: Mono, news: &mut Vec<News>) {
-        self.count_hold(now, news);
-        let waiting = self.aim.mode == CaptureMode::Steady && self.captured.is_none() && self.taken.is_none();
+    pub(crate) fn tick(&mut self, now: Mono, events: &mut Vec<StepEvent>) {
+        self.count_hold(now, events);
+        let waiting = self.criteria.mode == CaptureMode::Steady && self.captured.is_none() && self.taken.is_none();
         // Finding the pin takes its time; what then rattles has a patience of its own.
         let since = self.contact.since().unwrap_or(self.began).max(self.began);
-        if waiting && !self.asked && now.since(since) > micros(self.aim.patience) {
+        if waiting && !self.asked && now.since(since) > micros(self.criteria.patience) {
             self.asked = true;
             let can_be_taken = self.fresh(now).is_some_and(|sample| self.unfit(&sample).is_none());
             let way = if can_be_taken { "; `take` captures it as it is" } else { "" };
-            news.push(News::Say(format!("{}{way}", self.why_not(now))));
+            events.push(StepEvent::Say(format!("{}{way}", self.why_not(now))));
         }
     }
 
     /// The meters of these channels went away: what they said last is no longer now.
     pub(crate) fn lost(&mut self, gone: impl Fn(ChannelId) -> bool) {
-        self.aim.load.lost(&gone);
-        if self.aim.channel.is_some_and(gone) {
+        self.criteria.load.lost(&gone);
+        if self.criteria.channel.is_some_and(gone) {
             self.last = None;
             self.contact.broken();
             self.window.clear();
@@ -243,12 +246,12 @@ impl StepJudge {
     /// What the step is judged on when it is left; none for a step that looks at nothing.
     pub(crate) fn close(&self, now: Mono) -> Option<Capture> {
         if let Some(capture) =
-            self.taken.as_ref().or(self.captured.as_ref()).filter(|_| self.aim.mode != CaptureMode::Worst)
+            self.taken.as_ref().or(self.captured.as_ref()).filter(|_| self.criteria.mode != CaptureMode::Worst)
         {
             return Some(capture.clone());
         }
-        self.aim.limit?;
-        Some(match self.aim.mode {
+        self.criteria.limit?;
+        Some(match self.criteria.mode {
             CaptureMode::Taken => self.as_it_is(How::Last, now),
             CaptureMode::Worst => match self.worst {
                 Some(worst) => self.of_sample(How::Worst, &worst),
@@ -261,14 +264,14 @@ impl StepJudge {
     /// What is shown now, or why it does not count.
     fn as_it_is(&self, how: How, now: Mono) -> Capture {
         let Some(sample) = self.fresh(now) else { return self.nothing(how, now) };
-        let loaded = self.aim.load.since(sample.at);
+        let loaded = self.criteria.load.since(sample.at);
         let touching = self.contact.since().unwrap_or(self.began);
         if self.unfit(&sample).is_none() && loaded.is_none() {
-            return self.refused(how, &sample, Verdict::NotLoaded, self.aim.load.missing(sample.at));
+            return self.refused(how, &sample, Verdict::NotLoaded, self.criteria.load.missing(sample.at));
         }
-        let early = loaded.is_some_and(|loaded| sample.at < touching.max(loaded).plus(self.aim.after));
+        let early = loaded.is_some_and(|loaded| sample.at < touching.max(loaded).plus(self.criteria.after));
         if self.unfit(&sample).is_none() && early {
-            let reason = format!("taken before {} ms had passed under load", self.aim.after.as_millis());
+            let reason = format!("taken before {} ms had passed under load", self.criteria.after.as_millis());
             return self.refused(how, &sample, Verdict::NotSettled, reason);
         }
         match self.window.settled(self.coarse()) {
@@ -279,19 +282,19 @@ impl StepJudge {
 
     /// No value at all, and why.
     fn nothing(&self, how: How, now: Mono) -> Capture {
-        let verdict = match (self.last, self.aim.load.since(now)) {
+        let verdict = match (self.last, self.criteria.load.since(now)) {
             (Some(_), None) => Verdict::NotLoaded,
             (Some(_), Some(_)) if self.contact.since().is_some() => Verdict::NotSettled,
             _ => Verdict::NoReading,
         };
         let judgement = self.without_value(verdict, self.why_not(now));
-        Capture { how, at: now, channel: self.aim.channel, judgement, settled: None, peak: None }
+        Capture { how, at: now, channel: self.criteria.channel, judgement, settled: None, peak: None }
     }
 
     /// Why nothing has been captured.
     fn why_not(&self, now: Mono) -> String {
         let Some(last) = self.last else {
-            return match self.aim.channel {
+            return match self.criteria.channel {
                 None => "no meter on the bench has this step's channel".to_owned(),
                 Some(_) => "no reading came".to_owned(),
             };
@@ -303,8 +306,8 @@ impl StepJudge {
         if self.unfit(&last).is_some() {
             return self.switch_words(&last);
         }
-        if self.aim.load.since(now).is_none() {
-            return self.aim.load.missing(now);
+        if self.criteria.load.since(now).is_none() {
+            return self.criteria.load.missing(now);
         }
         if self.contact.since().is_none() {
             return match last.value {
@@ -323,7 +326,7 @@ impl StepJudge {
         if now.since(last.at) > FRESH_US {
             return format!("no reading came in the last {} s", FRESH_US / 1_000_000);
         }
-        format!("the reading, last {shown}, did not stay steady for {} ms", self.aim.steady.as_millis())
+        format!("the reading, last {shown}, did not stay steady for {} ms", self.criteria.steady.as_millis())
     }
 
     fn fresh(&self, now: Mono) -> Option<Sample> {
@@ -332,8 +335,8 @@ impl StepJudge {
 
     /// Why a sample can't be judged whatever its value, where that is so.
     fn unfit(&self, sample: &Sample) -> Option<Verdict> {
-        let limit_elsewhere = self.aim.limit.is_some_and(|limit| limit.dimension != sample.quantity.dimension());
-        match self.aim.quantity {
+        let limit_elsewhere = self.criteria.limit.is_some_and(|limit| limit.dimension != sample.quantity.dimension());
+        match self.criteria.quantity {
             Some(wanted) if wanted != sample.quantity => Some(Verdict::WrongFunction),
             None if limit_elsewhere => Some(Verdict::WrongFunction),
             _ if sample.annunciators.intersects(NOT_OF_NOW) => Some(Verdict::HeldDisplay),
@@ -342,19 +345,20 @@ impl StepJudge {
     }
 
     /// Tells once which switch is wrong. Right after a step began the operator may just be reaching for it.
-    fn tell_switch(&mut self, unfit: Verdict, quantity: Quantity, news: &mut Vec<News>) {
+    fn tell_switch(&mut self, unfit: Verdict, quantity: Quantity, events: &mut Vec<StepEvent>) {
         const REACHING_US: i64 = 3_000_000;
         let late = self.last.is_some_and(|sample| sample.at.since(self.began) > REACHING_US);
         if late && self.told != Some((unfit, quantity)) {
             self.told = Some((unfit, quantity));
             if let Some(last) = &self.last {
-                news.push(News::Say(self.switch_words(last)));
+                events.push(StepEvent::Say(self.switch_words(last)));
             }
         }
     }
 
     fn switch_words(&self, sample: &Sample) -> String {
-        let wanted = self.aim.quantity.map(Quantity::word).or(self.aim.limit.map(|limit| limit.dimension.unit()));
+        let wanted =
+            self.criteria.quantity.map(Quantity::word).or(self.criteria.limit.map(|limit| limit.dimension.unit()));
         match (self.unfit(sample), wanted) {
             (Some(Verdict::HeldDisplay), _) | (_, None) => {
                 let shown = [
@@ -370,23 +374,23 @@ impl StepJudge {
     }
 
     /// What is held on is the load, where the step names one: fixed leads touch from the step's beginning on.
-    fn count_hold(&mut self, now: Mono, news: &mut Vec<News>) {
-        let since = match self.aim.load.is_asked_for() {
-            true => self.aim.load.since(now),
+    fn count_hold(&mut self, now: Mono, events: &mut Vec<StepEvent>) {
+        let since = match self.criteria.load.is_asked_for() {
+            true => self.criteria.load.since(now),
             false => self.contact.since(),
         };
         let Some(hold) = &mut self.hold else { return };
         hold.on(since);
         match hold.count(now) {
-            Some(Count::Left(seconds)) => news.push(News::Count(seconds)),
-            Some(Count::Over) => news.push(News::TimeUp),
+            Some(HoldEvent::Remaining(seconds)) => events.push(StepEvent::Count(seconds)),
+            Some(HoldEvent::Expired) => events.push(StepEvent::TimeUp),
             None => {}
         }
     }
 
     /// Noise that the verdict can bear, base units.
     fn coarse(&self) -> f64 {
-        self.aim.limit.map_or(0.0, |limit| COARSE * limit.room())
+        self.criteria.limit.map_or(0.0, |limit| COARSE * limit.room())
     }
 }
 

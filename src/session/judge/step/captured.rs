@@ -5,7 +5,7 @@ use crate::{
     channel::Sample,
     electrics::Uncertain,
     protocol::Value,
-    session::judge::{Capture, How, Judgement, Settled, Verdict, judge, reach::Beyond},
+    session::judge::{Capture, How, Judgement, Settled, Verdict, beyond_range::BeyondRange, judge},
     units::{Limit, Quantity, show},
 };
 
@@ -26,7 +26,7 @@ impl StepJudge {
         let mut judgement = self.judgement(sample);
         let peak = self.peak.map(|peak| peak.value);
         if let (Some(limit), Some(Value::Number(peak)), Some(Verdict::Within)) =
-            (&self.aim.limit, peak, judgement.verdict)
+            (&self.criteria.limit, peak, judgement.verdict)
             && excess(limit, Value::Number(peak)) > 0.0
         {
             judgement.reason += &format!("; it reached {} before it settled", show(peak, sample.quantity));
@@ -38,12 +38,12 @@ impl StepJudge {
         if let Some(verdict) = self.unfit(sample) {
             return self.with_value(sample, verdict, self.switch_words(sample));
         }
-        if let Some(beyond) = Beyond::of(sample, self.aim.reach) {
-            return beyond.judge(self.aim.limit.as_ref(), self.aim.rule);
+        if let Some(beyond) = BeyondRange::of(sample, self.criteria.reach) {
+            return beyond.judge(self.criteria.limit.as_ref(), self.criteria.rule);
         }
-        let Some(limit) = self.aim.limit else { return Judgement::recorded(sample) };
-        let (Some(heat), Value::Number(value)) = (&self.aim.heat, sample.value) else {
-            let mut judged = judge(&limit, sample.value, sample.quantity, sample.u, self.aim.rule);
+        let Some(limit) = self.criteria.limit else { return Judgement::recorded(sample) };
+        let (Some(heat), Value::Number(value)) = (&self.criteria.heat, sample.value) else {
+            let mut judged = judge(&limit, sample.value, sample.quantity, sample.u, self.criteria.rule);
             if judged.verdict != Some(Verdict::Within) && self.may_be_an_average(sample, &limit) {
                 judged.reason += "; a driver that switches on and off fast shows its average here";
             }
@@ -51,10 +51,10 @@ impl StepJudge {
         };
         if let Some((corrected, words)) = heat.corrected(Uncertain::new(value, sample.u.unwrap_or(0.0))) {
             let u = sample.u.map(|_| corrected.u);
-            let judged = judge(&limit, Value::Number(corrected.value), sample.quantity, u, self.aim.rule);
+            let judged = judge(&limit, Value::Number(corrected.value), sample.quantity, u, self.criteria.rule);
             return Judgement { measured: Some(value), reason: format!("{words}; {}", judged.reason), ..judged };
         }
-        let mut judged = judge(&limit, sample.value, sample.quantity, sample.u, self.aim.rule);
+        let mut judged = judge(&limit, sample.value, sample.quantity, sample.u, self.criteria.rule);
         if judged.verdict != Some(Verdict::Within)
             && let Some(words) = heat.explains(value, &limit)
         {
@@ -67,7 +67,7 @@ impl StepJudge {
     fn may_be_an_average(&self, sample: &Sample, limit: &Limit) -> bool {
         let is_low =
             matches!(sample.value, Value::Number(value) if limit.low.is_some_and(|low| value.abs() < low.abs()));
-        is_low && sample.quantity == Quantity::AmpsDc && self.aim.hold_at_most.is_some()
+        is_low && sample.quantity == Quantity::AmpsDc && self.criteria.hold_at_most.is_some()
     }
 
     pub(super) fn refused(&self, how: How, sample: &Sample, verdict: Verdict, reason: String) -> Capture {
@@ -85,9 +85,9 @@ impl StepJudge {
             verdict: Some(verdict),
             value: None,
             measured: None,
-            quantity: self.aim.quantity,
+            quantity: self.criteria.quantity,
             u: None,
-            limit: self.aim.limit,
+            limit: self.criteria.limit,
             conformity: None,
             reason,
         }

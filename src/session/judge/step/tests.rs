@@ -38,23 +38,23 @@ fn step(keys: &str) -> StepJudge {
         "clamp" => Some(ChannelId(1)),
         _ => None,
     };
-    let aim = Aim::of(&procedure.steps[0], &Visit::default(), named);
-    let contact = Contact::new(aim.contact);
-    StepJudge::new(aim, Mono(0), contact)
+    let criteria = StepCriteria::of(&procedure.steps[0], &Visit::default(), named);
+    let contact = LeadContact::new(criteria.contact);
+    StepJudge::new(criteria, Mono(0), contact)
 }
 
 /// Feeds a value each 100 ms from the time on; returns what there was to tell.
-fn feed(judge: &mut StepJudge, from_ms: i64, values: impl IntoIterator<Item = f64>) -> Vec<News> {
-    let mut news = Vec::new();
+fn feed(judge: &mut StepJudge, from_ms: i64, values: impl IntoIterator<Item = f64>) -> Vec<StepEvent> {
+    let mut events = Vec::new();
     for (index, value) in values.into_iter().enumerate() {
-        judge.sample(&volts((from_ms + index as i64 * 100) * 1000, value), &mut news);
+        judge.sample(&volts((from_ms + index as i64 * 100) * 1000, value), &mut events);
     }
-    news
+    events
 }
 
-fn captured(news: &[News]) -> Vec<&Capture> {
-    let captures = news.iter().filter_map(|news| match news {
-        News::Captured(capture) => Some(&**capture),
+fn captured(events: &[StepEvent]) -> Vec<&Capture> {
+    let captures = events.iter().filter_map(|event| match event {
+        StepEvent::Captured(capture) => Some(&**capture),
         _ => None,
     });
     captures.collect()
@@ -63,10 +63,10 @@ fn captured(news: &[News]) -> Vec<&Capture> {
 #[test]
 fn a_clamp_driven_beyond_its_range_is_told_and_proves_nothing() {
     let mut judge = step("quantity = \"V DC\"\nat_most = \"15 V\"\ncapture = \"worst\"\ncontact = \"fixed\"");
-    judge.aim.reach = Some(Measure { value: 10.0, dimension: Dimension::Volt });
-    let mut news = Vec::new();
-    assert_eq!(judge.sample(&volts(0, 9.9), &mut news), Some(Verdict::Within));
-    assert_eq!(judge.sample(&volts(100_000, 10.4), &mut news), Some(Verdict::TooCloseToCall));
+    judge.criteria.reach = Some(Measure { value: 10.0, dimension: Dimension::Volt });
+    let mut events = Vec::new();
+    assert_eq!(judge.sample(&volts(0, 9.9), &mut events), Some(Verdict::Within));
+    assert_eq!(judge.sample(&volts(100_000, 10.4), &mut events), Some(Verdict::TooCloseToCall));
     let capture = judge.close(Mono(200_000)).unwrap();
     assert_eq!(
         (capture.judgement.verdict, capture.judgement.value),
@@ -80,17 +80,17 @@ const FEED: &str = "quantity = \"V DC\"\nat_least = \"11.8 V\"\ncapture = \"stea
 #[test]
 fn a_terminal_is_captured_without_hands_and_the_lift_is_seen() {
     let mut judge = step(FEED);
-    let mut news = feed(&mut judge, 0, [0.02; 10]);
-    news.extend(feed(&mut judge, 1000, [6.1]));
-    news.extend(feed(&mut judge, 1100, [12.41; 20]));
-    assert_eq!(captured(&news).len(), 1, "{news:?}");
-    assert!(!news.contains(&News::Lifted));
-    let capture = captured(&news)[0].clone();
+    let mut events = feed(&mut judge, 0, [0.02; 10]);
+    events.extend(feed(&mut judge, 1000, [6.1]));
+    events.extend(feed(&mut judge, 1100, [12.41; 20]));
+    assert_eq!(captured(&events).len(), 1, "{events:?}");
+    assert!(!events.contains(&StepEvent::Lifted));
+    let capture = captured(&events)[0].clone();
     assert_eq!((capture.how, capture.judgement.verdict), (How::Steady, Some(Verdict::Within)));
     assert!(capture.settled.is_some_and(|settled| settled.count >= 10));
     assert!(capture.judgement.conformity.is_some_and(|p| p > 0.999));
     assert!(judge.rests_on_its_capture());
-    assert_eq!(feed(&mut judge, 4000, [0.01; 5]), [News::Lifted]);
+    assert_eq!(feed(&mut judge, 4000, [0.01; 5]), [StepEvent::Lifted]);
     assert!(!judge.rests_on_its_capture());
 }
 
@@ -98,12 +98,12 @@ fn a_terminal_is_captured_without_hands_and_the_lift_is_seen() {
 fn a_dead_feed_is_asked_about_and_captured_by_the_operators_word() {
     let mut judge = step(&format!("{FEED}\npatience = \"5 s\""));
     assert_eq!(feed(&mut judge, 0, [0.01; 60]), []);
-    let mut news = Vec::new();
-    judge.tick(Mono(4_000_000), &mut news);
-    assert_eq!(news, []);
-    judge.tick(Mono(6_000_000), &mut news);
-    judge.tick(Mono(7_000_000), &mut news);
-    let [News::Say(words)] = &news[..] else { panic!("{news:?}") };
+    let mut events = Vec::new();
+    judge.tick(Mono(4_000_000), &mut events);
+    assert_eq!(events, []);
+    judge.tick(Mono(6_000_000), &mut events);
+    judge.tick(Mono(7_000_000), &mut events);
+    let [StepEvent::Say(words)] = &events[..] else { panic!("{events:?}") };
     assert!(words.contains("a circuit that is dead; `take` captures it"), "{words}");
     let taken = judge.take(Mono(6_000_000));
     assert_eq!(taken.judgement.verdict, Some(Verdict::Outside));
@@ -117,24 +117,24 @@ fn a_drop_counts_only_under_load_and_when_settled() {
         "quantity = \"V DC\"\nat_most = \"100 mV\"\ncapture = \"steady\"\ncontact = \"fixed\"\nafter = \"300 ms\"\n\
          while = [{ channel = \"clamp\", at_least = \"1 A\" }]",
     );
-    let mut news = Vec::new();
-    let at = |judge: &mut StepJudge, ms: i64, load: f64, drop: f64, news: &mut Vec<News>| {
-        judge.sample(&amps(ms * 1000, load), news);
-        judge.sample(&volts(ms * 1000, drop), news)
+    let mut events = Vec::new();
+    let at = |judge: &mut StepJudge, ms: i64, load: f64, drop: f64, events: &mut Vec<StepEvent>| {
+        judge.sample(&amps(ms * 1000, load), events);
+        judge.sample(&volts(ms * 1000, drop), events)
     };
     for index in 0..20 {
-        assert_eq!(at(&mut judge, index * 100, 0.02, 0.0, &mut news), Some(Verdict::NotLoaded));
+        assert_eq!(at(&mut judge, index * 100, 0.02, 0.0, &mut events), Some(Verdict::NotLoaded));
     }
     let unloaded = judge.clone().take(Mono(1_950_000));
     assert_eq!(unloaded.judgement.verdict, Some(Verdict::NotLoaded));
     assert_eq!(unloaded.judgement.reason, "clamp showed 20.00 mA, at least 1.000 A wanted");
-    at(&mut judge, 2000, 8.0, 1.3, &mut news);
-    at(&mut judge, 2100, 8.0, 0.9, &mut news);
-    assert_eq!(at(&mut judge, 2200, 8.0, 1.3, &mut news), Some(Verdict::NotSettled));
+    at(&mut judge, 2000, 8.0, 1.3, &mut events);
+    at(&mut judge, 2100, 8.0, 0.9, &mut events);
+    assert_eq!(at(&mut judge, 2200, 8.0, 1.3, &mut events), Some(Verdict::NotSettled));
     for index in 0..20 {
-        at(&mut judge, 2300 + index * 100, 8.0, 0.06, &mut news);
+        at(&mut judge, 2300 + index * 100, 8.0, 0.06, &mut events);
     }
-    let [capture] = captured(&news)[..] else { panic!("{news:?}") };
+    let [capture] = captured(&events)[..] else { panic!("{events:?}") };
     assert_eq!(capture.judgement.verdict, Some(Verdict::Within), "{}", capture.judgement.reason);
     assert_eq!(capture.peak, Some(Value::Number(1.3)));
     assert!(capture.judgement.reason.ends_with("it reached 1.300 V before it settled"), "{}", capture.judgement.reason);
@@ -143,19 +143,19 @@ fn a_drop_counts_only_under_load_and_when_settled() {
 #[test]
 fn a_wrong_switch_is_told_once_and_never_captured() {
     let mut judge = step(FEED);
-    let mut news = Vec::new();
+    let mut events = Vec::new();
     for index in 0..80 {
         let ohms = sample(0, index * 100_000, 7.5, Quantity::Ohms);
-        assert_eq!(judge.sample(&ohms, &mut news), Some(Verdict::WrongFunction));
+        assert_eq!(judge.sample(&ohms, &mut events), Some(Verdict::WrongFunction));
     }
-    assert_eq!(news, [News::Say("the meter is on ohm, switch it to V DC".to_owned())]);
+    assert_eq!(events, [StepEvent::Say("the meter is on ohm, switch it to V DC".to_owned())]);
     assert_eq!(judge.take(Mono(7_950_000)).judgement.verdict, Some(Verdict::WrongFunction));
-    let mut news = Vec::new();
+    let mut events = Vec::new();
     for index in 80..160 {
         let held = Sample { annunciators: Annunciators::HOLD, ..volts(index * 100_000, 12.4) };
-        assert_eq!(judge.sample(&held, &mut news), Some(Verdict::HeldDisplay));
+        assert_eq!(judge.sample(&held, &mut events), Some(Verdict::HeldDisplay));
     }
-    assert_eq!(news, [News::Say("the display is held, release it".to_owned())]);
+    assert_eq!(events, [StepEvent::Say("the display is held, release it".to_owned())]);
 }
 
 /// Seen in the demo: a lead that had not landed yet was told as what the value reached before it settled.
@@ -196,9 +196,9 @@ fn a_warm_coil_is_judged_at_its_reference() {
     let keys = "quantity = \"ohm\"\nnominal = \"7.5 ohm ± 8 %\"\n";
     let hot = |temperature: &str| {
         let mut judge = step(&format!("{keys}{temperature}"));
-        let mut news = Vec::new();
+        let mut events = Vec::new();
         for index in 0..20 {
-            judge.sample(&sample(0, index * 100_000, 8.84, Quantity::Ohms), &mut news);
+            judge.sample(&sample(0, index * 100_000, 8.84, Quantity::Ohms), &mut events);
         }
         judge.take(Mono(1_950_000)).judgement
     };
@@ -214,9 +214,10 @@ fn a_warm_coil_is_judged_at_its_reference() {
 #[test]
 fn a_coil_held_on_too_long_is_counted_out() {
     let mut judge = step("quantity = \"V DC\"\ncapture = \"steady\"\nhold_at_most = \"2 s\"");
-    let news = feed(&mut judge, 0, [12.0; 25]);
-    let counted: Vec<&News> = news.iter().filter(|news| matches!(news, News::Count(_) | News::TimeUp)).collect();
-    assert_eq!(counted, [&News::Count(2), &News::Count(1), &News::TimeUp]);
+    let events = feed(&mut judge, 0, [12.0; 25]);
+    let counted: Vec<&StepEvent> =
+        events.iter().filter(|event| matches!(event, StepEvent::Count(_) | StepEvent::TimeUp)).collect();
+    assert_eq!(counted, [&StepEvent::Count(2), &StepEvent::Count(1), &StepEvent::TimeUp]);
 }
 
 #[test]
@@ -225,19 +226,19 @@ fn with_fixed_leads_the_load_is_what_is_held_on() {
         "quantity = \"V DC\"\nat_most = \"100 mV\"\ncapture = \"worst\"\nhold_at_most = \"2 s\"\n\
          while = [{ channel = \"clamp\", at_least = \"1 A\", held = \"0 s\" }]",
     );
-    let mut news = Vec::new();
+    let mut events = Vec::new();
     let mut pass = |from_ms: i64, load: f64| {
         for index in 0..30 {
             let at = (from_ms + index * 100) * 1000;
-            judge.sample(&amps(at, load), &mut news);
-            judge.sample(&volts(at, 0.05), &mut news);
+            judge.sample(&amps(at, load), &mut events);
+            judge.sample(&volts(at, 0.05), &mut events);
         }
-        std::mem::take(&mut news)
+        std::mem::take(&mut events)
     };
     // The leads lie there for minutes before anyone switches on.
     assert_eq!(pass(0, 0.02), []);
     assert_eq!(pass(60_000, 0.02), []);
-    assert_eq!(pass(90_000, 4.0), [News::Count(2), News::Count(1), News::TimeUp]);
+    assert_eq!(pass(90_000, 4.0), [StepEvent::Count(2), StepEvent::Count(1), StepEvent::TimeUp]);
 }
 
 #[test]
@@ -248,7 +249,7 @@ fn a_gap_ends_what_was_steady() {
     assert!(!judge.has_reading(Mono(800_000)));
     assert_eq!(feed(&mut judge, 900, [12.41; 8]), []);
     assert_eq!(captured(&feed(&mut judge, 1700, [12.41; 4])).len(), 1);
-    assert_eq!(judge.aim.limit.unwrap().dimension, Dimension::Volt);
+    assert_eq!(judge.criteria.limit.unwrap().dimension, Dimension::Volt);
 }
 
 #[test]
@@ -273,18 +274,18 @@ fn the_surge_of_the_very_frame_that_shows_the_load_is_kept() {
         "quantity = \"V DC\"\nat_most = \"100 mV\"\ncontact = \"fixed\"\ncapture = \"steady\"\nsteady = \"500 ms\"\n\
          while = [{ channel = \"clamp\", at_least = \"5 A\" }]",
     );
-    let mut news = Vec::new();
+    let mut events = Vec::new();
     for index in 0..20 {
         let (drop, load) = match index {
             0..5 => (0.004, 0.0),
             5 => (1.3, 9.0),
             _ => (0.061, 8.8),
         };
-        judge.sample(&volts(index * 50_000, drop), &mut news);
-        judge.sample(&amps(index * 50_000, load), &mut news);
+        judge.sample(&volts(index * 50_000, drop), &mut events);
+        judge.sample(&amps(index * 50_000, load), &mut events);
     }
     // A shared ground under 100 mV with everything running is good although it surged to 1.3 V: common practice, no source.
-    let capture = captured(&news)[0];
+    let capture = captured(&events)[0];
     assert_eq!((capture.judgement.verdict, capture.peak), (Some(Verdict::Within), Some(Value::Number(1.3))));
 }
 
@@ -293,12 +294,12 @@ fn the_surge_of_the_very_frame_that_shows_the_load_is_kept() {
 fn an_overload_without_a_function_is_an_open_lead_or_coil() {
     let mut judge = step("quantity = \"ohm\"\nnominal = \"7.5 ohm ± 8 %\"\ncapture = \"steady\"");
     let open = |at| Sample { value: Value::Over, ..sample(0, at, 0.0, Quantity::Number) };
-    let mut news = Vec::new();
+    let mut events = Vec::new();
     for index in 0..12 {
-        judge.sample(&sample(0, index * 100_000, 7.5, Quantity::Ohms), &mut news);
+        judge.sample(&sample(0, index * 100_000, 7.5, Quantity::Ohms), &mut events);
     }
-    judge.sample(&open(1_300_000), &mut news);
-    assert_eq!(news.last(), Some(&News::Lifted), "{news:?}");
+    judge.sample(&open(1_300_000), &mut events);
+    assert_eq!(events.last(), Some(&StepEvent::Lifted), "{events:?}");
     let taken = judge.take(Mono(1_350_000)).judgement;
     assert_eq!((taken.verdict, taken.quantity), (Some(Verdict::Outside), Some(Quantity::Ohms)), "{}", taken.reason);
 }
@@ -309,12 +310,12 @@ fn a_display_of_a_stored_value_is_never_captured() {
         [(Annunciators::MAXIMUM, "greatest"), (Annunciators::MINIMUM, "least"), (Annunciators::PEAK, "peak")]
     {
         let mut judge = step(FEED);
-        let mut news = Vec::new();
+        let mut events = Vec::new();
         for index in 0..60 {
-            judge.sample(&Sample { annunciators: shown, ..volts(index * 100_000, 12.5) }, &mut news);
+            judge.sample(&Sample { annunciators: shown, ..volts(index * 100_000, 12.5) }, &mut events);
         }
-        assert!(captured(&news).is_empty());
-        assert!(matches!(&news[..], [News::Say(text)] if text.contains(word)), "{news:?}");
+        assert!(captured(&events).is_empty());
+        assert!(matches!(&events[..], [StepEvent::Say(text)] if text.contains(word)), "{events:?}");
     }
 }
 
@@ -323,26 +324,29 @@ fn a_display_of_a_stored_value_is_never_captured() {
 fn the_offset_of_an_empty_clamp_is_no_current() {
     let mut judge = step("quantity = \"A DC\"\nbetween = \"1.4 A to 1.9 A\"\ncapture = \"steady\"");
     let mut pass = |from: i64, value: f64| {
-        let mut news = Vec::new();
+        let mut events = Vec::new();
         for index in 0..15 {
-            judge.sample(&sample(0, (from + index * 100) * 1000, value, Quantity::AmpsDc), &mut news);
+            judge.sample(&sample(0, (from + index * 100) * 1000, value, Quantity::AmpsDc), &mut events);
         }
-        captured(&news).len()
+        captured(&events).len()
     };
     assert_eq!((pass(0, 0.08), pass(2000, -0.072), pass(4000, 0.9)), (0, 0, 1));
     let mut waiting = step("quantity = \"A DC\"\nat_least = \"1.4 A\"\ncapture = \"steady\"");
     let mut asked = Vec::new();
     waiting.sample(&sample(0, 29_900_000, 0.021, Quantity::AmpsDc), &mut asked);
     waiting.tick(Mono(30_100_000), &mut asked);
-    assert!(matches!(&asked[..], [News::Say(text)] if text.contains("a clamp with nothing through it")), "{asked:?}");
+    assert!(
+        matches!(&asked[..], [StepEvent::Say(text)] if text.contains("a clamp with nothing through it")),
+        "{asked:?}"
+    );
 }
 
 #[test]
 fn patience_begins_anew_where_the_lead_lands() {
     let mut judge = step("quantity = \"V DC\"\nat_least = \"11.8 V\"\ncapture = \"steady\"\npatience = \"2 s\"");
-    let mut news = Vec::new();
+    let mut events = Vec::new();
     feed(&mut judge, 0, [0.001; 18]);
     feed(&mut judge, 1800, [12.4, 11.9, 12.6, 12.1]);
-    judge.tick(Mono(2_200_000), &mut news);
-    assert_eq!(news, []);
+    judge.tick(Mono(2_200_000), &mut events);
+    assert_eq!(events, []);
 }

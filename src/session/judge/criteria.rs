@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use super::{Heat, Load, Part, place};
+use super::{LoadConditions, PartCelsius, TemperatureCorrection, place};
 use crate::{
     channel::{Channel, ChannelId},
     electrics::Rule,
@@ -15,7 +15,7 @@ use crate::{
 
 /// Everything that judging one step needs.
 #[derive(Debug, Clone, PartialEq)]
-pub(crate) struct Aim {
+pub(crate) struct StepCriteria {
     /// Where; none while no meter has a channel of that name, and for a step that looks at nothing.
     pub channel: Option<ChannelId>,
     /// How far the channel reaches, either sign; none where that is not told.
@@ -31,7 +31,7 @@ pub(crate) struct Aim {
     /// What proves that the leads touch.
     pub contact: ContactRule,
     /// Under which load the value counts.
-    pub load: Load,
+    pub load: LoadConditions,
     /// How long after contact and load.
     pub after: Duration,
     /// How long a reading must be steady.
@@ -41,18 +41,20 @@ pub(crate) struct Aim {
     /// How long what is switched on may stay on.
     pub hold_at_most: Option<Duration>,
     /// How the limit depends on temperature.
-    pub heat: Option<Heat>,
+    pub heat: Option<TemperatureCorrection>,
 }
 
-impl Aim {
+impl StepCriteria {
     /// Of a step of a procedure, before its channel is met, with the temperatures that were typed for this visit.
     pub(crate) fn of(step: &Step, visit: &Visit, named: impl Fn(&str) -> Option<ChannelId>) -> Self {
-        let heat = step.heat.as_ref().map(|rule| Heat {
+        let heat = step.heat.as_ref().map(|rule| TemperatureCorrection {
             reference: rule.reference,
             part: match &rule.part {
-                PartTemperature::Given(celsius) => Part::typed(*celsius),
-                PartTemperature::OfSession => visit.part_celsius.map_or(Part::Unknown, Part::typed),
-                PartTemperature::Channel(name) => named(name).map_or(Part::Unknown, |id| Part::Channel(id, None)),
+                PartTemperature::Given(celsius) => PartCelsius::typed(*celsius),
+                PartTemperature::OfSession => visit.part_celsius.map_or(PartCelsius::Unknown, PartCelsius::typed),
+                PartTemperature::Channel(name) => {
+                    named(name).map_or(PartCelsius::Unknown, |id| PartCelsius::Channel(id, None))
+                }
             },
             place: place(rule.place, visit.ambient_celsius),
         });
@@ -64,7 +66,7 @@ impl Aim {
             rule: step.rule,
             mode: step.capture,
             contact: step.contact,
-            load: Load::new(&step.conditions, &named),
+            load: LoadConditions::new(&step.conditions, &named),
             after: step.after,
             steady: step.steady,
             patience: step.patience,
@@ -89,7 +91,7 @@ impl Aim {
             rule: Rule::Guarded,
             mode: CaptureMode::Taken,
             contact: ContactRule::Fixed,
-            load: Load::default(),
+            load: LoadConditions::default(),
             after: Duration::ZERO,
             steady: Duration::from_secs(1),
             patience: Duration::MAX,

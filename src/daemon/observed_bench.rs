@@ -1,4 +1,4 @@
-//! What the daemon has learnt of its bench, for telling what does not suit a procedure.
+//! PortEventKind the daemon has learnt of its bench, for telling what does not suit a procedure.
 //!
 //! It measures how often each meter reports and hands the facts to the check; it judges nothing itself.
 
@@ -7,7 +7,7 @@ use crate::{
     clock::Mono,
     session::{
         Core, Procedure,
-        fitness::{self, BenchFacts, ChannelFacts, Unfit, Weight},
+        fitness::{self, BenchFacts, ChannelFacts, FitnessIssue, Severity},
     },
     units::Measure,
 };
@@ -23,15 +23,15 @@ const SILENCE_US: i64 = 10_000_000;
 
 /// The bench file's facts, and what was learnt since.
 #[derive(Debug)]
-pub(super) struct Fit {
+pub(super) struct ObservedBench {
     told: BenchFacts,
     /// By meter.
-    paces: Vec<(String, Pace)>,
+    paces: Vec<(String, ReportRate)>,
 }
 
 /// How often a meter reports.
 #[derive(Debug, Clone, Copy, Default)]
-struct Pace {
+struct ReportRate {
     /// Where the measurement began, and frames until then.
     since: Option<(Mono, u64)>,
     last: Option<Mono>,
@@ -39,11 +39,11 @@ struct Pace {
     rate: Option<f64>,
 }
 
-impl Fit {
+impl ObservedBench {
     pub(super) fn new(bench: &Bench) -> Self {
         Self {
             told: BenchFacts::of(bench),
-            paces: bench.meters.iter().map(|meter| (meter.name.clone(), Pace::default())).collect(),
+            paces: bench.meters.iter().map(|meter| (meter.name.clone(), ReportRate::default())).collect(),
         }
     }
 
@@ -54,10 +54,10 @@ impl Fit {
         }
     }
 
-    /// What of a procedure does not suit the bench; what is but a note is left to `check`.
-    pub(super) fn unfit(&self, procedure: &Procedure, core: &Core) -> Vec<Unfit> {
+    /// PortEventKind of a procedure does not suit the bench; what is but a note is left to `check`.
+    pub(super) fn unfit(&self, procedure: &Procedure, core: &Core) -> Vec<FitnessIssue> {
         let mut found = fitness::check(procedure, &self.facts(core));
-        found.retain(|unfit| unfit.weight != Weight::Note);
+        found.retain(|unfit| unfit.severity != Severity::Note);
         found
     }
 
@@ -65,7 +65,7 @@ impl Fit {
         let mut facts = self.told.clone();
         for channel in core.channels() {
             if !facts.channels.iter().any(|known| known.name == channel.name) {
-                facts.channels.push(ChannelFacts::untold(&channel.name, &channel.meter_name));
+                facts.channels.push(ChannelFacts::unknown(&channel.name, &channel.meter_name));
             }
         }
         for known in &mut facts.channels {
@@ -85,7 +85,7 @@ impl Fit {
     }
 }
 
-impl Pace {
+impl ReportRate {
     fn heard(&mut self, at: Mono, frames: u64) {
         let silent = self.last.is_none_or(|last| at.since(last) > SILENCE_US);
         self.last = Some(at);
@@ -107,13 +107,13 @@ mod tests {
     use crate::{
         channel::{Binding, Channel, ChannelId, Feed},
         protocol::{Annunciators, Library, Value},
-        session::Event,
+        session::CoreEvent,
         units::Quantity,
     };
 
     #[test]
     fn a_pace_is_known_after_a_while_and_not_measured_across_silence() {
-        let mut pace = Pace::default();
+        let mut pace = ReportRate::default();
         for index in 0..6 {
             pace.heard(Mono(index * 333_333), index as u64);
         }
@@ -138,14 +138,14 @@ mod tests {
     fn what_was_read_tells_what_the_file_does_not() {
         let bench = Bench::parse("b.toml", BENCH, &Library::new(Vec::new())).unwrap();
         let procedure = Procedure::parse("p.toml", PROCEDURE).unwrap();
-        let (mut fit, mut core) = (Fit::new(&bench), Core::new(["board".to_owned()]));
+        let (mut fit, mut core) = (ObservedBench::new(&bench), Core::new(["board".to_owned()]));
         assert_eq!(fit.unfit(&procedure, &core), []);
 
         // One reading every two seconds, in steps of 0.1 V.
         let (id, mut effects) = (ChannelId(0), Vec::new());
         let (_, channels) = crate::channel::Meter::new(MeterId(0), &bench.meters[0], &Default::default());
         let (_, channel): (ChannelId, Channel) = channels.into_iter().next().unwrap();
-        core.handle(Mono(0), Event::Channel(id, channel), &mut effects);
+        core.handle(Mono(0), CoreEvent::Channel(id, channel), &mut effects);
         let binding = Binding { channel: id, feed: Feed { quantity: Some(Quantity::VoltsDc), ..Feed::PLAIN } };
         for index in 0..6 {
             let at = Mono(index * 2_000_000);
@@ -157,10 +157,10 @@ mod tests {
                 place: Some(-1),
                 annunciators: Annunciators::empty(),
             };
-            core.handle(at, Event::Samples(vec![binding.sample(&reading, at)]), &mut effects);
+            core.handle(at, CoreEvent::Samples(vec![binding.sample(&reading, at)]), &mut effects);
         }
         let told = fit.unfit(&procedure, &core);
-        let words: Vec<String> = told.iter().map(Unfit::to_string).collect();
+        let words: Vec<String> = told.iter().map(FitnessIssue::to_string).collect();
         assert!(words.iter().any(|words| words.contains("reports 0.5 times a second")), "{words:?}");
         assert!(words.iter().any(|words| words.contains("shows steps of 100.0 mV")), "{words:?}");
     }

@@ -8,27 +8,27 @@ use super::{Judgement, Procedure};
 
 /// An earlier session that is gone on with.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Earlier {
+pub struct PreviousSession {
     /// Its identity.
     pub id: Uuid,
     /// Its steps, in the order in which they were begun.
-    pub steps: Vec<EarlierStep>,
+    pub steps: Vec<PreviousStep>,
 }
 
 /// One step of it.
 #[derive(Debug, Clone, PartialEq)]
-pub struct EarlierStep {
+pub struct PreviousStep {
     /// What it is called.
     pub name: String,
     /// Whether there is nothing more to do in it.
     pub done: bool,
     /// What it came to; none where it came to nothing.
-    pub judged: Option<EarlierJudgement>,
+    pub judged: Option<PreviousJudgement>,
 }
 
 /// What a step came to, and on which channel.
 #[derive(Debug, Clone, PartialEq)]
-pub struct EarlierJudgement {
+pub struct PreviousJudgement {
     /// The judgement as it was kept.
     pub judgement: Judgement,
     /// The channel's name.
@@ -39,7 +39,7 @@ pub struct EarlierJudgement {
     pub accuracy: String,
 }
 
-impl Earlier {
+impl PreviousSession {
     /// How often each step had been begun.
     pub(super) fn attempts(&self) -> HashMap<String, u32> {
         let mut attempts = HashMap::new();
@@ -61,10 +61,10 @@ impl Earlier {
 mod tests {
     use super::*;
 
-    fn earlier(steps: &[(&str, bool)]) -> Earlier {
+    fn earlier(steps: &[(&str, bool)]) -> PreviousSession {
         let steps =
-            steps.iter().map(|(name, done)| EarlierStep { name: (*name).to_owned(), done: *done, judged: None });
-        Earlier { id: Uuid::nil(), steps: steps.collect() }
+            steps.iter().map(|(name, done)| PreviousStep { name: (*name).to_owned(), done: *done, judged: None });
+        PreviousSession { id: Uuid::nil(), steps: steps.collect() }
     }
 
     #[test]

@@ -1,53 +1,53 @@
-//! What comes from the ports: lost and found, samples, and the presses and remarks between them.
+//! PortEventKind comes from the ports: lost and found, samples, and the presses and remarks between them.
 
 use std::sync::atomic::Ordering;
 
 use super::{
-    super::ports::{PortEvent, What},
-    Watch,
+    super::ports::{PortEvent, PortEventKind},
+    EventLoop,
 };
 use crate::{
     channel::{Batch, Found, MeterId, Sample},
     clock::Mono,
     protocol::Action,
-    session::{Command, Event, EventKind, Move},
+    session::{Command, CoreEvent, EventKind, Move},
 };
 
-impl Watch {
+impl EventLoop {
     pub(super) fn port(&mut self, event: PortEvent) {
         let PortEvent { meter, at, what } = event;
         let name = self.meters.get(usize::from(meter.0)).cloned().unwrap_or_default();
         match what {
-            What::Channels(channels) => {
+            PortEventKind::Channels(channels) => {
                 for (id, channel) in channels {
-                    self.happened(at, Event::Channel(id, channel));
+                    self.handle_event(at, CoreEvent::Channel(id, channel));
                 }
             }
-            What::Opened => {
+            PortEventKind::Opened => {
                 tracing::info!("meter \"{name}\": its port is open");
-                self.happened(at, Event::MeterOpened(meter));
+                self.handle_event(at, CoreEvent::MeterOpened(meter));
             }
-            What::Lost(why) => {
+            PortEventKind::Lost(why) => {
                 tracing::warn!("meter \"{name}\" is not there: {why}");
-                self.happened(at, Event::MeterLost(meter, why));
+                self.handle_event(at, CoreEvent::MeterLost(meter, why));
             }
-            What::HeldUp(waited) => {
+            PortEventKind::Blocked(waited) => {
                 let text = format!("the store held its port up for {} ms; bytes may be lost", waited.as_millis());
-                self.happened(at, Event::Remark { kind: EventKind::SamplesLost, subject: name, text });
+                self.handle_event(at, CoreEvent::Remark { kind: EventKind::SamplesLost, subject: name, text });
             }
-            What::Odd(text) => {
+            PortEventKind::Odd(text) => {
                 tracing::warn!("meter \"{name}\": {text}");
-                self.happened(at, Event::Remark { kind: EventKind::BadFrame, subject: name, text });
+                self.handle_event(at, CoreEvent::Remark { kind: EventKind::BadFrame, subject: name, text });
             }
-            What::Batch(batch) => self.batch(at, meter, &name, batch),
+            PortEventKind::Batch(batch) => self.batch(at, meter, &name, batch),
         }
         self.note_lost(at);
     }
 
-    /// What was found first, since channels precede their samples; a press stands between its samples.
+    /// PortEventKind was found first, since channels precede their samples; a press stands between its samples.
     fn batch(&mut self, at: Mono, id: MeterId, meter: &str, batch: Batch) {
-        if let Some(tally) = self.tallies.get(usize::from(id.0)) {
-            self.fit.heard(id, at, tally.frames.load(Ordering::Relaxed));
+        if let Some(stats) = self.port_stats.get(usize::from(id.0)) {
+            self.fit.heard(id, at, stats.frames.load(Ordering::Relaxed));
         }
         let mut presses = Vec::new();
         for found in batch.found {
@@ -68,7 +68,7 @@ impl Watch {
 
     fn samples(&mut self, at: Mono, samples: Vec<Sample>) {
         if !samples.is_empty() {
-            self.happened(at, Event::Samples(samples));
+            self.handle_event(at, CoreEvent::Samples(samples));
         }
     }
 
@@ -81,13 +81,16 @@ impl Watch {
             Action::Mark => Command::Mark(format!("button on {meter}")),
         };
         match self.core.command(at, command, &mut self.effects) {
-            Ok(_) => self.carry_out(),
+            Ok(_) => self.apply_effects(),
             // There is nobody to answer to but the ears.
             Err(refusal) => {
                 tracing::warn!("the button on meter \"{meter}\" did nothing: {refusal}");
-                self.outlets.alert.announce("refused", &refusal.to_string());
+                self.outputs.alert.announce("refused", &refusal.to_string());
                 let text = format!("the button did nothing: {refusal}");
-                self.happened(at, Event::Remark { kind: EventKind::Told, subject: meter.to_owned(), text });
+                self.handle_event(
+                    at,
+                    CoreEvent::Remark { kind: EventKind::Announced, subject: meter.to_owned(), text },
+                );
             }
         }
     }
@@ -96,18 +99,21 @@ impl Watch {
         match found {
             Found::Identity(text) => {
                 tracing::info!("meter \"{meter}\" says of itself: {text}");
-                self.happened(at, Event::MeterSays(id, text));
+                self.handle_event(at, CoreEvent::MeterSays(id, text));
             }
             Found::Action(action, _) => self.pressed(at, meter, action),
             Found::Gap(lost) => {
                 let text = format!("{lost} frames were lost on the way, by their sequence numbers");
-                self.happened(at, Event::Remark { kind: EventKind::SamplesLost, subject: meter.to_owned(), text });
+                self.handle_event(
+                    at,
+                    CoreEvent::Remark { kind: EventKind::SamplesLost, subject: meter.to_owned(), text },
+                );
             }
-            Found::Channel(id, channel) => self.happened(at, Event::Channel(id, channel)),
+            Found::Channel(id, channel) => self.handle_event(at, CoreEvent::Channel(id, channel)),
             Found::Problem(problem) => {
                 let text = format!("{}: {}", problem.reason, problem.frame);
                 tracing::warn!("meter \"{meter}\": {text}");
-                self.happened(at, Event::Remark { kind: EventKind::BadFrame, subject: meter.to_owned(), text });
+                self.handle_event(at, CoreEvent::Remark { kind: EventKind::BadFrame, subject: meter.to_owned(), text });
             }
             Found::Missing { channel, reads, carried } => {
                 let carried = if carried.is_empty() { "none".to_owned() } else { carried.join(", ") };
@@ -115,8 +121,8 @@ impl Watch {
                     "channel \"{channel}\" reads \"{reads}\", which no frame of meter \"{meter}\" carries; they carry: {carried}"
                 );
                 tracing::warn!("{text}");
-                self.happened(at, Event::Alarm { key: format!("channel {channel}"), text: Some(text.clone()) });
-                self.happened(at, Event::Remark { kind: EventKind::MissingValue, subject: channel, text });
+                self.handle_event(at, CoreEvent::Alarm { key: format!("channel {channel}"), text: Some(text.clone()) });
+                self.handle_event(at, CoreEvent::Remark { kind: EventKind::MissingValue, subject: channel, text });
             }
         }
     }

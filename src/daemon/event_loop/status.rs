@@ -2,21 +2,21 @@
 
 use std::sync::{PoisonError, atomic::Ordering};
 
-use super::{READINGS_EVERY, Watch, tell};
+use super::{EventLoop, READINGS_EVERY, tell};
 use crate::{
     clock::{Mono, micros},
     server::{ClockLine, MeterLine, News, ReadingLine, SessionLine, StatusReport, WireFinding, WireStep},
-    session::Latest,
+    session::LatestSample,
 };
 
-impl Watch {
+impl EventLoop {
     pub(super) fn tell_readings(&self) {
         let at = self.clock.mono();
         let fresh = self.core.latest().filter(|(_, latest)| at.since(latest.sample.at) <= 2 * micros(READINGS_EVERY));
         let readings: Vec<ReadingLine> =
             fresh.map(|(channel, latest)| reading_line(&channel.name, latest, at)).collect();
         let elapsed_s = self.core.session().map(|(_, began, _)| at.since(began) as f64 / 1e6);
-        tell(&self.outlets.news, &News::Readings { elapsed_s, readings });
+        tell(&self.outputs.news, &News::Readings { elapsed_s, readings });
     }
 
     pub(super) fn status(&self, at: Mono) -> StatusReport {
@@ -29,16 +29,16 @@ impl Watch {
             procedure: begin.procedure.as_ref().map(|procedure| procedure.title.clone()),
             caution: begin.procedure.as_ref().map(|procedure| procedure.caution.clone()),
         });
-        let meters = self.core.meters().iter().zip(&self.tallies).map(|(meter, tally)| MeterLine {
+        let meters = self.core.meters().iter().zip(&self.port_stats).map(|(meter, stats)| MeterLine {
             meter: meter.name.clone(),
             open: meter.open,
             why: meter.why.clone(),
             identity: meter.identity.clone(),
-            frames: tally.frames.load(Ordering::Relaxed),
-            refused: tally.refused.load(Ordering::Relaxed),
-            lost: tally.lost.load(Ordering::Relaxed),
-            unanswered: tally.unanswered.load(Ordering::Relaxed),
-            clock: tally.clock.lock().unwrap_or_else(PoisonError::into_inner).map(|fit| ClockLine {
+            frames: stats.frames.load(Ordering::Relaxed),
+            refused: stats.refused.load(Ordering::Relaxed),
+            lost: stats.lost.load(Ordering::Relaxed),
+            unanswered: stats.unanswered.load(Ordering::Relaxed),
+            clock: stats.clock.lock().unwrap_or_else(PoisonError::into_inner).map(|fit| ClockLine {
                 jitter_s: fit.jitter,
                 drift_ppm: fit.drift_ppm,
                 frames: fit.frames,
@@ -59,7 +59,7 @@ impl Watch {
     }
 }
 
-fn reading_line(channel: &str, latest: &Latest, at: Mono) -> ReadingLine {
+fn reading_line(channel: &str, latest: &LatestSample, at: Mono) -> ReadingLine {
     let sample = &latest.sample;
     ReadingLine {
         channel: channel.to_owned(),

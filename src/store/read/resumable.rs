@@ -6,36 +6,36 @@ use uuid::Uuid;
 use super::{StepRow, find, steps};
 use crate::{
     protocol::Value,
-    session::{Earlier, EarlierJudgement, EarlierStep, Judgement, Verdict, Visit},
+    session::{Judgement, PreviousJudgement, PreviousSession, PreviousStep, Verdict, Visit},
     store::StoreError,
     units::{Limit, Quantity},
 };
 
 /// What a session began with and what it left.
 #[derive(Debug, Clone, PartialEq)]
-pub(crate) struct Left {
+pub(crate) struct ResumableSession {
     /// Which machine, and why it was here.
     pub visit: Visit,
     /// The procedure file as it was; none when free-running.
     pub procedure: Option<String>,
     /// Its steps and what they came to.
-    pub earlier: Earlier,
+    pub previous: PreviousSession,
 }
 
 /// The session of a number, of the beginning of an identity, or `last`, to be gone on with.
 ///
 /// # Errors
 /// There is none, or it is still open.
-pub(crate) fn left(connection: &Connection, wanted: &str) -> Result<Left, StoreError> {
+pub(crate) fn resumable_session(connection: &Connection, wanted: &str) -> Result<ResumableSession, StoreError> {
     let session = find(connection, wanted)?;
     if session.ended_us.is_none() {
         return Err(StoreError::StillOpen { id: session.id });
     }
     let procedure =
         connection.query_row("SELECT procedure_text FROM session WHERE id = ?1", [session.id], |row| row.get(0))?;
-    let mut left = Vec::new();
+    let mut previous = Vec::new();
     for step in steps(connection, session.id)? {
-        left.push(EarlierStep {
+        previous.push(PreviousStep {
             done: matches!(step.left.as_deref(), Some("done" | "skipped")),
             judged: judged(connection, session.id, &step)?,
             name: step.name,
@@ -52,10 +52,10 @@ pub(crate) fn left(connection: &Connection, wanted: &str) -> Result<Left, StoreE
         ambient_celsius: session.ambient_celsius,
         part_celsius: session.part_celsius,
     };
-    Ok(Left { visit, procedure, earlier: Earlier { id, steps: left } })
+    Ok(ResumableSession { visit, procedure, previous: PreviousSession { id, steps: previous } })
 }
 
-fn judged(connection: &Connection, session: i64, step: &StepRow) -> Result<Option<EarlierJudgement>, StoreError> {
+fn judged(connection: &Connection, session: i64, step: &StepRow) -> Result<Option<PreviousJudgement>, StoreError> {
     let Some((capture, channel)) = step.capture.as_ref().and_then(|capture| Some((capture, capture.channel.clone()?)))
     else {
         return Ok(None);
@@ -87,5 +87,5 @@ fn judged(connection: &Connection, session: i64, step: &StepRow) -> Result<Optio
         conformity: None,
         reason: capture.reason.clone(),
     };
-    Ok(Some(EarlierJudgement { judgement, channel, scale, accuracy }))
+    Ok(Some(PreviousJudgement { judgement, channel, scale, accuracy }))
 }

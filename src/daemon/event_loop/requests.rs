@@ -1,30 +1,30 @@
-//! What the operator asks for, and the answer: for what changes something, once it is on disk.
+//! PortEventKind the operator asks for, and the answer: for what changes something, once it is on disk.
 
 use std::sync::Arc;
 
 use tokio::sync::oneshot;
 use uuid::Uuid;
 
-use super::{super::gone_on, Watch};
+use super::{super::resume, EventLoop};
 use crate::{
     clock::Clock,
     mistake::Mistake,
     procedure::Procedure,
     server::{Answer, Asked, Request},
     session::{Begin, Command, Move},
-    store::{StoreError, Ticket, open_to_read, read::left},
+    store::{StoreError, Ticket, open_to_read, read::resumable_session},
 };
 
 /// Why a request is no command.
 #[derive(Debug, thiserror::Error)]
-pub(super) enum NoCommand {
+pub(super) enum RequestError {
     #[error(transparent)]
     Mistake(#[from] Mistake),
     #[error(transparent)]
     Store(#[from] StoreError),
 }
 
-impl Watch {
+impl EventLoop {
     pub(super) fn asked(&mut self, Asked { request, answer: to }: Asked) {
         let at = self.clock.mono();
         let command = match self.command(request) {
@@ -45,7 +45,7 @@ impl Watch {
         match self.core.command(at, command, &mut self.effects) {
             Err(refusal) => drop(to.send(Answer::refused(refusal.to_string()))),
             Ok(reply) => {
-                self.carry_out();
+                self.apply_effects();
                 let warnings = self.warn_unfit(at, procedure.as_deref());
                 self.answer_when_kept(to, Answer { warnings, ..Answer::from(&reply) });
             }
@@ -53,7 +53,7 @@ impl Watch {
     }
 
     fn answer_when_kept(&mut self, to: oneshot::Sender<Answer>, answer: Answer) {
-        if let Some(why) = &self.refusing {
+        if let Some(why) = &self.write_error {
             return drop(to.send(not_on_disk(answer, why)));
         }
         self.tickets += 1;
@@ -63,7 +63,7 @@ impl Watch {
     }
 
     /// The command that a request means; none for one that only asks.
-    fn command(&self, request: Request) -> Result<Option<Command>, NoCommand> {
+    fn command(&self, request: Request) -> Result<Option<Command>, RequestError> {
         Ok(Some(match request {
             Request::Begin(asked) => {
                 let mut begin = Begin {
@@ -72,10 +72,10 @@ impl Watch {
                     visit: asked.visit(),
                     procedure: None,
                     bench: self.bench_text.clone(),
-                    earlier: None,
+                    previous: None,
                 };
                 if let Some(wanted) = &asked.continues {
-                    begin = gone_on(begin, left(&open_to_read(&self.database)?, wanted)?)?;
+                    begin = resume(begin, resumable_session(&open_to_read(&self.database)?, wanted)?)?;
                 }
                 if let Some(sent) = asked.procedure {
                     begin.procedure = Some(Arc::new(Procedure::parse(&sent.file, &sent.text)?));

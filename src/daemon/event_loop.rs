@@ -1,8 +1,8 @@
 //! The loop: one event after the other into the core, its effects to the store and the watchers.
 
-mod answers;
-mod arrivals;
-mod picture;
+mod port_events;
+mod requests;
+mod status;
 
 use std::{
     collections::BTreeMap,
@@ -19,18 +19,18 @@ use tokio_util::sync::CancellationToken;
 
 use super::{
     alert::Alert,
-    fit::Fit,
-    ports::{PortEvent, Tally},
+    observed_bench::ObservedBench,
+    ports::{PortEvent, PortStats},
 };
 use crate::{
     channel::Bench,
     clock::{Clock, Mono},
     procedure::Procedure,
     server::{Answer, Asked, News},
-    session::{Begin, Command, Core, Effect, End, Event, EventKind, Notice, Verdict},
+    session::{Begin, Command, Core, CoreEvent, Effect, EventKind, Notice, SessionExit, Verdict},
     store::{Report, Store, StoreError, Ticket},
 };
-use answers::not_on_disk;
+use requests::not_on_disk;
 
 /// How often those who watch see new readings.
 const READINGS_EVERY: Duration = Duration::from_millis(250);
@@ -48,65 +48,65 @@ const PORTS_END: Duration = Duration::from_secs(1);
 const TOLD_EACH: u64 = 5;
 
 /// Where everything comes in.
-pub(super) struct Inlets {
+pub(super) struct LoopInputs {
     pub ports: mpsc::Receiver<PortEvent>,
     pub requests: mpsc::Receiver<Asked>,
     pub reports: mpsc::Receiver<Report>,
 }
 
 /// Where news go.
-pub(super) struct Outlets {
+pub(super) struct LoopOutputs {
     pub news: broadcast::Sender<Arc<str>>,
     pub alert: Alert,
 }
 
 /// The state of the loop.
-pub(super) struct Watch {
+pub(super) struct EventLoop {
     clock: Clock,
     core: Core,
     store: Store,
-    outlets: Outlets,
+    outputs: LoopOutputs,
     effects: Vec<Effect>,
     database: PathBuf,
     bench_text: String,
     /// The channels that there can be; none where meters bring their own.
     channels: Option<Vec<String>>,
-    fit: Fit,
+    fit: ObservedBench,
     meters: Vec<String>,
-    tallies: Vec<Arc<Tally>>,
+    port_stats: Vec<Arc<PortStats>>,
     /// By meter, frames refused and lost before the session began.
     before: Vec<[u64; 2]>,
     /// Answers that wait until what they acknowledge is on disk.
     waiting: BTreeMap<Ticket, (oneshot::Sender<Answer>, Answer)>,
     tickets: u64,
     /// Why the disk refuses; none while it takes.
-    refusing: Option<String>,
+    write_error: Option<String>,
 }
 
-impl Watch {
-    pub(super) fn new(clock: Clock, bench: &Bench, database: PathBuf, store: Store, outlets: Outlets) -> Self {
+impl EventLoop {
+    pub(super) fn new(clock: Clock, bench: &Bench, database: PathBuf, store: Store, outputs: LoopOutputs) -> Self {
         let meters: Vec<String> = bench.meters.iter().map(|meter| meter.name.clone()).collect();
         Self {
             clock,
             core: Core::new(meters.iter().cloned()),
             store,
-            outlets,
+            outputs,
             effects: Vec::new(),
             database,
             bench_text: bench.text.clone(),
             channels: bench.channel_names(),
-            fit: Fit::new(bench),
-            tallies: meters.iter().map(|_| Arc::default()).collect(),
+            fit: ObservedBench::new(bench),
+            port_stats: meters.iter().map(|_| Arc::default()).collect(),
             before: vec![[0; 2]; meters.len()],
             meters,
             waiting: BTreeMap::new(),
             tickets: 0,
-            refusing: None,
+            write_error: None,
         }
     }
 
-    pub(super) fn tallies(&self) -> &[Arc<Tally>] {
-        &self.tallies
+    pub(super) fn port_stats(&self) -> &[Arc<PortStats>] {
+        &self.port_stats
     }
 
     /// Opens a session before anything has come in.
@@ -114,7 +114,7 @@ impl Watch {
         let at = self.clock.mono();
         let procedure = begin.procedure.clone();
         self.core.command(at, Command::Begin(begin), &mut self.effects).expect("a session can always be begun");
-        self.carry_out();
+        self.apply_effects();
         for warning in self.warn_unfit(at, procedure.as_deref()) {
             tracing::warn!("{warning}");
         }
@@ -126,14 +126,14 @@ impl Watch {
         let warnings = unfit.into_iter().map(|unfit| {
             let (text, subject) = (unfit.to_string(), unfit.step);
             let warning = format!("step \"{subject}\": {text}");
-            self.happened(at, Event::Remark { kind: EventKind::Unfit, subject, text });
+            self.handle_event(at, CoreEvent::Remark { kind: EventKind::NotSuited, subject, text });
             warning
         });
         warnings.collect()
     }
 
     /// Runs until told to stop; returns what has not come in yet.
-    pub(super) async fn run(&mut self, mut inlets: Inlets, stop: CancellationToken) -> Inlets {
+    pub(super) async fn run(&mut self, mut inputs: LoopInputs, stop: CancellationToken) -> LoopInputs {
         let mut readings = interval(READINGS_EVERY);
         readings.set_missed_tick_behavior(MissedTickBehavior::Skip);
         let mut tick = interval(TICK_EVERY);
@@ -143,44 +143,44 @@ impl Watch {
         loop {
             let room = self.store.has_room();
             tokio::select! {
-                // What is decided first is what the others wait for.
+                // PortEventKind is decided first is what the others wait for.
                 biased;
-                () = stop.cancelled() => return inlets,
-                Some(report) = inlets.reports.recv() => self.report(report),
-                Some(asked) = inlets.requests.recv() => self.asked(asked),
-                Some(event) = inlets.ports.recv(), if room => self.port(event),
-                _ = readings.tick(), if self.outlets.news.receiver_count() > 0 => self.tell_readings(),
+                () = stop.cancelled() => return inputs,
+                Some(report) = inputs.reports.recv() => self.report(report),
+                Some(asked) = inputs.requests.recv() => self.asked(asked),
+                Some(event) = inputs.ports.recv(), if room => self.port(event),
+                _ = readings.tick(), if self.outputs.news.receiver_count() > 0 => self.tell_readings(),
                 _ = tick.tick() => {
                     let at = self.clock.mono();
-                    self.happened(at, Event::Tick);
+                    self.handle_event(at, CoreEvent::Tick);
                 }
                 _ = anchor.tick() => {
                     let at = self.clock.mono();
-                    self.happened(at, Event::Anchor(Clock::wall()));
+                    self.handle_event(at, CoreEvent::Anchor(Clock::wall()));
                 }
             }
         }
     }
 
     /// Takes in what the ports still had, ends the session and commits.
-    pub(super) async fn finish(mut self, mut inlets: Inlets) -> Result<(), StoreError> {
+    pub(super) async fn finish(mut self, mut inputs: LoopInputs) -> Result<(), StoreError> {
         let drained = timeout(PORTS_END, async {
-            while let Some(event) = inlets.ports.recv().await {
+            while let Some(event) = inputs.ports.recv().await {
                 self.port(event);
             }
         });
         if drained.await.is_err() {
             tracing::warn!("a port's reader did not end in time; what it held is lost");
         }
-        drop(inlets.ports);
+        drop(inputs.ports);
         let at = self.clock.mono();
         self.sum_up(at);
-        self.core.end(at, End::Stopped, &mut self.effects);
-        self.carry_out();
+        self.core.end(at, SessionExit::Stopped, &mut self.effects);
+        self.apply_effects();
         // The writer still reports while it commits: someone must listen, or it would wait.
         let store = self.store;
         let committed = tokio::task::spawn_blocking(move || store.stop());
-        while let Some(report) = inlets.reports.recv().await {
+        while let Some(report) = inputs.reports.recv().await {
             if let Report::Synced(ticket) = report
                 && let Some((to, answer)) = self.waiting.remove(&ticket)
             {
@@ -206,17 +206,17 @@ impl Watch {
                     drop(to.send(not_on_disk(answer, &why)));
                 }
                 let text = format!("nothing reaches the disk: {why}; make room, recording goes on by itself");
-                self.happened(at, Event::Alarm { key: "store".to_owned(), text: Some(text) });
+                self.handle_event(at, CoreEvent::Alarm { key: "store".to_owned(), text: Some(text) });
                 let text = format!("the disk refused: {why}");
-                self.happened(at, Event::Remark { kind: EventKind::Store, subject: String::new(), text });
-                self.refusing = Some(why);
+                self.handle_event(at, CoreEvent::Remark { kind: EventKind::Store, subject: String::new(), text });
+                self.write_error = Some(why);
             }
             Report::Recovered => {
                 tracing::info!("the disk takes again");
-                self.refusing = None;
-                self.happened(at, Event::Alarm { key: "store".to_owned(), text: None });
+                self.write_error = None;
+                self.handle_event(at, CoreEvent::Alarm { key: "store".to_owned(), text: None });
                 let text = "the disk takes again".to_owned();
-                self.happened(at, Event::Remark { kind: EventKind::Store, subject: String::new(), text });
+                self.handle_event(at, CoreEvent::Remark { kind: EventKind::Store, subject: String::new(), text });
                 self.note_lost(at);
             }
         }
@@ -224,55 +224,55 @@ impl Watch {
 
     /// Samples that found no room while the disk refused.
     fn note_lost(&mut self, at: Mono) {
-        if self.refusing.is_some() {
+        if self.write_error.is_some() {
             return;
         }
         let lost = self.store.take_lost();
         if lost > 0 {
             let text = format!("{lost} samples were lost while the disk refused");
             tracing::error!("{text}");
-            self.happened(at, Event::Remark { kind: EventKind::SamplesLost, subject: String::new(), text });
+            self.handle_event(at, CoreEvent::Remark { kind: EventKind::SamplesLost, subject: String::new(), text });
         }
     }
 
-    /// A session is about to end: only the first few of what was spoiled were told one by one.
+    /// A session is about to end: only the first few of what was refused_and_lost were told one by one.
     fn sum_up(&mut self, at: Mono) {
         if self.core.session().is_none() {
             return;
         }
         for index in 0..self.meters.len() {
-            let spoiled = self.tallies[index].spoiled();
-            let since = |which: usize| spoiled[which].saturating_sub(self.before[index][which]);
+            let refused_and_lost = self.port_stats[index].refused_and_lost();
+            let since = |which: usize| refused_and_lost[which].saturating_sub(self.before[index][which]);
             let sums = [
                 (EventKind::BadFrame, since(0), "brought no reading"),
                 (EventKind::SamplesLost, since(1), "were lost on the way, by their sequence numbers"),
             ];
             for (kind, count, what) in sums.into_iter().filter(|(_, count, _)| *count > TOLD_EACH) {
                 let text = format!("{count} frames {what}, in the whole session");
-                self.happened(at, Event::Remark { kind, subject: self.meters[index].clone(), text });
+                self.handle_event(at, CoreEvent::Remark { kind, subject: self.meters[index].clone(), text });
             }
         }
     }
 
-    fn happened(&mut self, at: Mono, event: Event) {
+    fn handle_event(&mut self, at: Mono, event: CoreEvent) {
         self.core.handle(at, event, &mut self.effects);
-        self.carry_out();
+        self.apply_effects();
     }
 
-    fn carry_out(&mut self) {
+    fn apply_effects(&mut self) {
         for effect in self.effects.drain(..) {
             match effect {
                 Effect::Record(record) => self.store.keep(record),
                 Effect::Notice(notice) => {
                     if let Notice::SessionBegan(_) = notice {
-                        for (tally, before) in self.tallies.iter().zip(&mut self.before) {
-                            tally.sessions.fetch_add(1, Ordering::Relaxed);
-                            *before = tally.spoiled();
+                        for (stats, before) in self.port_stats.iter().zip(&mut self.before) {
+                            stats.sessions.fetch_add(1, Ordering::Relaxed);
+                            *before = stats.refused_and_lost();
                         }
                     }
-                    announce(&self.outlets.alert, &notice);
-                    if self.outlets.news.receiver_count() > 0 {
-                        tell(&self.outlets.news, &News::from(&notice));
+                    announce(&self.outputs.alert, &notice);
+                    if self.outputs.news.receiver_count() > 0 {
+                        tell(&self.outputs.news, &News::from(&notice));
                     }
                 }
             }
@@ -280,7 +280,7 @@ impl Watch {
     }
 }
 
-/// What a person should hear who looks elsewhere.
+/// PortEventKind a person should hear who looks elsewhere.
 fn announce(alert: &Alert, notice: &Notice) {
     match notice {
         Notice::Say(text) => alert.announce("say", text),

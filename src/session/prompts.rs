@@ -15,7 +15,7 @@ const LIVE_V: f64 = 1.0;
 
 /// What has been seen and said in one session.
 #[derive(Debug, Default)]
-pub(super) struct Advice {
+pub(super) struct OperatorPrompts {
     /// By meter: what it was switched to in the last step on it.
     switched: HashMap<String, Quantity>,
     /// By circuit whose feed is live: the newest volts captured on it, and in which step.
@@ -24,7 +24,7 @@ pub(super) struct Advice {
     zero_told: HashSet<String>,
 }
 
-impl Advice {
+impl OperatorPrompts {
     /// A value was captured in a step.
     pub(super) fn captured(&mut self, view: &StepView, capture: &Capture) {
         let volts = capture.judgement.quantity.is_some_and(|quantity| quantity.dimension() == Dimension::Volt);
@@ -64,7 +64,7 @@ impl Advice {
     }
 
     /// What to say when no step follows: a lead left in the amps jack shorts whatever it touches next.
-    pub(super) fn at_the_end(&mut self) -> Vec<String> {
+    pub(super) fn after_last_step(&mut self) -> Vec<String> {
         let in_jack = self.switched.iter().filter(|(_, quantity)| quantity.dimension() == Dimension::Ampere);
         let mut meters: Vec<&String> = in_jack.map(|(meter, _)| meter).collect();
         meters.sort_unstable();
@@ -129,8 +129,8 @@ mod tests {
 
     #[test]
     fn switch_and_jack_are_told_when_they_change() {
-        let mut advice = Advice::default();
-        let mut before = |quantity| advice.before(&view("s", quantity), Some(&channel("")), false);
+        let mut prompts = OperatorPrompts::default();
+        let mut before = |quantity| prompts.before(&view("s", quantity), Some(&channel("")), false);
         assert_eq!(before(Quantity::VoltsDc), [] as [&str; 0]);
         assert_eq!(before(Quantity::Ohms), ["switch handheld from V DC to ohm"]);
         assert_eq!(
@@ -146,17 +146,17 @@ mod tests {
 
     #[test]
     fn a_lead_in_the_amps_jack_is_told_once_at_the_end() {
-        let mut advice = Advice::default();
-        advice.before(&view("amps", Quantity::AmpsDc), Some(&channel("")), false);
-        assert_eq!(advice.at_the_end(), ["red lead of handheld back to the volts jack"]);
-        assert_eq!(advice.at_the_end(), [] as [&str; 0]);
-        advice.before(&view("ohms", Quantity::Ohms), Some(&channel("")), false);
-        assert_eq!(advice.at_the_end(), [] as [&str; 0]);
+        let mut prompts = OperatorPrompts::default();
+        prompts.before(&view("amps", Quantity::AmpsDc), Some(&channel("")), false);
+        assert_eq!(prompts.after_last_step(), ["red lead of handheld back to the volts jack"]);
+        assert_eq!(prompts.after_last_step(), [] as [&str; 0]);
+        prompts.before(&view("ohms", Quantity::Ohms), Some(&channel("")), false);
+        assert_eq!(prompts.after_last_step(), [] as [&str; 0]);
     }
 
     #[test]
     fn ohms_on_a_live_feed_are_warned_of() {
-        let mut advice = Advice::default();
+        let mut prompts = OperatorPrompts::default();
         let feed = view("feed, lift coil", Quantity::VoltsDc);
         let capture = |value| Capture {
             how: crate::session::judge::How::Taken,
@@ -166,26 +166,26 @@ mod tests {
             settled: None,
             peak: None,
         };
-        advice.captured(&feed, &capture(12.6));
-        let said = advice.before(&view("ohms", Quantity::Ohms), Some(&channel("")), true);
+        prompts.captured(&feed, &capture(12.6));
+        let said = prompts.before(&view("ohms", Quantity::Ohms), Some(&channel("")), true);
         assert!(
             said[0].starts_with("the feed of this circuit was live (12.60 V, step \"feed, lift coil\")"),
             "{said:?}"
         );
         // A good drop on the same circuit does not make its feed dead.
-        advice.captured(&view("ground drop, lift coil", Quantity::VoltsDc), &capture(0.04));
-        assert!(!advice.before(&view("ohms", Quantity::Ohms), Some(&channel("")), true).is_empty());
+        prompts.captured(&view("ground drop, lift coil", Quantity::VoltsDc), &capture(0.04));
+        assert!(!prompts.before(&view("ohms", Quantity::Ohms), Some(&channel("")), true).is_empty());
         // Nor is a bad one the feed, which alone tells when it is off.
-        advice.captured(&view("ground drop, lift coil", Quantity::VoltsDc), &capture(1.6));
-        advice.captured(&feed, &capture(0.01));
-        assert_eq!(advice.before(&view("ohms", Quantity::Ohms), Some(&channel("")), true), [] as [&str; 0]);
+        prompts.captured(&view("ground drop, lift coil", Quantity::VoltsDc), &capture(1.6));
+        prompts.captured(&feed, &capture(0.01));
+        assert_eq!(prompts.before(&view("ohms", Quantity::Ohms), Some(&channel("")), true), [] as [&str; 0]);
     }
 
     #[test]
     fn a_clamp_without_a_zero_is_told_once() {
-        let mut advice = Advice::default();
+        let mut prompts = OperatorPrompts::default();
         let amps = view("held on", Quantity::AmpsDc);
-        assert!(advice.before(&amps, Some(&channel("100 mV/A")), false)[0].contains("bayline zero"));
-        assert_eq!(advice.before(&amps, Some(&channel("100 mV/A")), false), [] as [&str; 0]);
+        assert!(prompts.before(&amps, Some(&channel("100 mV/A")), false)[0].contains("bayline zero"));
+        assert_eq!(prompts.before(&amps, Some(&channel("100 mV/A")), false), [] as [&str; 0]);
     }
 }

@@ -12,7 +12,7 @@ use crate::{
 
 /// A value that can't be trusted, and how far it could be.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Beyond {
+pub(super) struct BeyondRange {
     /// Base units, as is the reach, with the sign of what was shown.
     shown: f64,
     reach: f64,
@@ -20,7 +20,7 @@ pub(super) struct Beyond {
     u: Option<f64>,
 }
 
-impl Beyond {
+impl BeyondRange {
     /// None for a value within the reach, and where the reach is not told or of another unit.
     pub(super) fn of(sample: &Sample, reach: Option<Measure>) -> Option<Self> {
         let (Value::Number(shown), Some(reach)) = (sample.value, reach) else { return None };
@@ -64,17 +64,17 @@ mod tests {
     use crate::units::Dimension;
 
     /// A clamp that reaches 60 A; values as in common practice, no source.
-    fn beyond(value: f64) -> Option<Beyond> {
-        Beyond::of(&amps(0, value), Some(Measure { value: 60.0, dimension: Dimension::Ampere }))
+    fn beyond(value: f64) -> Option<BeyondRange> {
+        BeyondRange::of(&amps(0, value), Some(Measure { value: 60.0, dimension: Dimension::Ampere }))
     }
 
     #[test]
     fn only_what_lies_beyond_is_doubted() {
         assert_eq!((beyond(60.0), beyond(-59.9)), (None, None));
         assert!(beyond(60.1).is_some() && beyond(-60.1).is_some());
-        assert_eq!(Beyond::of(&amps(0, 64.0), None), None);
+        assert_eq!(BeyondRange::of(&amps(0, 64.0), None), None);
         let volts = Some(Measure { value: 6.0, dimension: Dimension::Volt });
-        assert_eq!(Beyond::of(&amps(0, 64.0), volts), None);
+        assert_eq!(BeyondRange::of(&amps(0, 64.0), volts), None);
     }
 
     #[test]

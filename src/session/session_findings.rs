@@ -1,9 +1,9 @@
 //! What a session knows of its machine: the facts that its steps came to, and what follows from them.
 
 use super::{
-    Earlier, Judgement, Procedure, StepView,
+    Judgement, PreviousSession, Procedure, StepView,
     findings::{Case, Fact, Finding, Gain, Usage, conclude},
-    judge::Part,
+    judge::PartCelsius,
 };
 use crate::{
     channel::Channel,
@@ -14,7 +14,7 @@ use crate::{
 
 /// The facts so far.
 #[derive(Debug, Default)]
-pub(super) struct Knowledge {
+pub(super) struct SessionFindings {
     /// By place in the procedure: what a step measures in its circuit; none where it is of no use here.
     usages: Vec<Option<Usage>>,
     part_celsius: Option<Uncertain>,
@@ -23,14 +23,14 @@ pub(super) struct Knowledge {
     findings: Vec<Finding>,
 }
 
-impl Knowledge {
+impl SessionFindings {
     /// Of a session with this procedure. `part` is the part's temperature as typed, °C.
     pub(super) fn new(procedure: Option<&Procedure>, part: Option<f64>) -> Self {
         let steps = procedure.map_or(&[][..], |procedure| &procedure.steps);
         Self {
             usages: Usage::of_steps(steps),
-            part_celsius: part.map(Part::typed).and_then(|part| match part {
-                Part::Known(celsius) => Some(celsius),
+            part_celsius: part.map(PartCelsius::typed).and_then(|part| match part {
+                PartCelsius::Known(celsius) => Some(celsius),
                 _ => None,
             }),
             reference_celsius: steps.iter().find_map(|step| step.heat.as_ref()).map(|heat| heat.reference),
@@ -46,8 +46,8 @@ impl Knowledge {
     }
 
     /// What the steps of an earlier session came to.
-    pub(super) fn remember(&mut self, procedure: &Procedure, earlier: &Earlier) {
-        for step in &earlier.steps {
+    pub(super) fn remember(&mut self, procedure: &Procedure, previous: &PreviousSession) {
+        for step in &previous.steps {
             let place = procedure.steps.iter().position(|other| other.name == step.name);
             let Some((place, judged)) = place.zip(step.judged.as_ref()) else { continue };
             let Some(circuit) = &procedure.steps[place].circuit else { continue };
@@ -79,7 +79,7 @@ impl Knowledge {
     }
 
     /// What follows, the best explained first; empty before there is a fact.
-    pub(super) fn findings(&self) -> &[Finding] {
+    pub(super) fn ranked(&self) -> &[Finding] {
         &self.findings
     }
 
