@@ -19,6 +19,8 @@ pub mod channel;
 
 pub mod procedure;
 
+pub mod fitness;
+
 pub mod session;
 
 pub mod store;

@@ -5,9 +5,9 @@ use std::{collections::BTreeSet, fs, path::PathBuf};
 
 use bayline::{
     channel::Bench,
+    fitness::{self, BenchFacts, Severity},
     procedure::Procedure,
     protocol::Library,
-    session::fitness::{self, BenchFacts, Severity},
 };
 
 /// Each procedure and the example bench that it is written for.

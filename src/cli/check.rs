@@ -12,8 +12,8 @@ use serde_json::json;
 use super::{Common, failure::Failure};
 use crate::{
     channel::{BENCH_SCHEMA, Bench},
+    fitness::{self, BenchFacts, FitnessIssue, Severity},
     procedure::{PROCEDURE_SCHEMA, Procedure},
-    session::fitness::{self, BenchFacts, FitnessIssue, Severity},
 };
 
 /// Tell what a bench can't do for a procedure.

@@ -79,7 +79,7 @@ pub(super) struct EventLoop {
     /// Answers that wait until what they acknowledge is on disk.
     waiting: BTreeMap<Ticket, (oneshot::Sender<Answer>, Answer)>,
     tickets: u64,
-    /// Why the disk refuses; none while it takes.
+    /// Why the database cannot be written; none while it can.
     write_error: Option<String>,
 }
 
@@ -201,35 +201,35 @@ impl EventLoop {
             }
             Report::Room => {}
             Report::Failing(why) => {
-                tracing::error!("the disk refuses: {why}");
+                tracing::error!("cannot write the database: {why}");
                 for (to, answer) in std::mem::take(&mut self.waiting).into_values() {
                     drop(to.send(not_on_disk(answer, &why)));
                 }
-                let text = format!("nothing reaches the disk: {why}; make room, recording goes on by itself");
+                let text = format!("cannot write the database: {why}; free disk space, recording continues by itself");
                 self.handle_event(at, CoreEvent::Alarm { key: "store".to_owned(), text: Some(text) });
-                let text = format!("the disk refused: {why}");
+                let text = format!("cannot write the database: {why}");
                 self.handle_event(at, CoreEvent::Remark { kind: EventKind::Store, subject: String::new(), text });
                 self.write_error = Some(why);
             }
             Report::Recovered => {
-                tracing::info!("the disk takes again");
+                tracing::info!("the database can be written again");
                 self.write_error = None;
                 self.handle_event(at, CoreEvent::Alarm { key: "store".to_owned(), text: None });
-                let text = "the disk takes again".to_owned();
+                let text = "the database can be written again".to_owned();
                 self.handle_event(at, CoreEvent::Remark { kind: EventKind::Store, subject: String::new(), text });
                 self.note_lost(at);
             }
         }
     }
 
-    /// Samples that found no room while the disk refused.
+    /// Records the samples that were dropped while the database could not be written.
     fn note_lost(&mut self, at: Mono) {
         if self.write_error.is_some() {
             return;
         }
         let lost = self.store.take_lost();
         if lost > 0 {
-            let text = format!("{lost} samples were lost while the disk refused");
+            let text = format!("{lost} samples were lost while the database could not be written");
             tracing::error!("{text}");
             self.handle_event(at, CoreEvent::Remark { kind: EventKind::SamplesLost, subject: String::new(), text });
         }
@@ -280,7 +280,7 @@ impl EventLoop {
     }
 }
 
-/// PortEventKind a person should hear who looks elsewhere.
+/// What a person should hear who looks elsewhere.
 fn announce(alert: &Alert, notice: &Notice) {
     match notice {
         Notice::Say(text) => alert.announce("say", text),

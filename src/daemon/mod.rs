@@ -41,14 +41,14 @@ const NEWS_QUEUE: usize = 256;
 /// Reports of the store on their way: few, and each is taken at once.
 const REPORT_QUEUE: usize = 1024;
 
-/// PortEventKind the daemon is started with.
+/// What the daemon is started with.
 #[derive(Debug)]
 pub(crate) struct Config {
     /// The meters.
     pub bench: Bench,
     /// Where everything is kept.
     pub folder: Folder,
-    /// PortEventKind is going to be done; none for a free-running session.
+    /// What is going to be done; none for a free-running session.
     pub procedure: Option<Arc<Procedure>>,
     /// Which machine, and why it is here.
     pub visit: Visit,
@@ -87,7 +87,7 @@ pub(crate) enum DaemonError {
     },
 }
 
-/// PortEventKind a run came to.
+/// What a run came to.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(crate) struct Summary {
     /// The database.

@@ -1,14 +1,13 @@
-//! PortEventKind the daemon has learnt of its bench, for telling what does not suit a procedure.
+//! What the daemon has learnt of its bench, for telling what does not suit a procedure.
 //!
 //! It measures how often each meter reports and hands the facts to the check; it judges nothing itself.
 
 use crate::{
     channel::{Bench, MeterId},
     clock::Mono,
-    session::{
-        Core, Procedure,
-        fitness::{self, BenchFacts, ChannelFacts, FitnessIssue, Severity},
-    },
+    fitness::{self, BenchFacts, ChannelFacts, FitnessIssue, Severity},
+    procedure::Procedure,
+    session::Core,
     units::Measure,
 };
 
@@ -54,7 +53,7 @@ impl ObservedBench {
         }
     }
 
-    /// PortEventKind of a procedure does not suit the bench; what is but a note is left to `check`.
+    /// What of a procedure does not suit the bench; what is but a note is left to `check`.
     pub(super) fn unfit(&self, procedure: &Procedure, core: &Core) -> Vec<FitnessIssue> {
         let mut found = fitness::check(procedure, &self.facts(core));
         found.retain(|unfit| unfit.severity != Severity::Note);

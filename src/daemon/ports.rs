@@ -26,7 +26,7 @@ const BLOCKED_TOO_LONG: Duration = Duration::from_millis(200);
 /// A request that the line does not take in this time means that the port is gone.
 const WRITE: Duration = Duration::from_millis(500);
 
-/// PortEventKind a port tells the loop.
+/// What a port tells the loop.
 #[derive(Debug)]
 pub(super) struct PortEvent {
     pub meter: MeterId,

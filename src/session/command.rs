@@ -4,13 +4,14 @@ use std::sync::Arc;
 
 use uuid::Uuid;
 
-use super::{Capture, Judgement, PreviousSession, Procedure, Zeroed};
+use super::{Capture, Judgement, PreviousSession, Zeroed};
 use crate::{
     clock::Wall,
+    procedure::Procedure,
     units::{Limit, Quantity},
 };
 
-/// A word of the operator.
+/// An operator command.
 #[derive(Debug, Clone)]
 pub enum Command {
     /// Begin a session; one that is open is ended first.

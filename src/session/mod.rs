@@ -4,8 +4,6 @@
 //! live daemon, a replay and judging again all come to the same verdicts. Nor does it know SQL,
 //! sockets or files.
 
-pub mod fitness;
-
 pub(crate) mod judge;
 
 pub mod findings;
@@ -34,11 +32,9 @@ pub(crate) use zero::Zeroed;
 
 use std::sync::Arc;
 
-pub(crate) use crate::procedure::{Procedure, Step};
 use crate::{
     channel::{Channel, ChannelId, MeterId, Sample},
     clock::{Mono, Wall},
-    procedure,
 };
 
 /// What happens to the core, apart from the operator's [`Command`]s.

@@ -4,7 +4,8 @@ use std::collections::HashMap;
 
 use uuid::Uuid;
 
-use super::{Judgement, Procedure};
+use super::Judgement;
+use crate::procedure::Procedure;
 
 /// An earlier session that is gone on with.
 #[derive(Debug, Clone, PartialEq)]

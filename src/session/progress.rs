@@ -3,10 +3,9 @@
 use std::{collections::HashMap, sync::Arc};
 
 use super::{
-    Begin, Effect, Judgement, Move, Notice, Procedure, Record, Refusal, StepView,
+    Begin, Effect, Judgement, Move, Notice, Record, Refusal, StepView,
     findings::Kind,
     judge::StepCriteria,
-    procedure::Advance,
     prompts::OperatorPrompts,
     record::{StepBegan, StepExit},
     session_findings::SessionFindings,
@@ -16,6 +15,7 @@ use super::{
 use crate::{
     channel::{Channel, ChannelId},
     clock::Mono,
+    procedure::{Advance, Procedure},
 };
 
 /// An open session.

@@ -105,7 +105,7 @@ impl StepExit {
 /// How a session ended.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum SessionExit {
-    /// By the operator's word.
+    /// By an operator command.
     Ended,
     /// The daemon was told to stop.
     Stopped,
@@ -141,7 +141,7 @@ pub enum EventKind {
     MissingValue,
     /// Samples were lost, and how many.
     SamplesLost,
-    /// The disk refused, or took up again.
+    /// The database could not be written, or can be written again.
     Store,
     /// The operator marked a moment.
     Mark,

@@ -1,13 +1,14 @@
 //! What a session knows of its machine: the facts that its steps came to, and what follows from them.
 
 use super::{
-    Judgement, PreviousSession, Procedure, StepView,
+    Judgement, PreviousSession, StepView,
     findings::{Case, Fact, Finding, Gain, Usage, conclude},
     judge::PartCelsius,
 };
 use crate::{
     channel::Channel,
     electrics::Uncertain,
+    procedure::Procedure,
     protocol::Value,
     units::{DataSheet, Scale},
 };

@@ -8,6 +8,7 @@ use uuid::Uuid;
 use super::*;
 use crate::{
     channel::MeterId,
+    procedure::Procedure,
     protocol::{Annunciators, Value},
     units::Quantity,
 };

@@ -1,4 +1,4 @@
-//! Proves that a disk that refuses is told, and that everything is kept once it takes again.
+//! Proves that a full disk is reported, and that everything is kept once it can be written again.
 //!
 //! A limit on the size of files stands in for a full disk: it can be lowered and raised while the
 //! daemon runs, by anyone.
@@ -40,14 +40,14 @@ fn a_disk_that_is_full_for_a_while_costs_nothing() {
 
     let_files_grow_to(&daemon, Some(4096));
     let sentence = daemon.refused(json!({"do": "step", "to": "while it is full"}));
-    assert!(sentence.starts_with("it is done but not on disk yet, the disk refuses: "), "{sentence}");
+    assert!(sentence.starts_with("done, but not on disk yet: cannot write the database: "), "{sentence}");
     handheld.lines(["12.3 V", "12.4 V", "12.5 V"]);
     daemon.until_samples(5);
     let sentence = daemon.refused(json!({"do": "note", "text": "it is full"}));
     assert!(sentence.contains("not on disk"), "{sentence}");
     let status = daemon.status();
     let alarm = status["alarms"][0].as_str().unwrap();
-    assert!(alarm.contains("nothing reaches the disk") && alarm.contains("make room"), "{alarm}");
+    assert!(alarm.contains("cannot write the database") && alarm.contains("free disk space"), "{alarm}");
     assert_eq!(status["step"]["name"], "while it is full");
     assert!(bay.bayline(["mark", "a third word"]).failed(1).contains("not on disk"));
     // What is on disk can be read all the while.
@@ -78,8 +78,8 @@ fn a_disk_that_is_full_for_a_while_costs_nothing() {
         ["all is well", "it is full", "all is well again"]
     );
     let store = kept.rows("SELECT text FROM event WHERE kind = 'store' ORDER BY id");
-    assert_eq!((store.len(), store[1].as_str()), (2, "the disk takes again"), "{store:?}");
-    assert!(store[0].starts_with("the disk refused: "), "{store:?}");
+    assert_eq!((store.len(), store[1].as_str()), (2, "the database can be written again"), "{store:?}");
+    assert!(store[0].starts_with("cannot write the database: "), "{store:?}");
     assert_eq!(kept.number("SELECT COUNT(*) FROM event WHERE kind = 'samples lost'"), 0);
 }
 

@@ -1,4 +1,4 @@
-//! PortEventKind comes from the ports: lost and found, samples, and the presses and remarks between them.
+//! What comes from the ports: lost and found, samples, and the presses and remarks between them.
 
 use std::sync::atomic::Ordering;
 
@@ -44,7 +44,7 @@ impl EventLoop {
         self.note_lost(at);
     }
 
-    /// PortEventKind was found first, since channels precede their samples; a press stands between its samples.
+    /// What was found first, since channels precede their samples; a press stands between its samples.
     fn batch(&mut self, at: Mono, id: MeterId, meter: &str, batch: Batch) {
         if let Some(stats) = self.port_stats.get(usize::from(id.0)) {
             self.fit.heard(id, at, stats.frames.load(Ordering::Relaxed));

@@ -1,4 +1,4 @@
-//! PortEventKind the operator asks for, and the answer: for what changes something, once it is on disk.
+//! What the operator asks for, and the answer: for what changes something, once it is on disk.
 
 use std::sync::Arc;
 
@@ -97,7 +97,8 @@ impl EventLoop {
 }
 
 pub(super) fn not_on_disk(answer: Answer, why: &str) -> Answer {
-    let error =
-        format!("it is done but not on disk yet, the disk refuses: {why}; make room, it is kept as soon as it can be");
+    let error = format!(
+        "done, but not on disk yet: cannot write the database: {why}; free disk space, it is written as soon as possible"
+    );
     Answer { ok: false, error: Some(error), ..answer }
 }

@@ -29,7 +29,7 @@ mod siblings;
 #[cfg(test)]
 mod tests;
 
-pub use super::procedure::{Role, Running, Usage, WordError};
+pub use crate::procedure::{Role, Running, Usage, WordError};
 pub use conclude::conclude;
 pub use fact::{Case, Fact, Gain, Measured};
 pub use finding::{Alternative, Belief, Finding, Kind, Sure};

@@ -1,6 +1,6 @@
 //! Do the leads touch something? A dead feed reads like a lifted lead, so contact must be proved.
 
-use crate::{channel::Sample, clock::Mono, protocol::Value, session::procedure::ContactRule};
+use crate::{channel::Sample, clock::Mono, procedure::ContactRule, protocol::Value};
 
 /// Follows the leads of one step.
 #[derive(Debug, Clone, PartialEq)]

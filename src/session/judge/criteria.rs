@@ -6,10 +6,8 @@ use super::{LoadConditions, PartCelsius, TemperatureCorrection, place};
 use crate::{
     channel::{Channel, ChannelId},
     electrics::Rule,
-    session::{
-        Step, StepView, Visit,
-        procedure::{CaptureMode, ContactRule, PartTemperature},
-    },
+    procedure::{CaptureMode, ContactRule, PartTemperature, Step},
+    session::{StepView, Visit},
     units::{Limit, Measure, Quantity},
 };
 

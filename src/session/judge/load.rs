@@ -6,8 +6,8 @@ use super::FRESH_US;
 use crate::{
     channel::{ChannelId, Sample},
     clock::Mono,
+    procedure::ConditionRule,
     protocol::Value,
-    session::procedure::ConditionRule,
     units::{Limit, Quantity, show},
 };
 

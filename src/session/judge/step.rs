@@ -10,8 +10,8 @@ use crate::{
     channel::{ChannelId, Sample},
     clock::{Mono, micros},
     electrics::Uncertain,
+    procedure::CaptureMode,
     protocol::{Annunciators, Value},
-    session::procedure::CaptureMode,
     units::{Dimension, Limit, Quantity, show},
 };
 
@@ -55,7 +55,7 @@ pub(crate) struct StepJudge {
     worst: Option<Sample>,
     /// As `worst`, with what came before it had settled; only of a step that asks for a load.
     peak: Option<Sample>,
-    /// The newest capture by the operator's word.
+    /// The newest capture by an operator command.
     taken: Option<Capture>,
     /// The capture without hands.
     captured: Option<Capture>,
@@ -236,7 +236,7 @@ impl StepJudge {
         self.unfit(&sample).map(|_| self.switch_words(&sample))
     }
 
-    /// The operator's word: this reading counts.
+    /// An operator command: capture the present reading.
     pub(crate) fn take(&mut self, now: Mono) -> Capture {
         let capture = self.as_it_is(How::Taken, now);
         self.taken = Some(capture.clone());

@@ -2,7 +2,8 @@
 
 use super::*;
 use crate::{
-    session::{Procedure, Visit},
+    procedure::Procedure,
+    session::Visit,
     units::{Dimension, Measure},
 };
 

@@ -4,17 +4,16 @@
 //! not known is told as such, never guessed. It knows no file, no meter and no clock.
 
 mod facts;
-mod room;
+mod limits;
 
 pub use facts::{BenchFacts, ChannelFacts, ChannelList};
 
 use std::{collections::HashSet, time::Duration};
 
-use super::{
-    Procedure, Step,
-    procedure::{CaptureMode, ConditionRule, HeatRule, PartTemperature, Usage},
+use crate::{
+    procedure::{CaptureMode, ConditionRule, HeatRule, PartTemperature, Procedure, Step, Usage},
+    units::{Limit, Quantity},
 };
-use crate::units::{Limit, Quantity};
 
 /// How much it matters.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]

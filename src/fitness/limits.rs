@@ -3,7 +3,7 @@
 use super::{ChannelFacts, FitnessCheck, Severity, UnknownFact};
 use crate::{
     electrics::{Rule, Uncertain},
-    session::Step,
+    procedure::Step,
     units::{Dimension, InForce, Limit, Quantity, show, show_in},
 };
 
