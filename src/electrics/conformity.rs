@@ -45,7 +45,7 @@ pub enum Rule {
 
 /// What follows from a value and its limits.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum Decision {
+pub enum Decision {
     /// It keeps to the limits.
     Within,
     /// It does not.

@@ -24,7 +24,7 @@ pub use self::core::Core;
 pub(crate) use self::core::LatestSample;
 pub use command::{Begin, Command, Visit};
 pub(crate) use command::{Move, Refusal, Reply, StepView};
-pub(crate) use judge::{Capture, Judgement, Verdict};
+pub(crate) use judge::{Capture, Judgement, JudgementRecord, Verdict};
 pub(crate) use previous::{PreviousJudgement, PreviousSession, PreviousStep};
 pub use record::SessionExit;
 pub(crate) use record::{EventKind, Record, StepBegan, StepEnded};

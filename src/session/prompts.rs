@@ -27,8 +27,8 @@ pub(super) struct OperatorPrompts {
 impl OperatorPrompts {
     /// A value was captured in a step.
     pub(super) fn captured(&mut self, view: &StepView, capture: &Capture) {
-        let volts = capture.judgement.quantity.is_some_and(|quantity| quantity.dimension() == Dimension::Volt);
-        if let (true, Some(circuit), Some(Value::Number(value))) = (volts, &view.circuit, capture.judgement.value) {
+        let volts = capture.judgement.quantity().is_some_and(|quantity| quantity.dimension() == Dimension::Volt);
+        if let (true, Some(circuit), Some(Value::Number(value))) = (volts, &view.circuit, capture.judgement.value()) {
             // A drop says nothing about the feed, large or small: only the step that saw it live can see it dead.
             let is_of_another = self.live.get(circuit).is_some_and(|(_, step)| *step != view.name);
             if is_of_another {
@@ -159,7 +159,7 @@ mod tests {
         let mut prompts = OperatorPrompts::default();
         let feed = view("feed, lift coil", Quantity::VoltsDc);
         let capture = |value| Capture {
-            how: crate::session::judge::How::Taken,
+            how: crate::session::judge::CaptureMethod::Taken,
             at: crate::clock::Mono(0),
             channel: None,
             judgement: Judgement::recorded(&volts(0, value)),

@@ -63,7 +63,7 @@ impl SessionFindings {
     /// Keeps what a step at this place came to; false where it is of no use here.
     fn know(&mut self, place: usize, circuit: &str, step: &str, judgement: &Judgement, gain: Option<Gain>) -> bool {
         let usage = self.usages.get(place).copied().flatten();
-        let fact = usage.and_then(|usage| Fact::of_capture(circuit, step, usage, &as_shown(judgement), gain));
+        let fact = usage.and_then(|usage| Fact::of_capture(circuit, step, usage, &judgement.as_shown(), gain));
         let is_of_use = fact.is_some();
         self.facts.extend(fact);
         is_of_use
@@ -91,22 +91,8 @@ impl SessionFindings {
 
 /// The error that a value shares with others of its channel.
 fn gain(judgement: &Judgement, channel: &str, scale: &str, accuracy: &str) -> Option<Gain> {
-    let Value::Number(value) = judgement.measured.map(Value::Number).or(judgement.value)? else { return None };
-    let (sheet, quantity) = (accuracy.parse::<DataSheet>().ok()?, judgement.quantity?);
+    let Value::Number(value) = judgement.measured().map(Value::Number).or(judgement.value())? else { return None };
+    let (sheet, quantity) = (accuracy.parse::<DataSheet>().ok()?, judgement.quantity()?);
     let scale = scale.parse::<Scale>().unwrap_or(Scale::NONE);
     Some(Gain::of(channel, quantity, sheet.in_force(quantity, value, None)?, &scale))
-}
-
-/// What the meter showed: a coil carries its amps at the temperature it has, not at the limit's.
-fn as_shown(judgement: &Judgement) -> Judgement {
-    let (Some(shown), Some(Value::Number(corrected))) = (judgement.measured, judgement.value) else {
-        return judgement.clone();
-    };
-    let scale = if corrected == 0.0 { 1.0 } else { (shown / corrected).abs() };
-    Judgement {
-        value: Some(Value::Number(shown)),
-        u: judgement.u.map(|u| u * scale),
-        measured: None,
-        ..judgement.clone()
-    }
 }

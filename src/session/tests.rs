@@ -157,7 +157,7 @@ fn terminal_after_terminal_without_touching_the_computer() {
         .iter()
         .filter_map(|effect| match effect {
             Effect::Notice(Notice::Judged { step, judgement }) => {
-                Some((step.clone(), judgement.as_ref().and_then(|judgement| judgement.verdict)))
+                Some((step.clone(), judgement.as_ref().and_then(|judgement| judgement.verdict())))
             }
             _ => None,
         })
@@ -258,7 +258,7 @@ fn without_a_procedure_every_mark_makes_a_step() {
     assert_eq!(watched.say(3, Command::Take(None)).unwrap_err(), Refusal::NothingToTake);
     watched.feed(vec![volts(4, 12.4)]);
     let Reply::Taken(taken) = watched.say(5, Command::Take(None)).unwrap() else { panic!() };
-    assert_eq!((taken.len(), taken[0].1.judgement.verdict), (1, None));
+    assert_eq!((taken.len(), taken[0].1.judgement.verdict()), (1, None));
     watched.say(6, Command::End).unwrap();
     assert_eq!(watched.say(7, Command::End).unwrap_err(), Refusal::NoSession);
     assert_eq!(watched.say(7, Command::Note("x".to_owned())).unwrap_err(), Refusal::NoSession);

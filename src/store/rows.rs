@@ -215,7 +215,7 @@ impl Rows {
                 step.at.since(began),
                 step.left.word(),
                 capture,
-                judgement.and_then(|judgement| judgement.verdict).map(Verdict::word),
+                judgement.and_then(Judgement::verdict).map(Verdict::word),
                 judgement.map(|judgement| &judgement.reason),
                 self.next_row - 1,
             ])?;
@@ -251,15 +251,16 @@ impl Rows {
         step: Option<u32>,
         capture: &Capture,
     ) -> rusqlite::Result<i64> {
-        let Judgement { verdict, value, measured, quantity, u, limit, conformity, reason } = &capture.judgement;
+        let judgement = &capture.judgement;
+        let (quantity, limit) = (judgement.quantity(), judgement.limit());
         let settled = capture.settled.as_ref();
         let peak = match capture.peak {
             Some(Value::Number(peak)) => Some(peak),
             _ => None,
         };
         let channel = capture.channel.and_then(|id| self.channels.get(usize::from(id.0))?.as_ref());
-        let (number, beyond) = match value {
-            Some(Value::Number(value)) => (Some(*value), None),
+        let (number, beyond) = match judgement.value() {
+            Some(Value::Number(value)) => (Some(value), None),
             Some(Value::Over) => (None, Some(1)),
             Some(Value::Under) => (None, Some(-1)),
             None => (None, None),
@@ -280,16 +281,16 @@ impl Rows {
                 quantity.map(Quantity::unit),
                 number,
                 beyond,
-                measured,
-                u,
+                judgement.measured(),
+                judgement.u(),
                 settled.map(|settled| settled.deviation),
                 settled.map(|settled| settled.count as i64),
                 peak,
                 limit.and_then(|limit| limit.low),
                 limit.and_then(|limit| limit.high),
-                conformity,
-                verdict.map(Verdict::word),
-                reason,
+                judgement.conformity(),
+                judgement.verdict().map(Verdict::word),
+                judgement.reason,
             ])?;
         Ok(connection.last_insert_rowid())
     }

@@ -121,15 +121,15 @@ pub(crate) struct WireJudgement {
 impl From<&Judgement> for WireJudgement {
     fn from(judgement: &Judgement) -> Self {
         Self {
-            verdict: judgement.verdict.map(|verdict| verdict.word().to_owned()),
-            value: judgement.value.map(WireValue::from),
-            measured: judgement.measured,
-            conformity: judgement.conformity,
-            quantity: judgement.quantity.map(|quantity| quantity.word().to_owned()),
-            unit: judgement.quantity.map(|quantity| quantity.unit().to_owned()),
-            u: judgement.u,
-            limit_low: judgement.limit.and_then(|limit| limit.low),
-            limit_high: judgement.limit.and_then(|limit| limit.high),
+            verdict: judgement.verdict().map(|verdict| verdict.word().to_owned()),
+            value: judgement.value().map(WireValue::from),
+            measured: judgement.measured(),
+            conformity: judgement.conformity(),
+            quantity: judgement.quantity().map(|quantity| quantity.word().to_owned()),
+            unit: judgement.quantity().map(|quantity| quantity.unit().to_owned()),
+            u: judgement.u(),
+            limit_low: judgement.limit().and_then(|limit| limit.low),
+            limit_high: judgement.limit().and_then(|limit| limit.high),
             reason: judgement.reason.clone(),
         }
     }

@@ -6,7 +6,7 @@ use crate::{
     clock::Mono,
     session::{
         Capture, Command, Effect, Judgement, Move, Notice, Record, Refusal, Reply,
-        judge::{FRESH_US, How},
+        judge::{CaptureMethod, FRESH_US},
         progress::{BenchView, Session, said},
         record::{EventKind, SessionExit},
         step::named,
@@ -115,7 +115,7 @@ impl Core {
             });
         fresh
             .map(|sample| Capture {
-                how: How::Taken,
+                how: CaptureMethod::Taken,
                 at: sample.at,
                 channel: Some(sample.channel),
                 judgement: Judgement::recorded(&sample),

@@ -7,7 +7,7 @@ use super::{Role, Running, Usage};
 use crate::{
     electrics::Uncertain,
     protocol::Value,
-    session::{Judgement, Verdict},
+    session::{Judgement, judge::Outcome},
     units::{InForce, Limit, Quantity, Scale, show},
 };
 
@@ -104,29 +104,22 @@ impl Fact {
         judgement: &Judgement,
         gain: Option<Gain>,
     ) -> Option<Self> {
-        match judgement.verdict {
-            None | Some(Verdict::Within | Verdict::Outside | Verdict::TooCloseToCall) => {}
-            Some(
-                Verdict::NotLoaded
-                | Verdict::NotSettled
-                | Verdict::WrongFunction
-                | Verdict::HeldDisplay
-                | Verdict::NoReading,
-            ) => return None,
-        }
-        if judgement.quantity != Some(usage.role.quantity()) {
+        if matches!(judgement.outcome, Outcome::NotCounted { .. } | Outcome::NoValue { .. }) {
             return None;
         }
-        let value = match judgement.value? {
+        if judgement.quantity() != Some(usage.role.quantity()) {
+            return None;
+        }
+        let value = match judgement.value()? {
             Value::Number(value) => Measured::Number(Uncertain::new(
                 value,
-                judgement.u.unwrap_or(UNSTATED_RELATIVE_U * value.abs() + least_u(usage.role)),
+                judgement.u().unwrap_or(UNSTATED_RELATIVE_U * value.abs() + least_u(usage.role)),
             )),
             Value::Over => Measured::Over,
             Value::Under => Measured::Under,
         };
         let (circuit, step) = (circuit.to_owned(), step.to_owned());
-        Some(Self { circuit, step, usage, value, limit: judgement.limit, gain })
+        Some(Self { circuit, step, usage, value, limit: judgement.limit(), gain })
     }
 
     /// The number, where it is one.
@@ -224,17 +217,20 @@ impl Case {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::units::DataSheet;
+    use crate::{
+        session::{JudgementRecord, Verdict},
+        units::DataSheet,
+    };
 
-    fn judgement(verdict: Option<Verdict>, quantity: Quantity) -> Judgement {
-        Judgement {
-            verdict,
+    fn volts_without_u() -> JudgementRecord {
+        let limit = Limit { low: Some(11.8), high: None, dimension: Quantity::VoltsDc.dimension() };
+        JudgementRecord {
+            verdict: None,
             value: Some(Value::Number(12.4)),
             measured: None,
-            quantity: Some(quantity),
+            quantity: Some(Quantity::VoltsDc),
             u: None,
-            limit: None,
-            conformity: None,
+            limit: Some(limit),
             reason: String::new(),
         }
     }
@@ -242,13 +238,14 @@ mod tests {
     #[test]
     fn nothing_follows_from_a_capture_that_does_not_count() {
         let usage = Usage { role: Role::Feed, running: Running::Nothing };
+        let fact_of = |record| Fact::of_capture("a", "b", usage, &Judgement::try_from(record).unwrap(), None);
         for verdict in Verdict::ALL {
-            let fact = Fact::of_capture("a", "b", usage, &judgement(Some(verdict), Quantity::VoltsDc), None);
+            let fact = fact_of(JudgementRecord { verdict: Some(verdict), ..volts_without_u() });
             let counts = matches!(verdict, Verdict::Within | Verdict::Outside | Verdict::TooCloseToCall);
             assert_eq!(fact.is_some(), counts, "{verdict:?}");
         }
-        assert!(Fact::of_capture("a", "b", usage, &judgement(None, Quantity::VoltsAc), None).is_none());
-        let fact = Fact::of_capture("a", "b", usage, &judgement(None, Quantity::VoltsDc), None).unwrap();
+        assert!(fact_of(JudgementRecord { quantity: Some(Quantity::VoltsAc), ..volts_without_u() }).is_none());
+        let fact = fact_of(volts_without_u()).unwrap();
         assert!(fact.uncertain().unwrap().u > 0.12, "an unstated accuracy is not a perfect one");
     }
 

@@ -2,10 +2,10 @@
 //!
 //! Such a number is stored as it was shown, but judged as what it is: the reach, or anything beyond it.
 
-use super::{Judgement, Verdict, compare};
+use super::{Judgement, Outcome, RangeEnd, compare};
 use crate::{
     channel::Sample,
-    electrics::Rule,
+    electrics::{Decision, Rule},
     protocol::Value,
     units::{Limit, Measure, Quantity, show},
 };
@@ -29,9 +29,9 @@ impl BeyondRange {
     }
 
     /// A verdict only where the reach and all that lies beyond it agree.
-    pub(super) fn compare(&self, limit: &Limit, rule: Rule) -> Verdict {
+    pub(super) fn compare(&self, limit: &Limit, rule: Rule) -> Decision {
         let nearest = compare(limit, Value::Number(self.reach), self.u, rule);
-        if nearest == compare(limit, self.value(), None, rule) { nearest } else { Verdict::TooCloseToCall }
+        if nearest == compare(limit, self.end().into(), None, rule) { nearest } else { Decision::TooClose }
     }
 
     /// The same with the sentence.
@@ -41,20 +41,23 @@ impl BeyondRange {
             Some(limit) => format!("there may be more, {limit} wanted"),
             None => "recorded, there may be more".to_owned(),
         };
+        let (quantity, end_of_range) = (self.quantity, self.end());
         Judgement {
-            verdict: limit.map(|limit| self.compare(limit, rule)),
-            value: Some(self.value()),
-            measured: None,
-            quantity: Some(self.quantity),
-            u: None,
-            limit: limit.copied(),
-            conformity: None,
+            outcome: match limit {
+                Some(limit) => Outcome::BeyondRange {
+                    decision: self.compare(limit, rule),
+                    end: end_of_range,
+                    quantity,
+                    limit: *limit,
+                },
+                None => Outcome::Recorded { value: end_of_range.into(), u: None, quantity },
+            },
             reason: format!("{shown} is beyond the {reach} that the channel reaches: {end}"),
         }
     }
 
-    fn value(&self) -> Value {
-        if self.shown > 0.0 { Value::Over } else { Value::Under }
+    fn end(&self) -> RangeEnd {
+        if self.shown > 0.0 { RangeEnd::Over } else { RangeEnd::Under }
     }
 }
 
@@ -82,22 +85,22 @@ mod tests {
         let limit = |low, high| Limit { low, high, dimension: Dimension::Ampere };
         for (shown, low, high, verdict) in [
             // 64 A is at least 60 A: more than 50 A it is, less than 80 A or more than 62 A it may be.
-            (64.0, Some(50.0), None, Verdict::Within),
-            (64.0, None, Some(50.0), Verdict::Outside),
-            (64.0, None, Some(80.0), Verdict::TooCloseToCall),
-            (64.0, Some(50.0), Some(80.0), Verdict::TooCloseToCall),
-            (64.0, Some(62.0), None, Verdict::TooCloseToCall),
-            (-64.0, None, Some(50.0), Verdict::Within),
-            (-64.0, Some(-50.0), None, Verdict::Outside),
-            (-64.0, Some(-80.0), None, Verdict::TooCloseToCall),
+            (64.0, Some(50.0), None, Decision::Within),
+            (64.0, None, Some(50.0), Decision::Outside),
+            (64.0, None, Some(80.0), Decision::TooClose),
+            (64.0, Some(50.0), Some(80.0), Decision::TooClose),
+            (64.0, Some(62.0), None, Decision::TooClose),
+            (-64.0, None, Some(50.0), Decision::Within),
+            (-64.0, Some(-50.0), None, Decision::Outside),
+            (-64.0, Some(-80.0), None, Decision::TooClose),
         ] {
             let found = beyond(shown).unwrap().compare(&limit(low, high), Rule::Guarded);
             assert_eq!(found, verdict, "{shown} {low:?} {high:?}");
         }
         let judged = beyond(64.0).unwrap().judge(Some(&limit(None, Some(80.0))), Rule::Guarded);
-        assert_eq!(judged.value, Some(Value::Over));
+        assert_eq!(judged.value(), Some(Value::Over));
         let words = "64.00 A is beyond the 60.00 A that the channel reaches: there may be more, at most 80.00 A wanted";
         assert_eq!(judged.reason, words);
-        assert_eq!(beyond(64.0).unwrap().judge(None, Rule::Guarded).verdict, None);
+        assert_eq!(beyond(64.0).unwrap().judge(None, Rule::Guarded).verdict(), None);
     }
 }

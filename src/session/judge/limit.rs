@@ -1,53 +1,41 @@
 //! One value against one limit.
 
-use super::{Judgement, Verdict};
+use super::{Judgement, Outcome, RangeEnd};
 use crate::{
-    electrics::{Decision, Limits, Rule, Uncertain, decide, probability_of_conformity},
+    electrics::{Decision, Limits, Rule, Uncertain, decide},
     protocol::Value,
     units::{Limit, Quantity, show, show_with},
 };
 
-/// What is said of a value, without the sentence: this runs on every sample.
+/// How a value keeps to a limit, without the sentence: this runs on every sample.
 ///
 /// `u` is the standard uncertainty in the limit's base units; without it the value alone decides.
-pub(crate) fn compare(limit: &Limit, value: Value, u: Option<f64>, rule: Rule) -> Verdict {
-    let value = match value {
-        Value::Number(value) => Uncertain::new(value, u.unwrap_or(0.0)),
+pub(crate) fn compare(limit: &Limit, value: Value, u: Option<f64>, rule: Rule) -> Decision {
+    match value {
+        Value::Number(value) => {
+            let limits = Limits { low: limit.low, high: limit.high };
+            decide(Uncertain::new(value, u.unwrap_or(0.0)), limits, rule)
+        }
         // Beyond the range is more than any limit that the range can show.
-        Value::Over => return if limit.high.is_some() { Verdict::Outside } else { Verdict::Within },
-        Value::Under => return if limit.low.is_some() { Verdict::Outside } else { Verdict::Within },
-    };
-    match decide(value, limits(limit), rule) {
-        Decision::Within => Verdict::Within,
-        Decision::Outside => Verdict::Outside,
-        Decision::TooClose => Verdict::TooCloseToCall,
+        Value::Over if limit.high.is_some() => Decision::Outside,
+        Value::Under if limit.low.is_some() => Decision::Outside,
+        Value::Over | Value::Under => Decision::Within,
     }
-}
-
-fn limits(limit: &Limit) -> Limits {
-    Limits { low: limit.low, high: limit.high }
 }
 
 /// A value against a limit, with the sentence.
 pub(crate) fn judge(limit: &Limit, value: Value, quantity: Quantity, u: Option<f64>, rule: Rule) -> Judgement {
-    let verdict = compare(limit, value, u, rule);
-    let conformity = match (value, u) {
-        (Value::Number(value), Some(u)) => Some(probability_of_conformity(Uncertain::new(value, u), limits(limit))),
-        _ => None,
+    let decision = compare(limit, value, u, rule);
+    let beyond = |end| Outcome::BeyondRange { decision, end, quantity, limit: *limit };
+    let outcome = match value {
+        Value::Number(number) => Outcome::Compared { decision, number, measured: None, u, quantity, limit: *limit },
+        Value::Over => beyond(RangeEnd::Over),
+        Value::Under => beyond(RangeEnd::Under),
     };
-    Judgement {
-        verdict: Some(verdict),
-        value: Some(value),
-        measured: None,
-        quantity: Some(quantity),
-        u,
-        limit: Some(*limit),
-        conformity,
-        reason: reason(limit, value, quantity, u, verdict),
-    }
+    Judgement { outcome, reason: reason(limit, value, quantity, u, decision) }
 }
 
-fn reason(limit: &Limit, value: Value, quantity: Quantity, u: Option<f64>, verdict: Verdict) -> String {
+fn reason(limit: &Limit, value: Value, quantity: Quantity, u: Option<f64>, decision: Decision) -> String {
     let show = |value| show(value, quantity);
     let value = match value {
         Value::Number(value) => value,
@@ -59,8 +47,8 @@ fn reason(limit: &Limit, value: Value, quantity: Quantity, u: Option<f64>, verdi
     };
     let below = limit.low.filter(|low| value < *low).map(|low| (low - value, "below", low));
     let above = limit.high.filter(|high| value > *high).map(|high| (value - high, "above", high));
-    match (verdict, below.or(above)) {
-        (Verdict::TooCloseToCall, _) => {
+    match (decision, below.or(above)) {
+        (Decision::TooClose, _) => {
             let shown = show_with(value, 2.0 * u.unwrap_or(0.0), quantity);
             format!("{shown} (k = 2) does not tell it from the limit, {limit}")
         }
@@ -76,6 +64,7 @@ fn reason(limit: &Limit, value: Value, quantity: Quantity, u: Option<f64>, verdi
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::session::Verdict;
 
     fn limit(low: Option<f64>, high: Option<f64>) -> Limit {
         Limit { low, high, dimension: Quantity::VoltsDc.dimension() }
@@ -85,9 +74,9 @@ mod tests {
     fn the_simple_rule_takes_the_limit_itself_as_within() {
         // JCGM 106:2012: acceptance is not strict (from memory).
         let least = limit(Some(11.8), None);
-        for (value, verdict) in [(11.8, Verdict::Within), (11.799, Verdict::Outside), (14.0, Verdict::Within)] {
-            assert_eq!(compare(&least, Value::Number(value), Some(0.1), Rule::Simple), verdict, "{value}");
-            assert_eq!(compare(&least, Value::Number(value), None, Rule::Guarded), verdict, "{value}");
+        for (value, decision) in [(11.8, Decision::Within), (11.799, Decision::Outside), (14.0, Decision::Within)] {
+            assert_eq!(compare(&least, Value::Number(value), Some(0.1), Rule::Simple), decision, "{value}");
+            assert_eq!(compare(&least, Value::Number(value), None, Rule::Guarded), decision, "{value}");
         }
     }
 
@@ -95,14 +84,14 @@ mod tests {
     fn a_guard_of_two_u_stands_on_both_sides() {
         // ILAC-G8:09/2019 non-binary statement with w = U = 2u.
         let most = limit(None, Some(0.100));
-        for (value, verdict) in [
-            (0.079, Verdict::Within),
-            (0.081, Verdict::TooCloseToCall),
-            (0.100, Verdict::TooCloseToCall),
-            (0.119, Verdict::TooCloseToCall),
-            (0.121, Verdict::Outside),
+        for (value, decision) in [
+            (0.079, Decision::Within),
+            (0.081, Decision::TooClose),
+            (0.100, Decision::TooClose),
+            (0.119, Decision::TooClose),
+            (0.121, Decision::Outside),
         ] {
-            assert_eq!(compare(&most, Value::Number(value), Some(0.010), Rule::Guarded), verdict, "{value}");
+            assert_eq!(compare(&most, Value::Number(value), Some(0.010), Rule::Guarded), decision, "{value}");
         }
     }
 
@@ -110,9 +99,9 @@ mod tests {
     fn beyond_the_range_breaks_an_upper_limit() {
         let both = limit(Some(6.9), Some(8.1));
         let judgement = judge(&both, Value::Over, Quantity::Ohms, None, Rule::Guarded);
-        assert_eq!(judgement.verdict, Some(Verdict::Outside));
+        assert_eq!(judgement.verdict(), Some(Verdict::Outside));
         assert!(judgement.reason.starts_with("open or beyond"), "{}", judgement.reason);
-        assert_eq!(compare(&limit(Some(11.8), None), Value::Over, None, Rule::Guarded), Verdict::Within);
+        assert_eq!(compare(&limit(Some(11.8), None), Value::Over, None, Rule::Guarded), Decision::Within);
     }
 
     #[test]

@@ -3,8 +3,8 @@
 mod captured;
 
 use super::{
-    Capture, FRESH_US, HoldTimer, How, LeadContact, SteadyWindow, StepCriteria, Verdict, beyond_range::BeyondRange,
-    compare, hold::HoldEvent,
+    Capture, CaptureMethod, FRESH_US, HoldTimer, LeadContact, NotJudged, SteadyWindow, StepCriteria, Verdict,
+    beyond_range::BeyondRange, compare, hold::HoldEvent,
 };
 use crate::{
     channel::{ChannelId, Sample},
@@ -62,7 +62,7 @@ pub(crate) struct StepJudge {
     /// Whether the lead was lifted after that.
     lifted: bool,
     /// Which wrong switch has been told.
-    told: Option<(Verdict, Quantity)>,
+    told: Option<(NotJudged, Quantity)>,
     asked: bool,
 }
 
@@ -111,7 +111,7 @@ impl StepJudge {
             self.contact.broken();
             self.window.clear();
             self.tell_switch(unfit, sample.quantity, events);
-            return Some(unfit);
+            return Some(unfit.into());
         }
         self.told = None;
         let touched = self.contact.since().is_some();
@@ -164,7 +164,7 @@ impl StepJudge {
         }
         let limit = self.criteria.limit.as_ref().filter(|limit| limit.dimension == sample.quantity.dimension())?;
         if let Some(beyond) = BeyondRange::of(sample, self.criteria.reach) {
-            return Some(beyond.compare(limit, self.criteria.rule));
+            return Some(beyond.compare(limit, self.criteria.rule).into());
         }
         let (value, u) = match (sample.value, &self.criteria.heat) {
             (Value::Number(value), Some(heat)) => {
@@ -175,7 +175,7 @@ impl StepJudge {
             }
             _ => (sample.value, sample.u),
         };
-        Some(compare(limit, value, u, self.criteria.rule))
+        Some(compare(limit, value, u, self.criteria.rule).into())
     }
 
     /// A surge begins with a load, before it has held for long enough to count: before the leads are on,
@@ -191,7 +191,7 @@ impl StepJudge {
             return;
         }
         let (Some(settled), Some(last)) = (self.window.settled(self.coarse()), self.last) else { return };
-        let capture = self.of_window(How::Steady, settled, &last);
+        let capture = self.of_window(CaptureMethod::Steady, settled, &last);
         self.captured = Some(capture.clone());
         events.push(StepEvent::Captured(Box::new(capture)));
         if self.contact.is_fixed() {
@@ -238,7 +238,7 @@ impl StepJudge {
 
     /// An operator command: capture the present reading.
     pub(crate) fn take(&mut self, now: Mono) -> Capture {
-        let capture = self.as_it_is(How::Taken, now);
+        let capture = self.as_it_is(CaptureMethod::Taken, now);
         self.taken = Some(capture.clone());
         capture
     }
@@ -252,27 +252,27 @@ impl StepJudge {
         }
         self.criteria.limit?;
         Some(match self.criteria.mode {
-            CaptureMode::Taken => self.as_it_is(How::Last, now),
+            CaptureMode::Taken => self.as_it_is(CaptureMethod::Last, now),
             CaptureMode::Worst => match self.worst {
-                Some(worst) => self.of_sample(How::Worst, &worst),
-                None => self.nothing(How::Worst, now),
+                Some(worst) => self.of_sample(CaptureMethod::Worst, &worst),
+                None => self.nothing(CaptureMethod::Worst, now),
             },
-            CaptureMode::Steady => self.nothing(How::Steady, now),
+            CaptureMode::Steady => self.nothing(CaptureMethod::Steady, now),
         })
     }
 
     /// What is shown now, or why it does not count.
-    fn as_it_is(&self, how: How, now: Mono) -> Capture {
+    fn as_it_is(&self, how: CaptureMethod, now: Mono) -> Capture {
         let Some(sample) = self.fresh(now) else { return self.nothing(how, now) };
         let loaded = self.criteria.load.since(sample.at);
         let touching = self.contact.since().unwrap_or(self.began);
         if self.unfit(&sample).is_none() && loaded.is_none() {
-            return self.refused(how, &sample, Verdict::NotLoaded, self.criteria.load.missing(sample.at));
+            return self.refused(how, &sample, NotJudged::NotLoaded, self.criteria.load.missing(sample.at));
         }
         let early = loaded.is_some_and(|loaded| sample.at < touching.max(loaded).plus(self.criteria.after));
         if self.unfit(&sample).is_none() && early {
             let reason = format!("taken before {} ms had passed under load", self.criteria.after.as_millis());
-            return self.refused(how, &sample, Verdict::NotSettled, reason);
+            return self.refused(how, &sample, NotJudged::NotSettled, reason);
         }
         match self.window.settled(self.coarse()) {
             Some(settled) if self.unfit(&sample).is_none() => self.of_window(how, settled, &sample),
@@ -281,13 +281,13 @@ impl StepJudge {
     }
 
     /// No value at all, and why.
-    fn nothing(&self, how: How, now: Mono) -> Capture {
-        let verdict = match (self.last, self.criteria.load.since(now)) {
-            (Some(_), None) => Verdict::NotLoaded,
-            (Some(_), Some(_)) if self.contact.since().is_some() => Verdict::NotSettled,
-            _ => Verdict::NoReading,
+    fn nothing(&self, how: CaptureMethod, now: Mono) -> Capture {
+        let why = match (self.last, self.criteria.load.since(now)) {
+            (Some(_), None) => NotJudged::NotLoaded,
+            (Some(_), Some(_)) if self.contact.since().is_some() => NotJudged::NotSettled,
+            _ => NotJudged::NoReading,
         };
-        let judgement = self.without_value(verdict, self.why_not(now));
+        let judgement = self.without_value(why, self.why_not(now));
         Capture { how, at: now, channel: self.criteria.channel, judgement, settled: None, peak: None }
     }
 
@@ -334,18 +334,18 @@ impl StepJudge {
     }
 
     /// Why a sample can't be judged whatever its value, where that is so.
-    fn unfit(&self, sample: &Sample) -> Option<Verdict> {
+    fn unfit(&self, sample: &Sample) -> Option<NotJudged> {
         let limit_elsewhere = self.criteria.limit.is_some_and(|limit| limit.dimension != sample.quantity.dimension());
         match self.criteria.quantity {
-            Some(wanted) if wanted != sample.quantity => Some(Verdict::WrongFunction),
-            None if limit_elsewhere => Some(Verdict::WrongFunction),
-            _ if sample.annunciators.intersects(NOT_OF_NOW) => Some(Verdict::HeldDisplay),
+            Some(wanted) if wanted != sample.quantity => Some(NotJudged::WrongFunction),
+            None if limit_elsewhere => Some(NotJudged::WrongFunction),
+            _ if sample.annunciators.intersects(NOT_OF_NOW) => Some(NotJudged::HeldDisplay),
             _ => None,
         }
     }
 
     /// Tells once which switch is wrong. Right after a step began the operator may just be reaching for it.
-    fn tell_switch(&mut self, unfit: Verdict, quantity: Quantity, events: &mut Vec<StepEvent>) {
+    fn tell_switch(&mut self, unfit: NotJudged, quantity: Quantity, events: &mut Vec<StepEvent>) {
         const REACHING_US: i64 = 3_000_000;
         let late = self.last.is_some_and(|sample| sample.at.since(self.began) > REACHING_US);
         if late && self.told != Some((unfit, quantity)) {
@@ -360,7 +360,7 @@ impl StepJudge {
         let wanted =
             self.criteria.quantity.map(Quantity::word).or(self.criteria.limit.map(|limit| limit.dimension.unit()));
         match (self.unfit(sample), wanted) {
-            (Some(Verdict::HeldDisplay), _) | (_, None) => {
+            (Some(NotJudged::HeldDisplay), _) | (_, None) => {
                 let shown = [
                     (Annunciators::MAXIMUM, "the display shows its greatest value, switch it to that of now"),
                     (Annunciators::MINIMUM, "the display shows its least value, switch it to that of now"),
@@ -406,7 +406,7 @@ fn keep_worse(kept: &mut Option<Sample>, sample: &Sample, limit: Option<&Limit>)
     }
 }
 
-/// How far outside a value is, base units; negative inside.
+/// CaptureMethod far outside a value is, base units; negative inside.
 fn excess(limit: &Limit, value: Value) -> f64 {
     match value {
         Value::Number(value) => {

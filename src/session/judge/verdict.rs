@@ -1,12 +1,6 @@
-//! The words of judging.
+//! The words for what is said of a value, one table for screens, files and the database.
 
-use super::Settled;
-use crate::{
-    channel::{ChannelId, Sample},
-    clock::Mono,
-    protocol::Value,
-    units::{Limit, Quantity},
-};
+use crate::electrics::Decision;
 
 /// What is said of a value, or why nothing can be said. The numbers are stored: never renumber.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -62,6 +56,20 @@ impl Verdict {
         Self::ALL.into_iter().find(|verdict| verdict.word() == word)
     }
 
+    /// How it keeps to the limit, or why it was not held against one.
+    pub(super) const fn parts(self) -> Result<Decision, NotJudged> {
+        match self {
+            Self::Within => Ok(Decision::Within),
+            Self::Outside => Ok(Decision::Outside),
+            Self::TooCloseToCall => Ok(Decision::TooClose),
+            Self::NotLoaded => Err(NotJudged::NotLoaded),
+            Self::NotSettled => Err(NotJudged::NotSettled),
+            Self::WrongFunction => Err(NotJudged::WrongFunction),
+            Self::HeldDisplay => Err(NotJudged::HeldDisplay),
+            Self::NoReading => Err(NotJudged::NoReading),
+        }
+    }
+
     /// Its number in the database.
     pub const fn code(self) -> u8 {
         self as u8
@@ -73,81 +81,39 @@ impl Verdict {
     }
 }
 
-/// A verdict with everything that defends it.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Judgement {
-    /// What is said; none where there is no limit and the value is only recorded.
-    pub verdict: Option<Verdict>,
-    /// The value that was judged; none where there was none.
-    pub value: Option<Value>,
-    /// What the meter showed, where the judged value is that corrected for heat.
-    pub measured: Option<f64>,
-    /// What it measures.
-    pub quantity: Option<Quantity>,
-    /// Its standard uncertainty, base units of the quantity; none where nothing is known of it.
-    pub u: Option<f64>,
-    /// What it was judged against.
-    pub limit: Option<Limit>,
-    /// Probability that the true value keeps to the limit (JCGM 106:2012); none without a limit or an uncertainty.
-    pub conformity: Option<f64>,
-    /// One sentence.
-    pub reason: String,
-}
-
-impl Judgement {
-    /// Of a value that there is no limit for.
-    pub fn recorded(sample: &Sample) -> Self {
-        Self {
-            verdict: None,
-            value: Some(sample.value),
-            measured: None,
-            quantity: Some(sample.quantity),
-            u: sample.u,
-            limit: None,
-            conformity: None,
-            reason: "recorded, there is no limit to judge it by".to_owned(),
+impl From<Decision> for Verdict {
+    fn from(decision: Decision) -> Self {
+        match decision {
+            Decision::Within => Self::Within,
+            Decision::Outside => Self::Outside,
+            Decision::TooClose => Self::TooCloseToCall,
         }
     }
 }
 
-/// How a value came to be captured.
+/// Why a value was not held against its limit.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum How {
-    /// By the operator's word.
-    Taken,
-    /// By itself, when the reading was steady.
-    Steady,
-    /// As the step was left, since nothing had been taken: the last reading.
-    Last,
-    /// The worst of the whole step.
-    Worst,
+pub enum NotJudged {
+    /// The circuit did not carry the load under which the value counts.
+    NotLoaded,
+    /// The value was still moving.
+    NotSettled,
+    /// The meter stood on another function.
+    WrongFunction,
+    /// The display was held: the value is old.
+    HeldDisplay,
+    /// Nothing was measured.
+    NoReading,
 }
 
-impl How {
-    /// How it is said.
-    pub const fn word(self) -> &'static str {
-        match self {
-            Self::Taken => "taken",
-            Self::Steady => "steady",
-            Self::Last => "last",
-            Self::Worst => "worst",
+impl From<NotJudged> for Verdict {
+    fn from(why: NotJudged) -> Self {
+        match why {
+            NotJudged::NotLoaded => Self::NotLoaded,
+            NotJudged::NotSettled => Self::NotSettled,
+            NotJudged::WrongFunction => Self::WrongFunction,
+            NotJudged::HeldDisplay => Self::HeldDisplay,
+            NotJudged::NoReading => Self::NoReading,
         }
     }
-}
-
-/// The value that a step is judged on.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Capture {
-    /// How it was chosen.
-    pub how: How,
-    /// When the value was measured.
-    pub at: Mono,
-    /// Where; none where nothing was measured at all.
-    pub channel: Option<ChannelId>,
-    /// What it says.
-    pub judgement: Judgement,
-    /// The window it is the mean of; none for a single reading.
-    pub settled: Option<Settled>,
-    /// The worst while the leads touched under load, what came before it had settled included.
-    pub peak: Option<Value>,
 }

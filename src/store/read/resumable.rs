@@ -6,7 +6,7 @@ use uuid::Uuid;
 use super::{StepRow, find, steps};
 use crate::{
     protocol::Value,
-    session::{Judgement, PreviousJudgement, PreviousSession, PreviousStep, Verdict, Visit},
+    session::{Judgement, JudgementRecord, PreviousJudgement, PreviousSession, PreviousStep, Verdict, Visit},
     store::StoreError,
     units::{Limit, Quantity},
 };
@@ -77,15 +77,16 @@ fn judged(connection: &Connection, session: i64, step: &StepRow) -> Result<Optio
         .query_row((session, &channel, &capture.quantity), |row| Ok((row.get(0)?, row.get(1)?)))
         .optional()?;
     let (scale, accuracy): (String, String) = written.unwrap_or_default();
-    let judgement = Judgement {
+    let record = JudgementRecord {
         verdict: capture.verdict.as_deref().and_then(Verdict::from_word),
         value,
         measured: capture.measured,
         quantity,
         u: capture.u,
         limit,
-        conformity: None,
         reason: capture.reason.clone(),
     };
-    Ok(Some(PreviousJudgement { judgement, channel, scale, accuracy }))
+    // A row of another program may hold what no judgement can say: nothing follows from it.
+    let judgement = Judgement::try_from(record).ok();
+    Ok(judgement.map(|judgement| PreviousJudgement { judgement, channel, scale, accuracy }))
 }

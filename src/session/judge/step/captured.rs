@@ -5,13 +5,15 @@ use crate::{
     channel::Sample,
     electrics::Uncertain,
     protocol::Value,
-    session::judge::{Capture, How, Judgement, Settled, Verdict, beyond_range::BeyondRange, judge},
+    session::judge::{
+        Capture, CaptureMethod, Judgement, NotJudged, Outcome, Settled, Verdict, beyond_range::BeyondRange, judge,
+    },
     units::{Limit, Quantity, show},
 };
 
 impl StepJudge {
     /// A capture of the mean over the window: repetition and meter together (JCGM 100:2008, 5.1.2).
-    pub(super) fn of_window(&self, how: How, settled: Settled, last: &Sample) -> Capture {
+    pub(super) fn of_window(&self, how: CaptureMethod, settled: Settled, last: &Sample) -> Capture {
         let u = match (last.u, settled.count) {
             (Some(meter), _) => Some(meter.hypot(settled.repeatability())),
             // One reading of an unknown meter tells nothing about its uncertainty.
@@ -22,11 +24,11 @@ impl StepJudge {
         Capture { settled: Some(settled), ..self.of_sample(how, &sample) }
     }
 
-    pub(super) fn of_sample(&self, how: How, sample: &Sample) -> Capture {
+    pub(super) fn of_sample(&self, how: CaptureMethod, sample: &Sample) -> Capture {
         let mut judgement = self.judgement(sample);
         let peak = self.peak.map(|peak| peak.value);
         if let (Some(limit), Some(Value::Number(peak)), Some(Verdict::Within)) =
-            (&self.criteria.limit, peak, judgement.verdict)
+            (&self.criteria.limit, peak, judgement.verdict())
             && excess(limit, Value::Number(peak)) > 0.0
         {
             judgement.reason += &format!("; it reached {} before it settled", show(peak, sample.quantity));
@@ -35,8 +37,8 @@ impl StepJudge {
     }
 
     fn judgement(&self, sample: &Sample) -> Judgement {
-        if let Some(verdict) = self.unfit(sample) {
-            return self.with_value(sample, verdict, self.switch_words(sample));
+        if let Some(why) = self.unfit(sample) {
+            return self.not_counted(sample, why, self.switch_words(sample));
         }
         if let Some(beyond) = BeyondRange::of(sample, self.criteria.reach) {
             return beyond.judge(self.criteria.limit.as_ref(), self.criteria.rule);
@@ -44,7 +46,7 @@ impl StepJudge {
         let Some(limit) = self.criteria.limit else { return Judgement::recorded(sample) };
         let (Some(heat), Value::Number(value)) = (&self.criteria.heat, sample.value) else {
             let mut judged = judge(&limit, sample.value, sample.quantity, sample.u, self.criteria.rule);
-            if judged.verdict != Some(Verdict::Within) && self.may_be_an_average(sample, &limit) {
+            if judged.verdict() != Some(Verdict::Within) && self.may_be_an_average(sample, &limit) {
                 judged.reason += "; a driver that switches on and off fast shows its average here";
             }
             return judged;
@@ -52,10 +54,11 @@ impl StepJudge {
         if let Some((corrected, words)) = heat.corrected(Uncertain::new(value, sample.u.unwrap_or(0.0))) {
             let u = sample.u.map(|_| corrected.u);
             let judged = judge(&limit, Value::Number(corrected.value), sample.quantity, u, self.criteria.rule);
-            return Judgement { measured: Some(value), reason: format!("{words}; {}", judged.reason), ..judged };
+            let reason = format!("{words}; {}", judged.reason);
+            return Judgement { reason, ..judged.corrected_from(value) };
         }
         let mut judged = judge(&limit, sample.value, sample.quantity, sample.u, self.criteria.rule);
-        if judged.verdict != Some(Verdict::Within)
+        if judged.verdict() != Some(Verdict::Within)
             && let Some(words) = heat.explains(value, &limit)
         {
             judged.reason += &format!("; {words}");
@@ -70,26 +73,18 @@ impl StepJudge {
         is_low && sample.quantity == Quantity::AmpsDc && self.criteria.hold_at_most.is_some()
     }
 
-    pub(super) fn refused(&self, how: How, sample: &Sample, verdict: Verdict, reason: String) -> Capture {
-        let judgement = self.with_value(sample, verdict, reason);
+    pub(super) fn refused(&self, how: CaptureMethod, sample: &Sample, why: NotJudged, reason: String) -> Capture {
+        let judgement = self.not_counted(sample, why, reason);
         Capture { how, at: sample.at, channel: Some(sample.channel), judgement, settled: None, peak: None }
     }
 
-    fn with_value(&self, sample: &Sample, verdict: Verdict, reason: String) -> Judgement {
-        let empty = self.without_value(verdict, reason);
-        Judgement { value: Some(sample.value), quantity: Some(sample.quantity), u: sample.u, ..empty }
+    fn not_counted(&self, sample: &Sample, why: NotJudged, reason: String) -> Judgement {
+        let Sample { value, u, quantity, .. } = *sample;
+        Judgement { outcome: Outcome::NotCounted { why, value, u, quantity, limit: self.criteria.limit }, reason }
     }
 
-    pub(super) fn without_value(&self, verdict: Verdict, reason: String) -> Judgement {
-        Judgement {
-            verdict: Some(verdict),
-            value: None,
-            measured: None,
-            quantity: self.criteria.quantity,
-            u: None,
-            limit: self.criteria.limit,
-            conformity: None,
-            reason,
-        }
+    pub(super) fn without_value(&self, why: NotJudged, reason: String) -> Judgement {
+        let outcome = Outcome::NoValue { why, quantity: self.criteria.quantity, limit: self.criteria.limit };
+        Judgement { outcome, reason }
     }
 }

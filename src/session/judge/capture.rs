@@ -1,0 +1,46 @@
+//! A captured value: the value that a step is judged on, and how it was chosen.
+
+use super::{Judgement, Settled};
+use crate::{channel::ChannelId, clock::Mono, protocol::Value};
+
+/// How a value came to be captured.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum CaptureMethod {
+    /// By the operator's word.
+    Taken,
+    /// By itself, when the reading was steady.
+    Steady,
+    /// As the step was left, since nothing had been taken: the last reading.
+    Last,
+    /// The worst of the whole step.
+    Worst,
+}
+
+impl CaptureMethod {
+    /// How it is said.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Taken => "taken",
+            Self::Steady => "steady",
+            Self::Last => "last",
+            Self::Worst => "worst",
+        }
+    }
+}
+
+/// The value that a step is judged on.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Capture {
+    /// How it was chosen.
+    pub how: CaptureMethod,
+    /// When the value was measured.
+    pub at: Mono,
+    /// Where; none where nothing was measured at all.
+    pub channel: Option<ChannelId>,
+    /// What it says.
+    pub judgement: Judgement,
+    /// The window it is the mean of; none for a single reading.
+    pub settled: Option<Settled>,
+    /// The worst while the leads touched under load, what came before it had settled included.
+    pub peak: Option<Value>,
+}

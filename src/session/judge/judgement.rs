@@ -1,0 +1,244 @@
+//! What a captured value came to: one of five outcomes, and the sentence that gives the reason.
+
+use super::{NotJudged, Verdict};
+use crate::{
+    channel::Sample,
+    electrics::{Decision, Limits, Uncertain, probability_of_conformity},
+    protocol::Value,
+    units::{Limit, Quantity},
+};
+
+/// An outcome and its reason.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Judgement {
+    /// What the value came to.
+    pub outcome: Outcome,
+    /// One sentence.
+    pub reason: String,
+}
+
+/// What a captured value came to. Values, uncertainties and limits are in base units of the quantity.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Outcome {
+    /// A number was held against the limit.
+    Compared {
+        /// How it keeps to the limit.
+        decision: Decision,
+        /// The number that was judged.
+        number: f64,
+        /// What the meter showed, where the judged number is that corrected for heat.
+        measured: Option<f64>,
+        /// Standard uncertainty; none where nothing is known of it.
+        u: Option<f64>,
+        /// What it measures.
+        quantity: Quantity,
+        /// What it was judged against.
+        limit: Limit,
+    },
+    /// A value beyond what the meter or its channel can show was held against the limit.
+    BeyondRange {
+        /// How everything beyond the range keeps to the limit.
+        decision: Decision,
+        /// Which end of the range.
+        end: RangeEnd,
+        /// What it measures.
+        quantity: Quantity,
+        /// What it was judged against.
+        limit: Limit,
+    },
+    /// There is no limit: the value is kept as it is.
+    Recorded {
+        /// The value.
+        value: Value,
+        /// Standard uncertainty; none where nothing is known of it.
+        u: Option<f64>,
+        /// What it measures.
+        quantity: Quantity,
+    },
+    /// There was a reading, and it does not count.
+    NotCounted {
+        /// Why not.
+        why: NotJudged,
+        /// The reading.
+        value: Value,
+        /// Standard uncertainty; none where nothing is known of it.
+        u: Option<f64>,
+        /// What it measures.
+        quantity: Quantity,
+        /// What it would have been judged against.
+        limit: Option<Limit>,
+    },
+    /// No value was captured.
+    NoValue {
+        /// Why not.
+        why: NotJudged,
+        /// What would have been measured; none where any function would have done.
+        quantity: Option<Quantity>,
+        /// What it would have been judged against.
+        limit: Option<Limit>,
+    },
+}
+
+/// An end of what a meter or channel can show.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum RangeEnd {
+    /// More than can be shown.
+    Over,
+    /// Less than can be shown.
+    Under,
+}
+
+impl From<RangeEnd> for Value {
+    fn from(end: RangeEnd) -> Self {
+        match end {
+            RangeEnd::Over => Self::Over,
+            RangeEnd::Under => Self::Under,
+        }
+    }
+}
+
+impl Judgement {
+    /// Of a value that there is no limit for.
+    pub fn recorded(sample: &Sample) -> Self {
+        Self {
+            outcome: Outcome::Recorded { value: sample.value, u: sample.u, quantity: sample.quantity },
+            reason: "recorded, there is no limit to judge it by".to_owned(),
+        }
+    }
+
+    /// The verdict; none where there is no limit.
+    pub fn verdict(&self) -> Option<Verdict> {
+        match self.outcome {
+            Outcome::Compared { decision, .. } | Outcome::BeyondRange { decision, .. } => Some(decision.into()),
+            Outcome::NotCounted { why, .. } | Outcome::NoValue { why, .. } => Some(why.into()),
+            Outcome::Recorded { .. } => None,
+        }
+    }
+
+    /// The value that was captured; none where there was none.
+    pub fn value(&self) -> Option<Value> {
+        match self.outcome {
+            Outcome::Compared { number, .. } => Some(Value::Number(number)),
+            Outcome::BeyondRange { end, .. } => Some(end.into()),
+            Outcome::Recorded { value, .. } | Outcome::NotCounted { value, .. } => Some(value),
+            Outcome::NoValue { .. } => None,
+        }
+    }
+
+    /// What the meter showed, where the value is that corrected for heat.
+    pub fn measured(&self) -> Option<f64> {
+        match self.outcome {
+            Outcome::Compared { measured, .. } => measured,
+            _ => None,
+        }
+    }
+
+    /// What was measured, or would have been.
+    pub fn quantity(&self) -> Option<Quantity> {
+        match self.outcome {
+            Outcome::Compared { quantity, .. }
+            | Outcome::BeyondRange { quantity, .. }
+            | Outcome::Recorded { quantity, .. }
+            | Outcome::NotCounted { quantity, .. } => Some(quantity),
+            Outcome::NoValue { quantity, .. } => quantity,
+        }
+    }
+
+    /// The value's standard uncertainty; none where nothing is known of it.
+    pub fn u(&self) -> Option<f64> {
+        match self.outcome {
+            Outcome::Compared { u, .. } | Outcome::Recorded { u, .. } | Outcome::NotCounted { u, .. } => u,
+            Outcome::BeyondRange { .. } | Outcome::NoValue { .. } => None,
+        }
+    }
+
+    /// The limit; none where there is none.
+    pub fn limit(&self) -> Option<Limit> {
+        match self.outcome {
+            Outcome::Compared { limit, .. } | Outcome::BeyondRange { limit, .. } => Some(limit),
+            Outcome::NotCounted { limit, .. } | Outcome::NoValue { limit, .. } => limit,
+            Outcome::Recorded { .. } => None,
+        }
+    }
+
+    /// Probability that the true value keeps to the limit (JCGM 106:2012); none without a limit or an uncertainty.
+    pub fn conformity(&self) -> Option<f64> {
+        let Outcome::Compared { number, u: Some(u), limit, .. } = self.outcome else { return None };
+        let limits = Limits { low: limit.low, high: limit.high };
+        Some(probability_of_conformity(Uncertain::new(number, u), limits))
+    }
+
+    /// The same with what the meter showed before the number was corrected for heat.
+    pub(super) fn corrected_from(mut self, shown: f64) -> Self {
+        if let Outcome::Compared { measured, .. } = &mut self.outcome {
+            *measured = Some(shown);
+        }
+        self
+    }
+
+    /// The same with what the meter showed, where the number was corrected for heat: a coil carries its amps at
+    /// the temperature it has, not at the limit's.
+    pub(in crate::session) fn as_shown(&self) -> Self {
+        let mut shown = self.clone();
+        if let Outcome::Compared { number, measured, u, .. } = &mut shown.outcome
+            && let Some(before) = measured.take()
+        {
+            let scale = if *number == 0.0 { 1.0 } else { (before / *number).abs() };
+            *u = u.map(|u| u * scale);
+            *number = before;
+        }
+        shown
+    }
+}
+
+/// A judgement with each part by itself: what the columns of a table hold. It differs from [`Judgement`] in that a part
+/// that the outcome does not have is none.
+#[derive(Debug, Clone, PartialEq)]
+pub struct JudgementRecord {
+    /// None where there is no limit.
+    pub verdict: Option<Verdict>,
+    /// None where nothing was captured.
+    pub value: Option<Value>,
+    /// What the meter showed, where the value is that corrected for heat.
+    pub measured: Option<f64>,
+    /// What it measures.
+    pub quantity: Option<Quantity>,
+    /// Standard uncertainty.
+    pub u: Option<f64>,
+    /// What it was judged against.
+    pub limit: Option<Limit>,
+    /// One sentence.
+    pub reason: String,
+}
+
+/// Parts that belong to no outcome.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+#[error("a judgement with a verdict has a limit and what was measured, one without a verdict has a value")]
+pub struct NoOutcome;
+
+impl TryFrom<JudgementRecord> for Judgement {
+    type Error = NoOutcome;
+
+    fn try_from(record: JudgementRecord) -> Result<Self, NoOutcome> {
+        let JudgementRecord { verdict, value, measured, quantity, u, limit, reason } = record;
+        let beyond = |decision, end| {
+            let (quantity, limit) = (quantity.ok_or(NoOutcome)?, limit.ok_or(NoOutcome)?);
+            Ok(Outcome::BeyondRange { decision, end, quantity, limit })
+        };
+        let outcome = match (verdict.map(Verdict::parts), value) {
+            (None, Some(value)) => Outcome::Recorded { value, u, quantity: quantity.ok_or(NoOutcome)? },
+            (Some(Err(why)), Some(value)) => {
+                Outcome::NotCounted { why, value, u, quantity: quantity.ok_or(NoOutcome)?, limit }
+            }
+            (Some(Err(why)), None) => Outcome::NoValue { why, quantity, limit },
+            (Some(Ok(decision)), Some(Value::Number(number))) => {
+                let (quantity, limit) = (quantity.ok_or(NoOutcome)?, limit.ok_or(NoOutcome)?);
+                Outcome::Compared { decision, number, measured, u, quantity, limit }
+            }
+            (Some(Ok(decision)), Some(Value::Over)) => beyond(decision, RangeEnd::Over)?,
+            (Some(Ok(decision)), Some(Value::Under)) => beyond(decision, RangeEnd::Under)?,
+            (Some(Ok(_)) | None, None) => return Err(NoOutcome),
+        };
+        Ok(Self { outcome, reason })
+    }
+}
