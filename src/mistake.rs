@@ -1,4 +1,4 @@
-//! Mistakes in the files that people write, told with file, line, what was found and what was expected.
+//! Mistakes in the files that people write: file, line, what was found and what was expected, in plain words.
 
 use std::{fmt::Display, ops::Range, str::FromStr};
 
@@ -24,7 +24,7 @@ impl Mistake {
     }
 }
 
-/// A file's name and text, to tell where in it a mistake is.
+/// A file's name and text, for the lines of mistakes in it.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Source<'a> {
     /// The file as the user named it.
@@ -39,6 +39,11 @@ impl Source<'_> {
         Mistake::at(self.file, self.text, span, message)
     }
 
+    /// A mistake that the TOML parser or a type found, at its own place.
+    pub(crate) fn toml_mistake(&self, error: &toml::de::Error) -> Mistake {
+        self.mistake(error.span().unwrap_or(0..0), plain(error.message().trim()).replace('\n', "; "))
+    }
+
     /// Parses a string of the file; a mistake carries its line.
     pub(crate) fn parse<T: FromStr<Err: Display>>(&self, value: &Spanned<String>) -> Result<T, Mistake> {
         value.get_ref().parse().map_err(|error: T::Err| self.mistake(value.span(), error.to_string()))
@@ -47,10 +52,100 @@ impl Source<'_> {
 
 /// Reads a TOML file into the types that describe it.
 pub(crate) fn parse_toml<T: DeserializeOwned>(file: &str, text: &str) -> Result<T, Mistake> {
-    toml::from_str(text).map_err(|error| {
-        let span = error.span().unwrap_or(0..0);
-        Mistake::at(file, text, span, error.message().trim().replace('\n', "; "))
-    })
+    toml::from_str(text).map_err(|error| Source { file, text }.toml_mistake(&error))
+}
+
+/// What the TOML parser says of a text that is no TOML, and what the mistake says instead. The first that fits is taken.
+const SYNTAX: &[(&str, &str)] = &[
+    ("missing escaped value", r#"found a lone \ in "…", expected \\ or the text in '…'"#),
+    ("too few unicode value digits", r"expected more hexadecimal digits behind \x, \u or \U"),
+    ("string values must be quoted", "expected text in quotes or a number"),
+    ("missing opening quote", "expected a quote at the beginning of the text"),
+    ("invalid multi-line basic string", r#"expected """ at the end of the text"#),
+    ("invalid basic string", "expected a quote at the end of the text"),
+    ("key with no value", "found a key without a value, expected `=` and a value"),
+    ("missing value", "expected a value behind `=`"),
+    ("missing assignment", "expected `=` between key and value"),
+    ("extra assignment", "found a second `=`, expected a value"),
+    ("extra `=`", "found a second `=`, expected a value"),
+    ("missing comma between array", "expected a comma between the values of a list"),
+    ("missing comma between key", "expected a comma between the keys in { }"),
+    ("extra comma", "found a comma without a value before it"),
+    ("unexpected `=` in array", "found `=` in a list, expected values alone, or keys in { }"),
+    ("unclosed array table", "expected ]] behind the name of a part"),
+    ("unclosed table", "expected ] behind the name of a part"),
+    ("unclosed inline table", "expected } at the end of { }"),
+    ("unclosed array", "expected ] at the end of a list"),
+    ("duplicate key", "found the same key twice, expected it once"),
+    ("unexpected leading zero", "found a number that begins with 0, expected none, or text in quotes"),
+    ("wanted string or table", "expected text in quotes or a table in { }"),
+    ("wanted exactly 1 element", "expected a table with one key"),
+];
+
+/// The words of serde and of the TOML parser in those of a person who writes the file.
+fn plain(message: &str) -> String {
+    if let Some((_, words)) = SYNTAX.iter().find(|(begin, _)| message.starts_with(begin)) {
+        return (*words).to_owned();
+    }
+    if let Some((found, expected)) = message
+        .strip_prefix("invalid type: ")
+        .or_else(|| message.strip_prefix("invalid value: "))
+        .and_then(|rest| rest.rsplit_once(", expected "))
+    {
+        return format!("found {}, expected {}", plain_found(found), plain_expected(expected));
+    }
+    if let Some((count, expected)) =
+        message.strip_prefix("invalid length ").and_then(|rest| rest.split_once(", expected "))
+    {
+        return format!("found a list of length {count}, expected {}", plain_expected(expected));
+    }
+    if let Some(rest) = message.strip_prefix("unknown variant ") {
+        return format!("found {}", rest.replace('`', "\""));
+    }
+    if let Some(rest) = message.strip_prefix("unknown field ") {
+        return format!("unknown key {rest}");
+    }
+    match message.strip_prefix("missing field ") {
+        Some(rest) => format!("missing key {rest}"),
+        None => message.to_owned(),
+    }
+}
+
+/// What serde found: `` integer `3` `` is 3.
+fn plain_found(found: &str) -> &str {
+    match found {
+        "sequence" => "a list",
+        "map" => "a table",
+        _ => match found.strip_prefix("string ") {
+            Some(text) => text,
+            None => found.split_once('`').and_then(|(_, rest)| rest.strip_suffix('`')).unwrap_or(found),
+        },
+    }
+}
+
+/// What serde expected: `u32` is a whole number.
+fn plain_expected(expected: &str) -> String {
+    let words = match expected {
+        "u8" => "a whole number from 0 to 255",
+        "u16" => "a whole number from 0 to 65535",
+        "u32" | "u64" | "usize" => "a whole number, 0 or more",
+        "i8" => "a whole number from -128 to 127",
+        "i16" | "i32" | "i64" | "isize" => "a whole number",
+        "f32" | "f64" => "a number",
+        "a boolean" => "true or false",
+        "a sequence" => "a list in [ ]",
+        "a string" | "a borrowed string" | "a character" => "text in quotes",
+        "a map" => "a table of keys",
+        _ => match expected.split_once(' ') {
+            Some(("struct" | "enum", _)) => "a table of keys",
+            _ => match (expected.strip_prefix("a tuple of size "), expected.strip_prefix("a nonzero ")) {
+                (Some(size), _) => return format!("a list of {size} values"),
+                (_, Some(_)) => "a whole number, 1 or more",
+                (None, None) => expected,
+            },
+        },
+    };
+    words.to_owned()
 }
 
 fn line_of(text: &str, offset: usize) -> usize {
@@ -69,8 +164,66 @@ mod tests {
         limit: Measure,
     }
 
+    #[derive(serde::Deserialize, Debug)]
+    #[allow(dead_code, reason = "only whether it can be read is tested")]
+    struct Every {
+        word: Option<Word>,
+        byte: Option<u8>,
+        count: Option<u32>,
+        rounds: Option<std::num::NonZeroU32>,
+        size: Option<f64>,
+        text: Option<String>,
+        list: Option<Vec<String>>,
+        pair: Option<(u32, u32)>,
+        is: Option<bool>,
+        table: Option<std::collections::BTreeMap<String, String>>,
+        limit: Option<Box<Self>>,
+    }
+
+    #[derive(serde::Deserialize, Debug)]
+    #[serde(rename_all = "lowercase")]
+    enum Word {
+        Next,
+        Take,
+    }
+
+    /// Each message of serde and of the TOML parser that a slip brings about.
     #[test]
-    fn the_line_of_a_wrong_value_is_told() {
+    fn mistakes_are_in_the_words_of_the_writer() {
+        for (text, expected) in [
+            ("word = \"dance\"", "found \"dance\", expected \"next\" or \"take\""),
+            ("byte = 300", "found 300, expected a whole number from 0 to 255"),
+            ("count = \"3\"", "found \"3\", expected a whole number, 0 or more"),
+            ("count = -1", "found -1, expected a whole number, 0 or more"),
+            ("count = 1.5", "found 1.5, expected a whole number, 0 or more"),
+            ("rounds = 0", "found 0, expected a whole number, 1 or more"),
+            ("size = true", "found true, expected a number"),
+            ("text = 3", "found 3, expected text in quotes"),
+            ("text = [\"a\"]", "found a list, expected text in quotes"),
+            ("list = \"a, expected b\"", "found \"a, expected b\", expected a list in [ ]"),
+            ("pair = [1]", "found a list of length 1, expected a list of 2 values"),
+            ("is = \"yes\"", "found \"yes\", expected true or false"),
+            ("table = 1", "found 1, expected a table of keys"),
+            ("limit = 1", "found 1, expected a table of keys"),
+            ("text = \"C:\\port\"", "found a lone \\ in \"…\", expected \\\\ or the text in '…'"),
+            ("text = abc", "expected text in quotes or a number"),
+            ("text = \"abc", "expected a quote at the end of the text"),
+            ("text", "found a key without a value, expected `=` and a value"),
+            ("text =", "expected a value behind `=`"),
+            ("list = [\"a\" \"b\"]", "expected a comma between the values of a list"),
+            ("list = [\"a\"", "expected ] at the end of a list"),
+            ("limit = { text = \"a\"", "expected } at the end of { }"),
+            ("[limit", "expected ] behind the name of a part"),
+            ("text = \"a\"\ntext = \"b\"", "found the same key twice, expected it once"),
+        ] {
+            assert_eq!(parse_toml::<Every>("p.toml", text).unwrap_err().message, expected, "{text}");
+        }
+        let missing = parse_toml::<File>("p.toml", "").unwrap_err();
+        assert_eq!(missing.message, "missing key `limit`");
+    }
+
+    #[test]
+    fn the_line_of_a_wrong_value_is_named() {
         let mistake = parse_toml::<File>("p.toml", "# a\n\nlimit = \"11.8\"\n").unwrap_err();
         assert_eq!(
             mistake.to_string(),
@@ -79,7 +232,7 @@ mod tests {
     }
 
     #[test]
-    fn the_line_of_a_wrong_key_is_told() {
+    fn the_line_of_a_wrong_key_is_named() {
         let mistake = parse_toml::<File>("p.toml", "limit = \"1 V\"\nlimits = 3\n").unwrap_err();
         assert_eq!(mistake.line, 2);
         assert!(mistake.message.contains("`limits`") && mistake.message.contains("`limit`"), "{mistake}");

@@ -127,7 +127,7 @@ fn a_mistake_in_a_row_is_told_with_its_line() {
         ("\"0.1 mV\"", "\"0.6 V\"", 10, "found a digit of \"0.6 V\", expected one that is less than the range"),
         ("1.5 % + 20 mA", "good", 12, "found \"good\", expected an accuracy such as"),
         ("1.5 % + 20 mA", "1.5 % + 20 mV", 12, "found an accuracy in V, expected A"),
-        (", accuracy = \"1.5 % + 20 mA\"", "", 12, "missing field `accuracy`"),
+        (", accuracy = \"1.5 % + 20 mA\"", "", 12, "missing key `accuracy`"),
         ("range = \"600 ohm\"", "up_to = \"600 ohm\"", 11, "`up_to`"),
         ("quantity = \"A DC\"", "quantity = \"V DC\"", 12, "found an accuracy in A, expected V"),
         ("range = \"600 mV\", digit = \"0.1 mV\", ", "", 10, "found a second row for \"V DC\" without a range"),
@@ -203,7 +203,7 @@ fn a_hid_cable_that_nobody_describes_is_refused() {
         ("scpi", "cable = \"lcd-mirror-14\"", 3, "protocol \"scpi\" asks its meter"),
         ("number", "cable = \"report-11\"\n[meter.hid]\npayload = { at = 1, count = 1 }", 5, "beside [meter.hid]"),
         ("number", "[meter.hid]\n\npayload = { at = 0, count = 1 }", 7, "expected a byte of the report"),
-        ("number", "[meter.hid]\npayload = { at = 1, count = 1 }\nmasks = \"00\"", 7, "unknown field `masks`"),
+        ("number", "[meter.hid]\npayload = { at = 1, count = 1 }\nmasks = \"00\"", 7, "unknown key `masks`"),
     ] {
         let mistake = cabled(protocol, lines).unwrap_err();
         assert!(mistake.message.contains(words), "{lines}: {mistake}");
