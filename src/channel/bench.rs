@@ -16,7 +16,7 @@ use super::{
 use crate::{
     mistake::{Mistake, Source, parse_toml},
     port::{Address, Settings},
-    protocol::{HidText, Library, Protocol},
+    protocol::{HidTable, Library, Protocol},
     units::{Dimension, Measure, Quantity, Scale},
 };
 
@@ -128,7 +128,7 @@ pub(super) struct MeterTable {
     pub(super) dtr: Option<Spanned<String>>,
     pub(super) rts: Option<Spanned<String>>,
     pub(super) cable: Option<Spanned<String>>,
-    pub(super) hid: Option<Spanned<HidText>>,
+    pub(super) hid: Option<Spanned<HidTable>>,
     rate: Option<Spanned<String>>,
     #[serde(default)]
     channel: Vec<ChannelTable>,

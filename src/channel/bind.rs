@@ -70,7 +70,7 @@ impl Feed {
 
     fn quantity_of(&self, function: Function) -> Fit {
         let own = match function {
-            Function::Untold => None,
+            Function::Unknown => None,
             Function::Unit(dimension) => Some(Quantity::of(dimension)),
             Function::Exact(quantity) => Some(quantity),
         };
@@ -84,7 +84,7 @@ impl Feed {
             return Fit::Fits(self.quantity.unwrap_or_else(|| Quantity::of(to)));
         }
         match (self.quantity, function) {
-            (Some(expected), Function::Untold) => Fit::Fits(expected),
+            (Some(expected), Function::Unknown) => Fit::Fits(expected),
             (Some(expected), Function::Unit(dimension)) if dimension == expected.dimension() => Fit::Fits(expected),
             (Some(expected), Function::Exact(quantity)) if quantity == expected => Fit::Fits(expected),
             (Some(_), _) => Fit::Other(own.unwrap_or(Quantity::Number)),
@@ -162,7 +162,7 @@ mod tests {
     fn a_clamp_board_shows_amps() {
         // 1 mV per 10 mA: 50 mV is 0.5 A. Common practice, no source.
         let clamp = feed(Some(Quantity::AmpsDc), "1 mV per 10 mA", "1.5 % + 20 mA");
-        let sample = clamp.sample(&reading(0.050, Function::Untold), Mono(7));
+        let sample = clamp.sample(&reading(0.050, Function::Unknown), Mono(7));
         assert_eq!((sample.quantity, sample.at), (Quantity::AmpsDc, Mono(7)));
         let Value::Number(value) = sample.value else { panic!("{sample:?}") };
         assert!((value - 0.5).abs() < 1e-12);
@@ -174,11 +174,11 @@ mod tests {
     fn a_clamp_and_its_meter_are_off_independently() {
         // EA-4/02 and JCGM 100 5.1.2: 1 % of 5 A and 0.5 % + 5 mV at 100 mV/A, that is 50 mA and 75 mA, each over √3.
         let clamp = feed(Some(Quantity::AmpsDc), "100 mV/A ± 1 %", "0.5 % + 50 mA");
-        let sample = clamp.sample(&reading(0.5, Function::Untold), Mono(0));
+        let sample = clamp.sample(&reading(0.5, Function::Unknown), Mono(0));
         let expected = (0.050f64 / 3f64.sqrt()).hypot(0.075 / 3f64.sqrt());
         assert!((sample.u.unwrap() - expected).abs() < 1e-12, "{sample:?}");
         let untold = Binding { feed: Feed { accuracy: None, ..clamp.feed }, ..clamp };
-        let coarse = untold.sample(&Reading { place: None, ..reading(0.5, Function::Untold) }, Mono(0));
+        let coarse = untold.sample(&Reading { place: None, ..reading(0.5, Function::Unknown) }, Mono(0));
         assert!((coarse.u.unwrap() - 0.050 / 3f64.sqrt()).abs() < 1e-12, "{coarse:?}");
     }
 
@@ -242,7 +242,7 @@ mod tests {
     #[test]
     fn overload_turns_with_a_reversed_lead() {
         let reversed = feed(Some(Quantity::AmpsDc), "-100 mV/A", "");
-        let over = Reading { value: Value::Over, ..reading(0.0, Function::Untold) };
+        let over = Reading { value: Value::Over, ..reading(0.0, Function::Unknown) };
         assert_eq!(reversed.sample(&over, Mono(0)).value, Value::Under);
     }
 }

@@ -8,7 +8,7 @@ use std::sync::{
 use super::{Binding, Channel, ChannelId, ClockFit, DeviceClock, Feed, MeterId, MeterSpec, Sample};
 use crate::{
     clock::Mono,
-    protocol::{Action, Asked, Counts, Decoded, Engine, Frame, Problem},
+    protocol::{Action, Counts, Decoded, Engine, Frame, Problem, RequestId},
 };
 
 /// After so many frames a value that none of them carried is told to be missing.
@@ -154,8 +154,8 @@ impl Meter {
     }
 
     /// What the next bytes answer, for a meter that is asked.
-    pub fn asked(&mut self, asked: Option<Asked>) {
-        self.engine.asked(asked);
+    pub fn set_request(&mut self, request: Option<RequestId>) {
+        self.engine.set_request(request);
     }
 
     /// Decodes a chunk that arrived at a time; appends to the batch.
@@ -218,7 +218,7 @@ impl Meter {
     }
 
     fn tell_identity(&mut self, batch: &mut Batch) {
-        let Some(text) = self.decoded.said.last().filter(|text| *text != self.identity) else { return };
+        let Some(text) = self.decoded.identities.last().filter(|text| *text != self.identity) else { return };
         if self.identities_told < IDENTITIES_TOLD {
             self.identities_told += 1;
             text.clone_into(&mut self.identity);

@@ -21,7 +21,7 @@ use super::{
 use crate::{
     clock::Mono,
     port::{Address, Asker, PATIENCE, Port, Settings, listen},
-    protocol::{Candidate, Overheard, Poller, Protocol, Traffic, Turn, rank},
+    protocol::{PollAction, Poller, Protocol, ProtocolMatch, RecordedChunk, Traffic, rank},
 };
 
 /// Speeds that meters and boards are set to, the usual ones first: common practice, no source.
@@ -61,7 +61,7 @@ pub(super) struct Identify {
 /// A candidate, and how the line was set when it was heard.
 pub(super) struct Found {
     pub settings: Settings,
-    pub candidate: Candidate,
+    pub candidate: ProtocolMatch,
 }
 
 impl Identify {
@@ -170,7 +170,7 @@ impl Search<'_> {
             self.hear(&settings, &mut ear)?;
             bytes += ear.bytes;
             let ranked = rank(&streaming, &ear.heard);
-            let clear = ranked.first().is_some_and(Candidate::is_clear);
+            let clear = ranked.first().is_some_and(ProtocolMatch::is_clear);
             found.extend(ranked.into_iter().map(|candidate| {
                 // Where the line has no speed of its own, the one that the protocol asks for is the better guess.
                 let settings = if clear && self.cable.is_none() {
@@ -238,7 +238,7 @@ impl Search<'_> {
 /// Keeps what is heard, and asks where there is a poller.
 #[derive(Default)]
 struct Ear {
-    heard: Vec<Overheard>,
+    heard: Vec<RecordedChunk>,
     bytes: usize,
     poller: Option<Poller>,
 }
@@ -247,21 +247,21 @@ impl Asker for Ear {
     fn ask(&mut self, port: &mut dyn Port, now: Mono) -> io::Result<Duration> {
         let Some(poller) = &mut self.poller else { return Ok(PATIENCE) };
         loop {
-            match poller.turn(now) {
-                Turn::Send(bytes) => port.write_all(bytes, PATIENCE)?,
-                Turn::Wait(until) => return Ok(Duration::from_micros(until.since(now).max(0).unsigned_abs())),
+            match poller.next_action(now) {
+                PollAction::Send(bytes) => port.write_all(bytes, PATIENCE)?,
+                PollAction::Wait(until) => return Ok(Duration::from_micros(until.since(now).max(0).unsigned_abs())),
             }
         }
     }
 
     fn heard(&mut self, at: Mono, bytes: &[u8]) {
-        let asked = self.poller.as_ref().and_then(Poller::asked);
+        let request = self.poller.as_ref().and_then(Poller::request);
         if let Some(poller) = &mut self.poller {
             poller.received(bytes);
         }
         if self.bytes < ENOUGH {
             self.bytes += bytes.len();
-            self.heard.push(Overheard { at, bytes: bytes.to_vec(), asked });
+            self.heard.push(RecordedChunk { at, bytes: bytes.to_vec(), request });
         }
     }
 }

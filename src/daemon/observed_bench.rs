@@ -151,7 +151,7 @@ mod tests {
             fit.heard(MeterId(0), at, index as u64);
             let reading = crate::protocol::Reading {
                 name: 0,
-                function: crate::protocol::Function::Untold,
+                function: crate::protocol::Function::Unknown,
                 value: Value::Number(0.1),
                 place: Some(-1),
                 annunciators: Annunciators::empty(),

@@ -17,7 +17,7 @@ use crate::{
     channel::{Batch, Bench, Channel, ChannelId, ChannelIds, ClockFit, Meter, MeterId},
     clock::{Clock, Mono, micros},
     port::{self, Port, Stop},
-    protocol::{Poller, Protocol, Turn},
+    protocol::{PollAction, Poller, Protocol},
 };
 
 /// Waiting for the loop longer than this may have cost bytes on a serial line: it is told.
@@ -166,7 +166,7 @@ impl PortReader {
 
     fn heard_at(&mut self, arrived: Mono, bytes: &[u8]) -> bool {
         if let Some(poller) = &mut self.poller {
-            self.meter.asked(poller.asked());
+            self.meter.set_request(poller.request());
             poller.received(bytes);
         }
         let sessions = self.stats.sessions.load(Ordering::Relaxed);
@@ -210,9 +210,9 @@ impl port::Listener for PortReader {
         let Some(poller) = &mut self.poller else { return Ok(port::PATIENCE) };
         loop {
             let now = self.clock.mono();
-            match poller.turn(now) {
-                Turn::Send(bytes) => port.write_all(bytes, WRITE)?,
-                Turn::Wait(until) => {
+            match poller.next_action(now) {
+                PollAction::Send(bytes) => port.write_all(bytes, WRITE)?,
+                PollAction::Wait(until) => {
                     self.stats.unanswered.store(self.unanswered + poller.timeouts(), Ordering::Relaxed);
                     return Ok(Duration::from_micros(until.since(now).max(0).unsigned_abs()).min(port::PATIENCE));
                 }

@@ -20,11 +20,11 @@ impl Default for CountersRule {
 
 /// Counts the frames that a sequence number says are missing.
 #[derive(Debug, Default)]
-pub(super) struct Sequence {
+pub(super) struct SequenceCounter {
     last: Option<u64>,
 }
 
-impl Sequence {
+impl SequenceCounter {
     /// Frames lost before this one. `bits` is the counter's width.
     pub(super) fn lost_before(&mut self, number: u64, bits: u32) -> u64 {
         let mask = mask(bits);
@@ -46,12 +46,12 @@ fn mask(bits: u32) -> u64 {
 
 /// Makes a device's time go on where its counter wraps around.
 #[derive(Debug, Default)]
-pub(super) struct DeviceClock {
+pub(super) struct ClockUnwrapper {
     last_s: f64,
     turns: f64,
 }
 
-impl DeviceClock {
+impl ClockUnwrapper {
     /// Seconds since the device's counter was zero for the first time. `period_s` is how long the
     /// counter takes to wrap around; none where it never does.
     #[inline]
@@ -78,7 +78,7 @@ mod tests {
     use super::*;
 
     fn lost(bits: u32, numbers: &[u64]) -> Vec<u64> {
-        let mut sequence = Sequence::default();
+        let mut sequence = SequenceCounter::default();
         numbers.iter().map(|number| sequence.lost_before(*number, bits)).collect()
     }
 
@@ -101,7 +101,7 @@ mod tests {
     fn time_goes_on_where_its_counter_wraps() {
         // 32 bits of microseconds wrap after 4294.967296 s.
         let period = Some(4_294.967_296);
-        let mut clock = DeviceClock::default();
+        let mut clock = ClockUnwrapper::default();
         let times = [4_294.0, 0.5, 4_000.0, 1.0].map(|time| clock.unwrap(time, period));
         for (time, expected) in times.into_iter().zip([4_294.0, 4_295.467_296, 8_294.967_296, 8_590.934_592]) {
             assert!((time - expected).abs() < 1e-9, "{time}");

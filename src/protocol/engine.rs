@@ -5,15 +5,15 @@
 use std::{ops::Range, sync::Arc};
 
 use super::{
-    Action, Asked, Protocol, Reading, Said,
+    Action, MeterIdentities, Protocol, Reading, RequestId,
     checksum::Checksum,
-    counters::{DeviceClock, Sequence},
-    decode::{Decoder, Sink, Taken},
-    frame::{Cut, Framer, Verdict},
+    counters::{ClockUnwrapper, SequenceCounter},
+    decode::{DecodeOutcome, Decoder, Sink},
+    frame::{Acceptance, Framer, FramerOutput},
+    meter_errors::MeterErrorCounts,
     names::Names,
     poll::PollRule,
-    problem::{Fault, Problem, ProblemKind, TOLD_OF_EACH_KIND, Wrong},
-    told::ErrorsTold,
+    problem::{DecodeError, Defect, Problem, ProblemKind, REPORTED_OF_EACH_KIND},
 };
 
 /// Everything that some bytes gave. Keep it and clear it, so that its memory is used again.
@@ -26,7 +26,7 @@ pub struct Decoded {
     /// Frames that a sequence number says are missing.
     pub gaps: Vec<Gap>,
     /// What the meter said of itself.
-    pub said: Said,
+    pub identities: MeterIdentities,
     /// The first few problems of each kind, and each different error that the meter tells of
     /// itself; all are counted in [`Engine::counts`].
     pub problems: Vec<Problem>,
@@ -38,7 +38,7 @@ impl Decoded {
         self.readings.clear();
         self.frames.clear();
         self.gaps.clear();
-        self.said.clear();
+        self.identities.clear();
         self.problems.clear();
     }
 }
@@ -105,34 +105,34 @@ impl Counts {
 #[derive(Debug)]
 pub struct Engine {
     framer: Framer,
-    rest: Rest,
+    processor: FrameProcessor,
 }
 
 /// All but the framer, so that a frame may be borrowed from it while this works.
 #[derive(Debug)]
-struct Rest {
+struct FrameProcessor {
     protocol: Arc<Protocol>,
     checksum: Option<Checksum>,
     decoder: Decoder,
     names: Names,
-    asked: Option<Asked>,
-    sequence: Sequence,
-    clock: DeviceClock,
+    request: Option<RequestId>,
+    sequence: SequenceCounter,
+    clock: ClockUnwrapper,
     counts: Counts,
     /// Problems of each kind that were told.
     told: [u64; ProblemKind::ALL.len()],
-    errors: ErrorsTold,
+    errors: MeterErrorCounts,
     /// Values refused in the frame at hand; kept for its memory.
-    refused: Vec<Fault>,
+    refused: Vec<DecodeError>,
     /// Which bytes of its frame each reading is from, for those who explain an example.
     trace: Option<Vec<Range<usize>>>,
 }
 
-/// Whether a frame that is refused is told.
+/// Whether a frame that is refused is reported.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Telling {
-    Told,
-    /// It may be the middle of a frame, and something was told already.
+enum Reporting {
+    Reported,
+    /// It may be the middle of a frame, and something was reported already.
     Silent,
 }
 
@@ -145,17 +145,17 @@ impl Engine {
         }
         Self {
             framer: Framer::new(&protocol.frame),
-            rest: Rest {
+            processor: FrameProcessor {
                 checksum: protocol.checksum.as_ref().map(Checksum::new),
                 decoder: Decoder::new(&protocol.decode),
                 protocol,
                 names,
-                asked: None,
-                sequence: Sequence::default(),
-                clock: DeviceClock::default(),
+                request: None,
+                sequence: SequenceCounter::default(),
+                clock: ClockUnwrapper::default(),
                 counts: Counts::default(),
                 told: Default::default(),
-                errors: ErrorsTold::default(),
+                errors: MeterErrorCounts::default(),
                 refused: Vec::new(),
                 trace: None,
             },
@@ -165,128 +165,128 @@ impl Engine {
     /// The same, and it remembers where readings come from.
     pub(super) fn traced(protocol: Arc<Protocol>) -> Self {
         let mut engine = Self::new(protocol);
-        engine.rest.trace = Some(Vec::new());
+        engine.processor.trace = Some(Vec::new());
         engine
     }
 
     /// Which bytes of its frame each reading since the last call is from.
     pub(super) fn take_trace(&mut self) -> Vec<Range<usize>> {
-        self.rest.trace.as_mut().map(std::mem::take).unwrap_or_default()
+        self.processor.trace.as_mut().map(std::mem::take).unwrap_or_default()
     }
 
     /// The protocol it follows.
     pub fn protocol(&self) -> &Protocol {
-        &self.rest.protocol
+        &self.processor.protocol
     }
 
     /// The bytes that follow came after this request; none where nothing was asked.
-    pub fn asked(&mut self, asked: Option<Asked>) {
-        self.rest.asked = asked;
+    pub fn set_request(&mut self, request: Option<RequestId>) {
+        self.processor.request = request;
     }
 
     /// Takes bytes in and adds what they complete to `out`.
     pub fn push(&mut self, bytes: &[u8], out: &mut Decoded) {
-        self.rest.counts.bytes += bytes.len() as u64;
-        self.framer.push(bytes, |cut| self.rest.take(cut, out));
+        self.processor.counts.bytes += bytes.len() as u64;
+        self.framer.push(bytes, |cut| self.processor.take(cut, out));
     }
 
     /// The port went away: a frame that was begun is dropped and told, and what comes next is a
     /// device that begins anew.
     pub fn lost(&mut self, out: &mut Decoded) {
-        self.framer.lost(|cut| self.rest.take(cut, out));
-        self.rest.decoder.lost();
-        self.rest.sequence.forget();
-        self.rest.clock.forget();
-        self.rest.asked = None;
+        self.framer.lost(|cut| self.processor.take(cut, out));
+        self.processor.decoder.lost();
+        self.processor.sequence.forget();
+        self.processor.clock.forget();
+        self.processor.request = None;
     }
 
     /// Whoever was told of problems until now is gone: the next ones are news again.
     pub fn reset_reported(&mut self) {
-        self.rest.told = Default::default();
-        self.rest.errors = ErrorsTold::default();
+        self.processor.told = Default::default();
+        self.processor.errors = MeterErrorCounts::default();
     }
 
     /// The names of values met so far, at most 256; [`Reading::name`] is a place in it. It grows
     /// and is never reordered.
     pub fn names(&self) -> &[String] {
-        self.rest.names.all()
+        self.processor.names.all()
     }
 
     /// What came so far.
     pub fn counts(&self) -> &Counts {
-        &self.rest.counts
+        &self.processor.counts
     }
 }
 
-impl Rest {
+impl FrameProcessor {
     #[inline]
-    fn take(&mut self, cut: Cut<'_>, out: &mut Decoded) -> Verdict {
+    fn take(&mut self, cut: FramerOutput<'_>, out: &mut Decoded) -> Acceptance {
         match cut {
-            Cut::Frame(frame, taken) => self.frame(frame, taken, Telling::Told, out),
-            Cut::Trial(frame, taken) => self.frame(frame, taken, Telling::Silent, out),
-            Cut::Refused(bytes, fault) => {
-                self.problem(bytes, &fault, &mut out.problems);
-                Verdict::Refused
+            FramerOutput::Frame(frame, taken) => self.frame(frame, taken, Reporting::Reported, out),
+            FramerOutput::Trial(frame, taken) => self.frame(frame, taken, Reporting::Silent, out),
+            FramerOutput::Refused(bytes, error) => {
+                self.problem(bytes, &error, &mut out.problems);
+                Acceptance::Rejected
             }
         }
     }
 
     #[inline]
-    fn frame(&mut self, frame: &[u8], taken: usize, telling: Telling, out: &mut Decoded) -> Verdict {
-        let (readings, frames, said) = (out.readings.len(), out.frames.len(), out.said.len());
+    fn frame(&mut self, frame: &[u8], taken: usize, telling: Reporting, out: &mut Decoded) -> Acceptance {
+        let (readings, frames, said) = (out.readings.len(), out.frames.len(), out.identities.len());
         let known = self.names.all().len();
         match self.read(frame, out) {
             Ok(kind) => {
                 self.counts.explained += taken as u64;
-                if kind == Taken::Frame {
+                if kind == DecodeOutcome::Frame {
                     self.counts.frames += (out.frames.len() - frames) as u64;
                     self.counts.readings += (out.readings.len() - readings) as u64;
                 }
                 self.tell_refused(frame, out);
-                Verdict::Taken
+                Acceptance::Accepted
             }
-            Err(fault) => {
+            Err(error) => {
                 if let Some(trace) = &mut self.trace {
                     trace.truncate(trace.len() - (out.readings.len() - readings));
                 }
                 out.readings.truncate(readings);
                 out.frames.truncate(frames);
-                out.said.keep(said);
+                out.identities.keep(said);
                 self.names.forget_from(known);
-                if telling == Telling::Told {
-                    self.problem(frame, &fault, &mut out.problems);
+                if telling == Reporting::Reported {
+                    self.problem(frame, &error, &mut out.problems);
                 }
-                Verdict::Refused
+                Acceptance::Rejected
             }
         }
     }
 
-    /// Reads a frame; what it brought before a fault is taken back by the caller.
+    /// Reads a frame; what it brought before a error is taken back by the caller.
     #[inline]
-    fn read(&mut self, frame: &[u8], out: &mut Decoded) -> Result<Taken, Fault> {
+    fn read(&mut self, frame: &[u8], out: &mut Decoded) -> Result<DecodeOutcome, DecodeError> {
         self.refused.clear();
         if frame.is_empty() {
-            return Ok(Taken::Aside);
+            return Ok(DecodeOutcome::NoFrame);
         }
         let body = match &self.checksum {
             Some(checksum) => checksum.strip(frame)?,
             None => frame,
         };
         if let Some(poll) = &self.protocol.poll
-            && poll.is_error(self.asked, body)
+            && poll.is_error(self.request, body)
         {
-            self.refused.push(Fault::whole(Wrong::Told));
-            return Ok(Taken::Aside);
+            self.refused.push(DecodeError::whole(Defect::MeterError));
+            return Ok(DecodeOutcome::NoFrame);
         }
-        if PollRule::is_aside(self.asked) {
-            return Ok(Taken::Aside);
+        if PollRule::is_aside(self.request) {
+            return Ok(DecodeOutcome::NoFrame);
         }
         let begin = out.frames.len();
         if let Some((_, action)) = self.protocol.actions.iter().find(|(text, _)| text == body) {
             let readings_end = out.readings.len();
             let action = Some(*action);
             out.frames.push(Frame { readings_end, device_time: None, age: 0.0, sequence: None, action });
-            return Ok(Taken::Frame);
+            return Ok(DecodeOutcome::Frame);
         }
         self.names.begin();
         let mut sink = Sink {
@@ -294,15 +294,15 @@ impl Rest {
             frames: &mut out.frames,
             names: &mut self.names,
             refused: &mut self.refused,
-            said: &mut out.said,
+            identities: &mut out.identities,
             trace: self.trace.as_mut(),
             device_time: None,
             sequence: None,
             action: None,
-            asked: self.asked,
+            request: self.request,
         };
         let taken = self.decoder.decode(body, &mut sink)?;
-        if taken == Taken::Frame {
+        if taken == DecodeOutcome::Frame {
             let (time, sequence, action) = (sink.device_time, sink.sequence, sink.action);
             if sink.frames.len() == begin {
                 sink.end_scan(0.0);
@@ -348,31 +348,31 @@ impl Rest {
             return;
         }
         let mut refused = std::mem::take(&mut self.refused);
-        for fault in refused.drain(..) {
-            self.problem(frame, &fault, &mut out.problems);
+        for error in refused.drain(..) {
+            self.problem(frame, &error, &mut out.problems);
         }
         self.refused = refused;
     }
 
-    fn problem(&mut self, frame: &[u8], fault: &Fault, told: &mut Vec<Problem>) {
-        let kind = fault.wrong.kind();
+    fn problem(&mut self, frame: &[u8], error: &DecodeError, told: &mut Vec<Problem>) {
+        let kind = error.defect.kind();
         self.counts.problems[kind as usize] += 1;
-        if kind != ProblemKind::Told {
+        if kind != ProblemKind::MeterError {
             let count = &mut self.told[kind as usize];
-            if *count < TOLD_OF_EACH_KIND {
+            if *count < REPORTED_OF_EACH_KIND {
                 *count += 1;
-                told.push(fault.tell(frame));
+                told.push(error.tell(frame));
             }
             return;
         }
         match self.errors.count(frame) {
-            Some(1) => told.push(fault.tell(frame)),
+            Some(1) => told.push(error.tell(frame)),
             Some(times) => {
-                let problem = fault.tell(frame);
+                let problem = error.tell(frame);
                 told.push(Problem { reason: format!("{}, {times} times by now", problem.reason), ..problem });
             }
             // Who proves examples wants to see every one.
-            None if self.trace.is_some() => told.push(fault.tell(frame)),
+            None if self.trace.is_some() => told.push(error.tell(frame)),
             None => {}
         }
     }

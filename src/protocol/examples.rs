@@ -20,7 +20,7 @@ use std::{
 };
 
 use super::{
-    Action, Annunciators, Asked, Decoded, Engine, Example, Function, Piece, Protocol, Reading, Value,
+    Action, Annunciators, Decoded, Engine, Example, Function, Piece, Protocol, Reading, RequestId, Value,
     number::{Numbers, OVERLOAD_WORDS},
 };
 use crate::{mistake::Mistake, units::Quantity};
@@ -60,8 +60,8 @@ pub(crate) fn check(protocol: &Protocol) -> Vec<ExampleFailure> {
 
 /// The readings of one engine, in order, with the problems and device times between them.
 #[derive(Debug, Clone)]
-struct Seen {
-    what: Event,
+struct DecodedEvent {
+    event: ExampleEvent,
     /// The byte with which it came, counted from 1.
     byte: usize,
     /// Which bytes of its frame it is from, counted from 0; empty where that is not known.
@@ -69,7 +69,7 @@ struct Seen {
 }
 
 #[derive(Debug, Clone)]
-enum Event {
+enum ExampleEvent {
     Reading(String, Reading),
     Time(f64),
     Action(Action),
@@ -78,7 +78,7 @@ enum Event {
     Problem(String),
 }
 
-impl Seen {
+impl DecodedEvent {
     /// Where to look for it.
     fn place(&self) -> String {
         match self.from.len() {
@@ -91,30 +91,30 @@ impl Seen {
 
 fn check_one(protocol: &Arc<Protocol>, example: &Example) -> Result<(), String> {
     let whole = decode(protocol, pieces(example));
-    let single = pieces(example).flat_map(|(asked, bytes)| bytes.chunks(1).map(move |byte| (asked, byte)));
+    let single = pieces(example).flat_map(|(request, bytes)| bytes.chunks(1).map(move |byte| (request, byte)));
     compare(protocol, &decode(protocol, single), example)?;
     compare(protocol, &whole, example).map_err(|message| format!("all bytes at once: {message}"))
 }
 
-fn pieces(example: &Example) -> impl Iterator<Item = (Option<Asked>, &[u8])> {
-    example.pieces.iter().map(|Piece { asked, bytes, .. }| (*asked, &bytes[..]))
+fn pieces(example: &Example) -> impl Iterator<Item = (Option<RequestId>, &[u8])> {
+    example.pieces.iter().map(|Piece { request, bytes, .. }| (*request, &bytes[..]))
 }
 
 /// Behind the example before it, in one chunk where both answer the same.
 fn check_glued(protocol: &Arc<Protocol>, before: Option<&Example>, example: &Example) -> Result<(), String> {
     let Some(before) = before else { return Ok(()) };
-    let is_problem = |seen: &Seen| matches!(seen.what, Event::Problem(_));
+    let is_problem = |seen: &DecodedEvent| matches!(seen.event, ExampleEvent::Problem(_));
     let alone = decode(protocol, pieces(before));
     let mut problems = alone.iter().filter(|seen| is_problem(seen)).count();
     let mut readings = alone.len() - problems;
-    let mut glued: Vec<(Option<Asked>, Vec<u8>)> = Vec::new();
-    for (asked, bytes) in pieces(before).chain(pieces(example)) {
+    let mut glued: Vec<(Option<RequestId>, Vec<u8>)> = Vec::new();
+    for (request, bytes) in pieces(before).chain(pieces(example)) {
         match glued.last_mut() {
-            Some((last, all)) if *last == asked => all.extend_from_slice(bytes),
-            _ => glued.push((asked, bytes.to_vec())),
+            Some((last, all)) if *last == request => all.extend_from_slice(bytes),
+            _ => glued.push((request, bytes.to_vec())),
         }
     }
-    let mut seen = decode(protocol, glued.iter().map(|(asked, bytes)| (*asked, &bytes[..])));
+    let mut seen = decode(protocol, glued.iter().map(|(request, bytes)| (*request, &bytes[..])));
     // What the example before it gave comes first, among the readings and among the problems.
     seen.retain(|seen| {
         let left = if is_problem(seen) { &mut problems } else { &mut readings };
@@ -123,7 +123,7 @@ fn check_glued(protocol: &Arc<Protocol>, before: Option<&Example>, example: &Exa
         is_of_this
     });
     // Whether frames are missing between two examples says nothing about either.
-    if let Some(Seen { what: Event::Lost(_), .. }) = seen.iter().find(|seen| !is_problem(seen))
+    if let Some(DecodedEvent { event: ExampleEvent::Lost(_), .. }) = seen.iter().find(|seen| !is_problem(seen))
         && example.gives.first().is_none_or(|first| !first.ends_with(" lost"))
     {
         let first = seen.iter().position(|seen| !is_problem(seen)).unwrap_or(0);
@@ -133,49 +133,52 @@ fn check_glued(protocol: &Arc<Protocol>, before: Option<&Example>, example: &Exa
         .map_err(|message| format!("behind the example of line {}: {message}", before.line))
 }
 
-fn decode<'a>(protocol: &Arc<Protocol>, pieces: impl Iterator<Item = (Option<Asked>, &'a [u8])>) -> Vec<Seen> {
+fn decode<'a>(
+    protocol: &Arc<Protocol>,
+    pieces: impl Iterator<Item = (Option<RequestId>, &'a [u8])>,
+) -> Vec<DecodedEvent> {
     let mut engine = Engine::traced(protocol.clone());
     let (mut out, mut seen, mut byte) = (Decoded::default(), Vec::new(), 0);
-    for (asked, chunk) in pieces {
+    for (request, chunk) in pieces {
         byte += chunk.len();
         out.clear();
-        engine.asked(asked);
+        engine.set_request(request);
         engine.push(chunk, &mut out);
         let trace = engine.take_trace();
         let mut begin = 0;
         for (index, frame) in out.frames.iter().enumerate() {
             seen.extend(said_before(index..=index, &out, byte));
-            let lost = out.gaps.iter().find(|gap| gap.before == index).map(|gap| Event::Lost(gap.lost));
-            seen.extend(lost.map(|what| Seen { what, byte, from: 0..0 }));
+            let lost = out.gaps.iter().find(|gap| gap.before == index).map(|gap| ExampleEvent::Lost(gap.lost));
+            seen.extend(lost.map(|event| DecodedEvent { event, byte, from: 0..0 }));
             let readings = out.readings[begin..frame.readings_end].iter().zip(&trace[begin..]);
-            seen.extend(readings.map(|(reading, from)| Seen {
-                what: Event::Reading(engine.names()[usize::from(reading.name)].clone(), *reading),
+            seen.extend(readings.map(|(reading, from)| DecodedEvent {
+                event: ExampleEvent::Reading(engine.names()[usize::from(reading.name)].clone(), *reading),
                 byte,
                 from: from.clone(),
             }));
-            let apart = [frame.device_time.map(Event::Time), frame.action.map(Event::Action)];
-            seen.extend(apart.into_iter().flatten().map(|what| Seen { what, byte, from: 0..0 }));
+            let apart = [frame.device_time.map(ExampleEvent::Time), frame.action.map(ExampleEvent::Action)];
+            seen.extend(apart.into_iter().flatten().map(|event| DecodedEvent { event, byte, from: 0..0 }));
             begin = frame.readings_end;
         }
         seen.extend(said_before(out.frames.len()..=usize::MAX, &out, byte));
-        let problems = out.problems.iter().map(|problem| Event::Problem(problem.reason.clone()));
-        seen.extend(problems.map(|what| Seen { what, byte, from: 0..0 }));
+        let problems = out.problems.iter().map(|problem| ExampleEvent::Problem(problem.reason.clone()));
+        seen.extend(problems.map(|event| DecodedEvent { event, byte, from: 0..0 }));
     }
     seen
 }
 
 /// What a meter said of itself when so many frames had come.
-fn said_before(frames: RangeInclusive<usize>, out: &Decoded, byte: usize) -> impl Iterator<Item = Seen> {
-    let said = out.said.iter().filter(move |(before, _)| frames.contains(before));
-    said.map(move |(_, text)| Seen { what: Event::Itself(text.to_owned()), byte, from: 0..0 })
+fn said_before(frames: RangeInclusive<usize>, out: &Decoded, byte: usize) -> impl Iterator<Item = DecodedEvent> {
+    let said = out.identities.iter().filter(move |(before, _)| frames.contains(before));
+    said.map(move |(_, text)| DecodedEvent { event: ExampleEvent::Itself(text.to_owned()), byte, from: 0..0 })
 }
 
-fn compare(protocol: &Arc<Protocol>, seen: &[Seen], example: &Example) -> Result<(), String> {
-    let is_problem = |seen: &&Seen| matches!(seen.what, Event::Problem(_));
-    let (problems, readings): (Vec<&Seen>, Vec<&Seen>) = seen.iter().partition(is_problem);
+fn compare(protocol: &Arc<Protocol>, seen: &[DecodedEvent], example: &Example) -> Result<(), String> {
+    let is_problem = |seen: &&DecodedEvent| matches!(seen.event, ExampleEvent::Problem(_));
+    let (problems, readings): (Vec<&DecodedEvent>, Vec<&DecodedEvent>) = seen.iter().partition(is_problem);
     // A cable's report is refused before there are bytes.
     let short = example.short_report().map(|short| (short.to_string(), String::new()));
-    let of_frame = || problems.first().map(|seen| (show(&seen.what), format!(" with byte {}", seen.byte)));
+    let of_frame = || problems.first().map(|seen| (show(&seen.event), format!(" with byte {}", seen.byte)));
     match (&example.refused, short.or_else(of_frame)) {
         (None, None) => {}
         (Some(part), Some((why, _))) if why.contains(part.as_str()) => {}
@@ -188,21 +191,21 @@ fn compare(protocol: &Arc<Protocol>, seen: &[Seen], example: &Example) -> Result
         let Some(seen) = readings.get(index) else {
             return Err(format!("{place}: expected \"{expected}\", but no more came"));
         };
-        let wanted = Expected::read(expected).map_err(|wrong| format!("{place}: {wrong}"))?;
-        if !wanted.is(&seen.what) {
-            let got = show(&seen.what);
+        let wanted = ExpectedEvent::read(expected).map_err(|wrong| format!("{place}: {wrong}"))?;
+        if !wanted.is(&seen.event) {
+            let got = show(&seen.event);
             let at = place::of_difference(protocol, example, index, &wanted, seen).unwrap_or_else(|| seen.place());
             return Err(format!("{place}, {at}: expected \"{expected}\", got \"{got}\""));
         }
     }
     match readings.get(example.gives.len()) {
-        Some(seen) => Err(format!("{}: also got \"{}\"", seen.place(), show(&seen.what))),
+        Some(seen) => Err(format!("{}: also got \"{}\"", seen.place(), show(&seen.event))),
         None => Ok(()),
     }
 }
 
 /// A line of `gives`.
-enum Expected {
+enum ExpectedEvent {
     Time(f64),
     Action(String),
     Lost(u64),
@@ -210,7 +213,7 @@ enum Expected {
     Reading { name: String, value: Value, digit: Option<f64>, unit: &'static str, annunciators: Annunciators },
 }
 
-impl Expected {
+impl ExpectedEvent {
     fn read(text: &str) -> Result<Self, String> {
         let wrong = || {
             format!(
@@ -244,23 +247,23 @@ impl Expected {
     }
 
     /// Whether it is the value that differs, and not what stands beside it.
-    fn differs_in_value(&self, seen: &Event) -> bool {
+    fn differs_in_value(&self, seen: &ExampleEvent) -> bool {
         match (self, seen) {
-            (Self::Reading { value: Value::Number(expected), .. }, Event::Reading(_, reading)) => {
+            (Self::Reading { value: Value::Number(expected), .. }, ExampleEvent::Reading(_, reading)) => {
                 !matches!(reading.value, Value::Number(seen) if close(*expected, seen))
             }
-            (Self::Reading { value, .. }, Event::Reading(_, reading)) => *value != reading.value,
+            (Self::Reading { value, .. }, ExampleEvent::Reading(_, reading)) => *value != reading.value,
             _ => false,
         }
     }
 
-    fn is(&self, seen: &Event) -> bool {
+    fn is(&self, seen: &ExampleEvent) -> bool {
         match (self, seen) {
-            (Self::Time(expected), Event::Time(seen)) => close(*expected, *seen),
-            (Self::Action(expected), Event::Action(seen)) => expected == seen.word(),
-            (Self::Lost(expected), Event::Lost(seen)) => expected == seen,
-            (Self::Itself(expected), Event::Itself(seen)) => expected == seen,
-            (Self::Reading { name, value, digit, unit, annunciators }, Event::Reading(seen_name, seen)) => {
+            (Self::Time(expected), ExampleEvent::Time(seen)) => close(*expected, *seen),
+            (Self::Action(expected), ExampleEvent::Action(seen)) => expected == seen.word(),
+            (Self::Lost(expected), ExampleEvent::Lost(seen)) => expected == seen,
+            (Self::Itself(expected), ExampleEvent::Itself(seen)) => expected == seen,
+            (Self::Reading { name, value, digit, unit, annunciators }, ExampleEvent::Reading(seen_name, seen)) => {
                 let same_value = match (value, seen.value) {
                     (Value::Number(expected), Value::Number(seen)) => close(*expected, seen),
                     (expected, seen) => *expected == seen,
@@ -294,7 +297,7 @@ fn read_annunciators(words: &str) -> Option<Annunciators> {
 
 fn unit_of(function: Function) -> &'static str {
     match function {
-        Function::Untold => "",
+        Function::Unknown => "",
         Function::Unit(dimension) => dimension.unit(),
         Function::Exact(quantity) => quantity.word(),
     }
@@ -305,14 +308,14 @@ fn close(expected: f64, seen: f64) -> bool {
     (expected - seen).abs() <= expected.abs() * 1e-12
 }
 
-fn show(event: &Event) -> String {
+fn show(event: &ExampleEvent) -> String {
     match event {
-        Event::Reading(name, reading) => show_reading(name, reading),
-        Event::Time(time) => format!("@ {time} s"),
-        Event::Action(action) => format!("> {}", action.word()),
-        Event::Lost(lost) => format!("{lost} lost"),
-        Event::Itself(text) => format!("itself: {text}"),
-        Event::Problem(reason) => reason.clone(),
+        ExampleEvent::Reading(name, reading) => show_reading(name, reading),
+        ExampleEvent::Time(time) => format!("@ {time} s"),
+        ExampleEvent::Action(action) => format!("> {}", action.word()),
+        ExampleEvent::Lost(lost) => format!("{lost} lost"),
+        ExampleEvent::Itself(text) => format!("itself: {text}"),
+        ExampleEvent::Problem(reason) => reason.clone(),
     }
 }
 

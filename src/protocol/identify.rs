@@ -5,7 +5,9 @@
 
 use std::sync::Arc;
 
-use super::{Asked, Decoded, Engine, Function, Protocol, decode::DecodeRule, examples::show_reading, frame::FrameRule};
+use super::{
+    Decoded, Engine, Function, Protocol, RequestId, decode::DecodeRule, examples::show_reading, frame::FrameRule,
+};
 use crate::clock::Mono;
 
 /// Readings that are shown for comparing with the display.
@@ -20,18 +22,18 @@ const SAME_SHARE: f64 = 0.03;
 
 /// Some bytes, when they arrived, and what they answer.
 #[derive(Debug, Clone)]
-pub(crate) struct Overheard {
+pub(crate) struct RecordedChunk {
     /// When they arrived.
     pub at: Mono,
     /// The bytes.
     pub bytes: Vec<u8>,
     /// What they answer; none for a meter that sends by itself.
-    pub asked: Option<Asked>,
+    pub request: Option<RequestId>,
 }
 
 /// How well one protocol explains what was heard.
 #[derive(Debug, Clone)]
-pub(crate) struct Candidate {
+pub(crate) struct ProtocolMatch {
     /// The protocol.
     pub protocol: Arc<Protocol>,
     /// Share of the bytes that it explains, 0 to 1.
@@ -52,7 +54,7 @@ pub(crate) struct Candidate {
     strictness: i32,
 }
 
-impl Candidate {
+impl ProtocolMatch {
     /// Whether it gave readings at all.
     fn decodes(&self) -> bool {
         self.frames >= LEAST_FRAMES && !self.first.is_empty()
@@ -65,11 +67,11 @@ impl Candidate {
 }
 
 /// The candidates that decode anything, the best first.
-pub(crate) fn rank(protocols: &[Arc<Protocol>], heard: &[Overheard]) -> Vec<Candidate> {
-    let mut candidates: Vec<Candidate> =
-        protocols.iter().map(|protocol| candidate(protocol, heard)).filter(Candidate::decodes).collect();
+pub(crate) fn rank(protocols: &[Arc<Protocol>], heard: &[RecordedChunk]) -> Vec<ProtocolMatch> {
+    let mut candidates: Vec<ProtocolMatch> =
+        protocols.iter().map(|protocol| candidate(protocol, heard)).filter(ProtocolMatch::decodes).collect();
     candidates.sort_by(|one, other| {
-        let step = |candidate: &Candidate| (candidate.share / SAME_SHARE).round() as i64;
+        let step = |candidate: &ProtocolMatch| (candidate.share / SAME_SHARE).round() as i64;
         step(other)
             .cmp(&step(one))
             .then(other.strictness.cmp(&one.strictness))
@@ -79,7 +81,7 @@ pub(crate) fn rank(protocols: &[Arc<Protocol>], heard: &[Overheard]) -> Vec<Cand
     candidates
 }
 
-fn candidate(protocol: &Arc<Protocol>, heard: &[Overheard]) -> Candidate {
+fn candidate(protocol: &Arc<Protocol>, heard: &[RecordedChunk]) -> ProtocolMatch {
     let mut engine = Engine::new(protocol.clone());
     let mut out = Decoded::default();
     let (mut first, mut identity) = (Vec::new(), None);
@@ -88,11 +90,11 @@ fn candidate(protocol: &Arc<Protocol>, heard: &[Overheard]) -> Candidate {
     let mut stamps: Vec<(Mono, f64)> = Vec::new();
     for overheard in heard {
         out.clear();
-        engine.asked(overheard.asked);
+        engine.set_request(overheard.request);
         engine.push(&overheard.bytes, &mut out);
         for reading in &out.readings {
             let name = usize::from(reading.name);
-            let told = reading.function != Function::Untold;
+            let told = reading.function != Function::Unknown;
             tells_unit.resize(tells_unit.len().max(name + 1), false);
             tells_unit[name] |= told;
             units += u64::from(told);
@@ -100,14 +102,14 @@ fn candidate(protocol: &Arc<Protocol>, heard: &[Overheard]) -> Candidate {
                 first.push(show_reading(&engine.names()[name], reading));
             }
         }
-        identity = out.said.last().map(str::to_owned).or(identity);
+        identity = out.identities.last().map(str::to_owned).or(identity);
         stamps.extend(out.frames.iter().filter_map(|frame| Some((overheard.at, frame.device_time?))));
     }
     let counts = engine.counts();
     let time = Timekeeping::of(&stamps);
     let all_units = counts.readings > 0 && units == counts.readings;
-    Candidate {
-        share: if time == Timekeeping::Wrong { 0.0 } else { counts.explained_share() },
+    ProtocolMatch {
+        share: if time == Timekeeping::Contradicts { 0.0 } else { counts.explained_share() },
         frames: counts.frames,
         refused: counts.all_problems(),
         names: engine.names().to_vec(),
@@ -123,34 +125,34 @@ fn candidate(protocol: &Arc<Protocol>, heard: &[Overheard]) -> Candidate {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Timekeeping {
     /// The protocol takes nothing for a clock.
-    None,
+    NoClock,
     /// It goes as fast as ours.
-    Keeps,
+    Matches,
     /// Too little was heard to tell.
-    Untold,
+    TooShort,
     /// It is a column of measurements.
-    Wrong,
+    Contradicts,
 }
 
 impl Timekeeping {
     fn of(stamps: &[(Mono, f64)]) -> Self {
         const LEAST_SPAN_S: f64 = 0.3;
         // The first may be the rest of a number whose beginning nobody heard.
-        let (Some((began, first)), Some((ended, last))) = (stamps.get(1), stamps.last()) else { return Self::None };
+        let (Some((began, first)), Some((ended, last))) = (stamps.get(1), stamps.last()) else { return Self::NoClock };
         let ours = ended.since(*began) as f64 / 1e6;
         match (last - first) / ours {
-            _ if last < first => Self::Wrong,
-            _ if ours < LEAST_SPAN_S => Self::Untold,
-            pace if (0.5..2.0).contains(&pace) => Self::Keeps,
-            _ => Self::Wrong,
+            _ if last < first => Self::Contradicts,
+            _ if ours < LEAST_SPAN_S => Self::TooShort,
+            pace if (0.5..2.0).contains(&pace) => Self::Matches,
+            _ => Self::Contradicts,
         }
     }
 
     fn worth(self) -> i32 {
         match self {
-            Self::None | Self::Wrong => 0,
-            Self::Keeps => 1,
-            Self::Untold => -1,
+            Self::NoClock | Self::Contradicts => 0,
+            Self::Matches => 1,
+            Self::TooShort => -1,
         }
     }
 }
@@ -187,16 +189,16 @@ mod tests {
     }
 
     /// Twenty lines, one each 100 ms, the first cut off as a stream that was running is.
-    fn lines(line: impl Fn(usize) -> String) -> Vec<Overheard> {
-        let heard = (0..20).map(|index| Overheard {
+    fn lines(line: impl Fn(usize) -> String) -> Vec<RecordedChunk> {
+        let heard = (0..20).map(|index| RecordedChunk {
             at: Mono(index as i64 * 100_000),
             bytes: format!("{}\r\n", line(index)).into_bytes()[if index == 0 { 3 } else { 0 }..].to_vec(),
-            asked: None,
+            request: None,
         });
         heard.collect()
     }
 
-    fn best(heard: &[Overheard]) -> String {
+    fn best(heard: &[RecordedChunk]) -> String {
         let ranked = rank(&streaming(), heard);
         let told: Vec<_> = ranked.iter().map(|found| (&found.protocol.name, found.share, found.strictness)).collect();
         ranked.first().map(|best| best.protocol.name.clone()).unwrap_or_else(|| panic!("{told:?}"))
@@ -219,10 +221,10 @@ mod tests {
             let good =
                 protocol.examples().iter().filter(|example| example.refused.is_none() && !example.after_connecting);
             let pieces: Vec<Vec<u8>> = good.map(|example| example.bytes()).collect();
-            let heard: Vec<Overheard> = (0..6)
+            let heard: Vec<RecordedChunk> = (0..6)
                 .flat_map(|_| pieces.clone())
                 .enumerate()
-                .map(|(index, bytes)| Overheard { at: Mono(index as i64 * 1000), bytes, asked: None })
+                .map(|(index, bytes)| RecordedChunk { at: Mono(index as i64 * 1000), bytes, request: None })
                 .collect();
             let ranked = rank(&protocols, &heard);
             let place = ranked.iter().position(|found| found.protocol.name == protocol.name);
@@ -234,12 +236,12 @@ mod tests {
 
     #[test]
     fn noise_is_no_meter() {
-        let noise = (0u32..40).map(|index| Overheard {
+        let noise = (0u32..40).map(|index| RecordedChunk {
             at: Mono(i64::from(index) * 10_000),
             bytes: (0..40)
                 .map(|at: u32| (index.wrapping_mul(2_654_435_761).wrapping_add(at * 40_503) >> 7) as u8)
                 .collect(),
-            asked: None,
+            request: None,
         });
         let ranked = rank(&streaming(), &noise.collect::<Vec<_>>());
         assert!(ranked.first().is_none_or(|best| !best.is_clear()), "{:?}", ranked.first());

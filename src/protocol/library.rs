@@ -72,7 +72,7 @@ pub enum LibraryError {
 
 /// A protocol as a list shows it.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Listed {
+pub struct ListedProtocol {
     /// Its name.
     pub name: String,
     /// What sends such frames.
@@ -142,11 +142,11 @@ impl Library {
 
     /// Every protocol by name, the one that [`find`](Self::find) would give, and what could not be
     /// read.
-    pub fn all(&self) -> (Vec<Listed>, Vec<LibraryError>) {
-        let (mut listed, mut errors) = (Vec::<Listed>::new(), Vec::new());
+    pub fn all(&self) -> (Vec<ListedProtocol>, Vec<LibraryError>) {
+        let (mut listed, mut errors) = (Vec::<ListedProtocol>::new(), Vec::new());
         let mut add = |protocol: Result<Arc<Protocol>, LibraryError>, file: Option<PathBuf>| match protocol {
             Ok(protocol) if listed.iter().any(|known| known.name == protocol.name) => {}
-            Ok(protocol) => listed.push(Listed {
+            Ok(protocol) => listed.push(ListedProtocol {
                 name: protocol.name.clone(),
                 about: protocol.about.clone(),
                 source: protocol.source.clone(),

@@ -23,25 +23,25 @@ mod number;
 
 mod examples;
 mod identify;
+mod meter_errors;
+mod meter_identity;
 mod problem;
-mod said;
-mod told;
 
 #[cfg(test)]
 mod tests;
 
 pub use definition::{Example, Protocol};
-pub(crate) use definition::{HidText, Piece, Traffic};
+pub(crate) use definition::{HidTable, Piece, Traffic};
 pub(crate) use engine::Frame;
 pub use engine::{Counts, Decoded, Engine};
 pub(crate) use examples::{check, draft};
-pub(crate) use identify::{Candidate, Overheard, rank};
+pub(crate) use identify::{ProtocolMatch, RecordedChunk, rank};
 pub use library::Library;
 pub(crate) use library::LibraryError;
-pub use poll::Asked;
-pub(crate) use poll::{Poller, Turn};
+pub(crate) use meter_identity::MeterIdentities;
+pub use poll::RequestId;
+pub(crate) use poll::{PollAction, Poller};
 pub(crate) use problem::Problem;
-pub(crate) use said::Said;
 
 use crate::units::{Dimension, Quantity};
 
@@ -102,7 +102,7 @@ impl Action {
 pub enum Function {
     /// A bare number.
     #[default]
-    Untold,
+    Unknown,
     /// A unit alone: `V` without AC or DC.
     Unit(Dimension),
     /// All of it.

@@ -3,7 +3,7 @@
 //! Number forms: IEEE 488.2 NR1, NR2 and NR3, and what devices make of them (`.5`, `5.`). Words
 //! of SCPI-1999 (vol. 1, 7.2.1, clause from memory): 9.9E37 is too much, 9.91E37 is no number.
 
-use super::{Function, Value, problem::Wrong};
+use super::{Function, Value, problem::Defect};
 use crate::units::{Dimension, Quantity, Unit};
 
 /// Larger than anything measured on a machine, smaller than the words of SCPI.
@@ -133,14 +133,14 @@ fn parse_exponent(text: &[u8]) -> i32 {
 
 /// Whether a number is a sensible value, one of SCPI's words, or to be refused.
 #[inline]
-pub(super) fn classify(number: f64) -> Result<Value, Wrong> {
+pub(super) fn classify(number: f64) -> Result<Value, Defect> {
     let near = |word: f64| (number.abs() - word).abs() < word * 1e-6;
     match number.abs() {
         size if size <= LARGEST => Ok(Value::Number(number)),
-        _ if near(SCPI_NO_NUMBER) => Err(Wrong::NoNumberWord),
+        _ if near(SCPI_NO_NUMBER) => Err(Defect::NoNumberWord),
         _ if near(SCPI_OVER) => Ok(if number > 0.0 { Value::Over } else { Value::Under }),
-        size if size.is_finite() => Err(Wrong::TooLarge),
-        _ => Err(Wrong::NotFinite),
+        size if size.is_finite() => Err(Defect::TooLarge),
+        _ => Err(Defect::NotFinite),
     }
 }
 
@@ -160,12 +160,12 @@ pub(super) fn scaled(digits: u64, place: i32) -> f64 {
 pub(super) struct Numbers {
     /// Longest first, so that a word is not taken for the start of a longer one.
     overload: Vec<String>,
-    units: Vec<(String, Told)>,
+    units: Vec<(String, UnitMeaning)>,
 }
 
 /// What a unit tells.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Told {
+pub(super) struct UnitMeaning {
     pub function: Function,
     /// Base units in one of it.
     pub factor: f64,
@@ -173,7 +173,7 @@ pub(super) struct Told {
     pub shift: Option<i32>,
 }
 
-impl Told {
+impl UnitMeaning {
     fn new(function: Function, factor: f64) -> Self {
         let power = factor.log10().round();
         let shift = ((10f64.powf(power) / factor - 1.0).abs() < 1e-9).then_some(power as i32);
@@ -191,25 +191,25 @@ impl Numbers {
 
     /// Reads a value that fills the text: `12.45`, `-0.512mV`, `1.2 V AC`, `OL ohm`, `-OL`.
     ///
-    /// [`Wrong::NotANumber`] and [`Wrong::UnknownUnit`] say that the text is damaged or of another
+    /// [`Defect::NotANumber`] and [`Defect::UnknownUnit`] say that the text is damaged or of another
     /// kind, the rest that it is a value which must not be used.
-    pub(super) fn read(&mut self, text: &str) -> Result<Token, Wrong> {
+    pub(super) fn read(&mut self, text: &str) -> Result<Token, Defect> {
         let text = text.trim();
         if let Some(number) = plain(text.as_bytes()).filter(|number| number.length == text.len()) {
             let value = classify(number.value)?;
-            return Ok(Token { value, place: i8::try_from(number.place).ok(), function: Function::Untold });
+            return Ok(Token { value, place: i8::try_from(number.place).ok(), function: Function::Unknown });
         }
         if let Some(token) = self.overloaded(text) {
             return Ok(token);
         }
         if is_no_number(text) {
-            return Err(Wrong::NotFinite);
+            return Err(Defect::NotFinite);
         }
         self.with_unit(text)
     }
 
     /// What a unit that stands alone tells.
-    pub(super) fn unit(&mut self, text: &str) -> Option<Told> {
+    pub(super) fn unit(&mut self, text: &str) -> Option<UnitMeaning> {
         self.told(text)
     }
 
@@ -218,12 +218,12 @@ impl Numbers {
         self.overloaded(text.trim()).is_some()
     }
 
-    fn with_unit(&mut self, text: &str) -> Result<Token, Wrong> {
+    fn with_unit(&mut self, text: &str) -> Result<Token, Defect> {
         // A typographic minus is a character of its own.
         let (sign, unsigned) = text.strip_prefix('\u{2212}').map_or((1.0, text), |rest| (-1.0, rest));
-        let number = any_number(unsigned.as_bytes()).ok_or(Wrong::NotANumber)?;
+        let number = any_number(unsigned.as_bytes()).ok_or(Defect::NotANumber)?;
         let unit = unsigned[number.length..].trim();
-        let told = self.told(unit).ok_or(Wrong::UnknownUnit)?;
+        let told = self.told(unit).ok_or(Defect::UnknownUnit)?;
         let value = match classify(sign * number.value)? {
             Value::Number(value) => classify(value * told.factor)?,
             beyond => beyond,
@@ -242,9 +242,9 @@ impl Numbers {
         Some(Token { value, place: None, function: told.function })
     }
 
-    fn told(&mut self, unit: &str) -> Option<Told> {
+    fn told(&mut self, unit: &str) -> Option<UnitMeaning> {
         if unit.is_empty() {
-            return Some(Told::new(Function::Untold, 1.0));
+            return Some(UnitMeaning::new(Function::Unknown, 1.0));
         }
         if let Some((_, told)) = self.units.iter().find(|(known, _)| known == unit) {
             return Some(*told);
@@ -268,23 +268,23 @@ fn starts_with(text: &str, word: &str) -> bool {
 }
 
 /// `mV`, `V AC`, `VDC`, `AC mV`, `kohm`, or a prefix alone (`4.7 k`).
-pub(super) fn read_unit(text: &str) -> Option<Told> {
+pub(super) fn read_unit(text: &str) -> Option<UnitMeaning> {
     if let Ok(unit) = Unit::parse(text) {
-        return Some(Told::new(Function::Unit(unit.dimension), unit.factor));
+        return Some(UnitMeaning::new(Function::Unit(unit.dimension), unit.factor));
     }
     if let Some(told) = with_current(text) {
         return Some(told);
     }
     if let Ok(quantity) = text.parse::<Quantity>() {
-        return Some(Told::new(Function::Exact(quantity), 1.0));
+        return Some(UnitMeaning::new(Function::Exact(quantity), 1.0));
     }
     // What stands before a volt may stand alone.
     let prefix = Unit::parse(&format!("{text}V")).ok()?;
-    (prefix.factor != 1.0).then(|| Told::new(Function::Untold, prefix.factor))
+    (prefix.factor != 1.0).then(|| UnitMeaning::new(Function::Unknown, prefix.factor))
 }
 
 /// A unit with AC or DC before or behind it.
-fn with_current(text: &str) -> Option<Told> {
+fn with_current(text: &str) -> Option<UnitMeaning> {
     let last = text.len().checked_sub(2)?;
     let ends = [(text.get(last..), text.get(..last)), (text.get(..2), text.get(2..))];
     ends.into_iter().find_map(|(word, unit)| {
@@ -301,7 +301,7 @@ fn with_current(text: &str) -> Option<Told> {
             (Dimension::Ampere, false) => Quantity::AmpsDc,
             _ => return None,
         };
-        Some(Told::new(Function::Exact(quantity), unit.factor))
+        Some(UnitMeaning::new(Function::Exact(quantity), unit.factor))
     })
 }
 

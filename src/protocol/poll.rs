@@ -1,4 +1,4 @@
-//! Meters that speak only when asked: what to send, when, and which answer belongs to what.
+//! Meters that speak only when request: what to send, when, and which answer belongs to what.
 //!
 //! A [`Poller`] reads no clock and does no I/O: who drives it asks for its turn, sends what it
 //! says, and hands it the bytes that come.
@@ -7,11 +7,11 @@
 //! ```text
 //! let mut poller = Poller::new(&protocol, now()).expect("it is polled");
 //! loop {
-//!     match poller.turn(now()) {
-//!         Turn::Send(bytes) => write(bytes),
-//!         Turn::Wait(until) => {
+//!     match poller.next_action(now()) {
+//!         PollAction::Send(bytes) => write(bytes),
+//!         PollAction::Wait(until) => {
 //!             let bytes = read_until(until);
-//!             engine.asked(poller.asked());
+//!             engine.set_request(poller.request());
 //!             poller.received(&bytes);
 //!             engine.push(&bytes, &mut Decoded::default());
 //!         }
@@ -25,15 +25,15 @@ use regex::bytes::Regex;
 
 use super::{
     Protocol,
-    frame::{Cut, Framer, Verdict},
+    frame::{Acceptance, Framer, FramerOutput},
 };
 use crate::clock::Mono;
 
 /// A request of a protocol, so that its answer is known for what it is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Asked(u16);
+pub struct RequestId(u16);
 
-impl Asked {
+impl RequestId {
     /// One of the lines that are sent after connecting; what answers it is passed over.
     const OPENING: Self = Self(u16::MAX);
     /// The question for the meter's queue of errors.
@@ -80,38 +80,38 @@ pub(super) struct ErrorsRule {
     pub send: Vec<u8>,
     /// The answer that says that there is none.
     pub none: Regex,
-    /// Asked in every so-manieth round, and when a request failed.
+    /// RequestId in every so-manieth round, and when a request failed.
     pub rounds: u32,
 }
 
 impl PollRule {
     /// The request of this name; `open` and `errors` stand for what is asked besides.
-    pub(super) fn named(&self, name: &str) -> Option<Asked> {
+    pub(super) fn named(&self, name: &str) -> Option<RequestId> {
         match name {
-            "open" => Some(Asked::OPENING),
-            "errors" => self.errors.as_ref().map(|_| Asked::ERRORS),
-            _ => self.requests.iter().zip(0..).find(|(request, _)| request.name == name).map(|(_, at)| Asked(at)),
+            "open" => Some(RequestId::OPENING),
+            "errors" => self.errors.as_ref().map(|_| RequestId::ERRORS),
+            _ => self.requests.iter().zip(0..).find(|(request, _)| request.name == name).map(|(_, at)| RequestId(at)),
         }
     }
 
     /// Whether a frame says that something went wrong.
-    pub(super) fn is_error(&self, asked: Option<Asked>, frame: &[u8]) -> bool {
-        match (&self.errors, asked) {
-            (_, Some(Asked::OPENING)) => false,
-            (Some(errors), Some(Asked::ERRORS)) => !errors.none.is_match(frame),
+    pub(super) fn is_error(&self, request: Option<RequestId>, frame: &[u8]) -> bool {
+        match (&self.errors, request) {
+            (_, Some(RequestId::OPENING)) => false,
+            (Some(errors), Some(RequestId::ERRORS)) => !errors.none.is_match(frame),
             _ => self.error.as_ref().is_some_and(|error| error.is_match(frame)),
         }
     }
 
     /// Whether an answer is none of the meter's values.
-    pub(super) fn is_aside(asked: Option<Asked>) -> bool {
-        matches!(asked, Some(Asked::OPENING | Asked::ERRORS))
+    pub(super) fn is_aside(request: Option<RequestId>) -> bool {
+        matches!(request, Some(RequestId::OPENING | RequestId::ERRORS))
     }
 }
 
 /// What to do now.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum Turn<'a> {
+pub(crate) enum PollAction<'a> {
     /// Send these bytes, and then take the next turn.
     Send(&'a [u8]),
     /// Receive until then, and hand what came to [`Poller::received`].
@@ -123,15 +123,15 @@ pub(crate) enum Turn<'a> {
 pub(crate) struct Poller {
     protocol: Arc<Protocol>,
     framer: Framer,
-    state: State,
-    asked: Option<Asked>,
+    state: PollerState,
+    request: Option<RequestId>,
     /// Lines sent after connecting.
     opened: usize,
     round: u64,
     round_began: Mono,
     /// Requests of this round that had their turn.
-    request: usize,
-    errors: Errors,
+    next_request: usize,
+    errors: ErrorQueueState,
     /// The last round in which the queue of errors was asked.
     errors_round: Option<u64>,
     /// The last bytes that came, which may be the beginning of what says "ready".
@@ -140,7 +140,7 @@ pub(crate) struct Poller {
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum State {
+enum PollerState {
     /// Something may be sent.
     Free,
     /// Nothing is sent before this time.
@@ -151,7 +151,7 @@ enum State {
 
 /// Whether the queue of errors is to be asked.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Errors {
+enum ErrorQueueState {
     Quiet,
     /// Something went wrong; asked so often already.
     Due(u32),
@@ -164,13 +164,13 @@ impl Poller {
         Some(Self {
             framer: Framer::new(&protocol.frame),
             protocol: protocol.clone(),
-            state: State::Free,
-            asked: None,
+            state: PollerState::Free,
+            request: None,
             opened: 0,
             round: 0,
             round_began: now,
-            request: 0,
-            errors: Errors::Quiet,
+            next_request: 0,
+            errors: ErrorQueueState::Quiet,
             errors_round: None,
             tail: Vec::new(),
             timeouts: 0,
@@ -178,18 +178,18 @@ impl Poller {
     }
 
     /// What to do now.
-    pub(crate) fn turn(&mut self, now: Mono) -> Turn<'_> {
+    pub(crate) fn next_action(&mut self, now: Mono) -> PollAction<'_> {
         match self.state {
-            State::Waiting(until) | State::Resting(until) if now < until => return Turn::Wait(until),
-            State::Waiting(_) => self.timed_out(now),
-            State::Resting(_) | State::Free => self.state = State::Free,
+            PollerState::Waiting(until) | PollerState::Resting(until) if now < until => return PollAction::Wait(until),
+            PollerState::Waiting(_) => self.timed_out(now),
+            PollerState::Resting(_) | PollerState::Free => self.state = PollerState::Free,
         }
         loop {
-            if let State::Resting(until) = self.state {
-                return Turn::Wait(until);
+            if let PollerState::Resting(until) = self.state {
+                return PollAction::Wait(until);
             }
             if let Some(next) = self.next(now) {
-                return Turn::Send(self.bytes(next));
+                return PollAction::Send(self.bytes(next));
             }
             self.begin_round(now);
         }
@@ -199,15 +199,15 @@ impl Poller {
     pub(crate) fn received(&mut self, bytes: &[u8]) {
         let Some(poll) = &self.protocol.poll else { return };
         let (mut answered, mut failed) = (false, false);
-        let asked = self.asked;
+        let request = self.request;
         self.framer.push(bytes, |cut| {
-            if let Cut::Frame(frame, _) | Cut::Trial(frame, _) = cut
+            if let FramerOutput::Frame(frame, _) | FramerOutput::Trial(frame, _) = cut
                 && !frame.trim_ascii().is_empty()
             {
                 answered = true;
-                failed |= poll.is_error(asked, frame);
+                failed |= poll.is_error(request, frame);
             }
-            Verdict::Taken
+            Acceptance::Accepted
         });
         if let Some(ready) = &poll.ready {
             self.tail.extend_from_slice(bytes);
@@ -215,21 +215,23 @@ impl Poller {
             let keep = if answered { 0 } else { (ready.len() - 1).min(self.tail.len()) };
             self.tail.drain(..self.tail.len() - keep);
         }
-        self.errors = match (self.errors, failed, asked) {
-            (Errors::Due(times), true, Some(Asked::ERRORS)) if times >= MOST_ERRORS_IN_A_ROW => Errors::Quiet,
-            (Errors::Quiet, true, _) => Errors::Due(0),
-            (Errors::Due(_), false, Some(Asked::ERRORS)) if answered => Errors::Quiet,
+        self.errors = match (self.errors, failed, request) {
+            (ErrorQueueState::Due(times), true, Some(RequestId::ERRORS)) if times >= MOST_ERRORS_IN_A_ROW => {
+                ErrorQueueState::Quiet
+            }
+            (ErrorQueueState::Quiet, true, _) => ErrorQueueState::Due(0),
+            (ErrorQueueState::Due(_), false, Some(RequestId::ERRORS)) if answered => ErrorQueueState::Quiet,
             (errors, ..) => errors,
         };
-        if answered && matches!(self.state, State::Waiting(_)) {
-            self.state = State::Free;
+        if answered && matches!(self.state, PollerState::Waiting(_)) {
+            self.state = PollerState::Free;
         }
     }
 
-    /// What bytes that come now answer; none before anything was asked, and after a time-out, when
-    /// an answer would be too late to be trusted. For [`Engine::asked`](super::Engine::asked).
-    pub(crate) fn asked(&self) -> Option<Asked> {
-        self.asked
+    /// What bytes that come now answer; none before anything was request, and after a time-out, when
+    /// an answer would be too late to be trusted. For [`Engine::set_request`](super::Engine::set_request).
+    pub(crate) fn request(&self) -> Option<RequestId> {
+        self.request
     }
 
     /// How often no answer came in time.
@@ -245,10 +247,10 @@ impl Poller {
     /// silence comes first.
     fn timed_out(&mut self, now: Mono) {
         self.timeouts += 1;
-        self.state = State::Resting(now.plus(self.rule().timeout));
-        let is_own = self.asked == Some(Asked::ERRORS);
-        self.asked = None;
-        self.errors = if is_own { Errors::Quiet } else { Errors::Due(0) };
+        self.state = PollerState::Resting(now.plus(self.rule().timeout));
+        let is_own = self.request == Some(RequestId::ERRORS);
+        self.request = None;
+        self.errors = if is_own { ErrorQueueState::Quiet } else { ErrorQueueState::Due(0) };
     }
 
     /// Begins the next round.
@@ -256,9 +258,9 @@ impl Poller {
         // A round that took too long is not made up for by two at once.
         self.round_began = self.round_began.plus(self.rule().every).max(now);
         self.round += 1;
-        self.request = 0;
+        self.next_request = 0;
         if self.round_began > now {
-            self.state = State::Resting(self.round_began);
+            self.state = PollerState::Resting(self.round_began);
         }
     }
 
@@ -266,60 +268,62 @@ impl Poller {
         let Some(errors) = &self.rule().errors else { return false };
         let rounds = u64::from(errors.rounds);
         let is_their_round = self.errors_round != Some(self.round) && self.round % rounds == rounds - 1;
-        matches!(self.errors, Errors::Due(_)) || is_their_round
+        matches!(self.errors, ErrorQueueState::Due(_)) || is_their_round
     }
 
     /// What to send next in this round; none where it is through.
-    fn next(&mut self, now: Mono) -> Option<Next> {
-        let waiting = State::Waiting(now.plus(self.rule().timeout));
+    fn next(&mut self, now: Mono) -> Option<PollMessage> {
+        let waiting = PollerState::Waiting(now.plus(self.rule().timeout));
         self.tail.clear();
         if self.opened < self.rule().open.len() {
             self.opened += 1;
-            self.asked = Some(Asked::OPENING);
+            self.request = Some(RequestId::OPENING);
             self.state = match self.rule().ready {
                 Some(_) => waiting,
-                None => State::Resting(now.plus(self.rule().pause)),
+                None => PollerState::Resting(now.plus(self.rule().pause)),
             };
-            return Some(Next::Opening(self.opened - 1));
+            return Some(PollMessage::Opening(self.opened - 1));
         }
-        while let Some(request) = self.rule().requests.get(self.request) {
+        while let Some(request) = self.rule().requests.get(self.next_request) {
             let is_its_round = self.round.is_multiple_of(u64::from(request.rounds));
-            let number = self.request;
-            self.request += 1;
+            let number = self.next_request;
+            self.next_request += 1;
             if is_its_round {
-                self.asked = Some(Asked(number as u16));
+                self.request = Some(RequestId(number as u16));
                 self.state = waiting;
-                return Some(Next::Request(number));
+                return Some(PollMessage::Request(number));
             }
         }
         if !self.errors_due() {
             return None;
         }
-        if let Errors::Due(times) = &mut self.errors {
+        if let ErrorQueueState::Due(times) = &mut self.errors {
             *times += 1;
         }
         self.errors_round = Some(self.round);
-        self.asked = Some(Asked::ERRORS);
+        self.request = Some(RequestId::ERRORS);
         self.state = waiting;
-        Some(Next::Errors)
+        Some(PollMessage::ErrorQueueState)
     }
 
-    fn bytes(&self, next: Next) -> &[u8] {
+    fn bytes(&self, next: PollMessage) -> &[u8] {
         let rule = self.rule();
         match next {
-            Next::Opening(index) => &rule.open[index],
-            Next::Request(index) => &rule.requests[index].send,
-            Next::Errors => &rule.errors.as_ref().expect("they are due only where the protocol has them").send,
+            PollMessage::Opening(index) => &rule.open[index],
+            PollMessage::Request(index) => &rule.requests[index].send,
+            PollMessage::ErrorQueueState => {
+                &rule.errors.as_ref().expect("they are due only where the protocol has them").send
+            }
         }
     }
 }
 
 /// What is sent.
 #[derive(Debug, Clone, Copy)]
-enum Next {
+enum PollMessage {
     Opening(usize),
     Request(usize),
-    Errors,
+    ErrorQueueState,
 }
 
 #[cfg(test)]

@@ -1,15 +1,15 @@
 //! What could not be decoded: counted by kind, the first few of each kind told.
 //!
-//! A fault is found by a framer or a decoder and costs nothing to make; its words are written
+//! A error is found by a framer or a decoder and costs nothing to make; its words are written
 //! only for the few that are told.
 
 use std::ops::Range;
 
-use super::said::LONGEST_SAID;
+use super::meter_identity::LONGEST_IDENTITY;
 
 /// How many problems of each kind are told in words; the rest are counted. What the meter says of
 /// its own errors is told by their words instead.
-pub(crate) const TOLD_OF_EACH_KIND: u64 = 5;
+pub(crate) const REPORTED_OF_EACH_KIND: u64 = 5;
 
 /// How much of a frame a problem quotes, in characters.
 const QUOTED: usize = 80;
@@ -34,7 +34,7 @@ pub enum ProblemKind {
     /// Bytes between frames that belong to none.
     NoFrame,
     /// The meter itself says that something went wrong.
-    Told,
+    MeterError,
 }
 
 impl ProblemKind {
@@ -48,7 +48,7 @@ impl ProblemKind {
         Self::TooManyNames,
         Self::Checksum,
         Self::NoFrame,
-        Self::Told,
+        Self::MeterError,
     ];
 
     /// In words, for a table of counts.
@@ -62,7 +62,7 @@ impl ProblemKind {
             Self::TooManyNames => "too many names",
             Self::Checksum => "wrong checksum",
             Self::NoFrame => "between frames",
-            Self::Told => "error told by the meter",
+            Self::MeterError => "error told by the meter",
         }
     }
 }
@@ -80,7 +80,7 @@ pub struct Problem {
 
 /// What is wrong, without words.
 #[derive(Debug, Clone, PartialEq)]
-pub(super) enum Wrong {
+pub(super) enum Defect {
     TooLong {
         longest: usize,
     },
@@ -124,10 +124,10 @@ pub(super) enum Wrong {
     NoNumberShown,
     NotHex,
     NotReadable,
-    Told,
+    MeterError,
 }
 
-impl Wrong {
+impl Defect {
     pub(super) fn kind(&self) -> ProblemKind {
         match self {
             Self::TooLong { .. } => ProblemKind::TooLong,
@@ -136,7 +136,7 @@ impl Wrong {
             Self::NotFinite | Self::TooLarge | Self::NoNumberWord | Self::NoNumberShown => ProblemKind::BadValue,
             Self::Checksum { .. } | Self::NoChecksum => ProblemKind::Checksum,
             Self::NoFrame { .. } => ProblemKind::NoFrame,
-            Self::Told => ProblemKind::Told,
+            Self::MeterError => ProblemKind::MeterError,
             Self::TooManyNames => ProblemKind::TooManyNames,
             _ => ProblemKind::Form,
         }
@@ -174,40 +174,42 @@ impl Wrong {
             Self::NotASegment => "expected the segments of a digit".to_owned(),
             Self::NoNumberShown => "the meter shows no number".to_owned(),
             Self::NotHex => "expected hexadecimal digits".to_owned(),
-            Self::NotReadable => format!("expected at most {LONGEST_SAID} bytes of text without control characters"),
-            Self::Told => "the meter says that something went wrong".to_owned(),
+            Self::NotReadable => {
+                format!("expected at most {LONGEST_IDENTITY} bytes of text without control characters")
+            }
+            Self::MeterError => "the meter says that something went wrong".to_owned(),
         }
     }
 }
 
 /// Something wrong, and the bytes of the frame that show it.
 #[derive(Debug, Clone, PartialEq)]
-pub(super) struct Fault {
-    pub wrong: Wrong,
+pub(super) struct DecodeError {
+    pub defect: Defect,
     pub bytes: Range<usize>,
 }
 
-impl Fault {
+impl DecodeError {
     /// At these bytes of the frame.
-    pub(super) fn at(bytes: Range<usize>, wrong: Wrong) -> Self {
-        Self { wrong, bytes }
+    pub(super) fn at(bytes: Range<usize>, defect: Defect) -> Self {
+        Self { defect, bytes }
     }
 
     /// Of the frame as a whole.
-    pub(super) fn whole(wrong: Wrong) -> Self {
-        Self { wrong, bytes: 0..0 }
+    pub(super) fn whole(defect: Defect) -> Self {
+        Self { defect, bytes: 0..0 }
     }
 
     /// In words.
     pub(super) fn tell(&self, frame: &[u8]) -> Problem {
-        let words = self.wrong.words();
+        let words = self.defect.words();
         let shown = frame.get(self.bytes.clone()).filter(|bytes| !bytes.is_empty());
         let reason = match shown {
             Some(bytes) => format!("byte {}: found \"{}\", {words}", self.bytes.start + 1, escape(bytes)),
             None if self.bytes.start > 0 => format!("byte {}: {words}", self.bytes.start + 1),
             None => words,
         };
-        Problem { kind: self.wrong.kind(), reason, frame: escape(frame) }
+        Problem { kind: self.defect.kind(), reason, frame: escape(frame) }
     }
 }
 
@@ -245,7 +247,7 @@ mod tests {
 
     #[test]
     fn a_problem_points_at_the_bytes() {
-        let problem = Fault::at(4..7, Wrong::NotANumber).tell(b"1.2,x\xff3,4\r");
+        let problem = DecodeError::at(4..7, Defect::NotANumber).tell(b"1.2,x\xff3,4\r");
         assert_eq!(problem.reason, "byte 5: found \"x\\xff3\", expected a number");
         assert_eq!(problem.frame, "1.2,x\\xff3,4\\r");
         assert_eq!(problem.kind, ProblemKind::Form);

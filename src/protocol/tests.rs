@@ -6,7 +6,7 @@ use proptest::prelude::*;
 
 use super::{
     examples::show_reading,
-    problem::{ProblemKind, TOLD_OF_EACH_KIND},
+    problem::{ProblemKind, REPORTED_OF_EACH_KIND},
     *,
 };
 use crate::port::{DataBits, Level, Parity};
@@ -21,7 +21,7 @@ pub(super) fn decoded(parts: &str, bytes: &[u8]) -> Vec<String> {
     for byte in bytes {
         out.clear();
         engine.push(&[*byte], &mut out);
-        told.extend(out.said.iter().map(|(_, text)| format!("itself: {text}")));
+        told.extend(out.identities.iter().map(|(_, text)| format!("itself: {text}")));
         told.extend(out.readings.iter().map(|r| show_reading(&engine.names()[usize::from(r.name)], r)));
         told.extend(out.frames.iter().filter_map(|frame| frame.device_time).map(|time| format!("@ {time} s")));
         told.extend(out.frames.iter().filter_map(|frame| frame.action).map(|action| format!("> {}", action.word())));
@@ -155,12 +155,12 @@ fn only_the_first_problems_are_told_and_all_are_counted() {
     let mut engine = Engine::new(Library::default().find("number").unwrap());
     let mut out = Decoded::default();
     engine.push(&b"x\n".repeat(1000), &mut out);
-    assert_eq!(out.problems.len() as u64, TOLD_OF_EACH_KIND);
+    assert_eq!(out.problems.len() as u64, REPORTED_OF_EACH_KIND);
     assert_eq!(engine.counts().all_problems(), 1000);
     assert_eq!(engine.counts().explained, 0);
     engine.reset_reported();
     engine.push(&b"x\n".repeat(1000), &mut out);
-    assert_eq!(out.problems.len() as u64, 2 * TOLD_OF_EACH_KIND);
+    assert_eq!(out.problems.len() as u64, 2 * REPORTED_OF_EACH_KIND);
     assert_eq!(engine.counts().all_problems(), 2000);
 }
 
@@ -178,7 +178,7 @@ fn mistakes_are_told_with_their_line() {
         "p.toml, line 5: found the kind \"lime\", expected one of \"line\", \"fixed\", \"indexed-nibbles\", \
          \"length-prefixed\", \"cobs\", \"slip\""
     );
-    assert!(whole(line, "kind = \"number\"\nsize = 3").starts_with("p.toml, line 8: unknown field `size`"));
+    assert!(whole(line, "kind = \"number\"\nsize = 3").starts_with("p.toml, line 8: unknown key `size`"));
     assert_eq!(
         whole("kind = \"line\"\nlongest = 0", "kind = \"number\""),
         "p.toml, line 6: expected a longest frame of 1 to 65536 bytes"
@@ -187,7 +187,7 @@ fn mistakes_are_told_with_their_line() {
         whole(line, "kind = \"columns\"\nseparator = \"1\""),
         "p.toml, line 8: found the separator \"1\", expected \"any\" or text that is in no number"
     );
-    assert!(whole(line, "kind = \"columns\"\nheader = \"maybe\"").contains("line 8: unknown variant `maybe`"));
+    assert!(whole(line, "kind = \"columns\"\nheader = \"maybe\"").contains("line 8: found \"maybe\", expected one of"));
     assert!(whole(line, "kind = \"columns\"\nnames = [\"a\", \"a\"]").contains("found the name \"a\" twice"));
     assert_eq!(mistake(head), "p.toml, line 1: expected a part [frame] with its kind");
     assert!(mistake(&head.replace("\"p\"", "\"P 1\"")).contains("[frame]"));

@@ -12,7 +12,7 @@ use std::{
     time::Instant,
 };
 
-use bayline::protocol::{Asked, Decoded, Engine, Example, Library, Protocol};
+use bayline::protocol::{Decoded, Engine, Example, Library, Protocol, RequestId};
 
 /// As much as a fast port hands over at once, bytes.
 const CHUNK: usize = 4096;
@@ -56,7 +56,7 @@ fn main() {
         let gives_readings = |example: &&Example| example.gives.iter().any(|line| line.contains(" = "));
         let example = protocol.examples().iter().find(gives_readings).expect("every protocol has one");
         let piece = example.pieces.last().expect("an example has bytes").clone();
-        measure(&protocol, kinds, &piece.bytes, piece.asked);
+        measure(&protocol, kinds, &piece.bytes, piece.request);
     }
     for (frame, bytes) in [
         ("kind = \"slip\"", &[0xa5, 0x00, 0x02, 0x01, 0x01, 0xc0][..]),
@@ -73,10 +73,10 @@ fn main() {
     }
 }
 
-fn measure(protocol: &Arc<Protocol>, kinds: &str, frame: &[u8], asked: Option<Asked>) {
+fn measure(protocol: &Arc<Protocol>, kinds: &str, frame: &[u8], request: Option<RequestId>) {
     let name = &protocol.name;
     let mut engine = Engine::new(protocol.clone());
-    engine.asked(asked);
+    engine.set_request(request);
     let bytes = frame.repeat((1 << 20) / frame.len());
     let mut out = Decoded::default();
     let begin = busy_s();

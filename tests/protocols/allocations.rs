@@ -8,7 +8,7 @@ use std::{
     cell::Cell,
 };
 
-use bayline::protocol::{Asked, Decoded, Engine, Example, Library};
+use bayline::protocol::{Decoded, Engine, Example, Library, RequestId};
 
 /// The system's allocator, counting.
 struct Counting;
@@ -52,10 +52,10 @@ static ALLOCATOR: Counting = Counting;
 const CHUNK: usize = 61;
 
 /// Pushes all good examples of a protocol, so many times.
-fn push(engine: &mut Engine, examples: &[Vec<(Option<Asked>, Vec<u8>)>], out: &mut Decoded, times: usize) {
+fn push(engine: &mut Engine, examples: &[Vec<(Option<RequestId>, Vec<u8>)>], out: &mut Decoded, times: usize) {
     for _ in 0..times {
-        for (asked, bytes) in examples.iter().flatten() {
-            engine.asked(*asked);
+        for (request, bytes) in examples.iter().flatten() {
+            engine.set_request(*request);
             for chunk in bytes.chunks(CHUNK) {
                 out.clear();
                 engine.push(chunk, out);
@@ -80,7 +80,7 @@ fn no_protocol_allocates_for_a_frame() {
         let protocol = library.find(&listed.name).unwrap();
         let is_good = |example: &&Example| example.refused.is_none() && !example.after_connecting;
         let pieces =
-            |example: &Example| example.pieces.iter().map(|piece| (piece.asked, piece.bytes.clone())).collect();
+            |example: &Example| example.pieces.iter().map(|piece| (piece.request, piece.bytes.clone())).collect();
         let examples: Vec<_> = protocol.examples().iter().filter(is_good).map(pieces).collect();
         let (mut engine, mut out) = (Engine::new(protocol), Decoded::default());
         push(&mut engine, &examples, &mut out, 20);
@@ -99,7 +99,7 @@ fn damage_leaves_no_memory_behind() {
         let protocol = library.find(&listed.name).unwrap();
         let is_bad = |example: &&Example| example.refused.is_some() && !example.after_connecting;
         let pieces =
-            |example: &Example| example.pieces.iter().map(|piece| (piece.asked, piece.bytes.clone())).collect();
+            |example: &Example| example.pieces.iter().map(|piece| (piece.request, piece.bytes.clone())).collect();
         let examples: Vec<_> = protocol.examples().iter().filter(is_bad).map(pieces).collect();
         let (mut engine, mut out) = (Engine::new(protocol), Decoded::default());
         push(&mut engine, &examples, &mut out, 100);

@@ -6,7 +6,7 @@
 
 use std::{env, sync::Arc, thread};
 
-use bayline::protocol::{Asked, Decoded, Engine, Library, Protocol, Value};
+use bayline::protocol::{Decoded, Engine, Library, Protocol, RequestId, Value};
 
 const FRAMES: u64 = 1_000_000;
 
@@ -35,14 +35,14 @@ fn setting(name: &str, usual: u64) -> u64 {
 }
 
 /// What an example sends, piece by piece.
-type Pieces = Vec<(Option<Asked>, Vec<u8>)>;
+type Pieces = Vec<(Option<RequestId>, Vec<u8>)>;
 
 /// A frame near to what the protocol expects, or far from it.
-fn frame(dice: &mut Dice, pieces: &Pieces, bytes: &mut Vec<u8>) -> Option<Asked> {
+fn frame(dice: &mut Dice, pieces: &Pieces, bytes: &mut Vec<u8>) -> Option<RequestId> {
     bytes.clear();
-    let &(mut asked, ref example) = &pieces[dice.below(pieces.len())];
+    let &(mut request, ref example) = &pieces[dice.below(pieces.len())];
     if dice.below(8) == 0 {
-        asked = pieces[dice.below(pieces.len())].0;
+        request = pieces[dice.below(pieces.len())].0;
     }
     match dice.below(8) {
         0 => bytes.extend((0..dice.below(48)).map(|_| dice.roll() as u8)),
@@ -63,7 +63,7 @@ fn frame(dice: &mut Dice, pieces: &Pieces, bytes: &mut Vec<u8>) -> Option<Asked>
             }
         }
     }
-    asked
+    request
 }
 
 fn storm(protocol: &Arc<Protocol>, seed: u64, frames: u64) {
@@ -73,15 +73,15 @@ fn storm(protocol: &Arc<Protocol>, seed: u64, frames: u64) {
         .flat_map(|example| &example.pieces)
         // A HID cable's report that is too short carries nothing.
         .filter(|piece| !piece.bytes.is_empty())
-        .map(|piece| (piece.asked, piece.bytes.clone()))
+        .map(|piece| (piece.request, piece.bytes.clone()))
         .collect();
     let mut dice = Dice(seed);
     let mut engine = Engine::new(protocol.clone());
     let (mut out, mut bytes, mut pushed) = (Decoded::default(), Vec::new(), 0);
     for index in 0..frames {
-        let asked = frame(&mut dice, &pieces, &mut bytes);
+        let request = frame(&mut dice, &pieces, &mut bytes);
         out.clear();
-        engine.asked(asked);
+        engine.set_request(request);
         engine.push(&bytes, &mut out);
         pushed += bytes.len() as u64;
         if dice.below(10_000) == 0 {

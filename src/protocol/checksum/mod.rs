@@ -8,26 +8,26 @@ use std::ops::Range;
 
 pub(super) use catalogue::{Catalogued, no_such};
 
-use super::problem::{Fault, Wrong};
+use super::problem::{DecodeError, Defect};
 use catalogue::Crc;
 
 /// What a protocol says of its frames' checksum.
 #[derive(Debug, Clone)]
 pub(super) struct ChecksumRule {
-    pub kind: Kind,
-    pub stands: Stands,
-    pub form: Form,
-    pub order: Order,
+    pub kind: ChecksumKind,
+    pub stands: ChecksumPosition,
+    pub form: ChecksumForm,
+    pub order: ByteOrder,
     /// The first byte that it covers.
-    pub from: Place,
+    pub from: BytePosition,
     /// The last byte that it covers; the one before the checksum where it is not told.
-    pub to: Option<Place>,
-    pub absent: Absent,
+    pub to: Option<BytePosition>,
+    pub absent: MissingChecksum,
 }
 
 /// How it is computed.
 #[derive(Debug, Clone, Copy)]
-pub(super) enum Kind {
+pub(super) enum ChecksumKind {
     /// The sum of the bytes, kept to one or two bytes.
     Sum { bytes: usize, complement: Complement },
     /// All bytes by exclusive or (NMEA 0183 and many others).
@@ -51,16 +51,16 @@ pub(super) enum Complement {
 
 /// Where it stands.
 #[derive(Debug, Clone)]
-pub(super) enum Stands {
+pub(super) enum ChecksumPosition {
     /// Behind the last of these marks, up to the frame's end.
     Behind(Vec<u8>),
     /// From this byte on.
-    At(Place),
+    At(BytePosition),
 }
 
 /// A byte of a frame.
 #[derive(Debug, Clone)]
-pub(super) enum Place {
+pub(super) enum BytePosition {
     /// Counted from the frame's first byte, which is 0.
     FromStart(usize),
     /// Counted from the frame's end: the last byte is 1.
@@ -72,7 +72,7 @@ pub(super) enum Place {
 /// How its value is written.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Deserialize)]
 #[serde(rename_all = "lowercase")]
-pub(super) enum Form {
+pub(super) enum ChecksumForm {
     Binary,
     /// Hexadecimal digits, two a byte.
     Hex,
@@ -81,7 +81,7 @@ pub(super) enum Form {
 /// Which of its bytes comes first.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Deserialize)]
 #[serde(rename_all = "lowercase")]
-pub(super) enum Order {
+pub(super) enum ByteOrder {
     /// The least significant.
     Little,
     /// The most significant.
@@ -90,7 +90,7 @@ pub(super) enum Order {
 
 /// What a frame without the mark is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Absent {
+pub(super) enum MissingChecksum {
     Refused,
     Allowed,
 }
@@ -109,7 +109,7 @@ impl std::fmt::Debug for Checksum {
     }
 }
 
-impl Kind {
+impl ChecksumKind {
     /// Bytes that its value fills.
     pub(super) fn size(&self) -> usize {
         match self {
@@ -120,7 +120,7 @@ impl Kind {
     }
 }
 
-impl Form {
+impl ChecksumForm {
     fn length(self, size: usize) -> usize {
         match self {
             Self::Binary => size,
@@ -129,7 +129,7 @@ impl Form {
     }
 }
 
-impl Place {
+impl BytePosition {
     fn within(&self, frame: &[u8]) -> Option<usize> {
         match self {
             Self::FromStart(at) => Some(*at),
@@ -142,8 +142,8 @@ impl Place {
 impl Checksum {
     pub(super) fn new(rule: &ChecksumRule) -> Self {
         let crc = match rule.kind {
-            Kind::Crc(crc) => Some(crc.make()),
-            Kind::Sum { .. } | Kind::Xor => None,
+            ChecksumKind::Crc(crc) => Some(crc.make()),
+            ChecksumKind::Sum { .. } | ChecksumKind::Xor => None,
         };
         Self { crc, size: rule.kind.size(), rule: rule.clone() }
     }
@@ -152,16 +152,16 @@ impl Checksum {
     ///
     /// # Errors
     /// The checksum differs, or there is none.
-    pub(super) fn strip<'a>(&self, frame: &'a [u8]) -> Result<&'a [u8], Fault> {
+    pub(super) fn strip<'a>(&self, frame: &'a [u8]) -> Result<&'a [u8], DecodeError> {
         let length = self.rule.form.length(self.size);
         let (stands, before) = match &self.rule.stands {
-            Stands::Behind(mark) => match memchr::memmem::rfind(frame, mark) {
+            ChecksumPosition::Behind(mark) => match memchr::memmem::rfind(frame, mark) {
                 Some(at) => (at + mark.len()..frame.len(), at),
-                None if self.rule.absent == Absent::Allowed => return Ok(frame),
-                None => return Err(Fault::whole(Wrong::NoChecksum)),
+                None if self.rule.absent == MissingChecksum::Allowed => return Ok(frame),
+                None => return Err(DecodeError::whole(Defect::NoChecksum)),
             },
-            Stands::At(place) => {
-                let at = place.within(frame).ok_or(Fault::whole(Wrong::NoChecksum))?;
+            ChecksumPosition::At(place) => {
+                let at = place.within(frame).ok_or(DecodeError::whole(Defect::NoChecksum))?;
                 (at..at + length, at)
             }
         };
@@ -170,11 +170,11 @@ impl Checksum {
             None => before,
         };
         let from = self.rule.from.within(frame).unwrap_or(0);
-        let covered = frame.get(from..to).ok_or(Fault::whole(Wrong::NoChecksum))?;
+        let covered = frame.get(from..to).ok_or(DecodeError::whole(Defect::NoChecksum))?;
         let found = self.value(frame, stands.clone(), length)?;
         let expected = self.of(covered);
         if found != expected {
-            return Err(Fault::at(stands, Wrong::Checksum { expected, digits: 2 * self.size }));
+            return Err(DecodeError::at(stands, Defect::Checksum { expected, digits: 2 * self.size }));
         }
         Ok(if stands.end == frame.len() { &frame[..before] } else { frame })
     }
@@ -182,7 +182,7 @@ impl Checksum {
     /// Over these bytes.
     pub(super) fn of(&self, covered: &[u8]) -> u128 {
         match (self.rule.kind, &self.crc) {
-            (Kind::Sum { bytes, complement }, _) => {
+            (ChecksumKind::Sum { bytes, complement }, _) => {
                 let sum = covered.iter().fold(0u16, |sum, byte| sum.wrapping_add(u16::from(*byte)));
                 let sum = match complement {
                     Complement::None => sum,
@@ -191,23 +191,23 @@ impl Checksum {
                 };
                 u128::from(if bytes == 1 { sum & 0xff } else { sum })
             }
-            (Kind::Xor, _) => covered.iter().fold(0, |all, byte| all ^ byte).into(),
-            (Kind::Crc(_), crc) => crc.as_ref().expect("made with its table in `new`").of(covered),
+            (ChecksumKind::Xor, _) => covered.iter().fold(0, |all, byte| all ^ byte).into(),
+            (ChecksumKind::Crc(_), crc) => crc.as_ref().expect("made with its table in `new`").of(covered),
         }
     }
 
     /// The value that the frame carries.
-    fn value(&self, frame: &[u8], stands: Range<usize>, length: usize) -> Result<u128, Fault> {
+    fn value(&self, frame: &[u8], stands: Range<usize>, length: usize) -> Result<u128, DecodeError> {
         let bytes = frame.get(stands.clone()).filter(|bytes| bytes.len() == length);
-        let bytes = bytes.ok_or(Fault::at(stands.start.min(frame.len())..frame.len(), Wrong::NoChecksum))?;
+        let bytes = bytes.ok_or(DecodeError::at(stands.start.min(frame.len())..frame.len(), Defect::NoChecksum))?;
         let byte = |index: usize| match self.rule.form {
-            Form::Binary => Some(bytes[index]),
-            Form::Hex => Some(hex(bytes[2 * index])? << 4 | hex(bytes[2 * index + 1])?),
+            ChecksumForm::Binary => Some(bytes[index]),
+            ChecksumForm::Hex => Some(hex(bytes[2 * index])? << 4 | hex(bytes[2 * index + 1])?),
         };
         let mut value = 0;
         for index in 0..self.size {
-            let index = if self.rule.order == Order::Big { index } else { self.size - 1 - index };
-            value = value << 8 | u128::from(byte(index).ok_or(Fault::at(stands.clone(), Wrong::NoChecksum))?);
+            let index = if self.rule.order == ByteOrder::Big { index } else { self.size - 1 - index };
+            value = value << 8 | u128::from(byte(index).ok_or(DecodeError::at(stands.clone(), Defect::NoChecksum))?);
         }
         Ok(value)
     }
@@ -228,15 +228,15 @@ pub(super) fn hex(digit: u8) -> Option<u8> {
 mod tests {
     use super::*;
 
-    fn binary(kind: Kind, order: Order) -> Checksum {
+    fn binary(kind: ChecksumKind, order: ByteOrder) -> Checksum {
         Checksum::new(&ChecksumRule {
-            stands: Stands::At(Place::FromEnd(kind.size())),
+            stands: ChecksumPosition::At(BytePosition::FromEnd(kind.size())),
             kind,
-            form: Form::Binary,
+            form: ChecksumForm::Binary,
             order,
-            from: Place::FromStart(0),
+            from: BytePosition::FromStart(0),
             to: None,
-            absent: Absent::Refused,
+            absent: MissingChecksum::Refused,
         })
     }
 
@@ -244,7 +244,7 @@ mod tests {
     fn modbus_frames() {
         // MODBUS over serial line, CRC low byte first; the last is the well-known example of the
         // application protocol (from memory), all computed with crccheck 1.3.1.
-        let checksum = binary(Kind::Crc(Catalogued::named("CRC-16/MODBUS").unwrap()), Order::Little);
+        let checksum = binary(ChecksumKind::Crc(Catalogued::named("CRC-16/MODBUS").unwrap()), ByteOrder::Little);
         for frame in [
             [0x01, 0x03, 0x00, 0x00, 0x00, 0x01, 0x84, 0x0a],
             [0x01, 0x03, 0x00, 0x00, 0x00, 0x0a, 0xc5, 0xcd],
@@ -255,20 +255,20 @@ mod tests {
             damaged[3] ^= 1;
             assert!(checksum.strip(&damaged).is_err());
         }
-        assert_eq!(checksum.strip(&[1]), Err(Fault::whole(Wrong::NoChecksum)));
+        assert_eq!(checksum.strip(&[1]), Err(DecodeError::whole(Defect::NoChecksum)));
     }
 
     #[test]
     fn nmea_sentences() {
         // Sentences of public logs and tutorials, all confirmed by pynmea2 1.19.0.
         let checksum = Checksum::new(&ChecksumRule {
-            kind: Kind::Xor,
-            stands: Stands::Behind(b"*".to_vec()),
-            form: Form::Hex,
-            order: Order::Big,
-            from: Place::Behind(b"$".to_vec()),
+            kind: ChecksumKind::Xor,
+            stands: ChecksumPosition::Behind(b"*".to_vec()),
+            form: ChecksumForm::Hex,
+            order: ByteOrder::Big,
+            from: BytePosition::Behind(b"$".to_vec()),
             to: None,
-            absent: Absent::Allowed,
+            absent: MissingChecksum::Allowed,
         });
         for sentence in [
             "$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47",
@@ -282,9 +282,9 @@ mod tests {
             assert_eq!(checksum.strip(sentence.as_bytes()), Ok(&sentence.as_bytes()[..end]), "{sentence}");
         }
         let wrong = b"$GPVTG,054.7,T,034.4,M,005.5,N,010.2,K*49";
-        let fault = checksum.strip(wrong).unwrap_err();
-        assert_eq!(fault.wrong, Wrong::Checksum { expected: 0x48, digits: 2 });
-        assert_eq!(fault.bytes, 39..41);
+        let error = checksum.strip(wrong).unwrap_err();
+        assert_eq!(error.defect, Defect::Checksum { expected: 0x48, digits: 2 });
+        assert_eq!(error.bytes, 39..41);
         assert_eq!(checksum.strip(b"$GPVTG,1"), Ok(&b"$GPVTG,1"[..]), "without one where that is allowed");
         assert!(checksum.strip(b"$GPVTG,1*4").is_err() && checksum.strip(b"$GPVTG,1*4x").is_err());
     }
@@ -299,7 +299,7 @@ mod tests {
             (1, Complement::Twos, 0xfe),
             (2, Complement::Twos, 0xfefe),
         ] {
-            let checksum = binary(Kind::Sum { bytes, complement }, Order::Big);
+            let checksum = binary(ChecksumKind::Sum { bytes, complement }, ByteOrder::Big);
             assert_eq!(checksum.of(&[1, 2, 0xff]), expected, "{bytes} {complement:?}");
         }
     }
@@ -307,13 +307,13 @@ mod tests {
     #[test]
     fn it_may_stand_in_the_middle_and_cover_a_part() {
         let checksum = Checksum::new(&ChecksumRule {
-            kind: Kind::Xor,
-            stands: Stands::At(Place::FromStart(1)),
-            form: Form::Binary,
-            order: Order::Big,
-            from: Place::FromStart(2),
-            to: Some(Place::FromEnd(2)),
-            absent: Absent::Refused,
+            kind: ChecksumKind::Xor,
+            stands: ChecksumPosition::At(BytePosition::FromStart(1)),
+            form: ChecksumForm::Binary,
+            order: ByteOrder::Big,
+            from: BytePosition::FromStart(2),
+            to: Some(BytePosition::FromEnd(2)),
+            absent: MissingChecksum::Refused,
         });
         assert_eq!(checksum.strip(&[0xaa, 3, 1, 2, 9]), Ok(&[0xaa, 3, 1, 2, 9][..]));
         assert!(checksum.strip(&[0xaa, 3, 1, 3, 9]).is_err());

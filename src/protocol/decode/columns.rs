@@ -7,12 +7,12 @@ use std::ops::Range;
 
 use serde::Deserialize;
 
-use super::{Sink, Taken, header, text};
+use super::{DecodeOutcome, Sink, header, text};
 use crate::protocol::{
     Function,
     names::Names,
     number::{Numbers, Plain, Token, classify, is_no_number, plain},
-    problem::{Fault, Wrong},
+    problem::{DecodeError, Defect},
 };
 
 /// What such a line is.
@@ -74,7 +74,7 @@ enum Column {
 
 /// Where the columns' names are from.
 #[derive(Debug)]
-enum Named {
+enum ColumnNaming {
     /// From the file, or from a header that fits the numbers.
     Surely,
     /// By a header that no numbers have followed yet.
@@ -85,21 +85,21 @@ enum Named {
 
 /// Reads such lines.
 #[derive(Debug)]
-pub(in crate::protocol) struct Columns {
+pub(in crate::protocol) struct ColumnsDecoder {
     separator: Separator,
     header: HeaderRule,
     time: Option<TimeColumn>,
     sequence: Option<usize>,
     numbers: Numbers,
-    named: Named,
+    named: ColumnNaming,
     /// What each column is; where they are counted, as far as they were met.
     columns: Vec<Column>,
     /// Numbers came since the port was opened.
-    stage: Stage,
+    stage: HeaderStage,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Stage {
+enum HeaderStage {
     BeforeNumbers,
     Numbers,
 }
@@ -107,13 +107,13 @@ enum Stage {
 /// One cell of a line.
 struct Cell {
     /// None where it is empty.
-    token: Option<Result<Token, Wrong>>,
+    token: Option<Result<Token, Defect>>,
     bytes: Range<usize>,
     /// Where the next begins; none where this is the last.
     next: Option<usize>,
 }
 
-impl Columns {
+impl ColumnsDecoder {
     pub(crate) fn new(rule: ColumnsRule) -> Self {
         let mut columns = Self {
             numbers: Numbers::new(&rule.overload),
@@ -121,9 +121,9 @@ impl Columns {
             header: rule.header,
             time: rule.time,
             sequence: rule.sequence,
-            named: Named::Counted,
+            named: ColumnNaming::Counted,
             columns: Vec::new(),
-            stage: Stage::BeforeNumbers,
+            stage: HeaderStage::BeforeNumbers,
         };
         if let Some(names) = &rule.names {
             // The engine has given the file's names their numbers, in this order.
@@ -133,21 +133,21 @@ impl Columns {
                     columns.apart(at, &names[at]).or_else(|| number.next().map(Column::Value)).expect("it never ends")
                 })
                 .collect();
-            columns.named = Named::Surely;
+            columns.named = ColumnNaming::Surely;
         }
         columns
     }
 
     /// The port went away; a device that begins anew may send its header.
     pub(crate) fn lost(&mut self) {
-        self.stage = Stage::BeforeNumbers;
+        self.stage = HeaderStage::BeforeNumbers;
     }
 
     #[inline]
-    pub(crate) fn decode(&mut self, line: &[u8], sink: &mut Sink<'_>) -> Result<Taken, Fault> {
+    pub(crate) fn decode(&mut self, line: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
         let first = line.iter().position(|byte| *byte != b' ').unwrap_or(line.len());
         if first == line.len() {
-            return Ok(Taken::Aside);
+            return Ok(DecodeOutcome::NoFrame);
         }
         if !matches!(line[first], b'0'..=b'9' | b'+' | b'-' | b'.')
             && self.header != HeaderRule::None
@@ -155,7 +155,7 @@ impl Columns {
         {
             return self.take_header(names, sink.names);
         }
-        if let Named::ByHeader(header) = &mut self.named {
+        if let ColumnNaming::ByHeader(header) = &mut self.named {
             let header = std::mem::take(header);
             return self.first_numbers(header, line, sink);
         }
@@ -165,13 +165,13 @@ impl Columns {
             // The names of these columns are taken back with the frame.
             self.columns.truncate(known);
         } else if sink.readings.len() > begin {
-            self.stage = Stage::Numbers;
+            self.stage = HeaderStage::Numbers;
         }
         read
     }
 
     #[inline]
-    fn numbers(&mut self, line: &[u8], sink: &mut Sink<'_>) -> Result<Taken, Fault> {
+    fn numbers(&mut self, line: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
         let (mut at, mut column) = (0, 0);
         loop {
             let cell = self.cell(line, at)?;
@@ -187,28 +187,30 @@ impl Columns {
             match cell.next {
                 Some(next) => at = next,
                 // A separator at the end may or may not begin one more, empty column.
-                None => return self.fits(column - usize::from(at == line.len()), column).map(|()| Taken::Frame),
+                None => {
+                    return self.fits(column - usize::from(at == line.len()), column).map(|()| DecodeOutcome::Frame);
+                }
             }
         }
     }
 
-    fn fits(&self, least: usize, most: usize) -> Result<(), Fault> {
+    fn fits(&self, least: usize, most: usize) -> Result<(), DecodeError> {
         let expected = self.columns.len();
         match self.named {
-            Named::Counted if self.header == HeaderRule::Required => Err(Fault::whole(Wrong::NoHeader)),
-            Named::Counted => Ok(()),
+            ColumnNaming::Counted if self.header == HeaderRule::Required => Err(DecodeError::whole(Defect::NoHeader)),
+            ColumnNaming::Counted => Ok(()),
             _ if least == expected || most == expected => Ok(()),
-            _ => Err(Fault::whole(Wrong::Columns { found: least, expected })),
+            _ => Err(DecodeError::whole(Defect::Columns { found: least, expected })),
         }
     }
 
     /// What the column is, counted from 0.
     #[inline]
-    fn column(&mut self, at: usize, names: &mut Names, bytes: &Range<usize>) -> Result<Column, Fault> {
+    fn column(&mut self, at: usize, names: &mut Names, bytes: &Range<usize>) -> Result<Column, DecodeError> {
         if let Some(column) = self.columns.get(at) {
             return Ok(*column);
         }
-        if !matches!(self.named, Named::Counted) {
+        if !matches!(self.named, ColumnNaming::Counted) {
             return Ok(Column::PassedOver);
         }
         while self.columns.len() <= at {
@@ -219,7 +221,9 @@ impl Columns {
                     let apart = [self.time.map(|time| time.column), self.sequence];
                     let before = apart.into_iter().flatten().filter(|column| *column < next).count();
                     let name = format!("v{}", next + 1 - before);
-                    Column::Value(names.number(&name).ok_or_else(|| Fault::at(bytes.clone(), Wrong::TooManyNames))?)
+                    Column::Value(
+                        names.number(&name).ok_or_else(|| DecodeError::at(bytes.clone(), Defect::TooManyNames))?,
+                    )
                 }
             };
             self.columns.push(column);
@@ -238,7 +242,7 @@ impl Columns {
 
     /// The cell that begins at `at`.
     #[inline]
-    fn cell(&mut self, line: &[u8], at: usize) -> Result<Cell, Fault> {
+    fn cell(&mut self, line: &[u8], at: usize) -> Result<Cell, DecodeError> {
         let start = at + spaces(&line[at..]);
         if let Some(Plain { value, place, length }) = plain(&line[start..]) {
             let end = start + length;
@@ -247,7 +251,7 @@ impl Columns {
                 let token = classify(value).map(|value| Token {
                     value,
                     place: i8::try_from(place).ok(),
-                    function: Function::Untold,
+                    function: Function::Unknown,
                 });
                 return Ok(Cell { token: Some(token), bytes: start..end, next });
             }
@@ -271,7 +275,7 @@ impl Columns {
     }
 
     /// A cell that is no plain number: with a unit, an overload, empty or damaged.
-    fn slow_cell(&mut self, line: &[u8], start: usize) -> Result<Cell, Fault> {
+    fn slow_cell(&mut self, line: &[u8], start: usize) -> Result<Cell, DecodeError> {
         let line = text(line)?;
         let (end, next) = match &self.separator {
             Separator::Text(separator) => match memchr::memmem::find(&line.as_bytes()[start..], separator) {
@@ -308,30 +312,35 @@ impl Columns {
         }
     }
 
-    fn take_header(&mut self, header: Vec<String>, names: &mut Names) -> Result<Taken, Fault> {
-        if self.stage == Stage::BeforeNumbers {
-            self.named = Named::ByHeader(header);
-            return Ok(Taken::Aside);
+    fn take_header(&mut self, header: Vec<String>, names: &mut Names) -> Result<DecodeOutcome, DecodeError> {
+        if self.stage == HeaderStage::BeforeNumbers {
+            self.named = ColumnNaming::ByHeader(header);
+            return Ok(DecodeOutcome::NoFrame);
         }
         match self.named {
-            Named::Surely if header.len() == self.columns.len() => self.name_columns(&header, names),
-            _ => Err(Fault::whole(Wrong::LateHeader)),
+            ColumnNaming::Surely if header.len() == self.columns.len() => self.name_columns(&header, names),
+            _ => Err(DecodeError::whole(Defect::LateHeader)),
         }
     }
 
     /// Numbers follow a header: their count shows whether it was one. Where the line is refused,
     /// the header waits for the next.
-    fn first_numbers(&mut self, header: Vec<String>, line: &[u8], sink: &mut Sink<'_>) -> Result<Taken, Fault> {
+    fn first_numbers(
+        &mut self,
+        header: Vec<String>,
+        line: &[u8],
+        sink: &mut Sink<'_>,
+    ) -> Result<DecodeOutcome, DecodeError> {
         self.columns.clear();
         let read = self.settle_header(&header, line, sink.names).and_then(|()| self.numbers(line, sink));
         match read {
-            Ok(_) => self.stage = Stage::Numbers,
-            Err(_) => self.named = Named::ByHeader(header),
+            Ok(_) => self.stage = HeaderStage::Numbers,
+            Err(_) => self.named = ColumnNaming::ByHeader(header),
         }
         read
     }
 
-    fn settle_header(&mut self, header: &[String], line: &[u8], names: &mut Names) -> Result<(), Fault> {
+    fn settle_header(&mut self, header: &[String], line: &[u8], names: &mut Names) -> Result<(), DecodeError> {
         let (mut at, mut count) = (0, 1);
         while let Some(next) = self.cell(line, at)?.next {
             (at, count) = (next, count + 1);
@@ -340,21 +349,21 @@ impl Columns {
         if header.len() == count || header.len() == least {
             return self.name_columns(header, names).map(|_| ());
         }
-        self.named = Named::Counted;
+        self.named = ColumnNaming::Counted;
         match self.header {
-            HeaderRule::Required => Err(Fault::whole(Wrong::Columns { found: least, expected: header.len() })),
+            HeaderRule::Required => Err(DecodeError::whole(Defect::Columns { found: least, expected: header.len() })),
             HeaderRule::None | HeaderRule::Optional => Ok(()),
         }
     }
 
-    fn name_columns(&mut self, header: &[String], names: &mut Names) -> Result<Taken, Fault> {
+    fn name_columns(&mut self, header: &[String], names: &mut Names) -> Result<DecodeOutcome, DecodeError> {
         let columns = header.iter().enumerate().map(|(at, name)| match self.apart(at, name) {
             Some(apart) => Ok(apart),
-            None => names.number(name).map(Column::Value).ok_or(Fault::whole(Wrong::TooManyNames)),
+            None => names.number(name).map(Column::Value).ok_or(DecodeError::whole(Defect::TooManyNames)),
         });
         self.columns = columns.collect::<Result<_, _>>()?;
-        self.named = Named::Surely;
-        Ok(Taken::Aside)
+        self.named = ColumnNaming::Surely;
+        Ok(DecodeOutcome::NoFrame)
     }
 }
 

@@ -3,16 +3,16 @@
 use std::ops::Range;
 
 use super::{
-    Sink, Taken,
+    DecodeOutcome, Sink,
     flags::{Bit, FlagRule},
     linear::Linear,
-    shown::{Effect, Shown},
+    shown::{DisplayEffect, DisplayState},
 };
 use crate::protocol::{
     Action, Function, Value,
-    checksum::Order,
+    checksum::ByteOrder,
     number::{Token, classify},
-    problem::{Fault, Wrong},
+    problem::{DecodeError, Defect},
 };
 
 /// What such a frame is.
@@ -23,11 +23,11 @@ pub(in crate::protocol) struct FieldsRule {
     /// What the values are called.
     pub names: Vec<String>,
     /// One for each name; their places count from the beginning of their scan.
-    pub values: Vec<ValueRule>,
-    pub codes: Vec<CodeRule>,
+    pub values: Vec<FieldValueRule>,
+    pub codes: Vec<FieldCodeRule>,
     pub flags: Vec<FlagRule>,
-    pub time: Option<(Field, f64)>,
-    pub sequence: Option<Field>,
+    pub time: Option<(BinaryField, f64)>,
+    pub sequence: Option<BinaryField>,
     pub actions: Vec<(Bit, Action)>,
     pub scans: Option<ScansRule>,
 }
@@ -39,27 +39,27 @@ pub(in crate::protocol) struct ScansRule {
     pub at: usize,
     /// Bytes of each.
     pub length: usize,
-    pub count: Count,
+    pub count: ScanCount,
     /// Seconds from one to the next. The frame's time is that of the first.
     pub apart_s: f64,
 }
 
 /// How many scans.
 #[derive(Debug, Clone, Copy)]
-pub(in crate::protocol) enum Count {
+pub(in crate::protocol) enum ScanCount {
     Always(usize),
-    Told(Field),
+    Told(BinaryField),
     /// As many as fill the frame.
     Filling,
 }
 
 /// A number in a frame.
 #[derive(Debug, Clone, Copy)]
-pub(in crate::protocol) struct Field {
+pub(in crate::protocol) struct BinaryField {
     /// Counted from 0.
     pub at: usize,
     pub kind: FieldKind,
-    pub order: Order,
+    pub order: ByteOrder,
     /// Only so many of its bits, from this one on.
     pub bits: Option<(u32, u32)>,
 }
@@ -82,16 +82,16 @@ pub(in crate::protocol) enum FieldKind {
 
 /// A value of a frame.
 #[derive(Debug, Clone)]
-pub(in crate::protocol) struct ValueRule {
-    pub field: Field,
+pub(in crate::protocol) struct FieldValueRule {
+    pub field: BinaryField,
     pub linear: Linear,
     /// Its unit.
-    pub effects: Vec<Effect>,
+    pub effects: Vec<DisplayEffect>,
     /// What its last digit is worth, where the scale does not tell.
     pub place: Option<i8>,
     /// A bit that says it is below zero.
     pub minus: Option<Bit>,
-    /// Raw numbers that say too much, too little, and that there is no value.
+    /// RawNumber numbers that say too much, too little, and that there is no value.
     pub over: Vec<i64>,
     pub under: Vec<i64>,
     pub absent: Vec<i64>,
@@ -99,28 +99,28 @@ pub(in crate::protocol) struct ValueRule {
 
 /// A number whose values say what the frame's values are.
 #[derive(Debug, Clone)]
-pub(in crate::protocol) struct CodeRule {
-    pub field: Field,
-    pub is: Vec<(i64, Vec<Effect>)>,
+pub(in crate::protocol) struct FieldCodeRule {
+    pub field: BinaryField,
+    pub is: Vec<(i64, Vec<DisplayEffect>)>,
 }
 
 /// A number as it was read.
 #[derive(Debug, Clone, Copy)]
-enum Raw {
+enum RawNumber {
     Whole(i64),
     Float(f64),
 }
 
 /// Reads such frames.
 #[derive(Debug)]
-pub(in crate::protocol) struct Fields {
+pub(in crate::protocol) struct FieldsDecoder {
     rule: FieldsRule,
     /// Which of the action bits were set in the frame before.
-    pressed: Vec<Pressed>,
+    pressed: Vec<ButtonState>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Pressed {
+enum ButtonState {
     No,
     Yes,
 }
@@ -146,7 +146,7 @@ impl FieldKind {
     }
 }
 
-impl Field {
+impl BinaryField {
     pub(crate) fn bytes(&self) -> Range<usize> {
         self.at..self.at + self.kind.size()
     }
@@ -158,54 +158,54 @@ impl Field {
 
     /// The caller has checked that the bytes are there.
     #[inline]
-    fn read(&self, bytes: &[u8]) -> Raw {
+    fn read(&self, bytes: &[u8]) -> RawNumber {
         let bytes = &bytes[self.bytes()];
         let all = match self.order {
-            Order::Big => bytes.iter().fold(0u64, |all, byte| all << 8 | u64::from(*byte)),
-            Order::Little => bytes.iter().rev().fold(0u64, |all, byte| all << 8 | u64::from(*byte)),
+            ByteOrder::Big => bytes.iter().fold(0u64, |all, byte| all << 8 | u64::from(*byte)),
+            ByteOrder::Little => bytes.iter().rev().fold(0u64, |all, byte| all << 8 | u64::from(*byte)),
         };
         match self.kind {
-            FieldKind::F32 => return Raw::Float(f32::from_bits(all as u32).into()),
-            FieldKind::F64 => return Raw::Float(f64::from_bits(all)),
+            FieldKind::F32 => return RawNumber::Float(f32::from_bits(all as u32).into()),
+            FieldKind::F64 => return RawNumber::Float(f64::from_bits(all)),
             _ => {}
         }
         let (low, width) = self.bits.unwrap_or((0, self.width()));
         let unused = 64 - width;
         let top = all >> low << unused;
-        Raw::Whole(if self.kind.is_signed() { top as i64 >> unused } else { (top >> unused) as i64 })
+        RawNumber::Whole(if self.kind.is_signed() { top as i64 >> unused } else { (top >> unused) as i64 })
     }
 
     fn whole(&self, bytes: &[u8]) -> i64 {
         match self.read(bytes) {
-            Raw::Whole(number) => number,
-            Raw::Float(number) => number as i64,
+            RawNumber::Whole(number) => number,
+            RawNumber::Float(number) => number as i64,
         }
     }
 }
 
-impl Fields {
+impl FieldsDecoder {
     pub(crate) fn new(rule: FieldsRule) -> Self {
-        Self { pressed: vec![Pressed::No; rule.actions.len()], rule }
+        Self { pressed: vec![ButtonState::No; rule.actions.len()], rule }
     }
 
     /// The port went away: a button held then says nothing now.
     pub(crate) fn lost(&mut self) {
-        self.pressed.fill(Pressed::No);
+        self.pressed.fill(ButtonState::No);
     }
 
-    pub(crate) fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<Taken, Fault> {
+    pub(crate) fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
         let rule = &self.rule;
         let count = rule.count(frame)?;
-        let mut shown = Shown::NOTHING;
+        let mut shown = DisplayState::NOTHING;
         for code in &rule.codes {
             let value = code.field.whole(frame);
             let known = code.is.iter().find(|(known, _)| *known == value);
-            shown.add_all(&known.ok_or(Fault::at(code.field.bytes(), Wrong::UnknownCode))?.1);
+            shown.add_all(&known.ok_or(DecodeError::at(code.field.bytes(), Defect::UnknownCode))?.1);
         }
         for flag in rule.flags.iter().filter(|flag| flag.of.is_none()) {
             flag.add_to(&mut shown, frame)?;
         }
-        let scan = rule.scans.unwrap_or(ScansRule { at: 0, length: 0, count: Count::Always(1), apart_s: 0.0 });
+        let scan = rule.scans.unwrap_or(ScansRule { at: 0, length: 0, count: ScanCount::Always(1), apart_s: 0.0 });
         for index in 0..count {
             let base = scan.at + index * scan.length;
             for (value, name) in rule.values.iter().zip(0..) {
@@ -215,28 +215,28 @@ impl Fields {
         }
         if let Some((field, in_a_second)) = &rule.time {
             let first = match field.read(frame) {
-                Raw::Whole(ticks) => ticks as f64 / in_a_second,
-                Raw::Float(time) if time.is_finite() => time / in_a_second,
-                Raw::Float(_) => return Err(Fault::at(field.bytes(), Wrong::NotFinite)),
+                RawNumber::Whole(ticks) => ticks as f64 / in_a_second,
+                RawNumber::Float(time) if time.is_finite() => time / in_a_second,
+                RawNumber::Float(_) => return Err(DecodeError::at(field.bytes(), Defect::NotFinite)),
             };
             sink.device_time = Some(first);
         }
         sink.sequence = rule.sequence.as_ref().map(|field| field.whole(frame) as u64);
         for ((bit, action), pressed) in rule.actions.iter().zip(&mut self.pressed) {
-            let now = if bit.is_set(frame) { Pressed::Yes } else { Pressed::No };
-            if *pressed == Pressed::No && now == Pressed::Yes {
+            let now = if bit.is_set(frame) { ButtonState::Yes } else { ButtonState::No };
+            if *pressed == ButtonState::No && now == ButtonState::Yes {
                 sink.action = Some(*action);
             }
             *pressed = now;
         }
-        Ok(Taken::Frame)
+        Ok(DecodeOutcome::Frame)
     }
 }
 
 impl FieldsRule {
     /// How many scans the frame holds, once its length is known to be right.
-    fn count(&self, frame: &[u8]) -> Result<usize, Fault> {
-        let wrong = |expected| Fault::whole(Wrong::Length { found: frame.len(), expected });
+    fn count(&self, frame: &[u8]) -> Result<usize, DecodeError> {
+        let wrong = |expected| DecodeError::whole(Defect::Length { found: frame.len(), expected });
         if frame.len() < self.length {
             return Err(wrong(self.length));
         }
@@ -245,9 +245,9 @@ impl FieldsRule {
         };
         let room = frame.len() - scans.at;
         let count = match scans.count {
-            Count::Always(count) => count,
-            Count::Told(field) => usize::try_from(field.whole(frame)).unwrap_or(usize::MAX),
-            Count::Filling => room / scans.length,
+            ScanCount::Always(count) => count,
+            ScanCount::Told(field) => usize::try_from(field.whole(frame)).unwrap_or(usize::MAX),
+            ScanCount::Filling => room / scans.length,
         };
         match count.checked_mul(scans.length) {
             Some(length) if length == room => Ok(count),
@@ -258,13 +258,13 @@ impl FieldsRule {
     #[inline]
     fn value(
         &self,
-        rule: &ValueRule,
+        rule: &FieldValueRule,
         name: u16,
-        shown: &Shown,
+        shown: &DisplayState,
         frame: &[u8],
         base: usize,
         sink: &mut Sink<'_>,
-    ) -> Result<(), Fault> {
+    ) -> Result<(), DecodeError> {
         let scan = &frame[base..];
         let mut shown = *shown;
         shown.add_all(&rule.effects);
@@ -272,17 +272,17 @@ impl FieldsRule {
             flag.add_to(&mut shown, frame)?;
         }
         if rule.minus.is_some_and(|bit| bit.is_set(scan)) {
-            shown.add(&Effect::Minus);
+            shown.add(&DisplayEffect::Minus);
         }
         let raw = rule.field.read(scan);
         let (value, place) = match raw {
-            Raw::Whole(code) if rule.absent.contains(&code) => return Ok(()),
-            Raw::Whole(code) if rule.over.contains(&code) => (Ok(Value::Over), None),
-            Raw::Whole(code) if rule.under.contains(&code) => (Ok(Value::Under), None),
-            Raw::Whole(number) => (classify(rule.linear.of(number as f64)), rule.place.or(rule.linear.place(0))),
-            Raw::Float(number) => (classify(rule.linear.of(number)), rule.place),
+            RawNumber::Whole(code) if rule.absent.contains(&code) => return Ok(()),
+            RawNumber::Whole(code) if rule.over.contains(&code) => (Ok(Value::Over), None),
+            RawNumber::Whole(code) if rule.under.contains(&code) => (Ok(Value::Under), None),
+            RawNumber::Whole(number) => (classify(rule.linear.of(number as f64)), rule.place.or(rule.linear.place(0))),
+            RawNumber::Float(number) => (classify(rule.linear.of(number)), rule.place),
         };
-        let token = value.and_then(|value| shown.token(Token { value, place, function: Function::Untold }));
+        let token = value.and_then(|value| shown.token(Token { value, place, function: Function::Unknown }));
         let bytes = rule.field.bytes();
         sink.shown(name, token, shown.annunciators, base + bytes.start..base + bytes.end)
     }

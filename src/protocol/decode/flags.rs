@@ -1,9 +1,9 @@
 //! Bits of a frame that say what the display shows beside the digits.
 
-use super::shown::{Effect, Shown};
+use super::shown::{DisplayEffect, DisplayState};
 use crate::protocol::{
     checksum::hex,
-    problem::{Fault, Wrong},
+    problem::{DecodeError, Defect},
 };
 
 /// A bit and what it says.
@@ -15,9 +15,9 @@ pub(in crate::protocol) struct FlagRule {
     /// Another byte must have this value, else the bit says nothing.
     pub when: Option<(usize, u8)>,
     /// What it says when set.
-    pub set: Vec<Effect>,
+    pub set: Vec<DisplayEffect>,
     /// What it says when clear.
-    pub clear: Vec<Effect>,
+    pub clear: Vec<DisplayEffect>,
     /// The only value that it says it of; all where none is named.
     pub of: Option<u16>,
 }
@@ -54,14 +54,14 @@ impl FlagRule {
 
     /// Adds what it says. The caller has checked that the frame is long enough.
     #[inline]
-    pub(crate) fn add_to(&self, shown: &mut Shown, frame: &[u8]) -> Result<(), Fault> {
+    pub(crate) fn add_to(&self, shown: &mut DisplayState, frame: &[u8]) -> Result<(), DecodeError> {
         if self.when.is_some_and(|(at, value)| frame[at] != value) {
             return Ok(());
         }
         let at = self.bit.byte;
         let bits = match self.form {
             BitsForm::Binary => frame[at],
-            BitsForm::Hex => hex(frame[at]).ok_or(Fault::at(at..at + 1, Wrong::NotHex))?,
+            BitsForm::Hex => hex(frame[at]).ok_or(DecodeError::at(at..at + 1, Defect::NotHex))?,
         };
         shown.add_all(if bits & self.bit.mask != 0 { &self.set } else { &self.clear });
         Ok(())

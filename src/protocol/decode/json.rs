@@ -8,72 +8,72 @@ use std::fmt::{self, Write as _};
 
 use serde::de::{DeserializeSeed, Deserializer, Error as _, MapAccess, SeqAccess, Visitor};
 
-use super::{Keys, Sink, Taken, text};
+use super::{DecodeOutcome, Sink, StampKeys, text};
 use crate::protocol::{
     Function,
     number::{Numbers, Token, classify},
-    problem::{Fault, Wrong},
+    problem::{DecodeError, Defect},
 };
 
 /// What such a line is.
 #[derive(Debug, Clone)]
 pub(in crate::protocol) struct JsonRule {
-    pub keys: Keys,
+    pub keys: StampKeys,
     /// Words for too much.
     pub overload: Vec<String>,
 }
 
 /// Reads such lines.
 #[derive(Debug)]
-pub(in crate::protocol) struct Json {
-    keys: Keys,
+pub(in crate::protocol) struct JsonDecoder {
+    keys: StampKeys,
     numbers: Numbers,
     /// The path to the value being read; kept for its memory.
     path: String,
 }
 
-impl Json {
+impl JsonDecoder {
     pub(crate) fn new(rule: JsonRule) -> Self {
         Self { numbers: Numbers::new(&rule.overload), keys: rule.keys, path: String::new() }
     }
 
-    pub(crate) fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<Taken, Fault> {
+    pub(crate) fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
         let text = text(frame)?;
         let begin = text.trim_ascii_start();
         if begin.is_empty() {
-            return Ok(Taken::Aside);
+            return Ok(DecodeOutcome::NoFrame);
         }
         if !begin.starts_with('{') {
-            return Err(Fault::whole(Wrong::NoObject));
+            return Err(DecodeError::whole(Defect::NoObject));
         }
         self.path.clear();
-        let mut fault = None;
+        let mut error = None;
         let mut parser = serde_json::Deserializer::from_str(text);
-        let node = Node { json: self, sink, fault: &mut fault };
+        let node = JsonNode { json: self, sink, error: &mut error };
         let read = node.deserialize(&mut parser).and_then(|()| parser.end());
-        match (read, fault) {
-            (Ok(()), _) => Ok(Taken::Frame),
-            (Err(_), Some(fault)) => Err(fault),
+        match (read, error) {
+            (Ok(()), _) => Ok(DecodeOutcome::Frame),
+            (Err(_), Some(error)) => Err(error),
             (Err(error), None) => {
                 let at = error.column().saturating_sub(1).min(frame.len());
-                Err(Fault::at(at..at, Wrong::NotJson))
+                Err(DecodeError::at(at..at, Defect::NotJson))
             }
         }
     }
 }
 
 /// A value somewhere in the object.
-struct Node<'a, 'b> {
-    json: &'a mut Json,
+struct JsonNode<'a, 'b> {
+    json: &'a mut JsonDecoder,
     sink: &'a mut Sink<'b>,
-    /// Our own fault, which the parser's error can't carry.
-    fault: &'a mut Option<Fault>,
+    /// Our own error, which the parser's error can't carry.
+    error: &'a mut Option<DecodeError>,
 }
 
-impl Node<'_, '_> {
-    fn put<E: serde::de::Error>(self, token: Result<Token, Wrong>) -> Result<(), E> {
-        self.json.keys.put(&self.json.path, token, 0..0, self.sink).map_err(|fault| {
-            *self.fault = Some(fault);
+impl JsonNode<'_, '_> {
+    fn put<E: serde::de::Error>(self, token: Result<Token, Defect>) -> Result<(), E> {
+        self.json.keys.put(&self.json.path, token, 0..0, self.sink).map_err(|error| {
+            *self.error = Some(error);
             E::custom("refused")
         })
     }
@@ -82,22 +82,22 @@ impl Node<'_, '_> {
     fn below<E>(
         &mut self,
         key: impl fmt::Display,
-        read: impl FnOnce(Node<'_, '_>) -> Result<Option<()>, E>,
+        read: impl FnOnce(JsonNode<'_, '_>) -> Result<Option<()>, E>,
     ) -> Result<Option<()>, E> {
         let length = self.json.path.len();
         let dot = if length == 0 { "" } else { "." };
         write!(self.json.path, "{dot}{key}").expect("writing to a string does not fail");
-        let read = read(Node { json: self.json, sink: self.sink, fault: self.fault });
+        let read = read(JsonNode { json: self.json, sink: self.sink, error: self.error });
         self.json.path.truncate(length);
         read
     }
 }
 
-fn bare(number: f64) -> Result<Token, Wrong> {
-    classify(number).map(|value| Token { value, place: None, function: Function::Untold })
+fn bare(number: f64) -> Result<Token, Defect> {
+    classify(number).map(|value| Token { value, place: None, function: Function::Unknown })
 }
 
-impl<'de> DeserializeSeed<'de> for Node<'_, '_> {
+impl<'de> DeserializeSeed<'de> for JsonNode<'_, '_> {
     type Value = ();
 
     fn deserialize<D: Deserializer<'de>>(self, from: D) -> Result<(), D::Error> {
@@ -105,7 +105,7 @@ impl<'de> DeserializeSeed<'de> for Node<'_, '_> {
     }
 }
 
-impl<'de> Visitor<'de> for Node<'_, '_> {
+impl<'de> Visitor<'de> for JsonNode<'_, '_> {
     type Value = ();
 
     fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
@@ -126,7 +126,7 @@ impl<'de> Visitor<'de> for Node<'_, '_> {
 
     fn visit_str<E: serde::de::Error>(self, text: &str) -> Result<(), E> {
         match self.json.numbers.read(text) {
-            Err(Wrong::NotANumber | Wrong::UnknownUnit) => Ok(()),
+            Err(Defect::NotANumber | Defect::UnknownUnit) => Ok(()),
             token => self.put(token),
         }
     }
@@ -140,7 +140,7 @@ impl<'de> Visitor<'de> for Node<'_, '_> {
     }
 
     fn visit_map<M: MapAccess<'de>>(mut self, mut map: M) -> Result<(), M::Error> {
-        while let Some(key) = map.next_key_seed(Key)? {
+        while let Some(key) = map.next_key_seed(ObjectKey)? {
             self.below(key, |node| map.next_value_seed(node).map(Some))?;
         }
         Ok(())
@@ -157,9 +157,9 @@ impl<'de> Visitor<'de> for Node<'_, '_> {
 }
 
 /// A key, borrowed from the line where it has no escapes.
-struct Key;
+struct ObjectKey;
 
-impl<'de> DeserializeSeed<'de> for Key {
+impl<'de> DeserializeSeed<'de> for ObjectKey {
     type Value = std::borrow::Cow<'de, str>;
 
     fn deserialize<D: Deserializer<'de>>(self, from: D) -> Result<Self::Value, D::Error> {
@@ -167,7 +167,7 @@ impl<'de> DeserializeSeed<'de> for Key {
     }
 }
 
-impl<'de> Visitor<'de> for Key {
+impl<'de> Visitor<'de> for ObjectKey {
     type Value = std::borrow::Cow<'de, str>;
 
     fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {

@@ -28,22 +28,22 @@ pub(super) use pairs::PairsRule;
 pub(super) use pattern::PatternRule;
 pub(super) use report::ReportRule;
 pub(super) use segments::{DigitRule, SegmentsRule};
-pub(super) use shown::Effect;
+pub(super) use shown::DisplayEffect;
 
-use columns::Columns;
-use fields::Fields;
-use json::Json;
-use number::Number;
-use pairs::Pairs;
-use pattern::Pattern;
-use report::Report;
-use segments::Segments;
+use columns::ColumnsDecoder;
+use fields::FieldsDecoder;
+use json::JsonDecoder;
+use number::NumberDecoder;
+use pairs::PairsDecoder;
+use pattern::PatternDecoder;
+use report::ReportDecoder;
+use segments::SegmentsDecoder;
 
 use super::{
-    Action, Annunciators, Asked, Frame, Reading, Said,
+    Action, Annunciators, Frame, MeterIdentities, Reading, RequestId,
     names::Names,
     number::Token,
-    problem::{Fault, ProblemKind, Wrong},
+    problem::{DecodeError, Defect, ProblemKind},
 };
 
 /// How a protocol's frames are read.
@@ -76,22 +76,22 @@ impl DecodeRule {
 
 /// Values by name that are the frame's own: the device's time and the frame's number.
 #[derive(Debug, Clone, Default)]
-pub(super) struct Keys {
+pub(super) struct StampKeys {
     /// With how many of its unit are a second.
     pub time: Option<(String, f64)>,
     pub sequence: Option<String>,
 }
 
-impl Keys {
+impl StampKeys {
     /// Puts a value where its name says.
     #[inline]
     fn put(
         &self,
         name: &str,
-        token: Result<Token, Wrong>,
+        token: Result<Token, Defect>,
         bytes: Range<usize>,
         sink: &mut Sink<'_>,
-    ) -> Result<(), Fault> {
+    ) -> Result<(), DecodeError> {
         match (&self.time, &self.sequence) {
             (Some((time, in_a_second)), _) if time == name => sink.time(token, *in_a_second, bytes),
             (_, Some(sequence)) if sequence == name => sink.number(token, bytes),
@@ -102,11 +102,11 @@ impl Keys {
 
 /// What a frame turned out to be.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Taken {
+pub(super) enum DecodeOutcome {
     /// Values, perhaps none.
     Frame,
     /// A header or an empty line: understood, and no frame.
-    Aside,
+    NoFrame,
 }
 
 /// Where a decoder puts what it finds in one frame.
@@ -115,9 +115,9 @@ pub(super) struct Sink<'a> {
     pub frames: &'a mut Vec<Frame>,
     pub names: &'a mut Names,
     /// Values refused while the rest of the frame is kept.
-    pub refused: &'a mut Vec<Fault>,
+    pub refused: &'a mut Vec<DecodeError>,
     /// What the meter says of itself.
-    pub said: &'a mut Said,
+    pub identities: &'a mut MeterIdentities,
     /// Which bytes of the frame each reading is from, where anyone wants to know.
     pub trace: Option<&'a mut Vec<Range<usize>>>,
     /// Seconds on the device's clock.
@@ -127,14 +127,19 @@ pub(super) struct Sink<'a> {
     /// What the operator asked for.
     pub action: Option<Action>,
     /// The request that the frame answers.
-    pub asked: Option<Asked>,
+    pub request: Option<RequestId>,
 }
 
 impl Sink<'_> {
     /// A value under its name, which stands at these bytes of the frame.
     #[inline]
-    pub(super) fn value(&mut self, name: &str, token: Result<Token, Wrong>, bytes: Range<usize>) -> Result<(), Fault> {
-        let number = self.names.number(name).ok_or_else(|| Fault::at(bytes.clone(), Wrong::TooManyNames))?;
+    pub(super) fn value(
+        &mut self,
+        name: &str,
+        token: Result<Token, Defect>,
+        bytes: Range<usize>,
+    ) -> Result<(), DecodeError> {
+        let number = self.names.number(name).ok_or_else(|| DecodeError::at(bytes.clone(), Defect::TooManyNames))?;
         self.numbered(number, token, bytes)
     }
 
@@ -144,9 +149,9 @@ impl Sink<'_> {
     pub(super) fn numbered(
         &mut self,
         name: u16,
-        token: Result<Token, Wrong>,
+        token: Result<Token, Defect>,
         bytes: Range<usize>,
-    ) -> Result<(), Fault> {
+    ) -> Result<(), DecodeError> {
         self.shown(name, token, Annunciators::empty(), bytes)
     }
 
@@ -155,10 +160,10 @@ impl Sink<'_> {
     pub(super) fn shown(
         &mut self,
         name: u16,
-        token: Result<Token, Wrong>,
+        token: Result<Token, Defect>,
         annunciators: Annunciators,
         bytes: Range<usize>,
-    ) -> Result<(), Fault> {
+    ) -> Result<(), DecodeError> {
         match token {
             Ok(Token { value, place, function }) => {
                 self.readings.push(Reading { name, function, value, place, annunciators });
@@ -168,10 +173,10 @@ impl Sink<'_> {
                 Ok(())
             }
             Err(wrong) if wrong.kind() == ProblemKind::BadValue => {
-                self.refused.push(Fault::at(bytes, wrong));
+                self.refused.push(DecodeError::at(bytes, wrong));
                 Ok(())
             }
-            Err(wrong) => Err(Fault::at(bytes, wrong)),
+            Err(wrong) => Err(DecodeError::at(bytes, wrong)),
         }
     }
 
@@ -179,37 +184,37 @@ impl Sink<'_> {
     #[inline]
     pub(super) fn time(
         &mut self,
-        token: Result<Token, Wrong>,
+        token: Result<Token, Defect>,
         in_a_second: f64,
         bytes: Range<usize>,
-    ) -> Result<(), Fault> {
+    ) -> Result<(), DecodeError> {
         match token {
             Ok(Token { value: super::Value::Number(time), .. }) => {
                 self.device_time = Some(time / in_a_second);
                 Ok(())
             }
-            Ok(_) => Err(Fault::at(bytes, Wrong::NotANumber)),
-            Err(wrong) => Err(Fault::at(bytes, wrong)),
+            Ok(_) => Err(DecodeError::at(bytes, Defect::NotANumber)),
+            Err(wrong) => Err(DecodeError::at(bytes, wrong)),
         }
     }
 
     /// The frame's number.
     #[inline]
-    pub(super) fn number(&mut self, token: Result<Token, Wrong>, bytes: Range<usize>) -> Result<(), Fault> {
+    pub(super) fn number(&mut self, token: Result<Token, Defect>, bytes: Range<usize>) -> Result<(), DecodeError> {
         match token {
             Ok(Token { value: super::Value::Number(number), .. }) if number >= 0.0 && number.fract() == 0.0 => {
                 self.sequence = Some(number as u64);
                 Ok(())
             }
-            Ok(_) => Err(Fault::at(bytes, Wrong::NotANumber)),
-            Err(wrong) => Err(Fault::at(bytes, wrong)),
+            Ok(_) => Err(DecodeError::at(bytes, Defect::NotANumber)),
+            Err(wrong) => Err(DecodeError::at(bytes, wrong)),
         }
     }
 
     /// What the meter says of itself.
     #[inline]
-    pub(super) fn says(&mut self, text: &[u8], bytes: Range<usize>) -> Result<(), Fault> {
-        self.said.add(text, self.frames.len()).map_err(|wrong| Fault::at(bytes, wrong))
+    pub(super) fn identity(&mut self, text: &[u8], bytes: Range<usize>) -> Result<(), DecodeError> {
+        self.identities.add(text, self.frames.len()).map_err(|wrong| DecodeError::at(bytes, wrong))
     }
 
     /// The readings since the last scan are one of their own, so many seconds older than the
@@ -224,36 +229,36 @@ impl Sink<'_> {
 /// The decoder of one port.
 #[derive(Debug)]
 pub(super) enum Decoder {
-    Columns(Columns),
-    Pairs(Pairs),
-    Json(Json),
-    Number(Number),
-    Pattern(Pattern),
-    Fields(Fields),
-    Segments(Segments),
-    Report(Report),
+    Columns(ColumnsDecoder),
+    Pairs(PairsDecoder),
+    Json(JsonDecoder),
+    Number(NumberDecoder),
+    Pattern(PatternDecoder),
+    Fields(FieldsDecoder),
+    Segments(SegmentsDecoder),
+    Report(ReportDecoder),
 }
 
 impl Decoder {
     pub(super) fn new(rule: &DecodeRule) -> Self {
         match rule {
-            DecodeRule::Columns(rule) => Self::Columns(Columns::new(rule.clone())),
-            DecodeRule::Pairs(rule) => Self::Pairs(Pairs::new(rule.clone())),
-            DecodeRule::Json(rule) => Self::Json(Json::new(rule.clone())),
-            DecodeRule::Number(rule) => Self::Number(Number::new(rule)),
-            DecodeRule::Pattern(rule) => Self::Pattern(Pattern::new(rule.clone())),
-            DecodeRule::Fields(rule) => Self::Fields(Fields::new(rule.clone())),
-            DecodeRule::Segments(rule) => Self::Segments(Segments::new(rule.clone())),
-            DecodeRule::Report(rule) => Self::Report(Report::new(rule.clone())),
+            DecodeRule::Columns(rule) => Self::Columns(ColumnsDecoder::new(rule.clone())),
+            DecodeRule::Pairs(rule) => Self::Pairs(PairsDecoder::new(rule.clone())),
+            DecodeRule::Json(rule) => Self::Json(JsonDecoder::new(rule.clone())),
+            DecodeRule::Number(rule) => Self::Number(NumberDecoder::new(rule)),
+            DecodeRule::Pattern(rule) => Self::Pattern(PatternDecoder::new(rule.clone())),
+            DecodeRule::Fields(rule) => Self::Fields(FieldsDecoder::new(rule.clone())),
+            DecodeRule::Segments(rule) => Self::Segments(SegmentsDecoder::new(rule.clone())),
+            DecodeRule::Report(rule) => Self::Report(ReportDecoder::new(rule.clone())),
         }
     }
 
     /// Reads one frame.
     ///
     /// # Errors
-    /// The fault for which the whole frame is refused; the caller takes back what it brought.
+    /// The error for which the whole frame is refused; the caller takes back what it brought.
     #[inline]
-    pub(super) fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<Taken, Fault> {
+    pub(super) fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
         match self {
             Self::Columns(columns) => columns.decode(frame, sink),
             Self::Pairs(pairs) => pairs.decode(frame, sink),
@@ -279,9 +284,9 @@ impl Decoder {
 
 /// The text of a frame.
 #[inline]
-fn text(frame: &[u8]) -> Result<&str, Fault> {
+fn text(frame: &[u8]) -> Result<&str, DecodeError> {
     std::str::from_utf8(frame).map_err(|error| {
         let at = error.valid_up_to();
-        Fault::at(at..at + error.error_len().unwrap_or(frame.len() - at), Wrong::NotText)
+        DecodeError::at(at..at + error.error_len().unwrap_or(frame.len() - at), Defect::NotText)
     })
 }

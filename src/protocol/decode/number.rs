@@ -1,7 +1,7 @@
 //! One number a line, with or without a unit.
 
-use super::{Sink, Taken, text};
-use crate::protocol::{number::Numbers, problem::Fault};
+use super::{DecodeOutcome, Sink, text};
+use crate::protocol::{number::Numbers, problem::DecodeError};
 
 /// What such a line is.
 #[derive(Debug, Clone)]
@@ -14,22 +14,22 @@ pub(in crate::protocol) struct NumberRule {
 
 /// Reads such lines.
 #[derive(Debug)]
-pub(in crate::protocol) struct Number {
+pub(in crate::protocol) struct NumberDecoder {
     numbers: Numbers,
 }
 
-impl Number {
+impl NumberDecoder {
     pub(crate) fn new(rule: &NumberRule) -> Self {
         Self { numbers: Numbers::new(&rule.overload) }
     }
 
-    pub(crate) fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<Taken, Fault> {
+    pub(crate) fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
         let text = text(frame)?;
         if text.trim().is_empty() {
-            return Ok(Taken::Aside);
+            return Ok(DecodeOutcome::NoFrame);
         }
         // The only fixed name has the number 0.
         sink.numbered(0, self.numbers.read(text), 0..frame.len())?;
-        Ok(Taken::Frame)
+        Ok(DecodeOutcome::Frame)
     }
 }

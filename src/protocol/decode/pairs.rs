@@ -7,10 +7,10 @@ use std::ops::Range;
 
 use memchr::memchr2;
 
-use super::{Keys, Separator, Sink, Taken, text};
+use super::{DecodeOutcome, Separator, Sink, StampKeys, text};
 use crate::protocol::{
     number::Numbers,
-    problem::{Fault, Wrong},
+    problem::{DecodeError, Defect},
 };
 
 /// What such a line is.
@@ -18,16 +18,16 @@ use crate::protocol::{
 pub(in crate::protocol) struct PairsRule {
     /// Between pairs.
     pub separator: Separator,
-    pub keys: Keys,
+    pub keys: StampKeys,
     /// Words for too much.
     pub overload: Vec<String>,
 }
 
 /// Reads such lines.
 #[derive(Debug)]
-pub(in crate::protocol) struct Pairs {
+pub(in crate::protocol) struct PairsDecoder {
     separator: Separator,
-    keys: Keys,
+    keys: StampKeys,
     numbers: Numbers,
 }
 
@@ -35,7 +35,7 @@ pub(in crate::protocol) struct Pairs {
 const SEPARATORS: &[char] = &[',', ';', '\t', ' ', '|'];
 
 /// Where a pair stands in its line.
-struct Pair {
+struct PairSpan {
     name: Range<usize>,
     value: Range<usize>,
     /// Where to go on.
@@ -44,54 +44,54 @@ struct Pair {
 
 /// Whether a line held anything to keep.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-enum Found {
+enum PairContent {
     Nothing,
     Value,
 }
 
-impl Pairs {
+impl PairsDecoder {
     pub(crate) fn new(rule: PairsRule) -> Self {
         Self { numbers: Numbers::new(&rule.overload), separator: rule.separator, keys: rule.keys }
     }
 
-    pub(crate) fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<Taken, Fault> {
+    pub(crate) fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
         let line = text(frame)?;
         if line.trim().is_empty() {
-            return Ok(Taken::Aside);
+            return Ok(DecodeOutcome::NoFrame);
         }
-        let (mut found, mut at) = (Found::Nothing, 0);
+        let (mut found, mut at) = (PairContent::Nothing, 0);
         while let Some(pair) = self.next(line, at)? {
             at = pair.end;
             found = found.max(self.pair(line, pair, sink)?);
         }
         match found {
-            Found::Value => Ok(Taken::Frame),
-            Found::Nothing => Err(Fault::whole(Wrong::NoValue)),
+            PairContent::Value => Ok(DecodeOutcome::Frame),
+            PairContent::Nothing => Err(DecodeError::whole(Defect::NoValue)),
         }
     }
 
-    fn pair(&mut self, line: &str, pair: Pair, sink: &mut Sink<'_>) -> Result<Found, Fault> {
+    fn pair(&mut self, line: &str, pair: PairSpan, sink: &mut Sink<'_>) -> Result<PairContent, DecodeError> {
         let name = line[pair.name.clone()].trim();
         let is_name = name.starts_with(|c: char| c.is_alphabetic() || c == '_');
         let is_split = matches!(self.separator, Separator::Any) && name.contains(SEPARATORS);
         if !is_name || is_split {
-            return Err(Fault::at(pair.name, Wrong::NotAPair));
+            return Err(DecodeError::at(pair.name, Defect::NotAPair));
         }
         let text = line[pair.value.clone()].trim();
         if text.is_empty() {
-            return Ok(Found::Nothing);
+            return Ok(PairContent::Nothing);
         }
         let token = match self.numbers.read(text) {
-            Err(Wrong::NotANumber) if text.starts_with(|c: char| c.is_alphabetic() || c == '_') => {
-                return Ok(Found::Nothing);
+            Err(Defect::NotANumber) if text.starts_with(|c: char| c.is_alphabetic() || c == '_') => {
+                return Ok(PairContent::Nothing);
             }
             token => token,
         };
         self.keys.put(name, token, pair.value, sink)?;
-        Ok(Found::Value)
+        Ok(PairContent::Value)
     }
 
-    fn next(&self, line: &str, at: usize) -> Result<Option<Pair>, Fault> {
+    fn next(&self, line: &str, at: usize) -> Result<Option<PairSpan>, DecodeError> {
         match &self.separator {
             Separator::Any => any(line, at),
             Separator::Text(separator) => given(line, at, separator),
@@ -101,7 +101,7 @@ impl Pairs {
 
 /// The next pair where any separator will do: a value goes on, unit included, until the word
 /// before the next colon or equals sign.
-fn any(line: &str, at: usize) -> Result<Option<Pair>, Fault> {
+fn any(line: &str, at: usize) -> Result<Option<PairSpan>, DecodeError> {
     let start = line.len() - line[at..].trim_start_matches(SEPARATORS).len();
     if start == line.len() {
         return Ok(None);
@@ -117,13 +117,13 @@ fn any(line: &str, at: usize) -> Result<Option<Pair>, Fault> {
     };
     // A comma within a value is a number without a name, not a decimal comma.
     match line[value.clone()].find([',', ';', '\t', '|']) {
-        Some(at) => Err(Fault::at(value.start + at..value.end, Wrong::NotAPair)),
-        None => Ok(Some(Pair { name: start..sign, value, end })),
+        Some(at) => Err(DecodeError::at(value.start + at..value.end, Defect::NotAPair)),
+        None => Ok(Some(PairSpan { name: start..sign, value, end })),
     }
 }
 
 /// The next pair where the separator is given.
-fn given(line: &str, mut at: usize, separator: &[u8]) -> Result<Option<Pair>, Fault> {
+fn given(line: &str, mut at: usize, separator: &[u8]) -> Result<Option<PairSpan>, DecodeError> {
     while at < line.len() {
         let length = memchr::memmem::find(&line.as_bytes()[at..], separator);
         let (part, end) = match length {
@@ -135,16 +135,16 @@ fn given(line: &str, mut at: usize, separator: &[u8]) -> Result<Option<Pair>, Fa
             continue;
         }
         let sign = sign(line, part.clone())?;
-        return Ok(Some(Pair { name: part.start..sign, value: sign + 1..part.end, end }));
+        return Ok(Some(PairSpan { name: part.start..sign, value: sign + 1..part.end, end }));
     }
     Ok(None)
 }
 
 /// The colon or equals sign of a pair.
-fn sign(line: &str, part: Range<usize>) -> Result<usize, Fault> {
+fn sign(line: &str, part: Range<usize>) -> Result<usize, DecodeError> {
     memchr2(b':', b'=', &line.as_bytes()[part.clone()])
         .map(|at| part.start + at)
-        .ok_or(Fault::at(part, Wrong::NotAPair))
+        .ok_or(DecodeError::at(part, Defect::NotAPair))
 }
 
 #[cfg(test)]

@@ -4,15 +4,15 @@
 use regex::bytes::{CaptureLocations, Regex};
 
 use super::{
-    Sink, Taken,
+    DecodeOutcome, Sink,
     linear::Linear,
-    shown::{Effect, Shown},
+    shown::{DisplayEffect, DisplayState},
 };
 use crate::protocol::{
-    Action, Asked, Function,
+    Action, Function, RequestId,
     checksum::hex,
     number::{Numbers, Plain, Token, classify, plain},
-    problem::{Fault, Wrong},
+    problem::{DecodeError, Defect},
 };
 
 /// What such text is.
@@ -34,9 +34,9 @@ pub(in crate::protocol) struct PatternRule {
 pub(in crate::protocol) struct MessageRule {
     pub pattern: Regex,
     /// The requests that it answers; it may come at any time where there are none.
-    pub answers: Vec<Asked>,
+    pub answers: Vec<RequestId>,
     pub words: Vec<WordsRule>,
-    pub values: Vec<ValueRule>,
+    pub values: Vec<MessageValueRule>,
     pub time: Option<(usize, f64)>,
     pub sequence: Option<usize>,
     pub action: Option<Action>,
@@ -48,19 +48,19 @@ pub(in crate::protocol) struct MessageRule {
 #[derive(Debug, Clone)]
 pub(in crate::protocol) struct WordsRule {
     pub group: usize,
-    pub is: Vec<(Vec<u8>, Vec<Effect>)>,
+    pub is: Vec<(Vec<u8>, Vec<DisplayEffect>)>,
 }
 
 /// A value of a message.
 #[derive(Debug, Clone)]
-pub(in crate::protocol) struct ValueRule {
+pub(in crate::protocol) struct MessageValueRule {
     pub name: u16,
     pub group: usize,
     /// A group with its unit, which is read like one behind the number.
     pub unit: Option<usize>,
     pub form: TextForm,
     pub linear: Linear,
-    pub effects: Vec<Effect>,
+    pub effects: Vec<DisplayEffect>,
     /// A group and its text for values below zero.
     pub minus: Option<(usize, Vec<u8>)>,
 }
@@ -80,17 +80,17 @@ pub(in crate::protocol) enum TextForm {
 
 /// Reads such text.
 #[derive(Debug)]
-pub(in crate::protocol) struct Pattern {
+pub(in crate::protocol) struct PatternDecoder {
     messages: Vec<(MessageRule, CaptureLocations)>,
     numbers: Numbers,
     /// What a message without values said of those to come.
-    standing: Shown,
+    standing: DisplayState,
 }
 
 /// Longer numbers than this are garbage.
 const LONGEST_NUMBER: usize = 48;
 
-impl Pattern {
+impl PatternDecoder {
     pub(crate) fn new(rule: PatternRule) -> Self {
         let with_places = |message: MessageRule| {
             let places = message.pattern.capture_locations();
@@ -99,39 +99,40 @@ impl Pattern {
         Self {
             messages: rule.messages.into_iter().map(with_places).collect(),
             numbers: Numbers::new(&rule.overload),
-            standing: Shown::NOTHING,
+            standing: DisplayState::NOTHING,
         }
     }
 
     /// The port went away: what the meter is switched to is unknown again.
     pub(crate) fn lost(&mut self) {
-        self.standing = Shown::NOTHING;
+        self.standing = DisplayState::NOTHING;
     }
 
-    pub(crate) fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<Taken, Fault> {
+    pub(crate) fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
         if frame.trim_ascii().is_empty() {
-            return Ok(Taken::Aside);
+            return Ok(DecodeOutcome::NoFrame);
         }
-        let asked = sink.asked;
+        let request = sink.request;
         let fitting = self.messages.iter_mut().find_map(|(message, places)| {
-            let is_time = message.answers.is_empty() || asked.is_some_and(|asked| message.answers.contains(&asked));
+            let is_time =
+                message.answers.is_empty() || request.is_some_and(|request| message.answers.contains(&request));
             (is_time && message.pattern.captures_read(places, frame).is_some()).then_some((&*message, &*places))
         });
-        let (message, places) = fitting.ok_or(Fault::whole(Wrong::NoMessage))?;
+        let (message, places) = fitting.ok_or(DecodeError::whole(Defect::NoMessage))?;
         let group = |index: usize| {
             let (start, end) = places.get(index)?;
             let text = frame[start..end].trim_ascii();
             (!text.is_empty()).then_some((text, start..end))
         };
         let keeps = message.values.is_empty() && !message.words.is_empty();
-        let mut shown = if keeps { Shown::NOTHING } else { self.standing };
+        let mut shown = if keeps { DisplayState::NOTHING } else { self.standing };
         for words in &message.words {
             let Some((text, bytes)) = group(words.group) else { continue };
             let Some((_, effects)) = words.is.iter().find(|(word, _)| word == text) else {
                 if keeps {
-                    self.standing = Shown::NOTHING;
+                    self.standing = DisplayState::NOTHING;
                 }
-                return Err(Fault::at(bytes, Wrong::UnknownWord));
+                return Err(DecodeError::at(bytes, Defect::UnknownWord));
             };
             shown.add_all(effects);
         }
@@ -140,10 +141,10 @@ impl Pattern {
         }
         sink.action = message.action;
         if let Some((text, bytes)) = message.identity.and_then(group) {
-            sink.says(text, bytes)?;
+            sink.identity(text, bytes)?;
         }
         if message.values.is_empty() {
-            return Ok(if message.action.is_some() { Taken::Frame } else { Taken::Aside });
+            return Ok(if message.action.is_some() { DecodeOutcome::Frame } else { DecodeOutcome::NoFrame });
         }
         if let Some((index, in_a_second)) = message.time
             && let Some((text, bytes)) = group(index)
@@ -160,21 +161,21 @@ impl Pattern {
             let minus =
                 value.minus.as_ref().filter(|(index, word)| group(*index).is_some_and(|(text, _)| text == word));
             if minus.is_some() {
-                shown.add(&Effect::Minus);
+                shown.add(&DisplayEffect::Minus);
             }
             if let Some((unit, bytes)) = value.unit.and_then(group) {
                 let unit = std::str::from_utf8(unit).ok().and_then(|unit| self.numbers.unit(unit));
-                shown.add(&Effect::Unit(unit.ok_or(Fault::at(bytes, Wrong::UnknownUnit))?));
+                shown.add(&DisplayEffect::Unit(unit.ok_or(DecodeError::at(bytes, Defect::UnknownUnit))?));
             }
             let token = value.read(&mut self.numbers, text).and_then(|token| shown.token(token));
             sink.shown(value.name, token, shown.annunciators, bytes)?;
         }
-        Ok(Taken::Frame)
+        Ok(DecodeOutcome::Frame)
     }
 }
 
-impl ValueRule {
-    fn read(&self, numbers: &mut Numbers, text: &[u8]) -> Result<Token, Wrong> {
+impl MessageValueRule {
+    fn read(&self, numbers: &mut Numbers, text: &[u8]) -> Result<Token, Defect> {
         let (number, place) = match self.form {
             TextForm::Decimal => {
                 let token = decimal(numbers, text)?;
@@ -183,22 +184,22 @@ impl ValueRule {
                 let place = token.place.and_then(|place| self.linear.place(place.into()));
                 return Ok(Token { value, place, ..token });
             }
-            TextForm::Hex => (hex_number(text).ok_or(Wrong::NotHex)?, self.linear.place(0)),
-            TextForm::DegreesMinutes => (degrees(text).ok_or(Wrong::NotANumber)?, None),
+            TextForm::Hex => (hex_number(text).ok_or(Defect::NotHex)?, self.linear.place(0)),
+            TextForm::DegreesMinutes => (degrees(text).ok_or(Defect::NotANumber)?, None),
         };
-        Ok(Token { value: classify(self.linear.of(number))?, place, function: Function::Untold })
+        Ok(Token { value: classify(self.linear.of(number))?, place, function: Function::Unknown })
     }
 }
 
 /// A number as people write it; spaces within it are of no meaning.
-fn decimal(numbers: &mut Numbers, text: &[u8]) -> Result<Token, Wrong> {
+fn decimal(numbers: &mut Numbers, text: &[u8]) -> Result<Token, Defect> {
     let mut close = [0; LONGEST_NUMBER];
     let mut length = 0;
     for byte in text.iter().filter(|byte| **byte != b' ') {
-        *close.get_mut(length).ok_or(Wrong::NotANumber)? = *byte;
+        *close.get_mut(length).ok_or(Defect::NotANumber)? = *byte;
         length += 1;
     }
-    numbers.read(std::str::from_utf8(&close[..length]).map_err(|_| Wrong::NotText)?)
+    numbers.read(std::str::from_utf8(&close[..length]).map_err(|_| Defect::NotText)?)
 }
 
 /// At most 13 digits, which an f64 holds exactly.

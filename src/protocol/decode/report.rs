@@ -6,13 +6,13 @@
 use std::ops::Range;
 
 use super::{
-    Sink, Taken,
+    DecodeOutcome, Sink,
     flags::FlagRule,
-    shown::{Effect, Shown},
+    shown::{DisplayEffect, DisplayState},
 };
 use crate::protocol::{
     number::Token,
-    problem::{Fault, Wrong},
+    problem::{DecodeError, Defect},
 };
 
 /// What such a report is.
@@ -28,7 +28,7 @@ pub(in crate::protocol) struct ReportRule {
     pub sign: Option<usize>,
     /// The character that tells the range.
     pub range: Option<usize>,
-    pub codes: Vec<CodeRule>,
+    pub codes: Vec<ReportCodeRule>,
     pub flags: Vec<FlagRule>,
     /// Texts in place of the digits that say too much.
     pub overload: Vec<Vec<u8>>,
@@ -36,15 +36,15 @@ pub(in crate::protocol) struct ReportRule {
 
 /// A code and what its values say.
 #[derive(Debug, Clone)]
-pub(in crate::protocol) struct CodeRule {
+pub(in crate::protocol) struct ReportCodeRule {
     pub at: Range<usize>,
-    pub is: Vec<(Vec<u8>, Code)>,
+    pub is: Vec<(Vec<u8>, ReportCode)>,
 }
 
 /// What one value of a code says.
 #[derive(Debug, Clone, Default)]
-pub(in crate::protocol) struct Code {
-    pub effects: Vec<Effect>,
+pub(in crate::protocol) struct ReportCode {
+    pub effects: Vec<DisplayEffect>,
     /// What the last digit is worth as a power of ten, by range: the first for range `0`. Empty
     /// where the range is told otherwise.
     pub places: Vec<i8>,
@@ -52,21 +52,21 @@ pub(in crate::protocol) struct Code {
 
 /// Reads such reports.
 #[derive(Debug)]
-pub(in crate::protocol) struct Report {
+pub(in crate::protocol) struct ReportDecoder {
     rule: ReportRule,
 }
 
-impl Report {
+impl ReportDecoder {
     pub(crate) fn new(rule: ReportRule) -> Self {
         Self { rule }
     }
 
-    pub(crate) fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<Taken, Fault> {
+    pub(crate) fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
         let expected = self.rule.length;
         if frame.len() != expected {
-            return Err(Fault::whole(Wrong::Length { found: frame.len(), expected }));
+            return Err(DecodeError::whole(Defect::Length { found: frame.len(), expected }));
         }
-        let mut shown = Shown::NOTHING;
+        let mut shown = DisplayState::NOTHING;
         for code in &self.rule.codes {
             self.add_code(code, frame, &mut shown)?;
         }
@@ -75,29 +75,29 @@ impl Report {
         }
         match self.rule.sign.map(|at| (at, frame[at])) {
             None | Some((_, b'+' | b' ' | b'0')) => {}
-            Some((_, b'-')) => shown.add(&Effect::Minus),
-            Some((at, _)) => return Err(Fault::at(at..at + 1, Wrong::UnknownCode)),
+            Some((_, b'-')) => shown.add(&DisplayEffect::Minus),
+            Some((at, _)) => return Err(DecodeError::at(at..at + 1, Defect::UnknownCode)),
         }
         let token = self.number(frame, &shown)?;
         // The only fixed name has the number 0.
         sink.shown(0, token, shown.annunciators, self.rule.digits.clone())?;
-        Ok(Taken::Frame)
+        Ok(DecodeOutcome::Frame)
     }
 
-    fn add_code(&self, rule: &CodeRule, frame: &[u8], shown: &mut Shown) -> Result<(), Fault> {
-        let unknown = |at: Range<usize>| Fault::at(at, Wrong::UnknownCode);
+    fn add_code(&self, rule: &ReportCodeRule, frame: &[u8], shown: &mut DisplayState) -> Result<(), DecodeError> {
+        let unknown = |at: Range<usize>| DecodeError::at(at, Defect::UnknownCode);
         let text = &frame[rule.at.clone()];
         let (_, code) = rule.is.iter().find(|(known, _)| known == text).ok_or(unknown(rule.at.clone()))?;
         shown.add_all(&code.effects);
         if let (Some(range), false) = (self.rule.range, code.places.is_empty()) {
             let index = usize::from(frame[range].wrapping_sub(b'0'));
             let place = code.places.get(index).ok_or(unknown(range..range + 1))?;
-            shown.add(&Effect::Place(*place));
+            shown.add(&DisplayEffect::Place(*place));
         }
         Ok(())
     }
 
-    fn number(&self, frame: &[u8], shown: &Shown) -> Result<Result<Token, Wrong>, Fault> {
+    fn number(&self, frame: &[u8], shown: &DisplayState) -> Result<Result<Token, Defect>, DecodeError> {
         let text = &frame[self.rule.digits.clone()];
         if self.rule.overload.iter().any(|word| word == text) {
             return Ok(shown.over());
@@ -114,12 +114,12 @@ impl Report {
                 b' ' if count == 0 && decimals.is_none() => {}
                 _ => {
                     let at = self.rule.digits.start + index;
-                    return Err(Fault::at(at..at + 1, Wrong::NotDigits));
+                    return Err(DecodeError::at(at..at + 1, Defect::NotDigits));
                 }
             }
         }
         if count == 0 {
-            return Err(Fault::at(self.rule.digits.clone(), Wrong::NotDigits));
+            return Err(DecodeError::at(self.rule.digits.clone(), Defect::NotDigits));
         }
         Ok(shown.digits(digits, -decimals.unwrap_or(0)))
     }

@@ -4,13 +4,13 @@
 //! any wiring of a display can be described.
 
 use super::{
-    Sink, Taken,
+    DecodeOutcome, Sink,
     flags::{Bit, FlagRule},
-    shown::Shown,
+    shown::DisplayState,
 };
 use crate::protocol::{
     number::Token,
-    problem::{Fault, Wrong},
+    problem::{DecodeError, Defect},
 };
 
 /// What such a frame is.
@@ -76,12 +76,12 @@ const GLYPHS: [Glyph; 128] = {
 
 /// Reads such frames.
 #[derive(Debug)]
-pub(in crate::protocol) struct Segments {
+pub(in crate::protocol) struct SegmentsDecoder {
     rule: SegmentsRule,
 }
 
 /// The digits of a display, read from the left.
-struct Read {
+struct DisplayDigits {
     digits: u64,
     /// How many of them.
     count: usize,
@@ -93,29 +93,30 @@ struct Read {
     over: Option<Glyph>,
 }
 
-impl Segments {
+impl SegmentsDecoder {
     pub(crate) fn new(rule: SegmentsRule) -> Self {
         Self { rule }
     }
 
-    pub(crate) fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<Taken, Fault> {
+    pub(crate) fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
         let expected = self.rule.length;
         if frame.len() != expected {
-            return Err(Fault::whole(Wrong::Length { found: frame.len(), expected }));
+            return Err(DecodeError::whole(Defect::Length { found: frame.len(), expected }));
         }
-        let mut shown = Shown::NOTHING;
+        let mut shown = DisplayState::NOTHING;
         for flag in &self.rule.flags {
             flag.add_to(&mut shown, frame)?;
         }
         let token = self.number(frame)?.and_then(|read| read.token(&mut shown));
         // The only fixed name has the number 0.
         sink.shown(0, token, shown.annunciators, 0..frame.len())?;
-        Ok(Taken::Frame)
+        Ok(DecodeOutcome::Frame)
     }
 
     /// What the digits show; an error within for words and blanks.
-    fn number(&self, frame: &[u8]) -> Result<Result<Read, Wrong>, Fault> {
-        let mut read = Read { digits: 0, count: 0, decimals: None, last: Glyph::Blank, sign: None, over: None };
+    fn number(&self, frame: &[u8]) -> Result<Result<DisplayDigits, Defect>, DecodeError> {
+        let mut read =
+            DisplayDigits { digits: 0, count: 0, decimals: None, last: Glyph::Blank, sign: None, over: None };
         let mut is_number = true;
         for digit in &self.rule.digits {
             let mut pattern = 0;
@@ -123,20 +124,20 @@ impl Segments {
                 pattern |= usize::from(bit.is_some_and(|bit| bit.is_set(frame))) << index;
             }
             if digit.point.is_some_and(|point| point.is_set(frame)) && read.decimals.replace(0).is_some() {
-                return Err(Fault::whole(Wrong::NotASegment));
+                return Err(DecodeError::whole(Defect::NotASegment));
             }
             let glyph = GLYPHS[pattern];
             if glyph == Glyph::Damage {
                 let at = digit.segments.iter().flatten().next().map_or(0, |bit| bit.byte);
-                return Err(Fault::at(at..at + 1, Wrong::NotASegment));
+                return Err(DecodeError::at(at..at + 1, Defect::NotASegment));
             }
             is_number &= read.add(glyph);
         }
-        Ok(if is_number && read.count > 0 { Ok(read) } else { Err(Wrong::NoNumberShown) })
+        Ok(if is_number && read.count > 0 { Ok(read) } else { Err(Defect::NoNumberShown) })
     }
 }
 
-impl Read {
+impl DisplayDigits {
     /// Adds a glyph; false where it can be no part of a number.
     #[inline]
     fn add(&mut self, glyph: Glyph) -> bool {
@@ -157,9 +158,9 @@ impl Read {
         fits
     }
 
-    fn token(&self, shown: &mut Shown) -> Result<Token, Wrong> {
+    fn token(&self, shown: &mut DisplayState) -> Result<Token, Defect> {
         if self.sign.is_some() {
-            shown.add(&super::shown::Effect::Minus);
+            shown.add(&super::shown::DisplayEffect::Minus);
         }
         match self.over {
             Some(_) => shown.over(),

@@ -7,18 +7,18 @@
 use crate::{
     protocol::{
         Annunciators, Function, Value,
-        number::{Token, Told, classify, read_unit, scaled},
-        problem::Wrong,
+        number::{Token, UnitMeaning, classify, read_unit, scaled},
+        problem::Defect,
     },
     units::{Dimension, Quantity},
 };
 
 /// What one bit, code or word says.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(in crate::protocol) enum Effect {
+pub(in crate::protocol) enum DisplayEffect {
     Annunciator(Annunciators),
     /// A unit, a prefix, or both.
-    Unit(Told),
+    Unit(UnitMeaning),
     Alternating,
     Direct,
     Minus,
@@ -30,7 +30,7 @@ pub(in crate::protocol) enum Effect {
     Place(i8),
 }
 
-impl Effect {
+impl DisplayEffect {
     /// An effect by its word: `"low battery"`, `"AC"`, `"k"`, `"mV"`, `"V DC"`, `"diode"`.
     pub(crate) fn read(word: &str) -> Option<Self> {
         let annunciator = || Annunciators::from_name(&word.to_uppercase().replace(' ', "_"));
@@ -51,22 +51,22 @@ impl Effect {
 
 /// The effects of a frame, added up.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(in crate::protocol) struct Shown {
+pub(in crate::protocol) struct DisplayState {
     function: Function,
-    current: Current,
+    current: CurrentKind,
     factor: f64,
     /// The factor as a power of ten; none where it is none.
     shift: Option<i32>,
     place: Option<i8>,
     sign: Sign,
     beyond: Option<Value>,
-    hidden: Hidden,
+    hidden: Visibility,
     pub annunciators: Annunciators,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Current {
-    Untold,
+enum CurrentKind {
+    Unknown,
     Direct,
     Alternating,
     /// AC and DC together: one number for both.
@@ -80,48 +80,48 @@ enum Sign {
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Hidden {
+enum Visibility {
     No,
     Yes,
 }
 
-impl Shown {
+impl DisplayState {
     pub(crate) const NOTHING: Self = Self {
-        function: Function::Untold,
-        current: Current::Untold,
+        function: Function::Unknown,
+        current: CurrentKind::Unknown,
         factor: 1.0,
         shift: Some(0),
         place: None,
         sign: Sign::Plus,
         beyond: None,
-        hidden: Hidden::No,
+        hidden: Visibility::No,
         annunciators: Annunciators::empty(),
     };
 
-    pub(crate) fn add_all(&mut self, effects: &[Effect]) {
+    pub(crate) fn add_all(&mut self, effects: &[DisplayEffect]) {
         for effect in effects {
             self.add(effect);
         }
     }
 
     #[inline]
-    pub(crate) fn add(&mut self, effect: &Effect) {
+    pub(crate) fn add(&mut self, effect: &DisplayEffect) {
         match *effect {
-            Effect::Annunciator(annunciator) => self.annunciators |= annunciator,
-            Effect::Unit(told) => self.unit(told),
-            Effect::Direct => self.add_current(Current::Direct),
-            Effect::Alternating => self.add_current(Current::Alternating),
-            Effect::Minus => self.sign = Sign::Minus,
-            Effect::Over => self.beyond = Some(Value::Over),
-            Effect::Under => self.beyond = Some(Value::Under),
-            Effect::NoValue => self.hidden = Hidden::Yes,
-            Effect::Place(place) => self.place = Some(place),
+            DisplayEffect::Annunciator(annunciator) => self.annunciators |= annunciator,
+            DisplayEffect::Unit(told) => self.unit(told),
+            DisplayEffect::Direct => self.add_current(CurrentKind::Direct),
+            DisplayEffect::Alternating => self.add_current(CurrentKind::Alternating),
+            DisplayEffect::Minus => self.sign = Sign::Minus,
+            DisplayEffect::Over => self.beyond = Some(Value::Over),
+            DisplayEffect::Under => self.beyond = Some(Value::Under),
+            DisplayEffect::NoValue => self.hidden = Visibility::Yes,
+            DisplayEffect::Place(place) => self.place = Some(place),
         }
     }
 
-    fn unit(&mut self, told: Told) {
+    fn unit(&mut self, told: UnitMeaning) {
         // A diode test also shows volts: what says more wins.
-        if !matches!(self.function, Function::Exact(_)) && told.function != Function::Untold {
+        if !matches!(self.function, Function::Exact(_)) && told.function != Function::Unknown {
             self.function = told.function;
         } else if let Function::Exact(_) = told.function {
             self.function = told.function;
@@ -130,16 +130,17 @@ impl Shown {
         self.shift = self.shift.zip(told.shift).map(|(one, other)| one + other);
     }
 
-    fn add_current(&mut self, current: Current) {
-        self.current = if self.current == Current::Untold || self.current == current { current } else { Current::Both };
+    fn add_current(&mut self, current: CurrentKind) {
+        self.current =
+            if self.current == CurrentKind::Unknown || self.current == current { current } else { CurrentKind::Both };
     }
 
     fn function(&self) -> Function {
         match (self.function, self.current) {
-            (Function::Unit(Dimension::Volt), Current::Direct) => Function::Exact(Quantity::VoltsDc),
-            (Function::Unit(Dimension::Volt), Current::Alternating) => Function::Exact(Quantity::VoltsAc),
-            (Function::Unit(Dimension::Ampere), Current::Direct) => Function::Exact(Quantity::AmpsDc),
-            (Function::Unit(Dimension::Ampere), Current::Alternating) => Function::Exact(Quantity::AmpsAc),
+            (Function::Unit(Dimension::Volt), CurrentKind::Direct) => Function::Exact(Quantity::VoltsDc),
+            (Function::Unit(Dimension::Volt), CurrentKind::Alternating) => Function::Exact(Quantity::VoltsAc),
+            (Function::Unit(Dimension::Ampere), CurrentKind::Direct) => Function::Exact(Quantity::AmpsDc),
+            (Function::Unit(Dimension::Ampere), CurrentKind::Alternating) => Function::Exact(Quantity::AmpsAc),
             (function, _) => function,
         }
     }
@@ -148,7 +149,7 @@ impl Shown {
     ///
     /// # Errors
     /// No value is shown, or one that is no sensible number.
-    pub(crate) fn digits(&self, digits: u64, place: i32) -> Result<Token, Wrong> {
+    pub(crate) fn digits(&self, digits: u64, place: i32) -> Result<Token, Defect> {
         let place = place + self.place.map_or(0, i32::from);
         let value = match self.shift {
             Some(shift) => scaled(digits, place + shift),
@@ -161,9 +162,9 @@ impl Shown {
     ///
     /// # Errors
     /// No value is shown, or one that is no sensible number.
-    pub(crate) fn token(&self, token: Token) -> Result<Token, Wrong> {
+    pub(crate) fn token(&self, token: Token) -> Result<Token, Defect> {
         let mut shown = *self;
-        if token.function != Function::Untold {
+        if token.function != Function::Unknown {
             // The text told its unit itself: only what says more about the same is kept.
             if !matches!((token.function, self.function()), (Function::Unit(unit), Function::Exact(quantity))
                 if quantity.dimension() == unit)
@@ -188,13 +189,13 @@ impl Shown {
     ///
     /// # Errors
     /// No value is shown.
-    pub(crate) fn over(&self) -> Result<Token, Wrong> {
+    pub(crate) fn over(&self) -> Result<Token, Defect> {
         self.signed(Value::Over, None)
     }
 
-    fn signed(&self, value: Value, place: Option<i32>) -> Result<Token, Wrong> {
-        if self.hidden == Hidden::Yes {
-            return Err(Wrong::NoNumberShown);
+    fn signed(&self, value: Value, place: Option<i32>) -> Result<Token, Defect> {
+        if self.hidden == Visibility::Yes {
+            return Err(Defect::NoNumberShown);
         }
         let value = match (self.beyond.unwrap_or(value), self.sign) {
             (value, Sign::Plus) => value,
@@ -214,10 +215,10 @@ impl Shown {
 mod tests {
     use super::*;
 
-    fn shown(words: &[&str]) -> Shown {
-        let mut shown = Shown::NOTHING;
+    fn shown(words: &[&str]) -> DisplayState {
+        let mut shown = DisplayState::NOTHING;
         for word in words {
-            shown.add(&Effect::read(word).unwrap_or_else(|| panic!("{word}")));
+            shown.add(&DisplayEffect::read(word).unwrap_or_else(|| panic!("{word}")));
         }
         shown
     }
@@ -239,8 +240,8 @@ mod tests {
     fn too_much_and_nothing() {
         assert_eq!(shown(&["over", "ohm"]).digits(0, 0).unwrap().value, Value::Over);
         assert_eq!(shown(&["minus", "V"]).over().unwrap().value, Value::Under);
-        assert_eq!(shown(&["no value"]).digits(1, 0), Err(Wrong::NoNumberShown));
-        assert_eq!(Effect::read("sparkles"), None);
+        assert_eq!(shown(&["no value"]).digits(1, 0), Err(Defect::NoNumberShown));
+        assert_eq!(DisplayEffect::read("sparkles"), None);
     }
 
     #[test]

@@ -140,7 +140,7 @@ impl File<'_> {
         Ok(ReportRule { name, length, digits, sign, range, codes, flags, overload })
     }
 
-    fn code(&self, code: Spanned<CodeText>, range: Option<usize>) -> Result<coded::CodeRule, Mistake> {
+    fn code(&self, code: Spanned<CodeText>, range: Option<usize>) -> Result<coded::ReportCodeRule, Mistake> {
         let span = code.span();
         let code = code.into_inner();
         let at = self.place(&code.at)?;
@@ -149,20 +149,20 @@ impl File<'_> {
             return Err(self.mistake(span, "expected values of one length in `is`"));
         }
         let is = code.is.into_iter().map(|(value, meaning)| Ok((value.into_bytes(), self.meaning(meaning, range)?)));
-        Ok(coded::CodeRule { at: Range { start: at, end: at + size }, is: is.collect::<Result<_, Mistake>>()? })
+        Ok(coded::ReportCodeRule { at: Range { start: at, end: at + size }, is: is.collect::<Result<_, Mistake>>()? })
     }
 
-    fn meaning(&self, meaning: Spanned<MeaningText>, range: Option<usize>) -> Result<coded::Code, Mistake> {
+    fn meaning(&self, meaning: Spanned<MeaningText>, range: Option<usize>) -> Result<coded::ReportCode, Mistake> {
         let span = meaning.span();
         match meaning.into_inner() {
             MeaningText::Full(_) if range.is_none() => {
                 Err(self.mistake(span, "found places by range, expected `range` to say where it stands"))
             }
             MeaningText::Full(full) => {
-                Ok(coded::Code { effects: self.effects(&Spanned::new(span, full.shows))?, places: full.places })
+                Ok(coded::ReportCode { effects: self.effects(&Spanned::new(span, full.shows))?, places: full.places })
             }
             MeaningText::Short(shows) => {
-                Ok(coded::Code { effects: self.effects(&Spanned::new(span, shows))?, places: Vec::new() })
+                Ok(coded::ReportCode { effects: self.effects(&Spanned::new(span, shows))?, places: Vec::new() })
             }
         }
     }

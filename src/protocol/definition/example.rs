@@ -9,7 +9,7 @@ use crate::{
     port::{DataBits, HidCable, ShortReport},
     protocol::{
         frame::FrameRule,
-        poll::{Asked, PollRule},
+        poll::{PollRule, RequestId},
     },
 };
 
@@ -32,16 +32,16 @@ pub struct Example {
 #[derive(Debug, Clone)]
 pub struct Piece {
     /// The request that it answers.
-    pub asked: Option<Asked>,
+    pub request: Option<RequestId>,
     /// What comes.
     pub bytes: Vec<u8>,
     /// How it comes.
-    pub came: Came,
+    pub came: Transport,
 }
 
 /// How bytes come out of the meter's line.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Came {
+pub enum Transport {
     /// As they are.
     Plain,
     /// In the reports of a HID cable.
@@ -59,14 +59,14 @@ impl Example {
 
     /// Whether it proves how a HID cable carries bytes.
     pub fn is_in_reports(&self) -> bool {
-        self.pieces.iter().any(|piece| piece.came != Came::Plain)
+        self.pieces.iter().any(|piece| piece.came != Transport::Plain)
     }
 
     /// The first report that is too short.
     pub fn short_report(&self) -> Option<ShortReport> {
         self.pieces.iter().find_map(|piece| match piece.came {
-            Came::InReports { short } => short,
-            Came::Plain => None,
+            Transport::InReports { short } => short,
+            Transport::Plain => None,
         })
     }
 }
@@ -98,7 +98,7 @@ struct PieceText {
 
 /// What stands between what the meter sends and the frames of an example.
 #[derive(Clone, Copy)]
-pub(super) struct Way<'a> {
+pub(super) struct ExampleContext<'a> {
     pub frame: &'a FrameRule,
     pub poll: Option<&'a PollRule>,
     pub hid: Option<&'a HidCable>,
@@ -106,7 +106,7 @@ pub(super) struct Way<'a> {
 }
 
 impl File<'_> {
-    pub(super) fn example(&self, example: Spanned<ExampleText>, way: Way<'_>) -> Result<Example, Mistake> {
+    pub(super) fn example(&self, example: Spanned<ExampleText>, way: ExampleContext<'_>) -> Result<Example, Mistake> {
         let span = example.span();
         let line = self.mistake(span.clone(), "").line;
         let example = example.into_inner();
@@ -132,16 +132,16 @@ impl File<'_> {
         })
     }
 
-    fn piece(&self, piece: Spanned<PieceText>, way: Way<'_>) -> Result<Piece, Mistake> {
+    fn piece(&self, piece: Spanned<PieceText>, way: ExampleContext<'_>) -> Result<Piece, Mistake> {
         let span = piece.span();
         let piece = piece.into_inner();
         let (bytes, came) = match (piece.text, piece.hex, piece.hid) {
-            (Some(text), None, None) => (way.frame.complete(text.into_bytes()), Came::Plain),
-            (None, Some(hex), None) => (self.hex(&hex)?, Came::Plain),
+            (Some(text), None, None) => (way.frame.complete(text.into_bytes()), Transport::Plain),
+            (None, Some(hex), None) => (self.hex(&hex)?, Transport::Plain),
             (None, None, Some(reports)) => self.carried(reports, way)?,
             _ => return Err(self.mistake(span, "expected `text`, `hex` or `hid` in an example")),
         };
-        let asked = match &piece.asked {
+        let request = match &piece.asked {
             None => None,
             Some(name) => {
                 let found = name.get_ref();
@@ -151,11 +151,15 @@ impl File<'_> {
                 Some(way.poll.and_then(|poll| poll.named(found)).ok_or_else(wrong)?)
             }
         };
-        Ok(Piece { asked, bytes, came })
+        Ok(Piece { request, bytes, came })
     }
 
     /// What the reports of a HID cable carry.
-    fn carried(&self, reports: Spanned<Vec<Spanned<String>>>, way: Way<'_>) -> Result<(Vec<u8>, Came), Mistake> {
+    fn carried(
+        &self,
+        reports: Spanned<Vec<Spanned<String>>>,
+        way: ExampleContext<'_>,
+    ) -> Result<(Vec<u8>, Transport), Mistake> {
         let Some(cable) = way.hid else {
             let message = "found reports of a HID cable, expected a part [hid] that says how they carry bytes";
             return Err(self.mistake(reports.span(), message));
@@ -169,6 +173,6 @@ impl File<'_> {
                 }
             }
         }
-        Ok((bytes, Came::InReports { short: first_short }))
+        Ok((bytes, Transport::InReports { short: first_short }))
     }
 }

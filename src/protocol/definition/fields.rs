@@ -13,7 +13,7 @@ use crate::{
     mistake::Mistake,
     protocol::{
         Action,
-        checksum::Order,
+        checksum::ByteOrder,
         counters::CountersRule,
         decode::{FieldsRule, FlagRule, Linear, fields as binary},
     },
@@ -23,7 +23,7 @@ use crate::{
 #[serde(deny_unknown_fields)]
 pub(super) struct FieldsText {
     length: Option<Spanned<usize>>,
-    order: Option<Order>,
+    order: Option<ByteOrder>,
     #[serde(default)]
     value: Vec<Spanned<ValueText>>,
     #[serde(default)]
@@ -43,7 +43,7 @@ struct ValueText {
     name: Spanned<String>,
     at: Spanned<usize>,
     r#type: binary::FieldKind,
-    order: Option<Order>,
+    order: Option<ByteOrder>,
     bits: Option<Spanned<(u32, u32)>>,
     scale: Option<Spanned<f64>>,
     #[serde(default)]
@@ -64,7 +64,7 @@ struct ValueText {
 struct CodeText {
     at: Spanned<usize>,
     r#type: binary::FieldKind,
-    order: Option<Order>,
+    order: Option<ByteOrder>,
     bits: Option<Spanned<(u32, u32)>>,
     is: IsText,
 }
@@ -74,7 +74,7 @@ struct CodeText {
 struct TimeText {
     at: Spanned<usize>,
     r#type: binary::FieldKind,
-    order: Option<Order>,
+    order: Option<ByteOrder>,
     unit: TimeUnit,
 }
 
@@ -83,7 +83,7 @@ struct TimeText {
 struct SequenceText {
     at: Spanned<usize>,
     r#type: binary::FieldKind,
-    order: Option<Order>,
+    order: Option<ByteOrder>,
     bits: Option<Spanned<(u32, u32)>>,
 }
 
@@ -115,14 +115,14 @@ enum CountText {
 struct ToldText {
     at: usize,
     r#type: binary::FieldKind,
-    order: Option<Order>,
+    order: Option<ByteOrder>,
 }
 
 /// What a field of the file says, wherever it stands.
 struct FieldText<'a> {
     at: &'a Spanned<usize>,
     kind: binary::FieldKind,
-    order: Option<Order>,
+    order: Option<ByteOrder>,
     bits: Option<&'a Spanned<(u32, u32)>>,
 }
 
@@ -145,7 +145,7 @@ impl File<'_> {
             fields.value.iter().map(|value| self.field_value(value.get_ref(), order)).collect::<Result<Vec<_>, _>>()?;
         let codes = fields.codes.iter().map(|code| {
             let text = FieldText { at: &code.at, kind: code.r#type, order: code.order, bits: code.bits.as_ref() };
-            Ok(binary::CodeRule { field: self.whole(field(text)?, code.at.span())?, is: self.codes(&code.is)? })
+            Ok(binary::FieldCodeRule { field: self.whole(field(text)?, code.at.span())?, is: self.codes(&code.is)? })
         });
         let codes = codes.collect::<Result<Vec<_>, Mistake>>()?;
         let mut counters = CountersRule::default();
@@ -183,11 +183,11 @@ impl File<'_> {
         Ok((FieldsRule { length, ..rule }, counters))
     }
 
-    fn field(&self, text: FieldText<'_>, order: Option<Order>) -> Result<binary::Field, Mistake> {
+    fn field(&self, text: FieldText<'_>, order: Option<ByteOrder>) -> Result<binary::BinaryField, Mistake> {
         let size = text.kind.size();
         let order = match text.order.or(order) {
             None if size > 1 => return Err(self.mistake(text.at.span(), "expected `order`: \"little\" or \"big\"")),
-            order => order.unwrap_or(Order::Big),
+            order => order.unwrap_or(ByteOrder::Big),
         };
         let bits = match text.bits {
             None => None,
@@ -200,14 +200,14 @@ impl File<'_> {
                 Some((low, count))
             }
         };
-        Ok(binary::Field { at: self.place(text.at)?, kind: text.kind, order, bits })
+        Ok(binary::BinaryField { at: self.place(text.at)?, kind: text.kind, order, bits })
     }
 
-    fn whole(&self, field: binary::Field, span: Range<usize>) -> Result<binary::Field, Mistake> {
+    fn whole(&self, field: binary::BinaryField, span: Range<usize>) -> Result<binary::BinaryField, Mistake> {
         if field.kind.is_float() { Err(self.mistake(span, "expected a whole number here")) } else { Ok(field) }
     }
 
-    fn field_value(&self, value: &ValueText, order: Option<Order>) -> Result<binary::ValueRule, Mistake> {
+    fn field_value(&self, value: &ValueText, order: Option<ByteOrder>) -> Result<binary::FieldValueRule, Mistake> {
         let scale = match &value.scale {
             Some(scale) if !scale.get_ref().is_finite() || *scale.get_ref() == 0.0 => {
                 return Err(self.mistake(scale.span(), "expected a scale other than 0"));
@@ -215,7 +215,7 @@ impl File<'_> {
             scale => scale.as_ref().map_or(1.0, |scale| *scale.get_ref()),
         };
         let text = FieldText { at: &value.at, kind: value.r#type, order: value.order, bits: value.bits.as_ref() };
-        Ok(binary::ValueRule {
+        Ok(binary::FieldValueRule {
             field: self.field(text, order)?,
             linear: Linear::new(scale, value.offset),
             effects: value.unit.as_ref().map_or(Ok(Vec::new()), |unit| self.effects(unit))?,
@@ -227,18 +227,18 @@ impl File<'_> {
         })
     }
 
-    fn scans(&self, scans: &Spanned<ScansText>, order: Option<Order>) -> Result<binary::ScansRule, Mistake> {
+    fn scans(&self, scans: &Spanned<ScansText>, order: Option<ByteOrder>) -> Result<binary::ScansRule, Mistake> {
         let (span, scans) = (scans.span(), scans.get_ref());
         if scans.length == 0 {
             return Err(self.mistake(span, "expected a length of at least one byte"));
         }
         let count = match &scans.count {
-            None => binary::Count::Filling,
-            Some(CountText::Always(count)) => binary::Count::Always(*count),
+            None => binary::ScanCount::Filling,
+            Some(CountText::Always(count)) => binary::ScanCount::Always(*count),
             Some(CountText::Told(told)) => {
                 let at = Spanned::new(span.clone(), told.at);
                 let text = FieldText { at: &at, kind: told.r#type, order: told.order, bits: None };
-                binary::Count::Told(self.whole(self.field(text, order)?, span)?)
+                binary::ScanCount::Told(self.whole(self.field(text, order)?, span)?)
             }
         };
         let apart = scans.apart.as_ref().map(|apart| self.duration(apart)).transpose()?;
@@ -253,7 +253,7 @@ impl File<'_> {
             rule.values.iter().map(|value| value.field.bytes().end.max(value.minus.map_or(0, |bit| bit.byte + 1)));
         let values = in_values.max().unwrap_or(0);
         let told = match rule.scans.map(|scans| scans.count) {
-            Some(binary::Count::Told(field)) => Some(field.bytes().end),
+            Some(binary::ScanCount::Told(field)) => Some(field.bytes().end),
             _ => None,
         };
         let head = (rule.codes.iter().map(|code| code.field.bytes().end))

@@ -13,7 +13,7 @@ use toml::{
 };
 
 use crate::{
-    mistake::Mistake,
+    mistake::{Mistake, Source},
     protocol::{
         decode::Bit,
         names::{LONGEST_NAME, MOST_NAMES},
@@ -68,7 +68,7 @@ impl<'a> File<'a> {
     }
 
     pub(super) fn toml(&self, error: &toml::de::Error) -> Mistake {
-        self.mistake(error.span().unwrap_or(0..0), error.message().trim().replace('\n', "; "))
+        Source { file: self.origin, text: self.text }.toml_mistake(error)
     }
 
     pub(super) fn read<T: DeserializeOwned>(&self, table: Spanned<DeTable<'a>>) -> Result<T, Mistake> {

@@ -7,7 +7,10 @@ use super::file::{File, LONGEST_FRAME, Part};
 use crate::{
     mistake::Mistake,
     protocol::{
-        checksum::{Absent, Catalogued, ChecksumRule, Complement, Form, Kind, Order, Place, Stands, no_such},
+        checksum::{
+            ByteOrder, BytePosition, Catalogued, ChecksumForm, ChecksumKind, ChecksumPosition, ChecksumRule,
+            Complement, MissingChecksum, no_such,
+        },
         frame::{BlockRule, FrameRule, LengthField, LineRule, Mask, StuffedRule, Stuffing},
     },
 };
@@ -49,7 +52,7 @@ struct LengthText {
     at: Spanned<usize>,
     #[serde(default = "one")]
     size: usize,
-    order: Option<Order>,
+    order: Option<ByteOrder>,
     #[serde(default)]
     add: usize,
 }
@@ -69,8 +72,8 @@ struct IndexedText {
 struct ChecksumText {
     after: Option<Spanned<String>>,
     at: Option<Spanned<i64>>,
-    form: Option<Form>,
-    order: Option<Order>,
+    form: Option<ChecksumForm>,
+    order: Option<ByteOrder>,
     from: Option<Spanned<i64>>,
     skip: Option<Spanned<String>>,
     to: Option<Spanned<i64>>,
@@ -136,7 +139,7 @@ impl<'a> File<'a> {
         }
         let order = match length.order {
             None if length.size > 1 => return Err(self.mistake(span, "expected `order`: \"little\" or \"big\"")),
-            order => order.unwrap_or(Order::Big),
+            order => order.unwrap_or(ByteOrder::Big),
         };
         let field = LengthField { at: self.place(&length.at)?, size: length.size, order, add: length.add };
         let longest = self.longest(prefixed.longest, 1024)?;
@@ -169,38 +172,42 @@ impl<'a> File<'a> {
         let complement = text.complement.as_ref().map(|complement| *complement.get_ref()).unwrap_or_default();
         let kind = match part.kind.get_ref().as_str() {
             "none" => return Ok(None),
-            "sum8" => Kind::Sum { bytes: 1, complement },
-            "sum16" => Kind::Sum { bytes: 2, complement },
-            "xor" => Kind::Xor,
-            name => Kind::Crc(Catalogued::named(name).ok_or_else(|| self.mistake(part.kind.span(), no_such(name)))?),
+            "sum8" => ChecksumKind::Sum { bytes: 1, complement },
+            "sum16" => ChecksumKind::Sum { bytes: 2, complement },
+            "xor" => ChecksumKind::Xor,
+            name => {
+                ChecksumKind::Crc(Catalogued::named(name).ok_or_else(|| self.mistake(part.kind.span(), no_such(name)))?)
+            }
         };
-        if let (Some(complement), false) = (&text.complement, matches!(kind, Kind::Sum { .. })) {
+        if let (Some(complement), false) = (&text.complement, matches!(kind, ChecksumKind::Sum { .. })) {
             return Err(self.mistake(complement.span(), "found a complement, expected one only with a sum"));
         }
-        let form = text.form.unwrap_or(if text.after.is_some() { Form::Hex } else { Form::Binary });
+        let form = text.form.unwrap_or(if text.after.is_some() { ChecksumForm::Hex } else { ChecksumForm::Binary });
         let size = kind.size();
         let order = match text.order {
-            None if size > 1 && form == Form::Binary => {
+            None if size > 1 && form == ChecksumForm::Binary => {
                 return Err(self.mistake(part.kind.span(), "expected `order`: \"little\" or \"big\""));
             }
-            order => order.unwrap_or(Order::Big),
+            order => order.unwrap_or(ByteOrder::Big),
         };
         let absent = match &text.required {
             Some(required) if !required.get_ref() && text.after.is_none() => {
                 return Err(self.mistake(required.span(), "only a checksum behind a mark (`after`) may be absent"));
             }
-            Some(required) if !required.get_ref() => Absent::Allowed,
-            _ => Absent::Refused,
+            Some(required) if !required.get_ref() => MissingChecksum::Allowed,
+            _ => MissingChecksum::Refused,
         };
         let from = match (&text.from, text.skip) {
             (Some(from), None) => self.checksum_place(from)?,
-            (None, skip) => Place::Behind(self.filled(skip, "skip")?.unwrap_or_default()),
+            (None, skip) => BytePosition::Behind(self.filled(skip, "skip")?.unwrap_or_default()),
             (Some(from), Some(_)) => return Err(self.mistake(from.span(), "found `from` beside `skip`, expected one")),
         };
         let stands = match (self.filled(text.after, "mark")?, &text.at) {
-            (Some(mark), None) => Stands::Behind(mark),
-            (None, Some(at)) => Stands::At(self.checksum_place(at)?),
-            (None, None) => Stands::At(Place::FromEnd(if form == Form::Hex { 2 * size } else { size })),
+            (Some(mark), None) => ChecksumPosition::Behind(mark),
+            (None, Some(at)) => ChecksumPosition::At(self.checksum_place(at)?),
+            (None, None) => {
+                ChecksumPosition::At(BytePosition::FromEnd(if form == ChecksumForm::Hex { 2 * size } else { size }))
+            }
             (Some(_), Some(at)) => return Err(self.mistake(at.span(), "found `at` beside `after`, expected one")),
         };
         let to = text.to.as_ref().map(|to| self.checksum_place(to)).transpose()?;
@@ -208,12 +215,12 @@ impl<'a> File<'a> {
     }
 
     /// A byte counted from 1, or backwards from −1, the last.
-    fn checksum_place(&self, at: &Spanned<i64>) -> Result<Place, Mistake> {
+    fn checksum_place(&self, at: &Spanned<i64>) -> Result<BytePosition, Mistake> {
         let size = usize::try_from(at.get_ref().unsigned_abs()).unwrap_or(usize::MAX);
         match at.get_ref().signum() {
             _ if size > LONGEST_FRAME => Err(self.mistake(at.span(), "expected a byte of the frame")),
-            1 => Ok(Place::FromStart(size - 1)),
-            -1 => Ok(Place::FromEnd(size)),
+            1 => Ok(BytePosition::FromStart(size - 1)),
+            -1 => Ok(BytePosition::FromEnd(size)),
             _ => Err(self.mistake(at.span(), "expected a byte counted from 1, or from -1 backwards")),
         }
     }

@@ -15,7 +15,7 @@ use crate::{
 /// A cable's layout as a person writes it.
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub(crate) struct HidText {
+pub(crate) struct HidTable {
     payload: Spanned<PayloadText>,
     mask: Option<Spanned<String>>,
     #[serde(default)]
@@ -49,7 +49,7 @@ struct OutgoingText {
     number: Option<u8>,
 }
 
-impl HidText {
+impl HidTable {
     /// The layout that it describes.
     ///
     /// # Errors

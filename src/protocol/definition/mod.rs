@@ -37,7 +37,7 @@ use serde::Deserialize;
 use toml::{Spanned, de::DeTable};
 
 use self::{
-    example::{ExampleText, Way},
+    example::{ExampleContext, ExampleText},
     file::{File, Part},
 };
 use super::{
@@ -56,7 +56,7 @@ use crate::{
 
 pub use example::Example;
 pub(crate) use example::Piece;
-pub(crate) use hid::HidText;
+pub(crate) use hid::HidTable;
 
 /// How bytes become readings, as one file in `protocols/` describes it.
 #[derive(Debug, Clone)]
@@ -135,7 +135,7 @@ impl Protocol {
         let end = text.len()..text.len();
         let examples_line = file.mistake(head.example.first().map_or(end, Spanned::span), "").line;
         let data_bits = head.serial.over(Settings::default()).data_bits;
-        let way = Way { frame: &frame, poll: poll.as_ref(), hid: hid.as_ref(), data_bits };
+        let way = ExampleContext { frame: &frame, poll: poll.as_ref(), hid: hid.as_ref(), data_bits };
         let examples = head.example.into_iter().map(|example| file.example(example, way));
         Ok(Self {
             examples: examples.collect::<Result<_, _>>()?,
@@ -222,7 +222,7 @@ fn is_name_byte(byte: u8) -> bool {
 impl<'a> File<'a> {
     fn cable(&self, part: Spanned<DeTable<'a>>, poll: Option<&PollRule>) -> Result<HidCable, Mistake> {
         let span = part.span();
-        let text: HidText = self.read(part)?;
+        let text: HidTable = self.read(part)?;
         let cable = text.cable(Source { file: self.origin, text: self.text })?;
         match (&cable.outgoing, poll) {
             (None, Some(_)) => Err(self.mistake(span, "expected `outgoing`, by which [poll] asks through this cable")),

@@ -183,7 +183,7 @@ impl File<'_> {
         value: &Spanned<ValueText>,
         pattern: &Regex,
         names: &mut Vec<String>,
-    ) -> Result<text_pattern::ValueRule, Mistake> {
+    ) -> Result<text_pattern::MessageValueRule, Mistake> {
         let (span, value) = (value.span(), value.get_ref());
         let group = |name: &str| self.group(pattern, name, span.clone());
         let name = match &value.name {
@@ -198,7 +198,7 @@ impl File<'_> {
         if !value.scale.is_finite() || value.scale == 0.0 {
             return Err(self.mistake(span, "expected a scale other than 0"));
         }
-        Ok(text_pattern::ValueRule {
+        Ok(text_pattern::MessageValueRule {
             name: number as u16,
             group: group(value.group.as_deref().unwrap_or("value"))?,
             unit: value.unit_group.as_deref().map(group).transpose()?,

@@ -8,7 +8,7 @@ use toml::Spanned;
 use super::file::File;
 use crate::{
     mistake::Mistake,
-    protocol::decode::{BitsForm, Effect, FlagRule},
+    protocol::decode::{BitsForm, DisplayEffect, FlagRule},
 };
 
 /// What something shows: a word, the place of the last digit, or several of these.
@@ -43,7 +43,7 @@ struct WhenText {
 pub(super) type IsText = BTreeMap<String, Spanned<ShowsText>>;
 
 impl File<'_> {
-    pub(super) fn effects(&self, shows: &Spanned<ShowsText>) -> Result<Vec<Effect>, Mistake> {
+    pub(super) fn effects(&self, shows: &Spanned<ShowsText>) -> Result<Vec<DisplayEffect>, Mistake> {
         let mut effects = Vec::new();
         self.add_effects(shows.get_ref(), shows.span(), &mut effects)?;
         Ok(effects)
@@ -53,12 +53,12 @@ impl File<'_> {
         &self,
         shows: &ShowsText,
         span: std::ops::Range<usize>,
-        effects: &mut Vec<Effect>,
+        effects: &mut Vec<DisplayEffect>,
     ) -> Result<(), Mistake> {
         match shows {
-            ShowsText::Place(place) => effects.push(Effect::Place(*place)),
+            ShowsText::Place(place) => effects.push(DisplayEffect::Place(*place)),
             ShowsText::Word(word) if word.is_empty() => {}
-            ShowsText::Word(word) => effects.push(Effect::read(word).ok_or_else(|| {
+            ShowsText::Word(word) => effects.push(DisplayEffect::read(word).ok_or_else(|| {
                 self.mistake(
                     span,
                     format!(
@@ -112,7 +112,7 @@ impl File<'_> {
     }
 
     /// Values of a binary code.
-    pub(super) fn codes(&self, is: &IsText) -> Result<Vec<(i64, Vec<Effect>)>, Mistake> {
+    pub(super) fn codes(&self, is: &IsText) -> Result<Vec<(i64, Vec<DisplayEffect>)>, Mistake> {
         let values = is.iter().map(|(value, shows)| {
             let wrong = || self.mistake(shows.span(), format!("found the code \"{value}\", expected a number"));
             Ok((number(value).ok_or_else(wrong)?, self.effects(shows)?))

@@ -106,7 +106,7 @@ fn fields() {
     let value = |rest: &str| of_decode(&format!("kind = \"fields\"\n[[decode.value]]\nname = \"v\"\n{rest}"));
     assert_eq!(value("at = 1\ntype = \"i16\""), "line 10: expected `order`: \"little\" or \"big\"");
     assert_eq!(value("at = 0\ntype = \"i8\""), "line 10: expected a byte of the frame, counted from 1");
-    assert!(value("at = 1\ntype = \"i64\"").starts_with("line 11: unknown variant `i64`"));
+    assert!(value("at = 1\ntype = \"i64\"").starts_with("line 11: found \"i64\", expected one of"));
     assert!(value("at = 1\ntype = \"u8\"\nbits = [7, 2]").starts_with("line 12: expected the lowest bit and a count"));
     assert!(value("at = 1\ntype = \"u8\"\nscale = 0.0").starts_with("line 12: expected a scale other than 0"));
     let scans =
@@ -118,8 +118,8 @@ fn fields() {
 fn cables() {
     let hid = |rest: &str| of_part(&format!("[hid]\n{rest}"));
     let counted = "payload = { at = 2, count_at = 1 }\n";
-    assert!(hid("").contains("line 4: missing field `payload`"));
-    assert!(hid("payload = { at = 2, counts = 1 }").starts_with("line 5: unknown field `counts`"));
+    assert!(hid("").contains("line 4: missing key `payload`"));
+    assert!(hid("payload = { at = 2, counts = 1 }").starts_with("line 5: unknown key `counts`"));
     assert_eq!(hid("payload = { at = 2 }"), "line 5: expected `count`, or `count_at` for a report that tells it");
     assert_eq!(hid("payload = { at = 0, count = 3 }"), "line 5: expected a byte of the report, from 1 to 4096");
     assert_eq!(hid("payload = { at = 2, count = 0 }"), "line 5: expected 1 to 4095 bytes");
@@ -210,7 +210,9 @@ fn polling_and_the_rest() {
         of_part("[[action]]\ntext = \"\"\ndoes = \"take\""),
         "line 4: found an empty action, expected what the device sends"
     );
-    assert!(of_part("[[action]]\ntext = \"x\"\ndoes = \"dance\"").starts_with("line 6: unknown variant `dance`"));
+    assert!(
+        of_part("[[action]]\ntext = \"x\"\ndoes = \"dance\"").starts_with("line 6: found \"dance\", expected one of")
+    );
     assert!(
         of_part("[[example]]\ntext = \"1\"\nasked = \"x\"\ngives = [\"value = 1\"]").contains("a request of [poll]")
     );

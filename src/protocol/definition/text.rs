@@ -8,7 +8,7 @@ use crate::{
     mistake::Mistake,
     protocol::{
         counters::CountersRule,
-        decode::{ColumnsRule, HeaderRule, JsonRule, Keys, NumberRule, PairsRule, Separator, TimeColumn},
+        decode::{ColumnsRule, HeaderRule, JsonRule, NumberRule, PairsRule, Separator, StampKeys, TimeColumn},
         names::MOST_NAMES,
     },
 };
@@ -137,11 +137,11 @@ impl File<'_> {
         &self,
         time: Option<TimeKeyText>,
         sequence: Option<SequenceKeyText>,
-    ) -> Result<(Keys, CountersRule), Mistake> {
+    ) -> Result<(StampKeys, CountersRule), Mistake> {
         let time_bits = time.as_ref().and_then(|time| Some((time.unit, time.bits.as_ref()?)));
         let counters = self.counters(time_bits, sequence.as_ref().and_then(|sequence| sequence.bits.as_ref()))?;
         let time = time.map(|time| (time.name, time.unit.in_a_second()));
-        Ok((Keys { time, sequence: sequence.map(|sequence| sequence.name) }, counters))
+        Ok((StampKeys { time, sequence: sequence.map(|sequence| sequence.name) }, counters))
     }
 
     /// Where counters wrap around that tell their width.

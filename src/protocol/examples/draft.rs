@@ -4,7 +4,7 @@
 
 use std::{collections::BTreeSet, sync::Arc};
 
-use super::{Event, Seen, decode, show};
+use super::{DecodedEvent, ExampleEvent, decode, show};
 use crate::protocol::{Annunciators, Protocol, Reading, Value, frame::FrameRule};
 
 /// Kinds of frames that are drafted at most: more are not read by anyone.
@@ -12,7 +12,7 @@ const MOST: usize = 40;
 
 /// One frame as it came, and what it gives.
 #[derive(Debug, Clone, PartialEq, Default)]
-pub(crate) struct Draft {
+pub(crate) struct ExampleDraft {
     /// Its bytes, and those before it that were no frame.
     pub bytes: Vec<u8>,
     /// What it gives, as an example tells it.
@@ -22,19 +22,19 @@ pub(crate) struct Draft {
 }
 
 /// What makes two frames alike: names, functions, sign, overload, annunciators, and the kind of refusal.
-type Likeness = Vec<String>;
+type FrameSignature = Vec<String>;
 
 /// Drafts from all bytes of a recording, in the order in which each kind came first.
-pub(crate) fn draft(protocol: &Arc<Protocol>, bytes: &[u8]) -> Vec<Draft> {
+pub(crate) fn draft(protocol: &Arc<Protocol>, bytes: &[u8]) -> Vec<ExampleDraft> {
     let seen = decode(protocol, bytes.chunks(1).map(|byte| (None, byte)));
-    let mut known: BTreeSet<Likeness> = BTreeSet::new();
+    let mut known: BTreeSet<FrameSignature> = BTreeSet::new();
     let mut drafts = Vec::new();
     let mut begin = 0;
     for of_frame in seen.chunk_by(|one, next| one.byte == next.byte) {
         let end = of_frame[0].byte;
         let frame = &bytes[begin..end];
         begin = end;
-        let likeness = of_frame.iter().map(|seen| likeness(&seen.what)).collect();
+        let likeness = of_frame.iter().map(|seen| likeness(&seen.event)).collect();
         if !known.contains(&likeness) && drafts.len() < MOST {
             known.insert(likeness);
             drafts.push(drafted(frame, of_frame));
@@ -43,13 +43,13 @@ pub(crate) fn draft(protocol: &Arc<Protocol>, bytes: &[u8]) -> Vec<Draft> {
     drafts
 }
 
-fn drafted(frame: &[u8], seen: &[Seen]) -> Draft {
-    let mut draft = Draft { bytes: frame.to_vec(), ..Draft::default() };
+fn drafted(frame: &[u8], seen: &[DecodedEvent]) -> ExampleDraft {
+    let mut draft = ExampleDraft { bytes: frame.to_vec(), ..ExampleDraft::default() };
     for seen in seen {
-        match &seen.what {
+        match &seen.event {
             // Whether frames are missing says nothing about this one.
-            Event::Lost(_) => {}
-            Event::Problem(why) => {
+            ExampleEvent::Lost(_) => {}
+            ExampleEvent::Problem(why) => {
                 draft.refused.get_or_insert_with(|| why.clone());
             }
             event => draft.gives.push(with_digit(event)),
@@ -59,9 +59,11 @@ fn drafted(frame: &[u8], seen: &[Seen]) -> Draft {
 }
 
 /// As an example tells it, with what the last digit is worth: the display shows that too.
-fn with_digit(event: &Event) -> String {
+fn with_digit(event: &ExampleEvent) -> String {
     let text = show(event);
-    let Event::Reading(_, Reading { place: Some(place), value: Value::Number(_), .. }) = event else { return text };
+    let ExampleEvent::Reading(_, Reading { place: Some(place), value: Value::Number(_), .. }) = event else {
+        return text;
+    };
     let digit = match usize::try_from(-i32::from(*place)) {
         Ok(decimals) => format!("{:.decimals$}", 10f64.powi(i32::from(*place))),
         Err(_) => format!("{}", 10f64.powi(i32::from(*place))),
@@ -72,9 +74,9 @@ fn with_digit(event: &Event) -> String {
     }
 }
 
-fn likeness(event: &Event) -> String {
+fn likeness(event: &ExampleEvent) -> String {
     match event {
-        Event::Reading(name, reading) => {
+        ExampleEvent::Reading(name, reading) => {
             let value = match reading.value {
                 Value::Number(value) if value < 0.0 => "below zero",
                 Value::Number(_) => "number",
@@ -84,16 +86,18 @@ fn likeness(event: &Event) -> String {
             let annunciators: Annunciators = reading.annunciators;
             format!("{name} {:?} {value} {annunciators:?}", reading.function)
         }
-        Event::Action(action) => action.word().to_owned(),
-        Event::Itself(_) => "itself".to_owned(),
-        Event::Time(_) => "time".to_owned(),
-        Event::Lost(_) => String::new(),
+        ExampleEvent::Action(action) => action.word().to_owned(),
+        ExampleEvent::Itself(_) => "itself".to_owned(),
+        ExampleEvent::Time(_) => "time".to_owned(),
+        ExampleEvent::Lost(_) => String::new(),
         // Places, figures and what was found differ from frame to frame.
-        Event::Problem(why) => why.split('"').step_by(2).flat_map(str::chars).filter(|c| !c.is_ascii_digit()).collect(),
+        ExampleEvent::Problem(why) => {
+            why.split('"').step_by(2).flat_map(str::chars).filter(|c| !c.is_ascii_digit()).collect()
+        }
     }
 }
 
-impl Draft {
+impl ExampleDraft {
     /// As a part `[[example]]` of the protocol's file.
     pub(crate) fn to_toml(&self, protocol: &Protocol) -> String {
         let quoted = |text: &str| toml::Value::String(text.to_owned()).to_string();
@@ -129,7 +133,7 @@ mod tests {
     use crate::protocol::{Library, check};
 
     /// The frames of a protocol's own examples, as a meter would send them.
-    fn drafts_of(name: &str) -> (Arc<Protocol>, Vec<Draft>) {
+    fn drafts_of(name: &str) -> (Arc<Protocol>, Vec<ExampleDraft>) {
         let protocol = Library::default().find(name).unwrap();
         let bytes: Vec<u8> = protocol.examples().iter().flat_map(|example| example.bytes()).collect();
         let drafts = draft(&protocol, &bytes);

@@ -2,8 +2,8 @@
 
 use std::sync::Arc;
 
-use super::{Event, Expected, Seen, decode, pieces};
-use crate::protocol::{Asked, Example, Protocol};
+use super::{DecodedEvent, ExampleEvent, ExpectedEvent, decode, pieces};
+use crate::protocol::{Example, Protocol, RequestId};
 
 /// Longer examples are not tried byte by byte.
 const LONGEST: usize = 400;
@@ -14,17 +14,18 @@ pub(super) fn of_difference(
     protocol: &Arc<Protocol>,
     example: &Example,
     index: usize,
-    expected: &Expected,
-    seen: &Seen,
+    expected: &ExpectedEvent,
+    seen: &DecodedEvent,
 ) -> Option<String> {
-    let chunks: Vec<(Option<Asked>, Vec<u8>)> = pieces(example).map(|(asked, bytes)| (asked, bytes.to_vec())).collect();
+    let chunks: Vec<(Option<RequestId>, Vec<u8>)> =
+        pieces(example).map(|(request, bytes)| (request, bytes.to_vec())).collect();
     let total: usize = chunks.iter().map(|(_, bytes)| bytes.len()).sum();
     if total > LONGEST
-        || (expected.differs_in_value(&seen.what) && !seen.from.is_empty() && 2 * seen.from.len() < total)
+        || (expected.differs_in_value(&seen.event) && !seen.from.is_empty() && 2 * seen.from.len() < total)
     {
         return None;
     }
-    let trial = Trial { protocol, chunks, index };
+    let trial = AlteredExample { protocol, chunks, index };
     let mends = |at: usize| (0..=u8::MAX).find(|byte| trial.with(at, *byte).is_some_and(|event| expected.is(&event)));
     let mending: Vec<(usize, u8)> = (0..total).filter_map(|at| Some((at, mends(at)?))).collect();
     if let [(at, byte)] = mending[..] {
@@ -33,23 +34,23 @@ pub(super) fn of_difference(
     let places: Vec<usize> = match mending.is_empty() {
         false => mending.into_iter().map(|(at, _)| at).collect(),
         true => {
-            let in_value = expected.differs_in_value(&seen.what);
-            (0..total).filter(|at| trial.changes(*at, &seen.what, in_value)).collect()
+            let in_value = expected.differs_in_value(&seen.event);
+            (0..total).filter(|at| trial.changes(*at, &seen.event, in_value)).collect()
         }
     };
     (!places.is_empty()).then(|| in_words(&places))
 }
 
 /// An example of which one byte is another.
-struct Trial<'a> {
+struct AlteredExample<'a> {
     protocol: &'a Arc<Protocol>,
-    chunks: Vec<(Option<Asked>, Vec<u8>)>,
+    chunks: Vec<(Option<RequestId>, Vec<u8>)>,
     index: usize,
 }
 
-impl Trial<'_> {
+impl AlteredExample<'_> {
     /// What the same event would be.
-    fn with(&self, at: usize, byte: u8) -> Option<Event> {
+    fn with(&self, at: usize, byte: u8) -> Option<ExampleEvent> {
         let mut chunks = self.chunks.clone();
         let mut left = at;
         for (_, bytes) in &mut chunks {
@@ -61,21 +62,24 @@ impl Trial<'_> {
                 None => left -= bytes.len(),
             }
         }
-        let seen = decode(self.protocol, chunks.iter().map(|(asked, bytes)| (*asked, &bytes[..])));
-        seen.into_iter().map(|seen| seen.what).filter(|event| !matches!(event, Event::Problem(_))).nth(self.index)
+        let seen = decode(self.protocol, chunks.iter().map(|(request, bytes)| (*request, &bytes[..])));
+        seen.into_iter()
+            .map(|seen| seen.event)
+            .filter(|event| !matches!(event, ExampleEvent::Problem(_)))
+            .nth(self.index)
     }
 
     /// Whether a bit of this byte changes the event, in its value or in all else, and leaves its kind.
-    fn changes(&self, at: usize, event: &Event, in_value: bool) -> bool {
+    fn changes(&self, at: usize, event: &ExampleEvent, in_value: bool) -> bool {
         let byte = self.chunks.iter().flat_map(|(_, bytes)| bytes).nth(at).copied().unwrap_or_default();
         (0..8).filter_map(|bit| self.with(at, byte ^ 1 << bit)).any(|other| match (event, &other) {
-            (Event::Reading(name, reading), Event::Reading(other_name, other)) => {
+            (ExampleEvent::Reading(name, reading), ExampleEvent::Reading(other_name, other)) => {
                 name == other_name && if in_value { reading.value != other.value } else { reading != other }
             }
-            (Event::Time(one), Event::Time(other)) => one != other,
-            (Event::Action(one), Event::Action(other)) => one != other,
-            (Event::Lost(one), Event::Lost(other)) => one != other,
-            (Event::Itself(one), Event::Itself(other)) => one != other,
+            (ExampleEvent::Time(one), ExampleEvent::Time(other)) => one != other,
+            (ExampleEvent::Action(one), ExampleEvent::Action(other)) => one != other,
+            (ExampleEvent::Lost(one), ExampleEvent::Lost(other)) => one != other,
+            (ExampleEvent::Itself(one), ExampleEvent::Itself(other)) => one != other,
             _ => false,
         })
     }

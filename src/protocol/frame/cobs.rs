@@ -1,17 +1,17 @@
 //! Consistent overhead byte stuffing (Cheshire and Baker 1999): a frame without zeros, and a zero
 //! behind it.
 
-use crate::protocol::problem::{Fault, Wrong};
+use crate::protocol::problem::{DecodeError, Defect};
 
 /// Takes the stuffing out of a frame that came without its zero.
 ///
 /// # Errors
 /// A length that leads beyond the frame's end.
-pub(super) fn unstuff(encoded: &[u8], plain: &mut Vec<u8>) -> Result<(), Fault> {
+pub(super) fn unstuff(encoded: &[u8], plain: &mut Vec<u8>) -> Result<(), DecodeError> {
     let mut at = 0;
     while let Some(code) = encoded.get(at) {
         let block = at + 1..at + usize::from(*code);
-        let bytes = encoded.get(block.clone()).ok_or(Fault::at(at..at + 1, Wrong::Stuffing))?;
+        let bytes = encoded.get(block.clone()).ok_or(DecodeError::at(at..at + 1, Defect::Stuffing))?;
         plain.extend_from_slice(bytes);
         at = block.end;
         if *code != 0xff && at < encoded.len() {
@@ -82,7 +82,7 @@ mod tests {
 
     #[test]
     fn a_length_beyond_the_end_is_refused() {
-        assert_eq!(unstuff(&[3, 1], &mut Vec::new()), Err(Fault::at(0..1, Wrong::Stuffing)));
+        assert_eq!(unstuff(&[3, 1], &mut Vec::new()), Err(DecodeError::at(0..1, Defect::Stuffing)));
     }
 
     proptest::proptest! {

@@ -2,8 +2,8 @@
 
 use memchr::memchr;
 
-use super::{Cut, Verdict};
-use crate::protocol::problem::{Fault, Wrong};
+use super::{Acceptance, FramerOutput};
+use crate::protocol::problem::{DecodeError, Defect};
 
 /// What a line is.
 #[derive(Debug, Clone)]
@@ -19,7 +19,7 @@ pub(in crate::protocol) struct LineRule {
 /// Cuts lines. Whole lines in a chunk are handed out from the chunk itself; only the last,
 /// unfinished one is copied.
 #[derive(Debug)]
-pub(in crate::protocol) struct Line {
+pub(in crate::protocol) struct LineFramer {
     rule: LineRule,
     /// The terminator's last byte: what is searched for.
     last: u8,
@@ -28,7 +28,7 @@ pub(in crate::protocol) struct Line {
     /// What came of a line that is not finished: at most [`Self::most`] bytes, and while skipping
     /// only what may be the beginning of a terminator.
     begun: Vec<u8>,
-    state: State,
+    state: LineState,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -38,21 +38,21 @@ enum CarriageReturn {
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum State {
+enum LineState {
     Reading,
     /// An over-long line was told; the rest of it is skipped.
     Skipping,
 }
 
-impl Line {
+impl LineFramer {
     pub(crate) fn new(rule: LineRule) -> Self {
         let last = *rule.terminator.last().expect("a terminator is checked not to be empty when the file is read");
         let carriage_return = if rule.terminator == b"\n" { CarriageReturn::Dropped } else { CarriageReturn::Kept };
-        Self { rule, last, carriage_return, begun: Vec::new(), state: State::Reading }
+        Self { rule, last, carriage_return, begun: Vec::new(), state: LineState::Reading }
     }
 
     #[inline]
-    pub(crate) fn push(&mut self, bytes: &[u8], mut found: impl FnMut(Cut<'_>) -> Verdict) {
+    pub(crate) fn push(&mut self, bytes: &[u8], mut found: impl FnMut(FramerOutput<'_>) -> Acceptance) {
         let (mut start, mut from) = (0, 0);
         while let Some(end) = memchr(self.last, &bytes[from..]).map(|at| from + at + 1) {
             from = end;
@@ -61,7 +61,7 @@ impl Line {
                 continue;
             }
             start = end;
-            if self.state == State::Reading && self.begun.is_empty() {
+            if self.state == LineState::Reading && self.begun.is_empty() {
                 self.hand_out(piece, &mut found);
             } else {
                 self.complete(piece, &mut found);
@@ -70,12 +70,12 @@ impl Line {
         self.keep(&bytes[start..], &mut found);
     }
 
-    pub(crate) fn lost(&mut self, mut found: impl FnMut(Cut<'_>) -> Verdict) {
-        if self.state == State::Reading && !self.begun.is_empty() {
-            found(Cut::Refused(&self.begun, Fault::whole(Wrong::Partial)));
+    pub(crate) fn lost(&mut self, mut found: impl FnMut(FramerOutput<'_>) -> Acceptance) {
+        if self.state == LineState::Reading && !self.begun.is_empty() {
+            found(FramerOutput::Refused(&self.begun, DecodeError::whole(Defect::Partial)));
         }
         self.begun.clear();
-        self.state = State::Reading;
+        self.state = LineState::Reading;
     }
 
     /// As many bytes of an unfinished line as may still turn out to be short enough.
@@ -95,14 +95,14 @@ impl Line {
     }
 
     /// Ends the line that was begun in an earlier chunk.
-    fn complete(&mut self, piece: &[u8], found: &mut impl FnMut(Cut<'_>) -> Verdict) {
+    fn complete(&mut self, piece: &[u8], found: &mut impl FnMut(FramerOutput<'_>) -> Acceptance) {
         let mut line = std::mem::take(&mut self.begun);
         match self.state {
-            State::Skipping => self.state = State::Reading,
-            State::Reading if line.len() + piece.len() > self.most() + self.rule.terminator.len() => {
+            LineState::Skipping => self.state = LineState::Reading,
+            LineState::Reading if line.len() + piece.len() > self.most() + self.rule.terminator.len() => {
                 self.tell_over_long(&mut line, piece, found);
             }
-            State::Reading => {
+            LineState::Reading => {
                 line.extend_from_slice(piece);
                 self.hand_out(&line, found);
             }
@@ -113,7 +113,7 @@ impl Line {
 
     /// Hands out a line that ends with its terminator.
     #[inline]
-    fn hand_out(&self, line: &[u8], found: &mut impl FnMut(Cut<'_>) -> Verdict) {
+    fn hand_out(&self, line: &[u8], found: &mut impl FnMut(FramerOutput<'_>) -> Acceptance) {
         let taken = line.len();
         let mut text = &line[..taken - self.rule.terminator.len()];
         if self.carriage_return == CarriageReturn::Dropped {
@@ -121,23 +121,23 @@ impl Line {
         }
         if text.len() > self.rule.longest {
             let longest = self.rule.longest;
-            found(Cut::Refused(&text[..longest], Fault::whole(Wrong::TooLong { longest })));
+            found(FramerOutput::Refused(&text[..longest], DecodeError::whole(Defect::TooLong { longest })));
             return;
         }
         let is_comment = self.rule.comment.as_ref().is_some_and(|mark| text.trim_ascii_start().starts_with(mark));
-        found(Cut::Frame(if is_comment { &[] } else { text }, taken));
+        found(FramerOutput::Frame(if is_comment { &[] } else { text }, taken));
     }
 
     /// Keeps the beginning of a line for the next chunk.
-    fn keep(&mut self, bytes: &[u8], found: &mut impl FnMut(Cut<'_>) -> Verdict) {
-        if self.state == State::Reading {
+    fn keep(&mut self, bytes: &[u8], found: &mut impl FnMut(FramerOutput<'_>) -> Acceptance) {
+        if self.state == LineState::Reading {
             if self.begun.len() + bytes.len() <= self.most() {
                 self.begun.extend_from_slice(bytes);
                 return;
             }
             let mut head = self.begun.clone();
             self.tell_over_long(&mut head, bytes, found);
-            self.state = State::Skipping;
+            self.state = LineState::Skipping;
         }
         let tail = self.rule.terminator.len() - 1;
         match bytes.len().checked_sub(tail) {
@@ -153,12 +153,12 @@ impl Line {
     }
 
     /// Tells of a line that is too long: its first bytes, as many as a line may have.
-    fn tell_over_long(&self, head: &mut Vec<u8>, rest: &[u8], found: &mut impl FnMut(Cut<'_>) -> Verdict) {
+    fn tell_over_long(&self, head: &mut Vec<u8>, rest: &[u8], found: &mut impl FnMut(FramerOutput<'_>) -> Acceptance) {
         let longest = self.rule.longest;
         let room = longest.saturating_sub(head.len()).min(rest.len());
         head.extend_from_slice(&rest[..room]);
         head.truncate(longest);
-        found(Cut::Refused(head, Fault::whole(Wrong::TooLong { longest })));
+        found(FramerOutput::Refused(head, DecodeError::whole(Defect::TooLong { longest })));
     }
 }
 
@@ -171,26 +171,28 @@ mod tests {
     }
 
     fn cuts(rule: &LineRule, chunks: &[&[u8]]) -> Vec<String> {
-        let mut line = Line::new(rule.clone());
+        let mut line = LineFramer::new(rule.clone());
         let mut cuts = Vec::new();
         for chunk in chunks {
             line.push(chunk, |cut| {
                 cuts.push(told(cut));
-                Verdict::Taken
+                Acceptance::Accepted
             });
             assert!(line.begun.len() <= line.most());
         }
         line.lost(|cut| {
             cuts.push(told(cut));
-            Verdict::Taken
+            Acceptance::Accepted
         });
         cuts
     }
 
-    fn told(cut: Cut<'_>) -> String {
+    fn told(cut: FramerOutput<'_>) -> String {
         match cut {
-            Cut::Frame(text, taken) | Cut::Trial(text, taken) => format!("{} ({taken})", text.escape_ascii()),
-            Cut::Refused(text, fault) => format!("{:?} {}", fault.wrong, text.escape_ascii()),
+            FramerOutput::Frame(text, taken) | FramerOutput::Trial(text, taken) => {
+                format!("{} ({taken})", text.escape_ascii())
+            }
+            FramerOutput::Refused(text, error) => format!("{:?} {}", error.defect, text.escape_ascii()),
         }
     }
 

@@ -12,29 +12,29 @@ mod stuffed;
 #[cfg(test)]
 pub(super) mod tests;
 
-pub(super) use block::{Block, BlockRule, LengthField, Mask};
-pub(super) use line::{Line, LineRule};
-pub(super) use stuffed::{Stuffed, StuffedRule, Stuffing};
+pub(super) use block::{BlockFramer, BlockRule, LengthField, Mask};
+pub(super) use line::{LineFramer, LineRule};
+pub(super) use stuffed::{StuffedFramer, StuffedRule, Stuffing};
 
-use super::problem::Fault;
+use super::problem::DecodeError;
 
 /// What a framer found.
-pub(super) enum Cut<'a> {
+pub(super) enum FramerOutput<'a> {
     /// A frame without its end, and how many bytes came for it in all.
     Frame(&'a [u8], usize),
     /// The same after damage: bytes that may be the middle of a frame, so that refusing them is
     /// no news.
     Trial(&'a [u8], usize),
     /// Bytes that belong to no frame: their beginning, and why they are none.
-    Refused(&'a [u8], Fault),
+    Refused(&'a [u8], DecodeError),
 }
 
-/// What became of a cut.
+/// What the decoder made of a frame.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Verdict {
-    Taken,
+pub(super) enum Acceptance {
+    Accepted,
     /// It is no frame of the protocol.
-    Refused,
+    Rejected,
 }
 
 /// How a protocol's bytes are cut.
@@ -60,23 +60,23 @@ impl FrameRule {
 /// The framer of one port.
 #[derive(Debug)]
 pub(super) enum Framer {
-    Line(Line),
-    Stuffed(Stuffed),
-    Block(Block),
+    Line(LineFramer),
+    Stuffed(StuffedFramer),
+    Block(BlockFramer),
 }
 
 impl Framer {
     pub(super) fn new(rule: &FrameRule) -> Self {
         match rule {
-            FrameRule::Line(rule) => Self::Line(Line::new(rule.clone())),
-            FrameRule::Stuffed(rule) => Self::Stuffed(Stuffed::new(*rule)),
-            FrameRule::Block(rule) => Self::Block(Block::new(rule.clone())),
+            FrameRule::Line(rule) => Self::Line(LineFramer::new(rule.clone())),
+            FrameRule::Stuffed(rule) => Self::Stuffed(StuffedFramer::new(*rule)),
+            FrameRule::Block(rule) => Self::Block(BlockFramer::new(rule.clone())),
         }
     }
 
     /// Takes bytes in, and hands out every frame that they complete.
     #[inline]
-    pub(super) fn push(&mut self, bytes: &[u8], found: impl FnMut(Cut<'_>) -> Verdict) {
+    pub(super) fn push(&mut self, bytes: &[u8], found: impl FnMut(FramerOutput<'_>) -> Acceptance) {
         match self {
             Self::Line(line) => line.push(bytes, found),
             Self::Stuffed(stuffed) => stuffed.push(bytes, found),
@@ -85,7 +85,7 @@ impl Framer {
     }
 
     /// The port went away: a frame that was begun will never be completed.
-    pub(super) fn lost(&mut self, found: impl FnMut(Cut<'_>) -> Verdict) {
+    pub(super) fn lost(&mut self, found: impl FnMut(FramerOutput<'_>) -> Acceptance) {
         match self {
             Self::Line(line) => line.lost(found),
             Self::Stuffed(stuffed) => stuffed.lost(found),

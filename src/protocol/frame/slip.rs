@@ -1,6 +1,6 @@
 //! Serial line IP's framing (RFC 1055): END behind a frame, and often before it too.
 
-use crate::protocol::problem::{Fault, Wrong};
+use crate::protocol::problem::{DecodeError, Defect};
 
 /// Ends a frame.
 pub(super) const END: u8 = 0xc0;
@@ -15,7 +15,7 @@ const ESC_ESC: u8 = 0xdd;
 ///
 /// # Errors
 /// An ESC with another byte behind it: RFC 1055 leaves open what that means, here it is damage.
-pub(super) fn unescape(encoded: &[u8], plain: &mut Vec<u8>) -> Result<(), Fault> {
+pub(super) fn unescape(encoded: &[u8], plain: &mut Vec<u8>) -> Result<(), DecodeError> {
     let mut rest = encoded;
     while let Some(length) = memchr::memchr(ESC, rest) {
         plain.extend_from_slice(&rest[..length]);
@@ -24,7 +24,7 @@ pub(super) fn unescape(encoded: &[u8], plain: &mut Vec<u8>) -> Result<(), Fault>
             Some(&ESC_ESC) => ESC,
             _ => {
                 let at = encoded.len() - rest.len() + length;
-                return Err(Fault::at(at..(at + 2).min(encoded.len()), Wrong::Stuffing));
+                return Err(DecodeError::at(at..(at + 2).min(encoded.len()), Defect::Stuffing));
             }
         });
         rest = &rest[length + 2..];
@@ -71,7 +71,7 @@ mod tests {
 
     #[test]
     fn a_broken_pair_is_refused() {
-        assert_eq!(unescape(&[1, 0xdb, 2], &mut Vec::new()), Err(Fault::at(1..3, Wrong::Stuffing)));
-        assert_eq!(unescape(&[1, 0xdb], &mut Vec::new()), Err(Fault::at(1..2, Wrong::Stuffing)));
+        assert_eq!(unescape(&[1, 0xdb, 2], &mut Vec::new()), Err(DecodeError::at(1..3, Defect::Stuffing)));
+        assert_eq!(unescape(&[1, 0xdb], &mut Vec::new()), Err(DecodeError::at(1..2, Defect::Stuffing)));
     }
 }

@@ -2,8 +2,8 @@
 
 use memchr::memchr;
 
-use super::{Cut, Verdict, cobs, slip};
-use crate::protocol::problem::{Fault, Wrong};
+use super::{Acceptance, FramerOutput, cobs, slip};
+use crate::protocol::problem::{DecodeError, Defect};
 
 /// What such a frame is.
 #[derive(Debug, Clone, Copy)]
@@ -33,80 +33,80 @@ impl Stuffing {
 /// Cuts such frames. Whole ones are read from the chunk itself; only the last, unfinished one is
 /// copied.
 #[derive(Debug)]
-pub(in crate::protocol) struct Stuffed {
+pub(in crate::protocol) struct StuffedFramer {
     rule: StuffedRule,
     /// What came of a frame that is not finished; at most the longest.
     begun: Vec<u8>,
-    state: State,
+    state: StuffedState,
     /// The frame at hand without its stuffing; kept for its memory.
     plain: Vec<u8>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum State {
+enum StuffedState {
     Reading,
     /// An over-long frame was told; the rest of it is skipped.
     Skipping,
 }
 
-impl Stuffed {
+impl StuffedFramer {
     pub(crate) fn new(rule: StuffedRule) -> Self {
-        Self { rule, begun: Vec::new(), state: State::Reading, plain: Vec::new() }
+        Self { rule, begun: Vec::new(), state: StuffedState::Reading, plain: Vec::new() }
     }
 
-    pub(crate) fn push(&mut self, bytes: &[u8], mut found: impl FnMut(Cut<'_>) -> Verdict) {
+    pub(crate) fn push(&mut self, bytes: &[u8], mut found: impl FnMut(FramerOutput<'_>) -> Acceptance) {
         let mut start = 0;
         while let Some(length) = memchr(self.rule.stuffing.end(), &bytes[start..]) {
             let piece = &bytes[start..start + length];
             start += length + 1;
-            if self.state == State::Reading && self.begun.is_empty() && length <= self.rule.longest {
+            if self.state == StuffedState::Reading && self.begun.is_empty() && length <= self.rule.longest {
                 self.hand_out(piece, &mut found);
                 continue;
             }
             self.keep(piece, &mut found);
-            if self.state == State::Reading {
+            if self.state == StuffedState::Reading {
                 let encoded = std::mem::take(&mut self.begun);
                 self.hand_out(&encoded, &mut found);
                 self.begun = encoded;
             }
             self.begun.clear();
-            self.state = State::Reading;
+            self.state = StuffedState::Reading;
         }
         self.keep(&bytes[start..], &mut found);
     }
 
-    pub(crate) fn lost(&mut self, mut found: impl FnMut(Cut<'_>) -> Verdict) {
+    pub(crate) fn lost(&mut self, mut found: impl FnMut(FramerOutput<'_>) -> Acceptance) {
         if !self.begun.is_empty() {
-            found(Cut::Refused(&self.begun, Fault::whole(Wrong::Partial)));
+            found(FramerOutput::Refused(&self.begun, DecodeError::whole(Defect::Partial)));
         }
         self.begun.clear();
-        self.state = State::Reading;
+        self.state = StuffedState::Reading;
     }
 
-    fn hand_out(&mut self, encoded: &[u8], found: &mut impl FnMut(Cut<'_>) -> Verdict) {
+    fn hand_out(&mut self, encoded: &[u8], found: &mut impl FnMut(FramerOutput<'_>) -> Acceptance) {
         self.plain.clear();
         let read = match self.rule.stuffing {
             Stuffing::Cobs => cobs::unstuff(encoded, &mut self.plain),
             Stuffing::Slip => slip::unescape(encoded, &mut self.plain),
         };
         match read {
-            Ok(()) => found(Cut::Frame(&self.plain, encoded.len() + 1)),
-            Err(fault) => found(Cut::Refused(encoded, fault)),
+            Ok(()) => found(FramerOutput::Frame(&self.plain, encoded.len() + 1)),
+            Err(error) => found(FramerOutput::Refused(encoded, error)),
         };
     }
 
     /// Keeps a part of a frame; one that is too long is told once.
-    fn keep(&mut self, bytes: &[u8], found: &mut impl FnMut(Cut<'_>) -> Verdict) {
-        if self.state == State::Skipping {
+    fn keep(&mut self, bytes: &[u8], found: &mut impl FnMut(FramerOutput<'_>) -> Acceptance) {
+        if self.state == StuffedState::Skipping {
             return;
         }
         let longest = self.rule.longest;
         let room = longest - self.begun.len();
         self.begun.extend_from_slice(&bytes[..bytes.len().min(room)]);
         if bytes.len() > room {
-            found(Cut::Refused(&self.begun, Fault::whole(Wrong::TooLong { longest })));
+            found(FramerOutput::Refused(&self.begun, DecodeError::whole(Defect::TooLong { longest })));
             self.begun.clear();
-            self.state = State::Skipping;
+            self.state = StuffedState::Skipping;
         }
     }
 }
@@ -120,13 +120,13 @@ mod tests {
     fn frames_end_with_their_byte() {
         let rule = StuffedRule { stuffing: Stuffing::Cobs, longest: 8 };
         check(
-            || Stuffed::new(rule),
+            || StuffedFramer::new(rule),
             &[0, 3, 1, 2, 0, 0, 1, 1, 0, 9, 1, 0, 2, 7],
             &[" (1)", "0102 (4)", " (1)", "00 (3)", "Stuffing 0901", "Partial 0207"],
         );
         let rule = StuffedRule { stuffing: Stuffing::Slip, longest: 8 };
         check(
-            || Stuffed::new(rule),
+            || StuffedFramer::new(rule),
             &[0xc0, 1, 0xdb, 0xdc, 0xc0, 0xdb, 0xc0, 2, 0xc0],
             &[" (1)", "01c0 (4)", "Stuffing db", "02 (2)"],
         );
@@ -136,7 +136,7 @@ mod tests {
     fn an_over_long_frame_is_told_once_and_skipped() {
         let rule = StuffedRule { stuffing: Stuffing::Slip, longest: 3 };
         check(
-            || Stuffed::new(rule),
+            || StuffedFramer::new(rule),
             &[1, 2, 3, 0xc0, 1, 2, 3, 4, 5, 0xc0, 9, 0xc0, 1, 2, 3, 4],
             &["010203 (4)", "TooLong { longest: 3 } 010203", "09 (2)", "TooLong { longest: 3 } 010203"],
         );

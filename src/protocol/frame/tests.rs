@@ -3,50 +3,54 @@
 use proptest::prelude::*;
 
 use super::*;
-use crate::protocol::checksum::Order;
+use crate::protocol::checksum::ByteOrder;
 
 /// A framer, for tests of one kind.
-pub(crate) trait Cuts {
-    fn push_bytes(&mut self, bytes: &[u8], found: &mut dyn FnMut(Cut<'_>) -> Verdict);
-    fn lose(&mut self, found: &mut dyn FnMut(Cut<'_>) -> Verdict);
+pub(crate) trait TestFramer {
+    fn push_bytes(&mut self, bytes: &[u8], found: &mut dyn FnMut(FramerOutput<'_>) -> Acceptance);
+    fn lose(&mut self, found: &mut dyn FnMut(FramerOutput<'_>) -> Acceptance);
 }
 
-impl Cuts for Block {
-    fn push_bytes(&mut self, bytes: &[u8], found: &mut dyn FnMut(Cut<'_>) -> Verdict) {
+impl TestFramer for BlockFramer {
+    fn push_bytes(&mut self, bytes: &[u8], found: &mut dyn FnMut(FramerOutput<'_>) -> Acceptance) {
         self.push(bytes, found);
     }
-    fn lose(&mut self, found: &mut dyn FnMut(Cut<'_>) -> Verdict) {
+    fn lose(&mut self, found: &mut dyn FnMut(FramerOutput<'_>) -> Acceptance) {
         self.lost(found);
     }
 }
 
-impl Cuts for Stuffed {
-    fn push_bytes(&mut self, bytes: &[u8], found: &mut dyn FnMut(Cut<'_>) -> Verdict) {
+impl TestFramer for StuffedFramer {
+    fn push_bytes(&mut self, bytes: &[u8], found: &mut dyn FnMut(FramerOutput<'_>) -> Acceptance) {
         self.push(bytes, found);
     }
-    fn lose(&mut self, found: &mut dyn FnMut(Cut<'_>) -> Verdict) {
+    fn lose(&mut self, found: &mut dyn FnMut(FramerOutput<'_>) -> Acceptance) {
         self.lost(found);
     }
 }
 
 /// In words; a frame that holds FF is refused.
-fn told(cut: &Cut<'_>) -> (Option<String>, Verdict) {
+fn told(cut: &FramerOutput<'_>) -> (Option<String>, Acceptance) {
     let hex = |bytes: &[u8]| bytes.iter().map(|byte| format!("{byte:02x}")).collect::<String>();
     match cut {
-        Cut::Frame(frame, _) if frame.contains(&0xff) => (Some(format!("refused {}", hex(frame))), Verdict::Refused),
-        Cut::Trial(frame, _) if frame.contains(&0xff) => (None, Verdict::Refused),
-        Cut::Frame(frame, taken) | Cut::Trial(frame, taken) => {
-            (Some(format!("{} ({taken})", hex(frame))), Verdict::Taken)
+        FramerOutput::Frame(frame, _) if frame.contains(&0xff) => {
+            (Some(format!("refused {}", hex(frame))), Acceptance::Rejected)
         }
-        Cut::Refused(bytes, fault) => (Some(format!("{:?} {}", fault.wrong, hex(bytes))), Verdict::Taken),
+        FramerOutput::Trial(frame, _) if frame.contains(&0xff) => (None, Acceptance::Rejected),
+        FramerOutput::Frame(frame, taken) | FramerOutput::Trial(frame, taken) => {
+            (Some(format!("{} ({taken})", hex(frame))), Acceptance::Accepted)
+        }
+        FramerOutput::Refused(bytes, error) => {
+            (Some(format!("{:?} {}", error.defect, hex(bytes))), Acceptance::Accepted)
+        }
     }
 }
 
 /// The bytes at once, and split at every place into two, and one by one.
-pub(crate) fn check<F: Cuts>(framer: impl Fn() -> F, bytes: &[u8], expected: &[&str]) {
+pub(crate) fn check<F: TestFramer>(framer: impl Fn() -> F, bytes: &[u8], expected: &[&str]) {
     let cuts = |chunks: &[&[u8]]| {
         let (mut framer, mut cuts) = (framer(), Vec::new());
-        let mut found = |cut: Cut<'_>| {
+        let mut found = |cut: FramerOutput<'_>| {
             let (words, verdict) = told(&cut);
             cuts.extend(words);
             verdict
@@ -68,7 +72,7 @@ type Send = fn(&[u8]) -> Vec<u8>;
 /// One of each kind, and how a payload of eight bytes is sent by it.
 fn kinds() -> Vec<(FrameRule, Send)> {
     let mask = |bytes: &[u8]| Mask(bytes.iter().map(|byte| (*byte, 0xff)).collect());
-    let field = LengthField { at: 1, size: 1, order: Order::Big, add: 2 };
+    let field = LengthField { at: 1, size: 1, order: ByteOrder::Big, add: 2 };
     let prefixed = BlockRule::Prefixed { start: mask(&[0xaa]), end: Mask::default(), field, longest: 40 };
     vec![
         (FrameRule::Line(LineRule { terminator: b"\n".to_vec(), longest: 64, comment: None }), |payload| {
@@ -131,10 +135,10 @@ proptest! {
         let mut expected = Vec::new();
         for frame in good.iter().map(|payload| send(payload)) {
             Framer::new(rule).push(&frame, |cut| {
-                if let Cut::Frame(frame, _) = cut {
+                if let FramerOutput::Frame(frame, _) = cut {
                     expected.push(frame.to_vec());
                 }
-                Verdict::Taken
+                Acceptance::Accepted
             });
             bytes.extend(frame);
         }
@@ -147,12 +151,12 @@ proptest! {
             let (chunk, behind) = rest.split_at((*sizes.next().unwrap()).min(rest.len()));
             rest = behind;
             framer.push(chunk, |cut| match cut {
-                Cut::Frame(frame, _) | Cut::Trial(frame, _) if expected.iter().any(|good| good == frame) => {
+                FramerOutput::Frame(frame, _) | FramerOutput::Trial(frame, _) if expected.iter().any(|good| good == frame) => {
                     found.push(frame.to_vec());
-                    Verdict::Taken
+                    Acceptance::Accepted
                 }
-                Cut::Frame(..) | Cut::Trial(..) => Verdict::Refused,
-                Cut::Refused(..) => Verdict::Taken,
+                FramerOutput::Frame(..) | FramerOutput::Trial(..) => Acceptance::Rejected,
+                FramerOutput::Refused(..) => Acceptance::Accepted,
             });
         }
         prop_assert_eq!(found, expected);

@@ -18,16 +18,16 @@ fn check(text: &str, value: f64, digit: f64, function: Function) {
 #[test]
 fn numbers_of_ieee_488_2() {
     // Forms of IEEE 488.2 8.7.2 to 8.7.4 as instrument guides quote them; the examples are ours.
-    check("1", 1.0, 1.0, Function::Untold);
-    check("-12", -12.0, 1.0, Function::Untold);
-    check("+0042", 42.0, 1.0, Function::Untold);
-    check("12.345", 12.345, 0.001, Function::Untold);
-    check("-0.500", -0.5, 0.001, Function::Untold);
-    check("+1.23450E+01", 12.345, 1e-4, Function::Untold);
-    check("-5.0E-3", -0.005, 1e-4, Function::Untold);
+    check("1", 1.0, 1.0, Function::Unknown);
+    check("-12", -12.0, 1.0, Function::Unknown);
+    check("+0042", 42.0, 1.0, Function::Unknown);
+    check("12.345", 12.345, 0.001, Function::Unknown);
+    check("-0.500", -0.5, 0.001, Function::Unknown);
+    check("+1.23450E+01", 12.345, 1e-4, Function::Unknown);
+    check("-5.0E-3", -0.005, 1e-4, Function::Unknown);
     // Tolerated on input (IEEE 488.2 7.7.2, from memory).
-    check(".5", 0.5, 0.1, Function::Untold);
-    check("5.", 5.0, 1.0, Function::Untold);
+    check(".5", 0.5, 0.1, Function::Unknown);
+    check("5.", 5.0, 1.0, Function::Unknown);
 }
 
 #[test]
@@ -37,7 +37,7 @@ fn words_of_scpi() {
     assert_eq!(read("+9.90000000E+37"), Ok(Value::Over));
     assert_eq!(read("9.9E37"), Ok(Value::Over));
     assert_eq!(read("-9.9E37"), Ok(Value::Under));
-    assert_eq!(read("+9.91000000E+37"), Err(Wrong::NoNumberWord));
+    assert_eq!(read("+9.91000000E+37"), Err(Defect::NoNumberWord));
 }
 
 #[test]
@@ -49,7 +49,7 @@ fn units_and_prefixes() {
     check("12,45 V", 12.45, 0.01, volt);
     check("7.49 ohm", 7.49, 0.01, Function::Unit(Dimension::Ohm));
     check("4.7 kΩ", 4700.0, 100.0, Function::Unit(Dimension::Ohm));
-    check("4.7 k", 4700.0, 100.0, Function::Untold);
+    check("4.7 k", 4700.0, 100.0, Function::Unknown);
     check("1.2 V AC", 1.2, 0.1, Function::Exact(Quantity::VoltsAc));
     check("12.4 VDC", 12.4, 0.1, Function::Exact(Quantity::VoltsDc));
     check("12.4 mVdc", 12.4e-3, 1e-4, Function::Exact(Quantity::VoltsDc));
@@ -71,12 +71,12 @@ fn too_much() {
 #[test]
 fn what_is_no_value_is_refused() {
     for text in ["nan", "NaN", "-inf", "Infinity", "1e999"] {
-        assert_eq!(numbers().read(text), Err(Wrong::NotFinite), "{text}");
+        assert_eq!(numbers().read(text), Err(Defect::NotFinite), "{text}");
     }
-    assert_eq!(numbers().read("1e31"), Err(Wrong::TooLarge));
-    assert_eq!(numbers().read("1e28 kV"), Err(Wrong::TooLarge));
+    assert_eq!(numbers().read("1e31"), Err(Defect::TooLarge));
+    assert_eq!(numbers().read("1e28 kV"), Err(Defect::TooLarge));
     for text in ["", "-", ".", "V", "1.2.3", "--1", "x1", "1,2,3", "12.4 OL", "1_000"] {
-        assert!(matches!(numbers().read(text), Err(Wrong::NotANumber | Wrong::UnknownUnit)), "{text}");
+        assert!(matches!(numbers().read(text), Err(Defect::NotANumber | Defect::UnknownUnit)), "{text}");
     }
 }
 

@@ -14,10 +14,10 @@ fn ms(time: i64) -> Mono {
     Mono(time * 1000)
 }
 
-fn told(turn: Turn<'_>) -> String {
+fn told(turn: PollAction<'_>) -> String {
     match turn {
-        Turn::Send(bytes) => String::from_utf8_lossy(bytes).trim_end().to_owned(),
-        Turn::Wait(until) => format!("wait {}", until.0 / 1000),
+        PollAction::Send(bytes) => String::from_utf8_lossy(bytes).trim_end().to_owned(),
+        PollAction::Wait(until) => format!("wait {}", until.0 / 1000),
     }
 }
 
@@ -28,25 +28,25 @@ fn requests_go_round_in_turn() {
     let poll = "open = [\"*CLS\", \"SYST:REM\"]\npause = \"20 ms\"\nevery = \"100 ms\"\ntimeout = \"1 s\"\n\
         request = [{ name = \"function\", send = \"FUNC?\", rounds = 2 }, { name = \"value\", send = \"READ?\" }]";
     let mut poller = Poller::new(&protocol(poll, NUMBER), ms(0)).unwrap();
-    assert_eq!(told(poller.turn(ms(0))), "*CLS");
-    assert_eq!(told(poller.turn(ms(0))), "wait 20");
-    assert_eq!(told(poller.turn(ms(20))), "SYST:REM");
-    assert_eq!(told(poller.turn(ms(39))), "wait 40");
-    assert_eq!(told(poller.turn(ms(40))), "FUNC?");
-    assert_eq!(told(poller.turn(ms(40))), "wait 1040");
+    assert_eq!(told(poller.next_action(ms(0))), "*CLS");
+    assert_eq!(told(poller.next_action(ms(0))), "wait 20");
+    assert_eq!(told(poller.next_action(ms(20))), "SYST:REM");
+    assert_eq!(told(poller.next_action(ms(39))), "wait 40");
+    assert_eq!(told(poller.next_action(ms(40))), "FUNC?");
+    assert_eq!(told(poller.next_action(ms(40))), "wait 1040");
     poller.received(b"VO");
-    assert_eq!(told(poller.turn(ms(41))), "wait 1040", "half an answer is none");
+    assert_eq!(told(poller.next_action(ms(41))), "wait 1040", "half an answer is none");
     poller.received(b"LT\n");
-    assert_eq!(told(poller.turn(ms(42))), "READ?");
+    assert_eq!(told(poller.next_action(ms(42))), "READ?");
     poller.received(b"1.5\n");
-    assert_eq!(told(poller.turn(ms(50))), "wait 100");
-    assert_eq!(told(poller.turn(ms(100))), "READ?", "the function is asked every second round");
+    assert_eq!(told(poller.next_action(ms(50))), "wait 100");
+    assert_eq!(told(poller.next_action(ms(100))), "READ?", "the function is asked every second round");
     poller.received(b"1.5\n");
-    assert_eq!(told(poller.turn(ms(350))), "FUNC?", "a late round begins at once");
+    assert_eq!(told(poller.next_action(ms(350))), "FUNC?", "a late round begins at once");
     poller.received(b"VOLT\n");
-    assert_eq!(told(poller.turn(ms(351))), "READ?");
+    assert_eq!(told(poller.next_action(ms(351))), "READ?");
     poller.received(b"1.5\n");
-    assert_eq!(told(poller.turn(ms(352))), "wait 450", "and is not made up for");
+    assert_eq!(told(poller.next_action(ms(352))), "wait 450", "and is not made up for");
 }
 
 #[test]
@@ -55,24 +55,24 @@ fn a_time_out_is_followed_by_silence_and_the_error_queue() {
         errors = { send = \"SYST:ERR?\", none = '^[+]?0,', rounds = 100 }";
     let protocol = protocol(poll, NUMBER);
     let mut poller = Poller::new(&protocol, ms(0)).unwrap();
-    assert_eq!(told(poller.turn(ms(0))), "READ?");
-    assert!(poller.asked().is_some());
-    assert_eq!(told(poller.turn(ms(50))), "wait 100");
-    assert_eq!((poller.timeouts(), poller.asked()), (1, None), "an answer would be too late");
-    assert_eq!(told(poller.turn(ms(100))), "SYST:ERR?");
+    assert_eq!(told(poller.next_action(ms(0))), "READ?");
+    assert!(poller.request().is_some());
+    assert_eq!(told(poller.next_action(ms(50))), "wait 100");
+    assert_eq!((poller.timeouts(), poller.request()), (1, None), "an answer would be too late");
+    assert_eq!(told(poller.next_action(ms(100))), "SYST:ERR?");
     let mut engine = Engine::new(protocol.clone());
     let mut out = Decoded::default();
     for answer in [&b"-113,\"Undefined header\"\n"[..], b"0,\"No error\"\n"] {
-        engine.asked(poller.asked());
+        engine.set_request(poller.request());
         engine.push(answer, &mut out);
         poller.received(answer);
         if answer[0] == b'-' {
-            assert_eq!(told(poller.turn(ms(110))), "SYST:ERR?", "until the queue is empty");
+            assert_eq!(told(poller.next_action(ms(110))), "SYST:ERR?", "until the queue is empty");
         }
     }
     assert_eq!(out.problems.len(), 1);
     assert_eq!(out.problems[0].frame, "-113,\"Undefined header\"");
-    assert_eq!(told(poller.turn(ms(120))), "READ?");
+    assert_eq!(told(poller.next_action(ms(120))), "READ?");
 }
 
 #[test]
@@ -80,11 +80,11 @@ fn a_prompt_says_that_the_next_may_come() {
     let poll = "open = [\"E0\"]\nready = \">\"\nevery = \"100 ms\"\nterminator = \"\\r\"\n\
         request = [{ name = \"speed\", send = \"010D\" }]";
     let mut poller = Poller::new(&protocol(poll, NUMBER), ms(0)).unwrap();
-    assert_eq!(told(poller.turn(ms(0))), "E0");
+    assert_eq!(told(poller.next_action(ms(0))), "E0");
     poller.received(b"OK\r\n");
-    assert_eq!(told(poller.turn(ms(1))), "wait 1000");
+    assert_eq!(told(poller.next_action(ms(1))), "wait 1000");
     poller.received(b"\r\n>");
-    assert_eq!(told(poller.turn(ms(2))), "010D");
+    assert_eq!(told(poller.next_action(ms(2))), "010D");
 }
 
 #[test]
@@ -97,12 +97,12 @@ fn answers_reach_the_values_they_belong_to() {
     let mut poller = Poller::new(&protocol, ms(0)).unwrap();
     let (mut engine, mut out) = (Engine::new(protocol.clone()), Decoded::default());
     for (answer, now) in [(&b"0.5\n"[..], 0), (b"12.4\n", 1)] {
-        assert!(matches!(poller.turn(ms(now)), Turn::Send(_)));
-        engine.asked(poller.asked());
+        assert!(matches!(poller.next_action(ms(now)), PollAction::Send(_)));
+        engine.set_request(poller.request());
         engine.push(answer, &mut out);
         poller.received(answer);
     }
-    engine.asked(None);
+    engine.set_request(None);
     engine.push(b"7\n", &mut out);
     let shown: Vec<String> =
         out.readings.iter().map(|reading| show_reading(&engine.names()[usize::from(reading.name)], reading)).collect();
@@ -121,11 +121,11 @@ proptest::proptest! {
         for (later, what) in steps {
             now += later;
             let mut sent = 0;
-            while let Turn::Send(_) = poller.turn(ms(now)) {
+            while let PollAction::Send(_) = poller.next_action(ms(now)) {
                 sent += 1;
                 proptest::prop_assert!(sent <= 2);
             }
-            let Turn::Wait(until) = poller.turn(ms(now)) else { panic!("it waits now") };
+            let PollAction::Wait(until) = poller.next_action(ms(now)) else { panic!("it waits now") };
             proptest::prop_assert!(until > ms(now) && until <= ms(now + 100));
             poller.received([&b""[..], b"1\n", b"0\n", b"\n"][what]);
         }

@@ -2,14 +2,14 @@
 //! counted and told again when their count has become ten times as much. Knows nothing of frames.
 
 /// So many different errors are told; more of them are damage, or carry a time or a number.
-pub(super) const MOST_ERRORS_TOLD: usize = 32;
+pub(super) const MOST_ERRORS_REPORTED: usize = 32;
 
 /// Errors are told apart by their first bytes.
 const COMPARED: usize = 160;
 
 /// The errors of one port.
 #[derive(Debug, Default)]
-pub(super) struct ErrorsTold {
+pub(super) struct MeterErrorCounts {
     known: Vec<Known>,
 }
 
@@ -19,7 +19,7 @@ struct Known {
     times: u64,
 }
 
-impl ErrorsTold {
+impl MeterErrorCounts {
     /// Counts an error. Answers how often it has come where that is to be told.
     pub(super) fn count(&mut self, text: &[u8]) -> Option<u64> {
         let begins = &text[..text.len().min(COMPARED)];
@@ -27,7 +27,7 @@ impl ErrorsTold {
             known.times += 1;
             return (known.times == 10u64.pow(known.times.ilog10())).then_some(known.times);
         }
-        let is_told = self.known.len() < MOST_ERRORS_TOLD;
+        let is_told = self.known.len() < MOST_ERRORS_REPORTED;
         if is_told {
             self.known.push(Known { begins: begins.into(), times: 1 });
         }
@@ -41,7 +41,7 @@ mod tests {
 
     #[test]
     fn each_is_told_once_and_then_ever_more_rarely() {
-        let mut errors = ErrorsTold::default();
+        let mut errors = MeterErrorCounts::default();
         let mut told = Vec::new();
         for _ in 0..1234 {
             told.extend(errors.count(b"-113,\"Undefined header\""));
@@ -52,10 +52,10 @@ mod tests {
 
     #[test]
     fn their_number_and_length_are_bounded() {
-        let mut errors = ErrorsTold::default();
+        let mut errors = MeterErrorCounts::default();
         let told = (0..1000).filter_map(|number: u32| errors.count(number.to_string().as_bytes()));
-        assert_eq!(told.count(), MOST_ERRORS_TOLD);
-        let mut errors = ErrorsTold::default();
+        assert_eq!(told.count(), MOST_ERRORS_REPORTED);
+        let mut errors = MeterErrorCounts::default();
         let long = [b'x'; 2 * COMPARED];
         assert_eq!((errors.count(&long), errors.count(&long[1..])), (Some(1), None));
         assert!(errors.known.iter().all(|known| known.begins.len() <= COMPARED));

@@ -2,14 +2,14 @@
 //!
 //! Knows nothing of who asks, and keeps its memory when it is emptied.
 
-use super::problem::Wrong;
+use super::problem::Defect;
 
 /// More bytes than this are no name. IEEE 488.2 allows 72 (from memory); not every maker keeps to it.
-pub(super) const LONGEST_SAID: usize = 128;
+pub(super) const LONGEST_IDENTITY: usize = 128;
 
 /// Texts, and where among the frames each came.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct Said {
+pub struct MeterIdentities {
     /// One behind the other.
     text: String,
     each: Vec<Place>,
@@ -21,7 +21,7 @@ struct Place {
     before: usize,
 }
 
-impl Said {
+impl MeterIdentities {
     /// How many there are.
     pub fn len(&self) -> usize {
         self.each.len()
@@ -56,10 +56,10 @@ impl Said {
 
     /// Adds a text that came behind so many frames, if people can read it.
     #[inline]
-    pub(super) fn add(&mut self, bytes: &[u8], before: usize) -> Result<(), Wrong> {
-        let text = std::str::from_utf8(bytes).map_err(|_| Wrong::NotText)?;
-        if text.len() > LONGEST_SAID || text.chars().any(char::is_control) {
-            return Err(Wrong::NotReadable);
+    pub(super) fn add(&mut self, bytes: &[u8], before: usize) -> Result<(), Defect> {
+        let text = std::str::from_utf8(bytes).map_err(|_| Defect::NotText)?;
+        if text.len() > LONGEST_IDENTITY || text.chars().any(char::is_control) {
+            return Err(Defect::NotReadable);
         }
         self.text.push_str(text);
         self.each.push(Place { end: self.text.len(), before });
@@ -73,7 +73,7 @@ mod tests {
 
     #[test]
     fn texts_stay_apart() {
-        let mut said = Said::default();
+        let mut said = MeterIdentities::default();
         assert_eq!((said.last(), said.len()), (None, 0));
         for (text, before) in [("one", 0), ("", 2), ("three", 2)] {
             said.add(text.as_bytes(), before).unwrap();
@@ -88,14 +88,14 @@ mod tests {
 
     #[test]
     fn only_what_people_can_read_is_kept() {
-        let mut said = Said::default();
-        let long = "x".repeat(LONGEST_SAID);
+        let mut said = MeterIdentities::default();
+        let long = "x".repeat(LONGEST_IDENTITY);
         assert_eq!(said.add(long.as_bytes(), 0), Ok(()));
         for (bytes, wrong) in [
-            ([long.as_bytes(), b"x"].concat(), Wrong::NotReadable),
-            (b"Works\x1b[2J,1".to_vec(), Wrong::NotReadable),
-            ("Works\u{85},1".into(), Wrong::NotReadable),
-            (b"Works \xff,1".to_vec(), Wrong::NotText),
+            ([long.as_bytes(), b"x"].concat(), Defect::NotReadable),
+            (b"Works\x1b[2J,1".to_vec(), Defect::NotReadable),
+            ("Works\u{85},1".into(), Defect::NotReadable),
+            (b"Works \xff,1".to_vec(), Defect::NotText),
         ] {
             assert_eq!(said.add(&bytes, 0), Err(wrong), "{bytes:?}");
         }
