@@ -279,7 +279,7 @@ name = "yard drive"
             ("\"lift coil ohms\"", "\"Feed, lift coil\"", 14, "second step"),
             ("\"yard drive\"", "\"next\"", 21, "other than next"),
             ("\"yard drive\"", "\"drive\"\nat_most = \"1 V\"", 22, "expected a channel"),
-            ("\"yard drive\"", "\"drive\"\ncapture = \"best\"", 22, "`taken`"),
+            ("\"yard drive\"", "\"drive\"\ncapture = \"best\"", 22, "\"taken\""),
             ("quantity = \"ohm\"", "quantity = \"ohm\"\nrole = \"coil amps\"", 18, "expected quantity = \"A DC\""),
             ("quantity = \"ohm\"", "quantity = \"ohm\"\nrole = \"coil\"", 18, "\"coil ohms\", \"coil amps\""),
             ("quantity = \"ohm\"", "quantity = \"ohm\"\nrole = \"coil ohms\"\nrunning = \"this\"", 19, "running"),
