@@ -22,7 +22,7 @@ use nix::{
 
 use super::{Common, client::Client, failure::Failure, show, watch::Screen};
 use crate::{
-    demo::{Bench, Operator, Scenario, Settings, Until, circuit::Coil, files},
+    demo::{DwellUntil, Operator, Scenario, SimulatedBench, SimulationSettings, circuit::LoaderCoil, files},
     export::{Style, to_folder},
     server::{News, Request},
     store::{Folder, open_to_read, read},
@@ -56,8 +56,8 @@ impl Demo {
             .clone()
             .unwrap_or_else(|| std::env::temp_dir().join(format!("bayline-demo-{}", std::process::id())));
         let paths = Paths::make(&root)?;
-        let settings = Settings { seed: self.seed, speed: self.speed, ..Settings::default() };
-        let bench = Bench::start(&paths.ports, &settings).map_err(Failure::failed)?;
+        let settings = SimulationSettings { seed: self.seed, speed: self.speed, ..SimulationSettings::default() };
+        let bench = SimulatedBench::start(&paths.ports, &settings).map_err(Failure::failed)?;
         fs::write(&paths.bench, files::bench(&bench.ports()))?;
         fs::write(&paths.procedure, files::procedure())?;
         say("A compact loader's valve block, simulated: meters on pseudo-terminals, at least one fault in it.")?;
@@ -70,7 +70,7 @@ impl Demo {
         hands.zero_the_clamps()?;
         let (news, ears) = hear(&common)?;
         hands.news = Some(news);
-        Scenario::yard().play(bench.world(), self.speed, &mut hands)?;
+        Scenario::yard().play(bench.machine(), self.speed, &mut hands)?;
         hands.client.ask(&Request::End {})?;
         daemon.stop()?;
         // What it said last must stand before the ledger.
@@ -228,7 +228,7 @@ fn hear(common: &Common) -> Result<(Receiver<News>, thread::JoinHandle<io::Resul
 /// The operator: both hands on the leads, listens to the tool and says little to it.
 struct Hands<'a> {
     client: Client,
-    bench: &'a Bench,
+    bench: &'a SimulatedBench,
     news: Option<Receiver<News>>,
     /// The step's name.
     step: String,
@@ -237,7 +237,7 @@ struct Hands<'a> {
 }
 
 impl<'a> Hands<'a> {
-    fn new(common: &Common, bench: &'a Bench) -> Result<Self, Failure> {
+    fn new(common: &Common, bench: &'a SimulatedBench) -> Result<Self, Failure> {
         Ok(Self { client: Client::connect(common)?, bench, news: None, step: String::new(), goes_on: false })
     }
 
@@ -246,14 +246,14 @@ impl<'a> Hands<'a> {
         writeln!(stdout(), "zeroing the clamps, nothing through them")?;
         // A zero is the mean over a still second; a slow machine takes as long as it takes.
         let mut tries = 0;
-        for coil in Coil::ALL {
+        for coil in LoaderCoil::ALL {
             let request = Request::Zero { channel: coil.word().to_owned() };
             while let Err(failure) = self.client.ask(&request) {
                 tries += 1;
                 if tries > 100 {
                     return Err(failure);
                 }
-                self.bench.dwell(Duration::from_millis(100), Until::TimeIsUp);
+                self.bench.dwell(Duration::from_millis(100), DwellUntil::TimeIsUp);
             }
         }
         Ok(())
@@ -302,7 +302,7 @@ impl Operator for Hands<'_> {
         self.client.ask(&Request::Note { text: text.to_owned() }).map(drop)
     }
 
-    fn dwell(&mut self, at_least: Duration, until: Until) -> Result<(), Failure> {
+    fn dwell(&mut self, at_least: Duration, until: DwellUntil) -> Result<(), Failure> {
         self.bench.dwell(at_least, until);
         Ok(())
     }

@@ -12,7 +12,7 @@ use clap::{Args, Subcommand, ValueEnum};
 
 use super::{failure::Failure, visit::celsius};
 use crate::{
-    electrics::{Awg, Class, Size, Uncertain, Wire},
+    electrics::{Awg, ConductorClass, ConductorSize, Uncertain, Wire},
     units::Accuracy,
 };
 use sum::{CoilOhms, Sum, SumError};
@@ -181,15 +181,15 @@ impl CoilArgs {
 }
 
 impl WireArgs {
-    fn size(&self) -> Result<Size, Failure> {
+    fn size(&self) -> Result<ConductorSize, Failure> {
         let class = self.class.map(|class| match class {
-            ClassWord::Flexible => Class::Flexible,
-            ClassWord::Fixed => Class::Fixed,
+            ClassWord::Flexible => ConductorClass::Flexible,
+            ClassWord::Fixed => ConductorClass::Fixed,
         });
         match (self.thick.awg, self.thick.section, class) {
-            (Some(gauge), ..) => Ok(Size::Awg(gauge)),
-            (None, Some(m2), Some(class)) => Ok(Size::Iec60228 { m2, class }),
-            (None, Some(m2), None) => Ok(Size::Section { m2 }),
+            (Some(gauge), ..) => Ok(ConductorSize::Awg(gauge)),
+            (None, Some(m2), Some(class)) => Ok(ConductorSize::Iec60228 { m2, class }),
+            (None, Some(m2), None) => Ok(ConductorSize::Section { m2 }),
             (None, None, _) => Err(Failure::usage("found no size, expected --section or --awg")),
         }
     }

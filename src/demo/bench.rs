@@ -14,16 +14,16 @@ use std::{fs, io, thread};
 
 use nix::errno::Errno;
 
-use super::circuit::Circuit;
-use super::fault::{Fault, planted};
+use super::circuit::LoaderCircuit;
+use super::fault::{SimulatedFault, default_faults};
+use super::machine::SimulatedMachine;
 use super::meter::{ClampBoard, Handheld, Monitor};
 use super::noise::Noise;
-use super::pty::{Pty, Sent};
-use super::world::World;
+use super::pty::{PseudoTerminal, SendOutcome};
 
 /// The devices on the bench.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub(crate) enum Instrument {
+pub(crate) enum SimulatedInstrument {
     /// Five clamps on a board that prints columns.
     Clamps,
     /// A handheld meter that prints one number a line.
@@ -32,7 +32,7 @@ pub(crate) enum Instrument {
     Supply,
 }
 
-impl Instrument {
+impl SimulatedInstrument {
     /// All of them, in the order of the bench file.
     pub(crate) const ALL: [Self; 3] = [Self::Clamps, Self::Handheld, Self::Supply];
 
@@ -67,16 +67,16 @@ impl Instrument {
 
 /// Where an instrument can be opened.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(crate) struct Port {
+pub(crate) struct InstrumentPort {
     /// Which one it is.
-    pub instrument: Instrument,
+    pub instrument: SimulatedInstrument,
     /// A name that stays when the instrument is unplugged and plugged in again.
     pub path: PathBuf,
 }
 
 /// How long to stay.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum Until {
+pub(crate) enum DwellUntil {
     /// For the time given.
     TimeIsUp,
     /// And in any case for three lines of each instrument that is plugged in, so that what the hands did
@@ -86,24 +86,24 @@ pub(crate) enum Until {
 
 /// What is to be simulated.
 #[derive(Debug, Clone)]
-pub(crate) struct Settings {
+pub(crate) struct SimulationSettings {
     /// Planted one after the other in a sound block.
-    pub faults: Vec<Fault>,
+    pub faults: Vec<SimulatedFault>,
     /// Of the instruments' flaws and noise.
     pub seed: u64,
     /// How many times faster than ordinary the instruments report, 0.1 to 100.
     pub speed: f64,
 }
 
-impl Default for Settings {
+impl Default for SimulationSettings {
     fn default() -> Self {
-        Self { faults: planted(), seed: 1, speed: 1.0 }
+        Self { faults: default_faults(), seed: 1, speed: 1.0 }
     }
 }
 
 /// Why the bench can't be set up or an instrument not be plugged in.
 #[derive(Debug, thiserror::Error)]
-pub(crate) enum BenchError {
+pub(crate) enum SimulatedBenchError {
     /// The folder's name can't be written into a bench file.
     #[error("the folder {} has a name that is not UTF-8, choose another", folder.display())]
     FolderName {
@@ -114,7 +114,7 @@ pub(crate) enum BenchError {
     #[error("can't open a pseudo-terminal for the simulated {}", instrument.name())]
     Pty {
         /// For which instrument.
-        instrument: Instrument,
+        instrument: SimulatedInstrument,
         /// What the system says.
         source: Errno,
     },
@@ -130,7 +130,7 @@ pub(crate) enum BenchError {
     #[error("can't start a thread for the simulated {}", instrument.name())]
     Thread {
         /// For which instrument.
-        instrument: Instrument,
+        instrument: SimulatedInstrument,
         /// What the system says.
         source: io::Error,
     },
@@ -138,55 +138,55 @@ pub(crate) enum BenchError {
 
 /// Three instruments at work until this is dropped.
 #[derive(Debug)]
-pub(crate) struct Bench {
-    world: Arc<World>,
-    cables: [Arc<Cable>; 3],
+pub(crate) struct SimulatedBench {
+    machine: Arc<SimulatedMachine>,
+    links: [Arc<InstrumentLink>; 3],
     threads: Vec<JoinHandle<()>>,
 }
 
-impl Bench {
+impl SimulatedBench {
     /// Sets the bench up, the ports' names being links in an existing folder.
     ///
     /// # Errors
-    /// See [`BenchError`].
-    pub(crate) fn start(folder: &Path, settings: &Settings) -> Result<Self, BenchError> {
+    /// See [`SimulatedBenchError`].
+    pub(crate) fn start(folder: &Path, settings: &SimulationSettings) -> Result<Self, SimulatedBenchError> {
         if folder.to_str().is_none() {
-            return Err(BenchError::FolderName { folder: folder.to_owned() });
+            return Err(SimulatedBenchError::FolderName { folder: folder.to_owned() });
         }
-        let mut circuit = Circuit::sound();
-        settings.faults.iter().for_each(|fault| fault.plant(&mut circuit));
-        let world = Arc::new(World::new(circuit));
+        let mut circuit = LoaderCircuit::healthy();
+        settings.faults.iter().for_each(|fault| fault.apply(&mut circuit));
+        let machine = Arc::new(SimulatedMachine::new(circuit));
         let mut noise = Noise::new(settings.seed);
-        let cables = Instrument::ALL.map(|instrument| Arc::new(Cable::new(folder, instrument)));
-        let mut bench = Self { world: Arc::clone(&world), cables, threads: Vec::new() };
-        for cable in &bench.cables {
-            cable.plug_in()?;
-            let device = Device::new(cable.instrument, noise.fork());
-            let period = cable.instrument.period().div_f64(settings.speed.clamp(0.1, 100.0));
-            let (world, worker) = (Arc::clone(&world), Arc::clone(cable));
+        let links = SimulatedInstrument::ALL.map(|instrument| Arc::new(InstrumentLink::new(folder, instrument)));
+        let mut bench = Self { machine: Arc::clone(&machine), links, threads: Vec::new() };
+        for link in &bench.links {
+            link.plug_in()?;
+            let device = SimulatedDevice::new(link.instrument, noise.fork());
+            let period = link.instrument.period().div_f64(settings.speed.clamp(0.1, 100.0));
+            let (machine, worker) = (Arc::clone(&machine), Arc::clone(link));
             let thread = thread::Builder::new()
-                .name(format!("demo {}", cable.instrument.name()))
-                .spawn(move || worker.run(device, &world, period))
-                .map_err(|source| BenchError::Thread { instrument: cable.instrument, source })?;
+                .name(format!("demo {}", link.instrument.name()))
+                .spawn(move || worker.run(device, &machine, period))
+                .map_err(|source| SimulatedBenchError::Thread { instrument: link.instrument, source })?;
             bench.threads.push(thread);
         }
         Ok(bench)
     }
 
     /// The machine and the hands on it.
-    pub(crate) fn world(&self) -> &World {
-        &self.world
+    pub(crate) fn machine(&self) -> &SimulatedMachine {
+        &self.machine
     }
 
     /// Where each instrument can be opened, in the order of the bench file.
-    pub(crate) fn ports(&self) -> Vec<Port> {
-        self.cables.iter().map(|cable| Port { instrument: cable.instrument, path: cable.link.clone() }).collect()
+    pub(crate) fn ports(&self) -> Vec<InstrumentPort> {
+        self.links.iter().map(|link| InstrumentPort { instrument: link.instrument, path: link.link.clone() }).collect()
     }
 
     /// Pulls an instrument's cable: its port is gone, and who reads it is told so by the system.
     #[cfg(test)]
-    pub(crate) fn unplug(&self, instrument: Instrument) {
-        self.cable(instrument).pull();
+    pub(crate) fn unplug(&self, instrument: SimulatedInstrument) {
+        self.link(instrument).pull();
     }
 
     /// Plugs an instrument in again, which starts it anew; nothing happens to one that is plugged in.
@@ -194,45 +194,45 @@ impl Bench {
     /// # Errors
     /// When there is no pseudo-terminal left or the link can't be made.
     #[cfg(test)]
-    pub(crate) fn plug_in(&self, instrument: Instrument) -> Result<(), BenchError> {
-        self.cable(instrument).plug_in()
+    pub(crate) fn plug_in(&self, instrument: SimulatedInstrument) -> Result<(), SimulatedBenchError> {
+        self.link(instrument).plug_in()
     }
 
     /// How many lines an instrument has printed, headers not counted, whether or not somebody read them.
     #[cfg(test)]
-    pub(crate) fn lines(&self, instrument: Instrument) -> u64 {
-        self.cable(instrument).lock().lines
+    pub(crate) fn lines(&self, instrument: SimulatedInstrument) -> u64 {
+        self.link(instrument).lock().lines
     }
 
     /// How many of these lines were lost because the port was full.
     #[cfg(test)]
-    pub(crate) fn dropped(&self, instrument: Instrument) -> u64 {
-        self.cable(instrument).lock().dropped
+    pub(crate) fn dropped(&self, instrument: SimulatedInstrument) -> u64 {
+        self.link(instrument).lock().dropped
     }
 
     /// Lets at least this time pass; the hands stay where they are.
-    pub(crate) fn dwell(&self, at_least: Duration, until: Until) {
+    pub(crate) fn dwell(&self, at_least: Duration, until: DwellUntil) {
         let end = Instant::now() + at_least;
         match until {
-            Until::TimeIsUp => {}
-            Until::AllHaveShown => self.cables.iter().for_each(|cable| cable.wait_for_lines(3)),
+            DwellUntil::TimeIsUp => {}
+            DwellUntil::AllHaveShown => self.links.iter().for_each(|link| link.wait_for_lines(3)),
         }
         thread::sleep(end.saturating_duration_since(Instant::now()));
     }
 
     #[cfg(test)]
-    fn cable(&self, instrument: Instrument) -> &Cable {
+    fn link(&self, instrument: SimulatedInstrument) -> &InstrumentLink {
         // The array is built from all instruments in the order of their declaration.
-        &self.cables[instrument as usize]
+        &self.links[instrument as usize]
     }
 }
 
-impl Drop for Bench {
+impl Drop for SimulatedBench {
     fn drop(&mut self) {
-        for cable in &self.cables {
-            cable.pull();
-            cable.lock().work = Work::Ended;
-            cable.changed.notify_all();
+        for link in &self.links {
+            link.pull();
+            link.lock().work = WorkerState::Ended;
+            link.changed.notify_all();
         }
         for thread in self.threads.drain(..) {
             // A panic was printed when it happened, and there is nobody left here to tell.
@@ -242,58 +242,60 @@ impl Drop for Bench {
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Work {
+enum WorkerState {
     GoesOn,
     Ended,
 }
 
 /// Between an instrument and whoever reads it.
 #[derive(Debug)]
-struct Cable {
-    instrument: Instrument,
+struct InstrumentLink {
+    instrument: SimulatedInstrument,
     link: PathBuf,
-    slot: Mutex<Slot>,
+    state: Mutex<LinkState>,
     /// Told at each line and at each change of the slot.
     changed: Condvar,
 }
 
 #[derive(Debug)]
-struct Slot {
-    pty: Option<Pty>,
+struct LinkState {
+    pty: Option<PseudoTerminal>,
     /// How often it was plugged in: the device starts anew each time.
     boots: u64,
     lines: u64,
     dropped: u64,
-    work: Work,
+    work: WorkerState,
 }
 
-impl Cable {
-    fn new(folder: &Path, instrument: Instrument) -> Self {
-        let slot = Slot { pty: None, boots: 0, lines: 0, dropped: 0, work: Work::GoesOn };
+impl InstrumentLink {
+    fn new(folder: &Path, instrument: SimulatedInstrument) -> Self {
+        let state = LinkState { pty: None, boots: 0, lines: 0, dropped: 0, work: WorkerState::GoesOn };
         let link = folder.join(instrument.name());
-        Self { instrument, link, slot: Mutex::new(slot), changed: Condvar::new() }
+        Self { instrument, link, state: Mutex::new(state), changed: Condvar::new() }
     }
 
-    fn plug_in(&self) -> Result<(), BenchError> {
-        let mut slot = self.lock();
-        if slot.pty.is_some() {
+    fn plug_in(&self) -> Result<(), SimulatedBenchError> {
+        let mut state = self.lock();
+        if state.pty.is_some() {
             return Ok(());
         }
-        let pty = Pty::open().map_err(|source| BenchError::Pty { instrument: self.instrument, source })?;
-        point(&self.link, pty.name()).map_err(|source| BenchError::Link { link: self.link.clone(), source })?;
-        slot.pty = Some(pty);
-        slot.boots += 1;
+        let pty = PseudoTerminal::open()
+            .map_err(|source| SimulatedBenchError::Pty { instrument: self.instrument, source })?;
+        point(&self.link, pty.name())
+            .map_err(|source| SimulatedBenchError::Link { link: self.link.clone(), source })?;
+        state.pty = Some(pty);
+        state.boots += 1;
         self.changed.notify_all();
         Ok(())
     }
 
     fn pull(&self) {
-        let mut slot = self.lock();
-        if slot.pty.is_some() {
+        let mut state = self.lock();
+        if state.pty.is_some() {
             // The name goes first, so that nobody who was told of the loss finds it still there. A link that
             // somebody else removed is as good.
             drop(fs::remove_file(&self.link));
-            slot.pty = None;
+            state.pty = None;
         }
         self.changed.notify_all();
     }
@@ -302,39 +304,39 @@ impl Cable {
     fn wait_for_lines(&self, count: u64) {
         /// No instrument is silent for longer, even on a machine that is busy.
         const LONGEST: Duration = Duration::from_secs(10);
-        let slot = self.lock();
-        let wanted = slot.lines + count;
-        let silent = |slot: &mut Slot| slot.pty.is_some() && slot.lines < wanted;
-        drop(self.changed.wait_timeout_while(slot, LONGEST, silent).unwrap_or_else(PoisonError::into_inner));
+        let state = self.lock();
+        let wanted = state.lines + count;
+        let silent = |state: &mut LinkState| state.pty.is_some() && state.lines < wanted;
+        drop(self.changed.wait_timeout_while(state, LONGEST, silent).unwrap_or_else(PoisonError::into_inner));
     }
 
     /// Prints lines at the device's pace until the work ends.
-    fn run(&self, mut device: Device, world: &World, period: Duration) {
+    fn run(&self, mut device: SimulatedDevice, machine: &SimulatedMachine, period: Duration) {
         let mut switched_on = Instant::now();
         let mut boots = 0;
         let mut due = switched_on + period;
         loop {
             let now = Instant::now();
-            let waits = |slot: &mut Slot| slot.work == Work::GoesOn && slot.boots == boots;
+            let waits = |state: &mut LinkState| state.work == WorkerState::GoesOn && state.boots == boots;
             let waited = self.changed.wait_timeout_while(self.lock(), due.saturating_duration_since(now), waits);
-            let (mut slot, _) = waited.unwrap_or_else(PoisonError::into_inner);
-            if slot.work == Work::Ended {
+            let (mut state, _) = waited.unwrap_or_else(PoisonError::into_inner);
+            if state.work == WorkerState::Ended {
                 return;
             }
-            if slot.boots != boots {
-                boots = slot.boots;
+            if state.boots != boots {
+                boots = state.boots;
                 switched_on = Instant::now();
                 due = switched_on + period;
-                if let (Some(pty), Some(header)) = (&mut slot.pty, device.header()) {
+                if let (Some(pty), Some(header)) = (&mut state.pty, device.header()) {
                     pty.send(header);
                 }
                 continue;
             }
-            if let Some(pty) = &mut slot.pty {
+            if let Some(pty) = &mut state.pty {
                 // The device's own timer is exact; what comes late is the line.
-                let sent = pty.send(&device.line(world, due.duration_since(switched_on)));
-                slot.lines += 1;
-                slot.dropped += u64::from(sent == Sent::Dropped);
+                let sent = pty.send(&device.line(machine, due.duration_since(switched_on)));
+                state.lines += 1;
+                state.dropped += u64::from(sent == SendOutcome::Dropped);
                 self.changed.notify_all();
             }
             // A device that was held up goes on from now, it does not catch up.
@@ -343,8 +345,8 @@ impl Cable {
     }
 
     /// A panic elsewhere leaves the slot whole: each change is a single one.
-    fn lock(&self) -> MutexGuard<'_, Slot> {
-        self.slot.lock().unwrap_or_else(PoisonError::into_inner)
+    fn lock(&self) -> MutexGuard<'_, LinkState> {
+        self.state.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }
 
@@ -359,18 +361,18 @@ fn point(link: &Path, device: &Path) -> io::Result<()> {
 }
 
 /// The inside of an instrument.
-enum Device {
+enum SimulatedDevice {
     Clamps(ClampBoard),
     Handheld(Handheld),
     Supply(Monitor),
 }
 
-impl Device {
-    fn new(instrument: Instrument, noise: Noise) -> Self {
+impl SimulatedDevice {
+    fn new(instrument: SimulatedInstrument, noise: Noise) -> Self {
         match instrument {
-            Instrument::Clamps => Self::Clamps(ClampBoard::new(noise)),
-            Instrument::Handheld => Self::Handheld(Handheld::new(noise)),
-            Instrument::Supply => Self::Supply(Monitor::new(noise)),
+            SimulatedInstrument::Clamps => Self::Clamps(ClampBoard::new(noise)),
+            SimulatedInstrument::Handheld => Self::Handheld(Handheld::new(noise)),
+            SimulatedInstrument::Supply => Self::Supply(Monitor::new(noise)),
         }
     }
 
@@ -378,12 +380,12 @@ impl Device {
         matches!(self, Self::Clamps(_)).then_some(ClampBoard::HEADER)
     }
 
-    fn line(&mut self, world: &World, since_boot: Duration) -> String {
+    fn line(&mut self, machine: &SimulatedMachine, since_boot: Duration) -> String {
         match self {
-            Self::Clamps(board) => board.line(since_boot.as_millis(), world.clamps_a()),
-            Self::Handheld(meter) => meter.line(world.touch()),
+            Self::Clamps(board) => board.line(since_boot.as_millis(), machine.clamps_a()),
+            Self::Handheld(meter) => meter.line(machine.probe_input()),
             Self::Supply(monitor) => {
-                let (supply_v, ground_v) = world.supply_and_ground_v();
+                let (supply_v, ground_v) = machine.supply_and_ground_v();
                 monitor.line(supply_v, ground_v)
             }
         }

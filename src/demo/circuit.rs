@@ -7,7 +7,7 @@
 
 /// The five coils of the block.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
-pub enum Coil {
+pub enum LoaderCoil {
     /// Raises and lowers the arms; proportional.
     Lift,
     /// Tips the bucket; proportional.
@@ -20,7 +20,7 @@ pub enum Coil {
     Float,
 }
 
-impl Coil {
+impl LoaderCoil {
     /// All of them, in the order of the clamp board's columns.
     pub const ALL: [Self; 5] = [Self::Lift, Self::Tilt, Self::Auxiliary, Self::BrakeRelease, Self::Float];
     /// Those whose current follows the selector.
@@ -45,7 +45,7 @@ impl Coil {
     }
 
     /// Ohms at 20 °C of a sound coil of this kind.
-    pub const fn sound_ohms(self) -> f64 {
+    pub const fn nominal_ohms(self) -> f64 {
         match self {
             Self::Lift | Self::Tilt | Self::Auxiliary => 7.5,
             Self::BrakeRelease | Self::Float => 9.6,
@@ -67,7 +67,7 @@ pub enum Winding {
 
 /// A connection that should not be there.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Stray {
+pub enum StrayPath {
     /// None: sound.
     Absent,
     /// Through so many ohm.
@@ -81,7 +81,7 @@ pub enum Stray {
 ///
 /// In order of the current: driver, wire with the clamp around it, feed pin, winding, ground pin, ground wire.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Branch {
+pub struct CoilBranch {
     /// Driver switched through, ohm.
     pub driver_ohms: f64,
     /// Volts that the driver keeps for itself even without load, as a failing one does; 0 when sound.
@@ -95,16 +95,16 @@ pub struct Branch {
     /// Wire from connector to the block's ground stud, ohm.
     pub ground_wire_ohms: f64,
     /// From the battery's positive post into the wire before the clamp.
-    pub from_feed: Stray,
+    pub from_feed: StrayPath,
     /// From the feed pin (harness side, behind the clamp) to the machine's frame.
-    pub to_frame: Stray,
+    pub to_frame: StrayPath,
     /// The coil whose winding sits behind this position of the connector; another's where terminals are swapped.
-    pub reaches: Coil,
+    pub reaches: LoaderCoil,
 }
 
 /// The whole circuit.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Circuit {
+pub struct LoaderCircuit {
     /// Battery without load, volt.
     pub battery_v: f64,
     /// Inside the battery, ohm.
@@ -119,26 +119,26 @@ pub struct Circuit {
     pub driver_limit_a: f64,
     /// Test load that a driver keeps on its output, ohm.
     pub pull_down_ohms: f64,
-    /// By coil, in the order of [`Coil::ALL`].
-    pub branches: [Branch; 5],
-    /// By coil, in the order of [`Coil::ALL`].
+    /// By coil, in the order of [`LoaderCoil::ALL`].
+    pub branches: [CoilBranch; 5],
+    /// By coil, in the order of [`LoaderCoil::ALL`].
     pub windings: [Winding; 5],
     /// Temperature of all windings, °C.
     pub coil_celsius: f64,
 }
 
-impl Circuit {
+impl LoaderCircuit {
     /// A block in good order on a charged battery, engine off, coils at 24 °C.
-    pub fn sound() -> Self {
-        let branch = |reaches| Branch {
+    pub fn healthy() -> Self {
+        let branch = |reaches| CoilBranch {
             driver_ohms: 0.030,
             driver_lost_v: 0.0,
             wire_ohms: 0.040,
             feed_pin_ohms: 0.005,
             ground_pin_ohms: 0.005,
             ground_wire_ohms: 0.010,
-            from_feed: Stray::Absent,
-            to_frame: Stray::Absent,
+            from_feed: StrayPath::Absent,
+            to_frame: StrayPath::Absent,
             reaches,
         };
         Self {
@@ -149,24 +149,24 @@ impl Circuit {
             ground_ohms: 0.005,
             driver_limit_a: 10.0,
             pull_down_ohms: 10_000.0,
-            branches: Coil::ALL.map(branch),
-            windings: Coil::ALL.map(|coil| Winding::Intact { ohms_20: coil.sound_ohms() }),
+            branches: LoaderCoil::ALL.map(branch),
+            windings: LoaderCoil::ALL.map(|coil| Winding::Intact { ohms_20: coil.nominal_ohms() }),
             coil_celsius: 24.0,
         }
     }
 
     /// One coil's branch.
-    pub fn branch(&self, coil: Coil) -> &Branch {
+    pub fn branch(&self, coil: LoaderCoil) -> &CoilBranch {
         &self.branches[coil.index()]
     }
 
     /// One coil's branch, to be spoiled.
-    pub fn branch_mut(&mut self, coil: Coil) -> &mut Branch {
+    pub fn branch_mut(&mut self, coil: LoaderCoil) -> &mut CoilBranch {
         &mut self.branches[coil.index()]
     }
 
     /// Ohms of the winding found behind a position of the connector, at the coils' temperature; none where it is open.
-    pub fn ohms_behind(&self, position: Coil) -> Option<f64> {
+    pub fn ohms_behind(&self, position: LoaderCoil) -> Option<f64> {
         match self.windings[self.branch(position).reaches.index()] {
             Winding::Intact { ohms_20 } => Some(warm(ohms_20, self.coil_celsius)),
             Winding::Open => None,
@@ -181,7 +181,7 @@ pub fn warm(ohms_20: f64, celsius: f64) -> f64 {
 
 /// What a driver is told to do.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Drive {
+pub enum DriverCommand {
     /// Nothing.
     Off,
     /// Switched through, for as long as it stands its current.
@@ -194,41 +194,41 @@ pub enum Drive {
 
 /// A connector or a switch.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Joint {
+pub enum ContactState {
     /// Plugged in or switched on.
-    Made,
+    Closed,
     /// Unplugged or switched off.
-    Broken,
+    Open,
 }
 
 /// What the operator did to the machine: key, connectors, selectors.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Setup {
+pub struct MachineSetup {
     /// The key switch between the battery and the block feed.
-    pub key: Joint,
-    /// The coils' connectors, in the order of [`Coil::ALL`].
-    pub plugs: [Joint; 5],
-    /// The drivers, in the order of [`Coil::ALL`].
-    pub drives: [Drive; 5],
+    pub key: ContactState,
+    /// The coils' connectors, in the order of [`LoaderCoil::ALL`].
+    pub plugs: [ContactState; 5],
+    /// The drivers, in the order of [`LoaderCoil::ALL`].
+    pub drives: [DriverCommand; 5],
 }
 
-impl Setup {
+impl MachineSetup {
     /// Key off, all plugged in, nothing driven.
     pub fn parked() -> Self {
-        Self { key: Joint::Broken, plugs: [Joint::Made; 5], drives: [Drive::Off; 5] }
+        Self { key: ContactState::Open, plugs: [ContactState::Closed; 5], drives: [DriverCommand::Off; 5] }
     }
 
     /// Key on, all plugged in, the named coils held on.
-    pub fn holding(coils: &[Coil]) -> Self {
-        let mut setup = Self { key: Joint::Made, ..Self::parked() };
-        coils.iter().for_each(|coil| setup.drives[coil.index()] = Drive::On);
+    pub fn holding(coils: &[LoaderCoil]) -> Self {
+        let mut setup = Self { key: ContactState::Closed, ..Self::parked() };
+        coils.iter().for_each(|coil| setup.drives[coil.index()] = DriverCommand::On);
         setup
     }
 
     /// The same with one connector pulled.
     #[must_use]
-    pub fn unplugged(mut self, coil: Coil) -> Self {
-        self.plugs[coil.index()] = Joint::Broken;
+    pub fn unplugged(mut self, coil: LoaderCoil) -> Self {
+        self.plugs[coil.index()] = ContactState::Open;
         self
     }
 }
@@ -247,19 +247,19 @@ mod tests {
 
     #[test]
     fn the_order_is_the_same_everywhere() {
-        assert!(Coil::ALL.iter().enumerate().all(|(at, coil)| coil.index() == at));
-        assert!(Coil::PROPORTIONAL.iter().chain(&Coil::ON_OFF).eq(&Coil::ALL));
-        let circuit = Circuit::sound();
-        assert!(Coil::ALL.iter().all(|&coil| circuit.branch(coil).reaches == coil));
+        assert!(LoaderCoil::ALL.iter().enumerate().all(|(at, coil)| coil.index() == at));
+        assert!(LoaderCoil::PROPORTIONAL.iter().chain(&LoaderCoil::ON_OFF).eq(&LoaderCoil::ALL));
+        let circuit = LoaderCircuit::healthy();
+        assert!(LoaderCoil::ALL.iter().all(|&coil| circuit.branch(coil).reaches == coil));
     }
 
     #[test]
     fn a_swapped_terminal_shows_the_other_winding() {
-        let mut circuit = Circuit::sound();
+        let mut circuit = LoaderCircuit::healthy();
         circuit.coil_celsius = 20.0;
-        circuit.branch_mut(Coil::Lift).reaches = Coil::Float;
-        assert_eq!(circuit.ohms_behind(Coil::Lift), Some(9.6));
-        circuit.windings[Coil::Float.index()] = Winding::Open;
-        assert_eq!(circuit.ohms_behind(Coil::Lift), None);
+        circuit.branch_mut(LoaderCoil::Lift).reaches = LoaderCoil::Float;
+        assert_eq!(circuit.ohms_behind(LoaderCoil::Lift), Some(9.6));
+        circuit.windings[LoaderCoil::Float.index()] = Winding::Open;
+        assert_eq!(circuit.ohms_behind(LoaderCoil::Lift), None);
     }
 }

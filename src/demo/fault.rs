@@ -1,32 +1,32 @@
 //! Faults that can be planted in the circuit: what a technician would have to find.
 //!
-//! A fault changes parts of a [`Circuit`] and nothing else; what the meters show follows from the sums.
+//! A fault changes parts of a [`LoaderCircuit`] and nothing else; what the meters show follows from the sums.
 //! Several can be planted one after the other. Knows no meter and no limit.
 
-use super::circuit::{Circuit, Coil, Stray, Winding};
+use super::circuit::{LoaderCircuit, LoaderCoil, StrayPath, Winding};
 use super::noise::Noise;
 
 /// One fault with its size. Additional resistance is on top of what a sound part has.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Fault {
+pub enum SimulatedFault {
     /// Nothing is wrong.
     None,
     /// A winding is broken: no ohms, no amps, feed volts as they should be.
     OpenCoil {
         /// Whose winding.
-        coil: Coil,
+        coil: LoaderCoil,
     },
     /// A winding has shorted turns: few ohms and too many amps, which agree with each other.
     ShortCoil {
         /// Whose winding.
-        coil: Coil,
+        coil: LoaderCoil,
         /// What is left at 20 °C, ohm.
         ohms_20: f64,
     },
     /// A winding of too many ohms: too few amps, which agree with the ohms.
     HighCoil {
         /// Whose winding.
-        coil: Coil,
+        coil: LoaderCoil,
         /// What it has at 20 °C, ohm.
         ohms_20: f64,
     },
@@ -38,14 +38,14 @@ pub enum Fault {
     /// A feed pin: volts and ohms are good, amps are too few, the drop is in front of the coil.
     CorrodedFeedPin {
         /// In whose connector.
-        coil: Coil,
+        coil: LoaderCoil,
         /// Additional, ohm.
         ohms: f64,
     },
     /// A ground pin: volts and ohms are good, amps are too few, the drop is behind the coil.
     CorrodedGroundPin {
         /// In whose connector.
-        coil: Coil,
+        coil: LoaderCoil,
         /// Additional, ohm.
         ohms: f64,
     },
@@ -57,35 +57,35 @@ pub enum Fault {
     /// A driver that no longer switches through: the feed of one coil is low even without load.
     FeedLowInBranch {
         /// Whose driver.
-        coil: Coil,
+        coil: LoaderCoil,
         /// What the driver keeps, volt.
         lost_v: f64,
     },
     /// A wire chafed on one that is always live: the coil has amps with its driver off.
     ShortToFeed {
         /// Whose feed wire.
-        coil: Coil,
+        coil: LoaderCoil,
         /// Of the touch, ohm.
         ohms: f64,
     },
     /// A wire chafed on the frame: the driver limits its current, the feed of this coil breaks down.
     ShortToGround {
         /// Whose feed wire.
-        coil: Coil,
+        coil: LoaderCoil,
         /// Of the touch, ohm.
         ohms: f64,
     },
     /// Two coils' terminals exchanged at the block: each position shows the other's ohms and amps.
     SwappedTerminals {
         /// The one.
-        one: Coil,
+        one: LoaderCoil,
         /// The other.
-        other: Coil,
+        other: LoaderCoil,
     },
     /// Something beside the coil at its feed pin: ohms and feed are good, amps are too many.
     ParallelPath {
         /// Beside whose feed pin.
-        coil: Coil,
+        coil: LoaderCoil,
         /// To the frame, ohm.
         ohms: f64,
     },
@@ -98,20 +98,20 @@ pub enum Fault {
     },
 }
 
-impl Fault {
-    /// How many kinds there are, [`Fault::None`] among them.
+impl SimulatedFault {
+    /// How many kinds there are, [`SimulatedFault::None`] among them.
     pub const KINDS: usize = 14;
 
     /// A fault of a kind (counted from 0, which is none) with a place and a size by chance.
     ///
     /// Sizes are such that a technician with ordinary meters could find each.
     pub fn of_kind(kind: usize, noise: &mut Noise) -> Self {
-        let coil = Coil::ALL[noise.pick(Coil::ALL.len())];
+        let coil = LoaderCoil::ALL[noise.pick(LoaderCoil::ALL.len())];
         match kind % Self::KINDS {
             0 => Self::None,
             1 => Self::OpenCoil { coil },
-            2 => Self::ShortCoil { coil, ohms_20: coil.sound_ohms() * noise.between(0.2, 0.6) },
-            3 => Self::HighCoil { coil, ohms_20: coil.sound_ohms() * noise.between(1.25, 1.8) },
+            2 => Self::ShortCoil { coil, ohms_20: coil.nominal_ohms() * noise.between(0.2, 0.6) },
+            3 => Self::HighCoil { coil, ohms_20: coil.nominal_ohms() * noise.between(1.25, 1.8) },
             4 => Self::CorrodedGroundStud { ohms: noise.between(0.03, 0.3) },
             5 => Self::CorrodedFeedPin { coil, ohms: noise.between(1.0, 4.0) },
             6 => Self::CorrodedGroundPin { coil, ohms: noise.between(1.0, 4.0) },
@@ -121,8 +121,8 @@ impl Fault {
             10 => Self::ShortToGround { coil, ohms: noise.between(0.01, 0.4) },
             11 => Self::SwappedTerminals {
                 // Two of a kind exchanged would show the same ohms and amps as before.
-                one: Coil::PROPORTIONAL[noise.pick(Coil::PROPORTIONAL.len())],
-                other: Coil::ON_OFF[noise.pick(Coil::ON_OFF.len())],
+                one: LoaderCoil::PROPORTIONAL[noise.pick(LoaderCoil::PROPORTIONAL.len())],
+                other: LoaderCoil::ON_OFF[noise.pick(LoaderCoil::ON_OFF.len())],
             },
             12 => Self::ParallelPath { coil, ohms: noise.between(5.0, 25.0) },
             _ => Self::WeakBattery { battery_v: noise.between(10.6, 11.5), ohms: noise.between(0.05, 0.25) },
@@ -136,7 +136,7 @@ impl Fault {
     }
 
     /// Spoils the circuit.
-    pub fn plant(&self, circuit: &mut Circuit) {
+    pub fn apply(&self, circuit: &mut LoaderCircuit) {
         match *self {
             Self::None => {}
             Self::OpenCoil { coil } => circuit.windings[coil.index()] = Winding::Open,
@@ -148,9 +148,9 @@ impl Fault {
             Self::CorrodedGroundPin { coil, ohms } => circuit.branch_mut(coil).ground_pin_ohms += ohms,
             Self::FeedLowEverywhere { ohms } => circuit.feed_ohms += ohms,
             Self::FeedLowInBranch { coil, lost_v } => circuit.branch_mut(coil).driver_lost_v += lost_v,
-            Self::ShortToFeed { coil, ohms } => circuit.branch_mut(coil).from_feed = Stray::Through { ohms },
+            Self::ShortToFeed { coil, ohms } => circuit.branch_mut(coil).from_feed = StrayPath::Through { ohms },
             Self::ShortToGround { coil, ohms } | Self::ParallelPath { coil, ohms } => {
-                circuit.branch_mut(coil).to_frame = Stray::Through { ohms };
+                circuit.branch_mut(coil).to_frame = StrayPath::Through { ohms };
             }
             Self::SwappedTerminals { one, other } => {
                 let (behind_one, behind_other) = (circuit.branch(one).reaches, circuit.branch(other).reaches);
@@ -188,7 +188,7 @@ impl Fault {
             Self::None => kind.to_owned(),
             Self::OpenCoil { coil } => format!("{kind}: {}", coil.word()),
             Self::ShortCoil { coil, ohms_20 } | Self::HighCoil { coil, ohms_20 } => {
-                format!("{kind}: {}, {ohms_20:.2} ohm at 20 °C instead of {:.2}", coil.word(), coil.sound_ohms())
+                format!("{kind}: {}, {ohms_20:.2} ohm at 20 °C instead of {:.2}", coil.word(), coil.nominal_ohms())
             }
             Self::CorrodedGroundStud { ohms } | Self::FeedLowEverywhere { ohms } => {
                 format!("{kind}: {ohms:.3} ohm too many")
@@ -210,14 +210,17 @@ impl Fault {
 
 /// What is wrong with the demo's machine unless something else is asked for: a corroded ground stud, which
 /// only everything together brings to light, and a tilt coil unlike its siblings.
-pub fn planted() -> Vec<Fault> {
-    vec![Fault::CorrodedGroundStud { ohms: 0.045 }, Fault::HighCoil { coil: Coil::Tilt, ohms_20: 9.4 }]
+pub fn default_faults() -> Vec<SimulatedFault> {
+    vec![
+        SimulatedFault::CorrodedGroundStud { ohms: 0.045 },
+        SimulatedFault::HighCoil { coil: LoaderCoil::Tilt, ohms_20: 9.4 },
+    ]
 }
 
 /// A sound block that is not quite like the next one: windings within 2 %, joints a little better or worse,
 /// another temperature. The spread is invented, and well inside what the procedure allows.
-pub fn varied(noise: &mut Noise) -> Circuit {
-    let mut circuit = Circuit::sound();
+pub fn varied_circuit(noise: &mut Noise) -> LoaderCircuit {
+    let mut circuit = LoaderCircuit::healthy();
     circuit.coil_celsius = noise.between(10.0, 40.0);
     circuit.battery_v = noise.between(12.5, 12.8);
     circuit.battery_ohms *= noise.between(0.7, 1.5);

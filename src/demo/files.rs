@@ -2,10 +2,10 @@
 //!
 //! Plain text: what reads it is no part of the demo. The figures fit the invented machine alone.
 
-use super::bench::Port;
+use super::bench::InstrumentPort;
 
 /// The bench file's text with the ports' names in it.
-pub(crate) fn bench(ports: &[Port]) -> String {
+pub(crate) fn bench(ports: &[InstrumentPort]) -> String {
     ports.iter().fold(include_str!("files/bench.toml").to_owned(), |text, port| {
         let name = port.path.to_string_lossy().replace('\\', "\\\\").replace('"', "\\\"");
         text.replace(&format!("{{{}}}", port.instrument.name()), &name)
@@ -20,8 +20,8 @@ pub(crate) fn procedure() -> &'static str {
 #[cfg(test)]
 pub(super) mod tests {
     use super::*;
-    use crate::demo::bench::Instrument;
-    use crate::demo::circuit::Coil;
+    use crate::demo::bench::SimulatedInstrument;
+    use crate::demo::circuit::LoaderCoil;
     use crate::demo::meter::ClampBoard;
     use crate::units::{Accuracy, Limit, Measure, Quantity, Scale};
     use toml::{Table, Value};
@@ -54,7 +54,8 @@ pub(super) mod tests {
     }
 
     fn bench_file() -> Value {
-        let ports = Instrument::ALL.map(|instrument| Port { instrument, path: format!("/x/{instrument:?}\"").into() });
+        let ports = SimulatedInstrument::ALL
+            .map(|instrument| InstrumentPort { instrument, path: format!("/x/{instrument:?}\"").into() });
         toml::from_str(&bench(&ports)).unwrap()
     }
 
@@ -72,7 +73,7 @@ pub(super) mod tests {
 
     #[test]
     fn the_bench_names_each_port() {
-        for (meter, instrument) in tables(&bench_file(), "meter").iter().zip(Instrument::ALL) {
+        for (meter, instrument) in tables(&bench_file(), "meter").iter().zip(SimulatedInstrument::ALL) {
             assert_eq!(meter["name"].as_str(), Some(instrument.name()));
             assert_eq!(meter["protocol"].as_str(), Some(instrument.protocol()));
             assert_eq!(meter["port"].as_str(), Some(format!("/x/{instrument:?}\"").as_str()));
@@ -83,7 +84,7 @@ pub(super) mod tests {
     fn the_bench_has_a_clamp_for_each_coil() {
         let clamps = tables(&Value::Table(tables(&bench_file(), "meter")[0].clone()), "channel");
         let columns = ClampBoard::HEADER.split(',').skip(1);
-        for ((channel, coil), column) in clamps.iter().zip(Coil::ALL).zip(columns) {
+        for ((channel, coil), column) in clamps.iter().zip(LoaderCoil::ALL).zip(columns) {
             assert_eq!(channel["name"].as_str(), Some(coil.word()));
             assert_eq!(channel["reads"].as_str(), Some(column));
             let scale: Scale = channel["scale"].as_str().unwrap().parse().unwrap();

@@ -6,17 +6,17 @@
 //! of line yet.
 
 use super::noise::Noise;
-use super::operating::Path;
+use super::operating::ProbedPath;
 
 /// What one input of a device does wrong.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Flaw {
+pub struct InputError {
     gain: f64,
     offset: f64,
     flicker: f64,
 }
 
-impl Flaw {
+impl InputError {
     /// Drawn from what a data sheet allows: a share of the reading and a fixed part in the reading's unit.
     ///
     /// Gain takes at most 0.6 of the share; offset and flicker at most 0.7 of the fixed part, so that the
@@ -39,7 +39,7 @@ impl Flaw {
 /// ```
 #[derive(Debug, Clone)]
 pub struct ClampBoard {
-    flaws: [Flaw; 5],
+    errors: [InputError; 5],
     noise: Noise,
 }
 
@@ -51,15 +51,15 @@ impl ClampBoard {
 
     /// A board as bought: each clamp within 1.5 % + 20 mA.
     pub fn new(mut noise: Noise) -> Self {
-        let flaws = std::array::from_fn(|_| Flaw::draw(0.015, 0.020, &mut noise));
-        Self { flaws, noise }
+        let errors = std::array::from_fn(|_| InputError::draw(0.015, 0.020, &mut noise));
+        Self { errors, noise }
     }
 
     /// One scan of the five wires' currents, ampere.
     pub fn line(&mut self, since_boot_ms: u128, amps: [f64; 5]) -> String {
         let mut line = since_boot_ms.to_string();
-        for (flaw, truth) in self.flaws.iter().zip(amps) {
-            let volts = flaw.apply(truth, &mut self.noise) * Self::VOLTS_PER_AMP;
+        for (error, truth) in self.errors.iter().zip(amps) {
+            let volts = error.apply(truth, &mut self.noise) * Self::VOLTS_PER_AMP;
             line.push_str(&format!(",{}", fixed(volts, 4)));
         }
         line
@@ -68,7 +68,7 @@ impl ClampBoard {
 
 /// What the handheld meter's leads and switch are at.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Touch {
+pub enum ProbeInput {
     /// Switched to volts, a lead in the air.
     AirOnVolts,
     /// Switched to ohms, a lead in the air.
@@ -76,7 +76,7 @@ pub enum Touch {
     /// Switched to volts, this many between the leads.
     Volts(f64),
     /// Switched to ohms, this between the leads.
-    Ohms(Path),
+    Ohms(ProbedPath),
 }
 
 /// A handheld meter of 6000 counts that prints what its display shows: `12.31 V`, `7.52 ohm`, `OL ohm`.
@@ -86,13 +86,13 @@ pub struct Handheld {
     /// Shares of the five digits that its accuracy allows, -1 to 1.
     offset: f64,
     noise: Noise,
-    before: Option<Shown>,
+    before: Option<LastInput>,
     readings: u32,
 }
 
 /// What was measured last.
 #[derive(Debug, Clone, Copy, PartialEq)]
-enum Shown {
+enum LastInput {
     Volts(f64),
     Ohms(f64),
 }
@@ -114,16 +114,16 @@ impl Handheld {
     }
 
     /// The next reading.
-    pub fn line(&mut self, touch: Touch) -> String {
+    pub fn line(&mut self, probe_input: ProbeInput) -> String {
         self.readings = self.readings.wrapping_add(1);
-        match touch {
-            Touch::AirOnVolts => {
+        match probe_input {
+            ProbeInput::AirOnVolts => {
                 let hum = self.hum();
                 self.volts(hum)
             }
-            Touch::Volts(volts) => self.volts(volts),
-            Touch::AirOnOhms => self.ohms(f64::MAX),
-            Touch::Ohms(path) => self.ohms(path.ohms + path.standing_v / Self::TEST_A),
+            ProbeInput::Volts(volts) => self.volts(volts),
+            ProbeInput::AirOnOhms => self.ohms(f64::MAX),
+            ProbeInput::Ohms(path) => self.ohms(path.ohms + path.standing_v / Self::TEST_A),
         }
     }
 
@@ -133,9 +133,9 @@ impl Handheld {
     }
 
     fn volts(&mut self, volts: f64) -> String {
-        let shown = match self.before.replace(Shown::Volts(volts)) {
+        let shown = match self.before.replace(LastInput::Volts(volts)) {
             // The converter integrates: a lead that lands midway gives one reading that is neither here nor there.
-            Some(Shown::Volts(before)) if (volts - before).abs() > 0.05 => {
+            Some(LastInput::Volts(before)) if (volts - before).abs() > 0.05 => {
                 before + (volts - before) * self.noise.share()
             }
             _ => volts,
@@ -150,9 +150,9 @@ impl Handheld {
     }
 
     fn ohms(&mut self, ohms: f64) -> String {
-        let ranging = match self.before.replace(Shown::Ohms(ohms)) {
-            Some(Shown::Ohms(before)) => (ohms - before).abs() > 0.2 * before,
-            Some(Shown::Volts(_)) | None => true,
+        let ranging = match self.before.replace(LastInput::Ohms(ohms)) {
+            Some(LastInput::Ohms(before)) => (ohms - before).abs() > 0.2 * before,
+            Some(LastInput::Volts(_)) | None => true,
         };
         // It seeks its range from the top, and a converter driven backwards has no reading either.
         if ranging || !(-0.05..Self::MOST_OHMS).contains(&ohms) {
@@ -184,15 +184,15 @@ impl Handheld {
 /// A board on battery and block ground that prints pairs: `supply=12.412V ground=0.043V`.
 #[derive(Debug, Clone)]
 pub struct Monitor {
-    supply: Flaw,
-    ground: Flaw,
+    supply: InputError,
+    ground: InputError,
     noise: Noise,
 }
 
 impl Monitor {
     /// A board as bought: both inputs within 0.5 % + 5 mV.
     pub fn new(mut noise: Noise) -> Self {
-        let (supply, ground) = (Flaw::draw(0.005, 0.005, &mut noise), Flaw::draw(0.005, 0.005, &mut noise));
+        let (supply, ground) = (InputError::draw(0.005, 0.005, &mut noise), InputError::draw(0.005, 0.005, &mut noise));
         Self { supply, ground, noise }
     }
 
@@ -223,14 +223,14 @@ mod tests {
         (found - truth).abs() <= accuracy.half_width(truth, Some(digit)) + 1e-9
     }
 
-    fn ohms(ohms: f64) -> Touch {
-        Touch::Ohms(Path { ohms, standing_v: 0.0 })
+    fn ohms(ohms: f64) -> ProbeInput {
+        ProbeInput::Ohms(ProbedPath { ohms, standing_v: 0.0 })
     }
 
     /// The second reading: the first one may still be ranging.
-    fn settled(meter: &mut Handheld, touch: Touch) -> String {
-        meter.line(touch);
-        meter.line(touch)
+    fn settled(meter: &mut Handheld, probe_input: ProbeInput) -> String {
+        meter.line(probe_input);
+        meter.line(probe_input)
     }
 
     #[test]
@@ -251,8 +251,8 @@ mod tests {
     #[test]
     fn fifty_millivolts_is_half_an_ampere() {
         // A clamp that gives 1 mV per 10 mA shows 0.5 A at 50 mV: common practice, no source.
-        let perfect = Flaw { gain: 0.0, offset: 0.0, flicker: 0.0 };
-        let mut board = ClampBoard { flaws: std::array::from_fn(|_| perfect.clone()), noise: Noise::new(0) };
+        let perfect = InputError { gain: 0.0, offset: 0.0, flicker: 0.0 };
+        let mut board = ClampBoard { errors: std::array::from_fn(|_| perfect.clone()), noise: Noise::new(0) };
         assert_eq!(board.line(1040, [0.5, 0.0, -0.5, -1e-9, 1.0]), "1040,0.0500,0.0000,-0.0500,0.0000,0.1000");
     }
 
@@ -260,15 +260,15 @@ mod tests {
     fn the_handheld_stays_within_its_accuracy() {
         for seed in 0..200 {
             let mut meter = Handheld::new(Noise::new(seed));
-            for (touch, truth, digit) in [
-                (Touch::Volts(12.56), 12.56, 0.01),
-                (Touch::Volts(-1.25), -1.25, 0.001),
+            for (probe_input, truth, digit) in [
+                (ProbeInput::Volts(12.56), 12.56, 0.01),
+                (ProbeInput::Volts(-1.25), -1.25, 0.001),
                 (ohms(7.62), 7.62, 0.01),
                 (ohms(120.0), 120.0, 0.1),
                 (ohms(10_000.0), 10_000.0, 10.0),
                 (ohms(2.2e6), 2.2e6, 1000.0),
             ] {
-                let line = settled(&mut meter, touch);
+                let line = settled(&mut meter, probe_input);
                 let measure: Measure = line.parse().unwrap();
                 assert!(within(measure.value, truth, digit, "0.8 % + 5 digits"), "{seed}: {line} for {truth}");
             }
@@ -279,20 +279,20 @@ mod tests {
     fn the_handheld_prints_as_its_display_shows() {
         let mut meter = Handheld { of_reading: 0.0, offset: 0.0, ..Handheld::new(Noise::new(5)) };
         let form = |line: String| line.chars().map(|c| if c.is_ascii_digit() { '9' } else { c }).collect::<String>();
-        assert_eq!(form(settled(&mut meter, Touch::Volts(12.31))), "99.99 V");
-        assert_eq!(form(settled(&mut meter, Touch::Volts(0.5))), "9.999 V");
+        assert_eq!(form(settled(&mut meter, ProbeInput::Volts(12.31))), "99.99 V");
+        assert_eq!(form(settled(&mut meter, ProbeInput::Volts(0.5))), "9.999 V");
         assert_eq!(form(settled(&mut meter, ohms(7.52))), "9.99 ohm");
         assert_eq!(form(settled(&mut meter, ohms(4700.0))), "9.999 kohm");
         assert_eq!(settled(&mut meter, ohms(1e9)), "OL ohm");
-        assert_eq!(settled(&mut meter, Touch::AirOnOhms), "OL ohm");
-        assert_eq!(settled(&mut meter, Touch::Volts(1000.0)), "OL V");
+        assert_eq!(settled(&mut meter, ProbeInput::AirOnOhms), "OL ohm");
+        assert_eq!(settled(&mut meter, ProbeInput::Volts(1000.0)), "OL V");
     }
 
     #[test]
     fn an_open_lead_reads_about_zero_and_hums() {
         let mut meter = Handheld::new(Noise::new(8));
-        settled(&mut meter, Touch::AirOnVolts);
-        let lines: Vec<String> = (0..40).map(|_| meter.line(Touch::AirOnVolts)).collect();
+        settled(&mut meter, ProbeInput::AirOnVolts);
+        let lines: Vec<String> = (0..40).map(|_| meter.line(ProbeInput::AirOnVolts)).collect();
         let values: Vec<f64> = lines.iter().map(|line| line.parse::<Measure>().unwrap().value).collect();
         assert!(values.iter().all(|volts| volts.abs() < 0.01), "{lines:?}");
         assert!(values.windows(2).filter(|pair| pair[0] != pair[1]).count() > 20, "{lines:?}");
@@ -301,18 +301,18 @@ mod tests {
     #[test]
     fn ohms_on_a_live_circuit_are_nonsense() {
         let mut meter = Handheld::new(Noise::new(8));
-        let live = settled(&mut meter, Touch::Ohms(Path { ohms: 7.5, standing_v: 12.0 }));
+        let live = settled(&mut meter, ProbeInput::Ohms(ProbedPath { ohms: 7.5, standing_v: 12.0 }));
         assert!(live.ends_with("kohm"), "{live}");
-        assert_eq!(settled(&mut meter, Touch::Ohms(Path { ohms: 7.5, standing_v: -12.0 })), "OL ohm");
+        assert_eq!(settled(&mut meter, ProbeInput::Ohms(ProbedPath { ohms: 7.5, standing_v: -12.0 })), "OL ohm");
     }
 
     #[test]
     fn a_lead_that_has_just_landed_gives_one_reading_in_between() {
         let mut meter = Handheld::new(Noise::new(3));
-        settled(&mut meter, Touch::AirOnVolts);
-        let landing: Measure = meter.line(Touch::Volts(12.5)).parse().unwrap();
+        settled(&mut meter, ProbeInput::AirOnVolts);
+        let landing: Measure = meter.line(ProbeInput::Volts(12.5)).parse().unwrap();
         assert!((-0.1..12.7).contains(&landing.value));
-        let landed: Measure = meter.line(Touch::Volts(12.5)).parse().unwrap();
+        let landed: Measure = meter.line(ProbeInput::Volts(12.5)).parse().unwrap();
         assert!((landed.value - 12.5).abs() < 0.2);
         assert_eq!(meter.line(ohms(7.5)), "OL ohm", "seeks its range");
     }

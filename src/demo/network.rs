@@ -6,7 +6,7 @@
 
 /// A place in the network where conductors meet.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Node {
+pub(super) enum NetworkNode {
     /// The reference: 0 V by definition.
     Reference,
     /// A node whose volts are sought, counted from 0.
@@ -39,7 +39,7 @@ impl Network {
     }
 
     /// A resistor between two nodes, ohm.
-    pub(super) fn conductor(&mut self, one: Node, other: Node, ohms: f64) {
+    pub(super) fn conductor(&mut self, one: NetworkNode, other: NetworkNode, ohms: f64) {
         let siemens = conductance(ohms);
         self.add(one, one, siemens);
         self.add(other, other, siemens);
@@ -48,15 +48,15 @@ impl Network {
     }
 
     /// A current pushed into a node, ampere (negative: drawn from it).
-    pub(super) fn inject(&mut self, node: Node, amps: f64) {
-        if let Node::At(node) = node {
+    pub(super) fn inject(&mut self, node: NetworkNode, amps: f64) {
+        if let NetworkNode::At(node) = node {
             self.injected_a[node] += amps;
         }
     }
 
     /// A source of `volts` above the reference behind `ohms`, feeding a node.
-    pub(super) fn source(&mut self, node: Node, volts: f64, ohms: f64) {
-        self.conductor(node, Node::Reference, ohms);
+    pub(super) fn source(&mut self, node: NetworkNode, volts: f64, ohms: f64) {
+        self.conductor(node, NetworkNode::Reference, ohms);
         self.inject(node, volts * conductance(ohms));
     }
 
@@ -66,7 +66,7 @@ impl Network {
     /// In the mean over a period that is a transformer without loss: the output sees `duty` times the feed
     /// volts, the feed gives `duty` times the output current (the averaged model of a buck converter in
     /// continuous conduction; power electronics textbooks). `duty` is 0 to 1; 1 is a switch held on.
-    pub(super) fn chopper(&mut self, feed: Node, out: Node, duty: f64, lost_v: f64, ohms: f64) {
+    pub(super) fn chopper(&mut self, feed: NetworkNode, out: NetworkNode, duty: f64, lost_v: f64, ohms: f64) {
         let siemens = conductance(ohms);
         self.add(out, out, siemens);
         self.add(feed, feed, duty * duty * siemens);
@@ -98,8 +98,8 @@ impl Network {
         volts
     }
 
-    fn add(&mut self, row: Node, column: Node, siemens: f64) {
-        if let (Node::At(row), Node::At(column)) = (row, column) {
+    fn add(&mut self, row: NetworkNode, column: NetworkNode, siemens: f64) {
+        if let (NetworkNode::At(row), NetworkNode::At(column)) = (row, column) {
             self.conductance_s[row * self.size + column] += siemens;
         }
     }
@@ -134,8 +134,8 @@ mod tests {
     use super::*;
     use proptest::prelude::*;
 
-    const A: Node = Node::At(0);
-    const B: Node = Node::At(1);
+    const A: NetworkNode = NetworkNode::At(0);
+    const B: NetworkNode = NetworkNode::At(1);
 
     fn close(found: f64, expected: f64) -> bool {
         (found - expected).abs() < 1e-6 * expected.abs().max(1.0)
@@ -147,7 +147,7 @@ mod tests {
         let mut network = Network::new(2);
         network.source(A, 12.0, 0.0);
         network.conductor(A, B, 100.0);
-        network.conductor(B, Node::Reference, 200.0);
+        network.conductor(B, NetworkNode::Reference, 200.0);
         let volts = network.solve();
         assert!(close(volts[0], 12.0) && close(volts[1], 8.0), "{volts:?}");
     }
@@ -158,8 +158,8 @@ mod tests {
         let mut network = Network::new(2);
         network.source(A, 10.0, 0.0);
         network.conductor(A, B, 2.0);
-        network.conductor(B, Node::Reference, 3.0);
-        network.conductor(B, Node::Reference, 6.0);
+        network.conductor(B, NetworkNode::Reference, 3.0);
+        network.conductor(B, NetworkNode::Reference, 6.0);
         let volts = network.solve();
         assert!(close((volts[0] - volts[1]) / 2.0, 2.5) && close(volts[1], 5.0), "{volts:?}");
     }
@@ -168,11 +168,11 @@ mod tests {
     fn a_bridge_needs_the_nodes_together() {
         // A Wheatstone bridge is balanced when 10/20 = 30/60 (textbook): no volts between the arms.
         let mut network = Network::new(3);
-        network.source(Node::At(2), 9.0, 0.0);
-        network.conductor(Node::At(2), A, 10.0);
-        network.conductor(A, Node::Reference, 20.0);
-        network.conductor(Node::At(2), B, 30.0);
-        network.conductor(B, Node::Reference, 60.0);
+        network.source(NetworkNode::At(2), 9.0, 0.0);
+        network.conductor(NetworkNode::At(2), A, 10.0);
+        network.conductor(A, NetworkNode::Reference, 20.0);
+        network.conductor(NetworkNode::At(2), B, 30.0);
+        network.conductor(B, NetworkNode::Reference, 60.0);
         network.conductor(A, B, 5.0);
         let volts = network.solve();
         assert!(close(volts[0], 6.0) && close(volts[1], 6.0), "{volts:?}");
@@ -185,7 +185,7 @@ mod tests {
         let mut network = Network::new(2);
         network.source(A, 24.0, 1e-3);
         network.chopper(A, B, 0.5, 0.0, 1e-3);
-        network.conductor(B, Node::Reference, 20.0);
+        network.conductor(B, NetworkNode::Reference, 20.0);
         let volts = network.solve();
         assert!((volts[1] / 20.0 - 0.6).abs() < 1e-4, "{volts:?}");
         assert!(((24.0 - volts[0]) / 1e-3 - 0.3).abs() < 1e-4, "{volts:?}");
@@ -197,9 +197,9 @@ mod tests {
             let mut network = Network::new(3);
             let arms = [(0, 1), (1, 2), (0, 2)];
             network.source(A, volts, ohms[0]);
-            arms.iter().zip(&ohms[1..]).for_each(|(&(a, b), &r)| network.conductor(Node::At(a), Node::At(b), r));
-            network.conductor(Node::At(2), Node::Reference, ohms[4]);
-            network.conductor(B, Node::Reference, ohms[5]);
+            arms.iter().zip(&ohms[1..]).for_each(|(&(a, b), &r)| network.conductor(NetworkNode::At(a), NetworkNode::At(b), r));
+            network.conductor(NetworkNode::At(2), NetworkNode::Reference, ohms[4]);
+            network.conductor(B, NetworkNode::Reference, ohms[5]);
             let found = network.solve();
             let given = (volts - found[0]) / ohms[0];
             let returned = found[2] / ohms[4] + found[1] / ohms[5];

@@ -1,15 +1,15 @@
 //! The DC operating point: volts at each place, current in each wire, ohms between two leads.
 //!
-//! A [`Circuit`] in a [`Setup`] becomes a network of conductors and is solved as a whole, since the shared feed and
+//! A [`LoaderCircuit`] in a [`MachineSetup`] becomes a network of conductors and is solved as a whole, since the shared feed and
 //! the shared ground tie all coils together. Means over a chopping period; the rise of a coil's current is
 //! not modelled. Pure: same circuit, same answer.
 
-use super::circuit::{Circuit, Coil, Drive, Joint, Setup, Stray};
-use super::network::{Network, Node};
+use super::circuit::{ContactState, DriverCommand, LoaderCircuit, LoaderCoil, MachineSetup, StrayPath};
+use super::network::{Network, NetworkNode};
 
 /// A place where a lead can be put.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Spot {
+pub enum ProbePoint {
     /// The battery's positive post.
     BatteryPositive,
     /// The battery's negative post: the reference of all volts.
@@ -19,64 +19,64 @@ pub enum Spot {
     /// The ground stud of the block.
     BlockGround,
     /// The feed pin in a coil's harness plug.
-    HarnessFeed(Coil),
+    HarnessFeed(LoaderCoil),
     /// The ground pin in a coil's harness plug.
-    HarnessGround(Coil),
+    HarnessGround(LoaderCoil),
     /// The feed terminal of the coil at this position.
-    CoilFeed(Coil),
+    CoilFeed(LoaderCoil),
     /// The ground terminal of the coil at this position.
-    CoilGround(Coil),
+    CoilGround(LoaderCoil),
 }
 
 /// Nodes that belong to no single coil: battery positive, block feed, block ground.
 const SHARED: usize = 3;
 /// Nodes of one branch: driver output, then the four of a coil's plug.
 const OF_BRANCH: usize = 5;
-const SIZE: usize = SHARED + OF_BRANCH * Coil::ALL.len();
+const SIZE: usize = SHARED + OF_BRANCH * LoaderCoil::ALL.len();
 
-const BATTERY: Node = Node::At(0);
-const FEED: Node = Node::At(1);
-const GROUND: Node = Node::At(2);
+const BATTERY: NetworkNode = NetworkNode::At(0);
+const FEED: NetworkNode = NetworkNode::At(1);
+const GROUND: NetworkNode = NetworkNode::At(2);
 
-fn driver_out(coil: Coil) -> Node {
-    Node::At(SHARED + OF_BRANCH * coil.index())
+fn driver_out(coil: LoaderCoil) -> NetworkNode {
+    NetworkNode::At(SHARED + OF_BRANCH * coil.index())
 }
 
-fn node(spot: Spot) -> Node {
-    let of = |coil: Coil, place| Node::At(SHARED + OF_BRANCH * coil.index() + place);
+fn node(spot: ProbePoint) -> NetworkNode {
+    let of = |coil: LoaderCoil, place| NetworkNode::At(SHARED + OF_BRANCH * coil.index() + place);
     match spot {
-        Spot::BatteryPositive => BATTERY,
-        Spot::BatteryNegative => Node::Reference,
-        Spot::BlockFeed => FEED,
-        Spot::BlockGround => GROUND,
-        Spot::HarnessFeed(coil) => of(coil, 1),
-        Spot::CoilFeed(coil) => of(coil, 2),
-        Spot::CoilGround(coil) => of(coil, 3),
-        Spot::HarnessGround(coil) => of(coil, 4),
+        ProbePoint::BatteryPositive => BATTERY,
+        ProbePoint::BatteryNegative => NetworkNode::Reference,
+        ProbePoint::BlockFeed => FEED,
+        ProbePoint::BlockGround => GROUND,
+        ProbePoint::HarnessFeed(coil) => of(coil, 1),
+        ProbePoint::CoilFeed(coil) => of(coil, 2),
+        ProbePoint::CoilGround(coil) => of(coil, 3),
+        ProbePoint::HarnessGround(coil) => of(coil, 4),
     }
 }
 
 /// A solved circuit.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Operating {
+pub struct OperatingPoint {
     volts: Vec<f64>,
     clamp_a: [f64; 5],
     drawn_a: f64,
 }
 
-impl Operating {
+impl OperatingPoint {
     /// Volts of a place above the battery's negative post.
-    pub fn volts(&self, spot: Spot) -> f64 {
+    pub fn volts(&self, spot: ProbePoint) -> f64 {
         at(&self.volts, node(spot))
     }
 
     /// Volts that a meter shows with its red lead here and its black lead there.
-    pub fn between(&self, red: Spot, black: Spot) -> f64 {
+    pub fn between(&self, red: ProbePoint, black: ProbePoint) -> f64 {
         self.volts(red) - self.volts(black)
     }
 
     /// Current through the clamp around a coil's feed wire, ampere, towards the coil.
-    pub fn clamp_a(&self, coil: Coil) -> f64 {
+    pub fn clamp_a(&self, coil: LoaderCoil) -> f64 {
         self.clamp_a[coil.index()]
     }
 
@@ -87,13 +87,13 @@ impl Operating {
 
     /// Volts of the block's ground stud above the battery's negative post: the drop on the shared ground.
     pub fn ground_drop_v(&self) -> f64 {
-        self.volts(Spot::BlockGround)
+        self.volts(ProbePoint::BlockGround)
     }
 }
 
 /// What an ohmmeter meets between its leads.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Path {
+pub struct ProbedPath {
     /// Resistance seen with all sources at rest, ohm; about 1 Gohm of leakage where nothing connects.
     pub ohms: f64,
     /// Volts that stand there already, and spoil the reading.
@@ -102,7 +102,7 @@ pub struct Path {
 
 /// How a driver ends up: told, or held back by its current.
 #[derive(Debug, Clone, Copy, PartialEq)]
-enum Output {
+enum DriverOutput {
     Open,
     /// For this share of the time.
     Chopping(f64),
@@ -110,30 +110,30 @@ enum Output {
     Holding(f64),
 }
 
-impl Circuit {
+impl LoaderCircuit {
     /// Solves the operating point.
     ///
     /// Exact (to rounding) for drivers that are off, on or at a duty. A driver that regulates its current
     /// takes a power from the feed that depends on the feed's volts: repeated until these stand still.
-    pub fn solve(&self, setup: &Setup) -> Operating {
+    pub fn solve(&self, setup: &MachineSetup) -> OperatingPoint {
         let mut outputs = setup.drives.map(|drive| match drive {
-            Drive::Off => Output::Open,
-            Drive::Duty(duty) => Output::Chopping(duty.clamp(0.0, 1.0)),
-            Drive::On | Drive::Amps(_) => Output::Chopping(1.0),
+            DriverCommand::Off => DriverOutput::Open,
+            DriverCommand::Duty(duty) => DriverOutput::Chopping(duty.clamp(0.0, 1.0)),
+            DriverCommand::On | DriverCommand::Amps(_) => DriverOutput::Chopping(1.0),
         });
         // Holding one driver back leaves more volts for the others, so drivers only ever join those that
         // are held back, and as many rounds as there are drivers are enough.
         loop {
             let operating = self.settle(setup, &outputs);
-            let correction = Coil::ALL.iter().find_map(|&coil| {
-                let Output::Chopping(duty) = outputs[coil.index()] else { return None };
+            let correction = LoaderCoil::ALL.iter().find_map(|&coil| {
+                let DriverOutput::Chopping(duty) = outputs[coil.index()] else { return None };
                 let amps = self.driver_a(coil, &outputs, &operating.volts);
                 let bound_a = self.bound_a(setup.drives[coil.index()]);
                 if amps > bound_a {
-                    Some((coil, Output::Holding(bound_a)))
+                    Some((coil, DriverOutput::Holding(bound_a)))
                 } else if amps < 0.0 && duty < 1.0 {
                     // A free-wheel diode passes nothing backwards; a switch held on does.
-                    Some((coil, Output::Open))
+                    Some((coil, DriverOutput::Open))
                 } else {
                     None
                 }
@@ -146,66 +146,66 @@ impl Circuit {
     }
 
     /// What an ohmmeter meets between two places, the machine being as the setup says.
-    pub fn path(&self, setup: &Setup, red: Spot, black: Spot) -> Path {
+    pub fn path(&self, setup: &MachineSetup, red: ProbePoint, black: ProbePoint) -> ProbedPath {
         let at_rest = Self { battery_v: 0.0, ..self.clone() };
         let mut network = at_rest.passive(setup);
         network.inject(node(red), 1.0);
         network.inject(node(black), -1.0);
         let volts = network.solve();
         // One ampere flows, so volts are ohms.
-        Path {
+        ProbedPath {
             ohms: at(&volts, node(red)) - at(&volts, node(black)),
             standing_v: self.solve(setup).between(red, black),
         }
     }
 
     /// The current at which a driver stops being a plain switch, ampere.
-    fn bound_a(&self, drive: Drive) -> f64 {
+    fn bound_a(&self, drive: DriverCommand) -> f64 {
         match drive {
-            Drive::Amps(amps) => amps.clamp(0.0, self.driver_limit_a),
-            Drive::Off | Drive::On | Drive::Duty(_) => self.driver_limit_a,
+            DriverCommand::Amps(amps) => amps.clamp(0.0, self.driver_limit_a),
+            DriverCommand::Off | DriverCommand::On | DriverCommand::Duty(_) => self.driver_limit_a,
         }
     }
 
     /// Solves with drivers as they are, repeating for what regulated ones take from the feed.
-    fn settle(&self, setup: &Setup, outputs: &[Output; 5]) -> Operating {
+    fn settle(&self, setup: &MachineSetup, outputs: &[DriverOutput; 5]) -> OperatingPoint {
         /// Far more than is needed: the error shrinks to a third or less each time while the feed holds up.
         const MOST_ROUNDS: usize = 200;
         let mut taken_a = 0.0;
         let mut volts = self.driven(setup, outputs, taken_a);
         for _ in 0..MOST_ROUNDS {
             let before_a = taken_a;
-            taken_a = Coil::ALL.iter().map(|&coil| self.taken_a(coil, outputs, &volts)).sum();
+            taken_a = LoaderCoil::ALL.iter().map(|&coil| self.taken_a(coil, outputs, &volts)).sum();
             volts = self.driven(setup, outputs, taken_a);
             if (taken_a - before_a).abs() <= 1e-12 {
                 break;
             }
         }
         let drawn_a = (self.battery_v - volts[0]) / self.battery_ohms;
-        let clamp_a = Coil::ALL.map(|coil| {
-            let across = at(&volts, driver_out(coil)) - at(&volts, node(Spot::HarnessFeed(coil)));
+        let clamp_a = LoaderCoil::ALL.map(|coil| {
+            let across = at(&volts, driver_out(coil)) - at(&volts, node(ProbePoint::HarnessFeed(coil)));
             across / self.branch(coil).wire_ohms
         });
-        Operating { volts, clamp_a, drawn_a }
+        OperatingPoint { volts, clamp_a, drawn_a }
     }
 
     /// Feed current of a driver that holds its output current, ampere; nothing for the others, which the
     /// network holds already.
-    fn taken_a(&self, coil: Coil, outputs: &[Output; 5], volts: &[f64]) -> f64 {
-        let Output::Holding(amps) = outputs[coil.index()] else { return 0.0 };
+    fn taken_a(&self, coil: LoaderCoil, outputs: &[DriverOutput; 5], volts: &[f64]) -> f64 {
+        let DriverOutput::Holding(amps) = outputs[coil.index()] else { return 0.0 };
         let branch = self.branch(coil);
         let needed_v = at(volts, driver_out(coil)) + amps * branch.driver_ohms;
         let feed_v = (at(volts, FEED) - branch.driver_lost_v).max(f64::MIN_POSITIVE);
         amps * (needed_v / feed_v).clamp(0.0, 1.0)
     }
 
-    /// Output current of a driver, ampere.
-    fn driver_a(&self, coil: Coil, outputs: &[Output; 5], volts: &[f64]) -> f64 {
+    /// DriverOutput current of a driver, ampere.
+    fn driver_a(&self, coil: LoaderCoil, outputs: &[DriverOutput; 5], volts: &[f64]) -> f64 {
         let branch = self.branch(coil);
         match outputs[coil.index()] {
-            Output::Open => 0.0,
-            Output::Holding(amps) => amps,
-            Output::Chopping(duty) => {
+            DriverOutput::Open => 0.0,
+            DriverOutput::Holding(amps) => amps,
+            DriverOutput::Chopping(duty) => {
                 let given_v = duty * (at(volts, FEED) - branch.driver_lost_v);
                 (given_v - at(volts, driver_out(coil))) / branch.driver_ohms
             }
@@ -213,15 +213,15 @@ impl Circuit {
     }
 
     /// Volts with the drivers at work and so much taken from the feed by those that hold a current.
-    fn driven(&self, setup: &Setup, outputs: &[Output; 5], taken_a: f64) -> Vec<f64> {
+    fn driven(&self, setup: &MachineSetup, outputs: &[DriverOutput; 5], taken_a: f64) -> Vec<f64> {
         let mut network = self.passive(setup);
         network.inject(FEED, -taken_a);
-        for coil in Coil::ALL {
+        for coil in LoaderCoil::ALL {
             let (branch, out) = (self.branch(coil), driver_out(coil));
             match outputs[coil.index()] {
-                Output::Open => {}
-                Output::Holding(amps) => network.inject(out, amps),
-                Output::Chopping(duty) => {
+                DriverOutput::Open => {}
+                DriverOutput::Holding(amps) => network.inject(out, amps),
+                DriverOutput::Chopping(duty) => {
                     network.chopper(FEED, out, duty, branch.driver_lost_v, branch.driver_ohms);
                 }
             }
@@ -230,33 +230,37 @@ impl Circuit {
     }
 
     /// All that conducts by itself: everything but the drivers.
-    fn passive(&self, setup: &Setup) -> Network {
+    fn passive(&self, setup: &MachineSetup) -> Network {
         let mut network = Network::new(SIZE);
         network.source(BATTERY, self.battery_v, self.battery_ohms);
-        network.conductor(GROUND, Node::Reference, self.ground_ohms);
-        network.conductor(FEED, Node::Reference, self.standing_load_ohms);
-        if setup.key == Joint::Made {
+        network.conductor(GROUND, NetworkNode::Reference, self.ground_ohms);
+        network.conductor(FEED, NetworkNode::Reference, self.standing_load_ohms);
+        if setup.key == ContactState::Closed {
             network.conductor(BATTERY, FEED, self.feed_ohms);
         }
-        Coil::ALL.into_iter().for_each(|coil| self.connect(&mut network, setup, coil));
+        LoaderCoil::ALL.into_iter().for_each(|coil| self.connect(&mut network, setup, coil));
         network
     }
 
-    fn connect(&self, network: &mut Network, setup: &Setup, coil: Coil) {
+    fn connect(&self, network: &mut Network, setup: &MachineSetup, coil: LoaderCoil) {
         let (branch, out) = (self.branch(coil), driver_out(coil));
-        let [harness_feed, coil_feed, coil_ground, harness_ground] =
-            [Spot::HarnessFeed(coil), Spot::CoilFeed(coil), Spot::CoilGround(coil), Spot::HarnessGround(coil)]
-                .map(node);
-        network.conductor(out, Node::Reference, self.pull_down_ohms);
+        let [harness_feed, coil_feed, coil_ground, harness_ground] = [
+            ProbePoint::HarnessFeed(coil),
+            ProbePoint::CoilFeed(coil),
+            ProbePoint::CoilGround(coil),
+            ProbePoint::HarnessGround(coil),
+        ]
+        .map(node);
+        network.conductor(out, NetworkNode::Reference, self.pull_down_ohms);
         network.conductor(out, harness_feed, branch.wire_ohms);
         network.conductor(harness_ground, GROUND, branch.ground_wire_ohms);
-        if let Stray::Through { ohms } = branch.from_feed {
+        if let StrayPath::Through { ohms } = branch.from_feed {
             network.conductor(BATTERY, out, ohms);
         }
-        if let Stray::Through { ohms } = branch.to_frame {
-            network.conductor(harness_feed, Node::Reference, ohms);
+        if let StrayPath::Through { ohms } = branch.to_frame {
+            network.conductor(harness_feed, NetworkNode::Reference, ohms);
         }
-        if setup.plugs[coil.index()] == Joint::Made {
+        if setup.plugs[coil.index()] == ContactState::Closed {
             network.conductor(harness_feed, coil_feed, branch.feed_pin_ohms);
             network.conductor(coil_ground, harness_ground, branch.ground_pin_ohms);
         }
@@ -266,10 +270,10 @@ impl Circuit {
     }
 }
 
-fn at(volts: &[f64], node: Node) -> f64 {
+fn at(volts: &[f64], node: NetworkNode) -> f64 {
     match node {
-        Node::Reference => 0.0,
-        Node::At(index) => volts[index],
+        NetworkNode::Reference => 0.0,
+        NetworkNode::At(index) => volts[index],
     }
 }
 

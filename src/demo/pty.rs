@@ -14,7 +14,7 @@ use nix::unistd::{read, ttyname, write};
 
 /// What became of a line.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum Sent {
+pub(crate) enum SendOutcome {
     /// It is on its way.
     Whole,
     /// The port was full: nobody reads, and the device goes on.
@@ -23,7 +23,7 @@ pub(crate) enum Sent {
 
 /// An open pseudo-terminal.
 #[derive(Debug)]
-pub(crate) struct Pty {
+pub(crate) struct PseudoTerminal {
     master: OwnedFd,
     _slave: OwnedFd,
     name: PathBuf,
@@ -31,7 +31,7 @@ pub(crate) struct Pty {
     rest: Vec<u8>,
 }
 
-impl Pty {
+impl PseudoTerminal {
     /// Opens one, in raw mode, not inherited by programs that are started.
     ///
     /// # Errors
@@ -55,21 +55,21 @@ impl Pty {
     }
 
     /// Sends a line, with the carriage return and line feed that boards print; never waits.
-    pub(crate) fn send(&mut self, line: &str) -> Sent {
+    pub(crate) fn send(&mut self, line: &str) -> SendOutcome {
         self.discard_input();
         let unsent = std::mem::take(&mut self.rest);
         self.rest = self.push(unsent);
         if !self.rest.is_empty() {
-            return Sent::Dropped;
+            return SendOutcome::Dropped;
         }
         let bytes = format!("{line}\r\n").into_bytes();
         let length = bytes.len();
         let left = self.push(bytes);
         if left.len() == length {
-            return Sent::Dropped;
+            return SendOutcome::Dropped;
         }
         self.rest = left;
-        Sent::Whole
+        SendOutcome::Whole
     }
 
     /// Writes what fits and gives back what does not.
@@ -100,7 +100,7 @@ mod tests {
     use std::io::{BufRead, BufReader, Read, Write};
     use std::os::unix::fs::OpenOptionsExt;
 
-    fn reader(pty: &Pty) -> BufReader<File> {
+    fn reader(pty: &PseudoTerminal) -> BufReader<File> {
         let mut options = OpenOptions::new();
         options.read(true).write(true).custom_flags(OFlag::O_NOCTTY.bits());
         BufReader::new(options.open(pty.name()).unwrap())
@@ -114,17 +114,17 @@ mod tests {
 
     #[test]
     fn whole_lines_in_order_and_unchanged() {
-        let mut pty = Pty::open().unwrap();
+        let mut pty = PseudoTerminal::open().unwrap();
         let mut reader = reader(&pty);
         for number in 0..500 {
-            assert_eq!(pty.send(&format!("{number},0.1604\t~")), Sent::Whole);
+            assert_eq!(pty.send(&format!("{number},0.1604\t~")), SendOutcome::Whole);
             assert_eq!(line(&mut reader), format!("{number},0.1604\t~\r\n"));
         }
     }
 
     #[test]
     fn lines_wait_for_a_reader_who_comes_late_or_again() {
-        let mut pty = Pty::open().unwrap();
+        let mut pty = PseudoTerminal::open().unwrap();
         pty.send("early");
         let mut first = reader(&pty);
         assert_eq!(line(&mut first), "early\r\n");
@@ -135,23 +135,23 @@ mod tests {
 
     #[test]
     fn nobody_reading_blocks_nothing_and_drops_whole_lines() {
-        let mut pty = Pty::open().unwrap();
+        let mut pty = PseudoTerminal::open().unwrap();
         let sent: Vec<String> = (0..20_000).map(|number| format!("line {number} of many")).collect();
-        let kept: Vec<&String> = sent.iter().filter(|text| pty.send(text) == Sent::Whole).collect();
+        let kept: Vec<&String> = sent.iter().filter(|text| pty.send(text) == SendOutcome::Whole).collect();
         assert!(kept.len() > 10 && kept.len() < sent.len(), "{}", kept.len());
         let mut reader = reader(&pty);
         for text in &kept[..kept.len() - 1] {
             assert_eq!(line(&mut reader), format!("{text}\r\n"));
         }
         // The tail of the last one that was kept comes with the next line, as soon as there is room.
-        assert_eq!(pty.send("after"), Sent::Whole);
+        assert_eq!(pty.send("after"), SendOutcome::Whole);
         assert_eq!(line(&mut reader), format!("{}\r\n", kept[kept.len() - 1]));
         assert_eq!(line(&mut reader), "after\r\n");
     }
 
     #[test]
     fn orders_are_swallowed_and_not_echoed() {
-        let mut pty = Pty::open().unwrap();
+        let mut pty = PseudoTerminal::open().unwrap();
         let mut reader = reader(&pty);
         for _ in 0..200 {
             reader.get_mut().write_all(&[b'?'; 100]).unwrap();
@@ -162,7 +162,7 @@ mod tests {
 
     #[test]
     fn a_pulled_cable_ends_the_reading() {
-        let pty = Pty::open().unwrap();
+        let pty = PseudoTerminal::open().unwrap();
         let mut reader = reader(&pty);
         drop(pty);
         let mut bytes = [0; 16];

@@ -1,14 +1,14 @@
 //! The story that the demo plays, as data: what the operator does, step by step, and for how long.
 //!
-//! A scenario moves the hands in the [`World`] and tells an [`Operator`] what to mark; the operator says it to
+//! A scenario moves the hands in the [`SimulatedMachine`] and tells an [`Operator`] what to mark; the operator says it to
 //! the daemon. Nothing here knows how, and nothing here reads a clock.
 
 use std::time::Duration;
 
-use super::bench::Until;
-use super::circuit::{Coil, Drive, Joint};
-use super::operating::Spot;
-use super::world::{Dial, Hands, Leads, World};
+use super::bench::DwellUntil;
+use super::circuit::{ContactState, DriverCommand, LoaderCoil};
+use super::machine::{MeterDial, OperatorState, ProbeLeads, SimulatedMachine};
+use super::operating::ProbePoint;
 
 /// What the operator says to the tool, and how time passes.
 pub(crate) trait Operator {
@@ -33,30 +33,30 @@ pub(crate) trait Operator {
     /// When the tool did not do it.
     fn note(&mut self, text: &str) -> Result<(), Self::Error>;
 
-    /// Stays as it is for this time, or longer where [`Until`] says so.
+    /// Stays as it is for this time, or longer where [`DwellUntil`] says so.
     ///
     /// # Errors
     /// When waiting ended early.
-    fn dwell(&mut self, at_least: Duration, until: Until) -> Result<(), Self::Error>;
+    fn dwell(&mut self, at_least: Duration, until: DwellUntil) -> Result<(), Self::Error>;
 }
 
 /// One move of the hands.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) enum Act {
+pub(crate) enum OperatorMove {
     /// Turns the key.
-    Key(Joint),
+    Key(ContactState),
     /// Plugs all coils in, or pulls all their plugs.
-    Plugs(Joint),
+    Plugs(ContactState),
     /// Turns the handheld meter's switch.
-    Dial(Dial),
+    MeterDial(MeterDial),
     /// Moves the handheld meter's leads.
-    Leads(Leads),
+    ProbeLeads(ProbeLeads),
     /// Drives a coil.
-    Drive(Coil, Drive),
+    DriverCommand(LoaderCoil, DriverCommand),
     /// Moves a selector during the whole beat, so that the coil's current goes from one to the other, ampere.
     Sweep {
         /// Which coil.
-        coil: Coil,
+        coil: LoaderCoil,
         /// At the beat's begin, ampere.
         from_a: f64,
         /// At the beat's end, ampere.
@@ -64,17 +64,17 @@ pub(crate) enum Act {
     },
 }
 
-impl Act {
+impl OperatorMove {
     /// Does it; `share` is how much of the beat has passed, 0 to 1.
-    fn apply(&self, hands: &mut Hands, share: f64) {
+    fn apply(&self, operator: &mut OperatorState, share: f64) {
         match *self {
-            Self::Key(joint) => hands.setup.key = joint,
-            Self::Plugs(joint) => hands.setup.plugs = [joint; 5],
-            Self::Dial(dial) => hands.dial = dial,
-            Self::Leads(leads) => hands.leads = leads,
-            Self::Drive(coil, drive) => hands.setup.drives[coil.index()] = drive,
+            Self::Key(joint) => operator.setup.key = joint,
+            Self::Plugs(joint) => operator.setup.plugs = [joint; 5],
+            Self::MeterDial(dial) => operator.dial = dial,
+            Self::ProbeLeads(leads) => operator.leads = leads,
+            Self::DriverCommand(coil, drive) => operator.setup.drives[coil.index()] = drive,
             Self::Sweep { coil, from_a, to_a } => {
-                hands.setup.drives[coil.index()] = Drive::Amps(from_a + (to_a - from_a) * share);
+                operator.setup.drives[coil.index()] = DriverCommand::Amps(from_a + (to_a - from_a) * share);
             }
         }
     }
@@ -82,16 +82,16 @@ impl Act {
 
 /// Moves that are made together, and how long the hands then stay.
 #[derive(Debug, Clone, PartialEq)]
-pub(crate) struct Beat {
+pub(crate) struct ScenarioAction {
     /// The moves.
-    pub acts: Vec<Act>,
+    pub moves: Vec<OperatorMove>,
     /// At ordinary speed.
     pub dwell: Duration,
 }
 
 /// How a step gets its value.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum Capture {
+pub(crate) enum StepCapture {
     /// The tool captures it by itself once it is steady.
     Steady,
     /// The whole step counts.
@@ -100,81 +100,92 @@ pub(crate) enum Capture {
 
 /// One step of the procedure as it is played.
 #[derive(Debug, Clone, PartialEq)]
-pub(crate) struct Moment {
+pub(crate) struct ScenarioStep {
     /// The step's name in the procedure.
-    pub step: String,
+    pub name: String,
     /// Said at its begin.
     pub note: Option<&'static str>,
     /// What is done.
-    pub beats: Vec<Beat>,
+    pub actions: Vec<ScenarioAction>,
     /// How it gets its value.
-    pub capture: Capture,
+    pub capture: StepCapture,
     /// Moves made when the value is captured, before the next step.
-    pub after: Vec<Act>,
+    pub after: Vec<OperatorMove>,
 }
 
 /// A whole story.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) struct Scenario {
     /// In the order of the procedure's steps.
-    pub moments: Vec<Moment>,
+    pub steps: Vec<ScenarioStep>,
 }
 
 impl Scenario {
     /// The procedure at the valve block, then a drive round the yard.
     pub(crate) fn yard() -> Self {
-        let mut moments = vec![feed()];
-        moments.extend(Coil::ALL.map(ohms));
-        moments.extend(Coil::ALL.map(held_on));
-        moments.extend([shared_ground(), supply(), drive()]);
-        Self { moments }
+        let mut steps = vec![feed()];
+        steps.extend(LoaderCoil::ALL.map(ohms));
+        steps.extend(LoaderCoil::ALL.map(held_on));
+        steps.extend([shared_ground(), supply(), drive()]);
+        Self { steps }
     }
 
     /// How long it takes at ordinary speed, without what the tool needs to see that a reading is steady.
     #[cfg(test)]
     pub(crate) fn duration(&self) -> Duration {
-        self.moments.iter().flat_map(|moment| &moment.beats).map(|beat| beat.dwell).sum()
+        self.steps.iter().flat_map(|step| &step.actions).map(|action| action.dwell).sum()
     }
 
     /// Plays it, so many times faster than ordinary (0.1 to 100).
     ///
     /// # Errors
     /// The operator's, at once; the hands stay where they are.
-    pub(crate) fn play<O: Operator>(&self, world: &World, speed: f64, operator: &mut O) -> Result<(), O::Error> {
+    pub(crate) fn play<O: Operator>(
+        &self,
+        machine: &SimulatedMachine,
+        speed: f64,
+        operator: &mut O,
+    ) -> Result<(), O::Error> {
         let speed = speed.clamp(0.1, 100.0);
-        for moment in &self.moments {
-            operator.step(&moment.step)?;
-            if let Some(text) = moment.note {
+        for step in &self.steps {
+            operator.step(&step.name)?;
+            if let Some(text) = step.note {
                 operator.note(text)?;
             }
-            for (left, beat) in (0..moment.beats.len()).rev().zip(&moment.beats) {
+            for (left, action) in (0..step.actions.len()).rev().zip(&step.actions) {
                 // What the step is judged on must have been printed, however slow the machine is just now.
-                let until = if left == 0 { Until::AllHaveShown } else { Until::TimeIsUp };
-                beat.play(world, speed, until, operator)?;
+                let until = if left == 0 { DwellUntil::AllHaveShown } else { DwellUntil::TimeIsUp };
+                action.play(machine, speed, until, operator)?;
             }
-            if moment.capture == Capture::Steady {
+            if step.capture == StepCapture::Steady {
                 operator.captured()?;
             }
-            world.change(|hands| moment.after.iter().for_each(|act| act.apply(hands, 1.0)));
+            machine.change(|operator| step.after.iter().for_each(|operator_move| operator_move.apply(operator, 1.0)));
         }
         Ok(())
     }
 }
 
-impl Beat {
-    fn new(ms: u64, acts: impl Into<Vec<Act>>) -> Self {
-        Self { acts: acts.into(), dwell: Duration::from_millis(ms) }
+impl ScenarioAction {
+    fn new(ms: u64, moves: impl Into<Vec<OperatorMove>>) -> Self {
+        Self { moves: moves.into(), dwell: Duration::from_millis(ms) }
     }
 
-    fn play<O: Operator>(&self, world: &World, speed: f64, until: Until, operator: &mut O) -> Result<(), O::Error> {
+    fn play<O: Operator>(
+        &self,
+        machine: &SimulatedMachine,
+        speed: f64,
+        until: DwellUntil,
+        operator: &mut O,
+    ) -> Result<(), O::Error> {
         /// Parts into which a sweep is cut: fine enough that no clamp sees a stair.
         const PARTS: u32 = 10;
-        let sweeps = self.acts.iter().any(|act| matches!(act, Act::Sweep { .. }));
+        let sweeps = self.moves.iter().any(|operator_move| matches!(operator_move, OperatorMove::Sweep { .. }));
         let parts = if sweeps { PARTS } else { 1 };
         for part in 1..=parts {
             let share = f64::from(part) / f64::from(parts);
-            world.change(|hands| self.acts.iter().for_each(|act| act.apply(hands, share)));
-            let until = if part == parts { until } else { Until::TimeIsUp };
+            machine.change(|operator| self.moves.iter().for_each(|operator_move| operator_move.apply(operator, share)));
+            let until = if part == parts { until } else { DwellUntil::TimeIsUp };
             operator.dwell(self.dwell.div_f64(speed) / parts, until)?;
         }
         Ok(())
@@ -182,95 +193,108 @@ impl Beat {
 }
 
 /// The leads on two places.
-fn leads(red: Spot, black: Spot) -> Act {
-    Act::Leads(Leads::On { red, black })
+fn leads(red: ProbePoint, black: ProbePoint) -> OperatorMove {
+    OperatorMove::ProbeLeads(ProbeLeads::On { red, black })
 }
 
-fn all(drive: Drive) -> Vec<Act> {
-    Coil::ALL.map(|coil| Act::Drive(coil, drive)).into()
+fn all(drive: DriverCommand) -> Vec<OperatorMove> {
+    LoaderCoil::ALL.map(|coil| OperatorMove::DriverCommand(coil, drive)).into()
 }
 
-const LIFTED: Act = Act::Leads(Leads::Lifted);
+const LIFTED: OperatorMove = OperatorMove::ProbeLeads(ProbeLeads::Lifted);
 
-fn feed() -> Moment {
-    Moment {
-        step: "block feed".to_owned(),
+fn feed() -> ScenarioStep {
+    ScenarioStep {
+        name: "block feed".to_owned(),
         note: Some("Operator says tilt is slow to answer and everything gets lazy when used together."),
-        beats: vec![
-            Beat::new(500, [Act::Dial(Dial::Volts), Act::Key(Joint::Made), LIFTED]),
-            Beat::new(800, [leads(Spot::BlockFeed, Spot::BatteryNegative)]),
+        actions: vec![
+            ScenarioAction::new(
+                500,
+                [OperatorMove::MeterDial(MeterDial::Volts), OperatorMove::Key(ContactState::Closed), LIFTED],
+            ),
+            ScenarioAction::new(800, [leads(ProbePoint::BlockFeed, ProbePoint::BatteryNegative)]),
         ],
-        capture: Capture::Steady,
-        after: vec![LIFTED, Act::Key(Joint::Broken), Act::Plugs(Joint::Broken)],
+        capture: StepCapture::Steady,
+        after: vec![LIFTED, OperatorMove::Key(ContactState::Open), OperatorMove::Plugs(ContactState::Open)],
     }
 }
 
-fn ohms(coil: Coil) -> Moment {
-    Moment {
-        step: format!("{} ohms", coil.word()),
+fn ohms(coil: LoaderCoil) -> ScenarioStep {
+    ScenarioStep {
+        name: format!("{} ohms", coil.word()),
         note: None,
-        beats: vec![
-            Beat::new(300, [Act::Dial(Dial::Ohms)]),
-            Beat::new(600, [leads(Spot::CoilFeed(coil), Spot::CoilGround(coil))]),
+        actions: vec![
+            ScenarioAction::new(300, [OperatorMove::MeterDial(MeterDial::Ohms)]),
+            ScenarioAction::new(600, [leads(ProbePoint::CoilFeed(coil), ProbePoint::CoilGround(coil))]),
         ],
-        capture: Capture::Steady,
+        capture: StepCapture::Steady,
         after: vec![LIFTED],
     }
 }
 
-fn held_on(coil: Coil) -> Moment {
-    Moment {
-        step: format!("{} held on", coil.word()),
+fn held_on(coil: LoaderCoil) -> ScenarioStep {
+    ScenarioStep {
+        name: format!("{} held on", coil.word()),
         note: None,
-        beats: vec![
-            Beat::new(300, [Act::Plugs(Joint::Made), Act::Dial(Dial::Volts), Act::Key(Joint::Made)]),
-            Beat::new(600, [Act::Drive(coil, Drive::On)]),
+        actions: vec![
+            ScenarioAction::new(
+                300,
+                [
+                    OperatorMove::Plugs(ContactState::Closed),
+                    OperatorMove::MeterDial(MeterDial::Volts),
+                    OperatorMove::Key(ContactState::Closed),
+                ],
+            ),
+            ScenarioAction::new(600, [OperatorMove::DriverCommand(coil, DriverCommand::On)]),
         ],
-        capture: Capture::Steady,
-        after: vec![Act::Drive(coil, Drive::Off)],
+        capture: StepCapture::Steady,
+        after: vec![OperatorMove::DriverCommand(coil, DriverCommand::Off)],
     }
 }
 
-fn shared_ground() -> Moment {
-    Moment {
-        step: "shared ground, everything running".to_owned(),
+fn shared_ground() -> ScenarioStep {
+    ScenarioStep {
+        name: "shared ground, everything running".to_owned(),
         note: None,
-        beats: vec![Beat::new(500, []), Beat::new(2000, all(Drive::On))],
-        capture: Capture::Whole,
+        actions: vec![ScenarioAction::new(500, []), ScenarioAction::new(2000, all(DriverCommand::On))],
+        capture: StepCapture::Whole,
         after: vec![],
     }
 }
 
-fn supply() -> Moment {
-    Moment {
-        step: "supply, everything running".to_owned(),
+fn supply() -> ScenarioStep {
+    ScenarioStep {
+        name: "supply, everything running".to_owned(),
         note: None,
-        beats: vec![Beat::new(1500, [])],
-        capture: Capture::Whole,
-        after: all(Drive::Off),
+        actions: vec![ScenarioAction::new(1500, [])],
+        capture: StepCapture::Whole,
+        after: all(DriverCommand::Off),
     }
 }
 
 /// Selectors moved one by one and together; currents are those of a careful driver.
-fn drive() -> Moment {
-    use Coil::{Auxiliary, BrakeRelease, Float, Lift, Tilt};
-    let sweep = |coil, from_a, to_a| Act::Sweep { coil, from_a, to_a };
-    Moment {
-        step: "yard drive".to_owned(),
+fn drive() -> ScenarioStep {
+    use LoaderCoil::{Auxiliary, BrakeRelease, Float, Lift, Tilt};
+    let sweep = |coil, from_a, to_a| OperatorMove::Sweep { coil, from_a, to_a };
+    ScenarioStep {
+        name: "yard drive".to_owned(),
         note: Some("Second person drives, empty bucket."),
-        beats: vec![
-            Beat::new(600, [Act::Drive(BrakeRelease, Drive::On)]),
-            Beat::new(1000, [sweep(Lift, 0.3, 1.2)]),
-            Beat::new(800, [sweep(Lift, 1.2, 0.0)]),
-            Beat::new(1000, [sweep(Tilt, 0.3, 1.1)]),
-            Beat::new(800, [sweep(Tilt, 1.1, 0.0)]),
-            Beat::new(1000, [sweep(Auxiliary, 0.3, 1.0)]),
-            Beat::new(1200, [sweep(Lift, 0.0, 1.2), sweep(Tilt, 0.0, 1.1), Act::Drive(Float, Drive::On)]),
-            Beat::new(1000, [sweep(Lift, 1.2, 0.0), sweep(Tilt, 1.1, 0.0), sweep(Auxiliary, 1.0, 0.0)]),
-            Beat::new(400, all(Drive::Off)),
+        actions: vec![
+            ScenarioAction::new(600, [OperatorMove::DriverCommand(BrakeRelease, DriverCommand::On)]),
+            ScenarioAction::new(1000, [sweep(Lift, 0.3, 1.2)]),
+            ScenarioAction::new(800, [sweep(Lift, 1.2, 0.0)]),
+            ScenarioAction::new(1000, [sweep(Tilt, 0.3, 1.1)]),
+            ScenarioAction::new(800, [sweep(Tilt, 1.1, 0.0)]),
+            ScenarioAction::new(1000, [sweep(Auxiliary, 0.3, 1.0)]),
+            ScenarioAction::new(
+                1200,
+                [sweep(Lift, 0.0, 1.2), sweep(Tilt, 0.0, 1.1), OperatorMove::DriverCommand(Float, DriverCommand::On)],
+            ),
+            ScenarioAction::new(1000, [sweep(Lift, 1.2, 0.0), sweep(Tilt, 1.1, 0.0), sweep(Auxiliary, 1.0, 0.0)]),
+            ScenarioAction::new(400, all(DriverCommand::Off)),
         ],
-        capture: Capture::Whole,
-        after: vec![Act::Key(Joint::Broken)],
+        capture: StepCapture::Whole,
+        after: vec![OperatorMove::Key(ContactState::Open)],
     }
 }
 

@@ -8,29 +8,29 @@ use std::time::Duration;
 
 use nix::fcntl::OFlag;
 
-use super::bench::{Instrument, Port};
-use super::circuit::Coil;
-use super::fault::Fault;
+use super::bench::{InstrumentPort, SimulatedInstrument};
+use super::circuit::LoaderCoil;
+use super::fault::SimulatedFault;
 use super::files::tests::keeps;
 use super::meter::ClampBoard;
 use super::*;
 use crate::units::Measure;
 
 /// One port as a technician's tool reads it.
-struct Reader {
-    instrument: Instrument,
+struct TestPortReader {
+    instrument: SimulatedInstrument,
     port: BufReader<File>,
     lines: Vec<String>,
 }
 
-impl Reader {
-    fn open(port: &Port) -> Self {
+impl TestPortReader {
+    fn open(port: &InstrumentPort) -> Self {
         let file = OpenOptions::new().read(true).custom_flags(OFlag::O_NOCTTY.bits()).open(&port.path).unwrap();
         Self { instrument: port.instrument, port: BufReader::new(file), lines: Vec::new() }
     }
 
     /// Reads all that has been printed so far.
-    fn catch_up(&mut self, bench: &Bench) {
+    fn catch_up(&mut self, bench: &SimulatedBench) {
         while (self.lines.len() as u64) < bench.lines(self.instrument) - bench.dropped(self.instrument) {
             let mut line = String::new();
             self.port.read_line(&mut line).unwrap();
@@ -43,25 +43,25 @@ impl Reader {
 }
 
 /// Reads the ports and keeps what they showed last when a value would be captured.
-struct Tool<'a> {
-    bench: &'a Bench,
-    readers: Vec<Reader>,
+struct PortOperator<'a> {
+    bench: &'a SimulatedBench,
+    readers: Vec<TestPortReader>,
     step: String,
     taken: Vec<(String, Vec<String>)>,
     worst_ground_v: f64,
 }
 
-impl Tool<'_> {
+impl PortOperator<'_> {
     fn catch_up(&mut self) {
         self.readers.iter_mut().for_each(|reader| reader.catch_up(self.bench));
     }
 
-    fn shown(&self, step: &str, instrument: Instrument) -> &str {
+    fn shown(&self, step: &str, instrument: SimulatedInstrument) -> &str {
         &self.taken.iter().find(|(name, _)| name == step).unwrap().1[instrument as usize]
     }
 }
 
-impl Operator for Tool<'_> {
+impl Operator for PortOperator<'_> {
     type Error = Infallible;
 
     fn step(&mut self, name: &str) -> Result<(), Infallible> {
@@ -80,11 +80,11 @@ impl Operator for Tool<'_> {
         Ok(())
     }
 
-    fn dwell(&mut self, at_least: Duration, until: Until) -> Result<(), Infallible> {
+    fn dwell(&mut self, at_least: Duration, until: DwellUntil) -> Result<(), Infallible> {
         self.bench.dwell(at_least, until);
         self.catch_up();
         if self.step.starts_with("shared ground") {
-            let line = self.readers[Instrument::Supply as usize].lines.last().unwrap();
+            let line = self.readers[SimulatedInstrument::Supply as usize].lines.last().unwrap();
             let ground: Measure = line.split_once("ground=").unwrap().1.parse().unwrap();
             self.worst_ground_v = self.worst_ground_v.max(ground.value);
         }
@@ -93,24 +93,24 @@ impl Operator for Tool<'_> {
 }
 
 /// Steps of the coils whose value as printed is outside, and the worst drop on the shared ground, volt.
-fn diagnose(faults: Vec<Fault>, seed: u64) -> (Vec<String>, f64) {
+fn diagnose(faults: Vec<SimulatedFault>, seed: u64) -> (Vec<String>, f64) {
     // Faster than a person, so that the test takes two or three seconds.
     const SPEED: f64 = 15.0;
     let folder = tempfile::tempdir().unwrap();
-    let bench = Bench::start(folder.path(), &Settings { faults, seed, speed: SPEED }).unwrap();
-    let readers = bench.ports().iter().map(Reader::open).collect();
-    let mut tool = Tool { bench: &bench, readers, step: String::new(), taken: Vec::new(), worst_ground_v: 0.0 };
-    Scenario::yard().play(bench.world(), SPEED, &mut tool).unwrap();
+    let bench = SimulatedBench::start(folder.path(), &SimulationSettings { faults, seed, speed: SPEED }).unwrap();
+    let readers = bench.ports().iter().map(TestPortReader::open).collect();
+    let mut tool = PortOperator { bench: &bench, readers, step: String::new(), taken: Vec::new(), worst_ground_v: 0.0 };
+    Scenario::yard().play(bench.machine(), SPEED, &mut tool).unwrap();
 
     let mut outside = Vec::new();
-    for coil in Coil::ALL {
+    for coil in LoaderCoil::ALL {
         let ohms_step = format!("{} ohms", coil.word());
-        let ohms: Measure = tool.shown(&ohms_step, Instrument::Handheld).parse().unwrap();
+        let ohms: Measure = tool.shown(&ohms_step, SimulatedInstrument::Handheld).parse().unwrap();
         if !keeps(&ohms_step, ohms.value) {
             outside.push(ohms_step);
         }
         let held_step = format!("{} held on", coil.word());
-        let scan = tool.shown(&held_step, Instrument::Clamps);
+        let scan = tool.shown(&held_step, SimulatedInstrument::Clamps);
         let volts: f64 = scan.split(',').nth(1 + coil.index()).unwrap().parse().unwrap();
         if !keeps(&held_step, volts / ClampBoard::VOLTS_PER_AMP) {
             outside.push(held_step);
@@ -121,14 +121,14 @@ fn diagnose(faults: Vec<Fault>, seed: u64) -> (Vec<String>, f64) {
 
 #[test]
 fn the_ports_alone_show_what_is_planted() {
-    let (outside, ground_v) = diagnose(Settings::default().faults, 1);
+    let (outside, ground_v) = diagnose(SimulationSettings::default().faults, 1);
     assert_eq!(outside, ["tilt coil ohms", "tilt coil held on"]);
     assert!(ground_v > 0.3, "{ground_v}");
 }
 
 #[test]
 fn the_ports_of_a_sound_machine_show_nothing() {
-    let (outside, ground_v) = diagnose(vec![Fault::None], 2);
+    let (outside, ground_v) = diagnose(vec![SimulatedFault::None], 2);
     assert_eq!(outside, Vec::<String>::new());
     // Under 100 mV with everything running is good: common practice, no source.
     assert!((0.02..0.1).contains(&ground_v), "{ground_v}");

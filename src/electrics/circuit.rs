@@ -8,7 +8,7 @@ use super::Uncertain;
 
 /// What was measured on one circuit.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) struct Circuit {
+pub(crate) struct MeasuredCircuit {
     /// Volts of the source in V: across its terminals, so that feed and ground both lie outside.
     pub source_v: Uncertain,
     /// The coil alone in Ω, at the temperature it has when the amps are measured.
@@ -64,13 +64,13 @@ pub(crate) struct Balance {
     pub expected_a: Uncertain,
     /// All that is lost outside of the coil: V - I R, V/I - R, I V - I² R.
     pub lost: Loss,
-    /// What was measured, side by side, with its share of the loss (see [`Part::share`]).
-    pub parts: Vec<Part>,
+    /// What was measured, side by side, with its share of the loss (see [`SideLoss::share`]).
+    pub parts: Vec<SideLoss>,
 }
 
 /// One side's part of the loss. The last of a [`Balance`] is [`Side::Unmeasured`].
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) struct Part {
+pub(crate) struct SideLoss {
     /// Where.
     pub side: Side,
     /// What is lost there. Negative volts in the unmeasured part mean that more was measured than is
@@ -98,7 +98,7 @@ pub(crate) enum CircuitError {
     },
 }
 
-impl Circuit {
+impl MeasuredCircuit {
     /// Draws up the balance.
     ///
     /// # Errors
@@ -118,12 +118,12 @@ impl Circuit {
         let measured: Vec<(Side, Uncertain)> =
             sides.into_iter().filter_map(|(side, drop)| Some((side, drop?))).collect();
         let sum = measured.iter().fold(Uncertain::exact(0.0), |sum, (_, drop)| sum + *drop);
-        let mut parts: Vec<Part> = measured
+        let mut parts: Vec<SideLoss> = measured
             .into_iter()
-            .map(|(side, drop)| Part { side, loss: self.measured(drop), share: self.share(drop, lost.volts) })
+            .map(|(side, drop)| SideLoss { side, loss: self.measured(drop), share: self.share(drop, lost.volts) })
             .collect();
         let rest = super::same_gain(&[(1.0, self.source_v), (-1.0, sum)], gain_u);
-        parts.push(Part {
+        parts.push(SideLoss {
             side: Side::Unmeasured,
             loss: self.beyond_coil(rest),
             share: self.share(sum, lost.volts).map(|share| Uncertain::new(1.0 - share.value, share.u)),
@@ -184,7 +184,7 @@ impl Balance {
     }
 
     /// The part of one side, `None` where nothing was measured there.
-    pub(crate) fn part(&self, side: Side) -> Option<&Part> {
+    pub(crate) fn part(&self, side: Side) -> Option<&SideLoss> {
         self.parts.iter().find(|part| part.side == side)
     }
 }
@@ -196,11 +196,11 @@ mod tests {
 
     /// A circuit of 12.8 V and 6.2 Ω in series with `feed`, `connector`, `ground` and `hidden` Ω, as
     /// exact as given, from Ohm's law.
-    fn planted(feed: f64, connector: f64, ground: f64, hidden: f64, relative_u: f64) -> Circuit {
+    fn planted(feed: f64, connector: f64, ground: f64, hidden: f64, relative_u: f64) -> MeasuredCircuit {
         let amps = 12.8 / (6.2 + feed + connector + ground + hidden);
         let sure = |value: f64| Uncertain::new(value, value * relative_u);
         let drop = |ohms: f64| Some(Uncertain::new(amps * ohms, 0.001));
-        Circuit {
+        MeasuredCircuit {
             source_v: sure(12.8),
             coil_ohms: sure(6.2),
             amps: sure(amps),
@@ -214,7 +214,7 @@ mod tests {
         // 24.10(0.060) V, 1.25(0.020) A: 19.28 Ω; against coils of 19.9(0.15) and 21.5(0.15) Ω,
         // computed with the Python package uncertainties 3.2.3.
         for (coil, extra) in [(19.9, -0.62), (21.5, -2.22)] {
-            let circuit = Circuit {
+            let circuit = MeasuredCircuit {
                 source_v: Uncertain::new(24.10, 0.060),
                 coil_ohms: Uncertain::new(coil, 0.15),
                 amps: Uncertain::new(1.25, 0.020),
@@ -273,7 +273,7 @@ mod tests {
     }
 
     /// Moves one input of a circuit by so many of its standard uncertainties.
-    type Shift<'a> = &'a dyn Fn(&mut Circuit, f64);
+    type InputShift<'a> = &'a dyn Fn(&mut MeasuredCircuit, f64);
 
     /// What can be read off a balance.
     const RESULTS: [fn(&Balance) -> Uncertain; 9] = [
@@ -296,7 +296,7 @@ mod tests {
         let balance = circuit.balance().unwrap();
         let shift =
             |drop: &mut Option<Uncertain>, sign: f64| *drop = drop.map(|d| Uncertain::new(d.value + sign * d.u, d.u));
-        let inputs: [Shift; 7] = [
+        let inputs: [InputShift; 7] = [
             &|c, sign| c.source_v.value += sign * c.source_v.u,
             &|c, sign| c.coil_ohms.value += sign * c.coil_ohms.u,
             &|c, sign| c.amps.value += sign * c.amps.u,
@@ -338,7 +338,8 @@ mod tests {
             let input = |at: usize| Uncertain::new(given[2 * at], given[2 * at + 1]);
             let drops = Drops { feed: Some(input(3)), connector: None, ground: Some(input(4)) };
             let (source_v, coil_ohms, amps) = (input(0), input(1), input(2));
-            let balance = Circuit { source_v, coil_ohms, amps, drops, volts_gain_u: given[10] }.balance().unwrap();
+            let balance =
+                MeasuredCircuit { source_v, coil_ohms, amps, drops, volts_gain_u: given[10] }.balance().unwrap();
             let [feed, ground, rest] =
                 [Side::Feed, Side::Ground, Side::Unmeasured].map(|side| balance.part(side).unwrap());
             let found = [

@@ -49,14 +49,14 @@ pub(crate) enum CoilError {
 
 /// Resistance and inductance in series.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) struct Coil {
+pub(crate) struct InductiveCoil {
     /// In Ω, more than zero.
     ohms: f64,
     /// In H, more than zero.
     henries: f64,
 }
 
-impl Coil {
+impl InductiveCoil {
     /// A coil of so many Ω and H.
     ///
     /// # Errors
@@ -137,7 +137,7 @@ mod tests {
     fn the_current_rises_as_the_table_says() {
         // Closed form, which agrees with a numerical solution by scipy 1.17.1.
         for row in rows(include_str!("../../tests/data/electrics/rl_step.csv")) {
-            let coil = Coil::new(number(row[1]), number(row[2])).unwrap();
+            let coil = InductiveCoil::new(number(row[1]), number(row[2])).unwrap();
             // The times of the table are rounded to 1 ns.
             near(coil.step_current(number(row[0]), number(row[3])), number(row[4]), 2e-7);
         }
@@ -146,7 +146,7 @@ mod tests {
     #[test]
     fn shares_after_whole_time_constants() {
         // The universal curve 1 - e^(-t/τ), and its rise from 10 to 90 % in ln 9 time constants.
-        let coil = Coil::new(2.0, 2.0).unwrap();
+        let coil = InductiveCoil::new(2.0, 2.0).unwrap();
         for (time_constants, share) in [
             (0.5, 0.3934693403),
             (1.0, 0.6321205588),
@@ -164,32 +164,32 @@ mod tests {
     #[test]
     fn problems_of_textbooks() {
         // Textbook problem with a printed answer: 4 V, 20 Ω, 2 H, 0.2 s: 0.17 A, 0.03 J.
-        let coil = Coil::new(20.0, 2.0).unwrap();
+        let coil = InductiveCoil::new(20.0, 2.0).unwrap();
         near(coil.time_constant(), 0.1, 1e-15);
         let amps = coil.step_current(4.0, 0.2);
         near(amps, 0.1729329434, 5e-11);
         near(coil.energy(amps), 0.03, 0.005);
         near(coil.energy(amps), 0.0299058, 5e-8);
         // OpenStax University Physics vol. 2, example 14.4, from memory: 0.43 A, 0.37 J after 2 τ.
-        let coil = Coil::new(4.0, 4.0).unwrap();
+        let coil = InductiveCoil::new(4.0, 4.0).unwrap();
         let amps = coil.step_current(2.0, 2.0);
         near(amps, 0.43, 0.005);
         near(coil.energy(amps), 0.3738225, 5e-8);
         // College problem sheet SP212 L28 (question only): 20 V, 2 Ω, 8 mH; answers computed.
-        let coil = Coil::new(2.0, 8e-3).unwrap();
+        let coil = InductiveCoil::new(2.0, 8e-3).unwrap();
         near(coil.step_current(20.0, coil.time_constant()), 6.3212056, 5e-8);
         for (share, seconds) in [(0.5, 2.7725887e-3), (0.75, 5.5451774e-3), (0.875, 8.3177662e-3)] {
             near(coil.time_to_share(share).unwrap(), seconds, 5e-11);
         }
         // 24 V, 28.8 Ω, 120 mH after 10 ms, computed with scipy 1.17.1.
-        let coil = Coil::new(28.8, 0.12).unwrap();
+        let coil = InductiveCoil::new(28.8, 0.12).unwrap();
         near(coil.time_constant(), 4.1666667e-3, 5e-11);
         near(coil.step_current(24.0, 0.010), 0.7577350389, 5e-11);
     }
 
     #[test]
     fn the_ends_of_the_rise() {
-        let coil = Coil::new(6.2, 0.03).unwrap();
+        let coil = InductiveCoil::new(6.2, 0.03).unwrap();
         assert_eq!(coil.step_current(12.0, -1.0), 0.0);
         near(coil.step_current(12.0, 1e9), 12.0 / 6.2, 1e-12);
         assert_eq!(coil.time_to_share(0.0), Some(0.0));
@@ -198,8 +198,8 @@ mod tests {
 
     #[test]
     fn coils_that_make_no_sense_are_told() {
-        assert_eq!(Coil::new(0.0, 1.0), Err(CoilError::Resistance { found: 0.0 }));
-        assert_eq!(Coil::new(1.0, -1.0), Err(CoilError::Inductance { found: -1.0 }));
-        assert!(Coil::new(f64::INFINITY, 1.0).is_err() && Coil::new(1.0, f64::NAN).is_err());
+        assert_eq!(InductiveCoil::new(0.0, 1.0), Err(CoilError::Resistance { found: 0.0 }));
+        assert_eq!(InductiveCoil::new(1.0, -1.0), Err(CoilError::Inductance { found: -1.0 }));
+        assert!(InductiveCoil::new(f64::INFINITY, 1.0).is_err() && InductiveCoil::new(1.0, f64::NAN).is_err());
     }
 }

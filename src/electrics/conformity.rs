@@ -35,7 +35,7 @@ impl Limits {
 
 /// How near to a limit a verdict may still be given.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Rule {
+pub enum DecisionRule {
     /// Limits are guarded on both sides by U = 2 u (ILAC-G8 w = U): a wrong `Within` or `Outside`
     /// has a probability below 2.5 %, and what lies between is too close.
     Guarded,
@@ -58,10 +58,10 @@ pub enum Decision {
 ///
 /// Limits closer together than twice the expanded uncertainty are never kept by the guarded rule:
 /// such a meter can only tell what is outside.
-pub(crate) fn decide(value: Uncertain, limits: Limits, rule: Rule) -> Decision {
+pub(crate) fn decide(value: Uncertain, limits: Limits, rule: DecisionRule) -> Decision {
     let guard = match rule {
-        Rule::Guarded => value.expanded(2.0),
-        Rule::Simple => 0.0,
+        DecisionRule::Guarded => value.expanded(2.0),
+        DecisionRule::Simple => 0.0,
     };
     // How far the value stands inside of each limit, and where that counts as on the guard's edge:
     // decimal limits and scaled readings miss each other by some last bits of a double.
@@ -84,7 +84,7 @@ pub(crate) fn decide(value: Uncertain, limits: Limits, rule: Rule) -> Decision {
 /// JCGM 106 7.3 and 7.4. With an uncertainty of zero it is 0 or 1.
 pub(crate) fn probability_of_conformity(value: Uncertain, limits: Limits) -> f64 {
     if value.u <= 0.0 {
-        return if decide(value, limits, Rule::Simple) == Decision::Within { 1.0 } else { 0.0 };
+        return if decide(value, limits, DecisionRule::Simple) == Decision::Within { 1.0 } else { 0.0 };
     }
     let z = |limit: f64| (limit - value.value) / value.u;
     match (limits.low.map(z), limits.high.map(z)) {
@@ -153,26 +153,26 @@ mod tests {
 
     #[test]
     fn the_guarded_rule_knows_three_answers() {
-        let drop = |volts| decide(Uncertain::new(volts, 0.012), Limits::at_most(0.5), Rule::Guarded);
+        let drop = |volts| decide(Uncertain::new(volts, 0.012), Limits::at_most(0.5), DecisionRule::Guarded);
         assert_eq!(drop(0.450), Decision::Within);
         assert_eq!(drop(0.476), Decision::Within); // exactly one guard band below
         assert_eq!(drop(0.477), Decision::TooClose);
         assert_eq!(drop(0.500), Decision::TooClose);
         assert_eq!(drop(0.523), Decision::TooClose);
         assert_eq!(drop(0.524), Decision::Outside);
-        let feed = |volts| decide(Uncertain::new(volts, 0.05), Limits::at_least(11.7), Rule::Guarded);
+        let feed = |volts| decide(Uncertain::new(volts, 0.05), Limits::at_least(11.7), DecisionRule::Guarded);
         assert_eq!([11.59, 11.7, 11.81].map(feed), [Decision::Outside, Decision::TooClose, Decision::Within]);
     }
 
     #[test]
     fn the_simple_rule_accepts_what_is_on_the_limit() {
         // JCGM 106: with w = 0 the acceptance interval includes its limits (from memory).
-        let simple = |volts| decide(Uncertain::new(volts, 0.012), Limits::at_most(0.5), Rule::Simple);
+        let simple = |volts| decide(Uncertain::new(volts, 0.012), Limits::at_most(0.5), DecisionRule::Simple);
         assert_eq!([0.499, 0.5, 0.501].map(simple), [Decision::Within, Decision::Within, Decision::Outside]);
         // A clamp's reading that arithmetic left one bit above its decimal limit.
         let scaled = 3.0 * 0.1;
         assert!(scaled > 0.3);
-        assert_eq!(decide(Uncertain::exact(scaled), Limits::at_most(0.3), Rule::Simple), Decision::Within);
+        assert_eq!(decide(Uncertain::exact(scaled), Limits::at_most(0.3), DecisionRule::Simple), Decision::Within);
     }
 
     #[test]
@@ -185,21 +185,21 @@ mod tests {
             (13.001, Decision::Outside, 0.0),
         ] {
             let value = Uncertain::exact(ohms);
-            assert_eq!(decide(value, limits, Rule::Guarded), decision);
+            assert_eq!(decide(value, limits, DecisionRule::Guarded), decision);
             assert_eq!(probability_of_conformity(value, limits), probability);
         }
     }
 
     #[test]
     fn a_meter_too_coarse_for_its_limits_can_only_refuse() {
-        let coil = |ohms| decide(Uncertain::new(ohms, 1.0), Limits::between(12.0, 13.0), Rule::Guarded);
+        let coil = |ohms| decide(Uncertain::new(ohms, 1.0), Limits::between(12.0, 13.0), DecisionRule::Guarded);
         assert_eq!([9.5, 12.5, 15.5].map(coil), [Decision::Outside, Decision::TooClose, Decision::Outside]);
     }
 
     #[test]
     fn without_limits_all_is_within() {
         let value = Uncertain::new(1.0, 5.0);
-        assert_eq!(decide(value, Limits::default(), Rule::Guarded), Decision::Within);
+        assert_eq!(decide(value, Limits::default(), DecisionRule::Guarded), Decision::Within);
         assert_eq!(probability_of_conformity(value, Limits::default()), 1.0);
     }
 
@@ -218,7 +218,7 @@ mod tests {
         ) {
             let (value, limits) = (Uncertain::new(value, u), Limits::between(low, low + width));
             let conforms = probability_of_conformity(value, limits);
-            match decide(value, limits, Rule::Guarded) {
+            match decide(value, limits, DecisionRule::Guarded) {
                 // Both limits together may be missed, each by 2.275 %.
                 Decision::Within => prop_assert!(conforms >= 1.0 - 2.0 * 0.02276, "{}", conforms),
                 Decision::Outside => prop_assert!(conforms <= 0.02276, "{}", conforms),

@@ -45,13 +45,13 @@ mod circuit;
 #[cfg(test)]
 mod checks;
 
-pub(crate) use circuit::{Circuit, CircuitError, Drops, Side};
+pub(crate) use circuit::{CircuitError, Drops, MeasuredCircuit, Side};
 pub(crate) use coil::{current, power_at};
-pub(crate) use conformity::{Decision, Limits, Rule, decide, probability_of_conformity};
+pub(crate) use conformity::{Decision, DecisionRule, Limits, decide, probability_of_conformity};
 pub(crate) use copper::Copper;
 pub(crate) use outlier::{CUSTOMARY_SCORE, Siblings, median};
 pub(crate) use propagate::same_gain;
-pub(crate) use running::Running;
+pub(crate) use running::RunningStatistics;
 pub(crate) use trend::Trend;
 pub use uncertain::Uncertain;
-pub(crate) use wire::{Awg, Class, Size, Wire, WireError};
+pub(crate) use wire::{Awg, ConductorClass, ConductorSize, Wire, WireError};

@@ -112,7 +112,7 @@ pub(crate) fn difference_with_covariance(a: Uncertain, b: Uncertain, covariance:
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::electrics::Running;
+    use crate::electrics::RunningStatistics;
     use crate::electrics::checks::near;
 
     /// Table H.2 of JCGM 100: volts, milliamperes, radians.
@@ -121,7 +121,8 @@ mod tests {
     const RADIANS: [f64; 5] = [1.0456, 1.0438, 1.0468, 1.0428, 1.0433];
 
     fn sample_correlation(a: &[f64], b: &[f64]) -> f64 {
-        let (a_run, b_run): (Running, Running) = (a.iter().copied().collect(), b.iter().copied().collect());
+        let (a_run, b_run): (RunningStatistics, RunningStatistics) =
+            (a.iter().copied().collect(), b.iter().copied().collect());
         let product =
             a.iter().zip(b).map(|(a, b)| (a - a_run.mean().unwrap()) * (b - b_run.mean().unwrap())).sum::<f64>();
         product / (a.len() as f64 - 1.0) / a_run.deviation().unwrap() / b_run.deviation().unwrap()
@@ -151,7 +152,7 @@ mod tests {
     fn resistance_and_reactance_measured_at_once() {
         // JCGM 100 H.2. Observations as given in GTC's documentation, full figures computed with
         // GTC 1.5.1; the guide prints 0.071, 0.295 (its second way; the first gives 0.2956), 0.236.
-        let runs = [VOLTS, MILLIAMPS, RADIANS].map(|x| x.into_iter().collect::<Running>());
+        let runs = [VOLTS, MILLIAMPS, RADIANS].map(|x| x.into_iter().collect::<RunningStatistics>());
         let [v, i, phi] = [&runs[0], &runs[1], &runs[2]].map(|run| run.mean().unwrap());
         let [u_v, u_i, u_phi] = [&runs[0], &runs[1], &runs[2]].map(|run| run.deviation_of_mean().unwrap());
         near(v, 4.999, 1e-12);
@@ -206,7 +207,7 @@ mod tests {
         let expected = [(127.731630483, 0.071273543), (219.846894603, 0.295489086), (254.260049587, 0.236247502)];
         for (way, (mean, u)) in ways.into_iter().zip(expected) {
             let sets = (0..5).map(|set| VOLTS[set] / MILLIAMPS[set] * 1000.0 * way(RADIANS[set]));
-            let run: Running = sets.collect();
+            let run: RunningStatistics = sets.collect();
             near(run.mean().unwrap(), mean, 1e-9);
             near(run.deviation_of_mean().unwrap(), u, 1e-9);
         }

@@ -122,7 +122,7 @@ impl PwmDrive {
     /// As for [`PwmDrive::current`].
     pub(crate) fn average(&self, u: &PwmUncertainty) -> Result<Uncertain, PwmError> {
         let mut average = Uncertain::exact(self.current()?.average());
-        let settings: [(Setting, f64, f64, f64); 6] = [
+        let settings: [(DriveSetting, f64, f64, f64); 6] = [
             (|d| &mut d.supply_v, u.supply_v, 0.0, f64::MAX),
             (|d| &mut d.ohms, u.ohms, 0.5 * self.ohms, f64::MAX),
             (|d| &mut d.henries, u.henries, 0.5 * self.henries, f64::MAX),
@@ -167,7 +167,7 @@ impl PwmDrive {
 }
 
 /// One setting of a drive, to be varied.
-type Setting = fn(&mut PwmDrive) -> &mut f64;
+type DriveSetting = fn(&mut PwmDrive) -> &mut f64;
 
 #[cfg(test)]
 mod tests {

@@ -6,7 +6,7 @@
 
 /// What is known of the values seen so far; all results are in their unit.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct Running {
+pub struct RunningStatistics {
     count: u64,
     first: f64,
     last: f64,
@@ -20,7 +20,7 @@ pub struct Running {
     neighbours: f64,
 }
 
-impl Running {
+impl RunningStatistics {
     /// Nothing seen yet.
     pub fn new() -> Self {
         Self::default()
@@ -86,7 +86,7 @@ impl Running {
 
     /// The standard deviation of the mean s/√n, JCGM 100 4.2.3 equation 5; `None` below two values.
     /// It supposes that the values are independent: where a meter repeats itself
-    /// ([`Running::autocorrelation`] well above zero) it is too small.
+    /// ([`RunningStatistics::autocorrelation`] well above zero) it is too small.
     pub fn deviation_of_mean(&self) -> Option<f64> {
         self.deviation().map(|s| s / (self.count as f64).sqrt())
     }
@@ -113,13 +113,13 @@ impl Running {
     }
 }
 
-impl Extend<f64> for Running {
+impl Extend<f64> for RunningStatistics {
     fn extend<T: IntoIterator<Item = f64>>(&mut self, values: T) {
         values.into_iter().for_each(|value| self.push(value));
     }
 }
 
-impl FromIterator<f64> for Running {
+impl FromIterator<f64> for RunningStatistics {
     fn from_iter<T: IntoIterator<Item = f64>>(values: T) -> Self {
         let mut running = Self::new();
         running.extend(values);
@@ -155,9 +155,9 @@ mod tests {
     #[track_caller]
     fn certified(values: impl Iterator<Item = f64>, mean: f64, deviation: f64, lag1: f64, floor: f64) {
         let values: Vec<f64> = values.collect();
-        let all: Running = values.iter().copied().collect();
+        let all: RunningStatistics = values.iter().copied().collect();
         let (head, tail) = values.split_at(values.len() / 3);
-        let mut merged: Running = head.iter().copied().collect();
+        let mut merged: RunningStatistics = head.iter().copied().collect();
         merged.merge(&tail.iter().copied().collect());
         for running in [all, merged] {
             digits(running.mean().unwrap(), mean, 14.0);
@@ -200,7 +200,7 @@ mod tests {
 
     #[test]
     fn nothing_is_said_before_there_are_values() {
-        let mut running = Running::new();
+        let mut running = RunningStatistics::new();
         assert_eq!((running.mean(), running.min(), running.max()), (None, None, None));
         running.push(12.5);
         assert_eq!((running.mean(), running.deviation(), running.deviation_of_mean()), (Some(12.5), None, None));
@@ -210,7 +210,7 @@ mod tests {
 
     #[test]
     fn the_extremes_are_kept() {
-        let running: Running = [12.4, 9.6, 12.1].into_iter().collect();
+        let running: RunningStatistics = [12.4, 9.6, 12.1].into_iter().collect();
         assert_eq!((running.min(), running.max(), running.count()), (Some(9.6), Some(12.4), 3));
         near(running.deviation_of_mean().unwrap(), running.deviation().unwrap() / 3.0_f64.sqrt(), 1e-15);
     }
@@ -221,8 +221,8 @@ mod tests {
             head in proptest::collection::vec(-1e4..1e4_f64, 0..40),
             tail in proptest::collection::vec(-1e4..1e4_f64, 0..40),
         ) {
-            let all: Running = head.iter().chain(&tail).copied().collect();
-            let mut merged: Running = head.into_iter().collect();
+            let all: RunningStatistics = head.iter().chain(&tail).copied().collect();
+            let mut merged: RunningStatistics = head.into_iter().collect();
             merged.merge(&tail.into_iter().collect());
             prop_assert_eq!(merged.count(), all.count());
             prop_assert_eq!((merged.min(), merged.max()), (all.min(), all.max()));

@@ -104,7 +104,7 @@ impl fmt::Display for Awg {
 
 /// The classes of conductors in IEC 60228.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum Class {
+pub(crate) enum ConductorClass {
     /// Classes 1 and 2: solid, and stranded for fixed installation.
     Fixed,
     /// Classes 5 and 6: flexible.
@@ -113,7 +113,7 @@ pub(crate) enum Class {
 
 /// How thick a wire is.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) enum Size {
+pub(crate) enum ConductorSize {
     /// So much annealed copper. A real cable of this nominal section has up to about a sixth more.
     Section {
         /// In m².
@@ -126,7 +126,7 @@ pub(crate) enum Size {
         /// The nominal section in m².
         m2: f64,
         /// The construction.
-        class: Class,
+        class: ConductorClass,
     },
 }
 
@@ -150,7 +150,7 @@ const IEC_60228: [(f64, f64, f64); 15] = [
     (120.0, 0.153, 0.161),
 ];
 
-impl Size {
+impl ConductorSize {
     /// Resistance over length at 20 °C in Ω/m.
     ///
     /// # Errors
@@ -164,8 +164,8 @@ impl Size {
                 .iter()
                 .find(|(mm2, _, _)| (m2 * 1e6 - mm2).abs() < 1e-6 * mm2)
                 .map(|(_, fixed, flexible)| match class {
-                    Class::Fixed => fixed / 1000.0,
-                    Class::Flexible => flexible / 1000.0,
+                    ConductorClass::Fixed => fixed / 1000.0,
+                    ConductorClass::Flexible => flexible / 1000.0,
                 })
                 .ok_or(WireError::NotNominal { m2 }),
         }
@@ -176,7 +176,7 @@ impl Size {
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Wire {
     /// How thick it is.
-    pub size: Size,
+    pub size: ConductorSize,
     /// The length of the conductor in m: a circuit's way there and back is twice the cable's.
     pub metres: f64,
     /// The conductor's temperature in °C.
@@ -224,7 +224,8 @@ mod tests {
             near(gauge.diameter() / 0.0254, number(row[2]), 5.1e-8);
             near(gauge.diameter() * 1000.0, number(row[3]), 5.1e-7);
             near(gauge.section() * 1e6, number(row[4]), 5.1e-7);
-            let kilometre = Wire { size: Size::Awg(gauge), metres: 1000.0, celsius: 20.0 }.resistance().unwrap();
+            let kilometre =
+                Wire { size: ConductorSize::Awg(gauge), metres: 1000.0, celsius: 20.0 }.resistance().unwrap();
             near(kilometre, number(row[6]), 5.1e-7);
             near(kilometre * 0.3048, number(row[5]), 5.1e-7);
             near(gauge.diameter() / 0.0254 / number(row[7]), 1.0, 6e-4);
@@ -240,10 +241,10 @@ mod tests {
         let mut sections = 0;
         for row in rows(include_str!("../../tests/data/electrics/iec60228_max_resistance.csv")) {
             let m2 = number(row[0]) * 1e-6;
-            let kilometre = |size: Size| size.ohms_per_metre().unwrap() * 1000.0;
-            near(kilometre(Size::Iec60228 { m2, class: Class::Fixed }), number(row[1]), 1e-9);
-            near(kilometre(Size::Iec60228 { m2, class: Class::Flexible }), number(row[2]), 1e-9);
-            near(kilometre(Size::Section { m2 }), number(row[3]), 5e-5);
+            let kilometre = |size: ConductorSize| size.ohms_per_metre().unwrap() * 1000.0;
+            near(kilometre(ConductorSize::Iec60228 { m2, class: ConductorClass::Fixed }), number(row[1]), 1e-9);
+            near(kilometre(ConductorSize::Iec60228 { m2, class: ConductorClass::Flexible }), number(row[2]), 1e-9);
+            near(kilometre(ConductorSize::Section { m2 }), number(row[3]), 5e-5);
             assert!(number(row[1]) > number(row[3]) && number(row[2]) < 1.17 * number(row[3]));
             sections += 1;
         }
@@ -253,7 +254,7 @@ mod tests {
     #[test]
     fn a_lead_drops_by_length_current_and_heat() {
         // Worked by hand: 4 m of 1 mm² flexible, 19.5 Ω/km, is 78 mΩ; 2 A drop 156 mV.
-        let size = Size::Iec60228 { m2: 1e-6, class: Class::Flexible };
+        let size = ConductorSize::Iec60228 { m2: 1e-6, class: ConductorClass::Flexible };
         let cold = Wire { size, metres: 4.0, celsius: 20.0 };
         near(cold.drop(2.0).unwrap(), 0.156, 1e-12);
         // R(80 °C)/R(20 °C) = 1.2358, IEC 60028.
@@ -273,11 +274,11 @@ mod tests {
 
     #[test]
     fn wires_that_make_no_sense_are_told() {
-        let wire = Wire { size: Size::Section { m2: 1e-6 }, metres: 1.0, celsius: 20.0 };
+        let wire = Wire { size: ConductorSize::Section { m2: 1e-6 }, metres: 1.0, celsius: 20.0 };
         assert_eq!(Wire { metres: -1.0, ..wire }.resistance(), Err(WireError::Length { metres: -1.0 }));
         assert_eq!(Wire { celsius: -300.0, ..wire }.resistance(), Err(WireError::Temperature { celsius: -300.0 }));
-        assert_eq!(Size::Section { m2: 0.0 }.ohms_per_metre(), Err(WireError::Section { m2: 0.0 }));
-        let odd = Size::Iec60228 { m2: 1.2e-6, class: Class::Fixed };
+        assert_eq!(ConductorSize::Section { m2: 0.0 }.ohms_per_metre(), Err(WireError::Section { m2: 0.0 }));
+        let odd = ConductorSize::Iec60228 { m2: 1.2e-6, class: ConductorClass::Fixed };
         assert_eq!(odd.ohms_per_metre(), Err(WireError::NotNominal { m2: 1.2e-6 }));
     }
 

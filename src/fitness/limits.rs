@@ -2,7 +2,7 @@
 
 use super::{ChannelFacts, FitnessCheck, Severity, UnknownFact};
 use crate::{
-    electrics::{Rule, Uncertain},
+    electrics::{DecisionRule, Uncertain},
     procedure::Step,
     units::{Dimension, InForce, Limit, Quantity, show, show_in},
 };
@@ -96,7 +96,8 @@ impl FitnessCheck<'_> {
         };
         let room = limit.room();
         if expanded > room * SHARE {
-            let never = step.rule == Rule::Guarded && hopeless(limit).is_some_and(|hopeless| expanded >= hopeless);
+            let never =
+                step.rule == DecisionRule::Guarded && hopeless(limit).is_some_and(|hopeless| expanded >= hopeless);
             let (severity, end) = match never {
                 true => (Severity::Fails, "no value can be within"),
                 false => (

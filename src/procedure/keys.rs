@@ -7,7 +7,7 @@ use toml::Spanned;
 
 use super::{CaptureMode, ConditionRule, ContactRule, HeatRule, PartTemperature, file::StepTable};
 use crate::{
-    electrics::Rule,
+    electrics::DecisionRule,
     mistake::{Mistake, Source},
     units::{Dimension, Limit, Measure, Quantity, parse_duration},
 };
@@ -56,7 +56,7 @@ pub(super) enum RuleWord {
     Simple,
 }
 
-impl From<RuleWord> for Rule {
+impl From<RuleWord> for DecisionRule {
     fn from(word: RuleWord) -> Self {
         match word {
             RuleWord::Guarded => Self::Guarded,

@@ -7,7 +7,7 @@ mod role;
 use std::{path::PathBuf, time::Duration};
 
 use crate::{
-    electrics::Rule,
+    electrics::DecisionRule,
     mistake::Mistake,
     units::{Limit, Quantity},
 };
@@ -62,7 +62,7 @@ pub struct Step {
     /// Which value counts.
     pub capture: CaptureMode,
     /// How the uncertainty enters.
-    pub rule: Rule,
+    pub rule: DecisionRule,
     /// What proves that the leads touch.
     pub contact: ContactRule,
     /// How long a reading must be steady.

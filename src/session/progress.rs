@@ -4,7 +4,7 @@ use std::{collections::HashMap, sync::Arc};
 
 use super::{
     Begin, Effect, Judgement, Move, Notice, Record, Refusal, StepView,
-    findings::Kind,
+    findings::FindingKind,
     judge::StepCriteria,
     prompts::OperatorPrompts,
     record::{StepBegan, StepExit},
@@ -257,7 +257,8 @@ impl Session {
         {
             let first = self.findings.ranked().first().filter(|finding| {
                 // That nothing is wrong can be said once all has been measured.
-                finding.kind != Kind::NotEnough && (finding.kind != Kind::Healthy || self.is_at_the_last(&view))
+                finding.kind != FindingKind::NotEnough
+                    && (finding.kind != FindingKind::Healthy || self.is_at_the_last(&view))
             });
             effects.extend(first.map(|finding| Effect::Notice(Notice::Finding(Arc::new(finding.clone())))));
         }

@@ -2,7 +2,7 @@
 
 use super::{
     Judgement, PreviousSession, StepView,
-    findings::{Case, Fact, Finding, Gain, Usage, conclude},
+    findings::{Finding, Observation, ObservationSet, SharedGainError, Usage, conclude},
     judge::PartCelsius,
 };
 use crate::{
@@ -20,7 +20,7 @@ pub(super) struct SessionFindings {
     usages: Vec<Option<Usage>>,
     part_celsius: Option<Uncertain>,
     reference_celsius: Option<f64>,
-    facts: Vec<Fact>,
+    observations: Vec<Observation>,
     findings: Vec<Finding>,
 }
 
@@ -55,27 +55,35 @@ impl SessionFindings {
             let gain = gain(&judged.judgement, &judged.channel, &judged.scale, &judged.accuracy);
             self.know(place, circuit, &step.name, &judged.judgement, gain);
         }
-        if !self.facts.is_empty() {
+        if !self.observations.is_empty() {
             self.conclude();
         }
     }
 
     /// Keeps what a step at this place came to; false where it is of no use here.
-    fn know(&mut self, place: usize, circuit: &str, step: &str, judgement: &Judgement, gain: Option<Gain>) -> bool {
+    fn know(
+        &mut self,
+        place: usize,
+        circuit: &str,
+        step: &str,
+        judgement: &Judgement,
+        gain: Option<SharedGainError>,
+    ) -> bool {
         let usage = self.usages.get(place).copied().flatten();
-        let fact = usage.and_then(|usage| Fact::of_capture(circuit, step, usage, &judgement.as_shown(), gain));
-        let is_of_use = fact.is_some();
-        self.facts.extend(fact);
+        let observation =
+            usage.and_then(|usage| Observation::of_capture(circuit, step, usage, &judgement.as_shown(), gain));
+        let is_of_use = observation.is_some();
+        self.observations.extend(observation);
         is_of_use
     }
 
     /// True where what follows has become another.
     fn conclude(&mut self) -> bool {
-        let mut case = Case::new(self.facts.iter().cloned());
-        case.part_celsius = self.part_celsius;
-        case.reference_celsius = self.reference_celsius.unwrap_or(case.reference_celsius);
+        let mut observations = ObservationSet::new(self.observations.iter().cloned());
+        observations.part_celsius = self.part_celsius;
+        observations.reference_celsius = self.reference_celsius.unwrap_or(observations.reference_celsius);
         let before = self.headline();
-        self.findings = conclude(&case);
+        self.findings = conclude(&observations);
         before != self.headline()
     }
 
@@ -84,15 +92,15 @@ impl SessionFindings {
         &self.findings
     }
 
-    fn headline(&self) -> Option<(super::findings::Kind, Vec<String>)> {
+    fn headline(&self) -> Option<(super::findings::FindingKind, Vec<String>)> {
         self.findings.first().map(|first| (first.kind, first.circuits.clone()))
     }
 }
 
 /// The error that a value shares with others of its channel.
-fn gain(judgement: &Judgement, channel: &str, scale: &str, accuracy: &str) -> Option<Gain> {
+fn gain(judgement: &Judgement, channel: &str, scale: &str, accuracy: &str) -> Option<SharedGainError> {
     let Value::Number(value) = judgement.measured().map(Value::Number).or(judgement.value())? else { return None };
     let (sheet, quantity) = (accuracy.parse::<DataSheet>().ok()?, judgement.quantity()?);
     let scale = scale.parse::<Scale>().unwrap_or(Scale::NONE);
-    Some(Gain::of(channel, quantity, sheet.in_force(quantity, value, None)?, &scale))
+    Some(SharedGainError::of(channel, quantity, sheet.in_force(quantity, value, None)?, &scale))
 }

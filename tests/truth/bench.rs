@@ -3,13 +3,13 @@
 
 use bayline::{
     demo::{
-        circuit::{Circuit, Coil, Setup},
-        meter::{ClampBoard, Handheld, Monitor, Touch},
+        circuit::{LoaderCircuit, LoaderCoil, MachineSetup},
+        meter::{ClampBoard, Handheld, Monitor, ProbeInput},
         noise::Noise,
-        operating::Spot,
+        operating::ProbePoint,
     },
     electrics::Uncertain,
-    session::findings::{Case, Fact, Gain, Role, Running},
+    session::findings::{Observation, ObservationSet, Role, Running, SharedGainError},
     units::{Accuracy, Limit, Measure},
 };
 
@@ -19,103 +19,124 @@ const CLAMP: &str = "1.5 % + 20 mA";
 const MONITOR: &str = "0.5 % + 5 mV";
 
 pub(crate) struct Technician {
-    circuit: Circuit,
+    circuit: LoaderCircuit,
     clamps: ClampBoard,
     handheld: Handheld,
     monitor: Monitor,
-    facts: Vec<Fact>,
+    observations: Vec<Observation>,
 }
 
 impl Technician {
     /// With meters as bought, each wrong in its own way.
-    pub(crate) fn new(circuit: Circuit, noise: &mut Noise) -> Self {
+    pub(crate) fn new(circuit: LoaderCircuit, noise: &mut Noise) -> Self {
         Self {
             circuit,
             clamps: ClampBoard::new(noise.fork()),
             handheld: Handheld::new(noise.fork()),
             monitor: Monitor::new(noise.fork()),
-            facts: Vec::new(),
+            observations: Vec::new(),
         }
     }
 
     /// Battery, feed, every coil, everything together.
-    pub(crate) fn whole_procedure(mut self) -> Case {
-        let idle = Setup::holding(&[]);
+    pub(crate) fn whole_procedure(mut self) -> ObservationSet {
+        let idle = MachineSetup::holding(&[]);
         self.monitor("supply", Role::Supply, Running::Nothing, &idle, Some("at least 12.2 V"));
-        self.volts("block feed", Role::Feed, Running::Nothing, &idle, Spot::BlockFeed, Some("at least 11.8 V"));
-        for coil in Coil::ALL {
+        self.volts("block feed", Role::Feed, Running::Nothing, &idle, ProbePoint::BlockFeed, Some("at least 11.8 V"));
+        for coil in LoaderCoil::ALL {
             self.coil(coil);
         }
-        let all = Setup::holding(&Coil::ALL);
-        for coil in Coil::ALL {
+        let all = MachineSetup::holding(&LoaderCoil::ALL);
+        for coil in LoaderCoil::ALL {
             self.clamp(coil, Role::CoilAmps, Running::Everything, &all);
         }
         self.monitor("shared ground", Role::GroundDrop, Running::Everything, &all, Some("at most 100 mV"));
         self.monitor("supply", Role::Supply, Running::Everything, &all, Some("at least 11.8 V"));
-        self.volts("block feed", Role::Feed, Running::Everything, &all, Spot::BlockFeed, Some("at least 11.8 V"));
-        Case::new(self.facts)
+        self.volts("block feed", Role::Feed, Running::Everything, &all, ProbePoint::BlockFeed, Some("at least 11.8 V"));
+        ObservationSet::new(self.observations)
     }
 
     /// Feed, ohms and amps only, as the demo's own procedure goes: what few steps can tell.
-    pub(crate) fn short_procedure(mut self) -> Case {
-        let idle = Setup::holding(&[]);
-        self.volts("block feed", Role::Feed, Running::Nothing, &idle, Spot::BlockFeed, Some("at least 11.8 V"));
-        for coil in Coil::ALL {
+    pub(crate) fn short_procedure(mut self) -> ObservationSet {
+        let idle = MachineSetup::holding(&[]);
+        self.volts("block feed", Role::Feed, Running::Nothing, &idle, ProbePoint::BlockFeed, Some("at least 11.8 V"));
+        for coil in LoaderCoil::ALL {
             self.coil_ohms(coil);
         }
-        for coil in Coil::ALL {
-            self.clamp(coil, Role::CoilAmps, Running::This, &Setup::holding(&[coil]));
+        for coil in LoaderCoil::ALL {
+            self.clamp(coil, Role::CoilAmps, Running::This, &MachineSetup::holding(&[coil]));
         }
-        let all = Setup::holding(&Coil::ALL);
+        let all = MachineSetup::holding(&LoaderCoil::ALL);
         self.monitor("shared ground", Role::GroundDrop, Running::Everything, &all, Some("at most 100 mV"));
         self.monitor("supply", Role::Supply, Running::Everything, &all, Some("at least 11.8 V"));
-        Case::new(self.facts)
+        ObservationSet::new(self.observations)
     }
 
-    fn coil_ohms(&mut self, coil: Coil) {
-        let wanted = format!("{} ohm ± 8 %", coil.sound_ohms());
-        let leads = [Spot::CoilFeed(coil), Spot::CoilGround(coil)];
-        self.ohms(coil.word(), Role::CoilOhms, &Setup::parked().unplugged(coil), leads, Some(&wanted));
+    fn coil_ohms(&mut self, coil: LoaderCoil) {
+        let wanted = format!("{} ohm ± 8 %", coil.nominal_ohms());
+        let leads = [ProbePoint::CoilFeed(coil), ProbePoint::CoilGround(coil)];
+        self.ohms(coil.word(), Role::CoilOhms, &MachineSetup::parked().unplugged(coil), leads, Some(&wanted));
     }
 
-    fn coil(&mut self, coil: Coil) {
+    fn coil(&mut self, coil: LoaderCoil) {
         let name = coil.word();
-        let (pulled, held) = (Setup::parked().unplugged(coil), Setup::holding(&[coil]));
+        let (pulled, held) = (MachineSetup::parked().unplugged(coil), MachineSetup::holding(&[coil]));
         self.coil_ohms(coil);
-        self.ohms(name, Role::OhmsToGround, &pulled, [Spot::HarnessFeed(coil), Spot::BatteryNegative], None);
+        self.ohms(
+            name,
+            Role::OhmsToGround,
+            &pulled,
+            [ProbePoint::HarnessFeed(coil), ProbePoint::BatteryNegative],
+            None,
+        );
         let driven = held.clone().unplugged(coil);
-        self.volts(name, Role::Feed, Running::Nothing, &driven, Spot::HarnessFeed(coil), None);
-        self.clamp(coil, Role::Draw, Running::Nothing, &Setup::holding(&[]));
+        self.volts(name, Role::Feed, Running::Nothing, &driven, ProbePoint::HarnessFeed(coil), None);
+        self.clamp(coil, Role::Draw, Running::Nothing, &MachineSetup::holding(&[]));
         self.clamp(coil, Role::CoilAmps, Running::This, &held);
-        self.volts(name, Role::Feed, Running::This, &held, Spot::CoilFeed(coil), None);
-        self.volts(name, Role::GroundDrop, Running::This, &held, Spot::CoilGround(coil), None);
+        self.volts(name, Role::Feed, Running::This, &held, ProbePoint::CoilFeed(coil), None);
+        self.volts(name, Role::GroundDrop, Running::This, &held, ProbePoint::CoilGround(coil), None);
     }
 
-    fn volts(&mut self, circuit: &str, role: Role, running: Running, setup: &Setup, red: Spot, limit: Option<&str>) {
+    fn volts(
+        &mut self,
+        circuit: &str,
+        role: Role,
+        running: Running,
+        setup: &MachineSetup,
+        red: ProbePoint,
+        limit: Option<&str>,
+    ) {
         let truth = self.circuit.solve(setup).volts(red);
-        self.handheld.line(Touch::Volts(truth));
-        let line = self.handheld.line(Touch::Volts(truth));
+        self.handheld.line(ProbeInput::Volts(truth));
+        let line = self.handheld.line(ProbeInput::Volts(truth));
         self.file(circuit, role, running, &line, HANDHELD, "handheld V", limit);
     }
 
-    fn ohms(&mut self, circuit: &str, role: Role, setup: &Setup, [red, black]: [Spot; 2], limit: Option<&str>) {
+    fn ohms(
+        &mut self,
+        circuit: &str,
+        role: Role,
+        setup: &MachineSetup,
+        [red, black]: [ProbePoint; 2],
+        limit: Option<&str>,
+    ) {
         let path = self.circuit.path(setup, red, black);
-        self.handheld.line(Touch::Ohms(path));
-        let line = self.handheld.line(Touch::Ohms(path));
+        self.handheld.line(ProbeInput::Ohms(path));
+        let line = self.handheld.line(ProbeInput::Ohms(path));
         self.file(circuit, role, Running::Nothing, &line, HANDHELD, "handheld ohm", limit);
     }
 
-    fn clamp(&mut self, coil: Coil, role: Role, running: Running, setup: &Setup) {
+    fn clamp(&mut self, coil: LoaderCoil, role: Role, running: Running, setup: &MachineSetup) {
         let operating = self.circuit.solve(setup);
-        let line = self.clamps.line(0, Coil::ALL.map(|coil| operating.clamp_a(coil)));
+        let line = self.clamps.line(0, LoaderCoil::ALL.map(|coil| operating.clamp_a(coil)));
         let volts: f64 = line.split(',').nth(1 + coil.index()).unwrap().parse().unwrap();
         let amps = format!("{:.3} A", volts / ClampBoard::VOLTS_PER_AMP);
         self.file(coil.word(), role, running, &amps, CLAMP, &format!("clamp {}", coil.index()), None);
     }
 
-    fn monitor(&mut self, circuit: &str, role: Role, running: Running, setup: &Setup, limit: Option<&str>) {
+    fn monitor(&mut self, circuit: &str, role: Role, running: Running, setup: &MachineSetup, limit: Option<&str>) {
         let operating = self.circuit.solve(setup);
-        let line = self.monitor.line(operating.volts(Spot::BatteryPositive), operating.ground_drop_v());
+        let line = self.monitor.line(operating.volts(ProbePoint::BatteryPositive), operating.ground_drop_v());
         let key = if role == Role::Supply { "supply=" } else { "ground=" };
         let value = line.split(' ').find_map(|pair| pair.strip_prefix(key)).unwrap().to_owned();
         self.file(circuit, role, running, &value, MONITOR, key, limit);
@@ -136,23 +157,23 @@ impl Technician {
         let accuracy: Accuracy = accuracy.parse().unwrap();
         let step = format!("{circuit}, {role}, {} running", running.word());
         let relative_u = Uncertain::rectangular(0.0, accuracy.of_reading).u;
-        let mut fact = match line.parse::<Measure>() {
+        let mut observation = match line.parse::<Measure>() {
             Ok(measure) => {
                 let half_width = accuracy.half_width(measure.value, Some(digit(line)));
-                Fact::number(circuit, &step, role, running, Uncertain::rectangular(measure.value, half_width))
+                Observation::number(circuit, &step, role, running, Uncertain::rectangular(measure.value, half_width))
             }
             Err(_) if line.starts_with("OL") => {
-                Fact::number(circuit, &step, role, running, Uncertain::exact(0.0)).over()
+                Observation::number(circuit, &step, role, running, Uncertain::exact(0.0)).over()
             }
             Err(error) => panic!("{line}: {error}"),
         };
-        fact.gain = Some(Gain { meter: meter.to_owned(), relative_u });
-        fact.limit = limit.map(|text| match text.split_once(' ').unwrap() {
+        observation.gain = Some(SharedGainError { meter: meter.to_owned(), relative_u });
+        observation.limit = limit.map(|text| match text.split_once(' ').unwrap() {
             ("at", rest) if rest.starts_with("least ") => Limit::at_least(rest[6..].parse().unwrap()),
             ("at", rest) => Limit::at_most(rest[5..].parse().unwrap()),
             _ => Limit::nominal(text).unwrap(),
         });
-        self.facts.push(fact);
+        self.observations.push(observation);
     }
 }
 

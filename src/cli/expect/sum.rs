@@ -4,7 +4,7 @@ use serde_json::{Map, Value, json};
 
 use super::typed::Nominal;
 use crate::{
-    electrics::{Circuit, Copper, Drops, Uncertain, Wire, current, power_at},
+    electrics::{Copper, Drops, MeasuredCircuit, Uncertain, Wire, current, power_at},
     session::judge::TYPED_TOLERANCE,
     units::{Quantity, show, show_with},
 };
@@ -104,9 +104,9 @@ pub(super) fn wire(wire: &Wire, amps: f64) -> Result<Sum, SumError> {
     let ohms = wire.resistance()?;
     let volts = wire.drop(amps)?.abs();
     let (sizes, note) = match wire.size {
-        crate::electrics::Size::Awg(_) => ("ASTM B258 and 1/58 ohm mm²/m at 20 °C (IEC 60028)", BARE),
-        crate::electrics::Size::Section { .. } => ("1/58 ohm mm²/m at 20 °C (IEC 60028)", BARE),
-        crate::electrics::Size::Iec60228 { .. } => ("IEC 60228, plain copper, greatest at 20 °C", MOST),
+        crate::electrics::ConductorSize::Awg(_) => ("ASTM B258 and 1/58 ohm mm²/m at 20 °C (IEC 60028)", BARE),
+        crate::electrics::ConductorSize::Section { .. } => ("1/58 ohm mm²/m at 20 °C (IEC 60028)", BARE),
+        crate::electrics::ConductorSize::Iec60228 { .. } => ("IEC 60228, plain copper, greatest at 20 °C", MOST),
     };
     let mut sum = Sum::new(&format!("R from {sizes}; V = I R; {COPPER}"));
     sum.add("ohms", Uncertain::exact(ohms), Quantity::Ohms);
@@ -156,7 +156,7 @@ pub(super) fn explained(nominal: Nominal, given_at: f64, shown: f64) -> Result<S
 /// What is in the circuit beside the coil, from the amps that are missing.
 pub(super) fn joint(volts: Uncertain, coil: CoilOhms, amps: Uncertain) -> Result<Sum, SumError> {
     let circuit =
-        Circuit { source_v: volts, coil_ohms: coil.warm()?, amps, drops: Drops::default(), volts_gain_u: 0.0 };
+        MeasuredCircuit { source_v: volts, coil_ohms: coil.warm()?, amps, drops: Drops::default(), volts_gain_u: 0.0 };
     let balance = circuit.balance()?;
     let lost = balance.lost;
     let mut sum = Sum::new("R = V / I - R_coil, P = I V - I² R_coil (Ohm, Joule)");

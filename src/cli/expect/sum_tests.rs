@@ -1,7 +1,7 @@
 //! Sums against figures from outside.
 
 use super::*;
-use crate::electrics::{Awg, Class, Size};
+use crate::electrics::{Awg, ConductorClass, ConductorSize};
 
 fn of(sum: &Sum, name: &str) -> Uncertain {
     sum.figures.iter().find(|figure| figure.name == name).unwrap_or_else(|| panic!("no {name} in {sum:?}")).value
@@ -51,14 +51,14 @@ fn uncertainties_are_carried_along() {
 #[test]
 fn wires_of_the_tables() {
     // IEC 60228 class 5, 1.5 mm²: at most 13.3 ohm/km at 20 °C. 3 m at 8 A: 39.9 mohm, 319 mV, 2.66 % of 12 V.
-    let flexible = Size::Iec60228 { m2: 1.5e-6, class: Class::Flexible };
+    let flexible = ConductorSize::Iec60228 { m2: 1.5e-6, class: ConductorClass::Flexible };
     let sum = wire(&Wire { size: flexible, metres: 3.0, celsius: 20.0 }, 8.0).unwrap();
     near(of(&sum, "ohms").value, 0.0399, 1e-9);
     near(of(&sum, "volts").value, 0.3192, 1e-9);
     near(of(&sum, "share_of_12_V").value, 2.66, 1e-9);
     near(of(&sum, "share_of_24_V").value, 1.33, 1e-9);
     // Printed table for 16 AWG (HyperPhysics, Georgia State University): 4.016 ohm per 1000 ft.
-    let size = Size::Awg(Awg::new(16).unwrap());
+    let size = ConductorSize::Awg(Awg::new(16).unwrap());
     let sum = wire(&Wire { size, metres: 304.8, celsius: 20.0 }, 1.0).unwrap();
     near(of(&sum, "ohms").value, 4.016, 4.016 * 8.5e-4);
 }

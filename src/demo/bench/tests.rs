@@ -7,20 +7,20 @@ use std::os::unix::fs::OpenOptionsExt;
 use nix::fcntl::OFlag;
 
 use super::*;
-use crate::demo::circuit::{Coil, Setup};
-use crate::demo::operating::Spot;
-use crate::demo::world::Leads;
+use crate::demo::circuit::{LoaderCoil, MachineSetup};
+use crate::demo::machine::ProbeLeads;
+use crate::demo::operating::ProbePoint;
 use crate::units::Measure;
 
 /// Ten times the ordinary pace, so that events come soon.
-fn bench(folder: &Path, faults: &[Fault]) -> Bench {
-    Bench::start(folder, &Settings { faults: faults.to_vec(), seed: 4, speed: 10.0 }).unwrap()
+fn bench(folder: &Path, faults: &[SimulatedFault]) -> SimulatedBench {
+    SimulatedBench::start(folder, &SimulationSettings { faults: faults.to_vec(), seed: 4, speed: 10.0 }).unwrap()
 }
 
-struct Reader(BufReader<File>);
+struct LineReader(BufReader<File>);
 
-impl Reader {
-    fn open(bench: &Bench, instrument: Instrument) -> Self {
+impl LineReader {
+    fn open(bench: &SimulatedBench, instrument: SimulatedInstrument) -> Self {
         let port = bench.ports().into_iter().find(|port| port.instrument == instrument).unwrap();
         let file = OpenOptions::new().read(true).custom_flags(OFlag::O_NOCTTY.bits()).open(port.path);
         Self(BufReader::new(file.unwrap()))
@@ -51,7 +51,7 @@ fn volts(text: &str) -> f64 {
 fn the_clamp_board_prints_a_header_and_then_scans_in_order() {
     let folder = tempfile::tempdir().unwrap();
     let bench = bench(folder.path(), &[]);
-    let mut reader = Reader::open(&bench, Instrument::Clamps);
+    let mut reader = LineReader::open(&bench, SimulatedInstrument::Clamps);
     assert_eq!(reader.line(), ClampBoard::HEADER);
     let mut before_ms = -1;
     for _ in 0..50 {
@@ -67,11 +67,12 @@ fn the_clamp_board_prints_a_header_and_then_scans_in_order() {
 fn what_the_hands_do_comes_out_of_every_port() {
     let folder = tempfile::tempdir().unwrap();
     let bench = bench(folder.path(), &[]);
-    let [mut clamps, mut handheld, mut supply] = Instrument::ALL.map(|instrument| Reader::open(&bench, instrument));
+    let [mut clamps, mut handheld, mut supply] =
+        SimulatedInstrument::ALL.map(|instrument| LineReader::open(&bench, instrument));
     handheld.until(|line| volts(line).abs() < 0.01);
-    bench.world().change(|hands| {
-        hands.setup = Setup::holding(&Coil::ALL);
-        hands.leads = Leads::On { red: Spot::BlockFeed, black: Spot::BatteryNegative };
+    bench.machine().change(|operator| {
+        operator.setup = MachineSetup::holding(&LoaderCoil::ALL);
+        operator.leads = ProbeLeads::On { red: ProbePoint::BlockFeed, black: ProbePoint::BatteryNegative };
     });
     handheld.until(|line| line.ends_with(" V") && volts(line) > 12.0);
     clamps.until(|line| line.split(',').nth(2).and_then(|tilt| tilt.parse().ok()).is_some_and(|tilt: f64| tilt > 0.14));
@@ -85,20 +86,21 @@ fn what_the_hands_do_comes_out_of_every_port() {
 #[test]
 fn a_planted_fault_is_in_the_lines() {
     let folder = tempfile::tempdir().unwrap();
-    let bench = bench(folder.path(), &[Fault::CorrodedGroundStud { ohms: 0.1 }]);
-    bench.world().change(|hands| hands.setup = Setup::holding(&Coil::ALL));
-    Reader::open(&bench, Instrument::Supply).until(|line| volts(line.split_once("ground=").unwrap().1) > 0.4);
+    let bench = bench(folder.path(), &[SimulatedFault::CorrodedGroundStud { ohms: 0.1 }]);
+    bench.machine().change(|operator| operator.setup = MachineSetup::holding(&LoaderCoil::ALL));
+    LineReader::open(&bench, SimulatedInstrument::Supply)
+        .until(|line| volts(line.split_once("ground=").unwrap().1) > 0.4);
 }
 
 #[test]
 fn nobody_reading_stops_nothing() {
     let folder = tempfile::tempdir().unwrap();
-    let settings = Settings { faults: Vec::new(), seed: 1, speed: 100.0 };
-    let bench = Bench::start(folder.path(), &settings).unwrap();
-    while bench.dropped(Instrument::Clamps) == 0 {
-        bench.dwell(Duration::ZERO, Until::AllHaveShown);
+    let settings = SimulationSettings { faults: Vec::new(), seed: 1, speed: 100.0 };
+    let bench = SimulatedBench::start(folder.path(), &settings).unwrap();
+    while bench.dropped(SimulatedInstrument::Clamps) == 0 {
+        bench.dwell(Duration::ZERO, DwellUntil::AllHaveShown);
     }
-    let mut reader = Reader::open(&bench, Instrument::Clamps);
+    let mut reader = LineReader::open(&bench, SimulatedInstrument::Clamps);
     assert_eq!(reader.line(), ClampBoard::HEADER);
     assert!((0..200).all(|_| reader.line().split(',').count() == 6));
 }
@@ -107,23 +109,23 @@ fn nobody_reading_stops_nothing() {
 fn pulled_and_plugged_in_again_under_the_same_name() {
     let folder = tempfile::tempdir().unwrap();
     let bench = bench(folder.path(), &[]);
-    let mut reader = Reader::open(&bench, Instrument::Clamps);
+    let mut reader = LineReader::open(&bench, SimulatedInstrument::Clamps);
     reader.until(|line| line.starts_with(|first: char| first.is_ascii_digit()));
     let path = bench.ports()[0].path.clone();
     let device = fs::read_link(&path).unwrap();
 
-    bench.unplug(Instrument::Clamps);
+    bench.unplug(SimulatedInstrument::Clamps);
     assert!(!path.exists() && fs::symlink_metadata(&path).is_err());
     let mut rest = Vec::new();
     let ended = std::io::Read::read_to_end(&mut reader.0, &mut rest);
     assert!(ended.is_ok() || ended.is_err_and(|error| error.raw_os_error() == Some(Errno::EIO as i32)));
-    let before = bench.lines(Instrument::Clamps);
-    bench.dwell(Duration::ZERO, Until::AllHaveShown);
-    assert_eq!(bench.lines(Instrument::Clamps), before, "the others go on without it");
+    let before = bench.lines(SimulatedInstrument::Clamps);
+    bench.dwell(Duration::ZERO, DwellUntil::AllHaveShown);
+    assert_eq!(bench.lines(SimulatedInstrument::Clamps), before, "the others go on without it");
 
-    bench.plug_in(Instrument::Clamps).unwrap();
-    bench.plug_in(Instrument::Clamps).unwrap();
-    let mut again = Reader::open(&bench, Instrument::Clamps);
+    bench.plug_in(SimulatedInstrument::Clamps).unwrap();
+    bench.plug_in(SimulatedInstrument::Clamps).unwrap();
+    let mut again = LineReader::open(&bench, SimulatedInstrument::Clamps);
     assert_eq!(again.line(), ClampBoard::HEADER, "it starts anew");
     let first_ms: u64 = again.line().split(',').next().unwrap().parse().unwrap();
     assert!(first_ms < 5000, "{first_ms}");
@@ -146,11 +148,11 @@ fn a_link_left_by_a_killed_run_is_replaced() {
         std::os::unix::fs::symlink("/nowhere", folder.path().join(name)).unwrap();
     }
     let bench = bench(folder.path(), &[]);
-    assert_eq!(Reader::open(&bench, Instrument::Clamps).line(), ClampBoard::HEADER);
+    assert_eq!(LineReader::open(&bench, SimulatedInstrument::Clamps).line(), ClampBoard::HEADER);
 }
 
 #[test]
 fn a_folder_that_is_missing_is_told() {
-    let error = Bench::start(Path::new("/nonexistent/folder"), &Settings::default()).unwrap_err();
+    let error = SimulatedBench::start(Path::new("/nonexistent/folder"), &SimulationSettings::default()).unwrap_err();
     assert_eq!(error.to_string(), "can't make the link /nonexistent/folder/clamps");
 }

@@ -3,99 +3,106 @@
 use std::cell::RefCell;
 
 use super::*;
-use crate::demo::circuit::{Circuit, Setup};
-use crate::demo::fault::{Fault, planted};
+use crate::demo::circuit::{LoaderCircuit, MachineSetup};
+use crate::demo::fault::{SimulatedFault, default_faults};
 use crate::demo::files::tests::{keeps, steps};
-use crate::demo::meter::Touch;
+use crate::demo::meter::ProbeInput;
 
 /// What an operator without a tool remembers.
 #[derive(Debug, Clone, PartialEq)]
-enum Said {
+enum OperatorEvent {
     Step(String),
     Take { volts: Option<f64>, ohms: Option<f64>, clamps_a: [f64; 5] },
     Note(String),
 }
 
 /// Remembers what is said, and looks at the world instead of waiting.
-struct Memory<'a> {
-    world: &'a World,
-    said: Vec<Said>,
+struct RecordingOperator<'a> {
+    machine: &'a SimulatedMachine,
+    said: Vec<OperatorEvent>,
     dwelt: Duration,
     grounds_v: RefCell<Vec<(String, f64)>>,
     tilts_a: Vec<f64>,
 }
 
-impl<'a> Memory<'a> {
-    fn new(world: &'a World) -> Self {
-        Self { world, said: Vec::new(), dwelt: Duration::ZERO, grounds_v: RefCell::default(), tilts_a: Vec::new() }
+impl<'a> RecordingOperator<'a> {
+    fn new(machine: &'a SimulatedMachine) -> Self {
+        Self { machine, said: Vec::new(), dwelt: Duration::ZERO, grounds_v: RefCell::default(), tilts_a: Vec::new() }
     }
 
     fn step_now(&self) -> String {
-        let step = self.said.iter().rev().find_map(|said| if let Said::Step(name) = said { Some(name) } else { None });
+        let step = self
+            .said
+            .iter()
+            .rev()
+            .find_map(|said| if let OperatorEvent::Step(name) = said { Some(name) } else { None });
         step.unwrap().clone()
     }
 
     fn steps(&self) -> Vec<&str> {
-        let steps = self.said.iter().filter_map(|said| if let Said::Step(name) = said { Some(&**name) } else { None });
+        let steps =
+            self.said.iter().filter_map(|said| if let OperatorEvent::Step(name) = said { Some(&**name) } else { None });
         steps.collect()
     }
 
     /// What was taken in a step.
-    fn taken(&self, step: &str) -> &Said {
-        let begin = self.said.iter().position(|said| *said == Said::Step(step.to_owned())).unwrap();
-        self.said[begin..].iter().find(|said| matches!(said, Said::Take { .. })).unwrap()
+    fn taken(&self, step: &str) -> &OperatorEvent {
+        let begin = self.said.iter().position(|said| *said == OperatorEvent::Step(step.to_owned())).unwrap();
+        self.said[begin..].iter().find(|said| matches!(said, OperatorEvent::Take { .. })).unwrap()
     }
 }
 
-impl Operator for Memory<'_> {
+impl Operator for RecordingOperator<'_> {
     type Error = std::convert::Infallible;
 
     fn step(&mut self, name: &str) -> Result<(), Self::Error> {
-        self.said.push(Said::Step(name.to_owned()));
+        self.said.push(OperatorEvent::Step(name.to_owned()));
         Ok(())
     }
 
     fn captured(&mut self) -> Result<(), Self::Error> {
-        let (volts, ohms) = match self.world.touch() {
-            Touch::Volts(volts) => (Some(volts), None),
-            Touch::Ohms(path) => (None, Some(path.ohms + path.standing_v / 1e-3)),
-            Touch::AirOnVolts | Touch::AirOnOhms => (None, None),
+        let (volts, ohms) = match self.machine.probe_input() {
+            ProbeInput::Volts(volts) => (Some(volts), None),
+            ProbeInput::Ohms(path) => (None, Some(path.ohms + path.standing_v / 1e-3)),
+            ProbeInput::AirOnVolts | ProbeInput::AirOnOhms => (None, None),
         };
-        self.said.push(Said::Take { volts, ohms, clamps_a: self.world.clamps_a() });
+        self.said.push(OperatorEvent::Take { volts, ohms, clamps_a: self.machine.clamps_a() });
         Ok(())
     }
 
     fn note(&mut self, text: &str) -> Result<(), Self::Error> {
-        self.said.push(Said::Note(text.to_owned()));
+        self.said.push(OperatorEvent::Note(text.to_owned()));
         Ok(())
     }
 
-    fn dwell(&mut self, at_least: Duration, _until: Until) -> Result<(), Self::Error> {
+    fn dwell(&mut self, at_least: Duration, _until: DwellUntil) -> Result<(), Self::Error> {
         self.dwelt += at_least;
-        self.grounds_v.borrow_mut().push((self.step_now(), self.world.supply_and_ground_v().1));
-        self.tilts_a.push(self.world.clamps_a()[Coil::Tilt.index()]);
+        self.grounds_v.borrow_mut().push((self.step_now(), self.machine.supply_and_ground_v().1));
+        self.tilts_a.push(self.machine.clamps_a()[LoaderCoil::Tilt.index()]);
         Ok(())
     }
 }
 
-fn world(faults: &[Fault]) -> World {
-    let mut circuit = Circuit::sound();
-    faults.iter().for_each(|fault| fault.plant(&mut circuit));
-    World::new(circuit)
+fn machine(faults: &[SimulatedFault]) -> SimulatedMachine {
+    let mut circuit = LoaderCircuit::healthy();
+    faults.iter().for_each(|fault| fault.apply(&mut circuit));
+    SimulatedMachine::new(circuit)
 }
 
-fn worst_ground_v(memory: &Memory) -> f64 {
+fn worst_ground_v(memory: &RecordingOperator) -> f64 {
     let grounds = memory.grounds_v.borrow();
     let running = grounds.iter().filter(|(step, _)| step.starts_with("shared ground"));
     running.map(|&(_, volts)| volts).max_by(f64::total_cmp).unwrap()
 }
 
 /// Steps whose captured value is outside the procedure's limit.
-fn outside(memory: &Memory) -> Vec<String> {
+fn outside(memory: &RecordingOperator) -> Vec<String> {
     let names = steps().into_iter().filter(|step| step["capture"].as_str() == Some("steady")).map(|step| {
         let name = step["name"].as_str().unwrap().to_owned();
-        let Said::Take { volts, ohms, clamps_a } = memory.taken(&name) else { panic!("nothing taken in {name}") };
-        let coil = Coil::ALL.into_iter().find(|coil| step["channel"].as_str() == Some(coil.word()));
+        let OperatorEvent::Take { volts, ohms, clamps_a } = memory.taken(&name) else {
+            panic!("nothing taken in {name}")
+        };
+        let coil = LoaderCoil::ALL.into_iter().find(|coil| step["channel"].as_str() == Some(coil.word()));
         let value = coil.map(|coil| clamps_a[coil.index()]).or(*volts).or(*ohms).unwrap();
         (keeps(&name, value), name)
     });
@@ -104,66 +111,66 @@ fn outside(memory: &Memory) -> Vec<String> {
 
 #[test]
 fn the_story_goes_through_the_procedure_in_order() {
-    let world = world(&[]);
-    let mut memory = Memory::new(&world);
-    Scenario::yard().play(&world, 1.0, &mut memory).unwrap();
+    let machine = machine(&[]);
+    let mut memory = RecordingOperator::new(&machine);
+    Scenario::yard().play(&machine, 1.0, &mut memory).unwrap();
     let file = steps();
     assert_eq!(memory.steps(), file.iter().map(|step| step["name"].as_str().unwrap()).collect::<Vec<_>>());
-    for (moment, step) in Scenario::yard().moments.iter().zip(&file) {
-        let steady = step["capture"].as_str() == Some("steady");
-        assert_eq!(moment.capture == Capture::Steady, steady, "{}", moment.step);
+    for (step, of_file) in Scenario::yard().steps.iter().zip(&file) {
+        let steady = of_file["capture"].as_str() == Some("steady");
+        assert_eq!(step.capture == StepCapture::Steady, steady, "{}", step.name);
     }
-    assert_eq!(memory.said.iter().filter(|said| matches!(said, Said::Take { .. })).count(), 11);
-    assert!(memory.said.iter().any(|said| matches!(said, Said::Note(text) if text.contains("tilt"))));
+    assert_eq!(memory.said.iter().filter(|said| matches!(said, OperatorEvent::Take { .. })).count(), 11);
+    assert!(memory.said.iter().any(|said| matches!(said, OperatorEvent::Note(text) if text.contains("tilt"))));
 }
 
 #[test]
 fn it_takes_the_time_of_a_demonstration() {
     let story = Scenario::yard();
     assert!((15..=30).contains(&story.duration().as_secs()), "{:?}", story.duration());
-    let world = world(&[]);
+    let machine = machine(&[]);
     for speed in [1.0, 4.0] {
-        let mut memory = Memory::new(&world);
-        story.play(&world, speed, &mut memory).unwrap();
+        let mut memory = RecordingOperator::new(&machine);
+        story.play(&machine, speed, &mut memory).unwrap();
         assert!((memory.dwelt.as_secs_f64() * speed - story.duration().as_secs_f64()).abs() < 1e-3);
     }
 }
 
 #[test]
 fn a_sound_machine_passes() {
-    let world = world(&[]);
-    let mut memory = Memory::new(&world);
-    Scenario::yard().play(&world, 1.0, &mut memory).unwrap();
+    let machine = machine(&[]);
+    let mut memory = RecordingOperator::new(&machine);
+    Scenario::yard().play(&machine, 1.0, &mut memory).unwrap();
     assert_eq!(outside(&memory), Vec::<String>::new());
     assert!(worst_ground_v(&memory) < 0.09, "{}", worst_ground_v(&memory));
 }
 
 #[test]
 fn what_is_planted_is_there_to_be_found() {
-    let world = world(&planted());
-    let mut memory = Memory::new(&world);
-    Scenario::yard().play(&world, 1.0, &mut memory).unwrap();
+    let machine = machine(&default_faults());
+    let mut memory = RecordingOperator::new(&machine);
+    Scenario::yard().play(&machine, 1.0, &mut memory).unwrap();
     assert_eq!(outside(&memory), ["tilt coil ohms", "tilt coil held on"]);
     assert!(worst_ground_v(&memory) > 0.3, "{}", worst_ground_v(&memory));
 }
 
 #[test]
 fn the_drive_ramps_and_ends_with_everything_off() {
-    let world = world(&planted());
-    let mut memory = Memory::new(&world);
-    Scenario::yard().play(&world, 1.0, &mut memory).unwrap();
+    let machine = machine(&default_faults());
+    let mut memory = RecordingOperator::new(&machine);
+    Scenario::yard().play(&machine, 1.0, &mut memory).unwrap();
     let ramp = &memory.tilts_a[memory.tilts_a.len() - 60..];
     let partly = ramp.iter().filter(|amps| (0.1..1.0).contains(*amps)).count();
     assert!(partly > 15, "{ramp:?}");
-    let hands = world.hands();
-    assert_eq!(hands.setup, Setup::parked());
-    assert_eq!(hands.leads, Leads::Lifted);
+    let operator = machine.operator();
+    assert_eq!(operator.setup, MachineSetup::parked());
+    assert_eq!(operator.leads, ProbeLeads::Lifted);
 }
 
 /// Fails at the first capture.
-struct Deaf;
+struct FailingOperator;
 
-impl Operator for Deaf {
+impl Operator for FailingOperator {
     type Error = &'static str;
 
     fn step(&mut self, _name: &str) -> Result<(), Self::Error> {
@@ -175,14 +182,14 @@ impl Operator for Deaf {
     fn note(&mut self, _text: &str) -> Result<(), Self::Error> {
         Ok(())
     }
-    fn dwell(&mut self, _at_least: Duration, _until: Until) -> Result<(), Self::Error> {
+    fn dwell(&mut self, _at_least: Duration, _until: DwellUntil) -> Result<(), Self::Error> {
         Ok(())
     }
 }
 
 #[test]
 fn a_tool_that_does_not_answer_ends_the_story() {
-    let world = world(&[]);
-    assert_eq!(Scenario::yard().play(&world, 1.0, &mut Deaf), Err("nobody answers"));
-    assert!(matches!(world.hands().leads, Leads::On { red: Spot::BlockFeed, .. }));
+    let machine = machine(&[]);
+    assert_eq!(Scenario::yard().play(&machine, 1.0, &mut FailingOperator), Err("nobody answers"));
+    assert!(matches!(machine.operator().leads, ProbeLeads::On { red: ProbePoint::BlockFeed, .. }));
 }

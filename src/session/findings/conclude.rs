@@ -1,16 +1,16 @@
 //! From facts to findings, ranked: what explains most with the fewest assumptions stands first.
 
 use super::{
-    Alternative, Case, Finding, Kind, Sure,
-    cause::{CAUSES, Candidate, Look, Told},
+    Alternative, Confidence, Finding, FindingKind, ObservationSet,
+    cause::{CAUSES, CauseCandidate, CauseContext, FittedCause},
     evidence,
-    fit::{Fit, Problem},
+    fit::{FitProblem, FitResult},
     layout::Layout,
-    next::telling,
-    scarce::{Missing, judged, missing},
-    search::{Chosen, Explanation, Found, Search},
+    missing::{MissingMeasurement, judged, missing},
+    next::distinguishing_measurement,
+    prior::CircuitPrior,
+    search::{ChosenCause, Explanation, ExplanationSearch, SearchResult},
     siblings,
-    sound::Sound,
 };
 
 /// Explanations less likely than this beside the best are not worth a word.
@@ -19,28 +19,29 @@ const WORTH_A_WORD: f64 = 0.02;
 const CONTRADICTS: f64 = 4.0;
 
 /// What the facts say, the best explained first; never empty.
-pub fn conclude(case: &Case) -> Vec<Finding> {
+pub fn conclude(case: &ObservationSet) -> Vec<Finding> {
     let layout = Layout::new(case);
-    let sound = Sound::new(&layout);
+    let prior = CircuitPrior::new(&layout);
     if layout.readings.is_empty() {
         return vec![not_enough(&layout)];
     }
-    let look = Look { layout: &layout, sound: &sound };
-    let candidates: Vec<Candidate> = CAUSES.iter().flat_map(|cause| cause.candidates(&look)).collect();
-    let problem = Problem {
+    let context = CauseContext { layout: &layout, prior: &prior };
+    let candidates: Vec<CauseCandidate> = CAUSES.iter().flat_map(|cause| cause.candidates(&context)).collect();
+    let problem = FitProblem {
         readings: layout.readings.clone(),
-        asks: layout.asks(),
-        parts: sound.parts.clone(),
-        free: sound.free.clone(),
+        measurements: layout.measurements(),
+        circuit: prior.circuit.clone(),
+        free: prior.free.clone(),
     };
-    let Found { best, chosen, one_cause } = Search { problem: &problem, candidates: &candidates }.best();
-    let teller = Teller { layout: &layout, sound: &sound, problem: &problem, candidates: &candidates };
+    let SearchResult { best, chosen, one_cause } =
+        ExplanationSearch { problem: &problem, candidates: &candidates }.best();
+    let teller = FindingWriter { layout: &layout, prior: &prior, problem: &problem, candidates: &candidates };
     let mut findings: Vec<(f64, Finding)> = chosen.iter().map(|chosen| teller.finding(&best, chosen)).collect();
     findings.sort_by(|one, other| other.0.total_cmp(&one.0));
     let mut findings: Vec<Finding> = findings.into_iter().map(|(_, finding)| finding).collect();
-    findings.extend(siblings::unlike(&layout, &sound, &findings));
+    findings.extend(siblings::unlike(&layout, &prior, &findings));
     findings.extend(teller.contradiction(&best));
-    if !findings.iter().any(|finding| finding.kind.is_fault() || finding.kind == Kind::Contradiction) {
+    if !findings.iter().any(|finding| finding.kind.is_fault() || finding.kind == FindingKind::Contradiction) {
         findings.push(teller.nothing_wrong(&best, &one_cause));
     }
     if (0..layout.coils.len()).any(|at| !judged(&layout, at)) || layout.coils.is_empty() {
@@ -53,18 +54,18 @@ pub fn conclude(case: &Case) -> Vec<Finding> {
 }
 
 /// Puts explanations into words.
-struct Teller<'a> {
+struct FindingWriter<'a> {
     layout: &'a Layout<'a>,
-    sound: &'a Sound,
-    problem: &'a Problem,
-    candidates: &'a [Candidate],
+    prior: &'a CircuitPrior,
+    problem: &'a FitProblem,
+    candidates: &'a [CauseCandidate],
 }
 
-impl Teller<'_> {
+impl FindingWriter<'_> {
     /// One chosen cause, with how much it explains.
-    fn finding(&self, best: &Explanation, chosen: &Chosen) -> (f64, Finding) {
+    fn finding(&self, best: &Explanation, chosen: &ChosenCause) -> (f64, Finding) {
         let candidate = &self.candidates[chosen.cause];
-        let told = self.told(candidate, &best.fit, chosen.place);
+        let fitted = self.fitted(candidate, &best.fit, chosen.place);
         let rivals = self.others(candidate, &chosen.rivals);
         let weight_of = |score: f64| (0.5 * (best.score - score)).exp();
         let all: f64 =
@@ -76,10 +77,14 @@ impl Teller<'_> {
             .filter(|(weight, _)| *weight > WORTH_A_WORD)
             .collect();
         let words = |rival: &Explanation| self.sentence(rival, rival.causes.len() - 1);
-        let mut next = rivals.first().and_then(|(_, rival)| telling(self.layout, &best.fit, &rival.fit, &words(rival)));
+        let mut next = rivals
+            .first()
+            .and_then(|(_, rival)| distinguishing_measurement(self.layout, &best.fit, &rival.fit, &words(rival)));
         if next.is_none() && !rivals.is_empty() {
-            next =
-                Some(format!("No further measurement known here tells these apart. {}", candidate.cause.closer(&told)));
+            next = Some(format!(
+                "No further measurement known here tells these apart. {}",
+                candidate.cause.next_step(&fitted)
+            ));
         }
         let mut evidence = evidence::for_cause(self.layout, self.problem, &best.fit, chosen.place);
         let balances = candidate.coils.iter().filter_map(|at| evidence::balance(self.layout, self.layout.coils[*at]));
@@ -89,17 +94,17 @@ impl Teller<'_> {
         let finding = Finding {
             kind: candidate.kind,
             circuits: candidate.coils.iter().map(|at| self.layout.coils[*at].to_owned()).collect(),
-            sentence: candidate.cause.sentence(&told),
+            sentence: candidate.cause.sentence(&fitted),
             evidence,
-            sure: Sure::new(1.0 / all, explained.max(0.0).sqrt()),
+            confidence: Confidence::new(1.0 / all, explained.max(0.0).sqrt()),
             alternatives: rivals.iter().map(|(weight, rival)| self.alternative(*weight, rival)).collect(),
-            next: next.unwrap_or_else(|| candidate.cause.closer(&told)),
+            next: next.unwrap_or_else(|| candidate.cause.next_step(&fitted)),
         };
         (explained, finding)
     }
 
     /// Rivals that say something else; of several that say the same the best.
-    fn others<'e>(&self, candidate: &Candidate, rivals: &'e [Explanation]) -> Vec<&'e Explanation> {
+    fn others<'e>(&self, candidate: &CauseCandidate, rivals: &'e [Explanation]) -> Vec<&'e Explanation> {
         let mut said = vec![(candidate.kind, candidate.coils.clone())];
         let mut others = Vec::new();
         for rival in rivals {
@@ -113,10 +118,18 @@ impl Teller<'_> {
         others
     }
 
-    fn told<'t>(&'t self, candidate: &'t Candidate, fit: &'t Fit, place: usize) -> Told<'t> {
-        let Candidate { coils, spoil, kind, .. } = candidate;
-        let figures = &fit.planted[place].figures;
-        Told { layout: self.layout, sound: self.sound, coils, spoil: *spoil, kind: *kind, figures, parts: &fit.parts }
+    fn fitted<'t>(&'t self, candidate: &'t CauseCandidate, fit: &'t FitResult, place: usize) -> FittedCause<'t> {
+        let CauseCandidate { coils, fault, kind, .. } = candidate;
+        let figures = &fit.faults[place].figures;
+        FittedCause {
+            layout: self.layout,
+            prior: self.prior,
+            coils,
+            fault: *fault,
+            kind: *kind,
+            figures,
+            circuit: &fit.circuit,
+        }
     }
 
     fn alternative(&self, weight: f64, rival: &Explanation) -> Alternative {
@@ -132,7 +145,7 @@ impl Teller<'_> {
 
     fn sentence(&self, explanation: &Explanation, place: usize) -> String {
         let candidate = &self.candidates[explanation.causes[place]];
-        candidate.cause.sentence(&self.told(candidate, &explanation.fit, place))
+        candidate.cause.sentence(&self.fitted(candidate, &explanation.fit, place))
     }
 
     /// Readings that no explanation fits.
@@ -149,14 +162,14 @@ impl Teller<'_> {
         let (worst, at) = *odd.first()?;
         let mut circuits: Vec<String> = Vec::new();
         for (_, at) in &odd {
-            let circuit = &self.layout.fact(*at).circuit;
+            let circuit = &self.layout.observation(*at).circuit;
             if !circuits.contains(circuit) {
                 circuits.push(circuit.clone());
             }
         }
-        let step = &self.layout.fact(at).step;
+        let step = &self.layout.observation(at).step;
         Some(Finding {
-            kind: Kind::Contradiction,
+            kind: FindingKind::Contradiction,
             circuits,
             sentence: format!(
                 "\"{step}\" fits neither sound parts nor any fault known here together with the other captures."
@@ -164,16 +177,16 @@ impl Teller<'_> {
             evidence: odd
                 .iter()
                 .map(|(z, at)| {
-                    let (fact, ask) = (self.layout.fact(*at), &self.problem.asks[*at]);
-                    let fits = evidence::shown(ask, best.fit.shown[*at], fact.usage.role.quantity());
+                    let (observation, measurement) = (self.layout.observation(*at), &self.problem.measurements[*at]);
+                    let fits = evidence::shown(measurement, best.fit.shown[*at], observation.usage.role.quantity());
                     format!(
                         "{}: {}, while the rest of the captures wants {fits} ({z:+.1} deviations).",
-                        fact.step,
-                        fact.shown()
+                        observation.step,
+                        observation.shown()
                     )
                 })
                 .collect(),
-            sure: Sure::new(0.8, worst.abs()),
+            confidence: Confidence::new(0.8, worst.abs()),
             alternatives: Vec::new(),
             next: format!(
                 "Do the step \"{step}\" again: a lead that slipped, another circuit measured, or more wrong than is told here."
@@ -190,41 +203,41 @@ impl Teller<'_> {
             .map(|at| self.layout.coils[at].to_owned())
             .collect();
         Finding {
-            kind: Kind::Healthy,
+            kind: FindingKind::Healthy,
             circuits,
             sentence: format!("Nothing wrong: all {steps} captures fit sound parts."),
             evidence: vec![format!(
                 "The captures miss what sound parts would show by a sum of squares of {:.1}, {steps} are to be expected at most.",
                 best.fit.chi2
             )],
-            sure: Sure::sound(1.0 / all),
+            confidence: Confidence::from_absence(1.0 / all),
             alternatives: missing.iter().map(not_ruled_out).collect(),
             next: match missing.first() {
-                Some(missing) => format!("Measure {}, which would show {}.", missing.what, missing.hides),
+                Some(missing) => format!("Measure {}, which would show {}.", missing.what, missing.would_show),
                 None => "Look at the mechanics and hydraulics: electrically all is as it should be.".to_owned(),
             },
         }
     }
 }
 
-fn not_ruled_out(missing: &Missing) -> Alternative {
+fn not_ruled_out(missing: &MissingMeasurement) -> Alternative {
     Alternative {
         kind: missing.kind,
         circuits: missing.circuits.clone(),
-        sentence: format!("Not ruled out without {}: {}.", missing.what, missing.hides),
+        sentence: format!("Not ruled out without {}: {}.", missing.what, missing.would_show),
         weight: None,
     }
 }
 
 /// Whether a balance of volts, ohms and amps says something about it.
-const fn series(kind: Kind) -> bool {
+const fn series(kind: FindingKind) -> bool {
     matches!(
         kind,
-        Kind::FeedResistance
-            | Kind::GroundResistance
-            | Kind::ConnectorResistance
-            | Kind::UnplacedResistance
-            | Kind::FeedLowInBranch
+        FindingKind::FeedResistance
+            | FindingKind::GroundResistance
+            | FindingKind::ConnectorResistance
+            | FindingKind::UnplacedResistance
+            | FindingKind::FeedLowInBranch
     )
 }
 
@@ -232,14 +245,14 @@ fn not_enough(layout: &Layout) -> Finding {
     let missing = missing(layout);
     let circuits = (0..layout.coils.len()).filter(|at| !judged(layout, *at));
     Finding {
-        kind: Kind::NotEnough,
+        kind: FindingKind::NotEnough,
         circuits: circuits.map(|at| layout.coils[at].to_owned()).collect(),
         sentence: "Not enough was measured to judge every circuit.".to_owned(),
         evidence: missing
             .iter()
-            .map(|missing| format!("Not measured: {}; it would show {}.", missing.what, missing.hides))
+            .map(|missing| format!("Not measured: {}; it would show {}.", missing.what, missing.would_show))
             .collect(),
-        sure: Sure::sound(1.0),
+        confidence: Confidence::from_absence(1.0),
         alternatives: Vec::new(),
         next: missing.first().map_or_else(
             || "Do the steps that were skipped.".to_owned(),

@@ -1,13 +1,13 @@
 //! The numbers behind a finding: what was measured, what sound parts would have shown, what this cause shows.
 
 use super::{
-    Fact, Role, Running,
-    fit::{Fit, Problem},
-    layout::{Layout, Reading},
-    model::{Ask, Predictor},
+    Observation, Role, Running,
+    fit::{FitProblem, FitResult},
+    layout::{DataPoint, Layout},
+    model::{Measurement, Predictor},
 };
 use crate::{
-    electrics::{Circuit, Drops, Side, Uncertain},
+    electrics::{Drops, MeasuredCircuit, Side, Uncertain},
     units::{Quantity, show, show_with},
 };
 
@@ -15,12 +15,12 @@ use crate::{
 const MOST: usize = 4;
 
 /// What speaks for the cause at this place of the explanation, the strongest first.
-pub(super) fn for_cause(layout: &Layout, problem: &Problem, fit: &Fit, place: usize) -> Vec<String> {
-    let mut others = fit.planted.clone();
+pub(super) fn for_cause(layout: &Layout, problem: &FitProblem, fit: &FitResult, place: usize) -> Vec<String> {
+    let mut others = fit.faults.clone();
     others.remove(place);
-    let parts = Problem::spoiled(&fit.sound, &others);
-    let mut predictor = Predictor::new(&problem.asks, parts.branches.len());
-    let otherwise = predictor.all(&parts);
+    let circuit = FitProblem::with_faults(&fit.without_faults, &others);
+    let mut predictor = Predictor::new(&problem.measurements, circuit.branches.len());
+    let otherwise = predictor.all(&circuit);
     let mut moved: Vec<(f64, String)> = Vec::new();
     for (at, reading) in problem.readings.iter().enumerate() {
         let (with, without) = (fit.shown[at], otherwise[at]);
@@ -34,15 +34,21 @@ pub(super) fn for_cause(layout: &Layout, problem: &Problem, fit: &Fit, place: us
     moved.into_iter().take(MOST).map(|(_, sentence)| sentence).collect()
 }
 
-fn sentence(layout: &Layout, at: usize, reading: &Reading, with: f64, without: f64) -> String {
-    let fact = layout.fact(at);
-    let shown = |value| shown(&reading.ask, value, fact.usage.role.quantity());
-    format!("{}: {}; sound parts would show {}, this finding {}.", fact.step, fact.shown(), shown(without), shown(with))
+fn sentence(layout: &Layout, at: usize, reading: &DataPoint, with: f64, without: f64) -> String {
+    let observation = layout.observation(at);
+    let shown = |value| shown(&reading.measurement, value, observation.usage.role.quantity());
+    format!(
+        "{}: {}; sound parts would show {}, this finding {}.",
+        observation.step,
+        observation.shown(),
+        shown(without),
+        shown(with)
+    )
 }
 
 /// A predicted value for people; ohms back from the form in which they are compared.
-pub(super) fn shown(ask: &Ask, value: f64, quantity: Quantity) -> String {
-    if !ask.what.in_ohms() {
+pub(super) fn shown(measurement: &Measurement, value: f64, quantity: Quantity) -> String {
+    if !measurement.measurand.in_ohms() {
         return show(value, quantity);
     }
     match value {
@@ -54,24 +60,27 @@ pub(super) fn shown(ask: &Ask, value: f64, quantity: Quantity) -> String {
 /// The balance of one coil's circuit in a sentence: amps expected and flown, what is missing, and how much of
 /// it the drops account for. None where volts, ohms or amps were not measured.
 pub(super) fn balance(layout: &Layout, coil: &str) -> Option<String> {
-    let found = |circuit: &str, role, running| layout.case.fact(circuit, role, running);
+    let found = |circuit: &str, role, running| layout.observations.observation(circuit, role, running);
     let ohms = found(coil, Role::CoilOhms, None)?.uncertain()?;
     let amps = found(coil, Role::CoilAmps, Some(Running::This))?.uncertain()?;
-    let at_rest = |fact: &&Fact| fact.usage.role == Role::Supply && fact.usage.running == Running::Nothing;
-    let rest = layout.case.facts().iter().find(at_rest).filter(|fact| fact.uncertain().is_some());
+    let at_rest = |observation: &&Observation| {
+        observation.usage.role == Role::Supply && observation.usage.running == Running::Nothing
+    };
+    let rest =
+        layout.observations.observations().iter().find(at_rest).filter(|observation| observation.uncertain().is_some());
     let (source, where_from) = match rest {
-        Some(fact) => (fact, "battery"),
+        Some(observation) => (observation, "battery"),
         None => (found(coil, Role::Feed, Some(Running::Nothing))?, "feed"),
     };
     let feed_drop = found(coil, Role::FeedDrop, Some(Running::This));
     let loaded_feed = found(coil, Role::Feed, Some(Running::This));
     let ground_drop = found(coil, Role::GroundDrop, Some(Running::This));
     let shared = shared_gain([Some(source), feed_drop.or(loaded_feed), ground_drop]);
-    let volts = |fact: &Fact| fact.uncertain().map(|volts| less_gain(volts, shared));
+    let volts = |observation: &Observation| observation.uncertain().map(|volts| less_gain(volts, shared));
     let source = volts(source)?;
     let feed = feed_drop.and_then(volts).or_else(|| Some(source - volts(loaded_feed?)?));
     let drops = Drops { feed, connector: None, ground: ground_drop.and_then(volts) };
-    let circuit = Circuit { source_v: source, coil_ohms: ohms, amps, drops, volts_gain_u: shared };
+    let circuit = MeasuredCircuit { source_v: source, coil_ohms: ohms, amps, drops, volts_gain_u: shared };
     let balance = circuit.balance().ok()?;
     if balance.lost.volts.value < 2.0 * balance.lost.volts.u {
         return None;
@@ -98,8 +107,8 @@ pub(super) fn balance(layout: &Layout, coil: &str) -> Option<String> {
 }
 
 /// The relative standard uncertainty of the gain that all these volts have in common; zero where they have none.
-fn shared_gain(facts: [Option<&Fact>; 3]) -> f64 {
-    let mut gains = facts.into_iter().flatten().map(|fact| fact.gain.as_ref());
+fn shared_gain(observations: [Option<&Observation>; 3]) -> f64 {
+    let mut gains = observations.into_iter().flatten().map(|observation| observation.gain.as_ref());
     let Some(Some(first)) = gains.next() else { return 0.0 };
     if gains.all(|gain| gain.is_some_and(|gain| gain.meter == first.meter)) { first.relative_u } else { 0.0 }
 }

@@ -4,7 +4,7 @@ use std::fmt;
 
 /// What is wrong. The words are stored: never rename.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
-pub enum Kind {
+pub enum FindingKind {
     /// All that was measured fits sound parts.
     Healthy,
     /// The current's path is broken.
@@ -47,7 +47,7 @@ pub enum Kind {
     NotEnough,
 }
 
-impl Kind {
+impl FindingKind {
     /// How it is said on screens, in exports and in the database.
     pub const fn word(self) -> &'static str {
         match self {
@@ -82,7 +82,7 @@ impl Kind {
 
 /// How sure a finding is, in words.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Belief {
+pub enum ConfidenceLevel {
     /// Something else explains it nearly as well.
     Possible,
     /// Better than anything else by far.
@@ -91,7 +91,7 @@ pub enum Belief {
     Certain,
 }
 
-impl Belief {
+impl ConfidenceLevel {
     /// How it is said on screens, in exports and in the database.
     pub const fn word(self) -> &'static str {
         match self {
@@ -104,35 +104,35 @@ impl Belief {
 
 /// How sure a finding is, and what is behind the word.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Sure {
+pub struct Confidence {
     /// In a word.
-    pub belief: Belief,
+    pub level: ConfidenceLevel,
     /// Its weight among all explanations that were tried, 0 to 1.
     pub weight: f64,
     /// By how many standard deviations the captures speak for it against its absence.
     pub z: f64,
 }
 
-impl Sure {
+impl Confidence {
     /// A weight of 99 % with more than four deviations is certain, 80 % with more than three likely.
     pub fn new(weight: f64, z: f64) -> Self {
-        let belief = match (weight, z) {
-            (weight, z) if weight >= 0.99 && z >= 4.0 => Belief::Certain,
-            (weight, z) if weight >= 0.8 && z >= 3.0 => Belief::Likely,
-            _ => Belief::Possible,
+        let level = match (weight, z) {
+            (weight, z) if weight >= 0.99 && z >= 4.0 => ConfidenceLevel::Certain,
+            (weight, z) if weight >= 0.8 && z >= 3.0 => ConfidenceLevel::Likely,
+            _ => ConfidenceLevel::Possible,
         };
-        Self { belief, weight, z }
+        Self { level, weight, z }
     }
 
     /// Of a statement that rests on the absence of deviations: never more than likely.
-    pub fn sound(weight: f64) -> Self {
-        Self { belief: if weight >= 0.8 { Belief::Likely } else { Belief::Possible }, weight, z: 0.0 }
+    pub(super) fn from_absence(weight: f64) -> Self {
+        Self { level: if weight >= 0.8 { ConfidenceLevel::Likely } else { ConfidenceLevel::Possible }, weight, z: 0.0 }
     }
 }
 
-impl fmt::Display for Sure {
+impl fmt::Display for Confidence {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{}, {:.0} %", self.belief.word(), (100.0 * self.weight).clamp(1.0, 99.0))?;
+        write!(f, "{}, {:.0} %", self.level.word(), (100.0 * self.weight).clamp(1.0, 99.0))?;
         // Beyond this the figure says nothing more about the machine.
         match self.z {
             z if z > 20.0 => write!(f, ", more than 20 deviations"),
@@ -146,7 +146,7 @@ impl fmt::Display for Sure {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Alternative {
     /// What.
-    pub kind: Kind,
+    pub kind: FindingKind,
     /// Where, as in a [`Finding`].
     pub circuits: Vec<String>,
     /// As a sentence.
@@ -159,7 +159,7 @@ pub struct Alternative {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Finding {
     /// What.
-    pub kind: Kind,
+    pub kind: FindingKind,
     /// Where: circuits as the procedure names them; empty for what all share.
     pub circuits: Vec<String>,
     /// What is wrong and where, one sentence in the trade's words.
@@ -167,7 +167,7 @@ pub struct Finding {
     /// What speaks for it, with numbers, the strongest first.
     pub evidence: Vec<String>,
     /// How sure.
-    pub sure: Sure,
+    pub confidence: Confidence,
     /// What else would explain it, the likeliest first.
     pub alternatives: Vec<Alternative>,
     /// What to measure next, to tell these apart or to come closer.
@@ -187,7 +187,7 @@ mod tests {
             (0.5, 30.0, "possible, 50 %, more than 20 deviations"),
             (0.9, 0.0, "possible, 90 %"),
         ] {
-            assert_eq!(Sure::new(weight, z).to_string(), text);
+            assert_eq!(Confidence::new(weight, z).to_string(), text);
         }
     }
 }

@@ -3,18 +3,18 @@
 //! Pure: plain values in, sentences with numbers out. Knows no meter, no store, no clock; the same facts
 //! give the same findings, so a live session and one judged again agree.
 //!
-//! Facts ([`Case`]) are laid out on a small circuit (`model`) whose sound parts are known roughly
-//! (`sound`); each `cause` says where it could be and what it would change; the `fit` tells how well
+//! Facts ([`ObservationSet`]) are laid out on a small circuit (`model`) whose sound parts are known roughly
+//! (`prior`); each `cause` says where it could be and what it would change; the `fit` tells how well
 //! each explains what was measured, the `search` picks the fewest that explain most, and [`conclude`]
 //! puts that into words. Read in this order.
 
-mod fact;
 mod finding;
+mod observation;
 
+mod fault;
 mod layout;
 mod model;
-mod sound;
-mod spoil;
+mod prior;
 
 mod cause;
 mod fit;
@@ -22,8 +22,8 @@ mod search;
 
 mod conclude;
 mod evidence;
+mod missing;
 mod next;
-mod scarce;
 mod siblings;
 
 #[cfg(test)]
@@ -31,5 +31,5 @@ mod tests;
 
 pub use crate::procedure::{Role, Running, Usage, WordError};
 pub use conclude::conclude;
-pub use fact::{Case, Fact, Gain, Measured};
-pub use finding::{Alternative, Belief, Finding, Kind, Sure};
+pub use finding::{Alternative, Confidence, ConfidenceLevel, Finding, FindingKind};
+pub use observation::{Measured, Observation, ObservationSet, SharedGainError};

@@ -3,14 +3,14 @@
 use super::{
     Role, Running,
     evidence::shown,
-    fit::Fit,
-    layout::{Layout, what_of},
-    model::{Ask, Predictor, State, What, comparable, comparable_u},
+    fit::FitResult,
+    layout::{Layout, measurand_of},
+    model::{DriveState, Measurand, Measurement, Predictor, comparable, comparable_u},
 };
 
 /// A measurement that was not made yet.
-struct Open {
-    ask: Ask,
+struct UnmeasuredPoint {
+    measurement: Measurement,
     role: Role,
     words: String,
 }
@@ -20,13 +20,19 @@ const WORTH: f64 = 4.0;
 
 /// What the better explanation and its rival would show where they differ most; none where no measurement
 /// that bayline knows tells them apart.
-pub(super) fn telling(layout: &Layout, better: &Fit, rival: &Fit, rival_words: &str) -> Option<String> {
+pub(super) fn distinguishing_measurement(
+    layout: &Layout,
+    better: &FitResult,
+    rival: &FitResult,
+    rival_words: &str,
+) -> Option<String> {
     let open = not_measured(layout);
-    let asks: Vec<Ask> = open.iter().map(|open| open.ask).collect();
-    let mut predictor = Predictor::new(&asks, layout.coils.len());
-    let (one, other) = (predictor.all(&better.parts), predictor.all(&rival.parts));
-    let apart = |at: usize| (one[at] - other[at]).abs() / usual_u(&asks[at], one[at].abs().min(other[at].abs()));
-    let at = (0..asks.len()).max_by(|a, b| apart(*a).total_cmp(&apart(*b)))?;
+    let measurements: Vec<Measurement> = open.iter().map(|open| open.measurement).collect();
+    let mut predictor = Predictor::new(&measurements, layout.coils.len());
+    let (one, other) = (predictor.all(&better.circuit), predictor.all(&rival.circuit));
+    let apart =
+        |at: usize| (one[at] - other[at]).abs() / usual_u(&measurements[at], one[at].abs().min(other[at].abs()));
+    let at = (0..measurements.len()).max_by(|a, b| apart(*a).total_cmp(&apart(*b)))?;
     if apart(at) < WORTH {
         return None;
     }
@@ -34,32 +40,39 @@ pub(super) fn telling(layout: &Layout, better: &Fit, rival: &Fit, rival_words: &
     Some(format!(
         "Measure {}: about {} if it is this, {} if instead: {}",
         open[at].words,
-        shown(&asks[at], one[at], quantity),
-        shown(&asks[at], other[at], quantity),
+        shown(&measurements[at], one[at], quantity),
+        shown(&measurements[at], other[at], quantity),
         rival_words
     ))
 }
 
 /// What an ordinary meter can tell apart, standard uncertainty; ohms as they are compared.
-fn usual_u(ask: &Ask, value: f64) -> f64 {
-    match ask.what {
-        What::CoilOhms(_) | What::ToGround(_) => {
+fn usual_u(measurement: &Measurement, value: f64) -> f64 {
+    match measurement.measurand {
+        Measurand::CoilOhms(_) | Measurand::ToGround(_) => {
             let ohms = 1.0 / value.max(1e-6) - 1.0;
             comparable_u(ohms, 0.02 * ohms + 0.1).max(comparable(1e5))
         }
-        What::Wire(_) => 0.015 * value + 0.03,
+        Measurand::Wire(_) => 0.015 * value + 0.03,
         _ => 0.007 * value + 0.03,
     }
 }
 
-fn not_measured(layout: &Layout) -> Vec<Open> {
+fn not_measured(layout: &Layout) -> Vec<UnmeasuredPoint> {
     let mut open = Vec::new();
     let mut offer = |role: Role, running: Running, branch: Option<usize>| {
-        let Some((what, state)) = what_of(role, running, branch) else { return };
-        let done = layout.readings.iter().any(|reading| reading.ask.what == what && reading.ask.state == state);
+        let Some((measurand, state)) = measurand_of(role, running, branch) else { return };
+        let done = layout
+            .readings
+            .iter()
+            .any(|reading| reading.measurement.measurand == measurand && reading.measurement.state == state);
         if !done {
-            let ask = Ask { what, state, gain: None };
-            open.push(Open { ask, role, words: words(role, state, branch.map(|at| layout.coils[at])) });
+            let measurement = Measurement { measurand, state, gain: None };
+            open.push(UnmeasuredPoint {
+                measurement,
+                role,
+                words: words(role, state, branch.map(|at| layout.coils[at])),
+            });
         }
     };
     offer(Role::Supply, Running::Nothing, None);
@@ -80,13 +93,17 @@ fn not_measured(layout: &Layout) -> Vec<Open> {
     open
 }
 
-fn words(role: Role, state: State, coil: Option<&str>) -> String {
+fn words(role: Role, state: DriveState, coil: Option<&str>) -> String {
     let coil = coil.unwrap_or("the circuit");
     match (role, state) {
-        (Role::Supply, State::Everything) => "the volts across the battery's posts with everything running".to_owned(),
+        (Role::Supply, DriveState::AllHeld) => {
+            "the volts across the battery's posts with everything running".to_owned()
+        }
         (Role::Supply, _) => "the volts across the battery's posts with nothing running".to_owned(),
-        (Role::Feed, State::Rest | State::Everything) => "the volts of the shared feed, nothing running".to_owned(),
-        (Role::Feed, State::Pulled(_)) => {
+        (Role::Feed, DriveState::Rest | DriveState::AllHeld) => {
+            "the volts of the shared feed, nothing running".to_owned()
+        }
+        (Role::Feed, DriveState::HeldUnplugged(_)) => {
             format!("the volts at the harness feed pin of the {coil}, unplugged, its driver on")
         }
         (Role::Feed, _) => format!("the volts at the feed terminal of the {coil}, held on"),
@@ -96,7 +113,7 @@ fn words(role: Role, state: State, coil: Option<&str>) -> String {
         (Role::CoilVolts, _) => format!("the volts across the {coil}, held on"),
         (Role::FeedPinDrop, _) => format!("the drop across the feed pin of the {coil}, held on"),
         (Role::GroundPinDrop, _) => format!("the drop across the ground pin of the {coil}, held on"),
-        (Role::GroundDrop, State::Everything) => {
+        (Role::GroundDrop, DriveState::AllHeld) => {
             "from the shared ground to battery negative with everything running".to_owned()
         }
         (Role::GroundDrop, _) => format!("from the ground terminal of the {coil} to battery negative, held on"),

@@ -1,6 +1,6 @@
 //! One coil unlike the others though no limit says so: the robust outlier test on coils of one kind.
 
-use super::{Alternative, Finding, Kind, Sure, layout::Layout, model::What, sound::Sound};
+use super::{Alternative, Confidence, Finding, FindingKind, layout::Layout, model::Measurand, prior::CircuitPrior};
 use crate::{
     electrics::{CUSTOMARY_SCORE, Siblings, Uncertain},
     units::{Quantity, show},
@@ -12,18 +12,18 @@ const USUAL_SPREAD: f64 = 0.02;
 const SAME_KIND: f64 = 0.01;
 
 /// Coils that differ from their siblings, apart from those that a finding speaks of already.
-pub(super) fn unlike(layout: &Layout, sound: &Sound, told: &[Finding]) -> Vec<Finding> {
+pub(super) fn unlike(layout: &Layout, prior: &CircuitPrior, fitted: &[Finding]) -> Vec<Finding> {
     let mut found = Vec::new();
     let mut done: Vec<usize> = Vec::new();
     for at in 0..layout.coils.len() {
-        let Some(wanted) = sound.nominal[at].filter(|_| !done.contains(&at)) else { continue };
+        let Some(wanted) = prior.nominal[at].filter(|_| !done.contains(&at)) else { continue };
         let alike = |other: &usize| {
-            sound.nominal[*other].is_some_and(|ohms| (ohms / wanted - 1.0).abs() < SAME_KIND)
-                && layout.has(What::CoilOhms(*other))
+            prior.nominal[*other].is_some_and(|ohms| (ohms / wanted - 1.0).abs() < SAME_KIND)
+                && layout.has(Measurand::CoilOhms(*other))
         };
         let group: Vec<usize> = (0..layout.coils.len()).filter(alike).collect();
         done.extend(&group);
-        let spoken_of = |coil: &str| told.iter().any(|finding| finding.circuits.iter().any(|name| name == coil));
+        let spoken_of = |coil: &str| fitted.iter().any(|finding| finding.circuits.iter().any(|name| name == coil));
         let ohms: Vec<Option<Uncertain>> = group.iter().map(|at| ohms(layout, *at)).collect();
         // What is open or spoken of already is no sibling to compare with.
         let members: Vec<(usize, Uncertain)> = group
@@ -38,7 +38,7 @@ pub(super) fn unlike(layout: &Layout, sound: &Sound, told: &[Finding]) -> Vec<Fi
 }
 
 fn ohms(layout: &Layout, at: usize) -> Option<Uncertain> {
-    layout.case.fact(layout.coils[at], super::Role::CoilOhms, None)?.uncertain()
+    layout.observations.observation(layout.coils[at], super::Role::CoilOhms, None)?.uncertain()
 }
 
 fn compare(layout: &Layout, members: &[(usize, Uncertain)]) -> Vec<Finding> {
@@ -52,7 +52,7 @@ fn compare(layout: &Layout, members: &[(usize, Uncertain)]) -> Vec<Finding> {
         let shown = |value| show(value, Quantity::Ohms);
         let way = if score > 0.0 { "more" } else { "fewer" };
         Finding {
-            kind: Kind::UnlikeSiblings,
+            kind: FindingKind::UnlikeSiblings,
             circuits: vec![coil.to_owned()],
             sentence: format!(
                 "{coil}: unlike its siblings, {} ohms than the others of its kind ({} against {}).",
@@ -71,9 +71,9 @@ fn compare(layout: &Layout, members: &[(usize, Uncertain)]) -> Vec<Finding> {
                     )
                 })
                 .collect(),
-            sure: Sure::new(0.8, score.abs()),
+            confidence: Confidence::new(0.8, score.abs()),
             alternatives: vec![Alternative {
-                kind: Kind::WarmCoils,
+                kind: FindingKind::WarmCoils,
                 circuits: vec![coil.to_owned()],
                 sentence: format!("{coil}: warmer or colder than the others, or of another make."),
                 weight: None,

@@ -10,10 +10,10 @@ use crate::{
 use Running::{Everything, Nothing, This};
 
 /// A value as a handheld meter of 0.5 % would give it.
-fn fact(circuit: &str, role: Role, running: Running, value: f64) -> Fact {
+fn observation(circuit: &str, role: Role, running: Running, value: f64) -> Observation {
     let u = 0.003 * value.abs() + 0.005;
     let step = format!("{circuit}, {role}, {} running", running.word());
-    Fact::number(circuit, &step, role, running, Uncertain::new(value, u))
+    Observation::number(circuit, &step, role, running, Uncertain::new(value, u))
 }
 
 fn nominal(text: &str) -> Limit {
@@ -29,15 +29,15 @@ fn most(text: &str) -> Limit {
 }
 
 /// A coil's feed, ohms and amps.
-fn coil(name: &str, volts: f64, ohms: f64, amps: f64, limit: Option<&str>) -> Vec<Fact> {
-    let mut coil_ohms = fact(name, Role::CoilOhms, Nothing, ohms);
+fn coil(name: &str, volts: f64, ohms: f64, amps: f64, limit: Option<&str>) -> Vec<Observation> {
+    let mut coil_ohms = observation(name, Role::CoilOhms, Nothing, ohms);
     coil_ohms.limit = limit.map(nominal);
-    vec![fact(name, Role::Feed, Nothing, volts), coil_ohms, fact(name, Role::CoilAmps, This, amps)]
+    vec![observation(name, Role::Feed, Nothing, volts), coil_ohms, observation(name, Role::CoilAmps, This, amps)]
 }
 
 /// The first finding.
-fn first(facts: Vec<Fact>) -> Finding {
-    conclude(&Case::new(facts)).swap_remove(0)
+fn first(observations: Vec<Observation>) -> Finding {
+    conclude(&ObservationSet::new(observations)).swap_remove(0)
 }
 
 #[test]
@@ -47,8 +47,11 @@ fn volts_ohms_and_amps_that_agree_are_good() {
     for (ohms, amps) in [(6.2, 2.05), (12.5, 1.02), (29.0, 0.443)] {
         let limit = format!("{ohms} ohm ± 5 %");
         let finding = first(coil("lift coil", 12.87, ohms, amps, Some(&limit)));
-        assert_eq!(finding.kind, Kind::Healthy, "{finding:?}");
-        assert!(finding.alternatives.iter().any(|other| other.kind == Kind::ShortToFeed), "says what it did not see");
+        assert_eq!(finding.kind, FindingKind::Healthy, "{finding:?}");
+        assert!(
+            finding.alternatives.iter().any(|other| other.kind == FindingKind::ShortToFeed),
+            "says what it did not see"
+        );
     }
 }
 
@@ -56,7 +59,11 @@ fn volts_ohms_and_amps_that_agree_are_good() {
 fn missing_amps_are_resistance_that_shows_under_load_only() {
     // By Ohm's law 12.87 V and 1.60 A are 8.04 ohm: 1.84 beyond the coil's 6.2, a little of it in what all coils share.
     let finding = first(coil("lift coil", 12.87, 6.2, 1.60, Some("6.2 ohm ± 5 %")));
-    assert_eq!((finding.kind, finding.sure.belief > Belief::Possible), (Kind::UnplacedResistance, true), "{finding:?}");
+    assert_eq!(
+        (finding.kind, finding.confidence.level > ConfidenceLevel::Possible),
+        (FindingKind::UnplacedResistance, true),
+        "{finding:?}"
+    );
     assert!(finding.sentence.starts_with("lift coil: 1.7 ohm more under load than at rest"), "{}", finding.sentence);
     assert!(
         finding.evidence.iter().any(|line| line.contains("1.84 ohm ± 0.12 ohm beyond the coil")),
@@ -71,12 +78,12 @@ fn missing_amps_are_resistance_that_shows_under_load_only() {
 fn the_drop_tells_the_side() {
     // 12.6 V over 7.5 + 0.93 + 0.1 ohm are 1.48 A; 1.38 V of it behind the coil are 0.93 ohm, of which the
     // ground that all coils share has some 0.03.
-    let mut facts = coil("tilt coil", 12.6, 7.5, 1.48, Some("7.5 ohm ± 8 %"));
-    facts.push(fact("tilt coil", Role::GroundDrop, This, 1.38));
-    facts.push(fact("tilt coil", Role::Feed, This, 12.46));
-    let finding = first(facts);
+    let mut observations = coil("tilt coil", 12.6, 7.5, 1.48, Some("7.5 ohm ± 8 %"));
+    observations.push(observation("tilt coil", Role::GroundDrop, This, 1.38));
+    observations.push(observation("tilt coil", Role::Feed, This, 12.46));
+    let finding = first(observations);
     assert_eq!(finding.sentence, "tilt coil: 0.9 ohm more under load than at rest, on the ground side.");
-    assert_eq!((finding.kind, finding.sure.belief), (Kind::GroundResistance, Belief::Certain));
+    assert_eq!((finding.kind, finding.confidence.level), (FindingKind::GroundResistance, ConfidenceLevel::Certain));
     assert!(finding.next.contains("ground stud"), "{}", finding.next);
 }
 
@@ -86,11 +93,12 @@ fn a_feed_that_drops_next_to_nothing_is_no_fault() {
     // 12.87 V over 6.2 and 0.9 ohm is 1.813 A by Ohm's law, and 1.631 V of it behind the coil; a meter of 0.5 % + 2 digits.
     let shown = |role: Role, running: Running, value: f64, digit: f64| {
         let value = Uncertain::rectangular(value, 0.005 * value + 2.0 * digit);
-        let mut fact = Fact::number("lift coil", &role.to_string(), role, running, value);
-        fact.gain = Some(Gain { meter: role.quantity().to_string(), relative_u: 0.005 / 3f64.sqrt() });
-        fact
+        let mut observation = Observation::number("lift coil", &role.to_string(), role, running, value);
+        observation.gain =
+            Some(SharedGainError { meter: role.quantity().to_string(), relative_u: 0.005 / 3f64.sqrt() });
+        observation
     };
-    let findings = conclude(&Case::new([
+    let findings = conclude(&ObservationSet::new([
         shown(Role::Feed, Nothing, 12.87, 0.01).limited(least("11.8 V")),
         shown(Role::CoilOhms, Nothing, 6.2, 0.01).limited(nominal("6.2 ohm ± 8 %")),
         shown(Role::CoilAmps, This, 1.813, 0.001),
@@ -99,27 +107,27 @@ fn a_feed_that_drops_next_to_nothing_is_no_fault() {
     ]));
     let faults: Vec<&Finding> = findings.iter().filter(|finding| finding.kind.is_fault()).collect();
     assert_eq!(faults.len(), 1, "{faults:#?}");
-    assert_eq!(faults[0].kind, Kind::GroundResistance);
+    assert_eq!(faults[0].kind, FindingKind::GroundResistance);
 }
 
 #[test]
 fn a_shared_ground_is_judged_settled() {
     // Under 100 mV with everything running is good although it surged to 1.3 V: common practice, no source.
-    let facts = |volts: f64| {
-        let mut facts: Vec<Fact> = ["lift", "tilt", "float"]
+    let observations = |volts: f64| {
+        let mut observations: Vec<Observation> = ["lift", "tilt", "float"]
             .iter()
             .flat_map(|name| coil(name, 12.5, 7.5, 1.62, Some("7.5 ohm ± 8 %")))
             .collect();
-        facts.push(fact("ground", Role::GroundDrop, Everything, volts).limited(most("100 mV")));
-        facts
+        observations.push(observation("ground", Role::GroundDrop, Everything, volts).limited(most("100 mV")));
+        observations
     };
-    assert_eq!(first(facts(0.08)).kind, Kind::Healthy);
-    let finding = first(facts(1.3));
-    assert_eq!((finding.kind, finding.circuits.len()), (Kind::SharedGround, 0), "{finding:?}");
+    assert_eq!(first(observations(0.08)).kind, FindingKind::Healthy);
+    let finding = first(observations(1.3));
+    assert_eq!((finding.kind, finding.circuits.len()), (FindingKind::SharedGround, 0), "{finding:?}");
 }
 
 /// Three coils of 7.5 ohm whose ohms and amps are those at some temperature.
-fn block(ratio: f64) -> Vec<Fact> {
+fn block(ratio: f64) -> Vec<Observation> {
     ["lift", "tilt", "aux"]
         .iter()
         .flat_map(|name| coil(name, 12.6, 7.5 * ratio, 12.5 / (7.5 * ratio + 0.12), Some("7.5 ohm ± 8 %")))
@@ -130,19 +138,19 @@ fn block(ratio: f64) -> Vec<Fact> {
 fn warm_coils_are_not_condemned() {
     // IEC 60028: at 84 °C copper has 1 + 0.00393 · 64 = 1.2515 times its ohms at 20 °C.
     let finding = first(block(1.2515));
-    assert_eq!(finding.kind, Kind::WarmCoils, "{finding:?}");
+    assert_eq!(finding.kind, FindingKind::WarmCoils, "{finding:?}");
     assert!(!finding.kind.is_fault() && finding.next.contains("temperature"));
-    let mut known = Case::new(block(1.2515));
+    let mut known = ObservationSet::new(block(1.2515));
     known.part_celsius = Some(Uncertain::new(84.0, 2.0));
-    assert_eq!(conclude(&known)[0].kind, Kind::Healthy);
+    assert_eq!(conclude(&known)[0].kind, FindingKind::Healthy);
 }
 
 #[test]
 fn one_coil_too_high_tells_what_heat_it_would_take() {
-    let mut facts = block(1.0);
-    facts.extend(coil("float", 12.6, 9.39, 1.31, Some("7.5 ohm ± 8 %")));
-    let finding = first(facts);
-    assert_eq!((finding.kind, finding.circuits), (Kind::CoilOutOfTolerance, vec!["float".to_owned()]));
+    let mut observations = block(1.0);
+    observations.extend(coil("float", 12.6, 9.39, 1.31, Some("7.5 ohm ± 8 %")));
+    let finding = first(observations);
+    assert_eq!((finding.kind, finding.circuits), (FindingKind::CoilOutOfTolerance, vec!["float".to_owned()]));
     // 9.39/7.5 is 1.252: 84 °C by IEC 60028.
     assert!(finding.sentence.contains("Heat alone would take 84 °C in this coil only"), "{}", finding.sentence);
 }
@@ -150,56 +158,56 @@ fn one_coil_too_high_tells_what_heat_it_would_take() {
 #[test]
 fn a_coil_unlike_its_siblings_is_found_within_its_limit() {
     // Wide limits: 8.3 ohm keeps to 7.5 ± 15 %, and still three siblings have 7.3.
-    let facts = |odd: f64| -> Vec<Fact> {
+    let observations = |odd: f64| -> Vec<Observation> {
         [("a", 7.3), ("b", 7.32), ("c", 7.28), ("d", odd)]
             .iter()
             .flat_map(|(name, ohms)| coil(name, 12.6, *ohms, 12.5 / (ohms + 0.12), Some("7.5 ohm ± 15 %")))
             .collect()
     };
-    let finding = first(facts(8.3));
-    assert_eq!((finding.kind, finding.circuits), (Kind::UnlikeSiblings, vec!["d".to_owned()]));
-    assert_eq!(first(facts(7.5)).kind, Kind::Healthy);
+    let finding = first(observations(8.3));
+    assert_eq!((finding.kind, finding.circuits), (FindingKind::UnlikeSiblings, vec!["d".to_owned()]));
+    assert_eq!(first(observations(7.5)).kind, FindingKind::Healthy);
 }
 
 #[test]
 fn siblings_serve_where_there_is_no_limit() {
-    let facts: Vec<Fact> = [("a", 7.5), ("b", 7.6), ("c", 7.4), ("d", 3.5)]
+    let observations: Vec<Observation> = [("a", 7.5), ("b", 7.6), ("c", 7.4), ("d", 3.5)]
         .iter()
         .flat_map(|(name, ohms)| coil(name, 12.6, *ohms, 12.5 / (ohms + 0.12), None))
         .collect();
-    let finding = first(facts);
-    assert_eq!((finding.kind, finding.circuits), (Kind::ShortedCoil, vec!["d".to_owned()]));
+    let finding = first(observations);
+    assert_eq!((finding.kind, finding.circuits), (FindingKind::ShortedCoil, vec!["d".to_owned()]));
 }
 
 #[test]
 fn systems_of_other_volts_are_as_good() {
     // Charging at 14.2 V, and a 24 V system at rest: common practice, no source.
     for volts in [14.2, 25.2, 28.0] {
-        let mut facts = coil("lift", volts, 20.0, volts / 20.1, Some("20 ohm ± 8 %"));
-        facts.push(fact("supply", Role::Supply, Nothing, volts + 0.05));
-        assert_eq!(first(facts).kind, Kind::Healthy, "{volts}");
+        let mut observations = coil("lift", volts, 20.0, volts / 20.1, Some("20 ohm ± 8 %"));
+        observations.push(observation("supply", Role::Supply, Nothing, volts + 0.05));
+        assert_eq!(first(observations).kind, FindingKind::Healthy, "{volts}");
     }
 }
 
 #[test]
 fn what_would_tell_two_explanations_apart_is_asked_for() {
     // The block's feed is low at rest and nobody looked at the battery.
-    let mut facts = coil("lift", 10.9, 7.5, 1.42, Some("7.5 ohm ± 8 %"));
-    facts.pop();
-    facts.push(fact("block feed", Role::Feed, Nothing, 10.9).limited(least("11.8 V")));
-    let finding = first(facts);
+    let mut observations = coil("lift", 10.9, 7.5, 1.42, Some("7.5 ohm ± 8 %"));
+    observations.pop();
+    observations.push(observation("block feed", Role::Feed, Nothing, 10.9).limited(least("11.8 V")));
+    let finding = first(observations);
     let other = finding.alternatives.first().expect("two things explain it");
     let both = [finding.kind, other.kind];
-    assert!(both.contains(&Kind::WeakSupply) && both.contains(&Kind::FeedLowEverywhere), "{finding:?}");
-    assert_eq!(finding.sure.belief, Belief::Possible);
+    assert!(both.contains(&FindingKind::WeakSupply) && both.contains(&FindingKind::FeedLowEverywhere), "{finding:?}");
+    assert_eq!(finding.confidence.level, ConfidenceLevel::Possible);
     assert!(finding.next.contains("battery's posts"), "{}", finding.next);
 }
 
 #[test]
 fn too_little_is_said_so() {
-    for facts in [Vec::new(), vec![fact("lift", Role::CoilOhms, Nothing, 7.5)]] {
-        let finding = first(facts);
-        assert_eq!(finding.kind, Kind::NotEnough);
+    for observations in [Vec::new(), vec![observation("lift", Role::CoilOhms, Nothing, 7.5)]] {
+        let finding = first(observations);
+        assert_eq!(finding.kind, FindingKind::NotEnough);
         assert!(finding.next.starts_with("Measure "), "{}", finding.next);
     }
 }
@@ -207,19 +215,19 @@ fn too_little_is_said_so() {
 #[test]
 fn a_reading_that_fits_nothing_is_told() {
     // 12.5 V and 7.5 ohm give the 1.64 A measured, so 6 V across the coil meanwhile can't be.
-    let mut facts = coil("lift", 12.6, 7.5, 1.64, Some("7.5 ohm ± 8 %"));
-    facts.push(fact("lift", Role::CoilVolts, This, 6.0));
-    let findings = conclude(&Case::new(facts));
-    assert!(findings.iter().any(|finding| finding.kind == Kind::Contradiction), "{findings:?}");
+    let mut observations = coil("lift", 12.6, 7.5, 1.64, Some("7.5 ohm ± 8 %"));
+    observations.push(observation("lift", Role::CoilVolts, This, 6.0));
+    let findings = conclude(&ObservationSet::new(observations));
+    assert!(findings.iter().any(|finding| finding.kind == FindingKind::Contradiction), "{findings:?}");
 }
 
 #[test]
 fn the_same_facts_give_the_same_findings() {
-    let facts = coil("lift", 12.6, 7.5, 1.2, Some("7.5 ohm ± 8 %"));
-    assert_eq!(conclude(&Case::new(facts.clone())), conclude(&Case::new(facts)));
+    let observations = coil("lift", 12.6, 7.5, 1.2, Some("7.5 ohm ± 8 %"));
+    assert_eq!(conclude(&ObservationSet::new(observations.clone())), conclude(&ObservationSet::new(observations)));
 }
 
-fn any_fact() -> impl Strategy<Value = Fact> {
+fn any_fact() -> impl Strategy<Value = Observation> {
     let roles = [
         Role::Supply,
         Role::Feed,
@@ -235,16 +243,19 @@ fn any_fact() -> impl Strategy<Value = Fact> {
     ];
     let value = prop_oneof![Just(0.0), Just(f64::MAX), -1e-3..1e-3_f64, -20.0..40.0_f64, -1e9..1e9_f64];
     let limit = prop::option::of((-10.0..20.0_f64, 0.0..20.0_f64));
-    let what = (prop::sample::select(roles.to_vec()), prop::sample::select(vec![Nothing, This, Everything]));
-    (what, prop::sample::select(vec!["lift", "tilt", "ground"]), value, 0.0..2.0_f64, limit, 0..4_u8).prop_map(
+    let measurand = (prop::sample::select(roles.to_vec()), prop::sample::select(vec![Nothing, This, Everything]));
+    (measurand, prop::sample::select(vec!["lift", "tilt", "ground"]), value, 0.0..2.0_f64, limit, 0..4_u8).prop_map(
         |((role, running), circuit, value, u, limit, form)| {
-            let mut fact = Fact::number(circuit, "a step", role, running, Uncertain::new(value, u));
+            let mut observation = Observation::number(circuit, "a step", role, running, Uncertain::new(value, u));
             let dimension = role.quantity().dimension();
-            fact.limit = limit.map(|(low, width)| Limit { low: Some(low), high: Some(low + width), dimension });
+            observation.limit = limit.map(|(low, width)| Limit { low: Some(low), high: Some(low + width), dimension });
             match form {
-                0 => fact.over(),
-                1 => Fact { gain: Some(Gain { meter: "m".to_owned(), relative_u: 0.01 * u }), ..fact },
-                _ => fact,
+                0 => observation.over(),
+                1 => Observation {
+                    gain: Some(SharedGainError { meter: "m".to_owned(), relative_u: 0.01 * u }),
+                    ..observation
+                },
+                _ => observation,
             }
         },
     )
@@ -253,11 +264,11 @@ fn any_fact() -> impl Strategy<Value = Fact> {
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(64))]
     #[test]
-    fn nonsense_is_answered_too(facts in proptest::collection::vec(any_fact(), 0..12)) {
-        let findings = conclude(&Case::new(facts));
+    fn nonsense_is_answered_too(observations in proptest::collection::vec(any_fact(), 0..12)) {
+        let findings = conclude(&ObservationSet::new(observations));
         prop_assert!(!findings.is_empty());
         for finding in findings {
-            prop_assert!((0.0..=1.0).contains(&finding.sure.weight) && finding.sure.z >= 0.0, "{:?}", finding);
+            prop_assert!((0.0..=1.0).contains(&finding.confidence.weight) && finding.confidence.z >= 0.0, "{:?}", finding);
             prop_assert!(!finding.sentence.is_empty() && !finding.next.is_empty());
         }
     }
@@ -265,21 +276,22 @@ proptest! {
 
 /// A whole block by Ohm's law, measured with a handheld meter of 0.5 % + 2 digits, clamps of 1.5 % + 20 mA and a board of
 /// 0.5 % + 5 mV that happen to be exact: shared feed, wires, coils, ground wires, shared ground, ohm.
-fn block_of(battery: f64, feed: f64, wires: &[f64], coils: &[f64], grounds: &[f64], ground: f64) -> Vec<Fact> {
+fn block_of(battery: f64, feed: f64, wires: &[f64], coils: &[f64], grounds: &[f64], ground: f64) -> Vec<Observation> {
     const BATTERY_OHMS: f64 = 0.01;
     let shown = |circuit: &str, role: Role, running: Running, value: f64, share: f64, fixed: f64| {
         let u = Uncertain::rectangular(value, share * value + fixed);
-        let mut fact = Fact::number(circuit, &format!("{circuit}, {role}"), role, running, u);
-        fact.gain = Some(Gain { meter: format!("{share} {}", role.quantity()), relative_u: share / 3f64.sqrt() });
-        fact
+        let mut observation = Observation::number(circuit, &format!("{circuit}, {role}"), role, running, u);
+        observation.gain =
+            Some(SharedGainError { meter: format!("{share} {}", role.quantity()), relative_u: share / 3f64.sqrt() });
+        observation
     };
-    let mut facts = vec![shown("supply", Role::Supply, Nothing, battery, 0.005, 0.005).limited(least("12.2 V"))];
+    let mut observations = vec![shown("supply", Role::Supply, Nothing, battery, 0.005, 0.005).limited(least("12.2 V"))];
     let mut all_a = 0.0;
     for (at, coil) in coils.iter().enumerate() {
         let name = format!("coil {}", at + 1);
         let amps = battery / (BATTERY_OHMS + feed + wires[at] + coil + grounds[at] + ground);
         all_a += amps;
-        facts.extend([
+        observations.extend([
             shown(&name, Role::Feed, Nothing, battery, 0.005, 0.02).limited(least("11.8 V")),
             shown(&name, Role::CoilOhms, Nothing, *coil, 0.009, 0.03).limited(nominal("7.5 ohm ± 10 %")),
             shown(&name, Role::CoilAmps, This, amps, 0.015, 0.02),
@@ -289,8 +301,8 @@ fn block_of(battery: f64, feed: f64, wires: &[f64], coils: &[f64], grounds: &[f6
     }
     let all =
         shown("shared ground", Role::GroundDrop, Everything, all_a * ground, 0.005, 0.005).limited(most("100 mV"));
-    facts.push(all);
-    facts
+    observations.push(all);
+    observations
 }
 
 /// Seen by a technician: machines in better order than the usual one were condemned, each time for another reason.
@@ -302,7 +314,7 @@ fn better_wiring_than_usual_is_no_fault() {
         for coils in [&[7.5, 7.42, 7.55][..], &[7.5], &[7.5, 7.4], &[7.5, 7.42, 7.55, 7.47, 7.52, 7.45]] {
             let wires = vec![wire; coils.len()];
             let grounds = vec![ground_wire; coils.len()];
-            let findings = conclude(&Case::new(block_of(battery, feed, &wires, coils, &grounds, ground)));
+            let findings = conclude(&ObservationSet::new(block_of(battery, feed, &wires, coils, &grounds, ground)));
             let told: Vec<&str> = findings.iter().map(|finding| &finding.sentence[..]).collect();
             assert!(!findings.iter().any(|finding| finding.kind.is_fault()), "{wire} {coils:?}: {told:#?}");
             assert!(!told.iter().any(|told| told.contains("fits neither")), "{wire} {coils:?}: {told:#?}");
@@ -313,17 +325,17 @@ fn better_wiring_than_usual_is_no_fault() {
 #[test]
 fn faults_in_better_wiring_are_found() {
     let (wires, grounds) = ([0.05; 3], [0.01; 3]);
-    let first = |facts: Vec<Fact>| {
-        let finding = first(facts);
+    let first = |observations: Vec<Observation>| {
+        let finding = first(observations);
         (finding.kind, finding.circuits)
     };
     let of = |coils: &[f64], battery: f64| block_of(battery, 0.02, &wires, coils, &grounds, 0.008);
-    assert_eq!(first(of(&[7.5, 7.42, 7.55], 11.2)).0, Kind::WeakSupply);
-    assert_eq!(first(of(&[7.5, 0.9, 7.55], 12.6)), (Kind::ShortedCoil, vec!["coil 2".to_owned()]));
+    assert_eq!(first(of(&[7.5, 7.42, 7.55], 11.2)).0, FindingKind::WeakSupply);
+    assert_eq!(first(of(&[7.5, 0.9, 7.55], 12.6)), (FindingKind::ShortedCoil, vec!["coil 2".to_owned()]));
     let bad_ground = block_of(12.6, 0.02, &wires, &[7.5, 7.42, 7.55], &[0.01, 0.91, 0.01], 0.008);
-    assert_eq!(first(bad_ground), (Kind::GroundResistance, vec!["coil 2".to_owned()]));
+    assert_eq!(first(bad_ground), (FindingKind::GroundResistance, vec!["coil 2".to_owned()]));
     let bad_feed = block_of(12.6, 0.02, &[0.05, 0.65, 0.05], &[7.5, 7.42, 7.55], &grounds, 0.008);
-    assert_eq!(first(bad_feed), (Kind::FeedResistance, vec!["coil 2".to_owned()]));
+    assert_eq!(first(bad_feed), (FindingKind::FeedResistance, vec!["coil 2".to_owned()]));
     let shared_feed = block_of(12.6, 0.65, &wires, &[7.5, 7.42, 7.55], &grounds, 0.008);
-    assert_eq!(first(shared_feed).0, Kind::FeedLowEverywhere);
+    assert_eq!(first(shared_feed).0, FindingKind::FeedLowEverywhere);
 }

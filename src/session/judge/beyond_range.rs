@@ -5,7 +5,7 @@
 use super::{Judgement, Outcome, RangeEnd, compare};
 use crate::{
     channel::Sample,
-    electrics::{Decision, Rule},
+    electrics::{Decision, DecisionRule},
     protocol::Value,
     units::{Limit, Measure, Quantity, show},
 };
@@ -29,13 +29,13 @@ impl BeyondRange {
     }
 
     /// A verdict only where the reach and all that lies beyond it agree.
-    pub(super) fn compare(&self, limit: &Limit, rule: Rule) -> Decision {
+    pub(super) fn compare(&self, limit: &Limit, rule: DecisionRule) -> Decision {
         let nearest = compare(limit, Value::Number(self.reach), self.u, rule);
         if nearest == compare(limit, self.end().into(), None, rule) { nearest } else { Decision::TooClose }
     }
 
     /// The same with the sentence.
-    pub(super) fn judge(&self, limit: Option<&Limit>, rule: Rule) -> Judgement {
+    pub(super) fn judge(&self, limit: Option<&Limit>, rule: DecisionRule) -> Judgement {
         let (shown, reach) = (show(self.shown, self.quantity), show(self.reach.abs(), self.quantity));
         let end = match limit {
             Some(limit) => format!("there may be more, {limit} wanted"),
@@ -94,13 +94,13 @@ mod tests {
             (-64.0, Some(-50.0), None, Decision::Outside),
             (-64.0, Some(-80.0), None, Decision::TooClose),
         ] {
-            let found = beyond(shown).unwrap().compare(&limit(low, high), Rule::Guarded);
+            let found = beyond(shown).unwrap().compare(&limit(low, high), DecisionRule::Guarded);
             assert_eq!(found, verdict, "{shown} {low:?} {high:?}");
         }
-        let judged = beyond(64.0).unwrap().judge(Some(&limit(None, Some(80.0))), Rule::Guarded);
+        let judged = beyond(64.0).unwrap().judge(Some(&limit(None, Some(80.0))), DecisionRule::Guarded);
         assert_eq!(judged.value(), Some(Value::Over));
         let words = "64.00 A is beyond the 60.00 A that the channel reaches: there may be more, at most 80.00 A wanted";
         assert_eq!(judged.reason, words);
-        assert_eq!(beyond(64.0).unwrap().judge(None, Rule::Guarded).verdict(), None);
+        assert_eq!(beyond(64.0).unwrap().judge(None, DecisionRule::Guarded).verdict(), None);
     }
 }

@@ -5,7 +5,7 @@ use std::time::Duration;
 use super::{LoadConditions, PartCelsius, TemperatureCorrection, place};
 use crate::{
     channel::{Channel, ChannelId},
-    electrics::Rule,
+    electrics::DecisionRule,
     procedure::{CaptureMode, ContactRule, PartTemperature, Step},
     session::{StepView, Visit},
     units::{Limit, Measure, Quantity},
@@ -23,7 +23,7 @@ pub(crate) struct StepCriteria {
     /// What the value must keep to; none for a step that is only recorded.
     pub limit: Option<Limit>,
     /// How the uncertainty enters.
-    pub rule: Rule,
+    pub rule: DecisionRule,
     /// Which value counts.
     pub mode: CaptureMode,
     /// What proves that the leads touch.
@@ -86,7 +86,7 @@ impl StepCriteria {
             reach: None,
             quantity: view.quantity,
             limit: view.limit,
-            rule: Rule::Guarded,
+            rule: DecisionRule::Guarded,
             mode: CaptureMode::Taken,
             contact: ContactRule::Fixed,
             load: LoadConditions::default(),

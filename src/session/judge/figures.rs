@@ -1,7 +1,7 @@
 //! Running figures of one signal over a step: constant work and memory for each sample.
 
 use super::Verdict;
-use crate::{clock::Mono, electrics::Running, protocol::Value};
+use crate::{clock::Mono, electrics::RunningStatistics, protocol::Value};
 
 /// A sample stands for the time until the next one, but not for longer than this: after it the
 /// meter was silent, and nothing is known.
@@ -11,7 +11,7 @@ const LONGEST_HOLD_US: i64 = 2_000_000;
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Figures {
     /// Of the numbers among the samples.
-    pub numbers: Running,
+    pub numbers: RunningStatistics,
     /// The newest number; none before the first.
     pub last: Option<f64>,
     /// Samples beyond the meter's range.

@@ -2,7 +2,7 @@
 
 use super::{Judgement, Outcome, RangeEnd};
 use crate::{
-    electrics::{Decision, Limits, Rule, Uncertain, decide},
+    electrics::{Decision, DecisionRule, Limits, Uncertain, decide},
     protocol::Value,
     units::{Limit, Quantity, show, show_with},
 };
@@ -10,7 +10,7 @@ use crate::{
 /// How a value keeps to a limit, without the sentence: this runs on every sample.
 ///
 /// `u` is the standard uncertainty in the limit's base units; without it the value alone decides.
-pub(crate) fn compare(limit: &Limit, value: Value, u: Option<f64>, rule: Rule) -> Decision {
+pub(crate) fn compare(limit: &Limit, value: Value, u: Option<f64>, rule: DecisionRule) -> Decision {
     match value {
         Value::Number(value) => {
             let limits = Limits { low: limit.low, high: limit.high };
@@ -24,7 +24,7 @@ pub(crate) fn compare(limit: &Limit, value: Value, u: Option<f64>, rule: Rule) -
 }
 
 /// A value against a limit, with the sentence.
-pub(crate) fn judge(limit: &Limit, value: Value, quantity: Quantity, u: Option<f64>, rule: Rule) -> Judgement {
+pub(crate) fn judge(limit: &Limit, value: Value, quantity: Quantity, u: Option<f64>, rule: DecisionRule) -> Judgement {
     let decision = compare(limit, value, u, rule);
     let beyond = |end| Outcome::BeyondRange { decision, end, quantity, limit: *limit };
     let outcome = match value {
@@ -75,8 +75,8 @@ mod tests {
         // JCGM 106:2012: acceptance is not strict (from memory).
         let least = limit(Some(11.8), None);
         for (value, decision) in [(11.8, Decision::Within), (11.799, Decision::Outside), (14.0, Decision::Within)] {
-            assert_eq!(compare(&least, Value::Number(value), Some(0.1), Rule::Simple), decision, "{value}");
-            assert_eq!(compare(&least, Value::Number(value), None, Rule::Guarded), decision, "{value}");
+            assert_eq!(compare(&least, Value::Number(value), Some(0.1), DecisionRule::Simple), decision, "{value}");
+            assert_eq!(compare(&least, Value::Number(value), None, DecisionRule::Guarded), decision, "{value}");
         }
     }
 
@@ -91,17 +91,17 @@ mod tests {
             (0.119, Decision::TooClose),
             (0.121, Decision::Outside),
         ] {
-            assert_eq!(compare(&most, Value::Number(value), Some(0.010), Rule::Guarded), decision, "{value}");
+            assert_eq!(compare(&most, Value::Number(value), Some(0.010), DecisionRule::Guarded), decision, "{value}");
         }
     }
 
     #[test]
     fn beyond_the_range_breaks_an_upper_limit() {
         let both = limit(Some(6.9), Some(8.1));
-        let judgement = judge(&both, Value::Over, Quantity::Ohms, None, Rule::Guarded);
+        let judgement = judge(&both, Value::Over, Quantity::Ohms, None, DecisionRule::Guarded);
         assert_eq!(judgement.verdict(), Some(Verdict::Outside));
         assert!(judgement.reason.starts_with("open or beyond"), "{}", judgement.reason);
-        assert_eq!(compare(&limit(Some(11.8), None), Value::Over, None, Rule::Guarded), Decision::Within);
+        assert_eq!(compare(&limit(Some(11.8), None), Value::Over, None, DecisionRule::Guarded), Decision::Within);
     }
 
     #[test]
@@ -112,7 +112,7 @@ mod tests {
             (9.2, None, "9.200 V is 2.600 V below 11.80 V"),
             (11.81, Some(0.02), "11.810 V ± 0.040 V (k = 2) does not tell it from the limit, at least 11.80 V"),
         ] {
-            assert_eq!(judge(&least, Value::Number(value), Quantity::VoltsDc, u, Rule::Guarded).reason, reason);
+            assert_eq!(judge(&least, Value::Number(value), Quantity::VoltsDc, u, DecisionRule::Guarded).reason, reason);
         }
     }
 }

@@ -16,51 +16,51 @@ mod swapped;
 mod warm;
 
 use super::{
-    Kind,
-    fit::Planted,
+    FindingKind,
+    fault::{Fault, FaultLocation},
+    fit::FittedFault,
     layout::Layout,
-    model::Parts,
-    sound::Sound,
-    spoil::{Seat, Spoil},
+    model::CircuitParameters,
+    prior::CircuitPrior,
 };
 use crate::units::{Quantity, show};
 
 /// One cause.
 pub(super) trait Cause: Sync {
     /// Where it could be in this case; empty where it makes no sense.
-    fn candidates(&self, look: &Look) -> Vec<Candidate>;
+    fn candidates(&self, context: &CauseContext) -> Vec<CauseCandidate>;
 
     /// The finding's sentence: what and where, with the figures fitted.
-    fn sentence(&self, told: &Told) -> String;
+    fn sentence(&self, fitted: &FittedCause) -> String;
 
     /// What to measure or look at to come closer, once this is what it is.
-    fn closer(&self, told: &Told) -> String;
+    fn next_step(&self, fitted: &FittedCause) -> String;
 }
 
 /// Every cause; the order has no meaning.
 pub(super) const CAUSES: [&dyn Cause; 12] = [
-    &open::Open,
-    &coil::CoilOff,
-    &warm::Warm,
-    &series::Series,
+    &open::OpenCircuit,
+    &coil::CoilOutOfTolerance,
+    &warm::WarmCoils,
+    &series::SeriesResistance,
     &shared_ground::SharedGround,
     &shared_feed::SharedFeed,
     &branch_feed::BranchFeed,
     &short_to_feed::ShortToFeed,
     &short_to_ground::ShortToGround,
-    &parallel::Parallel,
-    &swapped::Swapped,
-    &supply::Supply,
+    &parallel::ParallelPath,
+    &swapped::SwappedTerminals,
+    &supply::WeakSupply,
 ];
 
 /// What a cause may look at when it tells where it could be.
 #[derive(Debug)]
-pub(super) struct Look<'a> {
+pub(super) struct CauseContext<'a> {
     pub layout: &'a Layout<'a>,
-    pub sound: &'a Sound,
+    pub prior: &'a CircuitPrior,
 }
 
-impl Look<'_> {
+impl CauseContext<'_> {
     /// Every coil's index.
     pub(super) fn coils(&self) -> std::ops::Range<usize> {
         0..self.layout.coils.len()
@@ -69,57 +69,57 @@ impl Look<'_> {
 
 /// A cause in one place.
 #[derive(Clone)]
-pub(super) struct Candidate {
+pub(super) struct CauseCandidate {
     pub cause: &'static dyn Cause,
-    pub kind: Kind,
+    pub kind: FindingKind,
     /// Coils concerned; empty for what all share.
     pub coils: Vec<usize>,
-    pub spoil: Spoil,
+    pub fault: Fault,
     /// Figures to start from; one empty start where there is none to fit.
     pub starts: Vec<Vec<f64>>,
     /// Where each figure may lie.
     pub bounds: Vec<(f64, f64)>,
 }
 
-impl Candidate {
+impl CauseCandidate {
     /// Without figures.
-    fn plain(cause: &'static dyn Cause, kind: Kind, coils: Vec<usize>, spoil: Spoil) -> Self {
-        Self { cause, kind, coils, spoil, starts: vec![Vec::new()], bounds: Vec::new() }
+    fn plain(cause: &'static dyn Cause, kind: FindingKind, coils: Vec<usize>, fault: Fault) -> Self {
+        Self { cause, kind, coils, fault, starts: vec![Vec::new()], bounds: Vec::new() }
     }
 
     /// With one figure.
     fn one_figure(
         cause: &'static dyn Cause,
-        kind: Kind,
+        kind: FindingKind,
         coils: Vec<usize>,
-        spoil: Spoil,
+        fault: Fault,
         starts: &[f64],
         bounds: (f64, f64),
     ) -> Self {
         let starts = starts.iter().map(|start| vec![*start]).collect();
-        Self { cause, kind, coils, spoil, starts, bounds: vec![bounds] }
+        Self { cause, kind, coils, fault, starts, bounds: vec![bounds] }
     }
 
     /// From one of its starts.
-    pub(super) fn planted(&self, start: &[f64]) -> Planted {
-        Planted { spoil: self.spoil, figures: start.to_vec(), bounds: self.bounds.clone() }
+    pub(super) fn with_figures(&self, start: &[f64]) -> FittedFault {
+        FittedFault { fault: self.fault, figures: start.to_vec(), bounds: self.bounds.clone() }
     }
 }
 
 /// What a cause may look at when it is put into words.
 #[derive(Debug)]
-pub(super) struct Told<'a> {
+pub(super) struct FittedCause<'a> {
     pub layout: &'a Layout<'a>,
-    pub sound: &'a Sound,
+    pub prior: &'a CircuitPrior,
     pub coils: &'a [usize],
-    pub spoil: Spoil,
-    pub kind: Kind,
+    pub fault: Fault,
+    pub kind: FindingKind,
     pub figures: &'a [f64],
     /// The circuit as it is, with this and whatever else is wrong in it.
-    pub parts: &'a Parts,
+    pub circuit: &'a CircuitParameters,
 }
 
-impl Told<'_> {
+impl FittedCause<'_> {
     /// The first circuit concerned, as the procedure names it.
     pub(super) fn coil(&self) -> &str {
         self.coils.first().map_or("the circuit", |at| self.layout.coils[*at])
@@ -132,12 +132,12 @@ impl Told<'_> {
 
     /// Ohms for people.
     pub(super) fn ohms(&self, at: usize) -> String {
-        rough(self.figure(at), Quantity::Ohms)
+        show_rounded(self.figure(at), Quantity::Ohms)
     }
 }
 
 /// A fitted figure has two digits worth telling, volts have three.
-pub(super) fn rough(value: f64, quantity: Quantity) -> String {
+pub(super) fn show_rounded(value: f64, quantity: Quantity) -> String {
     if value == 0.0 || !value.is_finite() {
         return show(value, quantity);
     }
@@ -154,16 +154,16 @@ pub(super) fn rough(value: f64, quantity: Quantity) -> String {
 }
 
 /// The branch side of a seat in words.
-fn place_word(seat: Seat) -> &'static str {
-    match seat {
-        Seat::SharedFeed => "in the shared feed",
-        Seat::SharedGround => "in the shared ground",
-        Seat::FeedWire(_) => "on the feed side",
-        Seat::FeedPin(_) => "in the feed pin of its connector",
-        Seat::GroundPin(_) => "in the ground pin of its connector",
-        Seat::GroundWire(_) => "on the ground side",
-        Seat::Hidden(_) => "where nothing was measured",
-        Seat::Coil(_) => "in the coil",
+fn location_words(location: FaultLocation) -> &'static str {
+    match location {
+        FaultLocation::SharedFeed => "in the shared feed",
+        FaultLocation::SharedGround => "in the shared ground",
+        FaultLocation::FeedWire(_) => "on the feed side",
+        FaultLocation::FeedPin(_) => "in the feed pin of its connector",
+        FaultLocation::GroundPin(_) => "in the ground pin of its connector",
+        FaultLocation::GroundWire(_) => "on the ground side",
+        FaultLocation::Hidden(_) => "where nothing was measured",
+        FaultLocation::Coil(_) => "in the coil",
     }
 }
 
@@ -174,7 +174,7 @@ mod tests {
     #[test]
     fn fitted_figures_are_told_in_two_digits() {
         for (value, text) in [(0.9123, "0.91 ohm"), (0.0452, "45 mohm"), (7.66, "7.7 ohm"), (12.4, "12 ohm")] {
-            assert_eq!(rough(value, Quantity::Ohms), text);
+            assert_eq!(show_rounded(value, Quantity::Ohms), text);
         }
     }
 }

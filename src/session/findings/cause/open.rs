@@ -1,60 +1,63 @@
 //! A broken path: nothing flows, and the volts show on which side of the break they stop.
 
-use super::{Candidate, Cause, Look, Told, place_word};
+use super::{Cause, CauseCandidate, CauseContext, FittedCause, location_words};
 use crate::session::findings::{
-    Kind,
-    model::What,
-    spoil::{Seat, Spoil},
+    FindingKind,
+    fault::{Fault, FaultLocation},
+    model::Measurand,
 };
 
-pub(super) struct Open;
+pub(super) struct OpenCircuit;
 
-impl Cause for Open {
-    fn candidates(&self, look: &Look) -> Vec<Candidate> {
-        let layout = look.layout;
+impl Cause for OpenCircuit {
+    fn candidates(&self, context: &CauseContext) -> Vec<CauseCandidate> {
+        let layout = context.layout;
         let mut found = Vec::new();
-        for at in look.coils() {
-            let mut seats = Vec::new();
+        for at in context.coils() {
+            let mut locations = Vec::new();
             // Told apart by ohms of the unplugged coil, by volts in front of it, by volts behind it.
-            if layout.has(What::CoilOhms(at)) {
-                seats.push(Seat::Coil(at));
+            if layout.has(Measurand::CoilOhms(at)) {
+                locations.push(FaultLocation::Coil(at));
             }
-            if layout.has(What::HarnessFeed(at)) || layout.has(What::CoilFeed(at)) || layout.has(What::FeedDrop(at)) {
-                seats.push(Seat::FeedWire(at));
+            if layout.has(Measurand::HarnessFeed(at))
+                || layout.has(Measurand::CoilFeed(at))
+                || layout.has(Measurand::FeedDrop(at))
+            {
+                locations.push(FaultLocation::FeedWire(at));
             }
-            if layout.has(What::CoilGround(at)) {
-                seats.push(Seat::GroundWire(at));
+            if layout.has(Measurand::CoilGround(at)) {
+                locations.push(FaultLocation::GroundWire(at));
             } else {
-                seats.push(Seat::Hidden(at));
+                locations.push(FaultLocation::Hidden(at));
             }
-            found.extend(
-                seats.into_iter().map(|seat| Candidate::plain(&Self, Kind::OpenCircuit, vec![at], Spoil::Broken(seat))),
-            );
+            found.extend(locations.into_iter().map(|location| {
+                CauseCandidate::plain(&Self, FindingKind::OpenCircuit, vec![at], Fault::Open(location))
+            }));
         }
         found
     }
 
-    fn sentence(&self, told: &Told) -> String {
-        match told.spoil {
-            Spoil::Broken(Seat::Coil(_)) => format!("{}: the coil's winding is open.", told.coil()),
-            Spoil::Broken(Seat::Hidden(_)) => {
-                format!("{}: the circuit is open where nothing was measured.", told.coil())
+    fn sentence(&self, fitted: &FittedCause) -> String {
+        match fitted.fault {
+            Fault::Open(FaultLocation::Coil(_)) => format!("{}: the coil's winding is open.", fitted.coil()),
+            Fault::Open(FaultLocation::Hidden(_)) => {
+                format!("{}: the circuit is open where nothing was measured.", fitted.coil())
             }
-            Spoil::Broken(seat) => format!("{}: the circuit is open {}.", told.coil(), place_word(seat)),
-            _ => format!("{}: the circuit is open.", told.coil()),
+            Fault::Open(location) => format!("{}: the circuit is open {}.", fitted.coil(), location_words(location)),
+            _ => format!("{}: the circuit is open.", fitted.coil()),
         }
     }
 
-    fn closer(&self, told: &Told) -> String {
-        let coil = told.coil();
-        match told.spoil {
-            Spoil::Broken(Seat::Coil(_)) => format!(
+    fn next_step(&self, fitted: &FittedCause) -> String {
+        let coil = fitted.coil();
+        match fitted.fault {
+            Fault::Open(FaultLocation::Coil(_)) => format!(
                 "Measure the ohms of the {coil} once more at its own terminals, wiggling the leads' entry, before it is replaced."
             ),
-            Spoil::Broken(Seat::FeedWire(_)) => format!(
+            Fault::Open(FaultLocation::FeedWire(_)) => format!(
                 "Follow the volts from the shared feed to the {coil}: fuse, driver, wire, pin; the break is where they stop."
             ),
-            Spoil::Broken(Seat::GroundWire(_)) => format!(
+            Fault::Open(FaultLocation::GroundWire(_)) => format!(
                 "With the {coil} driven, measure from its ground terminal, then from each joint behind it, to battery negative: the break is between full volts and none."
             ),
             _ => format!(

@@ -1,68 +1,75 @@
 //! Resistance in one coil's circuit that shows under load only, and the side on which the drops find it.
 
-use super::{Candidate, Cause, Look, Told, place_word, rough};
+use super::{Cause, CauseCandidate, CauseContext, FittedCause, location_words, show_rounded};
 use crate::{
     session::findings::{
-        Kind,
-        model::What,
-        spoil::{Seat, Spoil},
+        FindingKind,
+        fault::{Fault, FaultLocation},
+        model::Measurand,
     },
     units::Quantity,
 };
 
-pub(super) struct Series;
+pub(super) struct SeriesResistance;
 
-impl Cause for Series {
-    fn candidates(&self, look: &Look) -> Vec<Candidate> {
-        let layout = look.layout;
+impl Cause for SeriesResistance {
+    fn candidates(&self, context: &CauseContext) -> Vec<CauseCandidate> {
+        let layout = context.layout;
         let mut found = Vec::new();
-        for at in look.coils() {
-            let mut seats = vec![(Seat::Hidden(at), Kind::UnplacedResistance)];
-            if layout.has(What::CoilFeed(at)) || layout.has(What::FeedDrop(at)) || layout.has(What::FeedPin(at)) {
-                seats.push((Seat::FeedWire(at), Kind::FeedResistance));
+        for at in context.coils() {
+            let mut locations = vec![(FaultLocation::Hidden(at), FindingKind::UnplacedResistance)];
+            if layout.has(Measurand::CoilFeed(at))
+                || layout.has(Measurand::FeedDrop(at))
+                || layout.has(Measurand::FeedPin(at))
+            {
+                locations.push((FaultLocation::FeedWire(at), FindingKind::FeedResistance));
             }
-            if layout.has(What::FeedPin(at)) {
-                seats.push((Seat::FeedPin(at), Kind::ConnectorResistance));
+            if layout.has(Measurand::FeedPin(at)) {
+                locations.push((FaultLocation::FeedPin(at), FindingKind::ConnectorResistance));
             }
-            if layout.has(What::CoilGround(at)) || layout.has(What::GroundPin(at)) {
-                seats.push((Seat::GroundWire(at), Kind::GroundResistance));
+            if layout.has(Measurand::CoilGround(at)) || layout.has(Measurand::GroundPin(at)) {
+                locations.push((FaultLocation::GroundWire(at), FindingKind::GroundResistance));
             }
-            if layout.has(What::GroundPin(at)) {
-                seats.push((Seat::GroundPin(at), Kind::ConnectorResistance));
+            if layout.has(Measurand::GroundPin(at)) {
+                locations.push((FaultLocation::GroundPin(at), FindingKind::ConnectorResistance));
             }
-            found.extend(seats.into_iter().map(|(seat, kind)| {
+            found.extend(locations.into_iter().map(|(location, kind)| {
                 let starts = [0.2, 0.5, 1.0, 2.0, 4.0, 10.0, 40.0];
-                Candidate::one_figure(&Self, kind, vec![at], Spoil::Ohms(seat), &starts, (0.02, 1e5))
+                CauseCandidate::one_figure(&Self, kind, vec![at], Fault::SeriesOhms(location), &starts, (0.02, 1e5))
             }));
         }
         found
     }
 
-    fn sentence(&self, told: &Told) -> String {
-        let Spoil::Ohms(seat) = told.spoil else { return String::new() };
-        let place = match (seat, self.unmeasured(told)) {
-            (Seat::Hidden(_), Some("feed or ground")) => {
+    fn sentence(&self, fitted: &FittedCause) -> String {
+        let Fault::SeriesOhms(location) = fitted.fault else { return String::new() };
+        let place = match (location, self.unmeasured(fitted)) {
+            (FaultLocation::Hidden(_), Some("feed or ground")) => {
                 "somewhere in its feed, its ground or the coil: no drop was measured".to_owned()
             }
-            (Seat::Hidden(_), Some(side)) => format!("on the {side} side or in the coil, where no drop was measured"),
-            (Seat::Hidden(_), None) => "in the coil itself or at its terminals: no drop accounts for it".to_owned(),
-            _ => place_word(seat).to_owned(),
+            (FaultLocation::Hidden(_), Some(side)) => {
+                format!("on the {side} side or in the coil, where no drop was measured")
+            }
+            (FaultLocation::Hidden(_), None) => {
+                "in the coil itself or at its terminals: no drop accounts for it".to_owned()
+            }
+            _ => location_words(location).to_owned(),
         };
-        let ohms = rough(self.in_series(told, seat), Quantity::Ohms);
-        format!("{}: {ohms} more under load than at rest, {place}.", told.coil())
+        let ohms = show_rounded(self.in_series(fitted, location), Quantity::Ohms);
+        format!("{}: {ohms} more under load than at rest, {place}.", fitted.coil())
     }
 
-    fn closer(&self, told: &Told) -> String {
-        let coil = told.coil();
-        let Spoil::Ohms(seat) = told.spoil else { return String::new() };
-        match seat {
-            Seat::FeedWire(_) => format!(
+    fn next_step(&self, fitted: &FittedCause) -> String {
+        let coil = fitted.coil();
+        let Fault::SeriesOhms(location) = fitted.fault else { return String::new() };
+        match location {
+            FaultLocation::FeedWire(_) => format!(
                 "With the {coil} held on, measure from battery positive to each joint on its way: fuse, driver, connector; the drop jumps at the bad one."
             ),
-            Seat::GroundWire(_) => format!(
+            FaultLocation::GroundWire(_) => format!(
                 "With the {coil} held on, measure from its ground terminal to the shared ground stud, then across its connector's ground pin: the larger drop holds the bad joint."
             ),
-            Seat::FeedPin(_) | Seat::GroundPin(_) => {
+            FaultLocation::FeedPin(_) | FaultLocation::GroundPin(_) => {
                 format!(
                     "Unplug the {coil}, look at the pin for corrosion and its grip, and measure its drop again after cleaning."
                 )
@@ -74,28 +81,28 @@ impl Cause for Series {
     }
 }
 
-impl Series {
+impl SeriesResistance {
     /// All that stands in series with the coil there, the sound wires' share included: what the technician finds
     /// who reckons volts over amps less ohms.
-    fn in_series(&self, told: &Told, seat: Seat) -> f64 {
-        let Some(at) = seat.branch() else { return told.figure(0) };
-        let branch = &told.parts.branches[at];
-        let pin = |ohms: f64, what| if told.layout.has(what) { 0.0 } else { ohms };
-        match seat {
-            Seat::FeedWire(_) => branch.feed_wire + pin(branch.feed_pin, What::FeedPin(at)),
-            Seat::GroundWire(_) => branch.ground_wire + pin(branch.ground_pin, What::GroundPin(at)),
-            Seat::Hidden(_) => {
+    fn in_series(&self, fitted: &FittedCause, location: FaultLocation) -> f64 {
+        let Some(at) = location.branch() else { return fitted.figure(0) };
+        let branch = &fitted.circuit.branches[at];
+        let pin = |ohms: f64, measurand| if fitted.layout.has(measurand) { 0.0 } else { ohms };
+        match location {
+            FaultLocation::FeedWire(_) => branch.feed_wire + pin(branch.feed_pin, Measurand::FeedPin(at)),
+            FaultLocation::GroundWire(_) => branch.ground_wire + pin(branch.ground_pin, Measurand::GroundPin(at)),
+            FaultLocation::Hidden(_) => {
                 branch.hidden + branch.feed_wire + branch.feed_pin + branch.ground_pin + branch.ground_wire
             }
-            _ => told.figure(0),
+            _ => fitted.figure(0),
         }
     }
 
     /// The sides whose drop nobody measured, in words.
-    fn unmeasured(&self, told: &Told) -> Option<&'static str> {
-        let at = *told.coils.first()?;
-        let feed = told.layout.has(What::CoilFeed(at)) || told.layout.has(What::FeedDrop(at));
-        let ground = told.layout.has(What::CoilGround(at));
+    fn unmeasured(&self, fitted: &FittedCause) -> Option<&'static str> {
+        let at = *fitted.coils.first()?;
+        let feed = fitted.layout.has(Measurand::CoilFeed(at)) || fitted.layout.has(Measurand::FeedDrop(at));
+        let ground = fitted.layout.has(Measurand::CoilGround(at));
         match (feed, ground) {
             (true, true) => None,
             (true, false) => Some("ground"),

@@ -1,41 +1,42 @@
 //! The ground that all coils share: its drop grows with all that runs, and all coils lose together.
 
-use super::{Candidate, Cause, Look, Told};
+use super::{Cause, CauseCandidate, CauseContext, FittedCause};
 use crate::session::findings::{
-    Kind,
-    model::What,
-    spoil::{Seat, Spoil},
+    FindingKind,
+    fault::{Fault, FaultLocation},
+    model::Measurand,
 };
 
 pub(super) struct SharedGround;
 
 impl Cause for SharedGround {
-    fn candidates(&self, look: &Look) -> Vec<Candidate> {
+    fn candidates(&self, context: &CauseContext) -> Vec<CauseCandidate> {
         // One coil alone can't tell its own ground from a shared one.
-        let loaded =
-            look.coils().filter(|at| look.layout.has(What::Wire(*at)) || look.layout.has(What::CoilGround(*at)));
-        if loaded.count() < 2 && !look.layout.has(What::Stud) {
+        let loaded = context
+            .coils()
+            .filter(|at| context.layout.has(Measurand::Wire(*at)) || context.layout.has(Measurand::CoilGround(*at)));
+        if loaded.count() < 2 && !context.layout.has(Measurand::SharedGround) {
             return Vec::new();
         }
-        let (kind, seat) = (Kind::SharedGround, Seat::SharedGround);
+        let (kind, location) = (FindingKind::SharedGround, FaultLocation::SharedGround);
         let starts = [0.015, 0.04, 0.1, 0.2, 0.5, 1.5, 5.0];
         vec![
-            Candidate::one_figure(&Self, kind, Vec::new(), Spoil::Ohms(seat), &starts, (1e-3, 1e4)),
-            Candidate::plain(&Self, kind, Vec::new(), Spoil::Broken(seat)),
+            CauseCandidate::one_figure(&Self, kind, Vec::new(), Fault::SeriesOhms(location), &starts, (1e-3, 1e4)),
+            CauseCandidate::plain(&Self, kind, Vec::new(), Fault::Open(location)),
         ]
     }
 
-    fn sentence(&self, told: &Told) -> String {
-        match told.spoil {
-            Spoil::Broken(_) => "The shared ground is open: no coil gets its current back.".to_owned(),
+    fn sentence(&self, fitted: &FittedCause) -> String {
+        match fitted.fault {
+            Fault::Open(_) => "The shared ground is open: no coil gets its current back.".to_owned(),
             _ => format!(
                 "Shared ground: {} too many between the ground that all coils share and battery negative.",
-                told.ohms(0)
+                fitted.ohms(0)
             ),
         }
     }
 
-    fn closer(&self, _: &Told) -> String {
+    fn next_step(&self, _: &FittedCause) -> String {
         "With everything running, measure from each joint of the shared ground (stud, strap, frame) to battery negative; clean where the drop jumps, and measure the drop again.".to_owned()
     }
 }

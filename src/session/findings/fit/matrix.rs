@@ -59,9 +59,9 @@ impl Cholesky {
 
 /// What is not zero in a row, with its place: a coil's own figure moves few readings.
 #[derive(Debug, Clone)]
-pub(super) struct Sparse(Vec<(usize, f64)>);
+pub(super) struct SparseRow(Vec<(usize, f64)>);
 
-impl Sparse {
+impl SparseRow {
     /// Of a whole row.
     pub(super) fn new(row: &[f64]) -> Self {
         Self(row.iter().copied().enumerate().filter(|(_, value)| *value != 0.0).collect())
@@ -112,6 +112,6 @@ mod tests {
         assert!((x[0] + 0.5).abs() < 1e-12 && (x[1] - 2.0).abs() < 1e-12, "{x:?}");
         assert!((factor.square(&[2.0, 5.0]) - 9.0).abs() < 1e-12, "b·x = 2·(-0.5) + 5·2");
         assert!(Cholesky::new(2, &[1.0, 2.0, 2.0, 1.0]).is_none());
-        assert_eq!(Sparse::new(&[0.0, 3.0, 0.0]).dot(&[1.0, 2.0, 5.0]), 6.0);
+        assert_eq!(SparseRow::new(&[0.0, 3.0, 0.0]).dot(&[1.0, 2.0, 5.0]), 6.0);
     }
 }

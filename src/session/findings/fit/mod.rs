@@ -10,5 +10,5 @@ mod matrix;
 mod screen;
 mod solve;
 
-pub(super) use screen::Screen;
-pub(super) use solve::{Fit, Planted, Problem};
+pub(super) use screen::LinearScreen;
+pub(super) use solve::{FitProblem, FitResult, FittedFault};

@@ -6,13 +6,13 @@
 //!   inside           └── what the machine draws anyhow                          stud
 //! ```
 //!
-//! [`Parts`] is what all of it is made of, [`Nodes`] the volts where branches meet, [`Ask`] one measurement
+//! [`CircuitParameters`] is what all of it is made of, [`NodeVoltages`] the volts where branches meet, [`Measurement`] one measurement
 //! and what it would show. Kirchhoff's and Ohm's laws; knows no fact, no limit and no word.
 
-mod ask;
+mod circuit;
+mod measurement;
 mod nodes;
-mod parts;
 
-pub(super) use ask::{Ask, Predictor, What, comparable, comparable_u};
-pub(super) use nodes::{Nodes, State};
-pub(super) use parts::{Branch, Part, Parts};
+pub(super) use circuit::{BranchParameters, CircuitParameters, Parameter};
+pub(super) use measurement::{Measurand, Measurement, Predictor, comparable, comparable_u};
+pub(super) use nodes::{DriveState, NodeVoltages};

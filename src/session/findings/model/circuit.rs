@@ -4,7 +4,7 @@ use crate::electrics::Copper;
 
 /// One figure of the circuit that can be looked up and changed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum Part {
+pub(crate) enum Parameter {
     /// Volts of the battery without load.
     Emf,
     /// Ohms inside the battery.
@@ -20,7 +20,7 @@ pub(crate) enum Part {
     /// Share of a limited driver's output current that it takes from the feed.
     LimiterShare,
     /// Relative error of a meter.
-    Gain(usize),
+    MeterGain(usize),
     /// Ohms of a coil at the reference temperature.
     CoilOhms(usize),
     /// Ohms from shared feed to connector.
@@ -37,7 +37,7 @@ pub(crate) enum Part {
     Held(usize),
 }
 
-impl Part {
+impl Parameter {
     /// Whether it is a resistance in series of which a sound machine can only have too much.
     pub(crate) const fn is_in_series(self) -> bool {
         matches!(
@@ -79,20 +79,20 @@ impl Part {
 
 /// One coil and its wires.
 #[derive(Debug, Clone, PartialEq)]
-pub(crate) struct Branch {
-    /// See [`Part::CoilOhms`].
+pub(crate) struct BranchParameters {
+    /// See [`Parameter::CoilOhms`].
     pub coil_ohms: f64,
-    /// See [`Part::FeedWire`].
+    /// See [`Parameter::FeedWire`].
     pub feed_wire: f64,
-    /// See [`Part::FeedPin`].
+    /// See [`Parameter::FeedPin`].
     pub feed_pin: f64,
-    /// See [`Part::GroundPin`].
+    /// See [`Parameter::GroundPin`].
     pub ground_pin: f64,
-    /// See [`Part::GroundWire`].
+    /// See [`Parameter::GroundWire`].
     pub ground_wire: f64,
-    /// See [`Part::Leak`].
+    /// See [`Parameter::Leak`].
     pub leak: f64,
-    /// See [`Part::Held`]; about 1.
+    /// See [`Parameter::Held`]; about 1.
     pub held: f64,
     /// Ohms under load that no drop measures: in the coil, or where no lead was put.
     pub hidden: f64,
@@ -106,48 +106,48 @@ pub(crate) struct Branch {
 
 /// The whole circuit.
 #[derive(Debug, Clone, PartialEq)]
-pub(crate) struct Parts {
-    /// See [`Part::Emf`].
+pub(crate) struct CircuitParameters {
+    /// See [`Parameter::Emf`].
     pub emf: f64,
-    /// See [`Part::BatteryOhms`].
+    /// See [`Parameter::BatteryOhms`].
     pub battery_ohms: f64,
-    /// See [`Part::FeedOhms`].
+    /// See [`Parameter::FeedOhms`].
     pub feed_ohms: f64,
-    /// See [`Part::StandingSiemens`].
+    /// See [`Parameter::StandingSiemens`].
     pub standing_siemens: f64,
-    /// See [`Part::GroundOhms`].
+    /// See [`Parameter::GroundOhms`].
     pub ground_ohms: f64,
-    /// See [`Part::Celsius`].
+    /// See [`Parameter::Celsius`].
     pub celsius: f64,
     /// Where coil ohms are given, °C.
     pub reference_celsius: f64,
-    /// See [`Part::LimiterShare`].
+    /// See [`Parameter::LimiterShare`].
     pub limiter_share: f64,
-    /// By meter, see [`Part::Gain`]; about 0.
+    /// By meter, see [`Parameter::MeterGain`]; about 0.
     pub gains: Vec<f64>,
     /// By coil.
-    pub branches: Vec<Branch>,
+    pub branches: Vec<BranchParameters>,
 }
 
-impl Parts {
+impl CircuitParameters {
     /// The place of a figure.
-    pub(crate) fn slot(&mut self, part: Part) -> &mut f64 {
-        match part {
-            Part::Emf => &mut self.emf,
-            Part::BatteryOhms => &mut self.battery_ohms,
-            Part::FeedOhms => &mut self.feed_ohms,
-            Part::StandingSiemens => &mut self.standing_siemens,
-            Part::GroundOhms => &mut self.ground_ohms,
-            Part::Celsius => &mut self.celsius,
-            Part::LimiterShare => &mut self.limiter_share,
-            Part::Gain(at) => &mut self.gains[at],
-            Part::CoilOhms(at) => &mut self.branches[at].coil_ohms,
-            Part::FeedWire(at) => &mut self.branches[at].feed_wire,
-            Part::FeedPin(at) => &mut self.branches[at].feed_pin,
-            Part::GroundPin(at) => &mut self.branches[at].ground_pin,
-            Part::GroundWire(at) => &mut self.branches[at].ground_wire,
-            Part::Leak(at) => &mut self.branches[at].leak,
-            Part::Held(at) => &mut self.branches[at].held,
+    pub(crate) fn slot(&mut self, parameter: Parameter) -> &mut f64 {
+        match parameter {
+            Parameter::Emf => &mut self.emf,
+            Parameter::BatteryOhms => &mut self.battery_ohms,
+            Parameter::FeedOhms => &mut self.feed_ohms,
+            Parameter::StandingSiemens => &mut self.standing_siemens,
+            Parameter::GroundOhms => &mut self.ground_ohms,
+            Parameter::Celsius => &mut self.celsius,
+            Parameter::LimiterShare => &mut self.limiter_share,
+            Parameter::MeterGain(at) => &mut self.gains[at],
+            Parameter::CoilOhms(at) => &mut self.branches[at].coil_ohms,
+            Parameter::FeedWire(at) => &mut self.branches[at].feed_wire,
+            Parameter::FeedPin(at) => &mut self.branches[at].feed_pin,
+            Parameter::GroundPin(at) => &mut self.branches[at].ground_pin,
+            Parameter::GroundWire(at) => &mut self.branches[at].ground_wire,
+            Parameter::Leak(at) => &mut self.branches[at].leak,
+            Parameter::Held(at) => &mut self.branches[at].held,
         }
     }
 

@@ -1,7 +1,7 @@
 //! What is known of a machine: captured values with their uncertainty, by circuit.
 //!
 //! Facts come from captures whose verdict allows it, and plain numbers serve as well, so that the live
-//! session, a replay and a test all build the same [`Case`]. Knows no cause and no sentence.
+//! session, a replay and a test all build the same [`ObservationSet`]. Knows no cause and no sentence.
 
 use super::{Role, Running, Usage};
 use crate::{
@@ -24,14 +24,14 @@ pub enum Measured {
 
 /// The error that all readings of one meter share.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Gain {
+pub struct SharedGainError {
     /// Which meter (and function of it): facts with the same word move together.
     pub meter: String,
     /// Relative standard uncertainty of its gain (1 = 100 %); it is part of each fact's `u` as well.
     pub relative_u: f64,
 }
 
-impl Gain {
+impl SharedGainError {
     /// Of a channel on one function: the share of the reading in its accuracy and the tolerance of its clamp,
     /// rectangular. The channel is what counts, as each clamp of a board has a gain of its own, and so has
     /// each range of a meter.
@@ -48,7 +48,7 @@ impl Gain {
 
 /// One captured value and what it stands for.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Fact {
+pub struct Observation {
     /// The circuit as the procedure names it.
     pub circuit: String,
     /// The step that it was captured in.
@@ -60,13 +60,13 @@ pub struct Fact {
     /// What it must keep to, where the procedure says so: tells what a sound part has.
     pub limit: Option<Limit>,
     /// What it shares with other facts of the same meter; none where nothing is known of it.
-    pub gain: Option<Gain>,
+    pub gain: Option<SharedGainError>,
 }
 
 /// Assumed of a meter whose accuracy nobody stated: 1 % of the reading as standard uncertainty.
 const UNSTATED_RELATIVE_U: f64 = 0.01;
 
-impl Fact {
+impl Observation {
     /// A number with its standard uncertainty, base units.
     pub fn number(circuit: &str, step: &str, role: Role, running: Running, value: Uncertain) -> Self {
         Self {
@@ -102,7 +102,7 @@ impl Fact {
         step: &str,
         usage: Usage,
         judgement: &Judgement,
-        gain: Option<Gain>,
+        gain: Option<SharedGainError>,
     ) -> Option<Self> {
         if matches!(judgement.outcome, Outcome::NotCounted { .. } | Outcome::NoValue { .. }) {
             return None;
@@ -158,58 +158,58 @@ const BEYOND: f64 = 1e10;
 
 /// All that is known of one machine.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Case {
-    facts: Vec<Fact>,
+pub struct ObservationSet {
+    observations: Vec<Observation>,
     /// Temperature of the coils in °C; none where nobody measured it.
     pub part_celsius: Option<Uncertain>,
     /// The temperature in °C for which limits in ohm are given.
     pub reference_celsius: f64,
 }
 
-impl Case {
+impl ObservationSet {
     /// Facts in the order of their capture: of several for the same thing the last counts, and what is no
     /// number that a meter can show counts for nothing.
     ///
     /// Limits in ohm hold at 20 °C and the coils' temperature is unknown until the fields say otherwise.
-    pub fn new(facts: impl IntoIterator<Item = Fact>) -> Self {
-        let mut kept: Vec<Fact> = Vec::new();
-        let possible = |fact: &Fact| match fact.value {
+    pub fn new(observations: impl IntoIterator<Item = Observation>) -> Self {
+        let mut kept: Vec<Observation> = Vec::new();
+        let possible = |observation: &Observation| match observation.value {
             Measured::Number(number) => number.value.abs() < BEYOND && number.u.abs() < BEYOND,
             Measured::Over | Measured::Under => true,
         };
-        for fact in facts.into_iter().filter(possible) {
-            kept.retain(|other| (&other.circuit, other.usage) != (&fact.circuit, fact.usage));
-            kept.push(fact);
+        for observation in observations.into_iter().filter(possible) {
+            kept.retain(|other| (&other.circuit, other.usage) != (&observation.circuit, observation.usage));
+            kept.push(observation);
         }
-        Self { facts: kept, part_celsius: None, reference_celsius: 20.0 }
+        Self { observations: kept, part_celsius: None, reference_celsius: 20.0 }
     }
 
     /// The facts, one for each thing measured.
-    pub fn facts(&self) -> &[Fact] {
-        &self.facts
+    pub fn observations(&self) -> &[Observation] {
+        &self.observations
     }
 
     /// The circuits that have a coil, in the order of their first fact.
     pub fn coils(&self) -> Vec<&str> {
         let mut coils: Vec<&str> = Vec::new();
-        for fact in &self.facts {
+        for observation in &self.observations {
             let of_coil = matches!(
-                fact.usage.role,
+                observation.usage.role,
                 Role::CoilOhms | Role::CoilAmps | Role::CoilVolts | Role::FeedPinDrop | Role::GroundPinDrop
             );
-            if of_coil && !coils.contains(&fact.circuit.as_str()) {
-                coils.push(&fact.circuit);
+            if of_coil && !coils.contains(&observation.circuit.as_str()) {
+                coils.push(&observation.circuit);
             }
         }
         coils
     }
 
     /// The fact of a circuit for a role, whatever ran or as told.
-    pub fn fact(&self, circuit: &str, role: Role, running: Option<Running>) -> Option<&Fact> {
-        self.facts.iter().find(|fact| {
-            fact.circuit == circuit
-                && fact.usage.role == role
-                && running.is_none_or(|running| fact.usage.running == running)
+    pub fn observation(&self, circuit: &str, role: Role, running: Option<Running>) -> Option<&Observation> {
+        self.observations.iter().find(|observation| {
+            observation.circuit == circuit
+                && observation.usage.role == role
+                && running.is_none_or(|running| observation.usage.running == running)
         })
     }
 }
@@ -238,15 +238,16 @@ mod tests {
     #[test]
     fn nothing_follows_from_a_capture_that_does_not_count() {
         let usage = Usage { role: Role::Feed, running: Running::Nothing };
-        let fact_of = |record| Fact::of_capture("a", "b", usage, &Judgement::try_from(record).unwrap(), None);
+        let observation_of =
+            |record| Observation::of_capture("a", "b", usage, &Judgement::try_from(record).unwrap(), None);
         for verdict in Verdict::ALL {
-            let fact = fact_of(JudgementRecord { verdict: Some(verdict), ..volts_without_u() });
+            let observation = observation_of(JudgementRecord { verdict: Some(verdict), ..volts_without_u() });
             let counts = matches!(verdict, Verdict::Within | Verdict::Outside | Verdict::TooCloseToCall);
-            assert_eq!(fact.is_some(), counts, "{verdict:?}");
+            assert_eq!(observation.is_some(), counts, "{verdict:?}");
         }
-        assert!(fact_of(JudgementRecord { quantity: Some(Quantity::VoltsAc), ..volts_without_u() }).is_none());
-        let fact = fact_of(volts_without_u()).unwrap();
-        assert!(fact.uncertain().unwrap().u > 0.12, "an unstated accuracy is not a perfect one");
+        assert!(observation_of(JudgementRecord { quantity: Some(Quantity::VoltsAc), ..volts_without_u() }).is_none());
+        let observation = observation_of(volts_without_u()).unwrap();
+        assert!(observation.uncertain().unwrap().u > 0.12, "an unstated accuracy is not a perfect one");
     }
 
     #[test]
@@ -254,13 +255,23 @@ mod tests {
         // JCGM 100 4.3.7: 0.8 % as a half-width is 0.8 %/√3 as a standard uncertainty.
         let gain_of = |sheet: &str, ohms: f64| {
             let sheet: DataSheet = sheet.parse().unwrap();
-            Gain::of("probe", Quantity::Ohms, sheet.in_force(Quantity::Ohms, ohms, None).unwrap(), &Scale::NONE)
+            SharedGainError::of(
+                "probe",
+                Quantity::Ohms,
+                sheet.in_force(Quantity::Ohms, ohms, None).unwrap(),
+                &Scale::NONE,
+            )
         };
         let gain = gain_of("0.8 % + 5 digits", 7.5);
         assert!((gain.relative_u - 0.008 / 3f64.sqrt()).abs() < 1e-12 && gain.meter == "probe ohm");
         // A clamp's tolerance is independent of the meter's: √(0.8² + 0.6²) is 1 (JCGM 100 5.1.2).
         let (sheet, scale): (DataSheet, Scale) = ("0.8 %".parse().unwrap(), "10:1 ± 0.6 %".parse().unwrap());
-        let gain = Gain::of("clamp", Quantity::AmpsDc, sheet.in_force(Quantity::AmpsDc, 2.0, None).unwrap(), &scale);
+        let gain = SharedGainError::of(
+            "clamp",
+            Quantity::AmpsDc,
+            sheet.in_force(Quantity::AmpsDc, 2.0, None).unwrap(),
+            &scale,
+        );
         assert!((gain.relative_u - 0.01 / 3f64.sqrt()).abs() < 1e-12);
         // Two ranges have two gains.
         let gain = gain_of("ohm up to 600 ohm: 0.9 % + 5 digits; ohm: 0.8 %", 7.5);
@@ -270,10 +281,11 @@ mod tests {
 
     #[test]
     fn the_last_capture_of_a_thing_counts() {
-        let feed = |volts| Fact::number("lift", "feed", Role::Feed, Running::Nothing, Uncertain::new(volts, 0.1));
-        let case = Case::new([feed(9.0), feed(12.4)]);
-        assert_eq!(case.facts().len(), 1);
-        assert_eq!(case.fact("lift", Role::Feed, None).unwrap().shown(), "12.40 V");
+        let feed =
+            |volts| Observation::number("lift", "feed", Role::Feed, Running::Nothing, Uncertain::new(volts, 0.1));
+        let case = ObservationSet::new([feed(9.0), feed(12.4)]);
+        assert_eq!(case.observations().len(), 1);
+        assert_eq!(case.observation("lift", Role::Feed, None).unwrap().shown(), "12.40 V");
         assert!(case.coils().is_empty(), "volts alone make no coil");
     }
 }

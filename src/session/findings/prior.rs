@@ -6,28 +6,28 @@
 //! called a fault.
 
 use super::{
-    Fact, Role, Running,
+    Observation, Role, Running,
     layout::Layout,
-    model::{Branch, Part, Parts, What},
+    model::{BranchParameters, CircuitParameters, Measurand, Parameter},
 };
 use crate::electrics::{Copper, median};
 
 /// A part that may differ from its usual figure.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Free {
+pub(super) struct FreeParameter {
     /// Which.
-    pub part: Part,
+    pub parameter: Parameter,
     /// By this standard deviation, in the part's unit.
     pub sd: f64,
 }
 
 /// The sound circuit.
 #[derive(Debug, Clone)]
-pub(super) struct Sound {
+pub(super) struct CircuitPrior {
     /// Usual figures.
-    pub parts: Parts,
+    pub circuit: CircuitParameters,
     /// How far they may be off.
-    pub free: Vec<Free>,
+    pub free: Vec<FreeParameter>,
     /// By coil, ohms at the reference temperature that the procedure wants, or that its siblings have; none
     /// where nothing tells.
     pub nominal: Vec<Option<f64>>,
@@ -59,51 +59,66 @@ const BATTERY_LIMIT_V: f64 = 12.2;
 /// From feed wire to frame, ohm, unless a limit tells.
 const INSULATION_OHMS: f64 = 1000.0;
 
-impl Sound {
+impl CircuitPrior {
     pub(super) fn new(layout: &Layout) -> Self {
         let scale = scale(layout);
         let (emf, emf_sd) = battery(layout, scale);
         let nominal = nominal_ohms(layout, emf);
         let mut free = vec![
-            Free { part: Part::Emf, sd: emf_sd },
-            Free { part: Part::BatteryOhms, sd: BATTERY_OHMS.1 },
-            Free { part: Part::FeedOhms, sd: FEED_OHMS.1 },
-            Free { part: Part::StandingSiemens, sd: STANDING_SIEMENS.1 },
-            Free { part: Part::LimiterShare, sd: LIMITER_SHARE.1 },
+            FreeParameter { parameter: Parameter::Emf, sd: emf_sd },
+            FreeParameter { parameter: Parameter::BatteryOhms, sd: BATTERY_OHMS.1 },
+            FreeParameter { parameter: Parameter::FeedOhms, sd: FEED_OHMS.1 },
+            FreeParameter { parameter: Parameter::StandingSiemens, sd: STANDING_SIEMENS.1 },
+            FreeParameter { parameter: Parameter::LimiterShare, sd: LIMITER_SHARE.1 },
         ];
-        let celsius = layout.case.part_celsius;
-        free.push(Free { part: Part::Celsius, sd: celsius.map_or(CELSIUS.1, |known| known.u.max(0.5)) });
-        free.extend(layout.gains.iter().enumerate().map(|(at, sd)| Free { part: Part::Gain(at), sd: *sd }));
+        let celsius = layout.observations.part_celsius;
+        free.push(FreeParameter {
+            parameter: Parameter::Celsius,
+            sd: celsius.map_or(CELSIUS.1, |known| known.u.max(0.5)),
+        });
+        free.extend(
+            layout
+                .gains
+                .iter()
+                .enumerate()
+                .map(|(at, sd)| FreeParameter { parameter: Parameter::MeterGain(at), sd: *sd }),
+        );
         let all_a: f64 = nominal.iter().map(|ohms| emf / ohms.map_or(10.0, |(ohms, _)| ohms)).sum();
         let ground_v = shared_ground_limit(layout).unwrap_or(GROUND_LIMIT_V * scale);
         let ground = (0.5 * ground_v / all_a.max(1.0), 0.25 * ground_v / all_a.max(1.0));
-        free.push(Free { part: Part::GroundOhms, sd: ground.1 });
+        free.push(FreeParameter { parameter: Parameter::GroundOhms, sd: ground.1 });
         let mut branches = Vec::new();
         for (at, nominal) in nominal.iter().enumerate() {
             branches.push(branch(layout, at, emf, *nominal, &mut free));
         }
-        let parts = Parts {
+        let circuit = CircuitParameters {
             emf,
             battery_ohms: BATTERY_OHMS.0,
             feed_ohms: FEED_OHMS.0,
             standing_siemens: STANDING_SIEMENS.0,
             ground_ohms: ground.0,
             celsius: celsius.map_or(CELSIUS.0, |known| known.value),
-            reference_celsius: layout.case.reference_celsius,
+            reference_celsius: layout.observations.reference_celsius,
             limiter_share: LIMITER_SHARE.0,
             gains: vec![0.0; layout.gains.len()],
             branches,
         };
         let nominal = nominal.into_iter().map(|ohms| ohms.map(|(ohms, _)| ohms)).collect();
-        Self { parts, free, nominal, scale }
+        Self { circuit, free, nominal, scale }
     }
 }
 
 /// 2 for a 24 V system, told by limits and values of feed and supply.
 fn scale(layout: &Layout) -> f64 {
-    let of_system = layout.case.facts().iter().filter(|fact| matches!(fact.usage.role, Role::Supply | Role::Feed));
+    let of_system = layout
+        .observations
+        .observations()
+        .iter()
+        .filter(|observation| matches!(observation.usage.role, Role::Supply | Role::Feed));
     let volts: Vec<f64> = of_system
-        .flat_map(|fact| [fact.limit.and_then(|limit| limit.low), fact.uncertain().map(|value| value.value)])
+        .flat_map(|observation| {
+            [observation.limit.and_then(|limit| limit.low), observation.uncertain().map(|value| value.value)]
+        })
         .flatten()
         .collect();
     if volts.iter().any(|volts| *volts > 18.0) { 2.0 } else { 1.0 }
@@ -114,20 +129,26 @@ fn scale(layout: &Layout) -> f64 {
 /// Any battery that keeps to its limit is as good as any other (a charging one among them), so it is taken
 /// as it was measured; one below its limit is not.
 fn battery(layout: &Layout, scale: f64) -> (f64, f64) {
-    let at_rest = layout
-        .case
-        .facts()
-        .iter()
-        .find(|fact| fact.usage.role == Role::Supply && fact.usage.running == Running::Nothing);
-    let least =
-        at_rest.and_then(|fact| fact.limit?.low).filter(|volts| *volts > 0.0).unwrap_or(BATTERY_LIMIT_V * scale);
-    if let Some(volts) = at_rest.and_then(Fact::uncertain) {
+    let at_rest =
+        layout.observations.observations().iter().find(|observation| {
+            observation.usage.role == Role::Supply && observation.usage.running == Running::Nothing
+        });
+    let least = at_rest
+        .and_then(|observation| observation.limit?.low)
+        .filter(|volts| *volts > 0.0)
+        .unwrap_or(BATTERY_LIMIT_V * scale);
+    if let Some(volts) = at_rest.and_then(Observation::uncertain) {
         return if volts.value >= least { (volts.value, 0.1 * scale) } else { (least + 0.05 * scale, 0.1 * scale) };
     }
     let highest = layout
         .readings
         .iter()
-        .filter(|reading| matches!(reading.ask.what, What::Battery | What::SharedFeed | What::HarnessFeed(_)))
+        .filter(|reading| {
+            matches!(
+                reading.measurement.measurand,
+                Measurand::Battery | Measurand::SharedFeed | Measurand::HarnessFeed(_)
+            )
+        })
         .map(|reading| reading.value)
         .fold(0.0, f64::max);
     if highest >= least { (highest + 0.1 * scale, 0.2 * scale) } else { (least + 0.3 * scale, 0.2 * scale) }
@@ -135,15 +156,18 @@ fn battery(layout: &Layout, scale: f64) -> (f64, f64) {
 
 /// The limit of the shared ground with everything running, V.
 fn shared_ground_limit(layout: &Layout) -> Option<f64> {
-    let facts = layout.readings.iter().filter(|reading| reading.ask.what == What::Stud);
-    facts.filter_map(|reading| layout.case.facts()[reading.fact].limit?.high).find(|volts| *volts > 0.0)
+    let observations =
+        layout.readings.iter().filter(|reading| reading.measurement.measurand == Measurand::SharedGround);
+    observations
+        .filter_map(|reading| layout.observations.observations()[reading.observation].limit?.high)
+        .find(|volts| *volts > 0.0)
 }
 
 /// By coil, ohms at the reference temperature and their relative standard deviation.
 fn nominal_ohms(layout: &Layout, emf: f64) -> Vec<Option<(f64, f64)>> {
     let by_limit = |coil: &str| {
         let centre = |role| {
-            let limit = layout.case.fact(coil, role, None)?.limit?;
+            let limit = layout.observations.observation(coil, role, None)?.limit?;
             let (low, high) = (limit.low?, limit.high?);
             (low > 0.0).then(|| (0.5 * (low + high), 0.5 * (high - low) / (high + low).max(f64::MIN_POSITIVE)))
         };
@@ -152,10 +176,10 @@ fn nominal_ohms(layout: &Layout, emf: f64) -> Vec<Option<(f64, f64)>> {
     let limits: Vec<Option<(f64, f64)>> = layout.coils.iter().map(|coil| by_limit(coil)).collect();
     // Coils without any limit are siblings of each other, and most of them are sound.
     let measured = |at: usize| {
-        let fact = layout.case.fact(layout.coils[at], Role::CoilOhms, None)?;
-        let ohms = fact.uncertain()?.value;
-        let celsius = layout.case.part_celsius.map_or(CELSIUS.0, |known| known.value);
-        Some(ohms * Copper::iec_60028().ratio(celsius, layout.case.reference_celsius)?)
+        let observation = layout.observations.observation(layout.coils[at], Role::CoilOhms, None)?;
+        let ohms = observation.uncertain()?.value;
+        let celsius = layout.observations.part_celsius.map_or(CELSIUS.0, |known| known.value);
+        Some(ohms * Copper::iec_60028().ratio(celsius, layout.observations.reference_celsius)?)
     };
     let alone: Vec<f64> = (0..limits.len()).filter(|at| limits[*at].is_none()).filter_map(measured).collect();
     let sibling = (alone.len() >= 3).then(|| median(&alone)).flatten();
@@ -171,44 +195,55 @@ fn nominal_ohms(layout: &Layout, emf: f64) -> Vec<Option<(f64, f64)>> {
 }
 
 /// One branch of usual figures, with its parts' freedom.
-fn branch(layout: &Layout, at: usize, emf: f64, nominal: Option<(f64, f64)>, free: &mut Vec<Free>) -> Branch {
+fn branch(
+    layout: &Layout,
+    at: usize,
+    emf: f64,
+    nominal: Option<(f64, f64)>,
+    free: &mut Vec<FreeParameter>,
+) -> BranchParameters {
     let coil = layout.coils[at];
     let measured = || {
-        let ohms = layout.case.fact(coil, Role::CoilOhms, None)?.uncertain()?.value;
+        let ohms = layout.observations.observation(coil, Role::CoilOhms, None)?.uncertain()?.value;
         (ohms > 0.0).then_some((ohms, UNKNOWN_COIL))
     };
     let (coil_ohms, spread) = nominal.or_else(measured).unwrap_or((10.0, UNKNOWN_COIL));
     let amps = emf / coil_ohms;
     // A limit for a drop tells what the maker takes as sound there.
     let by_limit = |role, usual: (f64, f64)| {
-        let limit = layout.case.fact(coil, role, Some(Running::This)).and_then(|fact| fact.limit?.high);
+        let limit = layout
+            .observations
+            .observation(coil, role, Some(Running::This))
+            .and_then(|observation| observation.limit?.high);
         limit.filter(|volts| *volts > 0.0).map_or(usual, |volts| (0.5 * volts / amps, 0.25 * volts / amps))
     };
     let feed_wire = by_limit(Role::FeedDrop, FEED_WIRE);
     let feed_pin = by_limit(Role::FeedPinDrop, PIN);
     let ground_pin = by_limit(Role::GroundPinDrop, PIN);
     let ground_wire = by_limit(Role::GroundDrop, GROUND_WIRE);
-    let insulation = layout.case.fact(coil, Role::OhmsToGround, None).and_then(|fact| fact.limit?.low);
+    let insulation =
+        layout.observations.observation(coil, Role::OhmsToGround, None).and_then(|observation| observation.limit?.low);
     let insulation = insulation.filter(|ohms| *ohms > 0.0).unwrap_or(INSULATION_OHMS);
     // Limits may be as tight, or as wrong, as a file can say.
-    let mut add = |part, sd: f64| free.push(Free { part, sd: sd.clamp(1e-5, 1e6) });
-    add(Part::CoilOhms(at), coil_ohms * spread);
-    add(Part::FeedWire(at), feed_wire.1);
-    add(Part::GroundWire(at), ground_wire.1);
-    add(Part::Held(at), HELD.1);
+    let mut add = |parameter, sd: f64| free.push(FreeParameter { parameter, sd: sd.clamp(1e-5, 1e6) });
+    add(Parameter::CoilOhms(at), coil_ohms * spread);
+    add(Parameter::FeedWire(at), feed_wire.1);
+    add(Parameter::GroundWire(at), ground_wire.1);
+    add(Parameter::Held(at), HELD.1);
     // What no reading looks at by itself is no more than part of its wire, and has no ohms of its own.
-    let pin = |what, usual: f64| if layout.has(what) { usual } else { 0.0 };
-    let (feed_pin_ohms, ground_pin_ohms) = (pin(What::FeedPin(at), feed_pin.0), pin(What::GroundPin(at), ground_pin.0));
-    for (what, part, sd) in [
-        (What::FeedPin(at), Part::FeedPin(at), feed_pin.1),
-        (What::GroundPin(at), Part::GroundPin(at), ground_pin.1),
-        (What::ToGround(at), Part::Leak(at), 0.5 / insulation),
+    let pin = |measurand, usual: f64| if layout.has(measurand) { usual } else { 0.0 };
+    let (feed_pin_ohms, ground_pin_ohms) =
+        (pin(Measurand::FeedPin(at), feed_pin.0), pin(Measurand::GroundPin(at), ground_pin.0));
+    for (measurand, parameter, sd) in [
+        (Measurand::FeedPin(at), Parameter::FeedPin(at), feed_pin.1),
+        (Measurand::GroundPin(at), Parameter::GroundPin(at), ground_pin.1),
+        (Measurand::ToGround(at), Parameter::Leak(at), 0.5 / insulation),
     ] {
-        if layout.has(what) {
-            add(part, sd);
+        if layout.has(measurand) {
+            add(parameter, sd);
         }
     }
-    Branch {
+    BranchParameters {
         coil_ohms,
         feed_wire: feed_wire.0,
         feed_pin: feed_pin_ohms,
