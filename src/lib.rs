@@ -4,7 +4,10 @@
 //! is and what it must not know.
 
 pub mod clock;
+mod io_reason;
 mod mistake;
+mod words;
+
 pub mod units;
 
 pub mod electrics;

@@ -1,9 +1,8 @@
 //! Mistakes in the files that people write: file, line, what was found and what was expected, in plain words.
 
-use std::{fmt::Display, ops::Range, str::FromStr};
+use std::ops::Range;
 
 use serde::de::DeserializeOwned;
-use toml::Spanned;
 
 /// One mistake in a bench, procedure or protocol file.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
@@ -42,11 +41,6 @@ impl Source<'_> {
     /// A mistake that the TOML parser or a type found, at its own place.
     pub(crate) fn toml_mistake(&self, error: &toml::de::Error) -> Mistake {
         self.mistake(error.span().unwrap_or(0..0), plain(error.message().trim()).replace('\n', "; "))
-    }
-
-    /// Parses a string of the file; a mistake carries its line.
-    pub(crate) fn parse<T: FromStr<Err: Display>>(&self, value: &Spanned<String>) -> Result<T, Mistake> {
-        value.get_ref().parse().map_err(|error: T::Err| self.mistake(value.span(), error.to_string()))
     }
 }
 

@@ -94,3 +94,68 @@ fn every_key_that_is_read_is_in_the_schema() {
         assert_eq!(known(&sentence), in_schema(&schema, of), "{of}: {sentence}");
     }
 }
+
+/// The words that a schema lists at a key.
+fn words(schema: &Value, of: &str, key: &str) -> Vec<String> {
+    let part = if of.is_empty() { schema } else { &schema["$defs"][of] };
+    let property = &part["properties"][key];
+    let listed = match property["$ref"].as_str() {
+        Some(reference) => schema.pointer(reference.trim_start_matches('#')).unwrap(),
+        None => property,
+    };
+    let list = listed["enum"].as_array().or(listed["examples"].as_array()).unwrap_or_else(|| panic!("{of} {key}"));
+    list.iter().map(|word| if word.is_string() { word.to_string() } else { format!("{word}") }).collect()
+}
+
+#[test]
+fn every_word_of_the_schemas_is_read() {
+    let library = Library::new(Vec::new());
+    let bench = schema(BENCH_SCHEMA);
+    let meter = "[[meter]]\nname = \"a\"\nport = \"/dev/b\"\nprotocol = \"number\"\n";
+    let channel = format!("{meter}[[meter.channel]]\nname = \"c\"\n");
+    let mut count = 0;
+    for (of, key, before) in [
+        ("meter", "data_bits", meter),
+        ("meter", "parity", meter),
+        ("meter", "stop_bits", meter),
+        ("meter", "flow", meter),
+        ("meter", "dtr", meter),
+        ("meter", "rts", meter),
+        ("channel", "quantity", &channel),
+    ] {
+        for word in words(&bench, of, key) {
+            let text = format!("{before}{key} = {word}\n");
+            Bench::parse("bench.toml", &text, &library).unwrap_or_else(|mistake| panic!("{text}: {mistake}"));
+            count += 1;
+        }
+    }
+    let procedure = schema(PROCEDURE_SCHEMA);
+    let step = "[[step]]\nname = \"s\"\nchannel = \"c\"\n";
+    for (of, key, step) in [
+        ("", "advance", step),
+        ("step", "quantity", step),
+        ("step", "capture", step),
+        ("step", "rule", step),
+        ("step", "running", step),
+    ] {
+        for word in words(&procedure, of, key) {
+            let text = match of {
+                "" => format!("title = \"t\"\n{key} = {word}\n{step}"),
+                _ => format!("title = \"t\"\n{step}{key} = {word}\n"),
+            };
+            Procedure::parse("p.toml", &text).unwrap_or_else(|mistake| panic!("{text}: {mistake}"));
+            count += 1;
+        }
+    }
+    // A role wants its own quantity beside it.
+    for role in words(&procedure, "step", "role") {
+        let quantities = words(&procedure, "step", "quantity");
+        let fits = quantities.iter().any(|quantity| {
+            let text = format!("title = \"t\"\n{step}circuit = \"x\"\nquantity = {quantity}\nrole = {role}\n");
+            Procedure::parse("p.toml", &text).is_ok()
+        });
+        assert!(fits, "{role}");
+        count += 1;
+    }
+    assert!(count > 70, "{count}");
+}

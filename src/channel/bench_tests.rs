@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::port::{DataBits, Flow, Level, Parity, Payload, StopBits};
+use crate::{channel::QuickMeter, words};
 
 fn parse(table: &str) -> Result<Bench, Mistake> {
     let text = format!("[[meter]]\nname = \"probe\"\nport = \"/dev/ttyUSB0\"\nprotocol = \"number\"\n{table}\n");
@@ -88,16 +89,16 @@ accuracy = [
 #[test]
 fn rows_of_a_data_sheet_are_read_in_any_order_and_kept_as_written() {
     let bench = Bench::parse("bench.toml", SHEET, &Library::new(Vec::new())).unwrap();
-    let channel = &bench.meters[0].channels[0];
+    let accuracy = bench.meters[0].channels[0].conversion.accuracy.as_ref().unwrap();
     assert_eq!(
-        channel.accuracy,
+        accuracy.text,
         "V DC: 0.5 % + 2 digits; V DC up to 600 mV in steps of 0.1 mV: 0.8 % + 3 digits; \
          ohm up to 600 ohm: 0.9 % + 5 digits; A DC: 1.5 % + 20 mA"
     );
     // What is stored of a channel says the same as the file.
-    assert_eq!(channel.feed.accuracy, Some(channel.accuracy.parse().unwrap()));
-    let sheet = channel.feed.accuracy.as_ref().unwrap();
-    let percent = |quantity, value| sheet.in_force(quantity, value, None).map(|row| row.accuracy.of_reading * 100.0);
+    assert_eq!(accuracy.text.parse(), Ok(accuracy.value.clone()));
+    let sheet = &accuracy.value;
+    let percent = |quantity, value| sheet.row_for(quantity, value, None).map(|row| row.accuracy.of_reading * 100.0);
     assert_eq!(percent(Quantity::VoltsDc, 0.5), Some(0.8));
     assert_eq!(percent(Quantity::VoltsDc, 12.0), Some(0.5));
     assert_eq!(percent(Quantity::VoltsAc, 12.0), None);
@@ -111,8 +112,8 @@ fn rows_of_a_channel_with_one_function_need_not_name_it() {
         "accuracy = [{ range = \"6 A\", accuracy = \"1 % + 5 mA\" }, { range = \"60 A\", accuracy = \"2 % + 50 mA\" }]",
     );
     let bench = Bench::parse("bench.toml", &clamp, &Library::new(Vec::new())).unwrap();
-    let channel = &bench.meters[0].channels[0];
-    assert_eq!(channel.accuracy, "A DC up to 6 A: 1 % + 5 mA; A DC up to 60 A: 2 % + 50 mA");
+    let accuracy = bench.meters[0].channels[0].conversion.accuracy.as_ref().unwrap();
+    assert_eq!(accuracy.text, "A DC up to 6 A: 1 % + 5 mA; A DC up to 60 A: 2 % + 50 mA");
 }
 
 #[test]
@@ -197,7 +198,7 @@ fn a_hid_cable_is_that_of_the_protocol_unless_the_bench_says_another() {
 #[test]
 fn a_hid_cable_that_nobody_describes_is_refused() {
     for (protocol, lines, line, words) in [
-        ("number", "", 3, "protocol \"number\" has no [hid], so nobody knows"),
+        ("number", "", 3, "protocol \"number\" has no [hid], so it is not known"),
         ("number", "cable = \"columns\"", 5, "protocol \"columns\" has no [hid]; those that have: lcd-mirror-14, "),
         ("number", "cable = \"nothing\"", 5, "there is no protocol \"nothing\""),
         ("scpi", "cable = \"lcd-mirror-14\"", 3, "protocol \"scpi\" asks its meter"),
@@ -216,4 +217,15 @@ fn a_hid_cable_that_nobody_describes_is_refused() {
     let quick: QuickMeter = "probe=hid:/dev/hidraw0,number".parse().unwrap();
     let error = Bench::default().add(quick, &Library::new(Vec::new())).unwrap_err();
     assert!(error.to_string().contains("--meter probe: protocol \"number\" has no [hid]"), "{error}");
+}
+
+/// The words that the schema lists at a place are those of the parser's table.
+#[test]
+fn the_schema_lists_the_words_of_the_tables() {
+    let schema: serde_json::Value = serde_json::from_str(BENCH_SCHEMA).unwrap();
+    let meter = "/$defs/meter/properties";
+    words::check_schema::<Parity>(&schema, &format!("{meter}/parity/enum"));
+    words::check_schema::<Flow>(&schema, &format!("{meter}/flow/enum"));
+    words::check_schema::<Level>(&schema, "/$defs/level/enum");
+    words::check_usual_words::<Quantity>(&schema, "/$defs/quantity/examples");
 }

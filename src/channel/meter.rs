@@ -5,7 +5,7 @@ use std::sync::{
     atomic::{AtomicU16, Ordering},
 };
 
-use super::{Binding, Channel, ChannelId, ClockFit, DeviceClock, Feed, MeterId, MeterSpec, Sample};
+use super::{Binding, Channel, ChannelId, ClockFit, Conversion, DeviceClock, MeterId, MeterSpec, Sample};
 use crate::{
     clock::Mono,
     protocol::{Action, Counts, Decoded, Engine, Frame, Problem, RequestId},
@@ -36,12 +36,12 @@ pub struct Batch {
     /// In the order in which they were measured.
     pub samples: Vec<Sample>,
     /// What else there is to tell; empty but for rare moments.
-    pub found: Vec<Found>,
+    pub events: Vec<MeterEvent>,
 }
 
 /// Something met in the bytes that is not a sample.
 #[derive(Debug, Clone, PartialEq)]
-pub enum Found {
+pub enum MeterEvent {
     /// A value without a channel in the bench file: it gets one of its own. Precedes its samples.
     Channel(ChannelId, Channel),
     /// A frame that can't be decoded; only the first ones of each kind.
@@ -106,15 +106,14 @@ impl Meter {
                     meter: id,
                     meter_name: spec.name.clone(),
                     reads: channel.reads.clone(),
-                    scale: channel.scale.clone(),
-                    accuracy: channel.accuracy.clone(),
+                    conversion: channel.conversion.clone(),
                     range: channel.range,
                     fuse: spec.amps_fuse.clone(),
                 },
             ));
             waiting.push((
                 ChannelSpecName { channel: channel.name.clone(), reads: channel.reads.clone() },
-                Binding { channel: number, feed: channel.feed.clone() },
+                Binding { channel: number, conversion: channel.conversion.clone() },
             ));
         }
         let meter = Self {
@@ -179,7 +178,7 @@ impl Meter {
     fn fill(&mut self, arrived: Mono, batch: &mut Batch) {
         self.bind_new_names(batch);
         self.tell_missing(batch);
-        batch.found.extend(self.decoded.problems.drain(..).map(Found::Problem));
+        batch.events.extend(self.decoded.problems.drain(..).map(MeterEvent::Problem));
         self.tell_gaps(batch);
         self.tell_identity(batch);
         batch.samples.reserve(self.decoded.readings.len());
@@ -203,7 +202,7 @@ impl Meter {
             }
             begin = frame.readings_end;
             let samples = batch.samples.len();
-            batch.found.extend(frame.action.map(|action| Found::Action(action, samples)));
+            batch.events.extend(frame.action.map(|action| MeterEvent::Action(action, samples)));
         }
     }
 
@@ -212,7 +211,7 @@ impl Meter {
         for gap in &self.decoded.gaps {
             if self.gaps_told < GAPS_TOLD {
                 self.gaps_told += 1;
-                batch.found.push(Found::Gap(gap.lost));
+                batch.events.push(MeterEvent::Gap(gap.lost));
             }
         }
     }
@@ -222,7 +221,7 @@ impl Meter {
         if self.identities_told < IDENTITIES_TOLD {
             self.identities_told += 1;
             text.clone_into(&mut self.identity);
-            batch.found.push(Found::Identity(self.identity.clone()));
+            batch.events.push(MeterEvent::Identity(self.identity.clone()));
         }
     }
 
@@ -233,8 +232,8 @@ impl Meter {
                 Some(index) => Some(self.waiting.swap_remove(index).1),
                 None if self.auto => {
                     let number = self.ids.next();
-                    batch.found.push(Found::Channel(number, self.own_channel(name)));
-                    Some(Binding { channel: number, feed: Feed::PLAIN })
+                    batch.events.push(MeterEvent::Channel(number, self.own_channel(name)));
+                    Some(Binding { channel: number, conversion: Conversion::NONE })
                 }
                 None => None,
             };
@@ -244,16 +243,15 @@ impl Meter {
 
     /// A channel for a value that the bench file does not name.
     fn own_channel(&self, reads: &str) -> Channel {
-        let name = own_name(&self.name, reads);
+        let name = default_channel_name(&self.name, reads);
         Channel {
             name,
             meter: self.id,
             meter_name: self.name.clone(),
             reads: reads.to_owned(),
-            scale: String::new(),
-            accuracy: String::new(),
+            conversion: Conversion::NONE,
             range: None,
-            fuse: String::new(),
+            fuse: None,
         }
     }
 
@@ -263,7 +261,7 @@ impl Meter {
         }
         self.missing_told = true;
         let carried = self.engine.names().to_vec();
-        batch.found.extend(self.waiting.iter().map(|(wanted, _)| Found::Missing {
+        batch.events.extend(self.waiting.iter().map(|(wanted, _)| MeterEvent::Missing {
             channel: wanted.channel.clone(),
             reads: wanted.reads.clone(),
             carried: carried.clone(),
@@ -272,7 +270,7 @@ impl Meter {
 }
 
 /// What a channel is called whose value the bench file does not name.
-pub(crate) fn own_name(meter: &str, reads: &str) -> String {
+pub(crate) fn default_channel_name(meter: &str, reads: &str) -> String {
     // A meter with one value needs no second word.
     if reads == "value" { meter.to_owned() } else { format!("{meter} {reads}") }
 }
@@ -308,7 +306,7 @@ mod tests {
             address: Address::Serial("/dev/ttyUSB0".into()),
             settings: Settings::default(),
             protocol,
-            amps_fuse: String::new(),
+            amps_fuse: None,
             rate: None,
             channels: Vec::new(),
         };
@@ -349,14 +347,14 @@ mod tests {
         let told = |board: &mut Meter, bytes: &str| {
             let mut batch = Batch::default();
             board.take(bytes.as_bytes(), Mono(0), &mut batch);
-            batch.found
+            batch.events
         };
-        assert_eq!(told(&mut board, "Bench 6\n"), [Found::Identity("Bench 6".to_owned())]);
+        assert_eq!(told(&mut board, "Bench 6\n"), [MeterEvent::Identity("Bench 6".to_owned())]);
         assert_eq!(told(&mut board, "Bench 6\n"), []);
         let count = (0..100).map(|number| told(&mut board, &format!("Bench {number}\n")).len()).sum::<usize>();
         assert_eq!(count + 1, IDENTITIES_TOLD as usize);
         board.lost(Mono(0), &mut Batch::default());
-        assert_eq!(told(&mut board, "Bench 6\n"), [Found::Identity("Bench 6".to_owned())]);
+        assert_eq!(told(&mut board, "Bench 6\n"), [MeterEvent::Identity("Bench 6".to_owned())]);
     }
 
     #[test]

@@ -1,28 +1,32 @@
 //! Readings become samples: function match, clamp scale, accuracy, time.
 //!
-//! A channel is a named place in the circuit; which meter feeds it, and how, stands in the bench
-//! file. Nothing here knows a step or a limit. Start at [`Bench`] for what a person writes, at
-//! [`Meter`] for what happens to bytes.
+//! A channel is a named place in the circuit. The bench file says which reading of which meter it takes, and how.
+//! Nothing here knows a step or a limit.
+//!
+//! Read `conversion.rs` first (one reading becomes one sample), then `meter.rs` (the bytes of one meter become samples) with
+//! `device_clock.rs`; then `bench.rs` (what is connected), `bench_file.rs` (how it is written) and `accuracy.rs`.
 
-mod bench;
-mod bind;
-mod cable;
+mod conversion;
+
 mod device_clock;
-mod line;
 mod meter;
-mod sheet;
 
-pub use bench::{BENCH_SCHEMA, Bench};
-pub(crate) use bench::{BenchError, MeterSpec, QuickMeter};
-pub(crate) use bind::{Binding, Feed};
+mod accuracy;
+mod bench;
+mod bench_file;
+
+pub use bench::Bench;
+pub(crate) use bench::{BenchError, ChannelSpec, MeterSpec, QuickMeter};
+pub use bench_file::BENCH_SCHEMA;
+pub(crate) use conversion::{Binding, Conversion};
 pub(crate) use device_clock::{ClockFit, DeviceClock};
-pub(crate) use meter::own_name;
-pub use meter::{Batch, ChannelIds, Found, Meter};
+pub(crate) use meter::default_channel_name;
+pub use meter::{Batch, ChannelIds, Meter, MeterEvent};
 
 use crate::{
     clock::Mono,
     protocol::{Annunciators, Value},
-    units::{Measure, Quantity},
+    units::{AsWritten, Measure, Quantity},
 };
 
 /// Which channel of the bench, counted from 0 in the order in which they were met.
@@ -38,20 +42,18 @@ pub struct MeterId(pub u16);
 pub struct Channel {
     /// The name by which steps ask for it; unique on the bench.
     pub name: String,
-    /// The meter that feeds it.
+    /// The meter that it belongs to.
     pub meter: MeterId,
     /// That meter's name.
     pub meter_name: String,
     /// Which value of the frame it is.
     pub reads: String,
-    /// The clamp's scale as written; empty where there is none.
-    pub scale: String,
-    /// The accuracy as written, rows parted by semicolons; empty where none was given.
-    pub accuracy: String,
-    /// How far it reaches, either sign, base units in circuit terms; none where not told.
+    /// How its readings become samples.
+    pub conversion: Conversion,
+    /// How far it reaches, either sign, base units in circuit terms; none where the bench does not say.
     pub range: Option<Measure>,
-    /// The fuse of the meter's amps jack as written; empty where not told.
-    pub fuse: String,
+    /// The fuse of the meter's amps jack; none where the bench does not say.
+    pub fuse: Option<AsWritten<Measure>>,
 }
 
 /// One channel's value in circuit terms at one time: what is judged and stored.

@@ -104,7 +104,7 @@ impl ReportRate {
 mod tests {
     use super::*;
     use crate::{
-        channel::{Binding, Channel, ChannelId, Feed},
+        channel::{Binding, Channel, ChannelId, Conversion},
         protocol::{Annunciators, Library, Value},
         session::CoreEvent,
         units::Quantity,
@@ -145,7 +145,8 @@ mod tests {
         let (_, channels) = crate::channel::Meter::new(MeterId(0), &bench.meters[0], &Default::default());
         let (_, channel): (ChannelId, Channel) = channels.into_iter().next().unwrap();
         core.handle(Mono(0), CoreEvent::Channel(id, channel), &mut effects);
-        let binding = Binding { channel: id, feed: Feed { quantity: Some(Quantity::VoltsDc), ..Feed::PLAIN } };
+        let binding =
+            Binding { channel: id, conversion: Conversion { quantity: Some(Quantity::VoltsDc), ..Conversion::NONE } };
         for index in 0..6 {
             let at = Mono(index * 2_000_000);
             fit.heard(MeterId(0), at, index as u64);

@@ -190,7 +190,7 @@ impl PortReader {
         self.stats.refused.store(counts.all_problems(), Ordering::Relaxed);
         self.stats.lost.store(counts.lost, Ordering::Relaxed);
         *self.stats.clock.lock().unwrap_or_else(PoisonError::into_inner) = self.meter.clock_fit();
-        if self.batch.samples.is_empty() && self.batch.found.is_empty() {
+        if self.batch.samples.is_empty() && self.batch.events.is_empty() {
             return true;
         }
         let batch = std::mem::take(&mut self.batch);

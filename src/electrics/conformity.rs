@@ -4,6 +4,8 @@
 //! ILAC-G8:09/2019 for the rule with guard bands of one expanded uncertainty. Clause numbers from
 //! memory. It knows limits and values, not where they come from.
 
+use strum::{EnumMessage, VariantArray};
+
 use super::normal::{normal_cdf, normal_quantile};
 use super::uncertain::Uncertain;
 
@@ -34,12 +36,14 @@ impl Limits {
 }
 
 /// How near to a limit a verdict may still be given.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, VariantArray, EnumMessage)]
 pub enum DecisionRule {
     /// Limits are guarded on both sides by U = 2 u (ILAC-G8 w = U): a wrong `Within` or `Outside`
     /// has a probability below 2.5 %, and what lies between is too close.
+    #[strum(serialize = "guarded")]
     Guarded,
     /// The value alone decides (ILAC-G8 simple acceptance): wrong by up to 50 % at the limit.
+    #[strum(serialize = "simple")]
     Simple,
 }
 

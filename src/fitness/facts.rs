@@ -1,7 +1,7 @@
 //! What is known of a bench's channels before a step looks at them.
 
 use crate::{
-    channel::{Bench, MeterSpec, own_name},
+    channel::{Bench, MeterSpec, default_channel_name},
     units::{DataSheet, Measure, Quantity},
 };
 
@@ -60,21 +60,22 @@ impl BenchFacts {
         let declared = meter.channels.iter().map(|channel| ChannelFacts {
             name: channel.name.clone(),
             meter: meter.name.clone(),
-            quantity: channel.feed.shows(),
-            accuracy: channel.feed.accuracy.clone(),
-            scale_tolerance: channel.feed.scale.tolerance,
+            quantity: channel.conversion.shows(),
+            accuracy: channel.conversion.accuracy.as_ref().map(|sheet| sheet.value.clone()),
+            scale_tolerance: channel.conversion.scale().tolerance,
             digit: channel.digit,
             range: channel.range,
-            // The fuse was checked when the bench was read; behind a clamp nothing flows through it.
-            fuse: meter.amps_fuse.parse().ok().map(|fuse: Measure| fuse.value).filter(|_| channel.scale.is_empty()),
+            // Behind a clamp no current flows through the fuse.
+            fuse: meter.amps_fuse.as_ref().map(|fuse| fuse.value.value).filter(|_| channel.conversion.scale.is_none()),
             rate: meter.rate,
         });
         self.channels.extend(declared);
         if meter.channels.is_empty() {
             match meter.protocol.value_names() {
                 Some(names) => {
-                    let own =
-                        names.iter().map(|reads| ChannelFacts::unknown(&own_name(&meter.name, reads), &meter.name));
+                    let own = names
+                        .iter()
+                        .map(|reads| ChannelFacts::unknown(&default_channel_name(&meter.name, reads), &meter.name));
                     self.channels.extend(own);
                 }
                 None => self.names = ChannelList::Incomplete,

@@ -4,7 +4,7 @@ use super::{ChannelFacts, FitnessCheck, Severity, UnknownFact};
 use crate::{
     electrics::{DecisionRule, Uncertain},
     procedure::Step,
-    units::{Dimension, InForce, Limit, Quantity, show, show_in},
+    units::{ApplicableAccuracy, Dimension, Limit, Quantity, show, show_in},
 };
 
 /// The expanded uncertainty may take so much of the room. With T the whole width between limits this is a
@@ -50,8 +50,8 @@ impl ChannelFacts {
     }
 
     /// What the data sheet says of a value. A meter is taken to be on the range that the value needs.
-    fn row(&self, quantity: Quantity, value: f64) -> Option<InForce<'_>> {
-        self.accuracy.as_ref()?.in_force(quantity, value, None)
+    fn row(&self, quantity: Quantity, value: f64) -> Option<ApplicableAccuracy<'_>> {
+        self.accuracy.as_ref()?.row_for(quantity, value, None)
     }
 
     /// What the last digit is worth at a value, where it is known: the data sheet's row knows its range.

@@ -3,6 +3,7 @@
 use std::{fmt, path::PathBuf, str::FromStr};
 
 use super::words::{Unparted, part, quoted};
+use crate::words::from_text;
 
 /// Where bytes come from.
 ///
@@ -100,6 +101,8 @@ impl FromStr for Address {
         }
     }
 }
+
+from_text!(Address);
 
 fn server_of(rest: &str) -> Option<Address> {
     let (host, port) = rest.strip_prefix("//")?.rsplit_once(':')?;

@@ -14,7 +14,7 @@ use std::{
 use super::{
     DataBits, Greeting, Heard, HidCable, LONGEST_REPORT, PATIENCE, Port, Settings,
     ioctl::send_feature,
-    open::{heard, in_plain_words},
+    open::heard,
     wait::{Patience, never_block, readable, write_all},
 };
 
@@ -60,7 +60,7 @@ impl Hid {
 
     /// Takes one report; true when it carried bytes.
     fn take_report(&mut self) -> io::Result<bool> {
-        let Heard::Bytes(length) = heard(self.node.read(&mut self.report)).map_err(in_plain_words)? else {
+        let Heard::Bytes(length) = heard(self.node.read(&mut self.report))? else {
             return Ok(false);
         };
         match self.cable.bytes(&self.report[..length], self.data_bits) {

@@ -31,4 +31,4 @@ pub(crate) use list::{Plugged, PluggedKind, Roots, plugged_in};
 pub(crate) use listen::{Asker, listen};
 pub(crate) use open::{Heard, PATIENCE, Port, open};
 pub(crate) use reader::{Listener, Stop, read_until_stopped};
-pub(crate) use settings::{DataBits, Flow, Level, Parity, SettingError, Settings, StopBits};
+pub(crate) use settings::{DataBits, Flow, Level, Parity, Settings, StopBits};

@@ -55,14 +55,6 @@ pub(crate) fn open(address: &Address, settings: &Settings) -> io::Result<Box<dyn
     })
 }
 
-/// The system's word for a cable that was pulled, with what it means; other errors as they are.
-pub(super) fn in_plain_words(error: io::Error) -> io::Error {
-    const GONE: [i32; 3] = [nix::libc::EIO, nix::libc::ENODEV, nix::libc::ENXIO];
-    let is_gone =
-        error.kind() == io::ErrorKind::BrokenPipe || error.raw_os_error().is_some_and(|os| GONE.contains(&os));
-    if is_gone { io::Error::new(error.kind(), format!("it was unplugged or switched off ({error})")) } else { error }
-}
-
 /// End of file is a port that went away: a terminal device never ends otherwise.
 pub(super) fn heard(read: io::Result<usize>) -> io::Result<Heard> {
     match read {

@@ -7,7 +7,10 @@ use std::{
 };
 
 use super::{Address, Heard, PATIENCE, Port, Settings, open};
-use crate::clock::{Clock, micros};
+use crate::{
+    clock::{Clock, micros},
+    io_reason::with_reason,
+};
 
 /// First wait before a lost port is tried again; it doubles up to [`LONGEST_WAIT`].
 const FIRST_WAIT: Duration = Duration::from_millis(50);
@@ -168,7 +171,7 @@ impl<L: Listener> Life<'_, L> {
     fn lost(&mut self, why: &io::Error) -> bool {
         let news = self.told != Told::Lost;
         self.told = Told::Lost;
-        !news || self.listener.lost(why)
+        !news || self.listener.lost(&with_reason(why))
     }
 }
 

@@ -12,7 +12,7 @@ use serialport::{ClearBuffer, SerialPort, TTYPort};
 use super::{
     DataBits, Flow, Heard, Level, PATIENCE, Parity, Port, Settings, StopBits,
     ioctl::{Pin, Set, borrowed, set_pin},
-    open::{heard, in_plain_words},
+    open::heard,
     wait::{Patience, never_block, too_slow},
 };
 
@@ -49,7 +49,7 @@ impl Serial {
                 Flow::Lines => serialport::FlowControl::Hardware,
                 Flow::Characters => serialport::FlowControl::Software,
             });
-        let line = TTYPort::open(&builder).map_err(io::Error::from)?;
+        let line = TTYPort::open(&builder).map_err(not_opened)?;
         // It waits by itself for the line to be ready, but a write that does not fit would still block.
         never_block(&borrowed(&line))?;
         hold(&line, path, Pin::DataTerminalReady, settings.dtr)?;
@@ -88,7 +88,7 @@ impl Drop for Serial {
 impl Port for Serial {
     fn read(&mut self, buffer: &mut [u8], patience: Duration) -> io::Result<Heard> {
         self.line.set_timeout(patience.min(PATIENCE))?;
-        let heard = heard(self.line.read(buffer)).map_err(in_plain_words)?;
+        let heard = heard(self.line.read(buffer)).map_err(unplugged)?;
         // A silent line may be a cable that is gone: the node tells.
         if heard == Heard::Silence {
             self.still_there()?;
@@ -108,6 +108,22 @@ impl Port for Serial {
             }
         }
         Ok(())
+    }
+}
+
+/// serialport has one kind of error for a device that another program holds and for one that is not there.
+fn not_opened(error: serialport::Error) -> io::Error {
+    if error.description.contains("exclusive lock") {
+        return io::Error::from_raw_os_error(nix::libc::EBUSY);
+    }
+    error.into()
+}
+
+/// serialport reports a cable that was pulled as a broken pipe.
+fn unplugged(error: io::Error) -> io::Error {
+    match error.kind() {
+        io::ErrorKind::BrokenPipe => io::Error::from_raw_os_error(nix::libc::ENXIO),
+        _ => error,
     }
 }
 

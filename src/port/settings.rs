@@ -1,8 +1,12 @@
 //! How a line is set, in the words of a bench file. It knows no device.
 
-use std::{fmt, str::FromStr};
+use std::fmt;
+
+use serde::Deserialize;
+use strum::{EnumMessage, VariantArray};
 
 use super::HidCable;
+use crate::words::file_words;
 
 /// How a serial line is set, and what a HID cable wants. Where the port is neither, it is not looked at.
 /// Of a HID cable's line the data bits count; its speed is set by what the cable is greeted with.
@@ -55,7 +59,8 @@ impl fmt::Display for Settings {
 }
 
 /// Bits in a character.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(try_from = "i64")]
 #[allow(missing_docs, reason = "the names say it")]
 pub enum DataBits {
     Five,
@@ -65,17 +70,6 @@ pub enum DataBits {
 }
 
 impl DataBits {
-    /// From their number; none for a number that no line has.
-    pub fn of(count: u8) -> Option<Self> {
-        Some(match count {
-            5 => Self::Five,
-            6 => Self::Six,
-            7 => Self::Seven,
-            8 => Self::Eight,
-            _ => return None,
-        })
-    }
-
     /// The bits of a byte that can be set.
     pub fn mask(self) -> u8 {
         u8::MAX >> (8 - self.count())
@@ -92,8 +86,23 @@ impl DataBits {
     }
 }
 
+impl TryFrom<i64> for DataBits {
+    type Error = SettingError;
+
+    fn try_from(count: i64) -> Result<Self, SettingError> {
+        Ok(match count {
+            5 => Self::Five,
+            6 => Self::Six,
+            7 => Self::Seven,
+            8 => Self::Eight,
+            found => return Err(SettingError { found, expected: "5, 6, 7 or 8" }),
+        })
+    }
+}
+
 /// Bits of rest after a character.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(try_from = "i64")]
 #[allow(missing_docs, reason = "the names say it")]
 pub enum StopBits {
     One,
@@ -101,15 +110,6 @@ pub enum StopBits {
 }
 
 impl StopBits {
-    /// From their number; none for a number that no line has.
-    pub fn of(count: u8) -> Option<Self> {
-        Some(match count {
-            1 => Self::One,
-            2 => Self::Two,
-            _ => return None,
-        })
-    }
-
     /// How many.
     pub fn count(self) -> u8 {
         match self {
@@ -119,77 +119,68 @@ impl StopBits {
     }
 }
 
+impl TryFrom<i64> for StopBits {
+    type Error = SettingError;
+
+    fn try_from(count: i64) -> Result<Self, SettingError> {
+        Ok(match count {
+            1 => Self::One,
+            2 => Self::Two,
+            found => return Err(SettingError { found, expected: "1 or 2" }),
+        })
+    }
+}
+
+/// A number that a setting does not have.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("found {found}, expected {expected}")]
+pub struct SettingError {
+    /// What was written.
+    pub found: i64,
+    /// The numbers that there are.
+    pub expected: &'static str,
+}
+
 /// The bit that makes up the number of ones.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, VariantArray, EnumMessage)]
 pub enum Parity {
     /// No such bit.
+    #[strum(serialize = "none")]
     None,
     /// To an even number.
+    #[strum(serialize = "even")]
     Even,
     /// To an odd number.
+    #[strum(serialize = "odd")]
     Odd,
 }
 
 /// How one side asks the other to wait.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, VariantArray, EnumMessage)]
 pub enum Flow {
     /// It does not.
+    #[strum(serialize = "none")]
     None,
     /// By the lines RTS and CTS.
+    #[strum(serialize = "rts/cts", serialize = "lines")]
     Lines,
     /// By the characters XON and XOFF, which can then not be data.
+    #[strum(serialize = "xon/xoff", serialize = "characters")]
     Characters,
 }
 
 /// What a line is held at.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, VariantArray, EnumMessage)]
 pub enum Level {
     /// Asserted: the positive voltage of an RS-232 control line.
+    #[strum(serialize = "on")]
     On,
     /// Not asserted.
+    #[strum(serialize = "off")]
     Off,
 }
 
-/// A word that a setting does not have.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("found \"{found}\", expected {expected}")]
-pub struct SettingError {
-    /// What was written.
-    pub found: String,
-    /// The words that there are.
-    pub expected: &'static str,
-}
-
-fn word<T: Copy>(text: &str, words: &[(&str, T)], expected: &'static str) -> Result<T, SettingError> {
-    let found = words.iter().find(|(word, _)| *word == text);
-    found.map(|(_, value)| *value).ok_or_else(|| SettingError { found: text.to_owned(), expected })
-}
-
-impl FromStr for Parity {
-    type Err = SettingError;
-
-    fn from_str(text: &str) -> Result<Self, SettingError> {
-        let words = [("none", Self::None), ("even", Self::Even), ("odd", Self::Odd)];
-        word(text, &words, "\"none\", \"even\" or \"odd\"")
-    }
-}
-
-impl FromStr for Flow {
-    type Err = SettingError;
-
-    fn from_str(text: &str) -> Result<Self, SettingError> {
-        let words = [("none", Self::None), ("rts/cts", Self::Lines), ("xon/xoff", Self::Characters)];
-        word(text, &words, "\"none\", \"rts/cts\" or \"xon/xoff\"")
-    }
-}
-
-impl FromStr for Level {
-    type Err = SettingError;
-
-    fn from_str(text: &str) -> Result<Self, SettingError> {
-        word(text, &[("on", Self::On), ("off", Self::Off)], "\"on\" or \"off\"")
-    }
-}
+file_words!(Parity, Flow, Level);
 
 #[cfg(test)]
 mod tests {
@@ -214,7 +205,9 @@ mod tests {
         let error = "mark".parse::<Parity>().unwrap_err();
         assert_eq!(error.to_string(), "found \"mark\", expected \"none\", \"even\" or \"odd\"");
         assert!("high".parse::<Level>().is_err());
-        assert_eq!((DataBits::of(9), StopBits::of(0)), (None, None));
+        assert_eq!("characters".parse(), Ok(Flow::Characters));
+        assert_eq!(DataBits::try_from(9).unwrap_err().to_string(), "found 9, expected 5, 6, 7 or 8");
+        assert!(StopBits::try_from(0).is_err());
         assert_eq!((DataBits::Eight.mask(), DataBits::Seven.mask(), DataBits::Five.mask()), (0xff, 0x7f, 0x1f));
     }
 }

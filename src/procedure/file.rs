@@ -1,18 +1,43 @@
-//! The procedure file as a person writes it.
+//! The procedure file: read, checked and turned into a [`Procedure`].
+//!
+//! The tables here are not the procedure's own types. In a file a limit has four forms and defaults depend on other keys; in
+//! a [`Step`] all of it is known.
 
-use std::path::Path;
+use std::{ops::Range, path::Path, time::Duration};
 
 use serde::Deserialize;
 use toml::Spanned;
 
 use super::{
-    Advance, CaptureMode, Procedure, ProcedureError, Role, Running, Step,
-    keys::{self, AdvanceWord, CaptureWord, ConditionTable, RuleWord},
+    Advance, CaptureMode, ConditionRule, ContactRule, HeatRule, PartTemperature, Procedure, ProcedureError, Role,
+    Running, Step,
+    keys::{Between, Celsius, CelsiusRange, Contact, Nominal, Share, Time},
 };
 use crate::{
+    electrics::DecisionRule,
     mistake::{Mistake, Source, parse_toml},
-    units::{Limit, Measure, Quantity},
+    units::{AsWritten, Dimension, Limit, Measure, Quantity},
 };
+
+/// How long a reading must be steady: three readings of a slow handheld meter.
+const STEADY: Duration = Duration::from_millis(1000);
+/// How long after contact and load a value counts.
+const AFTER: Duration = Duration::ZERO;
+/// How long to wait before asking: finding a pin takes that long.
+const PATIENCE: Duration = Duration::from_secs(30);
+/// How long a load must have been there.
+const HELD: Duration = Duration::from_millis(200);
+/// A load may fall short by this share before it counts as gone.
+const HYSTERESIS: f64 = 0.1;
+/// An open voltmeter lead picks up less than this: common practice, no source.
+const CONTACT_V: f64 = 0.5;
+/// An empty clamp drifts by less than this: common practice, no source.
+const CONTACT_A: f64 = 0.05;
+/// A current through the clamp is more than this share of the limit; less is an empty clamp's offset: common practice,
+/// no source.
+const CONTACT_SHARE: f64 = 0.2;
+/// Coil limits hold at this temperature where the file names no other, °C: common practice, no source.
+const REFERENCE_C: f64 = 20.0;
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -21,39 +46,54 @@ struct File {
     #[serde(default)]
     caution: String,
     #[serde(default)]
-    advance: AdvanceWord,
+    advance: Advance,
     step: Spanned<Vec<StepTable>>,
 }
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
-pub(super) struct StepTable {
-    pub name: Spanned<String>,
-    pub circuit: Option<String>,
+struct StepTable {
+    name: Spanned<String>,
+    circuit: Option<String>,
     #[serde(default)]
-    pub r#do: String,
-    pub channel: Option<Spanned<String>>,
-    pub quantity: Option<Spanned<String>>,
-    pub at_least: Option<Spanned<String>>,
-    pub at_most: Option<Spanned<String>>,
-    pub between: Option<Spanned<String>>,
-    pub nominal: Option<Spanned<String>>,
+    r#do: String,
+    channel: Option<Spanned<String>>,
+    quantity: Option<Quantity>,
+    at_least: Option<Spanned<AsWritten<Measure>>>,
+    at_most: Option<Spanned<AsWritten<Measure>>>,
+    between: Option<Spanned<AsWritten<Between>>>,
+    nominal: Option<Spanned<AsWritten<Nominal>>>,
     #[serde(default)]
-    pub capture: CaptureWord,
+    capture: CaptureMode,
+    #[serde(default = "guarded")]
+    rule: DecisionRule,
+    contact: Option<Spanned<AsWritten<Contact>>>,
+    steady: Option<Time>,
     #[serde(default)]
-    pub rule: RuleWord,
-    pub contact: Option<Spanned<String>>,
-    pub steady: Option<Spanned<String>>,
-    #[serde(default)]
-    pub r#while: Vec<ConditionTable>,
-    pub after: Option<Spanned<String>>,
-    pub patience: Option<Spanned<String>>,
-    pub hold_at_most: Option<Spanned<String>>,
-    pub limit_at: Option<Spanned<String>>,
-    pub temperature: Option<Spanned<String>>,
-    pub place: Option<Spanned<String>>,
-    pub role: Option<Spanned<String>>,
-    pub running: Option<Spanned<String>>,
+    r#while: Vec<ConditionTable>,
+    after: Option<Time>,
+    patience: Option<Time>,
+    hold_at_most: Option<Time>,
+    limit_at: Option<Spanned<Celsius>>,
+    temperature: Option<Spanned<PartTemperature>>,
+    place: Option<Spanned<CelsiusRange>>,
+    role: Option<Spanned<Role>>,
+    running: Option<Spanned<Running>>,
+}
+
+/// The load is written with one of two keys.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct ConditionTable {
+    channel: Spanned<String>,
+    at_least: Option<Measure>,
+    at_most: Option<Measure>,
+    held: Option<Time>,
+    hysteresis: Option<Share>,
+}
+
+fn guarded() -> DecisionRule {
+    DecisionRule::Guarded
 }
 
 impl Procedure {
@@ -84,10 +124,7 @@ impl Procedure {
         Ok(Self {
             title: table.title,
             caution: table.caution,
-            advance: match table.advance {
-                AdvanceWord::Told => Advance::Told,
-                AdvanceWord::Lifted => Advance::Lifted,
-            },
+            advance: table.advance,
             steps,
             file: file.to_owned(),
             text: text.to_owned(),
@@ -95,7 +132,7 @@ impl Procedure {
     }
 }
 
-/// Words by which `next`, `back` and the like could be meant.
+/// Words that stand for a move to another step, so no step can have them as its name.
 const RESERVED: [&str; 4] = ["next", "back", "again", "skip"];
 
 fn step(source: Source, table: StepTable) -> Result<Step, Mistake> {
@@ -104,135 +141,184 @@ fn step(source: Source, table: StepTable) -> Result<Step, Mistake> {
         let message = format!("found \"{name}\", expected a name other than next, back, again and skip");
         return Err(source.mistake(table.name.span(), message));
     }
-    let quantity: Option<Quantity> = table.quantity.as_ref().map(|text| source.parse(text)).transpose()?;
     let limit = limit(source, &table)?;
-    check_limit(source, &table, quantity, limit.as_ref())?;
-    let limit = limit.map(|(limit, _)| limit);
-    let capture = match table.capture {
-        CaptureWord::Taken => CaptureMode::Taken,
-        CaptureWord::Steady => CaptureMode::Steady,
-        CaptureWord::Worst => CaptureMode::Worst,
-    };
-    if let (CaptureMode::Steady, None) = (capture, &table.channel) {
-        let message = format!("step \"{name}\" is to capture a steady value, expected a channel to look at");
+    if let (CaptureMode::Steady, None) = (table.capture, &table.channel) {
+        let message = format!("step \"{name}\" is to capture a steady value, expected a channel to read it from");
         return Err(source.mistake(table.name.span(), message));
     }
-    let (role, running) = usage(source, &table, quantity)?;
+    check_role(source, &table)?;
     let at = table.channel.as_ref().unwrap_or(&table.name).span();
+    let time = |time: Option<Time>, default| time.map_or(default, |Time(time)| time);
     Ok(Step {
-        role,
-        running,
-        contact: keys::contact(source, &table, quantity, limit.as_ref(), capture)?,
-        steady: keys::duration(source, table.steady.as_ref(), keys::STEADY)?,
-        conditions: keys::conditions(source, &table.r#while)?,
-        after: keys::duration(source, table.after.as_ref(), keys::AFTER)?,
-        patience: keys::duration(source, table.patience.as_ref(), keys::PATIENCE)?,
-        hold_at_most: keys::optional_duration(source, table.hold_at_most.as_ref())?,
-        heat: keys::heat(source, &table, quantity)?,
+        contact: contact(source, &table, limit.as_ref())?,
+        heat: heat(source, &table)?,
+        conditions: table.r#while.iter().map(|table| condition(source, table)).collect::<Result<_, _>>()?,
         line: source.mistake(at, "").line,
         name,
         circuit: table.circuit,
         instruction: table.r#do,
-        quantity,
-        limit,
         channel: table.channel.map(Spanned::into_inner),
-        capture,
-        rule: table.rule.into(),
+        quantity: table.quantity,
+        limit,
+        capture: table.capture,
+        rule: table.rule,
+        steady: time(table.steady, STEADY),
+        after: time(table.after, AFTER),
+        patience: time(table.patience, PATIENCE),
+        hold_at_most: table.hold_at_most.map(|Time(time)| time),
+        role: table.role.map(Spanned::into_inner),
+        running: table.running.map(Spanned::into_inner),
     })
 }
 
-type LimitAndPlace = (Limit, Spanned<String>);
-
-fn check_limit(
-    source: Source,
-    table: &StepTable,
-    quantity: Option<Quantity>,
-    limit: Option<&LimitAndPlace>,
-) -> Result<(), Mistake> {
-    let Some((limit, text)) = limit else { return Ok(()) };
-    if let Some(quantity) = quantity.filter(|quantity| quantity.dimension() != limit.dimension) {
-        let message = format!(
-            "found \"{}\", expected a limit in {} as the step's quantity is \"{quantity}\"",
-            text.get_ref(),
-            quantity.unit()
-        );
-        return Err(source.mistake(text.span(), message));
-    }
-    if table.channel.is_none() {
-        let message = format!("found a limit in step \"{}\", expected a channel to judge by it", table.name.get_ref());
-        return Err(source.mistake(text.span(), message));
-    }
-    Ok(())
-}
-
-/// What the step measures in its circuit and what runs meanwhile, where the file says so.
-fn usage(
-    source: Source,
-    table: &StepTable,
-    quantity: Option<Quantity>,
-) -> Result<(Option<Role>, Option<Running>), Mistake> {
-    let role: Option<Role> = table.role.as_ref().map(|text| source.parse(text)).transpose()?;
-    let running: Option<Running> = table.running.as_ref().map(|text| source.parse(text)).transpose()?;
-    if let (Some(role), Some(text)) = (role, &table.role) {
-        let message = if quantity != Some(role.quantity()) {
-            format!("found the role \"{role}\", expected quantity = \"{}\" beside it", role.quantity())
-        } else if table.circuit.is_none() || table.channel.is_none() {
-            format!("found the role \"{role}\", expected a circuit and a channel beside it")
-        } else {
-            return match (running, &table.running) {
-                (Some(running), Some(text)) if !role.goes_with(running) => {
-                    let message = format!(
-                        "found \"{}\", expected something else as {role} can't be measured with that running",
-                        running.word()
-                    );
-                    Err(source.mistake(text.span(), message))
-                }
-                _ => Ok((Some(role), running)),
-            };
-        };
-        return Err(source.mistake(text.span(), message));
-    }
-    Ok((role, running))
-}
-
-/// The step's limit and where it stands; `at_least` and `at_most` may stand together.
-fn limit(source: Source, table: &StepTable) -> Result<Option<LimitAndPlace>, Mistake> {
-    let least = table.at_least.as_ref();
-    let most = table.at_most.as_ref();
-    let given = usize::from(least.or(most).is_some())
-        + usize::from(table.between.is_some())
-        + usize::from(table.nominal.is_some());
-    if given > 1 {
+/// The step's limit; `at_least` and `at_most` may stand together.
+fn limit(source: Source, table: &StepTable) -> Result<Option<Limit>, Mistake> {
+    let (least, most) = (table.at_least.as_ref(), table.at_most.as_ref());
+    let forms = [least.or(most).is_some(), table.between.is_some(), table.nominal.is_some()];
+    if forms.into_iter().filter(|is_given| *is_given).count() > 1 {
         let message = "found two limits, expected at_least with or without at_most, or between, or nominal";
         return Err(source.mistake(table.name.span(), message));
     }
-    let (text, limit) = if let Some(text) = &table.between {
-        (text, Limit::between(text.get_ref()).map_err(|error| source.mistake(text.span(), error.to_string()))?)
-    } else if let Some(text) = &table.nominal {
-        (text, Limit::nominal(text.get_ref()).map_err(|error| source.mistake(text.span(), error.to_string()))?)
-    } else {
-        let low: Option<Measure> = least.map(|text| source.parse(text)).transpose()?;
-        let high: Option<Measure> = most.map(|text| source.parse(text)).transpose()?;
-        match (low, high, most.or(least)) {
-            (Some(low), Some(high), Some(text)) => {
-                if low.dimension != high.dimension || low.value > high.value {
-                    let message =
-                        format!("found \"{}\", expected a value in the unit of at_least and above it", text.get_ref());
-                    return Err(source.mistake(text.span(), message));
-                }
-                (text, Limit { low: Some(low.value), high: Some(high.value), dimension: low.dimension })
-            }
-            (Some(low), None, Some(text)) => (text, Limit::at_least(low)),
-            (None, Some(high), Some(text)) => (text, Limit::at_most(high)),
-            _ => return Ok(None),
-        }
+    let one_sided = |measure: &Spanned<AsWritten<Measure>>, limit: fn(Measure) -> Limit| {
+        let AsWritten { value, text } = measure.get_ref();
+        (limit(*value), text.clone(), measure.span())
     };
-    Ok(Some((limit, text.clone())))
+    let (limit, text, span): (Limit, String, Range<usize>) = match (&table.between, &table.nominal, least, most) {
+        (Some(between), ..) => (between.get_ref().value.0, between.get_ref().text.clone(), between.span()),
+        (None, Some(nominal), ..) => (nominal.get_ref().value.0, nominal.get_ref().text.clone(), nominal.span()),
+        (None, None, Some(least), None) => one_sided(least, Limit::at_least),
+        (None, None, None, Some(most)) => one_sided(most, Limit::at_most),
+        (None, None, Some(least), Some(most)) => {
+            let low = least.get_ref().value;
+            let AsWritten { value: high, text } = most.get_ref();
+            if low.dimension != high.dimension || low.value > high.value {
+                let message = format!("found \"{text}\", expected a value in the unit of at_least and above it");
+                return Err(source.mistake(most.span(), message));
+            }
+            let limit = Limit { low: Some(low.value), high: Some(high.value), dimension: low.dimension };
+            (limit, text.clone(), most.span())
+        }
+        (None, None, None, None) => return Ok(None),
+    };
+    if let Some(quantity) = table.quantity.filter(|quantity| quantity.dimension() != limit.dimension) {
+        let unit = quantity.unit();
+        let message = format!("found \"{text}\", expected a limit in {unit} as the step's quantity is \"{quantity}\"");
+        return Err(source.mistake(span, message));
+    }
+    if table.channel.is_none() {
+        let message = format!("found a limit in step \"{}\", expected a channel to judge by it", table.name.get_ref());
+        return Err(source.mistake(span, message));
+    }
+    Ok(Some(limit))
+}
+
+/// A role wants its quantity, a circuit and a channel, and something or nothing running.
+fn check_role(source: Source, table: &StepTable) -> Result<(), Mistake> {
+    let Some(key) = &table.role else { return Ok(()) };
+    let role = *key.get_ref();
+    if table.quantity != Some(role.quantity()) {
+        let message = format!("found the role \"{role}\", expected quantity = \"{}\" beside it", role.quantity());
+        return Err(source.mistake(key.span(), message));
+    }
+    if table.circuit.is_none() || table.channel.is_none() {
+        let message = format!("found the role \"{role}\", expected a circuit and a channel beside it");
+        return Err(source.mistake(key.span(), message));
+    }
+    match &table.running {
+        Some(running) if !role.goes_with(*running.get_ref()) => {
+            let found = running.get_ref().word();
+            let message =
+                format!("found \"{found}\", expected something else as {role} can't be measured with that running");
+            Err(source.mistake(running.span(), message))
+        }
+        _ => Ok(()),
+    }
+}
+
+/// Only a value that captures itself needs a proof of contact. A small drop proves none: it reads like a lead that
+/// touches nothing, so such a step must say that its leads are fixed, or which value proves contact.
+fn contact(source: Source, table: &StepTable, limit: Option<&Limit>) -> Result<ContactRule, Mistake> {
+    let dimension = table.quantity.map(Quantity::dimension).or(limit.map(|limit| limit.dimension));
+    if let Some(key) = &table.contact {
+        let AsWritten { value, text } = key.get_ref();
+        return match value {
+            Contact::Fixed => Ok(ContactRule::Fixed),
+            Contact::AtLeast(least)
+                if least.value > 0.0 && dimension.is_none_or(|dimension| dimension == least.dimension) =>
+            {
+                Ok(ContactRule::AtLeast(least.value))
+            }
+            Contact::AtLeast(_) => {
+                let message = format!("found \"{text}\", expected \"fixed\" or a value above zero in the step's unit");
+                Err(source.mistake(key.span(), message))
+            }
+        };
+    }
+    if table.capture != CaptureMode::Steady {
+        return Ok(ContactRule::Fixed);
+    }
+    let least = match dimension {
+        Some(Dimension::Volt) => CONTACT_V,
+        Some(Dimension::Ampere) => CONTACT_A.max(CONTACT_SHARE * limit.map_or(0.0, nearest_to_zero)),
+        Some(Dimension::Ohm) => 0.0,
+        _ => return Ok(ContactRule::Fixed),
+    };
+    let provable = limit.is_none_or(|limit| limit.low.is_some() || limit.high.is_none_or(|high| high > 2.0 * least));
+    if !provable {
+        let message = format!(
+            "step \"{}\" captures by itself a value that reads like a lifted lead, expected contact = \"fixed\" \
+             (the leads stay where they are) or a value that proves contact",
+            table.name.get_ref()
+        );
+        return Err(source.mistake(table.name.span(), message));
+    }
+    Ok(ContactRule::AtLeast(least))
+}
+
+/// The lower edge of a limit, either sign; its only edge where it has one.
+fn nearest_to_zero(limit: &Limit) -> f64 {
+    limit.low.or(limit.high).map_or(0.0, f64::abs)
+}
+
+fn condition(source: Source, table: &ConditionTable) -> Result<ConditionRule, Mistake> {
+    let limit = match (table.at_least, table.at_most) {
+        (Some(least), None) => Limit::at_least(least),
+        (None, Some(most)) => Limit::at_most(most),
+        _ => return Err(source.mistake(table.channel.span(), "expected at_least or at_most beside the channel")),
+    };
+    Ok(ConditionRule {
+        channel: table.channel.get_ref().clone(),
+        limit,
+        held: table.held.map_or(HELD, |Time(held)| held),
+        hysteresis: table.hysteresis.map_or(HYSTERESIS, |Share(share)| share),
+    })
+}
+
+/// Temperatures belong to ohms: copper's resistance rises with heat.
+fn heat(source: Source, table: &StepTable) -> Result<Option<HeatRule>, Mistake> {
+    if table.quantity == Some(Quantity::Ohms) {
+        // A limit that says at which temperature it holds is corrected; others are only explained.
+        return Ok(Some(HeatRule {
+            reference: table.limit_at.as_ref().map_or(REFERENCE_C, |celsius| celsius.get_ref().0),
+            part: table.temperature.as_ref().map_or(PartTemperature::OfSession, |part| part.get_ref().clone()),
+            place: table.place.as_ref().map(|range| range.get_ref().0),
+        }));
+    }
+    let spans = [
+        table.limit_at.as_ref().map(Spanned::span),
+        table.temperature.as_ref().map(Spanned::span),
+        table.place.as_ref().map(Spanned::span),
+    ];
+    match spans.into_iter().flatten().next() {
+        Some(span) => Err(source.mistake(span, "found a temperature, expected it in a step on \"ohm\" only")),
+        None => Ok(None),
+    }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::{procedure::PROCEDURE_SCHEMA, words};
 
     const GOOD: &str = r#"
 title = "Loader valve block, at the connector"
@@ -265,6 +351,19 @@ name = "yard drive"
         assert_eq!((ohms.quantity, ohms.line), (Some(Quantity::Ohms), 16));
         assert_eq!(ohms.limit.unwrap().to_string(), "6.900 ohm to 8.100 ohm");
         assert_eq!(procedure.steps[2].limit, None);
+    }
+
+    /// The words that the schema lists at a place are those of the parser's table.
+    #[test]
+    fn the_schema_lists_the_words_of_the_tables() {
+        let schema: serde_json::Value = serde_json::from_str(PROCEDURE_SCHEMA).unwrap();
+        let step = "/$defs/step/properties";
+        words::check_schema::<Advance>(&schema, "/properties/advance/enum");
+        words::check_schema::<CaptureMode>(&schema, &format!("{step}/capture/enum"));
+        words::check_schema::<DecisionRule>(&schema, &format!("{step}/rule/enum"));
+        words::check_schema::<Role>(&schema, &format!("{step}/role/enum"));
+        words::check_schema::<Running>(&schema, &format!("{step}/running/enum"));
+        words::check_usual_words::<Quantity>(&schema, "/$defs/quantity/examples");
     }
 
     #[test]

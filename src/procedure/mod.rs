@@ -1,4 +1,7 @@
 //! What is going to be done: an ordered list of steps with what each must show.
+//!
+//! Read this file first (the types), then `role.rs` (what a step measures in its circuit), then `file.rs` (how a procedure is
+//! written, its defaults and its mistakes) with `keys.rs` (the values of the keys). Knows no reading and no session.
 
 mod file;
 mod keys;
@@ -6,13 +9,16 @@ mod role;
 
 use std::{path::PathBuf, time::Duration};
 
+use strum::{EnumMessage, VariantArray};
+
 use crate::{
     electrics::DecisionRule,
+    io_reason::IoReason,
     mistake::Mistake,
     units::{Limit, Quantity},
 };
 
-pub use role::{Role, Running, Usage, WordError};
+pub use role::{Role, Running, Usage};
 
 /// The JSON schema of the procedure file, by which an editor completes it.
 pub const PROCEDURE_SCHEMA: &str = include_str!("procedure.schema.json");
@@ -35,13 +41,15 @@ pub struct Procedure {
 }
 
 /// When the next step begins.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, VariantArray, EnumMessage)]
 pub enum Advance {
-    /// When the operator says so.
+    /// When the operator commands it.
     #[default]
-    Told,
+    #[strum(serialize = "told")]
+    ByCommand,
     /// When a steady value was captured and the lead has been lifted.
-    Lifted,
+    #[strum(serialize = "lifted")]
+    WhenLifted,
 }
 
 /// One step of a procedure.
@@ -86,14 +94,17 @@ pub struct Step {
 }
 
 /// Which value of a step is judged.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, VariantArray, EnumMessage)]
 pub enum CaptureMode {
     /// The one that the operator takes; the last one where he takes none.
     #[default]
+    #[strum(serialize = "taken")]
     Taken,
     /// The first steady one, captured without hands; the one that is taken where he takes one.
+    #[strum(serialize = "steady")]
     Steady,
     /// The worst of the whole step: for watching.
+    #[strum(serialize = "worst")]
     Worst,
 }
 
@@ -125,13 +136,13 @@ pub struct ConditionRule {
 pub struct HeatRule {
     /// °C at which the limit is given.
     pub reference: f64,
-    /// What tells the part's temperature.
+    /// Where the part's temperature comes from.
     pub part: PartTemperature,
     /// From what to what temperature the part can have where it is, °C; none where the file does not say.
     pub place: Option<(f64, f64)>,
 }
 
-/// What tells a part's temperature.
+/// Where a part's temperature comes from.
 #[derive(Debug, Clone, PartialEq)]
 pub enum PartTemperature {
     /// What was typed when the session began, where it was.
@@ -146,11 +157,11 @@ pub enum PartTemperature {
 #[derive(Debug, thiserror::Error)]
 pub enum ProcedureError {
     /// The file can't be read.
-    #[error("the procedure file {} can't be read: {source}; check the name and its permissions", path.display())]
+    #[error("the procedure file {} can't be read: {}", path.display(), IoReason(source))]
     Unreadable {
         /// As the user gave it.
         path: PathBuf,
-        /// The system's word.
+        /// What the system answered.
         source: std::io::Error,
     },
     /// Something in the file is wrong.
@@ -171,7 +182,7 @@ impl Procedure {
                 file: self.file.clone(),
                 line: step.line,
                 message: format!(
-                    "step \"{}\" looks at channel \"{channel}\", which the bench does not have, expected one of: {}",
+                    "step \"{}\" reads channel \"{channel}\", which the bench does not have, expected one of: {}",
                     step.name,
                     bench.join(", ")
                 ),
@@ -181,7 +192,7 @@ impl Procedure {
 }
 
 impl Step {
-    /// All channels that the step looks at.
+    /// All channels that the step reads.
     pub fn channels(&self) -> impl Iterator<Item = &str> {
         let heat = self.heat.as_ref().and_then(|heat| match &heat.part {
             PartTemperature::Channel(name) => Some(name.as_str()),

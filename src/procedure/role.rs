@@ -14,89 +14,94 @@
 //!
 //! Without `role` only the obvious is taken for granted, see [`Usage::of_steps`]. Knows no value.
 
-use std::{fmt, str::FromStr};
+use std::fmt;
+
+use strum::{EnumMessage, VariantArray};
 
 use super::Step;
-use crate::units::Quantity;
+use crate::{
+    units::Quantity,
+    words::{FileWord, file_words},
+};
 
 /// What a step measures in its circuit. In a coil's circuit "at the coil" is the coil's own terminal, so
 /// that wires, pins and connector all lie on the side that is measured.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, VariantArray, EnumMessage)]
 pub enum Role {
     /// Volts across the battery's posts.
+    #[strum(serialize = "supply")]
     Supply,
     /// Volts from the feed to battery negative: at the harness pin with the coil unplugged and its driver
     /// on while nothing runs, at the coil while it runs; in a circuit without coil, at the shared feed.
+    #[strum(serialize = "feed")]
     Feed,
     /// Volts from battery positive to the coil's feed terminal (or to the shared feed) under load.
+    #[strum(serialize = "feed drop")]
     FeedDrop,
     /// Ohms across the coil, unplugged.
+    #[strum(serialize = "coil ohms")]
     CoilOhms,
     /// Amps of the coil held on.
+    #[strum(serialize = "coil amps")]
     CoilAmps,
     /// Volts across the coil's own terminals, held on.
+    #[strum(serialize = "coil volts")]
     CoilVolts,
     /// Volts across the feed pin of the coil's connector, held on.
+    #[strum(serialize = "feed pin drop")]
     FeedPinDrop,
     /// Volts across the ground pin of the coil's connector, held on.
+    #[strum(serialize = "ground pin drop")]
     GroundPinDrop,
     /// Volts from the coil's ground terminal (or from the shared ground) to battery negative under load.
+    #[strum(serialize = "ground drop")]
     GroundDrop,
     /// Ohms from the harness feed pin to battery negative, coil unplugged and key off.
+    #[strum(serialize = "ohms to ground")]
     OhmsToGround,
     /// Amps in the coil's wire while its driver is off.
+    #[strum(serialize = "draw")]
     Draw,
 }
 
 /// What carries current while a step is done.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, VariantArray, EnumMessage)]
 pub enum Running {
     /// Nothing is driven.
+    #[strum(serialize = "nothing")]
     Nothing,
     /// This circuit's coil alone.
+    #[strum(serialize = "this")]
     This,
     /// Every coil of the procedure.
+    #[strum(serialize = "everything")]
     Everything,
 }
 
-/// A word that no procedure knows here.
-#[derive(Debug, Clone, PartialEq, thiserror::Error)]
-#[error("found \"{found}\", expected one of {expected}")]
-pub struct WordError {
-    found: String,
-    expected: String,
-}
-
-/// Every role, how it is written, and what its meter is switched to: the one list.
-const ROLES: [(Role, &str, Quantity); 11] = [
-    (Role::Supply, "supply", Quantity::VoltsDc),
-    (Role::Feed, "feed", Quantity::VoltsDc),
-    (Role::FeedDrop, "feed drop", Quantity::VoltsDc),
-    (Role::CoilOhms, "coil ohms", Quantity::Ohms),
-    (Role::CoilAmps, "coil amps", Quantity::AmpsDc),
-    (Role::CoilVolts, "coil volts", Quantity::VoltsDc),
-    (Role::FeedPinDrop, "feed pin drop", Quantity::VoltsDc),
-    (Role::GroundPinDrop, "ground pin drop", Quantity::VoltsDc),
-    (Role::GroundDrop, "ground drop", Quantity::VoltsDc),
-    (Role::OhmsToGround, "ohms to ground", Quantity::Ohms),
-    (Role::Draw, "draw", Quantity::AmpsDc),
-];
-
-const RUNNINGS: [(Running, &str); 3] =
-    [(Running::Nothing, "nothing"), (Running::This, "this"), (Running::Everything, "everything")];
+file_words!(Role, Running);
 
 impl Role {
     /// How it is written in files.
     pub fn word(self) -> &'static str {
-        ROLES[self as usize].1
+        FileWord::word(self)
     }
 
     /// What the meter is switched to for it.
     pub fn quantity(self) -> Quantity {
-        ROLES[self as usize].2
+        match self {
+            Self::CoilOhms | Self::OhmsToGround => Quantity::Ohms,
+            Self::CoilAmps | Self::Draw => Quantity::AmpsDc,
+            Self::Supply
+            | Self::Feed
+            | Self::FeedDrop
+            | Self::CoilVolts
+            | Self::FeedPinDrop
+            | Self::GroundPinDrop
+            | Self::GroundDrop => Quantity::VoltsDc,
+        }
     }
 
-    /// What runs while it is measured unless the step tells.
+    /// What runs while it is measured unless the step says so.
     pub const fn usual_running(self) -> Running {
         match self {
             Self::Supply | Self::Feed | Self::CoilOhms | Self::OhmsToGround | Self::Draw => Running::Nothing,
@@ -122,37 +127,13 @@ impl Role {
 impl Running {
     /// How it is written in files.
     pub fn word(self) -> &'static str {
-        RUNNINGS[self as usize].1
+        FileWord::word(self)
     }
 }
 
 impl fmt::Display for Role {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(self.word())
-    }
-}
-
-fn find<T: Copy>(text: &str, words: impl Iterator<Item = (T, &'static str)> + Clone) -> Result<T, WordError> {
-    let flat = text.split_whitespace().collect::<Vec<_>>().join(" ");
-    words.clone().find(|(_, word)| word.eq_ignore_ascii_case(&flat)).map(|(item, _)| item).ok_or_else(|| WordError {
-        found: text.to_owned(),
-        expected: words.map(|(_, word)| format!("\"{word}\"")).collect::<Vec<_>>().join(", "),
-    })
-}
-
-impl FromStr for Role {
-    type Err = WordError;
-
-    fn from_str(text: &str) -> Result<Self, WordError> {
-        find(text, ROLES.iter().map(|row| (row.0, row.1)))
-    }
-}
-
-impl FromStr for Running {
-    type Err = WordError;
-
-    fn from_str(text: &str) -> Result<Self, WordError> {
-        find(text, RUNNINGS.iter().copied())
     }
 }
 
@@ -209,13 +190,13 @@ mod tests {
     use crate::procedure::Procedure;
 
     #[test]
-    fn each_word_is_read_back_and_stands_in_its_own_row() {
-        for (index, (role, word, _)) in ROLES.into_iter().enumerate() {
-            assert_eq!((role as usize, word.parse()), (index, Ok(role)));
+    fn each_word_is_read_back() {
+        for role in Role::VARIANTS {
+            assert_eq!(role.word().parse(), Ok(*role));
             assert!(role.goes_with(role.usual_running()), "{role}");
         }
-        for (index, (running, word)) in RUNNINGS.into_iter().enumerate() {
-            assert_eq!((running as usize, word.parse()), (index, Ok(running)));
+        for running in Running::VARIANTS {
+            assert_eq!(running.word().parse(), Ok(*running));
         }
         let error = "feeding".parse::<Role>().unwrap_err().to_string();
         assert!(error.contains("\"feeding\"") && error.contains("\"feed\", \"feed drop\""), "{error}");

@@ -7,7 +7,7 @@ use crate::port::{DataBits, Level, Parity, Settings, StopBits};
 
 /// Settings of a serial line that a protocol asks for. What it leaves open is up to the port.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
-#[serde(try_from = "Table")]
+#[serde(deny_unknown_fields)]
 pub struct SerialSettings {
     /// Bits a second.
     pub baud: Option<u32>,
@@ -35,45 +35,5 @@ impl SerialSettings {
             rts: self.rts.or(other.rts),
             ..other
         }
-    }
-}
-
-/// As a person writes it.
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct Table {
-    baud: Option<u32>,
-    data_bits: Option<u8>,
-    parity: Option<String>,
-    stop_bits: Option<u8>,
-    dtr: Option<String>,
-    rts: Option<String>,
-}
-
-impl TryFrom<Table> for SerialSettings {
-    type Error = String;
-
-    fn try_from(table: Table) -> Result<Self, String> {
-        let word = |text: Option<String>| text.map(|text| text.parse()).transpose();
-        let level = |text| word(text).map_err(|error: crate::port::SettingError| error.to_string());
-        let bits = |count: u8, what: &str, expected: &str| format!("found {count} {what}, expected {expected}");
-        Ok(Self {
-            baud: table.baud,
-            data_bits: match table.data_bits {
-                None => None,
-                Some(count) => Some(DataBits::of(count).ok_or_else(|| bits(count, "data bits", "5, 6, 7 or 8"))?),
-            },
-            parity: table
-                .parity
-                .map(|text| text.parse())
-                .transpose()
-                .map_err(|error: crate::port::SettingError| error.to_string())?,
-            stop_bits: match table.stop_bits {
-                None => None,
-                Some(count) => Some(StopBits::of(count).ok_or_else(|| bits(count, "stop bits", "1 or 2"))?),
-            },
-            dtr: level(table.dtr)?,
-            rts: level(table.rts)?,
-        })
     }
 }

@@ -5,7 +5,10 @@ use std::collections::HashMap;
 use uuid::Uuid;
 
 use super::Judgement;
-use crate::procedure::Procedure;
+use crate::{
+    procedure::Procedure,
+    units::{DataSheet, Scale},
+};
 
 /// An earlier session that is gone on with.
 #[derive(Debug, Clone, PartialEq)]
@@ -34,10 +37,10 @@ pub struct PreviousJudgement {
     pub judgement: Judgement,
     /// The channel's name.
     pub channel: String,
-    /// The channel's scale as written; empty where there was none.
-    pub scale: String,
-    /// The channel's accuracy as written; empty where there was none.
-    pub accuracy: String,
+    /// The channel's scale.
+    pub scale: Scale,
+    /// The channel's accuracy; none where none was given.
+    pub accuracy: Option<DataSheet>,
 }
 
 impl PreviousSession {

@@ -7,7 +7,7 @@ use crate::{
     channel::Channel,
     protocol::Value,
     session::judge::Capture,
-    units::{Dimension, Quantity, show},
+    units::{AsWritten, Dimension, Measure, Quantity, show},
 };
 
 /// A feed with less than this is not live, V: common practice, no source.
@@ -48,9 +48,9 @@ impl OperatorPrompts {
         let (Some(channel), Some(quantity)) = (channel, view.quantity) else { return said };
         said.extend(self.feed_is_live(view, quantity));
         // Behind a clamp the meter's switch and jack stay where they are.
-        if channel.scale.is_empty() {
+        if channel.conversion.scale.is_none() {
             let before = self.switched.insert(channel.meter_name.clone(), quantity);
-            said.extend(jack(before, quantity, &channel.fuse));
+            said.extend(jack(before, quantity, channel.fuse.as_ref()));
             if let Some(before) = before.filter(|before| *before != quantity) {
                 said.push(format!("switch {} from {before} to {quantity}", channel.meter_name));
             }
@@ -85,11 +85,13 @@ impl OperatorPrompts {
 }
 
 /// A meter's amps jack is nearly a short circuit: the lead must be there for amps, and nowhere else.
-fn jack(before: Option<Quantity>, now: Quantity, fuse: &str) -> Option<String> {
+fn jack(before: Option<Quantity>, now: Quantity, fuse: Option<&AsWritten<Measure>>) -> Option<String> {
     let through = |quantity: Quantity| quantity.dimension() == Dimension::Ampere;
     match (before.is_some_and(through), through(now)) {
-        (false, true) if fuse.is_empty() => Some("red lead to the amps jack; mind its fuse".to_owned()),
-        (false, true) => Some(format!("red lead to the amps jack, its fuse is {fuse}")),
+        (false, true) => Some(match fuse {
+            None => "red lead to the amps jack; mind its fuse".to_owned(),
+            Some(fuse) => format!("red lead to the amps jack, its fuse is {}", fuse.text),
+        }),
         (true, false) => Some("red lead back to the volts jack before it touches anything".to_owned()),
         _ => None,
     }
@@ -98,7 +100,11 @@ fn jack(before: Option<Quantity>, now: Quantity, fuse: &str) -> Option<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::{channel::MeterId, session::judge::Judgement, session::judge::tests::volts};
+    use crate::{
+        channel::{Conversion, MeterId},
+        session::judge::Judgement,
+        session::judge::tests::volts,
+    };
 
     fn channel(scale: &str) -> Channel {
         Channel {
@@ -106,10 +112,9 @@ mod tests {
             meter: MeterId(0),
             meter_name: "handheld".to_owned(),
             reads: "value".to_owned(),
-            scale: scale.to_owned(),
-            accuracy: String::new(),
+            conversion: Conversion { scale: scale.parse().ok(), ..Conversion::NONE },
             range: None,
-            fuse: "10 A".to_owned(),
+            fuse: Some("10 A".parse().unwrap()),
         }
     }
 

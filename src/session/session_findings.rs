@@ -42,7 +42,10 @@ impl SessionFindings {
     /// A step was left with this judgement. True where what follows has become another.
     pub(super) fn learn(&mut self, view: &StepView, judgement: &Judgement, channel: Option<&Channel>) -> bool {
         let (Some((place, _)), Some(circuit)) = (view.place, &view.circuit) else { return false };
-        let gain = channel.and_then(|channel| gain(judgement, &channel.name, &channel.scale, &channel.accuracy));
+        let gain = channel.and_then(|channel| {
+            let sheet = channel.conversion.accuracy.as_ref().map(|sheet| &sheet.value);
+            gain(judgement, &channel.name, &channel.conversion.scale(), sheet)
+        });
         self.know(place - 1, circuit, &view.name, judgement, gain) && self.conclude()
     }
 
@@ -52,7 +55,7 @@ impl SessionFindings {
             let place = procedure.steps.iter().position(|other| other.name == step.name);
             let Some((place, judged)) = place.zip(step.judged.as_ref()) else { continue };
             let Some(circuit) = &procedure.steps[place].circuit else { continue };
-            let gain = gain(&judged.judgement, &judged.channel, &judged.scale, &judged.accuracy);
+            let gain = gain(&judged.judgement, &judged.channel, &judged.scale, judged.accuracy.as_ref());
             self.know(place, circuit, &step.name, &judged.judgement, gain);
         }
         if !self.observations.is_empty() {
@@ -98,9 +101,8 @@ impl SessionFindings {
 }
 
 /// The error that a value shares with others of its channel.
-fn gain(judgement: &Judgement, channel: &str, scale: &str, accuracy: &str) -> Option<SharedGainError> {
+fn gain(judgement: &Judgement, channel: &str, scale: &Scale, sheet: Option<&DataSheet>) -> Option<SharedGainError> {
     let Value::Number(value) = judgement.measured().map(Value::Number).or(judgement.value())? else { return None };
-    let (sheet, quantity) = (accuracy.parse::<DataSheet>().ok()?, judgement.quantity()?);
-    let scale = scale.parse::<Scale>().unwrap_or(Scale::NONE);
-    Some(SharedGainError::of(channel, quantity, sheet.in_force(quantity, value, None)?, &scale))
+    let (sheet, quantity) = (sheet?, judgement.quantity()?);
+    Some(SharedGainError::of(channel, quantity, sheet.row_for(quantity, value, None)?, scale))
 }

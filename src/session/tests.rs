@@ -7,7 +7,7 @@ use uuid::Uuid;
 
 use super::*;
 use crate::{
-    channel::MeterId,
+    channel::{Conversion, MeterId},
     procedure::Procedure,
     protocol::{Annunciators, Value},
     units::Quantity,
@@ -47,10 +47,9 @@ fn channel(name: &str) -> Channel {
         meter: MeterId(0),
         meter_name: "handheld".to_owned(),
         reads: "value".to_owned(),
-        scale: String::new(),
-        accuracy: String::new(),
+        conversion: Conversion::NONE,
         range: None,
-        fuse: String::new(),
+        fuse: None,
     }
 }
 

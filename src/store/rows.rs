@@ -365,8 +365,8 @@ impl Rows {
                 quantity.unit(),
                 channel.meter_name,
                 channel.reads,
-                channel.scale,
-                channel.accuracy,
+                channel.conversion.scale.as_ref().map_or("", |scale| &scale.text),
+                channel.conversion.accuracy.as_ref().map_or("", |sheet| &sheet.text),
             ])?;
         let row = connection.last_insert_rowid();
         if index >= self.rows.len() {

@@ -43,7 +43,7 @@ impl FromStr for Accuracy {
             match unit {
                 "%" | "% of reading" | "% rdg" => sum.of_reading += number / 100.0,
                 "ppm" => sum.of_reading += number * 1e-6,
-                "digit" | "digits" | "dgt" | "dgts" | "d" => sum.digits += number,
+                "digit" | "digits" | "dgt" | "dgts" | "d" | "count" | "counts" => sum.digits += number,
                 unit => {
                     let unit = Unit::parse(unit)?;
                     if sum.dimension.is_some_and(|other| other != unit.dimension) {
@@ -77,6 +77,14 @@ mod tests {
         ] {
             let accuracy: Accuracy = text.parse().unwrap();
             assert!((accuracy.half_width(value, Some(digit)) - half_width).abs() < 1e-12, "{text}");
+        }
+    }
+
+    #[test]
+    fn digits_have_many_names_on_data_sheets() {
+        for name in ["counts", "count", "dgt", "dgts", "digits", "digit", "d"] {
+            let accuracy: Accuracy = format!("0.5 % + 2 {name}").parse().unwrap();
+            assert_eq!(accuracy, Accuracy { of_reading: 0.005, digits: 2.0, ..Accuracy::default() }, "{name}");
         }
     }
 

@@ -1,7 +1,7 @@
 //! What a data sheet says of a meter's accuracy: one figure for all of it, or a row for each function and range.
 //!
 //! Knows functions, ranges and figures alone: no meter, no file, no clamp. All values are in the terms of the value that
-//! is asked about. [`DataSheet::in_force`] states the rule by which a row is chosen.
+//! is asked about. [`DataSheet::row_for`] states the rule by which a row is chosen.
 
 use std::str::FromStr;
 
@@ -9,18 +9,18 @@ use super::{Accuracy, Dimension, Measure, Quantity, UnitError};
 
 /// `"0.5 % + 2 digits"`, or `"V DC up to 600 mV: 0.8 % + 3 digits; V DC: 0.5 % + 2 digits"`.
 #[derive(Debug, Clone, PartialEq)]
-pub struct DataSheet(Figures);
+pub struct DataSheet(Content);
 
 #[derive(Debug, Clone, PartialEq)]
-enum Figures {
+enum Content {
     One(Accuracy),
     /// By function, and within one by range, the one without a range last.
-    Rows(Vec<Row>),
+    Rows(Vec<DataSheetRow>),
 }
 
 /// One line of the data sheet's table.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Row {
+pub struct DataSheetRow {
     /// The function; AC and DC are two.
     pub quantity: Quantity,
     /// The range's full scale, either sign, base units; none where the row holds for all that no other row covers.
@@ -33,7 +33,7 @@ pub struct Row {
 
 /// What of a data sheet holds for one value.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct InForce<'a> {
+pub struct ApplicableAccuracy<'a> {
     /// The figures.
     pub accuracy: &'a Accuracy,
     /// The full scale of the range that they hold on, base units; none where they are not for one range.
@@ -54,13 +54,13 @@ const STEPS: &str = " in steps of ";
 impl DataSheet {
     /// The same figures wherever their unit fits.
     pub fn one(accuracy: Accuracy) -> Self {
-        Self(Figures::One(accuracy))
+        Self(Content::One(accuracy))
     }
 
     /// Rows in any order; of two for the same function and range the first counts.
-    pub fn of_rows(mut rows: Vec<Row>) -> Self {
+    pub fn of_rows(mut rows: Vec<DataSheetRow>) -> Self {
         rows.sort_by(|a, b| a.quantity.cmp(&b.quantity).then(a.full_scale().total_cmp(&b.full_scale())));
-        Self(Figures::Rows(rows))
+        Self(Content::Rows(rows))
     }
 
     /// What holds for a value of a function, base units; none where the sheet says nothing of it.
@@ -68,13 +68,13 @@ impl DataSheet {
     /// Of the function's ranges it is the smallest that can hold the value and whose digit is not finer than the one
     /// shown: steps of 1 mV tell that a meter is not on the range that shows 0.1 mV. Where the steps shown are coarser
     /// than those of every range, it is the widest.
-    pub fn in_force(&self, quantity: Quantity, value: f64, shown: Option<f64>) -> Option<InForce<'_>> {
+    pub fn row_for(&self, quantity: Quantity, value: f64, shown: Option<f64>) -> Option<ApplicableAccuracy<'_>> {
         let rows = match &self.0 {
-            Figures::One(accuracy) => {
+            Content::One(accuracy) => {
                 let fits = accuracy.dimension.is_none_or(|fixed| fixed == quantity.dimension());
-                return fits.then_some(InForce { accuracy, range: None, digit: None });
+                return fits.then_some(ApplicableAccuracy { accuracy, range: None, digit: None });
             }
-            Figures::Rows(rows) => rows,
+            Content::Rows(rows) => rows,
         };
         let first = rows.partition_point(|row| row.quantity < quantity);
         let mut widest = None;
@@ -84,11 +84,11 @@ impl DataSheet {
                 break;
             }
         }
-        widest.map(|row| InForce { accuracy: &row.accuracy, range: row.range, digit: row.digit })
+        widest.map(|row| ApplicableAccuracy { accuracy: &row.accuracy, range: row.range, digit: row.digit })
     }
 }
 
-impl InForce<'_> {
+impl ApplicableAccuracy<'_> {
     /// Half-width of the interval that holds the true value, base units. `shown` is what the display's last digit is
     /// worth, where that is known; decimals beyond what the sheet gives are no digits of the meter.
     pub fn half_width(&self, value: f64, shown: Option<f64>) -> f64 {
@@ -100,7 +100,7 @@ impl InForce<'_> {
     }
 }
 
-impl Row {
+impl DataSheetRow {
     /// Whether both are for one function and range.
     pub fn is_like(&self, other: &Self) -> bool {
         let (a, b) = (self.full_scale(), other.full_scale());
@@ -140,21 +140,21 @@ impl FromStr for DataSheet {
     }
 }
 
-fn row(text: &str) -> Result<Row, UnitError> {
+fn row(text: &str) -> Result<DataSheetRow, UnitError> {
     let wrong = || UnitError::Form { found: text.to_owned(), expected: EXPECTED };
     let (head, accuracy) = text.split_once(':').ok_or_else(wrong)?;
-    let (head, digit) = parted(head, STEPS);
-    let (quantity, range) = parted(head, UP_TO);
+    let (head, digit) = split(head, STEPS);
+    let (quantity, range) = split(head, UP_TO);
     let quantity: Quantity = quantity.parse()?;
     let accuracy: Accuracy = accuracy.parse()?;
     if accuracy.dimension.is_some_and(|fixed| fixed != quantity.dimension()) {
         return Err(UnitError::Mixed { found: text.to_owned() });
     }
     let size = |text: Option<&str>| text.map(|text| size(text, quantity.dimension())).transpose();
-    Ok(Row { quantity, range: size(range)?, digit: size(digit)?, accuracy })
+    Ok(DataSheetRow { quantity, range: size(range)?, digit: size(digit)?, accuracy })
 }
 
-fn parted<'a>(text: &'a str, at: &str) -> (&'a str, Option<&'a str>) {
+fn split<'a>(text: &'a str, at: &str) -> (&'a str, Option<&'a str>) {
     text.split_once(at).map_or((text, None), |(before, after)| (before, Some(after)))
 }
 
@@ -188,7 +188,7 @@ mod tests {
 
     /// The full scale of the range in force; none where the row without a range is, or no row.
     fn range(sheet: &DataSheet, quantity: Quantity, value: f64, shown: Option<f64>) -> Option<f64> {
-        sheet.in_force(quantity, value, shown).and_then(|row| row.range)
+        sheet.row_for(quantity, value, shown).and_then(|row| row.range)
     }
 
     #[test]
@@ -210,51 +210,49 @@ mod tests {
             assert_eq!(range(&sheet, Quantity::VoltsDc, value, shown), expected, "{value} {shown:?}");
         }
         // On the row without a range, and not on none.
-        assert_eq!(sheet.in_force(Quantity::VoltsDc, 75.0, Some(0.1)).unwrap().accuracy.digits, 5.0);
+        assert_eq!(sheet.row_for(Quantity::VoltsDc, 75.0, Some(0.1)).unwrap().accuracy.digits, 5.0);
     }
 
     #[test]
     fn a_function_has_its_own_rows_or_none() {
         let sheet = sheet(HANDHELD);
         assert_eq!(range(&sheet, Quantity::VoltsAc, 0.4, None), Some(6.0));
-        assert_eq!(sheet.in_force(Quantity::AmpsDc, 0.4, None), None);
-        assert_eq!(sheet.in_force(Quantity::Continuity, 0.4, None), None, "continuity is no ohms range");
-        assert_eq!(sheet.in_force(Quantity::Ohms, 601.0, None), None, "beyond all that the sheet tells");
+        assert_eq!(sheet.row_for(Quantity::AmpsDc, 0.4, None), None);
+        assert_eq!(sheet.row_for(Quantity::Continuity, 0.4, None), None, "continuity is no ohms range");
+        assert_eq!(sheet.row_for(Quantity::Ohms, 601.0, None), None, "beyond all that the sheet tells");
     }
 
     #[test]
     fn steps_coarser_than_every_range_shows_leave_the_widest() {
         let sheet = sheet("V DC up to 6 V in steps of 1 mV: 0.5 % + 2 digits; V DC up to 60 V in steps of 10 mV: 1 %");
         assert_eq!(range(&sheet, Quantity::VoltsDc, 0.4, Some(0.1)), Some(60.0));
-        assert_eq!(sheet.in_force(Quantity::VoltsDc, 61.0, Some(0.1)), None);
+        assert_eq!(sheet.row_for(Quantity::VoltsDc, 61.0, Some(0.1)), None);
     }
 
     #[test]
     fn half_widths_of_worked_examples() {
         // JCGM 100:2008, 4.3.7, example 2, from memory: 14e-6 of the reading and 2e-6 of the 1 V range, 0.928571 V: 15 µV.
         let volts = sheet("V DC up to 1 V: 14 ppm + 2 uV; V DC: 30 ppm");
-        let row = volts.in_force(Quantity::VoltsDc, 0.928_571, None).unwrap();
+        let row = volts.row_for(Quantity::VoltsDc, 0.928_571, None).unwrap();
         assert!((row.half_width(0.928_571, None) - 15e-6).abs() < 1e-10);
         // Vendor application notes on DMM error: 2.000 V at 0.08 % + 2 digits of 1 mV is 3.6 mV, at 0.5 % + 3 digits 13 mV.
         let volts = sheet("V DC up to 5 V in steps of 1 mV: 0.08 % + 2 digits; V DC: 0.5 % + 3 digits");
         for (shown, half_width) in [(None, 0.0036), (Some(1e-3), 0.0036), (Some(1e-6), 0.0036)] {
-            let row = volts.in_force(Quantity::VoltsDc, 2.0, shown).unwrap();
+            let row = volts.row_for(Quantity::VoltsDc, 2.0, shown).unwrap();
             assert!((row.half_width(2.0, shown) - half_width).abs() < 1e-12, "{shown:?}");
         }
         let coarse = sheet("V DC up to 5 V in steps of 0.1 mV: 0.08 % + 2 digits; V DC: 0.5 % + 3 digits");
-        let row = coarse.in_force(Quantity::VoltsDc, 2.0, Some(1e-3)).unwrap();
+        let row = coarse.row_for(Quantity::VoltsDc, 2.0, Some(1e-3)).unwrap();
         assert!((row.half_width(2.0, Some(1e-3)) - 0.013).abs() < 1e-12);
     }
 
     #[test]
     fn one_figure_holds_wherever_its_unit_fits() {
         let any = sheet("0.5 % + 2 digits");
-        assert!(
-            any.in_force(Quantity::Ohms, 1e6, None).is_some() && any.in_force(Quantity::AmpsAc, 0.0, None).is_some()
-        );
+        assert!(any.row_for(Quantity::Ohms, 1e6, None).is_some() && any.row_for(Quantity::AmpsAc, 0.0, None).is_some());
         let volts = sheet("0.5 % + 5 mV");
-        assert!(volts.in_force(Quantity::VoltsAc, 1.0, None).is_some());
-        assert_eq!(volts.in_force(Quantity::Ohms, 1.0, None), None, "5 mV are no ohms");
+        assert!(volts.row_for(Quantity::VoltsAc, 1.0, None).is_some());
+        assert_eq!(volts.row_for(Quantity::Ohms, 1.0, None), None, "5 mV are no ohms");
     }
 
     #[test]
@@ -262,9 +260,9 @@ mod tests {
         let text = row_text(Quantity::VoltsDc, Some("600 mV"), Some("0.1 mV"), "0.8 % + 3 digits");
         assert_eq!(text, "V DC up to 600 mV in steps of 0.1 mV: 0.8 % + 3 digits");
         let accuracy = "0.8 % + 3 digits".parse().unwrap();
-        let row = Row { quantity: Quantity::VoltsDc, range: Some(0.6), digit: Some(0.1 * 1e-3), accuracy };
+        let row = DataSheetRow { quantity: Quantity::VoltsDc, range: Some(0.6), digit: Some(0.1 * 1e-3), accuracy };
         assert_eq!(sheet(&text), DataSheet::of_rows(vec![row]));
-        let open = Row { range: None, digit: None, ..row };
+        let open = DataSheetRow { range: None, digit: None, ..row };
         let text = text + "; " + &row_text(Quantity::VoltsDc, None, None, "0.8 % + 3 digits");
         assert_eq!(sheet(&text), DataSheet::of_rows(vec![open, row]));
         assert!(!open.is_like(&row) && row.is_like(&row) && open.is_like(&open));
@@ -299,15 +297,15 @@ mod tests {
             finer in 1i32..4,
         ) {
             let accuracy: Accuracy = "1 % + 2 digits".parse().unwrap();
-            let row = |decade: i32| Row {
+            let row = |decade: i32| DataSheetRow {
                 quantity: Quantity::VoltsDc,
                 range: Some(counts * 10f64.powi(decade)),
                 digit: Some(10f64.powi(decade - 3)),
                 accuracy,
             };
             // Rows in falling order, among those of other functions.
-            let mut rows: Vec<Row> = decades.iter().rev().map(|decade| row(*decade)).collect();
-            rows.extend([Quantity::VoltsAc, Quantity::AmpsDc].map(|quantity| Row { quantity, ..row(5) }));
+            let mut rows: Vec<DataSheetRow> = decades.iter().rev().map(|decade| row(*decade)).collect();
+            rows.extend([Quantity::VoltsAc, Quantity::AmpsDc].map(|quantity| DataSheetRow { quantity, ..row(5) }));
             let sheet = DataSheet::of_rows(rows);
             let step = |place: i32| 10f64.powi(place);
             let chosen = range(&sheet, Quantity::VoltsDc, value, shown.map(step));

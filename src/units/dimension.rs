@@ -146,6 +146,9 @@ impl Unit {
     /// Reads `mV`, `kohm`, `°C` … An exact name wins over a prefix and a name (`min` is a minute).
     pub(crate) fn parse(text: &str) -> Result<Self, UnitError> {
         let text = text.trim();
+        if text.is_empty() {
+            return Err(UnitError::NoUnit);
+        }
         Self::named(text)
             .or_else(|| Self::prefixed(text))
             .ok_or_else(|| UnitError::UnknownUnit { found: text.to_owned() })

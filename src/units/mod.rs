@@ -5,6 +5,7 @@
 //! and no step. Start at [`Quantity`].
 
 mod accuracy;
+mod as_written;
 mod data_sheet;
 mod dimension;
 mod limit;
@@ -14,7 +15,8 @@ mod scale;
 mod show;
 
 pub use accuracy::Accuracy;
-pub(crate) use data_sheet::{DataSheet, InForce, Row, row_text};
+pub use as_written::AsWritten;
+pub(crate) use data_sheet::{ApplicableAccuracy, DataSheet, DataSheetRow, row_text};
 pub(crate) use dimension::{Dimension, Unit};
 pub use limit::Limit;
 pub use measure::Measure;
@@ -22,6 +24,8 @@ pub(crate) use measure::{parse_duration, split_number};
 pub(crate) use quantity::Quantity;
 pub(crate) use scale::Scale;
 pub(crate) use show::{show, show_in, show_seconds, show_with};
+
+use crate::words::{WordError, from_text};
 
 /// A text that should have been a value with a unit.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
@@ -34,14 +38,22 @@ pub enum UnitError {
         /// What should have been written, with an example.
         expected: &'static str,
     },
+    /// There is no unit where one is needed.
+    #[error(
+        "found no unit behind the number, expected one of V, A, ohm, Hz, s, °C, %, W, F, Pa, bar, km/h, rpm, count, with n, u, m, k or M before it where that is usual"
+    )]
+    NoUnit,
     /// The unit is none that bayline knows.
     #[error(
-        "found the unit \"{found}\", expected one of V, A, ohm, Hz, s, °C, %, W, F, Pa, bar, km/h, 1/min, count, with n, u, m, k or M before it where that is usual"
+        "found the unit \"{found}\", expected one of V, A, ohm, Hz, s, °C, %, W, F, Pa, bar, km/h, rpm, count, with n, u, m, k or M before it where that is usual"
     )]
     UnknownUnit {
         /// What was written.
         found: String,
     },
+    /// The quantity is none that bayline knows.
+    #[error(transparent)]
+    UnknownQuantity(#[from] WordError),
     /// Two values that belong together have different units.
     #[error("found \"{found}\", expected both values in the same unit")]
     Mixed {
@@ -58,16 +70,4 @@ pub enum UnitError {
     },
 }
 
-/// Lets serde read a type from a string by its `FromStr`, so that a file's reader can tell the
-/// line on which the mistake stands.
-macro_rules! from_text {
-    ($($kind:ty),*) => {$(
-        impl<'de> serde::Deserialize<'de> for $kind {
-            fn deserialize<D: serde::Deserializer<'de>>(from: D) -> Result<Self, D::Error> {
-                let text = String::deserialize(from)?;
-                text.parse().map_err(serde::de::Error::custom)
-            }
-        }
-    )*};
-}
-from_text!(Accuracy, Measure, Quantity, Scale);
+from_text!(Accuracy, Measure, Scale);

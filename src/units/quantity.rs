@@ -1,89 +1,102 @@
 //! The functions of a meter, in the words printed beside its switch.
 
-use std::{fmt, str::FromStr};
+use std::fmt;
 
-use super::{Dimension, UnitError};
+use strum::{EnumMessage, VariantArray};
+
+use super::Dimension;
+use crate::words::{FileWord, file_words};
 
 /// What a meter is switched to, or what a channel shows in circuit terms.
 ///
 /// Two quantities may share a dimension (V DC and V AC) and are still never judged as each other.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, VariantArray, EnumMessage)]
 pub enum Quantity {
     /// DC voltage, volt.
+    #[strum(serialize = "V DC", serialize = "VDC", serialize = "DCV", serialize = "DC V", serialize = "volts DC")]
     VoltsDc,
     /// AC voltage, volt (RMS or average responding, as the meter does).
+    #[strum(serialize = "V AC", serialize = "VAC", serialize = "ACV", serialize = "AC V", serialize = "volts AC")]
     VoltsAc,
     /// DC current, ampere.
+    #[strum(serialize = "A DC", serialize = "ADC", serialize = "DCA", serialize = "DC A", serialize = "amps DC")]
     AmpsDc,
     /// AC current, ampere.
+    #[strum(serialize = "A AC", serialize = "AAC", serialize = "ACA", serialize = "AC A", serialize = "amps AC")]
     AmpsAc,
     /// Resistance, ohm.
+    #[strum(serialize = "ohm", serialize = "ohms", serialize = "Ω", serialize = "\u{2126}", serialize = "ω")]
     Ohms,
     /// Continuity test, ohm.
+    #[strum(serialize = "continuity")]
     Continuity,
     /// Diode test, volt.
+    #[strum(serialize = "diode")]
     Diode,
     /// Frequency, hertz.
+    #[strum(serialize = "Hz")]
     Frequency,
     /// Duty cycle, percent.
+    #[strum(serialize = "% duty")]
     Duty,
     /// Capacitance, farad.
+    #[strum(serialize = "F")]
     Capacitance,
     /// Temperature, degree Celsius.
+    #[strum(serialize = "°C", serialize = "degC", serialize = "C")]
     Temperature,
     /// Power, watt.
+    #[strum(serialize = "W")]
     Power,
     /// Time, second.
+    #[strum(serialize = "s")]
     Time,
     /// Pressure, pascal.
+    #[strum(serialize = "Pa")]
     Pressure,
     /// Road speed, km/h.
+    #[strum(serialize = "km/h")]
     Speed,
     /// Shaft speed, 1/min.
+    #[strum(serialize = "1/min", serialize = "rpm")]
     ShaftSpeed,
     /// An angle, or a place on Earth, degree.
+    #[strum(serialize = "deg")]
     Angle,
     /// A share, percent.
+    #[strum(serialize = "%")]
     Share,
     /// A bare number.
+    #[strum(serialize = "1")]
     Number,
 }
 
-/// Every quantity, how it is written, and its dimension: the one list.
-const WORDS: &[(Quantity, &str, Dimension)] = &[
-    (Quantity::VoltsDc, "V DC", Dimension::Volt),
-    (Quantity::VoltsAc, "V AC", Dimension::Volt),
-    (Quantity::AmpsDc, "A DC", Dimension::Ampere),
-    (Quantity::AmpsAc, "A AC", Dimension::Ampere),
-    (Quantity::Ohms, "ohm", Dimension::Ohm),
-    (Quantity::Continuity, "continuity", Dimension::Ohm),
-    (Quantity::Diode, "diode", Dimension::Volt),
-    (Quantity::Frequency, "Hz", Dimension::Hertz),
-    (Quantity::Duty, "% duty", Dimension::Percent),
-    (Quantity::Capacitance, "F", Dimension::Farad),
-    (Quantity::Temperature, "°C", Dimension::Celsius),
-    (Quantity::Power, "W", Dimension::Watt),
-    (Quantity::Time, "s", Dimension::Second),
-    (Quantity::Pressure, "Pa", Dimension::Pascal),
-    (Quantity::Speed, "km/h", Dimension::KilometrePerHour),
-    (Quantity::ShaftSpeed, "1/min", Dimension::PerMinute),
-    (Quantity::Angle, "deg", Dimension::Degree),
-    (Quantity::Share, "%", Dimension::Percent),
-    (Quantity::Number, "1", Dimension::Plain),
-];
-
-const EXPECTED: &str = "one of \"V DC\", \"V AC\", \"A DC\", \"A AC\", \"ohm\", \"continuity\", \"diode\", \"Hz\", \
-                        \"% duty\", \"F\", \"°C\", \"W\", \"s\", \"Pa\", \"km/h\", \"1/min\", \"deg\", \"%\", \"1\"";
+file_words!(Quantity);
 
 impl Quantity {
     /// How it is written in files, on screens and in the database.
     pub fn word(self) -> &'static str {
-        self.row().1
+        FileWord::word(self)
     }
 
     /// Its dimension, and with it the base unit of its values.
     pub fn dimension(self) -> Dimension {
-        self.row().2
+        match self {
+            Self::VoltsDc | Self::VoltsAc | Self::Diode => Dimension::Volt,
+            Self::AmpsDc | Self::AmpsAc => Dimension::Ampere,
+            Self::Ohms | Self::Continuity => Dimension::Ohm,
+            Self::Frequency => Dimension::Hertz,
+            Self::Duty | Self::Share => Dimension::Percent,
+            Self::Capacitance => Dimension::Farad,
+            Self::Temperature => Dimension::Celsius,
+            Self::Power => Dimension::Watt,
+            Self::Time => Dimension::Second,
+            Self::Pressure => Dimension::Pascal,
+            Self::Speed => Dimension::KilometrePerHour,
+            Self::ShaftSpeed => Dimension::PerMinute,
+            Self::Angle => Dimension::Degree,
+            Self::Number => Dimension::Plain,
+        }
     }
 
     /// The base unit of its values, as shown and stored.
@@ -93,11 +106,8 @@ impl Quantity {
 
     /// The quantity that a bare unit on a meter most often means: `V` is V DC.
     pub fn of(dimension: Dimension) -> Self {
-        WORDS.iter().find(|row| row.2 == dimension).expect("every dimension has a quantity").0
-    }
-
-    fn row(self) -> &'static (Self, &'static str, Dimension) {
-        &WORDS[self as usize]
+        let first = Self::VARIANTS.iter().find(|quantity| quantity.dimension() == dimension);
+        *first.expect("every dimension has a quantity")
     }
 }
 
@@ -107,40 +117,16 @@ impl fmt::Display for Quantity {
     }
 }
 
-impl FromStr for Quantity {
-    type Err = UnitError;
-
-    fn from_str(text: &str) -> Result<Self, UnitError> {
-        let flat = text.split_whitespace().collect::<Vec<_>>().join(" ");
-        let other_names = match flat.to_ascii_lowercase().as_str() {
-            "vdc" | "dcv" | "dc v" | "volts dc" => Some(Self::VoltsDc),
-            "vac" | "acv" | "ac v" | "volts ac" => Some(Self::VoltsAc),
-            "adc" | "dca" | "dc a" | "amps dc" => Some(Self::AmpsDc),
-            "aac" | "aca" | "ac a" | "amps ac" => Some(Self::AmpsAc),
-            "ohms" | "Ω" | "\u{2126}" | "ω" => Some(Self::Ohms),
-            "degc" | "c" => Some(Self::Temperature),
-            "rpm" => Some(Self::ShaftSpeed),
-            _ => None,
-        };
-        WORDS
-            .iter()
-            .find(|row| row.1.eq_ignore_ascii_case(&flat))
-            .map(|row| row.0)
-            .or(other_names)
-            .ok_or(UnitError::Form { found: text.to_owned(), expected: EXPECTED })
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
 
     #[test]
-    fn each_word_is_read_back_and_stands_in_its_own_row() {
-        for (index, &(quantity, word, _)) in WORDS.iter().enumerate() {
-            assert_eq!(quantity as usize, index);
-            assert_eq!(word.parse(), Ok(quantity));
-            assert!(EXPECTED.contains(&format!("\"{word}\"")), "{word} is told to a person who mistypes");
+    fn each_word_is_read_back() {
+        for quantity in Quantity::VARIANTS {
+            for word in quantity.words() {
+                assert_eq!(word.parse(), Ok(*quantity), "{word}");
+            }
         }
     }
 

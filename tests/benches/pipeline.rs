@@ -14,7 +14,7 @@ use std::{
 };
 
 use bayline::{
-    channel::{Batch, Bench, ChannelIds, Found, Meter, MeterId},
+    channel::{Batch, Bench, ChannelIds, Meter, MeterEvent, MeterId},
     clock::{Mono, Wall},
     procedure::Procedure,
     protocol::Library,
@@ -121,7 +121,7 @@ fn pipeline(path: &Path, bytes: &[u8]) {
         let at = Mono(index as i64 * 100_000);
         let mut batch = Batch::default();
         meter.take(chunk, at, &mut batch);
-        assert!(!batch.found.iter().any(|found| matches!(found, Found::Problem(_))), "every line is good");
+        assert!(!batch.events.iter().any(|found| matches!(found, MeterEvent::Problem(_))), "every line is good");
         core.handle(at, CoreEvent::Samples(batch.samples), &mut effects);
         keep(&mut store, &mut effects, &reports);
     }

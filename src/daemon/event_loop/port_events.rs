@@ -7,7 +7,7 @@ use super::{
     EventLoop,
 };
 use crate::{
-    channel::{Batch, Found, MeterId, Sample},
+    channel::{Batch, MeterEvent, MeterId, Sample},
     clock::Mono,
     protocol::Action,
     session::{Command, CoreEvent, EventKind, Move},
@@ -50,9 +50,9 @@ impl EventLoop {
             self.fit.heard(id, at, stats.frames.load(Ordering::Relaxed));
         }
         let mut presses = Vec::new();
-        for found in batch.found {
+        for found in batch.events {
             match found {
-                Found::Action(action, after) => presses.push((action, after)),
+                MeterEvent::Action(action, after) => presses.push((action, after)),
                 found => self.found(at, id, meter, found),
             }
         }
@@ -95,27 +95,27 @@ impl EventLoop {
         }
     }
 
-    fn found(&mut self, at: Mono, id: MeterId, meter: &str, found: Found) {
+    fn found(&mut self, at: Mono, id: MeterId, meter: &str, found: MeterEvent) {
         match found {
-            Found::Identity(text) => {
+            MeterEvent::Identity(text) => {
                 tracing::info!("meter \"{meter}\" says of itself: {text}");
                 self.handle_event(at, CoreEvent::MeterSays(id, text));
             }
-            Found::Action(action, _) => self.pressed(at, meter, action),
-            Found::Gap(lost) => {
+            MeterEvent::Action(action, _) => self.pressed(at, meter, action),
+            MeterEvent::Gap(lost) => {
                 let text = format!("{lost} frames were lost on the way, by their sequence numbers");
                 self.handle_event(
                     at,
                     CoreEvent::Remark { kind: EventKind::SamplesLost, subject: meter.to_owned(), text },
                 );
             }
-            Found::Channel(id, channel) => self.handle_event(at, CoreEvent::Channel(id, channel)),
-            Found::Problem(problem) => {
+            MeterEvent::Channel(id, channel) => self.handle_event(at, CoreEvent::Channel(id, channel)),
+            MeterEvent::Problem(problem) => {
                 let text = format!("{}: {}", problem.reason, problem.frame);
                 tracing::warn!("meter \"{meter}\": {text}");
                 self.handle_event(at, CoreEvent::Remark { kind: EventKind::BadFrame, subject: meter.to_owned(), text });
             }
-            Found::Missing { channel, reads, carried } => {
+            MeterEvent::Missing { channel, reads, carried } => {
                 let carried = if carried.is_empty() { "none".to_owned() } else { carried.join(", ") };
                 let text = format!(
                     "channel \"{channel}\" reads \"{reads}\", which no frame of meter \"{meter}\" carries; they carry: {carried}"

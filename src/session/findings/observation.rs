@@ -8,7 +8,7 @@ use crate::{
     electrics::Uncertain,
     protocol::Value,
     session::{Judgement, judge::Outcome},
-    units::{InForce, Limit, Quantity, Scale, show},
+    units::{ApplicableAccuracy, Limit, Quantity, Scale, show},
 };
 
 /// A measured value.
@@ -35,7 +35,7 @@ impl SharedGainError {
     /// Of a channel on one function: the share of the reading in its accuracy and the tolerance of its clamp,
     /// rectangular. The channel is what counts, as each clamp of a board has a gain of its own, and so has
     /// each range of a meter.
-    pub fn of(channel: &str, quantity: Quantity, row: InForce, scale: &Scale) -> Self {
+    pub fn of(channel: &str, quantity: Quantity, row: ApplicableAccuracy, scale: &Scale) -> Self {
         let range = row.range.map_or(String::new(), |range| format!(" up to {}", show(range, quantity)));
         Self {
             meter: format!("{channel} {quantity}{range}"),
@@ -258,7 +258,7 @@ mod tests {
             SharedGainError::of(
                 "probe",
                 Quantity::Ohms,
-                sheet.in_force(Quantity::Ohms, ohms, None).unwrap(),
+                sheet.row_for(Quantity::Ohms, ohms, None).unwrap(),
                 &Scale::NONE,
             )
         };
@@ -269,7 +269,7 @@ mod tests {
         let gain = SharedGainError::of(
             "clamp",
             Quantity::AmpsDc,
-            sheet.in_force(Quantity::AmpsDc, 2.0, None).unwrap(),
+            sheet.row_for(Quantity::AmpsDc, 2.0, None).unwrap(),
             &scale,
         );
         assert!((gain.relative_u - 0.01 / 3f64.sqrt()).abs() < 1e-12);

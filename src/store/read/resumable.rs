@@ -1,6 +1,8 @@
 //! A session as another one goes on with it.
 
-use rusqlite::{Connection, OptionalExtension};
+use std::{error::Error, str::FromStr};
+
+use rusqlite::{Connection, OptionalExtension, Row, types::Type};
 use uuid::Uuid;
 
 use super::{StepRow, find, steps};
@@ -8,7 +10,7 @@ use crate::{
     protocol::Value,
     session::{Judgement, JudgementRecord, PreviousJudgement, PreviousSession, PreviousStep, Verdict, Visit},
     store::StoreError,
-    units::{Limit, Quantity},
+    units::{Limit, Quantity, Scale},
 };
 
 /// What a session began with and what it left.
@@ -74,9 +76,10 @@ fn judged(connection: &Connection, session: i64, step: &StepRow) -> Result<Optio
     });
     let written = connection
         .prepare_cached("SELECT scale, accuracy FROM channel WHERE session = ?1 AND name = ?2 AND quantity = ?3")?
-        .query_row((session, &channel, &capture.quantity), |row| Ok((row.get(0)?, row.get(1)?)))
+        .query_row((session, &channel, &capture.quantity), |row| Ok((parsed(row, 0)?, parsed(row, 1)?)))
         .optional()?;
-    let (scale, accuracy): (String, String) = written.unwrap_or_default();
+    let (scale, accuracy) = written.unwrap_or((None, None));
+    let scale = scale.unwrap_or(Scale::NONE);
     let record = JudgementRecord {
         verdict: capture.verdict.as_deref().and_then(Verdict::from_word),
         value,
@@ -89,4 +92,14 @@ fn judged(connection: &Connection, session: i64, step: &StepRow) -> Result<Optio
     // A row of another program may hold what no judgement can say: nothing follows from it.
     let judgement = Judgement::try_from(record).ok();
     Ok(judgement.map(|judgement| PreviousJudgement { judgement, channel, scale, accuracy }))
+}
+
+/// A value in a text column; none where the text is empty.
+fn parsed<T>(row: &Row, column: usize) -> rusqlite::Result<Option<T>>
+where
+    T: FromStr<Err: Error + Send + Sync + 'static>,
+{
+    let text: String = row.get(column)?;
+    let wrong = |error| rusqlite::Error::FromSqlConversionFailure(column, Type::Text, Box::new(error));
+    if text.is_empty() { Ok(None) } else { text.parse().map(Some).map_err(wrong) }
 }

@@ -4,44 +4,44 @@ use super::{ChannelId, Sample};
 use crate::{
     clock::Mono,
     protocol::{Function, Reading, Value},
-    units::{DataSheet, Dimension, Quantity, Scale},
+    units::{AsWritten, DataSheet, Dimension, Quantity, Scale},
 };
 
-/// How a channel makes circuit terms of a meter's reading.
+/// How a reading of the meter becomes a value in circuit terms.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Feed {
+pub struct Conversion {
     /// What the channel shows; none for a meter whose function the operator switches.
     pub quantity: Option<Quantity>,
-    /// What stands between circuit and meter.
-    pub scale: Scale,
+    /// The clamp or divider between circuit and meter; none where there is none.
+    pub scale: Option<AsWritten<Scale>>,
     /// How far the meter may be off, in circuit terms; none where the bench does not say.
-    pub accuracy: Option<DataSheet>,
+    pub accuracy: Option<AsWritten<DataSheet>>,
 }
 
-/// A channel and its feed.
+/// A channel and the conversion of its readings.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) struct Binding {
-    /// The channel that is fed.
+    /// The channel of the samples.
     pub channel: ChannelId,
-    /// How.
-    pub feed: Feed,
+    /// How a reading becomes a sample.
+    pub conversion: Conversion,
 }
 
 impl Binding {
     /// The sample that a reading means.
     ///
     /// A meter on another function than the channel expects yields a sample of *that* function,
-    /// unscaled, so that everyone downstream can see what the switch stands on.
+    /// unscaled, so that all later stages can see the position of the switch.
     pub(crate) fn sample(&self, reading: &Reading, at: Mono) -> Sample {
-        let feed = &self.feed;
-        let (quantity, scale) = match feed.quantity_of(reading.function) {
-            Fit::Fits(quantity) => (quantity, feed.scale.factor),
-            Fit::Other(quantity) => (quantity, 1.0),
+        let conversion = &self.conversion;
+        let (quantity, scale) = match conversion.match_function(reading.function) {
+            FunctionMatch::Expected(quantity) => (quantity, conversion.scale().factor),
+            FunctionMatch::Other(quantity) => (quantity, 1.0),
         };
         let value = scaled(reading.value, scale);
         let digit = reading.place.map(|place| power_of_ten(place) * scale.abs());
         let u = match value {
-            Value::Number(value) => feed.standard_uncertainty(quantity, value, digit),
+            Value::Number(value) => conversion.standard_uncertainty(quantity, value, digit),
             Value::Over | Value::Under => None,
         };
         Sample {
@@ -57,55 +57,64 @@ impl Binding {
     }
 }
 
-enum Fit {
+enum FunctionMatch {
     /// The meter shows what the channel expects.
-    Fits(Quantity),
-    /// The meter stands on something else.
+    Expected(Quantity),
+    /// The meter is switched to something else.
     Other(Quantity),
 }
 
-impl Feed {
-    /// A feed that takes the reading as it is.
-    pub const PLAIN: Self = Self { quantity: None, scale: Scale::NONE, accuracy: None };
+impl Conversion {
+    /// The reading as it is.
+    pub const NONE: Self = Self { quantity: None, scale: None, accuracy: None };
 
-    fn quantity_of(&self, function: Function) -> Fit {
+    /// The scale of the clamp or divider; [`Scale::NONE`] where there is none.
+    pub fn scale(&self) -> Scale {
+        self.scale.as_ref().map_or(Scale::NONE, |scale| scale.value)
+    }
+
+    fn match_function(&self, function: Function) -> FunctionMatch {
+        let scale = self.scale();
         let own = match function {
             Function::Unknown => None,
             Function::Unit(dimension) => Some(Quantity::of(dimension)),
             Function::Exact(quantity) => Some(quantity),
         };
         // Behind a clamp the meter must show what the clamp gives out.
-        if let (Some(from), Some(own)) = (self.scale.from, own)
+        if let (Some(from), Some(own)) = (scale.from, own)
             && own.dimension() != from
         {
-            return Fit::Other(own);
+            return FunctionMatch::Other(own);
         }
-        if let Some(to) = self.scale.to {
-            return Fit::Fits(self.quantity.unwrap_or_else(|| Quantity::of(to)));
+        if let Some(to) = scale.to {
+            return FunctionMatch::Expected(self.quantity.unwrap_or_else(|| Quantity::of(to)));
         }
         match (self.quantity, function) {
-            (Some(expected), Function::Unknown) => Fit::Fits(expected),
-            (Some(expected), Function::Unit(dimension)) if dimension == expected.dimension() => Fit::Fits(expected),
-            (Some(expected), Function::Exact(quantity)) if quantity == expected => Fit::Fits(expected),
-            (Some(_), _) => Fit::Other(own.unwrap_or(Quantity::Number)),
-            (None, _) => Fit::Fits(own.unwrap_or(Quantity::Number)),
+            (Some(expected), Function::Unknown) => FunctionMatch::Expected(expected),
+            (Some(expected), Function::Unit(dimension)) if dimension == expected.dimension() => {
+                FunctionMatch::Expected(expected)
+            }
+            (Some(expected), Function::Exact(quantity)) if quantity == expected => FunctionMatch::Expected(expected),
+            (Some(_), _) => FunctionMatch::Other(own.unwrap_or(Quantity::Number)),
+            (None, _) => FunctionMatch::Expected(own.unwrap_or(Quantity::Number)),
         }
     }
 
-    /// Of the meter and of what stands before it, in quadrature (JCGM 100:2008, 5.1.2).
+    /// Of the meter and of the clamp or divider before it, in quadrature (JCGM 100:2008, 5.1.2).
     ///
     /// JCGM 100:2008, 4.3.7: limits of error with nothing more known are a rectangular
     /// distribution, so u = half-width / √3; the display's step alone gives digit / √12 (F.2.2.1).
     /// Clause numbers from memory.
     fn standard_uncertainty(&self, quantity: Quantity, value: f64, digit: Option<f64>) -> Option<f64> {
-        let row =
-            |sheet: &DataSheet| Some(sheet.in_force(quantity, value, digit)?.half_width(value, digit) / 3f64.sqrt());
         let meter = match &self.accuracy {
-            // Where the sheet does not reach, nobody knows: the display's step alone would promise too much.
-            Some(sheet) => row(sheet),
+            // Beyond the rows of the sheet nothing is known: the display's step alone would promise too much.
+            Some(sheet) => {
+                let row = sheet.value.row_for(quantity, value, digit);
+                row.map(|row| row.half_width(value, digit) / 3f64.sqrt())
+            }
             None => digit.map(|digit| digit / 12f64.sqrt()),
         };
-        let scale = value.abs() * self.scale.tolerance / 3f64.sqrt();
+        let scale = value.abs() * self.scale().tolerance / 3f64.sqrt();
         match meter {
             Some(meter) => Some(meter.hypot(scale)),
             None => (scale > 0.0).then_some(scale),
@@ -114,12 +123,12 @@ impl Feed {
 
     /// What the channel shows, where that does not depend on the meter's switch.
     pub fn shows(&self) -> Option<Quantity> {
-        self.quantity.or(self.scale.to.map(Quantity::of))
+        self.quantity.or(self.scale().to.map(Quantity::of))
     }
 
-    /// The dimension in which the accuracy's fixed part must stand, where it can be told.
+    /// The dimension of the accuracy's fixed part, where it is known.
     pub fn dimension(&self) -> Option<Dimension> {
-        self.quantity.map(Quantity::dimension).or(self.scale.to)
+        self.quantity.map(Quantity::dimension).or(self.scale().to)
     }
 }
 
@@ -149,19 +158,19 @@ mod tests {
         Reading { name: 0, function, value: Value::Number(value), place: Some(-3), annunciators: Annunciators::empty() }
     }
 
-    fn feed(quantity: Option<Quantity>, scale: &str, accuracy: &str) -> Binding {
-        let feed = Feed {
+    fn binding(quantity: Option<Quantity>, scale: &str, accuracy: &str) -> Binding {
+        let conversion = Conversion {
             quantity,
-            scale: if scale.is_empty() { Scale::NONE } else { scale.parse().unwrap() },
+            scale: (!scale.is_empty()).then(|| scale.parse().unwrap()),
             accuracy: (!accuracy.is_empty()).then(|| accuracy.parse().unwrap()),
         };
-        Binding { channel: ChannelId(3), feed }
+        Binding { channel: ChannelId(3), conversion }
     }
 
     #[test]
     fn a_clamp_board_shows_amps() {
         // 1 mV per 10 mA: 50 mV is 0.5 A. Common practice, no source.
-        let clamp = feed(Some(Quantity::AmpsDc), "1 mV per 10 mA", "1.5 % + 20 mA");
+        let clamp = binding(Some(Quantity::AmpsDc), "1 mV per 10 mA", "1.5 % + 20 mA");
         let sample = clamp.sample(&reading(0.050, Function::Unknown), Mono(7));
         assert_eq!((sample.quantity, sample.at), (Quantity::AmpsDc, Mono(7)));
         let Value::Number(value) = sample.value else { panic!("{sample:?}") };
@@ -173,11 +182,11 @@ mod tests {
     #[test]
     fn a_clamp_and_its_meter_are_off_independently() {
         // EA-4/02 and JCGM 100 5.1.2: 1 % of 5 A and 0.5 % + 5 mV at 100 mV/A, that is 50 mA and 75 mA, each over √3.
-        let clamp = feed(Some(Quantity::AmpsDc), "100 mV/A ± 1 %", "0.5 % + 50 mA");
+        let clamp = binding(Some(Quantity::AmpsDc), "100 mV/A ± 1 %", "0.5 % + 50 mA");
         let sample = clamp.sample(&reading(0.5, Function::Unknown), Mono(0));
         let expected = (0.050f64 / 3f64.sqrt()).hypot(0.075 / 3f64.sqrt());
         assert!((sample.u.unwrap() - expected).abs() < 1e-12, "{sample:?}");
-        let untold = Binding { feed: Feed { accuracy: None, ..clamp.feed }, ..clamp };
+        let untold = Binding { conversion: Conversion { accuracy: None, ..clamp.conversion }, ..clamp };
         let coarse = untold.sample(&Reading { place: None, ..reading(0.5, Function::Unknown) }, Mono(0));
         assert!((coarse.u.unwrap() - 0.050 / 3f64.sqrt()).abs() < 1e-12, "{coarse:?}");
     }
@@ -185,18 +194,18 @@ mod tests {
     #[test]
     fn digits_count_in_circuit_terms() {
         // Computed: 12.345 V, 0.5 % + 3 digits of 1 mV, u = 0.037368996 V.
-        let probe = feed(Some(Quantity::VoltsDc), "", "0.5 % + 3 digits");
+        let probe = binding(Some(Quantity::VoltsDc), "", "0.5 % + 3 digits");
         let sample = probe.sample(&reading(12.345, Function::Exact(Quantity::VoltsDc)), Mono(0));
         assert!((sample.u.unwrap() - 0.037_368_996).abs() < 1e-9);
     }
 
     #[test]
     fn a_wrong_switch_position_is_seen_and_not_scaled() {
-        let clamp = feed(Some(Quantity::AmpsDc), "100 mV/A", "");
+        let clamp = binding(Some(Quantity::AmpsDc), "100 mV/A", "");
         let sample = clamp.sample(&reading(7.5, Function::Exact(Quantity::Ohms)), Mono(0));
         assert_eq!((sample.quantity, sample.value), (Quantity::Ohms, Value::Number(7.5)));
 
-        let volts = feed(Some(Quantity::VoltsDc), "", "");
+        let volts = binding(Some(Quantity::VoltsDc), "", "");
         let sample = volts.sample(&reading(7.5, Function::Exact(Quantity::VoltsAc)), Mono(0));
         assert_eq!(sample.quantity, Quantity::VoltsAc);
         let sample = volts.sample(&reading(7.5, Function::Unit(Dimension::Volt)), Mono(0));
@@ -205,7 +214,7 @@ mod tests {
 
     #[test]
     fn each_function_has_the_accuracy_of_its_row() {
-        let probe = feed(
+        let probe = binding(
             None,
             "",
             "V DC up to 60 V: 0.5 % + 2 digits; ohm up to 600 ohm: 0.9 % + 5 digits; ohm: 0.9 % + 2 digits",
@@ -223,7 +232,7 @@ mod tests {
             assert_eq!(sample.u, None, "{value} {quantity}");
         }
         // Without a sheet it is what is known, JCGM 100 F.2.2.1.
-        let plain = feed(None, "", "").sample(&reading(12.0, Function::Exact(Quantity::VoltsDc)), Mono(0));
+        let plain = binding(None, "", "").sample(&reading(12.0, Function::Exact(Quantity::VoltsDc)), Mono(0));
         assert!((plain.u.unwrap() - 0.001 / 12f64.sqrt()).abs() < 1e-12);
     }
 
@@ -232,7 +241,7 @@ mod tests {
         // A clamp of 1 mV/A at a meter that shows 0.1 mV: steps of 0.1 A, so not the range of 60 A with its 10 mA.
         let text =
             "A DC up to 60 A in steps of 10 mA: 1 % + 2 digits; A DC up to 600 A in steps of 0.1 A: 2 % + 5 digits";
-        let clamp = feed(Some(Quantity::AmpsDc), "1 mV/A", text);
+        let clamp = binding(Some(Quantity::AmpsDc), "1 mV/A", text);
         let shown = Reading { place: Some(-4), ..reading(0.010, Function::Exact(Quantity::VoltsDc)) };
         let sample = clamp.sample(&shown, Mono(0));
         // 2 % of 10 A and 5 digits of 0.1 A.
@@ -241,7 +250,7 @@ mod tests {
 
     #[test]
     fn overload_turns_with_a_reversed_lead() {
-        let reversed = feed(Some(Quantity::AmpsDc), "-100 mV/A", "");
+        let reversed = binding(Some(Quantity::AmpsDc), "-100 mV/A", "");
         let over = Reading { value: Value::Over, ..reading(0.0, Function::Unknown) };
         assert_eq!(reversed.sample(&over, Mono(0)).value, Value::Under);
     }

@@ -1,0 +1,260 @@
+//! The bench file: read, checked and turned into a [`Bench`].
+//!
+//! The tables here are not the bench's own types. In a file a protocol is a name, settings that are left out come from the
+//! protocol, and `reads` may be left out; in the bench all of it is known.
+
+use std::{collections::HashMap, path::Path};
+
+use serde::Deserialize;
+use toml::Spanned;
+
+use super::{
+    Bench, BenchError, ChannelSpec, Conversion, MeterSpec,
+    accuracy::{AccuracyKeys, above_zero, read_accuracy},
+    bench::check_cable,
+};
+use crate::{
+    mistake::{Mistake, Source, parse_toml},
+    port::{Address, DataBits, Flow, HidCable, Level, Parity, Settings, StopBits},
+    protocol::{HidTable, Library, Protocol},
+    units::{AsWritten, Dimension, Measure, Quantity, Scale},
+};
+
+/// The JSON schema of the bench file, by which an editor completes it.
+pub const BENCH_SCHEMA: &str = include_str!("bench.schema.json");
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct File {
+    meter: Vec<MeterTable>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct MeterTable {
+    name: Spanned<String>,
+    port: Spanned<Address>,
+    protocol: Spanned<String>,
+    baud: Option<Spanned<u32>>,
+    amps_fuse: Option<Spanned<AsWritten<Measure>>>,
+    data_bits: Option<DataBits>,
+    parity: Option<Parity>,
+    stop_bits: Option<StopBits>,
+    flow: Option<Flow>,
+    dtr: Option<Level>,
+    rts: Option<Spanned<Level>>,
+    cable: Option<Spanned<String>>,
+    hid: Option<Spanned<HidTable>>,
+    rate: Option<Spanned<AsWritten<Measure>>>,
+    #[serde(default)]
+    channel: Vec<ChannelTable>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct ChannelTable {
+    name: Spanned<String>,
+    reads: Option<Spanned<String>>,
+    quantity: Option<Quantity>,
+    scale: Option<Spanned<AsWritten<Scale>>>,
+    accuracy: Option<Spanned<AccuracyKeys>>,
+    range: Option<Spanned<AsWritten<Measure>>>,
+    digit: Option<Spanned<AsWritten<Measure>>>,
+}
+
+impl Bench {
+    /// Reads and checks a bench file.
+    pub fn load(path: &Path, library: &Library) -> Result<Self, BenchError> {
+        let text =
+            std::fs::read_to_string(path).map_err(|source| BenchError::Unreadable { path: path.to_owned(), source })?;
+        Ok(Self::parse(&path.display().to_string(), &text, library)?)
+    }
+
+    /// Checks the text of a bench file; `file` is how the user knows it.
+    pub fn parse(file: &str, text: &str, library: &Library) -> Result<Self, Mistake> {
+        let tables: File = parse_toml(file, text)?;
+        let mut reader = Reader {
+            source: Source { file, text },
+            library,
+            meter_names: Vec::new(),
+            meter_of_channel: HashMap::new(),
+        };
+        let meters = tables.meter.into_iter().map(|table| reader.meter(table)).collect::<Result<_, _>>()?;
+        Ok(Self { meters, text: text.to_owned() })
+    }
+}
+
+/// Checks the tables of one file; each mistake carries its line.
+struct Reader<'a> {
+    source: Source<'a>,
+    library: &'a Library,
+    meter_names: Vec<String>,
+    meter_of_channel: HashMap<String, String>,
+}
+
+impl Reader<'_> {
+    fn meter(&mut self, mut table: MeterTable) -> Result<MeterSpec, Mistake> {
+        let name = self.name(&table.name)?;
+        if self.meter_names.contains(&name) {
+            return Err(self.source.mistake(
+                table.name.span(),
+                format!("found a second meter named \"{name}\", expected a name of its own"),
+            ));
+        }
+        self.meter_names.push(name.clone());
+        let protocol = self
+            .library
+            .find(table.protocol.get_ref())
+            .map_err(|error| self.source.mistake(table.protocol.span(), error.to_string()))?;
+        let mut settings = self.line(&table, protocol.settings(Settings::default()))?;
+        settings.hid = self.cable(&mut table, &protocol)?;
+        let mut read_by = HashMap::new();
+        let channels = table
+            .channel
+            .into_iter()
+            .map(|channel| self.channel(channel, &name, &protocol, &mut read_by))
+            .collect::<Result<_, _>>()?;
+        if let Some(fuse) = table.amps_fuse.as_ref().filter(|fuse| fuse.get_ref().value.dimension != Dimension::Ampere)
+        {
+            let message = format!("found \"{}\", expected amps, such as \"10 A\"", fuse.get_ref().text);
+            return Err(self.source.mistake(fuse.span(), message));
+        }
+        let rate = table.rate.as_ref();
+        let rate = rate.map(|rate| above_zero(self.source, rate, Some(Dimension::Hertz), "3 Hz")).transpose()?;
+        Ok(MeterSpec {
+            name,
+            address: table.port.into_inner(),
+            settings,
+            protocol,
+            amps_fuse: table.amps_fuse.map(Spanned::into_inner),
+            rate: rate.map(|rate| rate.value),
+            channels,
+        })
+    }
+
+    /// How the serial line is set: what the table says, and the rest as it is.
+    fn line(&self, table: &MeterTable, settings: Settings) -> Result<Settings, Mistake> {
+        if let Some(baud) = table.baud.as_ref().filter(|baud| *baud.get_ref() == 0) {
+            return Err(self.source.mistake(baud.span(), "found 0, expected bits a second, such as 115200"));
+        }
+        let flow = table.flow.unwrap_or(settings.flow);
+        if let (Some(rts), Flow::Lines) = (&table.rts, flow) {
+            let message =
+                "found a level for a line that the flow control drives, expected rts or flow = \"rts/cts\", not both";
+            return Err(self.source.mistake(rts.span(), message));
+        }
+        Ok(Settings {
+            baud: table.baud.as_ref().map_or(settings.baud, |baud| *baud.get_ref()),
+            data_bits: table.data_bits.unwrap_or(settings.data_bits),
+            parity: table.parity.unwrap_or(settings.parity),
+            stop_bits: table.stop_bits.unwrap_or(settings.stop_bits),
+            flow,
+            dtr: table.dtr.or(settings.dtr),
+            rts: table.rts.as_ref().map(|rts| *rts.get_ref()).or(settings.rts),
+            hid: settings.hid,
+        })
+    }
+
+    /// The HID cable that the table describes or names, otherwise that of the protocol.
+    fn cable(&self, table: &mut MeterTable, protocol: &Protocol) -> Result<Option<HidCable>, Mistake> {
+        let is_hid = matches!(table.port.get_ref(), Address::Hid(_));
+        let (described, named) = (table.hid.take(), table.cable.take());
+        let span = described.as_ref().map(Spanned::span).or(named.as_ref().map(Spanned::span));
+        if let (Some(span), false) = (span, is_hid) {
+            let message =
+                "found a HID cable at a port that is none, expected port = \"hid:…\", such as \"hid:/dev/hidraw0\"";
+            return Err(self.source.mistake(span, message));
+        }
+        let cable = match (described, named) {
+            (Some(_), Some(name)) => {
+                return Err(self.source.mistake(name.span(), "found `cable` beside [meter.hid], expected one of them"));
+            }
+            (Some(table), None) => Some(table.into_inner().cable(self.source)?),
+            (None, Some(name)) => {
+                let cable = self.library.cable(name.get_ref());
+                Some(cable.map_err(|error| self.source.mistake(name.span(), error.to_string()))?)
+            }
+            (None, None) if is_hid => protocol.hid.clone(),
+            (None, None) => None,
+        };
+        check_cable(cable.as_ref(), table.port.get_ref(), protocol)
+            .map_err(|error| self.source.mistake(table.port.span(), error.to_string()))?;
+        Ok(cable)
+    }
+
+    fn channel(
+        &mut self,
+        table: ChannelTable,
+        meter: &str,
+        protocol: &Protocol,
+        read_by: &mut HashMap<String, String>,
+    ) -> Result<ChannelSpec, Mistake> {
+        let name = self.name(&table.name)?;
+        if let Some(other) = self.meter_of_channel.insert(name.clone(), meter.to_owned()) {
+            let message = format!(
+                "found a second channel named \"{name}\" (the first is on meter \"{other}\"), expected a name of its own"
+            );
+            return Err(self.source.mistake(table.name.span(), message));
+        }
+        let reads = self.reads(&table, protocol)?;
+        if let Some(other) = read_by.insert(reads.clone(), name.clone()) {
+            let span = table.reads.as_ref().unwrap_or(&table.name).span();
+            let message = format!(
+                "found \"{reads}\" a second time, expected a value that channel \"{other}\" does not read already"
+            );
+            return Err(self.source.mistake(span, message));
+        }
+        if let (Some(quantity), Some(scale)) = (table.quantity, &table.scale)
+            && let Some(to) = scale.get_ref().value.to.filter(|to| *to != quantity.dimension())
+        {
+            let message =
+                format!("found a scale that ends in {}, expected {} for \"{quantity}\"", to.unit(), quantity.unit());
+            return Err(self.source.mistake(scale.span(), message));
+        }
+        let mut conversion =
+            Conversion { quantity: table.quantity, scale: table.scale.map(Spanned::into_inner), accuracy: None };
+        conversion.accuracy = table.accuracy.map(|keys| read_accuracy(self.source, &keys, &conversion)).transpose()?;
+        let dimension = conversion.dimension();
+        let size = |value: Option<&Spanned<AsWritten<Measure>>>, example| {
+            value.map(|value| above_zero(self.source, value, dimension, example)).transpose()
+        };
+        let (range, digit) = (size(table.range.as_ref(), "60 A")?, size(table.digit.as_ref(), "10 mA")?);
+        Ok(ChannelSpec { name, reads, conversion, range, digit })
+    }
+
+    /// The value of the frame that a channel reads; it may be left out where there is only one.
+    fn reads(&self, table: &ChannelTable, protocol: &Protocol) -> Result<String, Mistake> {
+        match (&table.reads, protocol.value_names()) {
+            (Some(reads), Some(names)) if !names.contains(reads.get_ref()) => {
+                let message = format!(
+                    "found \"{}\", which frames of protocol \"{}\" do not carry, expected one of: {}",
+                    reads.get_ref(),
+                    protocol.name,
+                    names.join(", ")
+                );
+                Err(self.source.mistake(reads.span(), message))
+            }
+            (Some(reads), _) => Ok(reads.get_ref().clone()),
+            (None, Some([only])) => Ok(only.clone()),
+            (None, names) => {
+                let known = names.map_or(String::new(), |names| format!(" (it has {})", names.join(", ")));
+                let message = format!(
+                    "channel \"{}\" does not say which value of the frame it is{known}, expected reads = \"…\"",
+                    table.name.get_ref()
+                );
+                Err(self.source.mistake(table.name.span(), message))
+            }
+        }
+    }
+
+    fn name(&self, name: &Spanned<String>) -> Result<String, Mistake> {
+        match name.get_ref().trim() {
+            "" => Err(self.source.mistake(name.span(), "found an empty name, expected one to call it by")),
+            trimmed => Ok(trimmed.to_owned()),
+        }
+    }
+}
+
+#[cfg(test)]
+#[path = "bench_tests.rs"]
+mod tests;

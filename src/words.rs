@@ -1,0 +1,134 @@
+//! Words that stand for values in the files that people write.
+//!
+//! A type has one table: the words at its variants, the usual word first. The parser, the message about a mistake and the
+//! tests of the JSON schemas read that table.
+//!
+//! ```text
+//! #[derive(Clone, Copy, VariantArray, EnumMessage)]
+//! enum Flow {
+//!     #[strum(serialize = "none")]
+//!     None,
+//!     #[strum(serialize = "rts/cts", serialize = "lines")]
+//!     Lines,
+//! }
+//! file_words!(Flow);
+//! ```
+
+use strum::{EnumMessage, VariantArray};
+
+/// A word that a key does not know.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("found \"{found}\", expected {expected}")]
+pub struct WordError {
+    /// What was written.
+    pub found: String,
+    /// The words that there are.
+    pub expected: String,
+}
+
+/// A value that files write as a word.
+pub(crate) trait FileWord: VariantArray + EnumMessage + Copy {
+    /// Every word of the value, the usual one first.
+    fn words(self) -> &'static [&'static str] {
+        self.get_serializations()
+    }
+
+    /// The usual word.
+    fn word(self) -> &'static str {
+        self.words().first().copied().expect("strum gives each variant a word")
+    }
+
+    /// Reads a word. Capitals and the number of spaces do not matter.
+    fn of_word(text: &str) -> Result<Self, WordError> {
+        let flat = text.split_whitespace().collect::<Vec<_>>().join(" ");
+        let is_meant = |value: &&Self| value.words().iter().any(|word| word.eq_ignore_ascii_case(&flat));
+        let found = Self::VARIANTS.iter().find(is_meant).copied();
+        found.ok_or_else(|| WordError { found: text.to_owned(), expected: expected_words::<Self>() })
+    }
+}
+
+impl<T: VariantArray + EnumMessage + Copy> FileWord for T {}
+
+/// `"none", "even" or "odd"`, or `one of "V DC", "V AC", …` where there are more: the usual words.
+fn expected_words<T: FileWord>() -> String {
+    let quoted: Vec<String> = T::VARIANTS.iter().map(|value| format!("\"{}\"", value.word())).collect();
+    match &quoted[..] {
+        many if many.len() > 3 => format!("one of {}", many.join(", ")),
+        [first @ .., last] if !first.is_empty() => format!("{} or {last}", first.join(", ")),
+        _ => quoted.concat(),
+    }
+}
+
+/// Reads types from text and from files by their words.
+macro_rules! file_words {
+    ($($kind:ty),*) => {$(
+        impl std::str::FromStr for $kind {
+            type Err = $crate::words::WordError;
+
+            fn from_str(text: &str) -> Result<Self, Self::Err> {
+                $crate::words::FileWord::of_word(text)
+            }
+        }
+
+        $crate::words::from_text!($kind);
+    )*};
+}
+pub(crate) use file_words;
+
+/// Lets serde read types from a string by their `FromStr`. A mistake in a file carries its line then.
+macro_rules! from_text {
+    ($($kind:ty),*) => {$(
+        impl<'de> serde::Deserialize<'de> for $kind {
+            fn deserialize<D: serde::Deserializer<'de>>(from: D) -> Result<Self, D::Error> {
+                let text = String::deserialize(from)?;
+                text.parse().map_err(serde::de::Error::custom)
+            }
+        }
+    )*};
+}
+pub(crate) use from_text;
+
+/// Checks that a JSON schema lists all words of a type, in their order.
+#[cfg(test)]
+pub(crate) fn check_schema<T: FileWord>(schema: &serde_json::Value, pointer: &str) {
+    let words: Vec<&str> = T::VARIANTS.iter().flat_map(|value| value.words()).copied().collect();
+    assert_eq!(schema.pointer(pointer), Some(&serde_json::json!(words)), "{pointer}");
+}
+
+/// Checks that a JSON schema gives the usual words of a type as examples.
+#[cfg(test)]
+pub(crate) fn check_usual_words<T: FileWord>(schema: &serde_json::Value, pointer: &str) {
+    let words: Vec<&str> = T::VARIANTS.iter().map(|value| value.word()).collect();
+    assert_eq!(schema.pointer(pointer), Some(&serde_json::json!(words)), "{pointer}");
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[derive(Debug, Clone, Copy, PartialEq, VariantArray, EnumMessage)]
+    enum Flow {
+        #[strum(serialize = "none")]
+        None,
+        #[strum(serialize = "rts/cts", serialize = "lines")]
+        Lines,
+        #[strum(serialize = "by hand")]
+        ByHand,
+    }
+    file_words!(Flow);
+
+    #[test]
+    fn every_word_is_read_and_the_usual_one_is_written() {
+        for (text, flow) in [("none", Flow::None), ("RTS/CTS", Flow::Lines), ("lines", Flow::Lines)] {
+            assert_eq!(text.parse(), Ok(flow), "{text}");
+        }
+        assert_eq!(" By  hand".parse(), Ok(Flow::ByHand));
+        assert_eq!(Flow::Lines.word(), "rts/cts");
+    }
+
+    #[test]
+    fn a_mistake_names_the_usual_words() {
+        let error = "cable".parse::<Flow>().unwrap_err();
+        assert_eq!(error.to_string(), "found \"cable\", expected \"none\", \"rts/cts\" or \"by hand\"");
+    }
+}
