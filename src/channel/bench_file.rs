@@ -3,7 +3,7 @@
 //! The tables here are not the bench's own types. In a file a protocol is a name, settings that are left out come from the
 //! protocol, and `reads` may be left out; in the bench all of it is known.
 
-use std::{collections::HashMap, path::Path};
+use std::{collections::HashMap, path::Path, sync::Arc};
 
 use serde::Deserialize;
 use toml::Spanned;
@@ -213,7 +213,8 @@ impl Reader<'_> {
         }
         let mut conversion =
             Conversion { quantity: table.quantity, scale: table.scale.map(Spanned::into_inner), accuracy: None };
-        conversion.accuracy = table.accuracy.map(|keys| read_accuracy(self.source, &keys, &conversion)).transpose()?;
+        conversion.accuracy =
+            table.accuracy.map(|keys| read_accuracy(self.source, &keys, &conversion).map(Arc::new)).transpose()?;
         let dimension = conversion.dimension();
         let size = |value: Option<&Spanned<AsWritten<Measure>>>, example| {
             value.map(|value| above_zero(self.source, value, dimension, example)).transpose()

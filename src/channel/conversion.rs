@@ -1,5 +1,7 @@
 //! One reading becomes one sample.
 
+use std::sync::Arc;
+
 use super::{ChannelId, Sample};
 use crate::{
     clock::Mono,
@@ -15,7 +17,7 @@ pub struct Conversion {
     /// The clamp or divider between circuit and meter; none where there is none.
     pub scale: Option<AsWritten<Scale>>,
     /// How far the meter may be off, in circuit terms; none where the bench does not say.
-    pub accuracy: Option<AsWritten<DataSheet>>,
+    pub accuracy: Option<Arc<AsWritten<DataSheet>>>,
 }
 
 /// A channel and the conversion of its readings.
@@ -162,7 +164,7 @@ mod tests {
         let conversion = Conversion {
             quantity,
             scale: (!scale.is_empty()).then(|| scale.parse().unwrap()),
-            accuracy: (!accuracy.is_empty()).then(|| accuracy.parse().unwrap()),
+            accuracy: (!accuracy.is_empty()).then(|| Arc::new(accuracy.parse().unwrap())),
         };
         Binding { channel: ChannelId(3), conversion }
     }
