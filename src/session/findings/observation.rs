@@ -266,12 +266,8 @@ mod tests {
         assert!((gain.relative_u - 0.008 / 3f64.sqrt()).abs() < 1e-12 && gain.meter == "probe ohm");
         // A clamp's tolerance is independent of the meter's: √(0.8² + 0.6²) is 1 (JCGM 100 5.1.2).
         let (sheet, scale): (DataSheet, Scale) = ("0.8 %".parse().unwrap(), "10:1 ± 0.6 %".parse().unwrap());
-        let gain = SharedGainError::of(
-            "clamp",
-            Quantity::AmpsDc,
-            sheet.row_for(Quantity::AmpsDc, 2.0, None).unwrap(),
-            &scale,
-        );
+        let gain =
+            SharedGainError::of("clamp", Quantity::AmpsDc, sheet.row_for(Quantity::AmpsDc, 2.0, None).unwrap(), &scale);
         assert!((gain.relative_u - 0.01 / 3f64.sqrt()).abs() < 1e-12);
         // Two ranges have two gains.
         let gain = gain_of("ohm up to 600 ohm: 0.9 % + 5 digits; ohm: 0.8 %", 7.5);
