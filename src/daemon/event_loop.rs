@@ -4,12 +4,7 @@ mod port_events;
 mod requests;
 mod status;
 
-use std::{
-    collections::BTreeMap,
-    path::PathBuf,
-    sync::{Arc, atomic::Ordering},
-    time::Duration,
-};
+use std::{collections::BTreeMap, path::PathBuf, sync::Arc, time::Duration};
 
 use tokio::{
     sync::{broadcast, mpsc, oneshot},
@@ -20,7 +15,7 @@ use tokio_util::sync::CancellationToken;
 use super::{
     alert::Alert,
     observed_bench::ObservedBench,
-    ports::{PortEvent, PortStats},
+    ports::{PortCommand, PortCommands, PortEvent, PortStats},
 };
 use crate::{
     channel::Bench,
@@ -44,9 +39,6 @@ const ANCHOR_EVERY: Duration = Duration::from_secs(60);
 /// The longest that port readers may take to end; one read's patience is a quarter of a second.
 const PORTS_END: Duration = Duration::from_secs(1);
 
-/// So many of a kind are told one by one; more are summed up at the end.
-const TOLD_EACH: u64 = 5;
-
 /// Where everything comes in.
 pub(super) struct LoopInputs {
     pub ports: mpsc::Receiver<PortEvent>,
@@ -58,6 +50,7 @@ pub(super) struct LoopInputs {
 pub(super) struct LoopOutputs {
     pub news: broadcast::Sender<Arc<str>>,
     pub alert: Alert,
+    pub ports: PortCommands,
 }
 
 /// The state of the loop.
@@ -73,9 +66,8 @@ pub(super) struct EventLoop {
     channels: Option<Vec<String>>,
     fit: ObservedBench,
     meters: Vec<String>,
-    port_stats: Vec<Arc<PortStats>>,
-    /// By meter, frames refused and lost before the session began.
-    before: Vec<[u64; 2]>,
+    /// By meter.
+    port_stats: Vec<PortStats>,
     /// Answers that wait until what they acknowledge is on disk.
     waiting: BTreeMap<Ticket, (oneshot::Sender<Answer>, Answer)>,
     tickets: u64,
@@ -96,17 +88,12 @@ impl EventLoop {
             bench_text: bench.text.clone(),
             channels: bench.channel_names(),
             fit: ObservedBench::new(bench),
-            port_stats: meters.iter().map(|_| Arc::default()).collect(),
-            before: vec![[0; 2]; meters.len()],
+            port_stats: vec![PortStats::default(); meters.len()],
             meters,
             waiting: BTreeMap::new(),
             tickets: 0,
             write_error: None,
         }
-    }
-
-    pub(super) fn port_stats(&self) -> &[Arc<PortStats>] {
-        &self.port_stats
     }
 
     /// Opens a session before anything has come in.
@@ -174,7 +161,6 @@ impl EventLoop {
         }
         drop(inputs.ports);
         let at = self.clock.mono();
-        self.sum_up(at);
         self.core.end(at, SessionExit::Stopped, &mut self.effects);
         self.apply_effects();
         // The writer still reports while it commits: someone must listen, or it would wait.
@@ -235,25 +221,6 @@ impl EventLoop {
         }
     }
 
-    /// A session is about to end: only the first few of what was refused_and_lost were told one by one.
-    fn sum_up(&mut self, at: Mono) {
-        if self.core.session().is_none() {
-            return;
-        }
-        for index in 0..self.meters.len() {
-            let refused_and_lost = self.port_stats[index].refused_and_lost();
-            let since = |which: usize| refused_and_lost[which].saturating_sub(self.before[index][which]);
-            let sums = [
-                (EventKind::BadFrame, since(0), "brought no reading"),
-                (EventKind::SamplesLost, since(1), "were lost on the way, by their sequence numbers"),
-            ];
-            for (kind, count, what) in sums.into_iter().filter(|(_, count, _)| *count > TOLD_EACH) {
-                let text = format!("{count} frames {what}, in the whole session");
-                self.handle_event(at, CoreEvent::Remark { kind, subject: self.meters[index].clone(), text });
-            }
-        }
-    }
-
     fn handle_event(&mut self, at: Mono, event: CoreEvent) {
         self.core.handle(at, event, &mut self.effects);
         self.apply_effects();
@@ -265,10 +232,7 @@ impl EventLoop {
                 Effect::Record(record) => self.store.keep(record),
                 Effect::Notice(notice) => {
                     if let Notice::SessionBegan(_) = notice {
-                        for (stats, before) in self.port_stats.iter().zip(&mut self.before) {
-                            stats.sessions.fetch_add(1, Ordering::Relaxed);
-                            *before = stats.refused_and_lost();
-                        }
+                        self.outputs.ports.send_all(PortCommand::ResetReported);
                     }
                     announce(&self.outputs.alert, &notice);
                     if self.outputs.news.receiver_count() > 0 {

@@ -27,7 +27,7 @@ use crate::{
 };
 use alert::Alert;
 use event_loop::EventLoop;
-use ports::Ports;
+use ports::{PortCommands, Ports};
 
 /// Chunks on the way from the ports: when it is full a port waits, and says how long.
 const PORT_QUEUE: usize = 64;
@@ -132,10 +132,16 @@ pub(crate) async fn run(config: Config, ready: impl FnOnce(), stop: Cancellation
     let clock = Clock::start();
     let (to_loop, from_ports) = mpsc::channel(PORT_QUEUE);
     let alert = Alert::start(config.alert)?;
-    let mut event_loop =
-        EventLoop::new(clock, &config.bench, folder.database(), store, event_loop::LoopOutputs { news, alert });
+    let (port_commands, commands) = PortCommands::new(config.bench.meters.len());
+    let mut event_loop = EventLoop::new(
+        clock,
+        &config.bench,
+        folder.database(),
+        store,
+        event_loop::LoopOutputs { news, alert, ports: port_commands },
+    );
     event_loop.begin(begin);
-    let ports = Ports::start(&config.bench, clock, &to_loop, event_loop.port_stats())?;
+    let ports = Ports::start(&config.bench, clock, &to_loop, commands)?;
     drop(to_loop);
     ready();
 

@@ -3,8 +3,8 @@
 use std::{
     io,
     sync::{
-        Arc, Mutex, PoisonError,
-        atomic::{AtomicU64, Ordering},
+        Arc,
+        mpsc::{Receiver, SyncSender, sync_channel},
     },
     thread,
     time::Duration,
@@ -26,12 +26,18 @@ const BLOCKED_TOO_LONG: Duration = Duration::from_millis(200);
 /// A request that the line does not take in this time means that the port is gone.
 const WRITE: Duration = Duration::from_millis(500);
 
-/// What a port tells the loop.
+/// Commands on the way to a port's thread. One is enough: a second reset adds nothing to one that is still waiting,
+/// so it is dropped when the queue is full.
+const PORT_COMMAND_QUEUE: usize = 1;
+
+/// What a port's thread sends to the loop.
 #[derive(Debug)]
 pub(super) struct PortEvent {
     pub meter: MeterId,
     pub at: Mono,
-    pub what: PortEventKind,
+    /// The port's counters after this event.
+    pub stats: PortStats,
+    pub kind: PortEventKind,
 }
 
 #[derive(Debug)]
@@ -41,31 +47,53 @@ pub(super) enum PortEventKind {
     Opened,
     Lost(String),
     Batch(Batch),
-    /// The loop was busy for so long, and bytes may have been lost meanwhile.
+    /// The loop was busy for this long, and bytes may have been lost meanwhile.
     Blocked(Duration),
-    /// Something odd about the bytes that came, before anyone decoded them.
+    /// Something unusual about the received bytes, before they are decoded.
     Odd(String),
+    /// Only the counters changed.
+    Stats,
 }
 
-/// Frames decoded and refused, for the status; and what the loop lets a reader know.
-#[derive(Debug, Default)]
+/// What the loop sends to a port's thread.
+#[derive(Debug, Clone, Copy)]
+pub(super) enum PortCommand {
+    /// A session began: problems and identities that were reported before are reported again.
+    ResetReported,
+}
+
+/// Counters of one port since the daemon started.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub(super) struct PortStats {
-    pub frames: AtomicU64,
-    pub refused: AtomicU64,
-    /// Frames that sequence numbers say are missing.
-    pub lost: AtomicU64,
+    /// Frames decoded.
+    pub frames: u64,
+    /// Frames that could not be decoded.
+    pub refused: u64,
+    /// Frames that are missing according to their sequence numbers.
+    pub lost: u64,
     /// Requests that a polled meter did not answer in time.
-    pub unanswered: AtomicU64,
+    pub unanswered: u64,
     /// How well the device's clock fits; none for a device without one.
-    pub clock: Mutex<Option<ClockFit>>,
-    /// Sessions that began, counted by the loop: what was told in one is news in the next.
-    pub sessions: AtomicU64,
+    pub clock: Option<ClockFit>,
 }
 
-impl PortStats {
-    /// Frames refused, and frames lost.
-    pub(super) fn refused_and_lost(&self) -> [u64; 2] {
-        [self.refused.load(Ordering::Relaxed), self.lost.load(Ordering::Relaxed)]
+/// The loop's ends of the command queues, one for each port.
+#[derive(Debug)]
+pub(super) struct PortCommands(Vec<SyncSender<PortCommand>>);
+
+impl PortCommands {
+    /// Queues for this many ports, and their other ends.
+    pub(super) fn new(ports: usize) -> (Self, Vec<Receiver<PortCommand>>) {
+        let (senders, receivers) = (0..ports).map(|_| sync_channel(PORT_COMMAND_QUEUE)).unzip();
+        (Self(senders), receivers)
+    }
+
+    /// Sends a command to every port; never waits.
+    pub(super) fn send_all(&self, command: PortCommand) {
+        for port in &self.0 {
+            // Full: see the queue's length. Closed: the port's recording is over.
+            _ = port.try_send(command);
+        }
     }
 }
 
@@ -80,11 +108,11 @@ impl Ports {
         bench: &Bench,
         clock: Clock,
         to_loop: &mpsc::Sender<PortEvent>,
-        port_stats: &[Arc<PortStats>],
+        commands: Vec<Receiver<PortCommand>>,
     ) -> Result<Self, DaemonError> {
         let ports = Self { stop: Stop::default() };
         let ids = ChannelIds::default();
-        for ((index, spec), stats) in bench.meters.iter().enumerate().zip(port_stats) {
+        for ((index, spec), commands) in bench.meters.iter().enumerate().zip(commands) {
             let id = MeterId(u16::try_from(index).unwrap_or(u16::MAX));
             let (meter, channels) = Meter::new(id, spec, &ids);
             let mut reader = PortReader {
@@ -94,11 +122,11 @@ impl Ports {
                 opened: clock.mono(),
                 protocol: spec.protocol.clone(),
                 poller: None,
-                unanswered: 0,
+                unanswered_before: 0,
                 to_loop: to_loop.clone(),
+                commands,
                 batch: Batch::default(),
-                stats: stats.clone(),
-                sessions: stats.sessions.load(Ordering::Relaxed),
+                stats: PortStats::default(),
             };
             let (address, settings, stop) = (spec.address.clone(), spec.settings.clone(), ports.stop.clone());
             thread::Builder::new()
@@ -129,22 +157,21 @@ struct PortReader {
     /// Asks a meter that speaks only when asked; none for the others and while the port is closed.
     poller: Option<Poller>,
     to_loop: mpsc::Sender<PortEvent>,
+    commands: Receiver<PortCommand>,
     batch: Batch,
-    stats: Arc<PortStats>,
+    stats: PortStats,
     /// Requests unanswered before the port was opened this time.
-    unanswered: u64,
-    /// How many sessions had begun when it was looked last.
-    sessions: u64,
+    unanswered_before: u64,
 }
 
 impl PortReader {
     /// False when the loop is gone.
-    fn send(&mut self, what: PortEventKind) -> bool {
-        self.send_at(self.clock.mono(), what)
+    fn send(&mut self, kind: PortEventKind) -> bool {
+        self.send_at(self.clock.mono(), kind)
     }
 
-    fn send_at(&mut self, at: Mono, what: PortEventKind) -> bool {
-        let event = PortEvent { meter: self.id, at, what };
+    fn send_at(&mut self, at: Mono, kind: PortEventKind) -> bool {
+        let event = PortEvent { meter: self.id, at, stats: self.stats, kind };
         match self.to_loop.try_send(event) {
             Ok(()) => true,
             Err(mpsc::error::TrySendError::Closed(_)) => false,
@@ -157,7 +184,8 @@ impl PortReader {
                 let blocked = PortEvent {
                     meter: self.id,
                     at: self.clock.mono(),
-                    what: PortEventKind::Blocked(Duration::from_micros(waited.unsigned_abs())),
+                    stats: self.stats,
+                    kind: PortEventKind::Blocked(Duration::from_micros(waited.unsigned_abs())),
                 };
                 waited < micros(BLOCKED_TOO_LONG) || self.to_loop.blocking_send(blocked).is_ok()
             }
@@ -169,9 +197,7 @@ impl PortReader {
             self.meter.set_request(poller.request());
             poller.received(bytes);
         }
-        let sessions = self.stats.sessions.load(Ordering::Relaxed);
-        if sessions != self.sessions {
-            self.sessions = sessions;
+        while let Ok(PortCommand::ResetReported) = self.commands.try_recv() {
             self.meter.reset_reported();
         }
         self.meter.take(bytes, arrived, &mut self.batch);
@@ -184,24 +210,35 @@ impl PortReader {
         self.send_batch(at) && self.send(PortEventKind::Lost(why))
     }
 
+    /// Sends what was decoded, or the counters alone where nothing else came of it.
     fn send_batch(&mut self, at: Mono) -> bool {
         let counts = self.meter.counts();
-        self.stats.frames.store(counts.frames, Ordering::Relaxed);
-        self.stats.refused.store(counts.all_problems(), Ordering::Relaxed);
-        self.stats.lost.store(counts.lost, Ordering::Relaxed);
-        *self.stats.clock.lock().unwrap_or_else(PoisonError::into_inner) = self.meter.clock_fit();
+        let stats = PortStats {
+            frames: counts.frames,
+            refused: counts.all_problems(),
+            lost: counts.lost,
+            clock: self.meter.clock_fit(),
+            ..self.stats
+        };
+        let changed = std::mem::replace(&mut self.stats, stats) != stats;
         if self.batch.samples.is_empty() && self.batch.events.is_empty() {
-            return true;
+            return !changed || self.send_at(at, PortEventKind::Stats);
         }
         let batch = std::mem::take(&mut self.batch);
         self.send_at(at, PortEventKind::Batch(batch))
+    }
+
+    fn count_unanswered(&mut self, unanswered: u64) -> bool {
+        let changed = self.stats.unanswered != unanswered;
+        self.stats.unanswered = unanswered;
+        !changed || self.send(PortEventKind::Stats)
     }
 }
 
 impl port::Listener for PortReader {
     fn opened(&mut self) -> bool {
         self.opened = self.clock.mono();
-        self.unanswered = self.stats.unanswered.load(Ordering::Relaxed);
+        self.unanswered_before = self.stats.unanswered;
         self.poller = Poller::new(&self.protocol, self.opened);
         self.send_at(self.opened, PortEventKind::Opened)
     }
@@ -213,7 +250,10 @@ impl port::Listener for PortReader {
             match poller.next_action(now) {
                 PollAction::Send(bytes) => port.write_all(bytes, WRITE)?,
                 PollAction::Wait(until) => {
-                    self.stats.unanswered.store(self.unanswered + poller.timeouts(), Ordering::Relaxed);
+                    let unanswered = self.unanswered_before + poller.timeouts();
+                    if !self.count_unanswered(unanswered) {
+                        return Err(io::ErrorKind::BrokenPipe.into());
+                    }
                     return Ok(Duration::from_micros(until.since(now).max(0).unsigned_abs()).min(port::PATIENCE));
                 }
             }

@@ -55,6 +55,11 @@ impl Core {
             CoreEvent::MeterOpened(meter) => self.meter(at, meter, None, effects),
             CoreEvent::MeterLost(meter, why) => self.meter(at, meter, Some(why), effects),
             CoreEvent::MeterSays(meter, text) => self.meter_says(at, meter, text, effects),
+            CoreEvent::FrameCounts(meter, counts) => {
+                if let Some(meter) = self.meters.get_mut(usize::from(meter.0)) {
+                    meter.count_frames(counts);
+                }
+            }
             CoreEvent::Remark { kind, subject, text } => self.remark(at, kind, subject, text, effects),
             CoreEvent::Alarm { key, text } => self.alarm(key, text),
             CoreEvent::Tick => self.tick(at, effects),
@@ -68,6 +73,8 @@ impl Core {
 
     /// Ends the session, if one is open.
     pub fn end(&mut self, at: Mono, how: SessionExit, effects: &mut Vec<Effect>) -> Option<Reply> {
+        self.session.as_ref()?;
+        self.report_session_totals(at, effects);
         let mut session = self.session.take()?;
         let judged = session.leave(at, StepExit::SessionEnd, &self.channels, effects);
         session.put_back(at, effects);
@@ -77,6 +84,15 @@ impl Core {
         effects.push(Effect::Record(Record::SessionEnded(at, how)));
         effects.push(Effect::Notice(Notice::SessionEnded(how)));
         Some(Reply::Ended { id: session.begin.id, judged })
+    }
+
+    fn report_session_totals(&mut self, at: Mono, effects: &mut Vec<Effect>) {
+        for index in 0..self.meters.len() {
+            for (kind, text) in self.meters[index].session_totals() {
+                let subject = self.meters[index].name.clone();
+                self.remark(at, kind, subject, text, effects);
+            }
+        }
     }
 
     fn begin(&mut self, at: Mono, begin: Begin, effects: &mut Vec<Effect>) -> Reply {
@@ -104,6 +120,7 @@ impl Core {
     /// A new session also tells which meters are not there as it begins, and what the others are.
     fn remember_meters(&mut self, at: Mono, effects: &mut Vec<Effect>) {
         for meter in &mut self.meters {
+            meter.begin_counting();
             if let Some(text) = meter.reset_reported() {
                 effects.push(Effect::Record(Record::Event(at, EventKind::Identity, meter.name.clone(), text)));
             }

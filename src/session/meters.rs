@@ -1,5 +1,6 @@
 //! What the core knows of each meter: whether its port is open, whether it speaks, and what it says of itself.
 
+use super::EventKind;
 use crate::clock::Mono;
 
 /// A meter that has brought no reading for so long is told to be silent, µs: hand meters switch themselves off.
@@ -7,6 +8,18 @@ const SILENT_US: i64 = 10_000_000;
 
 /// A meter that speaks seldom is silent when it has missed so many of its longest pauses.
 const PAUSES: i64 = 3;
+
+/// Up to this many refused or lost frames of a meter are reported one by one in a session; more are summed up at its end.
+const REPORTED_EACH: u64 = 5;
+
+/// Frames of a meter that brought no reading, counted since the daemon started.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct FrameCounts {
+    /// Frames that could not be decoded.
+    pub refused: u64,
+    /// Frames that are missing according to their sequence numbers.
+    pub lost: u64,
+}
 
 /// What is known of a meter's port.
 #[derive(Debug, Clone, PartialEq)]
@@ -27,8 +40,12 @@ pub struct MeterState {
     heard: Option<Mono>,
     /// The longest that it let pass between two readings, µs.
     pause: i64,
-    /// Whether its silence has been told.
+    /// Whether its silence has been reported.
     silent: bool,
+    /// Frames that brought no reading so far.
+    counts: FrameCounts,
+    /// The same, when the session began.
+    counts_at_begin: FrameCounts,
 }
 
 impl MeterState {
@@ -44,7 +61,31 @@ impl MeterState {
             heard: None,
             pause: 0,
             silent: false,
+            counts: FrameCounts::default(),
+            counts_at_begin: FrameCounts::default(),
         }
+    }
+
+    /// Frames that brought no reading so far, since the daemon started.
+    pub(super) fn count_frames(&mut self, counts: FrameCounts) {
+        self.counts = counts;
+    }
+
+    /// Counting of the session begins.
+    pub(super) fn begin_counting(&mut self) {
+        self.counts_at_begin = self.counts;
+    }
+
+    /// What is reported at the end of a session: how many frames brought no reading, where not each was reported.
+    pub(super) fn session_totals(&self) -> Vec<(EventKind, String)> {
+        let refused = self.counts.refused.saturating_sub(self.counts_at_begin.refused);
+        let lost = self.counts.lost.saturating_sub(self.counts_at_begin.lost);
+        let totals = [
+            (EventKind::BadFrame, refused, "brought no reading"),
+            (EventKind::SamplesLost, lost, "were lost on the way, by their sequence numbers"),
+        ];
+        let many = totals.into_iter().filter(|(_, count, _)| *count > REPORTED_EACH);
+        many.map(|(kind, count, what)| (kind, format!("{count} frames {what}, in the whole session"))).collect()
     }
 
     /// Its port was opened, or is not there for a reason. Another meter may be behind it from now on.
@@ -131,6 +172,22 @@ mod tests {
         assert_eq!(meter.fell_silent(s(108)), Some(25_000_000));
         meter.changed(s(110), Some("pulled"));
         assert_eq!(meter.fell_silent(s(500)), None, "that it is gone has been told");
+    }
+
+    #[test]
+    fn more_than_a_few_bad_frames_are_summed_up_for_each_session() {
+        let mut meter = MeterState::new("handheld".to_owned());
+        meter.count_frames(FrameCounts { refused: 7, lost: 0 });
+        meter.begin_counting();
+        assert_eq!(meter.session_totals(), []);
+        meter.count_frames(FrameCounts { refused: 12, lost: 6 });
+        // Five were reported one by one.
+        let lost = "6 frames were lost on the way, by their sequence numbers, in the whole session";
+        assert_eq!(meter.session_totals(), [(EventKind::SamplesLost, lost.to_owned())]);
+        meter.count_frames(FrameCounts { refused: 13, lost: 6 });
+        assert_eq!(meter.session_totals()[0].1, "6 frames brought no reading, in the whole session");
+        meter.begin_counting();
+        assert_eq!(meter.session_totals(), []);
     }
 
     #[test]

@@ -25,6 +25,7 @@ pub(crate) use self::core::LatestSample;
 pub use command::{Begin, Command, Visit};
 pub(crate) use command::{Move, Refusal, Reply, StepView};
 pub(crate) use judge::{Capture, Judgement, JudgementRecord, Verdict};
+pub use meters::FrameCounts;
 pub(crate) use previous::{PreviousJudgement, PreviousSession, PreviousStep};
 pub use record::SessionExit;
 pub(crate) use record::{EventKind, Record, StepBegan, StepEnded};
@@ -50,6 +51,8 @@ pub enum CoreEvent {
     MeterLost(MeterId, String),
     /// What a meter says of itself.
     MeterSays(MeterId, String),
+    /// Frames of a meter that brought no reading so far: refused and lost, since the daemon started.
+    FrameCounts(MeterId, FrameCounts),
     /// Something to keep beside the samples: an undecodable frame, a missing value.
     Remark {
         /// What kind of thing.

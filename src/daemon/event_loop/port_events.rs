@@ -1,23 +1,22 @@
 //! What comes from the ports: lost and found, samples, and the presses and remarks between them.
 
-use std::sync::atomic::Ordering;
-
 use super::{
-    super::ports::{PortEvent, PortEventKind},
+    super::ports::{PortEvent, PortEventKind, PortStats},
     EventLoop,
 };
 use crate::{
     channel::{Batch, MeterEvent, MeterId, Sample},
     clock::Mono,
     protocol::Action,
-    session::{Command, CoreEvent, EventKind, Move},
+    session::{Command, CoreEvent, EventKind, FrameCounts, Move},
 };
 
 impl EventLoop {
     pub(super) fn port(&mut self, event: PortEvent) {
-        let PortEvent { meter, at, what } = event;
+        let PortEvent { meter, at, stats, kind } = event;
         let name = self.meters.get(usize::from(meter.0)).cloned().unwrap_or_default();
-        match what {
+        self.count(at, meter, stats);
+        match kind {
             PortEventKind::Channels(channels) => {
                 for (id, channel) in channels {
                     self.handle_event(at, CoreEvent::Channel(id, channel));
@@ -40,14 +39,25 @@ impl EventLoop {
                 self.handle_event(at, CoreEvent::Remark { kind: EventKind::BadFrame, subject: name, text });
             }
             PortEventKind::Batch(batch) => self.batch(at, meter, &name, batch),
+            PortEventKind::Stats => {}
         }
         self.note_lost(at);
+    }
+
+    /// Keeps a port's counters, and passes on to the core those that belong to the session.
+    fn count(&mut self, at: Mono, meter: MeterId, stats: PortStats) {
+        let Some(known) = self.port_stats.get_mut(usize::from(meter.0)) else { return };
+        let before = std::mem::replace(known, stats);
+        if (before.refused, before.lost) != (stats.refused, stats.lost) {
+            let counts = FrameCounts { refused: stats.refused, lost: stats.lost };
+            self.handle_event(at, CoreEvent::FrameCounts(meter, counts));
+        }
     }
 
     /// What was found first, since channels precede their samples; a press stands between its samples.
     fn batch(&mut self, at: Mono, id: MeterId, meter: &str, batch: Batch) {
         if let Some(stats) = self.port_stats.get(usize::from(id.0)) {
-            self.fit.heard(id, at, stats.frames.load(Ordering::Relaxed));
+            self.fit.heard(id, at, stats.frames);
         }
         let mut presses = Vec::new();
         for found in batch.events {

@@ -39,9 +39,6 @@ impl EventLoop {
             Command::Begin(begin) => begin.procedure.clone(),
             _ => None,
         };
-        if matches!(command, Command::Begin(_) | Command::End) {
-            self.sum_up(at);
-        }
         match self.core.command(at, command, &mut self.effects) {
             Err(refusal) => drop(to.send(Answer::refused(refusal.to_string()))),
             Ok(reply) => {

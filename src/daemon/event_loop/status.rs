@@ -1,7 +1,5 @@
 //! How things are now, for whoever asks or watches.
 
-use std::sync::{PoisonError, atomic::Ordering};
-
 use super::{EventLoop, READINGS_EVERY, tell};
 use crate::{
     clock::{Mono, micros},
@@ -34,11 +32,11 @@ impl EventLoop {
             open: meter.open,
             why: meter.why.clone(),
             identity: meter.identity.clone(),
-            frames: stats.frames.load(Ordering::Relaxed),
-            refused: stats.refused.load(Ordering::Relaxed),
-            lost: stats.lost.load(Ordering::Relaxed),
-            unanswered: stats.unanswered.load(Ordering::Relaxed),
-            clock: stats.clock.lock().unwrap_or_else(PoisonError::into_inner).map(|fit| ClockLine {
+            frames: stats.frames,
+            refused: stats.refused,
+            lost: stats.lost,
+            unanswered: stats.unanswered,
+            clock: stats.clock.map(|fit| ClockLine {
                 jitter_s: fit.jitter,
                 drift_ppm: fit.drift_ppm,
                 frames: fit.frames,
