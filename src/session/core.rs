@@ -177,7 +177,7 @@ impl Core {
         if let Some(silence) = meter.heard(at) {
             let name = meter.name.clone();
             self.alarm(format!("silent {name}"), None);
-            let text = format!("it speaks again, after {:.0} s", silence as f64 / 1e6);
+            let text = format!("readings again, after {:.0} s", silence as f64 / 1e6);
             self.remark(at, EventKind::MeterFound, name, text, effects);
         }
     }
@@ -193,7 +193,7 @@ impl Core {
             let Some(silence) = self.meters[index].fell_silent(at) else { continue };
             let name = self.meters[index].name.clone();
             let seconds = silence as f64 / 1e6;
-            let text = format!("no reading of \"{name}\" for {seconds:.0} s: is it switched on, and does it send?");
+            let text = format!("no reading from \"{name}\" for {seconds:.0} s: check that it is switched on and sends data");
             self.alarm(format!("silent {name}"), Some(text.clone()));
             self.remark(at, EventKind::MeterSilent, name, text, effects);
         }
@@ -216,7 +216,7 @@ impl Core {
                 StepEvent::Count(seconds) => effects.push(Effect::Notice(Notice::Count(seconds))),
                 StepEvent::Lifted => self.lifted(at, effects),
                 StepEvent::TimeUp => {
-                    let text = "let go: it has been on for as long as it may; the step is ended";
+                    let text = "let go: it has been on for as long as allowed; the step is ended";
                     effects.extend(Effect::say(at, text.to_owned()));
                     if let Some(session) = &mut self.session {
                         let bench = BenchView { channels: &self.channels, zeros: &self.zeros };

@@ -235,12 +235,12 @@ fn a_meter_that_falls_silent_is_told_and_found_again() {
     for at in [11_000_000, 12_000_000] {
         watched.core.handle(Mono(at), CoreEvent::Tick, &mut watched.effects);
     }
-    assert!(watched.core.alarms().next().unwrap().contains("no reading of \"handheld\" for 10 s"));
+    assert!(watched.core.alarms().next().unwrap().contains("no reading from \"handheld\" for 10 s"));
     watched.feed(vec![volts(20_500, 12.4)]);
     assert_eq!(watched.core.alarms().count(), 0);
     let events: Vec<String> = watched.records().into_iter().filter(|line| line.starts_with("Event(")).collect();
     assert_eq!(events.len(), 3, "{events:?}");
-    assert!(events[1].contains("MeterSilent") && events[2].contains("it speaks again, after 20 s"), "{events:?}");
+    assert!(events[1].contains("MeterSilent") && events[2].contains("readings again, after 20 s"), "{events:?}");
 }
 
 #[test]

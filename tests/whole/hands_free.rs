@@ -63,7 +63,7 @@ fn each_terminal_is_captured_told_and_left_without_hands() {
     probe.shows("0.002 V");
     ears.began("feed, tilt coil");
 
-    // A dead feed reads like a lifted lead: it is asked about, and taken by the operator's word.
+    // A dead feed reads like a lifted lead: it is asked about, and taken by an operator command.
     assert!(ears.said("`take` captures it as it is").contains("reads like a lead that touches nothing"));
     let taken = bay.bayline(["take"]).done();
     assert!(taken.contains("outside"), "{taken}");
@@ -122,9 +122,9 @@ fn a_held_display_or_a_wrong_switch_is_told_and_never_captured() {
     let mut ears = bay.client().watch();
     assert_eq!(ears.said("the meter is on"), "the meter is on ohm, switch it to V DC");
     probe.shows_bytes(HELD);
-    assert_eq!(ears.said("held"), "the display is held, release it");
+    assert_eq!(ears.said("HOLD"), "HOLD is on at the meter, switch it off");
     let refused = daemon.refused(json!({"do": "take"}));
-    assert_eq!(refused, "this reading can't be taken: the display is held, release it");
+    assert_eq!(refused, "this reading can't be taken: HOLD is on at the meter, switch it off");
     assert_eq!(bay.kept().number("SELECT COUNT(*) FROM capture"), 0);
     let refused = daemon.step("again");
     assert_eq!(refused["judged"]["verdict"], "no reading", "nothing was captured: {refused}");
@@ -152,7 +152,7 @@ fn a_coil_held_on_is_counted_out_and_the_step_is_ended() {
     assert_eq!(ears.captured("lift coil held on")["verdict"], "within");
     counted(&mut ears, 2);
     counted(&mut ears, 1);
-    ears.said("let go: it has been on for as long as it may");
+    ears.said("let go: it has been on for as long as allowed");
     let left = ears.heard("the end of the step", |news| news["news"] == "judged");
     assert_eq!(left["judged"]["verdict"], "within");
     daemon.stop();

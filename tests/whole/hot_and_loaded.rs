@@ -142,7 +142,7 @@ fn warm_ohms_are_judged_at_the_limits_temperature_or_explained() {
     // Unknown temperature: what would explain it. 8.1 ohm at 20 °C is 8.84 ohm at 43 °C, 7.5 ohm at 65 °C (IEC 60028).
     let taken = daemon.take()["taken"][0].clone();
     assert_eq!(taken["verdict"], "outside");
-    assert!(taken["reason"].as_str().unwrap().contains("a sound coil at 43 to 65 °C would show this"), "{taken}");
+    assert!(taken["reason"].as_str().unwrap().contains("a good coil at 43 to 65 °C would show this"), "{taken}");
 
     bay.bayline(["begin", "--procedure", text(&ohms), "--part", "65.5 °C", "--machine", "loader 7"]).done();
     probe.shows("8.85 ohm");

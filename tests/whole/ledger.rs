@@ -83,7 +83,7 @@ fn a_ledger_shows_step_value_limit_verdict_and_why() {
     for line in [
         "machine: loader 7",
         "job: A-113",
-        "1 feed, lift coil 9.2000 V ± 0.0058 V at least 11.80 V outside 9.200 V is 2.600 V below 11.80 V",
+        "1 feed, lift coil 9.2000 V ± 0.0058 V at least 11.80 V outside 9.200 V is 2.600 V too low, at least 11.80 V wanted",
         "2 feed, lift coil (attempt 2) 12.4100 V ± 0.0058 V at least 11.80 V within",
         "3 feed, tilt coil 12.3800 V ± 0.0058 V at least 11.80 V within",
     ] {

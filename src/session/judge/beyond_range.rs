@@ -1,6 +1,6 @@
-//! A value beyond what its channel reaches: a clamp that is driven further shows less than there is.
+//! A value beyond its channel's range: an overdriven clamp shows less than the true value.
 //!
-//! Such a number is stored as it was shown, but judged as what it is: the reach, or anything beyond it.
+//! Such a number is stored as shown, but judged as the end of the range or anything beyond it.
 
 use super::{Judgement, Outcome, RangeEnd, compare};
 use crate::{
@@ -10,36 +10,36 @@ use crate::{
     units::{Limit, Measure, Quantity, show},
 };
 
-/// A value that can't be trusted, and how far it could be.
+/// A value that can't be trusted, and the end of the range.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct BeyondRange {
-    /// Base units, as is the reach, with the sign of what was shown.
+    /// Base units; the range has the sign of the shown value.
     shown: f64,
-    reach: f64,
+    range: f64,
     quantity: Quantity,
     u: Option<f64>,
 }
 
 impl BeyondRange {
-    /// None for a value within the reach, and where the reach is not told or of another unit.
-    pub(super) fn of(sample: &Sample, reach: Option<Measure>) -> Option<Self> {
-        let (Value::Number(shown), Some(reach)) = (sample.value, reach) else { return None };
-        let beyond = reach.dimension == sample.quantity.dimension() && shown.abs() > reach.value;
-        beyond.then(|| Self { shown, reach: reach.value.copysign(shown), quantity: sample.quantity, u: sample.u })
+    /// None for a value within the range, and where the range is not known or has another unit.
+    pub(super) fn of(sample: &Sample, range: Option<Measure>) -> Option<Self> {
+        let (Value::Number(shown), Some(range)) = (sample.value, range) else { return None };
+        let beyond = range.dimension == sample.quantity.dimension() && shown.abs() > range.value;
+        beyond.then(|| Self { shown, range: range.value.copysign(shown), quantity: sample.quantity, u: sample.u })
     }
 
-    /// A verdict only where the reach and all that lies beyond it agree.
+    /// A verdict only where the end of the range and everything beyond it agree.
     pub(super) fn compare(&self, limit: &Limit, rule: DecisionRule) -> Decision {
-        let nearest = compare(limit, Value::Number(self.reach), self.u, rule);
+        let nearest = compare(limit, Value::Number(self.range), self.u, rule);
         if nearest == compare(limit, self.end().into(), None, rule) { nearest } else { Decision::TooClose }
     }
 
-    /// The same with the sentence.
+    /// The verdict with its reason.
     pub(super) fn judge(&self, limit: Option<&Limit>, rule: DecisionRule) -> Judgement {
-        let (shown, reach) = (show(self.shown, self.quantity), show(self.reach.abs(), self.quantity));
+        let (shown, range) = (show(self.shown, self.quantity), show(self.range.abs(), self.quantity));
         let end = match limit {
-            Some(limit) => format!("there may be more, {limit} wanted"),
-            None => "recorded, there may be more".to_owned(),
+            Some(limit) => format!("the true value may be larger, {limit} wanted"),
+            None => "the true value may be larger".to_owned(),
         };
         let (quantity, end_of_range) = (self.quantity, self.end());
         Judgement {
@@ -52,7 +52,7 @@ impl BeyondRange {
                 },
                 None => Outcome::Recorded { value: end_of_range.into(), u: None, quantity },
             },
-            reason: format!("{shown} is beyond the {reach} that the channel reaches: {end}"),
+            reason: format!("{shown} is more than the channel's range of {range}: {end}"),
         }
     }
 
@@ -66,7 +66,7 @@ mod tests {
     use super::{super::tests::amps, *};
     use crate::units::Dimension;
 
-    /// A clamp that reaches 60 A; values as in common practice, no source.
+    /// A clamp with a range of 60 A; values as in common practice, no source.
     fn beyond(value: f64) -> Option<BeyondRange> {
         BeyondRange::of(&amps(0, value), Some(Measure { value: 60.0, dimension: Dimension::Ampere }))
     }
@@ -99,7 +99,7 @@ mod tests {
         }
         let judged = beyond(64.0).unwrap().judge(Some(&limit(None, Some(80.0))), DecisionRule::Guarded);
         assert_eq!(judged.value(), Some(Value::Over));
-        let words = "64.00 A is beyond the 60.00 A that the channel reaches: there may be more, at most 80.00 A wanted";
+        let words = "64.00 A is more than the channel's range of 60.00 A: the true value may be larger, at most 80.00 A wanted";
         assert_eq!(judged.reason, words);
         assert_eq!(beyond(64.0).unwrap().judge(None, DecisionRule::Guarded).verdict(), None);
     }

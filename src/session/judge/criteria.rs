@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use super::{LoadConditions, PartCelsius, TemperatureCorrection, place};
+use super::{LoadConditions, PartCelsius, TemperatureCorrection, possible_temperatures};
 use crate::{
     channel::{Channel, ChannelId},
     electrics::DecisionRule,
@@ -16,8 +16,8 @@ use crate::{
 pub(crate) struct StepCriteria {
     /// Where; none while no meter has a channel of that name, and for a step that looks at nothing.
     pub channel: Option<ChannelId>,
-    /// How far the channel reaches, either sign; none where that is not told.
-    pub reach: Option<Measure>,
+    /// The channel's range, either sign; none where it is not known.
+    pub range: Option<Measure>,
     /// What the meter must be switched to; none where anything will do.
     pub quantity: Option<Quantity>,
     /// What the value must keep to; none for a step that is only recorded.
@@ -54,11 +54,11 @@ impl StepCriteria {
                     named(name).map_or(PartCelsius::Unknown, |id| PartCelsius::Channel(id, None))
                 }
             },
-            place: place(rule.place, visit.ambient_celsius),
+            possible: possible_temperatures(rule.place, visit.ambient_celsius),
         });
         Self {
             channel: step.channel.as_deref().and_then(&named),
-            reach: None,
+            range: None,
             quantity: step.quantity,
             limit: step.limit,
             rule: step.rule,
@@ -76,14 +76,14 @@ impl StepCriteria {
     /// The step's channel is on the bench.
     pub(crate) fn channel_found(&mut self, id: ChannelId, channel: &Channel) {
         self.channel = Some(id);
-        self.reach = channel.range;
+        self.range = channel.range;
     }
 
     /// Of a step of a free-running session: it is only recorded.
     pub(crate) fn nothing(view: &StepView) -> Self {
         Self {
             channel: None,
-            reach: None,
+            range: None,
             quantity: view.quantity,
             limit: view.limit,
             rule: DecisionRule::Guarded,

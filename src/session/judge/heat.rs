@@ -7,14 +7,14 @@ use crate::{
     units::{Limit, Quantity, show},
 };
 
-/// A typed temperature is taken to be right within this, °C, rectangular.
+/// Half-width of a typed temperature's uncertainty, °C, rectangular.
 pub(crate) const TYPED_TOLERANCE: f64 = 2.0;
 
 /// A coil in a machine can be as cold as a winter night and as hot as its oil and its own losses make it, °C:
 /// common practice, no source.
 const POSSIBLE_CELSIUS: (f64, f64) = (-30.0, 140.0);
 
-/// A part is not colder than the air about it by more than this, °C: common practice, no source.
+/// A part is at most this much colder than the air around it, °C: common practice, no source.
 const MOST_BELOW_AMBIENT: f64 = 10.0;
 
 /// How a step's limit depends on the part's temperature.
@@ -22,37 +22,38 @@ const MOST_BELOW_AMBIENT: f64 = 10.0;
 pub(crate) struct TemperatureCorrection {
     /// °C at which the limit is given.
     pub reference: f64,
-    /// How warm the part is.
+    /// The part's temperature.
     pub part: PartCelsius,
-    /// From what to what temperature it can have where it is, °C.
-    pub place: (f64, f64),
+    /// The lowest and the highest temperature that the part can have, °C.
+    pub possible: (f64, f64),
 }
 
-/// How warm a part is, as far as anyone knows.
+/// The temperature of a part, as far as it is known.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) enum PartCelsius {
-    /// Nobody said.
+    /// Not known.
     Unknown,
     /// °C.
     Known(Uncertain),
-    /// A channel tells; what it told last.
+    /// A channel measures it; its newest value.
     Channel(ChannelId, Option<Uncertain>),
 }
 
 impl PartCelsius {
-    /// A temperature that somebody typed, °C.
+    /// A temperature that the operator typed, °C.
     pub(crate) fn typed(celsius: f64) -> Self {
         Self::Known(Uncertain::rectangular(celsius, TYPED_TOLERANCE))
     }
 }
 
-/// What temperatures a part can have, °C: as the procedure says, or no colder than the air about it.
-pub(crate) fn place(told: Option<(f64, f64)>, ambient: Option<f64>) -> (f64, f64) {
-    told.unwrap_or((ambient.map_or(POSSIBLE_CELSIUS.0, |ambient| ambient - MOST_BELOW_AMBIENT), POSSIBLE_CELSIUS.1))
+/// The lowest and the highest temperature that a part can have, °C: as the procedure says, or not much below the
+/// ambient temperature.
+pub(crate) fn possible_temperatures(given: Option<(f64, f64)>, ambient: Option<f64>) -> (f64, f64) {
+    given.unwrap_or((ambient.map_or(POSSIBLE_CELSIUS.0, |ambient| ambient - MOST_BELOW_AMBIENT), POSSIBLE_CELSIUS.1))
 }
 
 impl TemperatureCorrection {
-    /// One more sample of any channel: perhaps the one that tells the temperature.
+    /// One more sample of any channel: perhaps the one that measures the temperature.
     pub(crate) fn sample(&mut self, sample: &Sample) {
         if let PartCelsius::Channel(channel, celsius) = &mut self.part
             && *channel == sample.channel
@@ -70,7 +71,7 @@ impl TemperatureCorrection {
         }
     }
 
-    /// What the part would show at the reference temperature, and the words for it; none where its
+    /// The resistance at the reference temperature, and a sentence about it; none where the part's
     /// temperature is unknown. Coefficient of IEC 60028.
     pub(crate) fn corrected(&self, ohms: Uncertain) -> Option<(Uncertain, String)> {
         let celsius = self.celsius()?;
@@ -85,35 +86,38 @@ impl TemperatureCorrection {
         Some((corrected, words))
     }
 
-    /// Where the part's temperature is unknown: which one would explain a value that is not within, and
-    /// whether that can be.
+    /// Where the part's temperature is unknown: which temperature would explain a value that is not in limit, and
+    /// whether that is possible.
     pub(crate) fn explains(&self, ohms: f64, limit: &Limit) -> Option<String> {
         if self.celsius().is_some() {
             return None;
         }
         let high = limit.high?;
         let low = limit.low.unwrap_or(high);
-        // The coldest part that a sound coil would need to be above the limit, the warmest below it.
-        let edge = if ohms > high { high } else { low };
+        // Above the limit, the coldest good coil that shows this; below it, the warmest.
+        let is_high = ohms > high;
+        let edge = if is_high { high } else { low };
         let copper = Copper::iec_60028();
         let needed = |nominal: f64| {
             copper.explaining_temperature(Uncertain::exact(ohms), Uncertain::exact(nominal), self.reference)
         };
         let (from, to) = (needed(edge)?.value, needed((low + high) / 2.0)?.value);
         let (from, to) = (from.min(to), from.max(to));
-        let (coldest, warmest) = self.place;
-        Some(if to >= coldest && from <= warmest && ohms < low {
-            format!("only a sound coil as cold as {from:.0} to {to:.0} °C would show this: give the part's temperature")
-        } else if to >= coldest && from <= warmest {
+        let overlaps = |(coldest, warmest): (f64, f64)| to >= coldest && from <= warmest;
+        let (coldest, warmest) = self.possible;
+        Some(if overlaps(self.possible) && ohms < low {
+            format!("only a good coil as cold as {from:.0} to {to:.0} °C would show this: give the part's temperature")
+        } else if overlaps(self.possible) {
+            format!("a good coil at {from:.0} to {to:.0} °C would show this: give the part's temperature, or let it cool")
+        } else if overlaps(POSSIBLE_CELSIUS) {
+            let needed = if is_high { from } else { to };
             format!(
-                "a sound coil at {from:.0} to {to:.0} °C would show this: give the part's temperature, or let it cool"
+                "a good coil would show this only at {needed:.0} °C, but the part is at {coldest:.0} to {warmest:.0} °C: \
+                 temperature does not explain it"
             )
         } else {
-            let needed = if ohms > high { from } else { to };
-            format!(
-                "only at {needed:.0} °C would a sound coil show this, and the place has {coldest:.0} to {warmest:.0} °C: \
-                 heat does not explain it"
-            )
+            let amount = if is_high { "many" } else { "few" };
+            format!("no temperature explains this: too {amount} ohms for a good coil")
         })
     }
 }
@@ -129,7 +133,7 @@ mod tests {
         let heat = TemperatureCorrection {
             reference: 20.0,
             part: PartCelsius::Known(Uncertain::new(63.0, 2.0)),
-            place: POSSIBLE_CELSIUS,
+            possible: POSSIBLE_CELSIUS,
         };
         let (corrected, words) = heat.corrected(Uncertain::new(14.2, 0.12)).unwrap();
         assert!((corrected.value - 12.147_238_214).abs() < 1e-8);
@@ -140,27 +144,29 @@ mod tests {
     #[test]
     fn an_unknown_temperature_is_asked_for_only_where_it_could_be_the_reason() {
         // R(80 °C)/R20 is 1.2358 and R(60 °C)/R20 1.1572 with α = 0.00393 (IEC 60028): 7.5 ohm becomes 9.27 and 8.68.
-        let heat = TemperatureCorrection { reference: 20.0, part: PartCelsius::Unknown, place: place(None, None) };
+        let heat = TemperatureCorrection { reference: 20.0, part: PartCelsius::Unknown, possible: possible_temperatures(None, None) };
         let limit = Limit::nominal("7.5 ohm ± 8 %").unwrap();
         let words = heat.explains(9.2685, &limit).unwrap();
-        assert!(words.starts_with("a sound coil at 57 to 80 °C would show this"), "{words}");
-        assert!(heat.explains(25.0, &limit).unwrap().contains("heat does not explain it"));
-        assert!(heat.explains(3.0, &limit).unwrap().contains("heat does not explain it"));
+        assert!(words.starts_with("a good coil at 57 to 80 °C would show this"), "{words}");
+        for (ohms, amount) in [(25.0, "many"), (3.0, "few"), (0.2, "few")] {
+            let expected = format!("no temperature explains this: too {amount} ohms for a good coil");
+            assert_eq!(heat.explains(ohms, &limit), Some(expected), "{ohms}");
+        }
         // In a place that stays cool it can't be the heat.
-        let cool = TemperatureCorrection { place: place(Some((0.0, 40.0)), None), ..heat };
+        let cool = TemperatureCorrection { possible: possible_temperatures(Some((0.0, 40.0)), None), ..heat };
         let words = cool.explains(9.2685, &limit).unwrap();
         assert!(
-            words.starts_with("only at 57 °C would a sound coil show this, and the place has 0 to 40 °C"),
+            words.starts_with("a good coil would show this only at 57 °C, but the part is at 0 to 40 °C"),
             "{words}"
         );
         // 6.5 ohm needs a coil colder than 5 °C: R(5 °C)/R20 = 0.941, and 6.9 ohm becomes 6.49.
-        let winter = TemperatureCorrection { place: place(None, Some(-15.0)), ..heat };
+        let winter = TemperatureCorrection { possible: possible_temperatures(None, Some(-15.0)), ..heat };
         assert!(
-            winter.explains(6.48, &limit).unwrap().starts_with("only a sound coil as cold as"),
+            winter.explains(6.48, &limit).unwrap().starts_with("only a good coil as cold as"),
             "{:?}",
             winter.explains(6.48, &limit)
         );
-        let summer = TemperatureCorrection { place: place(None, Some(30.0)), ..heat };
-        assert!(summer.explains(6.48, &limit).unwrap().contains("the place has 20 to 140 °C"));
+        let summer = TemperatureCorrection { possible: possible_temperatures(None, Some(30.0)), ..heat };
+        assert!(summer.explains(6.48, &limit).unwrap().contains("the part is at 20 to 140 °C"));
     }
 }

@@ -16,7 +16,7 @@ pub(crate) fn compare(limit: &Limit, value: Value, u: Option<f64>, rule: Decisio
             let limits = Limits { low: limit.low, high: limit.high };
             decide(Uncertain::new(value, u.unwrap_or(0.0)), limits, rule)
         }
-        // Beyond the range is more than any limit that the range can show.
+        // An overload is above any limit that the range can show.
         Value::Over if limit.high.is_some() => Decision::Outside,
         Value::Under if limit.low.is_some() => Decision::Outside,
         Value::Over | Value::Under => Decision::Within,
@@ -40,24 +40,20 @@ fn reason(limit: &Limit, value: Value, quantity: Quantity, u: Option<f64>, decis
     let value = match value {
         Value::Number(value) => value,
         Value::Over if quantity == Quantity::Ohms => {
-            return format!("open or beyond the meter's range, {limit} wanted");
+            return format!("OL: open, or more than the meter's range, {limit} wanted");
         }
-        Value::Over => return format!("beyond the meter's range, {limit} wanted"),
-        Value::Under => return format!("beyond the meter's range downwards, {limit} wanted"),
+        Value::Over => return format!("OL: more than the meter's range, {limit} wanted"),
+        Value::Under => return format!("-OL: less than the meter's range, {limit} wanted"),
     };
-    let below = limit.low.filter(|low| value < *low).map(|low| (low - value, "below", low));
-    let above = limit.high.filter(|high| value > *high).map(|high| (value - high, "above", high));
+    let below = limit.low.filter(|low| value < *low).map(|low| (low - value, "low"));
+    let above = limit.high.filter(|high| value > *high).map(|high| (value - high, "high"));
     match (decision, below.or(above)) {
         (Decision::TooClose, _) => {
             let shown = show_with(value, 2.0 * u.unwrap_or(0.0), quantity);
-            format!("{shown} (k = 2) does not tell it from the limit, {limit}")
+            format!("{shown} (k = 2) is too near the limit to decide, {limit} wanted")
         }
-        (_, Some((by, side, edge))) => format!("{} is {} {side} {}", show(value), show(by), show(edge)),
-        (_, None) => {
-            let spare = [limit.low.map(|low| value - low), limit.high.map(|high| high - value)];
-            let spare = spare.into_iter().flatten().fold(f64::INFINITY, f64::min);
-            format!("{}, {limit} wanted, {} to spare", show(value), show(spare))
-        }
+        (_, Some((by, side))) => format!("{} is {} too {side}, {limit} wanted", show(value), show(by)),
+        (_, None) => format!("{}, {limit} wanted", show(value)),
     }
 }
 
@@ -100,7 +96,7 @@ mod tests {
         let both = limit(Some(6.9), Some(8.1));
         let judgement = judge(&both, Value::Over, Quantity::Ohms, None, DecisionRule::Guarded);
         assert_eq!(judgement.verdict(), Some(Verdict::Outside));
-        assert!(judgement.reason.starts_with("open or beyond"), "{}", judgement.reason);
+        assert!(judgement.reason.starts_with("OL: open, or more"), "{}", judgement.reason);
         assert_eq!(compare(&limit(Some(11.8), None), Value::Over, None, DecisionRule::Guarded), Decision::Within);
     }
 
@@ -108,9 +104,9 @@ mod tests {
     fn reasons_tell_value_and_limit() {
         let least = limit(Some(11.8), None);
         for (value, u, reason) in [
-            (12.41, None, "12.41 V, at least 11.80 V wanted, 0.610 V to spare"),
-            (9.2, None, "9.200 V is 2.600 V below 11.80 V"),
-            (11.81, Some(0.02), "11.810 V ± 0.040 V (k = 2) does not tell it from the limit, at least 11.80 V"),
+            (12.61, None, "12.61 V, at least 11.80 V wanted"),
+            (9.2, None, "9.200 V is 2.600 V too low, at least 11.80 V wanted"),
+            (11.81, Some(0.02), "11.810 V ± 0.040 V (k = 2) is too near the limit to decide, at least 11.80 V wanted"),
         ] {
             assert_eq!(judge(&least, Value::Number(value), Quantity::VoltsDc, u, DecisionRule::Guarded).reason, reason);
         }

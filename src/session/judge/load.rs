@@ -94,7 +94,7 @@ impl LoadConditions {
                 Some((Value::Number(value), quantity, _)) => {
                     format!("{channel} showed {}, {limit} wanted", show(value, quantity))
                 }
-                Some(_) => format!("{channel} was beyond its range, {limit} wanted"),
+                Some(_) => format!("{channel} showed OL, {limit} wanted"),
                 None => format!("{channel} showed nothing, {limit} wanted"),
             }
         });

@@ -163,7 +163,7 @@ impl StepJudge {
             Value::Over | Value::Under => self.window.clear(),
         }
         let limit = self.criteria.limit.as_ref().filter(|limit| limit.dimension == sample.quantity.dimension())?;
-        if let Some(beyond) = BeyondRange::of(sample, self.criteria.reach) {
+        if let Some(beyond) = BeyondRange::of(sample, self.criteria.range) {
             return Some(beyond.compare(limit, self.criteria.rule).into());
         }
         let (value, u) = match (sample.value, &self.criteria.heat) {
@@ -271,7 +271,7 @@ impl StepJudge {
         }
         let early = loaded.is_some_and(|loaded| sample.at < touching.max(loaded).plus(self.criteria.after));
         if self.unfit(&sample).is_none() && early {
-            let reason = format!("taken before {} ms had passed under load", self.criteria.after.as_millis());
+            let reason = format!("taken less than {} ms after the load came on", self.criteria.after.as_millis());
             return self.refused(how, &sample, NotJudged::NotSettled, reason);
         }
         match self.window.settled(self.coarse()) {
@@ -296,12 +296,13 @@ impl StepJudge {
         let Some(last) = self.last else {
             return match self.criteria.channel {
                 None => "no meter on the bench has this step's channel".to_owned(),
-                Some(_) => "no reading came".to_owned(),
+                Some(_) => "the meter sent nothing".to_owned(),
             };
         };
         let shown = match last.value {
             Value::Number(value) => show(value, last.quantity),
-            Value::Over | Value::Under => "beyond the range".to_owned(),
+            Value::Over => "OL".to_owned(),
+            Value::Under => "-OL".to_owned(),
         };
         if self.unfit(&last).is_some() {
             return self.switch_words(&last);
@@ -312,21 +313,21 @@ impl StepJudge {
         if self.contact.since().is_none() {
             return match last.value {
                 _ if self.contact.waits_for_a_lift() => {
-                    format!("the lead still rests where the step before was captured ({shown}): lift it, then touch")
+                    format!("the lead is still where the step before was captured ({shown}): lift it, then touch the next point")
                 }
                 Value::Number(_) if last.quantity.dimension() == Dimension::Ampere => {
-                    format!("{shown} reads like a clamp with nothing through it, or a circuit that is dead")
+                    format!("{shown} reads like a clamp with no current through it, or a dead circuit")
                 }
                 Value::Number(_) => {
-                    format!("{shown} reads like a lead that touches nothing, or a circuit that is dead")
+                    format!("{shown} reads like a lead that touches nothing, or a dead circuit")
                 }
-                Value::Over | Value::Under => "open, or a lead that touches nothing".to_owned(),
+                Value::Over | Value::Under => "OL: open, or a lead that touches nothing".to_owned(),
             };
         }
         if now.since(last.at) > FRESH_US {
-            return format!("no reading came in the last {} s", FRESH_US / 1_000_000);
+            return format!("the meter sent nothing in the last {} s", FRESH_US / 1_000_000);
         }
-        format!("the reading, last {shown}, did not stay steady for {} ms", self.criteria.steady.as_millis())
+        format!("the reading, last {shown}, was not steady for {} ms", self.criteria.steady.as_millis())
     }
 
     fn fresh(&self, now: Mono) -> Option<Sample> {
@@ -362,12 +363,12 @@ impl StepJudge {
         match (self.unfit(sample), wanted) {
             (Some(NotJudged::HeldDisplay), _) | (_, None) => {
                 let shown = [
-                    (Annunciators::MAXIMUM, "the display shows its greatest value, switch it to that of now"),
-                    (Annunciators::MINIMUM, "the display shows its least value, switch it to that of now"),
-                    (Annunciators::PEAK, "the display shows a peak, switch it to the value of now"),
+                    (Annunciators::MAXIMUM, "the meter shows MAX, switch it to the live value"),
+                    (Annunciators::MINIMUM, "the meter shows MIN, switch it to the live value"),
+                    (Annunciators::PEAK, "the meter shows PEAK, switch it to the live value"),
                 ];
                 let shown = shown.into_iter().find(|(which, _)| sample.annunciators.contains(*which));
-                shown.map_or("the display is held, release it", |(_, words)| words).to_owned()
+                shown.map_or("HOLD is on at the meter, switch it off", |(_, words)| words).to_owned()
             }
             (_, Some(wanted)) => format!("the meter is on {}, switch it to {wanted}", sample.quantity),
         }

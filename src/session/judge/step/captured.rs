@@ -40,7 +40,7 @@ impl StepJudge {
         if let Some(why) = self.unfit(sample) {
             return self.not_counted(sample, why, self.switch_words(sample));
         }
-        if let Some(beyond) = BeyondRange::of(sample, self.criteria.reach) {
+        if let Some(beyond) = BeyondRange::of(sample, self.criteria.range) {
             return beyond.judge(self.criteria.limit.as_ref(), self.criteria.rule);
         }
         let Some(limit) = self.criteria.limit else { return Judgement::recorded(sample) };

@@ -64,7 +64,7 @@ fn captured(events: &[StepEvent]) -> Vec<&Capture> {
 #[test]
 fn a_clamp_driven_beyond_its_range_is_told_and_proves_nothing() {
     let mut judge = step("quantity = \"V DC\"\nat_most = \"15 V\"\ncapture = \"worst\"\ncontact = \"fixed\"");
-    judge.criteria.reach = Some(Measure { value: 10.0, dimension: Dimension::Volt });
+    judge.criteria.range = Some(Measure { value: 10.0, dimension: Dimension::Volt });
     let mut events = Vec::new();
     assert_eq!(judge.sample(&volts(0, 9.9), &mut events), Some(Verdict::Within));
     assert_eq!(judge.sample(&volts(100_000, 10.4), &mut events), Some(Verdict::TooCloseToCall));
@@ -73,7 +73,7 @@ fn a_clamp_driven_beyond_its_range_is_told_and_proves_nothing() {
         (capture.judgement.verdict(), capture.judgement.value()),
         (Some(Verdict::TooCloseToCall), Some(Value::Over))
     );
-    assert!(capture.judgement.reason.starts_with("10.40 V is beyond the 10.00 V that the channel reaches"));
+    assert!(capture.judgement.reason.starts_with("10.40 V is more than the channel's range of 10.00 V"));
 }
 
 const FEED: &str = "quantity = \"V DC\"\nat_least = \"11.8 V\"\ncapture = \"steady\"";
@@ -105,7 +105,7 @@ fn a_dead_feed_is_asked_about_and_captured_by_the_operators_word() {
     judge.tick(Mono(6_000_000), &mut events);
     judge.tick(Mono(7_000_000), &mut events);
     let [StepEvent::Say(words)] = &events[..] else { panic!("{events:?}") };
-    assert!(words.contains("a circuit that is dead; `take` captures it"), "{words}");
+    assert!(words.contains("a dead circuit; `take` captures it"), "{words}");
     let taken = judge.take(Mono(6_000_000));
     assert_eq!(taken.judgement.verdict(), Some(Verdict::Outside));
     assert_eq!(judge.close(Mono(7_000_000)), Some(taken));
@@ -156,7 +156,7 @@ fn a_wrong_switch_is_told_once_and_never_captured() {
         let held = Sample { annunciators: Annunciators::HOLD, ..volts(index * 100_000, 12.4) };
         assert_eq!(judge.sample(&held, &mut events), Some(Verdict::HeldDisplay));
     }
-    assert_eq!(events, [StepEvent::Say("the display is held, release it".to_owned())]);
+    assert_eq!(events, [StepEvent::Say("HOLD is on at the meter, switch it off".to_owned())]);
 }
 
 /// Seen in the demo: a lead that had not landed yet was told as what the value reached before it settled.
@@ -184,7 +184,7 @@ fn a_step_without_a_reading_says_so() {
     let judge = step("quantity = \"V DC\"\nat_least = \"11.5 V\"");
     let capture = judge.close(Mono(600_000)).unwrap();
     assert_eq!(capture.judgement.verdict(), Some(Verdict::NoReading));
-    assert_eq!(capture.judgement.reason, "no reading came");
+    assert_eq!(capture.judgement.reason, "the meter sent nothing");
     let mut old = step("quantity = \"V DC\"\nat_least = \"11.5 V\"");
     feed(&mut old, 0, [12.6; 3]);
     let capture = old.close(Mono(60_000_000)).unwrap();
@@ -209,7 +209,7 @@ fn a_warm_coil_is_judged_at_its_reference() {
     assert!(given.value().is_some_and(|value| matches!(value, Value::Number(ohms) if (ohms - 7.5).abs() < 0.01)));
     let unknown = hot("");
     assert_eq!(unknown.verdict(), Some(Verdict::Outside));
-    assert!(unknown.reason.contains("a sound coil at"), "{}", unknown.reason);
+    assert!(unknown.reason.contains("a good coil at"), "{}", unknown.reason);
 }
 
 #[test]
@@ -308,7 +308,7 @@ fn an_overload_without_a_function_is_an_open_lead_or_coil() {
 #[test]
 fn a_display_of_a_stored_value_is_never_captured() {
     for (shown, word) in
-        [(Annunciators::MAXIMUM, "greatest"), (Annunciators::MINIMUM, "least"), (Annunciators::PEAK, "peak")]
+        [(Annunciators::MAXIMUM, "MAX"), (Annunciators::MINIMUM, "MIN"), (Annunciators::PEAK, "PEAK")]
     {
         let mut judge = step(FEED);
         let mut events = Vec::new();
@@ -337,7 +337,7 @@ fn the_offset_of_an_empty_clamp_is_no_current() {
     waiting.sample(&sample(0, 29_900_000, 0.021, Quantity::AmpsDc), &mut asked);
     waiting.tick(Mono(30_100_000), &mut asked);
     assert!(
-        matches!(&asked[..], [StepEvent::Say(text)] if text.contains("a clamp with nothing through it")),
+        matches!(&asked[..], [StepEvent::Say(text)] if text.contains("a clamp with no current through it")),
         "{asked:?}"
     );
 }
