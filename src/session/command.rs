@@ -93,12 +93,12 @@ pub enum Move {
     Again,
     /// The one after this, leaving this one undone.
     Skip,
-    /// The one of this name; in a free-running session, a new one.
+    /// The one of this name or place; in a free-running session, a new one of this name.
     Named(String),
 }
 
 impl Move {
-    /// `next`, `back`, `again`, `skip`, or a step's name.
+    /// `next`, `back`, `again`, `skip`, or a step's name or place.
     pub fn parse(text: &str) -> Self {
         match text.trim() {
             "next" => Self::Next,
@@ -165,8 +165,11 @@ pub enum Refusal {
     /// No step is on.
     #[error("no step is on; name the step you want to begin")]
     NoStep,
-    /// The procedure has no such step, or several that begin so.
-    #[error("the procedure has no one step named \"{name}\"; it has: {}", steps.join(", "))]
+    /// The procedure has no such step, or the word means several.
+    #[error(
+        "\"{name}\" does not mean exactly one step of the procedure; give a name or its number: {}",
+        numbered(steps)
+    )]
     UnknownStep {
         /// What was asked for.
         name: String,
@@ -204,6 +207,12 @@ pub enum Refusal {
         /// Which switch is wrong.
         why: String,
     },
+}
+
+/// The names with their places, counted from 1.
+fn numbered(names: &[String]) -> String {
+    let numbered: Vec<String> = (1..).zip(names).map(|(place, name)| format!("{place} {name}")).collect();
+    numbered.join(", ")
 }
 
 /// A step as the operator sees it.

@@ -193,7 +193,8 @@ impl Core {
             let Some(silence) = self.meters[index].fell_silent(at) else { continue };
             let name = self.meters[index].name.clone();
             let seconds = silence as f64 / 1e6;
-            let text = format!("no reading from \"{name}\" for {seconds:.0} s: check that it is switched on and sends data");
+            let text =
+                format!("no reading from \"{name}\" for {seconds:.0} s: check that it is switched on and sends data");
             self.alarm(format!("silent {name}"), Some(text.clone()));
             self.remark(at, EventKind::MeterSilent, name, text, effects);
         }

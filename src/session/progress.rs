@@ -281,18 +281,28 @@ impl Session {
     }
 }
 
-/// The one step of this name, or the one whose name begins so.
-fn place_of(procedure: &Procedure, name: &str) -> Result<usize, Refusal> {
-    let wanted = name.to_lowercase();
-    let names = || procedure.steps.iter().map(|step| step.name.to_lowercase());
-    if let Some(exact) = names().position(|step| step == wanted) {
+/// The place of the step that is meant by its name, in any capitalisation, by its place, or by how only its name
+/// begins. An exact name wins. A number that is also how another step's name begins is refused, as is any other
+/// word that means several steps.
+fn place_of(procedure: &Procedure, wanted: &str) -> Result<usize, Refusal> {
+    if let Some(exact) = procedure.steps.iter().position(|step| step.name == wanted) {
         return Ok(exact);
     }
-    let mut alike = names().enumerate().filter(|(_, step)| !wanted.is_empty() && step.starts_with(&wanted));
-    match (alike.next(), alike.next()) {
-        (Some((only, _)), None) => Ok(only),
+    let lowercase = wanted.to_lowercase();
+    let places = |matches: &dyn Fn(&str) -> bool| -> Vec<usize> {
+        let names = procedure.steps.iter().map(|step| step.name.to_lowercase()).enumerate();
+        names.filter(|(_, name)| matches(name)).map(|(place, _)| place).collect()
+    };
+    let mut meant = places(&|name| name == lowercase);
+    if meant.is_empty() && !lowercase.is_empty() {
+        meant = places(&|name| name.starts_with(&lowercase));
+        let number = lowercase.parse().ok().and_then(|number: usize| number.checked_sub(1));
+        meant.extend(number.filter(|place| *place < procedure.steps.len() && !meant.contains(place)));
+    }
+    match meant[..] {
+        [only] => Ok(only),
         _ => Err(Refusal::UnknownStep {
-            name: name.to_owned(),
+            name: wanted.to_owned(),
             steps: procedure.steps.iter().map(|step| step.name.clone()).collect(),
         }),
     }

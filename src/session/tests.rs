@@ -198,6 +198,8 @@ fn steps_go_where_the_operator_says() {
         ("back", Some("feed one")),
         ("lift", Some("lift ohms")),
         ("FEED TWO", Some("feed two")),
+        ("3", Some("lift ohms")),
+        ("2", Some("feed two")),
         ("skip", Some("lift ohms")),
         ("next", None),
     ] {
@@ -208,7 +210,7 @@ fn steps_go_where_the_operator_says() {
     assert!(matches!(watched.go(3, "feed").unwrap_err(), Refusal::UnknownStep { .. }));
     watched.go(4, "back").unwrap();
     assert_eq!(watched.on().as_deref(), Some("lift ohms"));
-    assert_eq!(watched.core.step_view().map(|view| (view.number, view.attempt)), Some((8, 3)));
+    assert_eq!(watched.core.step_view().map(|view| (view.number, view.attempt)), Some((10, 4)));
 }
 
 /// Seen in the demo: a session that began before the meter had said anything was not told to switch it.

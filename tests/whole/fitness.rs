@@ -197,7 +197,8 @@ fn a_clamp_driven_beyond_its_range_proves_nothing() {
     let taken = daemon.take();
     let (verdict, reason) = (&taken["taken"][0]["verdict"], &taken["taken"][0]["reason"]);
     assert_eq!(verdict, "too close to call", "{taken}");
-    let words = "24.00 A is more than the channel's range of 20.00 A: the true value may be larger, at most 30.00 A wanted";
+    let words =
+        "24.00 A is more than the channel's range of 20.00 A: the true value may be larger, at most 30.00 A wanted";
     assert_eq!(reason, words);
     daemon.stop();
     // What was shown is kept; the capture is one of a value beyond the range.

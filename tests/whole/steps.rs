@@ -2,7 +2,7 @@
 
 use serde_json::json;
 
-use crate::harness::{Bay, HANDHELD, THREE};
+use crate::harness::{Bay, HANDHELD, THREE, text};
 
 #[test]
 fn samples_before_a_mark_belong_to_one_step_and_those_after_to_the_next() {
@@ -144,4 +144,44 @@ fn the_operators_commands_say_what_they_did() {
         bay.kept().rows("SELECT id, machine, ended_how FROM session"),
         ["1 |  | replaced", "2 | loader 7 | ended"]
     );
+}
+
+const NUMBERED: &str = r#"
+title = "Names, numbers and capitals"
+[[step]]
+name = "battery"
+[[step]]
+name = "lift coil ohms"
+[[step]]
+name = "tilt coil ohms"
+[[step]]
+name = "2nd battery"
+[[step]]
+name = "3"
+"#;
+
+#[test]
+fn a_step_is_named_by_its_place_too_and_in_any_capitals() {
+    let bay = Bay::with_bench(HANDHELD);
+    let procedure = bay.write("numbered.toml", NUMBERED);
+    let daemon = bay.start_with(&["--procedure", text(&procedure)]);
+    for (wanted, name) in [
+        ("4", "2nd battery"),
+        ("1", "battery"),
+        ("Lift Coil Ohms", "lift coil ohms"),
+        ("TILT", "tilt coil ohms"),
+        // An exact name wins over a place.
+        ("3", "3"),
+    ] {
+        let said = bay.bayline(["step", wanted, "--json"]).done();
+        let answer: serde_json::Value = serde_json::from_str(&said).unwrap();
+        assert_eq!(answer["step"]["name"], name, "{wanted}");
+    }
+    // Two is the place of one step and the beginning of another's name; no step is the sixth.
+    for wanted in ["2", "0", "6", "coil"] {
+        let said = bay.bayline(["step", wanted]).failed(1);
+        assert!(said.contains(&format!("\"{wanted}\" does not mean exactly one step")), "{said}");
+        assert!(said.contains("2 lift coil ohms, 3 tilt coil ohms, 4 2nd battery"), "{said}");
+    }
+    daemon.stop();
 }

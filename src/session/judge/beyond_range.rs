@@ -99,7 +99,8 @@ mod tests {
         }
         let judged = beyond(64.0).unwrap().judge(Some(&limit(None, Some(80.0))), DecisionRule::Guarded);
         assert_eq!(judged.value(), Some(Value::Over));
-        let words = "64.00 A is more than the channel's range of 60.00 A: the true value may be larger, at most 80.00 A wanted";
+        let words =
+            "64.00 A is more than the channel's range of 60.00 A: the true value may be larger, at most 80.00 A wanted";
         assert_eq!(judged.reason, words);
         assert_eq!(beyond(64.0).unwrap().judge(None, DecisionRule::Guarded).verdict(), None);
     }

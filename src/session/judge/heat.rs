@@ -108,7 +108,9 @@ impl TemperatureCorrection {
         Some(if overlaps(self.possible) && ohms < low {
             format!("only a good coil as cold as {from:.0} to {to:.0} °C would show this: give the part's temperature")
         } else if overlaps(self.possible) {
-            format!("a good coil at {from:.0} to {to:.0} °C would show this: give the part's temperature, or let it cool")
+            format!(
+                "a good coil at {from:.0} to {to:.0} °C would show this: give the part's temperature, or let it cool"
+            )
         } else if overlaps(POSSIBLE_CELSIUS) {
             let needed = if is_high { from } else { to };
             format!(
@@ -144,7 +146,11 @@ mod tests {
     #[test]
     fn an_unknown_temperature_is_asked_for_only_where_it_could_be_the_reason() {
         // R(80 °C)/R20 is 1.2358 and R(60 °C)/R20 1.1572 with α = 0.00393 (IEC 60028): 7.5 ohm becomes 9.27 and 8.68.
-        let heat = TemperatureCorrection { reference: 20.0, part: PartCelsius::Unknown, possible: possible_temperatures(None, None) };
+        let heat = TemperatureCorrection {
+            reference: 20.0,
+            part: PartCelsius::Unknown,
+            possible: possible_temperatures(None, None),
+        };
         let limit = Limit::nominal("7.5 ohm ± 8 %").unwrap();
         let words = heat.explains(9.2685, &limit).unwrap();
         assert!(words.starts_with("a good coil at 57 to 80 °C would show this"), "{words}");

@@ -313,7 +313,9 @@ impl StepJudge {
         if self.contact.since().is_none() {
             return match last.value {
                 _ if self.contact.waits_for_a_lift() => {
-                    format!("the lead is still where the step before was captured ({shown}): lift it, then touch the next point")
+                    format!(
+                        "the lead is still where the step before was captured ({shown}): lift it, then touch the next point"
+                    )
                 }
                 Value::Number(_) if last.quantity.dimension() == Dimension::Ampere => {
                     format!("{shown} reads like a clamp with no current through it, or a dead circuit")

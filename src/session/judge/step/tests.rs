@@ -307,8 +307,7 @@ fn an_overload_without_a_function_is_an_open_lead_or_coil() {
 
 #[test]
 fn a_display_of_a_stored_value_is_never_captured() {
-    for (shown, word) in
-        [(Annunciators::MAXIMUM, "MAX"), (Annunciators::MINIMUM, "MIN"), (Annunciators::PEAK, "PEAK")]
+    for (shown, word) in [(Annunciators::MAXIMUM, "MAX"), (Annunciators::MINIMUM, "MIN"), (Annunciators::PEAK, "PEAK")]
     {
         let mut judge = step(FEED);
         let mut events = Vec::new();
