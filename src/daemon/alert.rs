@@ -1,4 +1,4 @@
-//! The operator's own alert: a program run at each announcement, never through a shell.
+//! The operator's alert command: a program run at each announcement, without a shell.
 
 use std::{
     process::{Command, Stdio},
@@ -8,7 +8,7 @@ use std::{
 
 use super::DaemonError;
 
-/// Announcements that wait while the program runs. More than these are old news: they are not run, and logged.
+/// Announcements that wait while the program runs. When it is full, further ones are dropped and logged.
 const WAITING: usize = 8;
 
 /// Runs the program on a thread of its own, one announcement after the other.

@@ -1,4 +1,4 @@
-//! The loop: one event after the other into the core, its effects to the store and the watchers.
+//! The event loop: passes events to the core one by one, and the core's effects to the store and to watching clients.
 
 mod port_events;
 mod requests;
@@ -27,26 +27,26 @@ use crate::{
 };
 use requests::not_on_disk;
 
-/// How often those who watch see new readings.
+/// How often watching clients receive new readings.
 const READINGS_EVERY: Duration = Duration::from_millis(250);
 
-/// How often the core is told that time goes by.
+/// How often the core receives a tick.
 const TICK_EVERY: Duration = Duration::from_millis(500);
 
 /// How often the computer's clock is compared with the monotonic one.
 const ANCHOR_EVERY: Duration = Duration::from_secs(60);
 
-/// The longest that port readers may take to end; one read's patience is a quarter of a second.
+/// How long the port threads may take to end; one read waits for at most a quarter of a second.
 const PORTS_END: Duration = Duration::from_secs(1);
 
-/// Where everything comes in.
+/// The queues that the loop reads.
 pub(super) struct LoopInputs {
     pub ports: mpsc::Receiver<PortEvent>,
     pub requests: mpsc::Receiver<Asked>,
     pub reports: mpsc::Receiver<Report>,
 }
 
-/// Where news go.
+/// Where the loop sends to.
 pub(super) struct LoopOutputs {
     pub news: broadcast::Sender<Arc<str>>,
     pub alert: Alert,
@@ -62,13 +62,13 @@ pub(super) struct EventLoop {
     effects: Vec<Effect>,
     database: PathBuf,
     bench_text: String,
-    /// The channels that there can be; none where meters bring their own.
+    /// The channels of the bench; none where meters name their own channels.
     channels: Option<Vec<String>>,
-    fit: ObservedBench,
+    observed_bench: ObservedBench,
     meters: Vec<String>,
     /// By meter.
     port_stats: Vec<PortStats>,
-    /// Answers that wait until what they acknowledge is on disk.
+    /// Answers that are sent once what they acknowledge is on disk.
     waiting: BTreeMap<Ticket, (oneshot::Sender<Answer>, Answer)>,
     tickets: u64,
     /// Why the database cannot be written; none while it can.
@@ -87,7 +87,7 @@ impl EventLoop {
             database,
             bench_text: bench.text.clone(),
             channels: bench.channel_names(),
-            fit: ObservedBench::new(bench),
+            observed_bench: ObservedBench::new(bench),
             port_stats: vec![PortStats::default(); meters.len()],
             meters,
             waiting: BTreeMap::new(),
@@ -96,22 +96,22 @@ impl EventLoop {
         }
     }
 
-    /// Opens a session before anything has come in.
+    /// Begins the first session, before the first event.
     pub(super) fn begin(&mut self, begin: Begin) {
         let at = self.clock.mono();
         let procedure = begin.procedure.clone();
         self.core.command(at, Command::Begin(begin), &mut self.effects).expect("a session can always be begun");
         self.apply_effects();
-        for warning in self.warn_unfit(at, procedure.as_deref()) {
+        for warning in self.record_fitness_issues(at, procedure.as_deref()) {
             tracing::warn!("{warning}");
         }
     }
 
-    /// Keeps and tells what of a procedure the bench does not suit.
-    fn warn_unfit(&mut self, at: Mono, procedure: Option<&Procedure>) -> Vec<String> {
-        let unfit = procedure.map_or_else(Vec::new, |procedure| self.fit.unfit(procedure, &self.core));
-        let warnings = unfit.into_iter().map(|unfit| {
-            let (text, subject) = (unfit.to_string(), unfit.step);
+    /// Records what the bench does not suit in a procedure; returns the warnings.
+    fn record_fitness_issues(&mut self, at: Mono, procedure: Option<&Procedure>) -> Vec<String> {
+        let issues = procedure.map_or_else(Vec::new, |procedure| self.observed_bench.issues(procedure, &self.core));
+        let warnings = issues.into_iter().map(|issue| {
+            let (text, subject) = (issue.to_string(), issue.step);
             let warning = format!("step \"{subject}\": {text}");
             self.handle_event(at, CoreEvent::Remark { kind: EventKind::NotSuited, subject, text });
             warning
@@ -119,7 +119,7 @@ impl EventLoop {
         warnings.collect()
     }
 
-    /// Runs until told to stop; returns what has not come in yet.
+    /// Runs until `stop`; returns the queues, which may still hold events.
     pub(super) async fn run(&mut self, mut inputs: LoopInputs, stop: CancellationToken) -> LoopInputs {
         let mut readings = interval(READINGS_EVERY);
         readings.set_missed_tick_behavior(MissedTickBehavior::Skip);
@@ -130,13 +130,13 @@ impl EventLoop {
         loop {
             let room = self.store.has_room();
             tokio::select! {
-                // PortEventKind is decided first is what the others wait for.
+                // First what the others wait for.
                 biased;
                 () = stop.cancelled() => return inputs,
                 Some(report) = inputs.reports.recv() => self.report(report),
-                Some(asked) = inputs.requests.recv() => self.asked(asked),
+                Some(asked) = inputs.requests.recv() => self.handle_request(asked),
                 Some(event) = inputs.ports.recv(), if room => self.port(event),
-                _ = readings.tick(), if self.outputs.news.receiver_count() > 0 => self.tell_readings(),
+                _ = readings.tick(), if self.outputs.news.receiver_count() > 0 => self.publish_readings(),
                 _ = tick.tick() => {
                     let at = self.clock.mono();
                     self.handle_event(at, CoreEvent::Tick);
@@ -149,7 +149,7 @@ impl EventLoop {
         }
     }
 
-    /// Takes in what the ports still had, ends the session and commits.
+    /// Handles the remaining port events, ends the session and commits.
     pub(super) async fn finish(mut self, mut inputs: LoopInputs) -> Result<(), StoreError> {
         let drained = timeout(PORTS_END, async {
             while let Some(event) = inputs.ports.recv().await {
@@ -163,14 +163,14 @@ impl EventLoop {
         let at = self.clock.mono();
         self.core.end(at, SessionExit::Stopped, &mut self.effects);
         self.apply_effects();
-        // The writer still reports while it commits: someone must listen, or it would wait.
+        // The writer sends reports while it commits, and would wait if nobody received them.
         let store = self.store;
         let committed = tokio::task::spawn_blocking(move || store.stop());
         while let Some(report) = inputs.reports.recv().await {
             if let Report::Synced(ticket) = report
                 && let Some((to, answer)) = self.waiting.remove(&ticket)
             {
-                // A client that is gone needs no answer.
+                // A disconnected client needs no answer.
                 drop(to.send(answer));
             }
         }
@@ -236,7 +236,7 @@ impl EventLoop {
                     }
                     announce(&self.outputs.alert, &notice);
                     if self.outputs.news.receiver_count() > 0 {
-                        tell(&self.outputs.news, &News::from(&notice));
+                        publish(&self.outputs.news, &News::from(&notice));
                     }
                 }
             }
@@ -244,7 +244,7 @@ impl EventLoop {
     }
 }
 
-/// What a person should hear who looks elsewhere.
+/// Runs the alert command for what the operator must notice without looking at the screen.
 fn announce(alert: &Alert, notice: &Notice) {
     match notice {
         Notice::Say(text) => alert.announce("say", text),
@@ -264,8 +264,8 @@ fn announce(alert: &Alert, notice: &Notice) {
     }
 }
 
-/// Nobody may be listening: then there is nobody to tell.
-fn tell(news: &broadcast::Sender<Arc<str>>, what: &News) {
+/// Sends news to all watching clients; there may be none.
+fn publish(news: &broadcast::Sender<Arc<str>>, what: &News) {
     match serde_json::to_string(what) {
         Ok(line) => drop(news.send(line.into())),
         Err(error) => tracing::error!("news could not be written as JSON: {error}"),

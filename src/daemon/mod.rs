@@ -1,6 +1,9 @@
-//! Joins the stages: ports into the core, the core's effects into the store and to those who event_loop.
+//! Joins the stages: port events into the core, the core's effects into the store and to watching clients.
 //!
 //! Threads: one for each port, one for the store; everything else runs on one thread.
+//!
+//! Read in this order: this file starts and stops everything; `ports` are the port threads; `event_loop` is the loop, with
+//! `port_events`, `requests` and `status` for what reaches it; `observed_bench` and `alert` stand beside it.
 
 mod alert;
 mod event_loop;
@@ -29,16 +32,16 @@ use alert::Alert;
 use event_loop::EventLoop;
 use ports::{PortCommands, Ports};
 
-/// Chunks on the way from the ports: when it is full a port waits, and says how long.
+/// Events from the ports. When it is full, a port thread waits and reports how long.
 const PORT_QUEUE: usize = 64;
 
-/// Requests on the way from clients; each waits for its answer anyway.
+/// Requests from clients. When it is full, the client waits, as it does for its answer.
 const REQUEST_QUEUE: usize = 16;
 
-/// News that a watcher may be behind; beyond it the oldest are dropped and he is told how many.
+/// News for one watching client. When it is full, the oldest are dropped and the client receives their number.
 const NEWS_QUEUE: usize = 256;
 
-/// Reports of the store on their way: few, and each is taken at once.
+/// Reports from the store. The loop takes them first, so the store hardly ever waits.
 const REPORT_QUEUE: usize = 1024;
 
 /// What the daemon is started with.
@@ -48,11 +51,11 @@ pub(crate) struct Config {
     pub bench: Bench,
     /// Where everything is kept.
     pub folder: Folder,
-    /// What is going to be done; none for a free-running session.
+    /// The procedure; none for a free-running session.
     pub procedure: Option<Arc<Procedure>>,
     /// Which machine, and why it is here.
     pub visit: Visit,
-    /// The session that the first one goes on with: its number, the beginning of its identity, or last; none for one
+    /// The session that the first one continues: its number, the beginning of its identity, or last; none for one
     /// that stands alone.
     pub continues: Option<String>,
     /// A program and its first arguments, run at each announcement; empty for none.
@@ -68,26 +71,26 @@ pub(crate) enum DaemonError {
     /// The database can't be used.
     #[error(transparent)]
     Store(#[from] StoreError),
-    /// The procedure of the session that is gone on with does not suit this program or bench.
+    /// The procedure of the resumed session does not suit this program or bench.
     #[error(transparent)]
     Procedure(#[from] Mistake),
     /// The control socket can't be opened.
     #[error(transparent)]
     Server(#[from] ServerError),
-    /// The system gave no thread for the alert command.
+    /// The thread of the alert command could not be started.
     #[error("no thread for the alert command: {0}")]
     AlertThread(std::io::Error),
-    /// The system gave no thread for a port.
+    /// The thread of a port could not be started.
     #[error("no thread for meter \"{meter}\": {source}")]
     Thread {
         /// The meter's name.
         meter: String,
-        /// The system's word.
+        /// The system's error.
         source: std::io::Error,
     },
 }
 
-/// What a run came to.
+/// The result of a run.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(crate) struct Summary {
     /// The database.
@@ -99,30 +102,17 @@ pub(crate) struct Summary {
 /// # Errors
 /// It could not start, or the last commit failed.
 pub(crate) async fn run(config: Config, ready: impl FnOnce(), stop: CancellationToken) -> Result<Summary, DaemonError> {
-    let folder = config.folder;
+    let folder = &config.folder;
     let held = folder.hold()?;
     let (report, reports) = mpsc::channel(REPORT_QUEUE);
-    // The loop takes reports first of all, so the store never waits here for long.
-    let store = Store::open(&folder.database(), move |told| drop(report.blocking_send(told)))?;
+    // The loop takes reports first, so the store never waits here for long.
+    let store = Store::open(&folder.database(), move |sent| drop(report.blocking_send(sent)))?;
     for session in store.interrupted() {
         tracing::warn!(
-            "session {session} had been cut off; it is closed as interrupted, `bayline begin --continues {session}` goes on with it"
+            "session {session} was cut off; it is closed as interrupted, and `bayline begin --continues {session}` continues it"
         );
     }
-    let mut begin = Begin {
-        id: Uuid::now_v7(),
-        wall: Clock::wall(),
-        visit: config.visit,
-        procedure: config.procedure,
-        bench: config.bench.text.clone(),
-        previous: None,
-    };
-    if let Some(wanted) = &config.continues {
-        begin = resume(begin, resumable_session(&open_to_read(&folder.database())?, wanted)?)?;
-        if let (Some(procedure), Some(channels)) = (&begin.procedure, config.bench.channel_names()) {
-            procedure.check_channels(&channels)?;
-        }
-    }
+    let begin = first_session(&config)?;
     let listener = server::bind(&folder.socket())?;
     let (asked, requests) = mpsc::channel(REQUEST_QUEUE);
     let (news, _) = broadcast::channel(NEWS_QUEUE);
@@ -131,7 +121,7 @@ pub(crate) async fn run(config: Config, ready: impl FnOnce(), stop: Cancellation
 
     let clock = Clock::start();
     let (to_loop, from_ports) = mpsc::channel(PORT_QUEUE);
-    let alert = Alert::start(config.alert)?;
+    let alert = Alert::start(config.alert.clone())?;
     let (port_commands, commands) = PortCommands::new(config.bench.meters.len());
     let mut event_loop = EventLoop::new(
         clock,
@@ -149,7 +139,7 @@ pub(crate) async fn run(config: Config, ready: impl FnOnce(), stop: Cancellation
     ports.stop();
     let ended = event_loop.finish(left).await;
     clients.cancel();
-    // It only ends; an accept loop has no result to lose.
+    // The accept loop has no result.
     drop(server.await);
     drop(std::fs::remove_file(folder.socket()));
     drop(held);
@@ -157,7 +147,25 @@ pub(crate) async fn run(config: Config, ready: impl FnOnce(), stop: Cancellation
     Ok(Summary { database: folder.database() })
 }
 
-/// A session that goes on where another one was cut off: with its procedure, and what was not told anew.
+/// What the first session begins with.
+fn first_session(config: &Config) -> Result<Begin, DaemonError> {
+    let begin = Begin {
+        id: Uuid::now_v7(),
+        wall: Clock::wall(),
+        visit: config.visit.clone(),
+        procedure: config.procedure.clone(),
+        bench: config.bench.text.clone(),
+        previous: None,
+    };
+    let Some(wanted) = &config.continues else { return Ok(begin) };
+    let begin = resume(begin, resumable_session(&open_to_read(&config.folder.database())?, wanted)?)?;
+    if let (Some(procedure), Some(channels)) = (&begin.procedure, config.bench.channel_names()) {
+        procedure.check_channels(&channels)?;
+    }
+    Ok(begin)
+}
+
+/// A session that continues a previous one: with its procedure, and with what is not given anew of its visit.
 fn resume(begin: Begin, resumable: ResumableSession) -> Result<Begin, Mistake> {
     let procedure = match resumable.procedure {
         Some(text) => Some(Arc::new(Procedure::parse("the procedure of that session", &text)?)),

@@ -1,6 +1,6 @@
-//! What the daemon has learnt of its bench, for telling what does not suit a procedure.
+//! What the daemon has observed of its bench, for checking whether it suits a procedure.
 //!
-//! It measures how often each meter reports and hands the facts to the check; it judges nothing itself.
+//! It measures how often each meter reports, and passes the facts to the fitness check.
 
 use crate::{
     channel::{Bench, MeterId},
@@ -11,19 +11,19 @@ use crate::{
     units::Measure,
 };
 
-/// A pace is measured over so long, µs.
+/// A report rate is measured over at least this time, µs.
 const OVER_US: i64 = 2_000_000;
 
-/// And over so many frames: fewer tell more of chance than of the meter.
+/// A report rate is measured over at least this number of frames: fewer would be chance.
 const FRAMES: u64 = 4;
 
-/// A meter that was silent for longer was switched off, µs.
+/// After a longer silence the meter was switched off, and the measurement begins anew, µs.
 const SILENCE_US: i64 = 10_000_000;
 
-/// The bench file's facts, and what was learnt since.
+/// The bench file's facts, and what was observed since.
 #[derive(Debug)]
 pub(super) struct ObservedBench {
-    told: BenchFacts,
+    declared: BenchFacts,
     /// By meter.
     paces: Vec<(String, ReportRate)>,
 }
@@ -31,7 +31,7 @@ pub(super) struct ObservedBench {
 /// How often a meter reports.
 #[derive(Debug, Clone, Copy, Default)]
 struct ReportRate {
-    /// Where the measurement began, and frames until then.
+    /// When the measurement began, and the frame count then.
     since: Option<(Mono, u64)>,
     last: Option<Mono>,
     /// In Hz; none before it is known.
@@ -41,27 +41,27 @@ struct ReportRate {
 impl ObservedBench {
     pub(super) fn new(bench: &Bench) -> Self {
         Self {
-            told: BenchFacts::of(bench),
+            declared: BenchFacts::of(bench),
             paces: bench.meters.iter().map(|meter| (meter.name.clone(), ReportRate::default())).collect(),
         }
     }
 
-    /// A meter reported; it has sent so many frames in all.
-    pub(super) fn heard(&mut self, meter: MeterId, at: Mono, frames: u64) {
+    /// A meter reported; `frames` is its count since the daemon started.
+    pub(super) fn report(&mut self, meter: MeterId, at: Mono, frames: u64) {
         if let Some((_, pace)) = self.paces.get_mut(usize::from(meter.0)) {
-            pace.heard(at, frames);
+            pace.report(at, frames);
         }
     }
 
-    /// What of a procedure does not suit the bench; what is but a note is left to `check`.
-    pub(super) fn unfit(&self, procedure: &Procedure, core: &Core) -> Vec<FitnessIssue> {
+    /// What the bench does not suit in a procedure, without the notes, which `check` shows.
+    pub(super) fn issues(&self, procedure: &Procedure, core: &Core) -> Vec<FitnessIssue> {
         let mut found = fitness::check(procedure, &self.facts(core));
-        found.retain(|unfit| unfit.severity != Severity::Note);
+        found.retain(|issue| issue.severity != Severity::Note);
         found
     }
 
     fn facts(&self, core: &Core) -> BenchFacts {
-        let mut facts = self.told.clone();
+        let mut facts = self.declared.clone();
         for channel in core.channels() {
             if !facts.channels.iter().any(|known| known.name == channel.name) {
                 facts.channels.push(ChannelFacts::unknown(&channel.name, &channel.meter_name));
@@ -74,7 +74,7 @@ impl ObservedBench {
         for (channel, latest) in core.latest() {
             let sample = &latest.sample;
             let known = facts.channels.iter_mut().find(|known| known.name == channel.name);
-            // A meter whose function is switched changes its range by itself: its digit now is not that at the limit.
+            // A meter whose function is switched changes its range by itself: its digit now may differ from that at the limit.
             if let Some(known) = known.filter(|known| known.digit.is_none() && known.quantity == Some(sample.quantity))
             {
                 known.digit = sample.digit.map(|value| Measure { value, dimension: sample.quantity.dimension() });
@@ -85,7 +85,7 @@ impl ObservedBench {
 }
 
 impl ReportRate {
-    fn heard(&mut self, at: Mono, frames: u64) {
+    fn report(&mut self, at: Mono, frames: u64) {
         let silent = self.last.is_none_or(|last| at.since(last) > SILENCE_US);
         self.last = Some(at);
         let Some((since, before)) = self.since.filter(|_| !silent) else {
@@ -114,16 +114,16 @@ mod tests {
     fn a_pace_is_known_after_a_while_and_not_measured_across_silence() {
         let mut pace = ReportRate::default();
         for index in 0..6 {
-            pace.heard(Mono(index * 333_333), index as u64);
+            pace.report(Mono(index * 333_333), index as u64);
         }
         assert_eq!(pace.rate, None);
         for index in 6..12 {
-            pace.heard(Mono(index * 333_333), index as u64);
+            pace.report(Mono(index * 333_333), index as u64);
         }
         let rate = pace.rate.unwrap();
         assert!((rate - 3.0).abs() < 0.01, "{rate}");
         for index in 0..8 {
-            pace.heard(Mono(60_000_000 + index * 333_333), 12 + index as u64);
+            pace.report(Mono(60_000_000 + index * 333_333), 12 + index as u64);
         }
         assert!((pace.rate.unwrap() - 3.0).abs() < 0.01, "{pace:?}");
     }
@@ -135,21 +135,21 @@ mod tests {
 
     #[test]
     fn what_was_read_tells_what_the_file_does_not() {
-        let bench = Bench::parse("b.toml", BENCH, &Library::new(Vec::new())).unwrap();
+        let file = Bench::parse("b.toml", BENCH, &Library::new(Vec::new())).unwrap();
         let procedure = Procedure::parse("p.toml", PROCEDURE).unwrap();
-        let (mut fit, mut core) = (ObservedBench::new(&bench), Core::new(["board".to_owned()]));
-        assert_eq!(fit.unfit(&procedure, &core), []);
+        let (mut bench, mut core) = (ObservedBench::new(&file), Core::new(["board".to_owned()]));
+        assert_eq!(bench.issues(&procedure, &core), []);
 
         // One reading every two seconds, in steps of 0.1 V.
         let (id, mut effects) = (ChannelId(0), Vec::new());
-        let (_, channels) = crate::channel::Meter::new(MeterId(0), &bench.meters[0], &Default::default());
+        let (_, channels) = crate::channel::Meter::new(MeterId(0), &file.meters[0], &Default::default());
         let (_, channel): (ChannelId, Channel) = channels.into_iter().next().unwrap();
         core.handle(Mono(0), CoreEvent::Channel(id, channel), &mut effects);
         let binding =
             Binding { channel: id, conversion: Conversion { quantity: Some(Quantity::VoltsDc), ..Conversion::NONE } };
         for index in 0..6 {
             let at = Mono(index * 2_000_000);
-            fit.heard(MeterId(0), at, index as u64);
+            bench.report(MeterId(0), at, index as u64);
             let reading = crate::protocol::Reading {
                 name: 0,
                 function: crate::protocol::Function::Unknown,
@@ -159,8 +159,8 @@ mod tests {
             };
             core.handle(at, CoreEvent::Samples(vec![binding.sample(&reading, at)]), &mut effects);
         }
-        let told = fit.unfit(&procedure, &core);
-        let words: Vec<String> = told.iter().map(FitnessIssue::to_string).collect();
+        let issues = bench.issues(&procedure, &core);
+        let words: Vec<String> = issues.iter().map(FitnessIssue::to_string).collect();
         assert!(words.iter().any(|words| words.contains("reports 0.5 times a second")), "{words:?}");
         assert!(words.iter().any(|words| words.contains("shows steps of 100.0 mV")), "{words:?}");
     }

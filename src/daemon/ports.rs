@@ -1,4 +1,4 @@
-//! The reader threads: each decodes what its port brings and hands it to the loop.
+//! The port threads: each reads, decodes and binds to channels what its port receives, and sends it to the loop.
 
 use std::{
     io,
@@ -20,10 +20,10 @@ use crate::{
     protocol::{PollAction, Poller, Protocol},
 };
 
-/// Waiting for the loop longer than this may have cost bytes on a serial line: it is told.
+/// A serial line may lose bytes when its thread waits longer than this for the loop: reported as an event.
 const BLOCKED_TOO_LONG: Duration = Duration::from_millis(200);
 
-/// A request that the line does not take in this time means that the port is gone.
+/// A request that can't be written in this time means that the port is gone.
 const WRITE: Duration = Duration::from_millis(500);
 
 /// Commands on the way to a port's thread. One is enough: a second reset adds nothing to one that is still waiting,
@@ -141,7 +141,7 @@ impl Ports {
         Ok(ports)
     }
 
-    /// The readers end within one read's patience; the loop sees their channel close.
+    /// Ends the threads within the wait of one read; the loop then sees their queue closed.
     pub(super) fn stop(&self) {
         self.stop.stop();
     }
@@ -151,10 +151,10 @@ struct PortReader {
     id: MeterId,
     meter: Meter,
     clock: Clock,
-    /// When the port was opened: a replayed capture begins then.
+    /// When the port was opened: the time at which a replayed capture begins.
     opened: Mono,
     protocol: Arc<Protocol>,
-    /// Asks a meter that speaks only when asked; none for the others and while the port is closed.
+    /// Sends requests to a polled meter; none for other meters and while the port is closed.
     poller: Option<Poller>,
     to_loop: mpsc::Sender<PortEvent>,
     commands: Receiver<PortCommand>,
@@ -192,7 +192,7 @@ impl PortReader {
         }
     }
 
-    fn heard_at(&mut self, arrived: Mono, bytes: &[u8]) -> bool {
+    fn received_at(&mut self, arrived: Mono, bytes: &[u8]) -> bool {
         if let Some(poller) = &mut self.poller {
             self.meter.set_request(poller.request());
             poller.received(bytes);
@@ -204,13 +204,13 @@ impl PortReader {
         self.send_batch(arrived)
     }
 
-    fn gone(&mut self, why: String) -> bool {
+    fn port_lost(&mut self, why: String) -> bool {
         let at = self.clock.mono();
         self.meter.lost(at, &mut self.batch);
         self.send_batch(at) && self.send(PortEventKind::Lost(why))
     }
 
-    /// Sends what was decoded, or the counters alone where nothing else came of it.
+    /// Sends what was decoded, or only the counters where they alone changed.
     fn send_batch(&mut self, at: Mono) -> bool {
         let counts = self.meter.counts();
         let stats = PortStats {
@@ -261,13 +261,13 @@ impl port::Listener for PortReader {
     }
 
     fn heard(&mut self, bytes: &[u8]) -> bool {
-        self.heard_at(self.clock.mono(), bytes)
+        self.received_at(self.clock.mono(), bytes)
     }
 
     fn replayed(&mut self, bytes: &[u8], after: Duration) -> bool {
-        // At its own pace the times are those of the recording to the microsecond; a faster replay
-        // would lie in the future.
-        self.heard_at(self.opened.plus(after).min(self.clock.mono()), bytes)
+        // At the recorded speed the times are those of the recording to the microsecond; a faster replay
+        // would be in the future.
+        self.received_at(self.opened.plus(after).min(self.clock.mono()), bytes)
     }
 
     fn odd(&mut self, text: String) -> bool {
@@ -275,11 +275,11 @@ impl port::Listener for PortReader {
     }
 
     fn lost(&mut self, why: &io::Error) -> bool {
-        self.gone(why.to_string())
+        self.port_lost(why.to_string())
     }
 
     fn ended(&mut self) {
-        // The loop may be gone too, and there is nothing left to stop.
-        self.gone("its recording is over".to_owned());
+        // The loop may have ended too; nothing is left to stop.
+        self.port_lost("its recording is over".to_owned());
     }
 }

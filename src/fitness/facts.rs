@@ -1,4 +1,4 @@
-//! What is known of a bench's channels before a step looks at them.
+//! The known facts of a bench's channels.
 
 use crate::{
     channel::{Bench, MeterSpec, default_channel_name},
@@ -19,7 +19,7 @@ pub struct BenchFacts {
 pub enum ChannelList {
     /// There are no others.
     Complete,
-    /// A meter names its channels itself, once it speaks.
+    /// A meter names its channels itself, in its first readings.
     Incomplete,
 }
 
@@ -34,11 +34,11 @@ pub struct ChannelFacts {
     pub quantity: Option<Quantity>,
     /// As on the data sheet, in circuit terms; none where not told.
     pub accuracy: Option<DataSheet>,
-    /// By what share of itself what stands before the meter may be off; zero where not told.
+    /// Relative tolerance of what is connected before the meter; zero where not given.
     pub scale_tolerance: f64,
     /// What the last digit is worth; none where not known.
     pub digit: Option<Measure>,
-    /// How far it reaches, either sign; none where not told.
+    /// Its range, either sign; none where not given.
     pub range: Option<Measure>,
     /// The fuse of the jack that the current goes through, A; none behind a clamp or where not told.
     pub fuse: Option<f64>,
@@ -89,7 +89,7 @@ impl BenchFacts {
 }
 
 impl ChannelFacts {
-    /// A channel of which nothing but its name is known.
+    /// A channel of which only the name is known.
     pub fn unknown(name: &str, meter: &str) -> Self {
         Self {
             name: name.to_owned(),

@@ -1,4 +1,4 @@
-//! Is a channel fine enough for a limit, and does it reach that far?
+//! Whether a channel is fine enough for a limit, and its range large enough.
 
 use super::{ChannelFacts, FitnessCheck, Severity, UnknownFact};
 use crate::{
@@ -83,7 +83,7 @@ impl ChannelFacts {
 
 impl FitnessCheck<'_> {
     /// Digit and uncertainty against the room that a limit leaves.
-    pub(super) fn room(&mut self, step: &Step, facts: &ChannelFacts, limit: &Limit) {
+    pub(super) fn check_uncertainty(&mut self, step: &Step, facts: &ChannelFacts, limit: &Limit) {
         if self.digit(step, facts, limit) {
             return;
         }
@@ -111,7 +111,7 @@ impl FitnessCheck<'_> {
                 show_in(expanded, dimension),
                 show_in(room, dimension)
             );
-            self.say(severity, step, &what, "a finer meter or range, or a wider limit");
+            self.add(severity, step, &what, "a finer meter or range, or a wider limit");
         } else if !least.is_empty() {
             let what = format!(
                 "what a digit of \"{}\" is worth in {} is not known before it speaks",
@@ -119,11 +119,11 @@ impl FitnessCheck<'_> {
                 dimension.unit()
             );
             let remedy = "digit = \"…\" at the channel tells it, where it stays the same";
-            self.once(&facts.name, UnknownFact::Digit, step, &what, remedy);
+            self.add_once(&facts.name, UnknownFact::Digit, step, &what, remedy);
         }
     }
 
-    /// Nothing guards the limit. What holds on other ranges of the same function does not hold here.
+    /// The accuracy is unknown here, so nothing guards the limit.
     fn no_accuracy(&mut self, step: &Step, facts: &ChannelFacts, quantity: Quantity, value: f64) {
         let elsewhere = facts.row(quantity, 0.0).is_some();
         let at = if elsewhere { format!(" at {}", show(value, quantity)) } else { String::new() };
@@ -135,10 +135,10 @@ impl FitnessCheck<'_> {
             }
             None => "accuracy = \"0.5 % + 2 digits\", as on the data sheet, at the channel".to_owned(),
         };
-        self.once(&facts.name, UnknownFact::Accuracy(quantity), step, &what, &remedy);
+        self.add_once(&facts.name, UnknownFact::Accuracy(quantity), step, &what, &remedy);
     }
 
-    /// Whether the display is too coarse, and that is told.
+    /// Whether the display is too coarse, which is then listed.
     fn digit(&mut self, step: &Step, facts: &ChannelFacts, limit: &Limit) -> bool {
         let quantity = facts.judged_as(step, limit);
         let Some(digit) = facts.digit_at(quantity, at(limit)) else { return false };
@@ -149,24 +149,24 @@ impl FitnessCheck<'_> {
         let severity = if digit >= 2.0 * room { Severity::Fails } else { Severity::Doubtful };
         let show = |value| show_in(value, limit.dimension);
         let what = format!("\"{}\" shows steps of {} and {limit} leaves ± {}", facts.name, show(digit), show(room));
-        self.say(severity, step, &what, "a range or meter that shows one digit more");
+        self.add(severity, step, &what, "a range or meter that shows one digit more");
         true
     }
 
-    /// What lies beyond the range can't be judged.
+    /// What is beyond the range can't be judged.
     pub(super) fn range(&mut self, step: &Step, facts: &ChannelFacts, limit: &Limit) {
         let show = |value| show_in(value, limit.dimension);
         let furthest = at(limit);
         let range = facts.range.filter(|range| range.dimension == limit.dimension && furthest > range.value);
         if let Some(range) = range {
             let what = format!("{limit} is beyond the range of \"{}\", {}", facts.name, show(range.value));
-            self.say(Severity::Fails, step, &what, "a clamp or range that reaches further");
+            self.add(Severity::Fails, step, &what, "a clamp or range that reaches further");
         }
         let fuse = facts.fuse.filter(|fuse| limit.dimension == Dimension::Ampere && furthest > *fuse);
         if let Some(fuse) = fuse {
             let what =
                 format!("{limit} is more than the fuse of the amps jack of \"{}\" bears, {}", facts.meter, show(fuse));
-            self.say(Severity::Fails, step, &what, "use a clamp");
+            self.add(Severity::Fails, step, &what, "use a clamp");
         }
     }
 }

@@ -1,7 +1,7 @@
-//! Can this bench show what this procedure asks for? Told before anyone starts.
+//! Whether a bench suits a procedure, known before anyone starts.
 //!
-//! Pure: a procedure and what is known of the channels in, a list of what does not fit out. What is
-//! not known is told as such, never guessed. It knows no file, no meter and no clock.
+//! Pure: a procedure and the known facts of the channels in, a list of issues out. What is
+//! not known is listed as such, never guessed. It knows no file, no meter and no clock.
 
 mod facts;
 mod limits;
@@ -22,7 +22,7 @@ pub enum Severity {
     Fails,
     /// It may not come to one.
     Doubtful,
-    /// It is so by intention, or it can't be told yet.
+    /// It is intended, or not known yet.
     Note,
 }
 
@@ -58,21 +58,21 @@ impl std::fmt::Display for FitnessIssue {
     }
 }
 
-/// All that does not fit, in the order of the steps.
+/// All issues, in the order of the steps.
 pub fn check(procedure: &Procedure, bench: &BenchFacts) -> Vec<FitnessIssue> {
-    let mut inspector = FitnessCheck { bench, found: Vec::new(), told: HashSet::new() };
+    let mut check = FitnessCheck { bench, found: Vec::new(), listed: HashSet::new() };
     for (step, usage) in procedure.steps.iter().zip(Usage::of_steps(&procedure.steps)) {
-        inspector.step(step);
-        inspector.use_in_circuit(step, usage);
+        check.step(step);
+        check.use_in_circuit(step, usage);
     }
-    inspector.found
+    check.found
 }
 
-/// Walks the steps; what concerns a channel alone is told at the first step that looks at it.
+/// Checks the steps; an issue of a channel alone is listed at the first step that uses it.
 struct FitnessCheck<'a> {
     bench: &'a BenchFacts,
     found: Vec<FitnessIssue>,
-    told: HashSet<(String, UnknownFact)>,
+    listed: HashSet<(String, UnknownFact)>,
 }
 
 /// What may not be known of a channel.
@@ -96,7 +96,7 @@ impl FitnessCheck<'_> {
             self.temperature(step, name);
         }
         let Some(name) = &step.channel else {
-            return self.say(
+            return self.add(
                 Severity::Note,
                 step,
                 "it looks at no channel, nothing is judged",
@@ -110,16 +110,16 @@ impl FitnessCheck<'_> {
         self.rate(step, &facts);
         match &step.limit {
             None => {
-                self.say(Severity::Note, step, "it has no limit: recorded, not judged", "give it one if it should be")
+                self.add(Severity::Note, step, "it has no limit: recorded, not judged", "give it one if it should be")
             }
             Some(limit) => {
                 self.range(step, &facts, limit);
-                self.room(step, &facts, limit);
+                self.check_uncertainty(step, &facts, limit);
             }
         }
     }
 
-    /// Whether the findings can make anything of a step that names its circuit.
+    /// Whether the findings can use a step that names its circuit.
     fn use_in_circuit(&mut self, step: &Step, usage: Option<Usage>) {
         let measures = |quantity| matches!(quantity, Quantity::VoltsDc | Quantity::Ohms | Quantity::AmpsDc);
         let Some(circuit) = step.circuit.as_ref().filter(|_| usage.is_none() && step.quantity.is_some_and(measures))
@@ -128,22 +128,28 @@ impl FitnessCheck<'_> {
         };
         let what = format!("what it measures in the circuit \"{circuit}\" is not told, the findings can't use it");
         let remedy = "role = \"feed\", \"coil ohms\", \"coil amps\", \"ground drop\" and the like tells it";
-        self.once(circuit, UnknownFact::Role, step, &what, remedy);
+        self.add_once(circuit, UnknownFact::Role, step, &what, remedy);
     }
 
-    /// The channel of a name; its absence is told.
+    /// The channel of a name; a missing one is an issue.
     fn named(&mut self, step: &Step, name: &str) -> Option<ChannelFacts> {
         if let Some(facts) = self.bench.channel(name) {
             return Some(facts.clone());
         }
         if self.bench.names == ChannelList::Incomplete {
             let what = format!("channel \"{name}\" is not known before its meter speaks");
-            self.once(name, UnknownFact::Name, step, &what, "name the channels in the bench file to have them checked");
+            self.add_once(
+                name,
+                UnknownFact::Name,
+                step,
+                &what,
+                "name the channels in the bench file to have them checked",
+            );
             return None;
         }
         let names: Vec<&str> = self.bench.channels.iter().map(|channel| channel.name.as_str()).collect();
         let what = format!("channel \"{name}\" is not on the bench, which has {}", names.join(", "));
-        self.say(Severity::Fails, step, &what, "add it to the bench file, or name another one in the step");
+        self.add(Severity::Fails, step, &what, "add it to the bench file, or name another one in the step");
         None
     }
 
@@ -156,7 +162,7 @@ impl FitnessCheck<'_> {
             _ => return true,
         };
         let what = format!("channel \"{}\" gives {given}, {wanted} is asked for", facts.name);
-        self.say(Severity::Fails, step, &what, "name a channel that gives it, or leave its quantity out of the bench");
+        self.add(Severity::Fails, step, &what, "name a channel that gives it, or leave its quantity out of the bench");
         false
     }
 
@@ -173,7 +179,7 @@ impl FitnessCheck<'_> {
         }
     }
 
-    /// What is held on must stay on long enough for a value to count.
+    /// What is switched on must stay on long enough for a value to count.
     fn time_on(&mut self, step: &Step) {
         let Some(most) = step.hold_at_most else { return };
         let steady = if step.capture == CaptureMode::Steady { step.steady } else { Duration::ZERO };
@@ -181,7 +187,7 @@ impl FitnessCheck<'_> {
         if needed >= most {
             let what =
                 format!("it may stay on for {} ms, a value counts after {} ms", most.as_millis(), needed.as_millis());
-            self.say(
+            self.add(
                 Severity::Fails,
                 step,
                 &what,
@@ -198,7 +204,7 @@ impl FitnessCheck<'_> {
         let Some(rate) = facts.rate else {
             let what =
                 format!("how often \"{}\" reports is not known; a steady value takes three readings", facts.name);
-            return self.once(&facts.name, UnknownFact::Rate, step, &what, "rate = \"3 Hz\" at the meter tells it");
+            return self.add_once(&facts.name, UnknownFact::Rate, step, &what, "rate = \"3 Hz\" at the meter tells it");
         };
         let intervals = rate * step.steady.as_secs_f64();
         // Three readings span two intervals; the window holds one reading more than it is long.
@@ -213,10 +219,10 @@ impl FitnessCheck<'_> {
             step.steady.as_millis()
         );
         let remedy = format!("steady = \"{:.1} s\" or a faster meter", (30.0 / rate).ceil() / 10.0);
-        self.say(severity, step, &what, &remedy);
+        self.add(severity, step, &what, &remedy);
     }
 
-    fn say(&mut self, severity: Severity, step: &Step, what: &str, remedy: &str) {
+    fn add(&mut self, severity: Severity, step: &Step, what: &str, remedy: &str) {
         self.found.push(FitnessIssue {
             severity,
             line: step.line,
@@ -226,10 +232,10 @@ impl FitnessCheck<'_> {
         });
     }
 
-    /// What is not known of a channel, told once.
-    fn once(&mut self, channel: &str, missing: UnknownFact, step: &Step, what: &str, remedy: &str) {
-        if self.told.insert((channel.to_owned(), missing)) {
-            self.say(Severity::Note, step, what, remedy);
+    /// An unknown fact of a channel, listed once.
+    fn add_once(&mut self, channel: &str, missing: UnknownFact, step: &Step, what: &str, remedy: &str) {
+        if self.listed.insert((channel.to_owned(), missing)) {
+            self.add(Severity::Note, step, what, remedy);
         }
     }
 }

@@ -1,4 +1,4 @@
-//! What the operator says, and what he is answered.
+//! Operator commands, and the answers to them.
 
 use std::sync::Arc;
 
@@ -20,30 +20,30 @@ pub enum Command {
     End,
     /// Go to another step.
     Step(Move),
-    /// This reading counts; with a channel's name, that channel's.
+    /// Capture the present reading of the step, or of the named channel.
     Take(Option<String>),
-    /// Nothing goes through this clamp: what it shows is its zero.
+    /// No current flows through this clamp: its present value is its zero.
     Zero(String),
-    /// Something happened now: a step of its own in a free-running session.
+    /// Mark this moment; begins a step in a free-running session.
     Mark(String),
-    /// A note to keep.
+    /// Record a note.
     Note(String),
 }
 
 /// What a session begins with.
 #[derive(Debug, Clone)]
 pub struct Begin {
-    /// Its identity, for ever.
+    /// Its identity.
     pub id: Uuid,
     /// When it begins, by the computer's clock.
     pub wall: Wall,
     /// Which machine, and why it is here.
     pub visit: Visit,
-    /// What is going to be done; none for a free-running session.
+    /// The procedure; none for a free-running session.
     pub procedure: Option<Arc<Procedure>>,
     /// The bench file as written.
     pub bench: String,
-    /// The session that it goes on with; none for one that stands alone.
+    /// The session that it continues; none for a separate one.
     pub previous: Option<Arc<PreviousSession>>,
 }
 
@@ -198,10 +198,10 @@ pub enum Refusal {
         /// The channel.
         channel: String,
     },
-    /// Nothing has been read.
+    /// There is no present reading.
     #[error("no reading has come yet; again in a moment, or see `bayline status`")]
     NothingToTake,
-    /// What is shown is not what the step asks for.
+    /// The meter is switched to something else than the step needs.
     #[error("this reading can't be taken: {why}")]
     WrongSwitch {
         /// Which switch is wrong.

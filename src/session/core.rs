@@ -1,4 +1,4 @@
-//! One place that handles what happens: events and commands in, effects out.
+//! The core: events and commands in, effects out.
 
 mod commands;
 
@@ -6,19 +6,19 @@ use std::sync::Arc;
 
 use super::{
     Begin, CoreEvent, Effect, Move, Notice, Record, Reply, StepView, Verdict,
+    clamp_zero::ClampZeros,
     findings::Finding,
     judge::StepEvent,
     meters::MeterState,
-    progress::{BenchView, Session},
+    open_session::{BenchView, Session},
     record::{EventKind, SessionExit, StepExit},
-    zero::ClampZeros,
 };
 use crate::{
     channel::{Channel, ChannelId, MeterId, Sample},
     clock::Mono,
 };
 
-/// The state of the watch.
+/// The state of the core.
 #[derive(Debug, Default)]
 pub struct Core {
     channels: Vec<Option<Channel>>,
@@ -27,7 +27,7 @@ pub struct Core {
     alarms: Vec<(String, String)>,
     zeros: ClampZeros,
     session: Option<Session>,
-    /// What the running step has to tell; empty between events, kept for its memory.
+    /// Events of the active step; empty between calls, kept to reuse its memory.
     events: Vec<StepEvent>,
 }
 
@@ -36,7 +36,7 @@ pub struct Core {
 pub struct LatestSample {
     /// The sample.
     pub sample: Sample,
-    /// Against the limit of the step; none where there is nothing to judge by.
+    /// The verdict against the limit of the step; none without a limit.
     pub verdict: Option<Verdict>,
 }
 
@@ -47,14 +47,14 @@ impl Core {
         Self { meters: meters.map(MeterState::new).collect(), ..Self::default() }
     }
 
-    /// Something happened.
+    /// Handles an event.
     pub fn handle(&mut self, at: Mono, event: CoreEvent, effects: &mut Vec<Effect>) {
         match event {
             CoreEvent::Samples(samples) => self.samples(samples, effects),
             CoreEvent::Channel(id, channel) => self.channel(at, id, channel, effects),
             CoreEvent::MeterOpened(meter) => self.meter(at, meter, None, effects),
             CoreEvent::MeterLost(meter, why) => self.meter(at, meter, Some(why), effects),
-            CoreEvent::MeterSays(meter, text) => self.meter_says(at, meter, text, effects),
+            CoreEvent::MeterIdentity(meter, text) => self.meter_identity(at, meter, text, effects),
             CoreEvent::FrameCounts(meter, counts) => {
                 if let Some(meter) = self.meters.get_mut(usize::from(meter.0)) {
                     meter.count_frames(counts);
@@ -117,7 +117,7 @@ impl Core {
         Reply::Begun { id, ended, step }
     }
 
-    /// A new session also tells which meters are not there as it begins, and what the others are.
+    /// A new session records which meters are missing as it begins, and the identity of the others.
     fn remember_meters(&mut self, at: Mono, effects: &mut Vec<Effect>) {
         for meter in &mut self.meters {
             meter.begin_counting();
@@ -133,12 +133,12 @@ impl Core {
     }
 
     /// Samples are handled one by one, so that the same samples give the same verdicts however they
-    /// were split: where one ends a step, the rest of the chunk belongs to the next.
+    /// were split into chunks: where one ends a step, the rest of the chunk belongs to the next step.
     fn samples(&mut self, mut samples: Vec<Sample>, effects: &mut Vec<Effect>) {
-        // A chunk is one meter's: its first and last reading tell how it spoke.
+        // All samples of a chunk are from one meter: the first and the last show its pauses.
         for place in [0, samples.len().saturating_sub(1)] {
             if let Some((channel, at)) = samples.get(place).map(|sample| (sample.channel, sample.at)) {
-                self.heard(channel, at, effects);
+                self.reading_received(channel, at, effects);
             }
         }
         let mut verdicts = Vec::with_capacity(samples.len());
@@ -171,10 +171,10 @@ impl Core {
         }
     }
 
-    fn heard(&mut self, channel: ChannelId, at: Mono, effects: &mut Vec<Effect>) {
+    fn reading_received(&mut self, channel: ChannelId, at: Mono, effects: &mut Vec<Effect>) {
         let Some(Some(channel)) = self.channels.get(usize::from(channel.0)) else { return };
         let Some(meter) = self.meters.get_mut(usize::from(channel.meter.0)) else { return };
-        if let Some(silence) = meter.heard(at) {
+        if let Some(silence) = meter.reading_received(at) {
             let name = meter.name.clone();
             self.alarm(format!("silent {name}"), None);
             let text = format!("readings again, after {:.0} s", silence as f64 / 1e6);
@@ -182,11 +182,11 @@ impl Core {
         }
     }
 
-    /// Meters that switched themselves off, or were never on.
-    fn listen(&mut self, at: Mono, effects: &mut Vec<Effect>) {
+    /// Reports meters that send nothing: switched off, or never switched on.
+    fn check_silence(&mut self, at: Mono, effects: &mut Vec<Effect>) {
         for index in 0..self.meters.len() {
             let is_its = |channel: &Channel| usize::from(channel.meter.0) == index;
-            // A foot switch brings no readings, and nobody waits for any.
+            // A foot switch sends no readings.
             if !self.channels.iter().flatten().any(is_its) {
                 continue;
             }
@@ -201,7 +201,7 @@ impl Core {
     }
 
     fn tick(&mut self, at: Mono, effects: &mut Vec<Effect>) {
-        self.listen(at, effects);
+        self.check_silence(at, effects);
         if let Some(step) = self.session.as_mut().and_then(|session| session.step.as_mut()) {
             step.judge.tick(at, &mut self.events);
             self.handle_step_events(at, effects);
@@ -213,12 +213,12 @@ impl Core {
         for event in events.drain(..) {
             match event {
                 StepEvent::Captured(capture) => self.keep_captures(vec![*capture], effects),
-                StepEvent::Say(text) => effects.extend(Effect::say(at, text)),
+                StepEvent::Say(text) => effects.extend(Effect::announce(at, text)),
                 StepEvent::Count(seconds) => effects.push(Effect::Notice(Notice::Count(seconds))),
                 StepEvent::Lifted => self.lifted(at, effects),
                 StepEvent::TimeUp => {
                     let text = "let go: it has been on for as long as allowed; the step is ended";
-                    effects.extend(Effect::say(at, text.to_owned()));
+                    effects.extend(Effect::announce(at, text.to_owned()));
                     if let Some(session) = &mut self.session {
                         let bench = BenchView { channels: &self.channels, zeros: &self.zeros };
                         session.time_up(at, &bench, effects);
@@ -229,10 +229,10 @@ impl Core {
         self.events = events;
     }
 
-    /// The lead was lifted after a capture: on to the next step, where the procedure says so.
+    /// The lead was lifted after a capture: go to the next step, where the procedure says so.
     fn lifted(&mut self, at: Mono, effects: &mut Vec<Effect>) {
         let Some(session) = self.session.as_mut().filter(|session| session.advances()) else { return };
-        // After the last step there is nowhere to go, and nothing has changed.
+        // After the last step the move is refused and changes nothing.
         drop(session.go(at, Move::Next, &BenchView { channels: &self.channels, zeros: &self.zeros }, effects));
     }
 
@@ -274,11 +274,11 @@ impl Core {
         self.remark(at, EventKind::MeterLost, name, why, effects);
     }
 
-    /// The same meter plugged in again is no news.
-    fn meter_says(&mut self, at: Mono, meter: MeterId, identity: String, effects: &mut Vec<Effect>) {
+    /// The same meter plugged in again is not recorded again.
+    fn meter_identity(&mut self, at: Mono, meter: MeterId, identity: String, effects: &mut Vec<Effect>) {
         let Some(state) = self.meters.get_mut(usize::from(meter.0)) else { return };
         let name = state.name.clone();
-        if let Some(text) = state.says(identity) {
+        if let Some(text) = state.set_identity(identity) {
             self.remark(at, EventKind::Identity, name, text, effects);
         }
     }
@@ -303,7 +303,7 @@ impl Core {
             .map_or(String::new(), |channel| channel.name.clone())
     }
 
-    /// What each channel showed last.
+    /// The newest sample of each channel.
     pub fn latest(&self) -> impl Iterator<Item = (&Channel, &LatestSample)> {
         self.channels
             .iter()
@@ -316,17 +316,17 @@ impl Core {
         self.channels.iter().flatten()
     }
 
-    /// How the ports are.
+    /// The state of each meter.
     pub fn meters(&self) -> &[MeterState] {
         &self.meters
     }
 
-    /// What is wrong now.
+    /// The present alarms.
     pub fn alarms(&self) -> impl Iterator<Item = &str> {
         self.alarms.iter().map(|(_, text)| text.as_str())
     }
 
-    /// What follows from the captures so far, the best explained first.
+    /// The findings from the captures so far, the best first.
     pub fn findings(&self) -> &[Finding] {
         self.session.as_ref().map_or(&[], |session| session.findings.ranked())
     }

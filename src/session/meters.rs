@@ -1,12 +1,12 @@
-//! What the core knows of each meter: whether its port is open, whether it speaks, and what it says of itself.
+//! The state of each meter: whether its port is open, whether it sends readings, and its identity.
 
 use super::EventKind;
 use crate::clock::Mono;
 
-/// A meter that has brought no reading for so long is told to be silent, µs: hand meters switch themselves off.
+/// A meter without a reading for this long is reported as silent, µs: hand-held meters switch themselves off.
 const SILENT_US: i64 = 10_000_000;
 
-/// A meter that speaks seldom is silent when it has missed so many of its longest pauses.
+/// A slow meter is silent after this many of its longest pauses.
 const PAUSES: i64 = 3;
 
 /// Up to this many refused or lost frames of a meter are reported one by one in a session; more are summed up at its end.
@@ -28,17 +28,17 @@ pub struct MeterState {
     pub name: String,
     /// Whether its port is open.
     pub open: bool,
-    /// Since when it has been so; none before the first try.
+    /// When that last changed; none before the first try.
     pub since: Option<Mono>,
     /// Why it is not open; empty where it is.
     pub why: String,
-    /// What it says of itself; none where it has not said so since its port was opened.
+    /// Its identity; none where it has not sent one since its port was opened.
     pub identity: Option<String>,
-    /// What was told of that before; empty where nothing was.
-    told: String,
+    /// The identity that was reported last; empty before the first.
+    reported_identity: String,
     /// The newest reading since its port was opened.
-    heard: Option<Mono>,
-    /// The longest that it let pass between two readings, µs.
+    last_reading: Option<Mono>,
+    /// The longest pause between two readings, µs.
     pause: i64,
     /// Whether its silence has been reported.
     silent: bool,
@@ -57,8 +57,8 @@ impl MeterState {
             since: None,
             why: String::new(),
             identity: None,
-            told: String::new(),
-            heard: None,
+            reported_identity: String::new(),
+            last_reading: None,
             pause: 0,
             silent: false,
             counts: FrameCounts::default(),
@@ -88,29 +88,29 @@ impl MeterState {
         many.map(|(kind, count, what)| (kind, format!("{count} frames {what}, in the whole session"))).collect()
     }
 
-    /// Its port was opened, or is not there for a reason. Another meter may be behind it from now on.
+    /// Its port was opened, or lost for a reason. A different meter may be connected from now on.
     pub(super) fn changed(&mut self, at: Mono, lost: Option<&str>) {
         self.open = lost.is_none();
         self.since = Some(at);
         self.why = lost.unwrap_or_default().to_owned();
         self.identity = None;
-        self.heard = None;
+        self.last_reading = None;
         self.silent = false;
     }
 
-    /// It brought a reading. Answers how long it had been silent, where that was told, µs.
-    pub(super) fn heard(&mut self, at: Mono) -> Option<i64> {
-        let pause = self.heard.or(self.since).map_or(0, |before| at.since(before));
-        if !self.silent && self.heard.is_some() {
+    /// A reading came. Returns how long the meter had been silent, where that was reported, µs.
+    pub(super) fn reading_received(&mut self, at: Mono) -> Option<i64> {
+        let pause = self.last_reading.or(self.since).map_or(0, |before| at.since(before));
+        if !self.silent && self.last_reading.is_some() {
             self.pause = self.pause.max(pause);
         }
-        self.heard = Some(at);
+        self.last_reading = Some(at);
         std::mem::take(&mut self.silent).then_some(pause)
     }
 
-    /// Whether it fell silent though its port is open. Answers for how long by now, µs, and once.
+    /// Returns once how long it has been silent although its port is open, µs.
     pub(super) fn fell_silent(&mut self, now: Mono) -> Option<i64> {
-        let silence = now.since(self.heard.or(self.since)?);
+        let silence = now.since(self.last_reading.or(self.since)?);
         if !self.open || self.silent || silence <= SILENT_US.max(PAUSES * self.pause) {
             return None;
         }
@@ -118,23 +118,23 @@ impl MeterState {
         Some(silence)
     }
 
-    /// It says of itself what it is. Answers with a sentence where that is news: the same meter plugged
-    /// in again is none.
-    pub(super) fn says(&mut self, identity: String) -> Option<String> {
-        let is_news = self.told != identity;
-        self.told.clone_from(&identity);
+    /// It sent its identity. Returns a sentence where it is new: the same meter plugged
+    /// in again is not.
+    pub(super) fn set_identity(&mut self, identity: String) -> Option<String> {
+        let is_news = self.reported_identity != identity;
+        self.reported_identity.clone_from(&identity);
         self.identity = Some(identity);
-        is_news.then(|| self.said()).flatten()
+        is_news.then(|| self.identity_sentence()).flatten()
     }
 
-    /// A session began, to which all is new. Answers what it says of itself, as a sentence.
+    /// A session began: the identity is reported again. Returns it as a sentence.
     pub(super) fn reset_reported(&mut self) -> Option<String> {
-        self.told = self.identity.clone().unwrap_or_default();
-        self.said()
+        self.reported_identity = self.identity.clone().unwrap_or_default();
+        self.identity_sentence()
     }
 
-    /// What it says of itself, as a sentence.
-    fn said(&self) -> Option<String> {
+    /// Its identity, as a sentence.
+    fn identity_sentence(&self) -> Option<String> {
         self.identity.as_ref().map(|identity| format!("says of itself: {identity}"))
     }
 }
@@ -146,14 +146,14 @@ mod tests {
     #[test]
     fn the_same_meter_plugged_in_again_is_no_news() {
         let mut meter = MeterState::new("handheld".to_owned());
-        assert_eq!(meter.said(), None);
+        assert_eq!(meter.identity_sentence(), None);
         let first = Some("says of itself: Bench 6".to_owned());
-        assert_eq!(meter.says("Bench 6".to_owned()), first);
+        assert_eq!(meter.set_identity("Bench 6".to_owned()), first);
         meter.changed(Mono(1), Some("no such file"));
-        assert_eq!((meter.said(), meter.open, &meter.why[..]), (None, false, "no such file"));
+        assert_eq!((meter.identity_sentence(), meter.open, &meter.why[..]), (None, false, "no such file"));
         meter.changed(Mono(2), None);
-        assert_eq!((meter.says("Bench 6".to_owned()), meter.said()), (None, first));
-        assert_eq!(meter.says("Bench 7".to_owned()), Some("says of itself: Bench 7".to_owned()));
+        assert_eq!((meter.set_identity("Bench 6".to_owned()), meter.identity_sentence()), (None, first));
+        assert_eq!(meter.set_identity("Bench 7".to_owned()), Some("says of itself: Bench 7".to_owned()));
     }
 
     #[test]
@@ -165,9 +165,9 @@ mod tests {
         assert_eq!(meter.fell_silent(s(70)), None);
         assert_eq!(meter.fell_silent(s(71)), Some(11_000_000), "it has not said a word yet");
         assert_eq!(meter.fell_silent(s(72)), None);
-        assert_eq!(meter.heard(s(75)), Some(15_000_000));
-        // One that speaks every eight seconds is given three times that.
-        assert_eq!(meter.heard(s(83)), None);
+        assert_eq!(meter.reading_received(s(75)), Some(15_000_000));
+        // One that reports every eight seconds is silent after three times that.
+        assert_eq!(meter.reading_received(s(83)), None);
         assert_eq!(meter.fell_silent(s(107)), None);
         assert_eq!(meter.fell_silent(s(108)), Some(25_000_000));
         meter.changed(s(110), Some("pulled"));
@@ -193,13 +193,13 @@ mod tests {
     #[test]
     fn to_a_new_session_it_is() {
         let mut meter = MeterState::new("handheld".to_owned());
-        let said = meter.says("Bench 6".to_owned());
-        assert_eq!(meter.reset_reported(), said);
-        assert_eq!(meter.says("Bench 6".to_owned()), None);
-        // A session begins while the cable is off: it has not heard of this meter when it is back.
+        let sentence = meter.set_identity("Bench 6".to_owned());
+        assert_eq!(meter.reset_reported(), sentence);
+        assert_eq!(meter.set_identity("Bench 6".to_owned()), None);
+        // A session begins while the cable is unplugged: the identity is new to it afterwards.
         meter.changed(Mono(1), Some("no such file"));
         assert_eq!(meter.reset_reported(), None);
         meter.changed(Mono(2), None);
-        assert_eq!(meter.says("Bench 6".to_owned()), said);
+        assert_eq!(meter.set_identity("Bench 6".to_owned()), sentence);
     }
 }

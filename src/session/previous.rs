@@ -1,4 +1,4 @@
-//! What an earlier session of the same visit left, so that another one goes on where it was cut off.
+//! A previous session of the same visit, so that the next one resumes where it stopped.
 
 use std::collections::HashMap;
 
@@ -10,7 +10,7 @@ use crate::{
     units::{DataSheet, Scale},
 };
 
-/// An earlier session that is gone on with.
+/// A previous session that is resumed.
 #[derive(Debug, Clone, PartialEq)]
 pub struct PreviousSession {
     /// Its identity.
@@ -26,14 +26,14 @@ pub struct PreviousStep {
     pub name: String,
     /// Whether there is nothing more to do in it.
     pub done: bool,
-    /// What it came to; none where it came to nothing.
+    /// Its judgement; none where nothing was judged.
     pub judged: Option<PreviousJudgement>,
 }
 
-/// What a step came to, and on which channel.
+/// The judgement of a step, and its channel.
 #[derive(Debug, Clone, PartialEq)]
 pub struct PreviousJudgement {
-    /// The judgement as it was kept.
+    /// The judgement as stored.
     pub judgement: Judgement,
     /// The channel's name.
     pub channel: String,
@@ -53,7 +53,7 @@ impl PreviousSession {
         attempts
     }
 
-    /// The place in the procedure where it is gone on: at the last step, or behind it where that was done.
+    /// The place in the procedure at which it is resumed: the last step, or the one after it where that was done.
     pub(super) fn place(&self, procedure: &Procedure) -> usize {
         let Some(last) = self.steps.last() else { return 0 };
         let place = procedure.steps.iter().position(|step| step.name == last.name).unwrap_or(0);

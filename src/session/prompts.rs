@@ -1,4 +1,4 @@
-//! What the operator should hear before a step: switches, jacks, feeds that were live, clamps without a zero.
+//! Prompts before a step: the meter's switch and jack, live feeds, clamps without a zero.
 
 use std::collections::{HashMap, HashSet};
 
@@ -13,14 +13,14 @@ use crate::{
 /// A feed with less than this is not live, V: common practice, no source.
 const LIVE_V: f64 = 1.0;
 
-/// What has been seen and said in one session.
+/// What was captured and announced in one session.
 #[derive(Debug, Default)]
 pub(super) struct OperatorPrompts {
-    /// By meter: what it was switched to in the last step on it.
+    /// By meter: its function in the last step that used it.
     switched: HashMap<String, Quantity>,
-    /// By circuit whose feed is live: the newest volts captured on it, and in which step.
+    /// By circuit with a live feed: the newest captured volts, and the name of the step.
     live: HashMap<String, (f64, String)>,
-    /// Channels whose missing zero was told.
+    /// Channels whose missing zero was announced.
     zero_told: HashSet<String>,
 }
 
@@ -29,7 +29,7 @@ impl OperatorPrompts {
     pub(super) fn captured(&mut self, view: &StepView, capture: &Capture) {
         let volts = capture.judgement.quantity().is_some_and(|quantity| quantity.dimension() == Dimension::Volt);
         if let (true, Some(circuit), Some(Value::Number(value))) = (volts, &view.circuit, capture.judgement.value()) {
-            // A drop says nothing about the feed, large or small: only the step that saw it live can see it dead.
+            // A drop says nothing about the feed: only the step that measured it live can measure it dead.
             let is_of_another = self.live.get(circuit).is_some_and(|(_, step)| *step != view.name);
             if is_of_another {
                 return;
@@ -42,36 +42,36 @@ impl OperatorPrompts {
         }
     }
 
-    /// What to say before a step begins, in this order.
+    /// The prompts before a step, in this order.
     pub(super) fn before(&mut self, view: &StepView, channel: Option<&Channel>, zeroed: bool) -> Vec<String> {
-        let mut said = Vec::new();
-        let (Some(channel), Some(quantity)) = (channel, view.quantity) else { return said };
-        said.extend(self.feed_is_live(view, quantity));
-        // Behind a clamp the meter's switch and jack stay where they are.
+        let mut lines = Vec::new();
+        let (Some(channel), Some(quantity)) = (channel, view.quantity) else { return lines };
+        lines.extend(self.feed_is_live(view, quantity));
+        // With a clamp the meter's switch and jack stay where they are.
         if channel.conversion.scale.is_none() {
             let before = self.switched.insert(channel.meter_name.clone(), quantity);
-            said.extend(jack(before, quantity, channel.fuse.as_ref()));
+            lines.extend(jack(before, quantity, channel.fuse.as_ref()));
             if let Some(before) = before.filter(|before| *before != quantity) {
-                said.push(format!("switch {} from {before} to {quantity}", channel.meter_name));
+                lines.push(format!("switch {} from {before} to {quantity}", channel.meter_name));
             }
         } else if quantity.dimension() == Dimension::Ampere && !zeroed && self.zero_told.insert(channel.name.clone()) {
-            said.push(format!(
+            lines.push(format!(
                 "clamp \"{}\" has not been zeroed in this session: nothing through it, then `bayline zero \"{}\"`",
                 channel.name, channel.name
             ));
         }
-        said
+        lines
     }
 
-    /// What to say when no step follows: a lead left in the amps jack shorts whatever it touches next.
+    /// The prompts after the last step: a lead left in the amps jack shorts whatever it touches next.
     pub(super) fn after_last_step(&mut self) -> Vec<String> {
         let in_jack = self.switched.iter().filter(|(_, quantity)| quantity.dimension() == Dimension::Ampere);
         let mut meters: Vec<&String> = in_jack.map(|(meter, _)| meter).collect();
         meters.sort_unstable();
-        let said = meters.iter().map(|meter| format!("red lead of {meter} back to the volts jack"));
-        let said = said.collect();
+        let lines = meters.iter().map(|meter| format!("red lead of {meter} back to the volts jack"));
+        let lines = lines.collect();
         self.switched.clear();
-        said
+        lines
     }
 
     fn feed_is_live(&self, view: &StepView, quantity: Quantity) -> Option<String> {
@@ -84,7 +84,7 @@ impl OperatorPrompts {
     }
 }
 
-/// A meter's amps jack is nearly a short circuit: the lead must be there for amps, and nowhere else.
+/// A meter's amps jack is nearly a short circuit: the lead must be in it for amps only.
 fn jack(before: Option<Quantity>, now: Quantity, fuse: Option<&AsWritten<Measure>>) -> Option<String> {
     let through = |quantity: Quantity| quantity.dimension() == Dimension::Ampere;
     match (before.is_some_and(through), through(now)) {
@@ -180,7 +180,7 @@ mod tests {
         // A good drop on the same circuit does not make its feed dead.
         prompts.captured(&view("ground drop, lift coil", Quantity::VoltsDc), &capture(0.04));
         assert!(!prompts.before(&view("ohms", Quantity::Ohms), Some(&channel("")), true).is_empty());
-        // Nor is a bad one the feed, which alone tells when it is off.
+        // A bad drop does not either; only the feed's own step does.
         prompts.captured(&view("ground drop, lift coil", Quantity::VoltsDc), &capture(1.6));
         prompts.captured(&feed, &capture(0.01));
         assert_eq!(prompts.before(&view("ohms", Quantity::Ohms), Some(&channel("")), true), [] as [&str; 0]);

@@ -1,4 +1,4 @@
-//! What the core wants kept, in the order in which it happened.
+//! What the core wants stored, in order.
 
 use std::sync::Arc;
 
@@ -9,7 +9,7 @@ use crate::{
     units::Quantity,
 };
 
-/// One thing to keep. Times are monotonic; the store counts them from the session's begin.
+/// One thing to store. Times are monotonic; the store counts them from the session's begin.
 #[derive(Debug)]
 pub enum Record {
     /// A session began; precedes all that belongs to it.
@@ -26,9 +26,9 @@ pub enum Record {
     Captured(Option<u32>, Box<Capture>),
     /// A clamp was zeroed.
     Zeroed(Mono, ChannelId, Zeroed),
-    /// What follows from the session's captures, the best explained first; replaces what was kept before.
+    /// The session's findings, the best first; they replace those stored before.
     Findings(Vec<Finding>),
-    /// Something worth keeping happened.
+    /// An event.
     Event(Mono, EventKind, String, String),
     /// What the computer's clock said.
     Anchor(Mono, Wall),
@@ -80,9 +80,9 @@ pub enum StepExit {
     Back,
     /// The operator does it again.
     Again,
-    /// The operator left it undone.
+    /// The operator skipped it.
     Skipped,
-    /// What was on had been on for as long as it may.
+    /// The allowed time of what was switched on was over.
     TimeUp,
     /// The session ended.
     SessionEnd,
@@ -114,7 +114,7 @@ pub enum SessionExit {
 }
 
 impl SessionExit {
-    /// How it is said. A session that was cut off has the store's word: `interrupted`.
+    /// The word in the database and on screens. For a session that was cut off the store writes `interrupted`.
     pub const fn word(self) -> &'static str {
         match self {
             Self::Ended => "ended",
@@ -133,7 +133,7 @@ pub enum EventKind {
     MeterLost,
     /// A meter brings no readings though its port is open.
     MeterSilent,
-    /// What a meter says of itself.
+    /// A meter's identity, as the meter sent it.
     Identity,
     /// A frame could not be decoded.
     BadFrame,
@@ -147,7 +147,7 @@ pub enum EventKind {
     Mark,
     /// The operator noted something.
     Note,
-    /// The operator was told something.
+    /// Something was announced to the operator.
     Announced,
     /// A clamp's zero was taken.
     Zeroed,

@@ -1,4 +1,4 @@
-//! What a session knows of its machine: the facts that its steps came to, and what follows from them.
+//! The observations of a session, and the findings from them.
 
 use super::{
     Judgement, PreviousSession, StepView,
@@ -39,7 +39,7 @@ impl SessionFindings {
         }
     }
 
-    /// A step was left with this judgement. True where what follows has become another.
+    /// Takes the judgement of a step that ended. True if the first finding changed.
     pub(super) fn learn(&mut self, view: &StepView, judgement: &Judgement, channel: Option<&Channel>) -> bool {
         let (Some((place, _)), Some(circuit)) = (view.place, &view.circuit) else { return false };
         let gain = channel.and_then(|channel| {
@@ -49,7 +49,7 @@ impl SessionFindings {
         self.know(place - 1, circuit, &view.name, judgement, gain) && self.conclude()
     }
 
-    /// What the steps of an earlier session came to.
+    /// Takes the judgements of the steps of a previous session.
     pub(super) fn remember(&mut self, procedure: &Procedure, previous: &PreviousSession) {
         for step in &previous.steps {
             let place = procedure.steps.iter().position(|other| other.name == step.name);
@@ -63,7 +63,7 @@ impl SessionFindings {
         }
     }
 
-    /// Keeps what a step at this place came to; false where it is of no use here.
+    /// Keeps the judgement of the step at this place; false where the findings can't use it.
     fn know(
         &mut self,
         place: usize,
@@ -80,7 +80,7 @@ impl SessionFindings {
         is_of_use
     }
 
-    /// True where what follows has become another.
+    /// Works out the findings. True if the first one changed.
     fn conclude(&mut self) -> bool {
         let mut observations = ObservationSet::new(self.observations.iter().cloned());
         observations.part_celsius = self.part_celsius;
@@ -90,7 +90,7 @@ impl SessionFindings {
         before != self.headline()
     }
 
-    /// What follows, the best explained first; empty before there is a fact.
+    /// The findings, the best first; empty before the first observation.
     pub(super) fn ranked(&self) -> &[Finding] {
         &self.findings
     }
@@ -100,7 +100,7 @@ impl SessionFindings {
     }
 }
 
-/// The error that a value shares with others of its channel.
+/// The gain error that a value shares with others of its channel.
 fn gain(judgement: &Judgement, channel: &str, scale: &Scale, sheet: Option<&DataSheet>) -> Option<SharedGainError> {
     let Value::Number(value) = judgement.measured().map(Value::Number).or(judgement.value())? else { return None };
     let (sheet, quantity) = (sheet?, judgement.quantity()?);

@@ -7,7 +7,8 @@ use uuid::Uuid;
 
 use super::*;
 use crate::{
-    channel::{Conversion, MeterId},
+    channel::{Channel, ChannelId, Conversion, MeterId, Sample},
+    clock::{Mono, Wall},
     procedure::Procedure,
     protocol::{Annunciators, Value},
     units::Quantity,

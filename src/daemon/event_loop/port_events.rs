@@ -1,4 +1,4 @@
-//! What comes from the ports: lost and found, samples, and the presses and remarks between them.
+//! Port events: ports opened and lost, samples, button presses and remarks.
 
 use super::{
     super::ports::{PortEvent, PortEventKind, PortStats},
@@ -54,10 +54,10 @@ impl EventLoop {
         }
     }
 
-    /// What was found first, since channels precede their samples; a press stands between its samples.
+    /// Channels are handled before their samples; a button press is handled between the samples around it.
     fn batch(&mut self, at: Mono, id: MeterId, meter: &str, batch: Batch) {
         if let Some(stats) = self.port_stats.get(usize::from(id.0)) {
-            self.fit.heard(id, at, stats.frames);
+            self.observed_bench.report(id, at, stats.frames);
         }
         let mut presses = Vec::new();
         for found in batch.events {
@@ -66,11 +66,11 @@ impl EventLoop {
                 found => self.found(at, id, meter, found),
             }
         }
-        let (mut samples, mut told) = (batch.samples, 0);
+        let (mut samples, mut handled) = (batch.samples, 0);
         for (action, after) in presses {
-            let later = samples.split_off((after - told).min(samples.len()));
+            let later = samples.split_off((after - handled).min(samples.len()));
             self.samples(at, std::mem::replace(&mut samples, later));
-            told = after;
+            handled = after;
             self.pressed(at, meter, action);
         }
         self.samples(at, samples);
@@ -82,7 +82,7 @@ impl EventLoop {
         }
     }
 
-    /// A button or foot switch on a device.
+    /// A button or foot switch of a device was pressed.
     fn pressed(&mut self, at: Mono, meter: &str, action: Action) {
         let command = match action {
             Action::Next => Command::Step(Move::Next),
@@ -92,7 +92,7 @@ impl EventLoop {
         };
         match self.core.command(at, command, &mut self.effects) {
             Ok(_) => self.apply_effects(),
-            // There is nobody to answer to but the ears.
+            // A button has no screen: the refusal is announced.
             Err(refusal) => {
                 tracing::warn!("the button on meter \"{meter}\" did nothing: {refusal}");
                 self.outputs.alert.announce("refused", &refusal.to_string());
@@ -109,7 +109,7 @@ impl EventLoop {
         match found {
             MeterEvent::Identity(text) => {
                 tracing::info!("meter \"{meter}\" says of itself: {text}");
-                self.handle_event(at, CoreEvent::MeterSays(id, text));
+                self.handle_event(at, CoreEvent::MeterIdentity(id, text));
             }
             MeterEvent::Action(action, _) => self.pressed(at, meter, action),
             MeterEvent::Gap(lost) => {

@@ -1,4 +1,4 @@
-//! What the operator asks for, and the answer: for what changes something, once it is on disk.
+//! Requests of clients and their answers; a change is answered once it is on disk.
 
 use std::sync::Arc;
 
@@ -15,7 +15,7 @@ use crate::{
     store::{StoreError, Ticket, open_to_read, read::resumable_session},
 };
 
-/// Why a request is no command.
+/// Why a request could not be turned into a command.
 #[derive(Debug, thiserror::Error)]
 pub(super) enum RequestError {
     #[error(transparent)]
@@ -25,7 +25,7 @@ pub(super) enum RequestError {
 }
 
 impl EventLoop {
-    pub(super) fn asked(&mut self, Asked { request, answer: to }: Asked) {
+    pub(super) fn handle_request(&mut self, Asked { request, answer: to }: Asked) {
         let at = self.clock.mono();
         let command = match self.command(request) {
             Ok(Some(command)) => command,
@@ -43,7 +43,7 @@ impl EventLoop {
             Err(refusal) => drop(to.send(Answer::refused(refusal.to_string()))),
             Ok(reply) => {
                 self.apply_effects();
-                let warnings = self.warn_unfit(at, procedure.as_deref());
+                let warnings = self.record_fitness_issues(at, procedure.as_deref());
                 self.answer_when_kept(to, Answer { warnings, ..Answer::from(&reply) });
             }
         }
@@ -59,7 +59,7 @@ impl EventLoop {
         self.store.sync(ticket);
     }
 
-    /// The command that a request means; none for one that only asks.
+    /// The command for a request; none for a request that only reads.
     fn command(&self, request: Request) -> Result<Option<Command>, RequestError> {
         Ok(Some(match request {
             Request::Begin(asked) => {

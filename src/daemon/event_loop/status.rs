@@ -1,6 +1,6 @@
-//! How things are now, for whoever asks or watches.
+//! The present state, for `status` and for watching clients.
 
-use super::{EventLoop, READINGS_EVERY, tell};
+use super::{EventLoop, READINGS_EVERY, publish};
 use crate::{
     clock::{Mono, micros},
     server::{ClockLine, MeterLine, News, ReadingLine, SessionLine, StatusReport, WireFinding, WireStep},
@@ -8,13 +8,13 @@ use crate::{
 };
 
 impl EventLoop {
-    pub(super) fn tell_readings(&self) {
+    pub(super) fn publish_readings(&self) {
         let at = self.clock.mono();
         let fresh = self.core.latest().filter(|(_, latest)| at.since(latest.sample.at) <= 2 * micros(READINGS_EVERY));
         let readings: Vec<ReadingLine> =
             fresh.map(|(channel, latest)| reading_line(&channel.name, latest, at)).collect();
         let elapsed_s = self.core.session().map(|(_, began, _)| at.since(began) as f64 / 1e6);
-        tell(&self.outputs.news, &News::Readings { elapsed_s, readings });
+        publish(&self.outputs.news, &News::Readings { elapsed_s, readings });
     }
 
     pub(super) fn status(&self, at: Mono) -> StatusReport {

@@ -1,4 +1,4 @@
-//! What the operator says: each command, and what is refused.
+//! The operator's commands, and which are refused.
 
 use super::Core;
 use crate::{
@@ -6,16 +6,16 @@ use crate::{
     clock::Mono,
     session::{
         Capture, Command, Effect, Judgement, Move, Notice, Record, Refusal, Reply,
+        active_step::channel_named,
         judge::{CaptureMethod, FRESH_US},
-        progress::{BenchView, Session, said},
+        open_session::{BenchView, Session, trimmed},
         record::{EventKind, SessionExit},
-        step::named,
     },
     units::show,
 };
 
 impl Core {
-    /// The operator said something. A refusal has changed nothing.
+    /// Carries out an operator command. A refused one changes nothing.
     pub fn command(&mut self, at: Mono, command: Command, effects: &mut Vec<Effect>) -> Result<Reply, Refusal> {
         match command {
             Command::Begin(begin) => Ok(self.begin(at, begin, effects)),
@@ -25,7 +25,7 @@ impl Core {
             Command::Zero(channel) => self.zero(at, &channel, effects),
             Command::Mark(text) => self.mark(at, text, effects),
             Command::Note(text) => {
-                let text = said(&text, "note")?;
+                let text = trimmed(&text, "note")?;
                 self.open_session()?;
                 self.remark(at, EventKind::Note, String::new(), text, effects);
                 Ok(Reply::Kept)
@@ -45,7 +45,7 @@ impl Core {
     }
 
     fn zero(&mut self, at: Mono, channel: &str, effects: &mut Vec<Effect>) -> Result<Reply, Refusal> {
-        let id = self.channel_named(channel)?;
+        let id = self.find_channel(channel)?;
         self.open_session()?;
         let zeroed =
             self.zeros.take(usize::from(id.0)).ok_or_else(|| Refusal::NotStill { channel: channel.to_owned() })?;
@@ -70,7 +70,7 @@ impl Core {
     }
 
     fn take(&mut self, at: Mono, channel: Option<String>, effects: &mut Vec<Effect>) -> Result<Reply, Refusal> {
-        let wanted = channel.map(|name| self.channel_named(&name)).transpose()?;
+        let wanted = channel.map(|name| self.find_channel(&name)).transpose()?;
         let session = self.session.as_mut().ok_or(Refusal::NoSession)?;
         let judged = session.step.as_mut().filter(|step| {
             let watched = step.judge.criteria.channel;
@@ -92,7 +92,7 @@ impl Core {
         Ok(Reply::Taken(taken))
     }
 
-    /// Records captures and tells them.
+    /// Records captures and notifies watching clients.
     pub(super) fn keep_captures(&mut self, captures: Vec<Capture>, effects: &mut Vec<Effect>) {
         let view = self.step_view().cloned();
         for capture in captures {
@@ -107,7 +107,7 @@ impl Core {
         }
     }
 
-    /// What every channel shows now, without a limit to judge it by.
+    /// Captures of the present value of every channel, without a limit.
     fn plain_captures(&self, at: Mono, wanted: Option<ChannelId>) -> Vec<Capture> {
         let fresh =
             self.latest.iter().flatten().map(|latest| latest.sample).filter(|sample| {
@@ -125,8 +125,8 @@ impl Core {
             .collect()
     }
 
-    fn channel_named(&self, name: &str) -> Result<ChannelId, Refusal> {
-        named(&self.channels, name).ok_or_else(|| Refusal::UnknownChannel {
+    fn find_channel(&self, name: &str) -> Result<ChannelId, Refusal> {
+        channel_named(&self.channels, name).ok_or_else(|| Refusal::UnknownChannel {
             name: name.to_owned(),
             channels: self.channels.iter().flatten().map(|channel| channel.name.clone()).collect(),
         })

@@ -1,19 +1,19 @@
-//! Do the leads touch something? A dead feed reads like a lifted lead, so contact must be proved.
+//! Whether the leads make contact. A dead feed reads like a lifted lead, so contact must be proved.
 
 use crate::{channel::Sample, clock::Mono, procedure::ContactRule, protocol::Value};
 
-/// Follows the leads of one step.
+/// Tracks the leads of one step.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) struct LeadContact {
     rule: ContactRule,
-    /// Since when they touch without a break; none while they do not.
+    /// Since when they have made contact; none while they do not.
     since: Option<Mono>,
-    /// False while they may still be where the step before left them.
+    /// False while they may still be where the previous step left them.
     moved: bool,
 }
 
 impl LeadContact {
-    /// A step whose leads may come from anywhere.
+    /// The leads may be anywhere as the step begins.
     pub(crate) fn new(rule: ContactRule) -> Self {
         Self { rule, since: None, moved: true }
     }
@@ -24,7 +24,7 @@ impl LeadContact {
         Self { rule, since: None, moved: rule == ContactRule::Fixed }
     }
 
-    /// One more sample that fits the step's function.
+    /// Takes one more sample of the step's function.
     pub(crate) fn sample(&mut self, sample: &Sample) {
         match self.proves(sample) {
             true if self.moved => {
@@ -38,23 +38,23 @@ impl LeadContact {
         }
     }
 
-    /// What was read does not tell: the function was wrong, or the meter is gone.
+    /// Contact is unknown: the function was wrong, or the meter is gone.
     pub(crate) fn broken(&mut self) {
         self.since = None;
         self.moved = true;
     }
 
-    /// Since when the leads touch.
+    /// Since when the leads make contact.
     pub(crate) fn since(&self) -> Option<Mono> {
         self.since
     }
 
-    /// Whether the leads may still be where the step before left them.
+    /// Whether the leads may still be where the previous step left them.
     pub(crate) fn waits_for_a_lift(&self) -> bool {
         !self.moved
     }
 
-    /// Whether the leads stay where they are, so that nothing can be lifted.
+    /// Whether the leads are fixed, so that nothing can be lifted.
     pub(crate) fn is_fixed(&self) -> bool {
         self.rule == ContactRule::Fixed
     }

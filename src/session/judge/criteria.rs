@@ -1,4 +1,4 @@
-//! What a step looks at: the procedure's words with the bench's channels in them.
+//! The criteria of a step: the procedure's rules with the bench's channels resolved.
 
 use std::time::Duration;
 
@@ -43,7 +43,7 @@ pub(crate) struct StepCriteria {
 }
 
 impl StepCriteria {
-    /// Of a step of a procedure, before its channel is met, with the temperatures that were typed for this visit.
+    /// The criteria of a procedure's step, with the temperatures that were typed for this visit.
     pub(crate) fn of(step: &Step, visit: &Visit, named: impl Fn(&str) -> Option<ChannelId>) -> Self {
         let heat = step.heat.as_ref().map(|rule| TemperatureCorrection {
             reference: rule.reference,
@@ -79,7 +79,7 @@ impl StepCriteria {
         self.range = channel.range;
     }
 
-    /// Of a step of a free-running session: it is only recorded.
+    /// The criteria of a step of a free-running session, which is only recorded.
     pub(crate) fn nothing(view: &StepView) -> Self {
         Self {
             channel: None,

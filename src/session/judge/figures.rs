@@ -3,7 +3,7 @@
 use super::Verdict;
 use crate::{clock::Mono, electrics::RunningStatistics, protocol::Value};
 
-/// A sample stands for the time until the next one, but not for longer than this: after it the
+/// A sample counts for the time until the next one, at most for this long: after that the
 /// meter was silent, and nothing is known.
 const LONGEST_HOLD_US: i64 = 2_000_000;
 

@@ -1,4 +1,4 @@
-//! How long something may stay switched on, counted aloud.
+//! How long something may stay switched on, with a countdown.
 
 use std::time::Duration;
 

@@ -7,7 +7,7 @@ use crate::{
     units::{Limit, Quantity, show, show_with},
 };
 
-/// How a value keeps to a limit, without the sentence: this runs on every sample.
+/// How a value keeps to a limit, without a reason: this runs on every sample.
 ///
 /// `u` is the standard uncertainty in the limit's base units; without it the value alone decides.
 pub(crate) fn compare(limit: &Limit, value: Value, u: Option<f64>, rule: DecisionRule) -> Decision {
@@ -23,7 +23,7 @@ pub(crate) fn compare(limit: &Limit, value: Value, u: Option<f64>, rule: Decisio
     }
 }
 
-/// A value against a limit, with the sentence.
+/// Judges a value against a limit, with the reason.
 pub(crate) fn judge(limit: &Limit, value: Value, quantity: Quantity, u: Option<f64>, rule: DecisionRule) -> Judgement {
     let decision = compare(limit, value, u, rule);
     let beyond = |end| Outcome::BeyondRange { decision, end, quantity, limit: *limit };

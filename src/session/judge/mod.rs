@@ -1,24 +1,31 @@
-//! What readings say about a step. Pure: samples and limits in, verdicts with reasons out.
+//! Judging a step. Pure: samples and limits in, verdicts with reasons out.
+//!
+//! Read in this order:
+//! 1. `verdict`, `judgement` and `capture`: what comes out; `limit` and `beyond_range` judge one value.
+//! 2. `criteria`: what a step measures and must show.
+//! 3. `contact`, `load`, `hold` and `heat` each follow one of a step's conditions, `steady` and `figures` its readings.
+//! 4. `step` puts them together, sample by sample.
 
+mod capture;
+mod judgement;
 mod verdict;
 
-mod judgement;
+mod beyond_range;
 mod limit;
 
+mod criteria;
+
 mod contact;
-mod figures;
 mod heat;
 mod hold;
 mod load;
+
+mod figures;
 mod steady;
 
-mod beyond_range;
-
-mod capture;
-mod criteria;
 mod step;
 
-/// What was shown longer ago says nothing about now, µs.
+/// A reading that is older than this is not a present reading, µs.
 pub(crate) const FRESH_US: i64 = 3_000_000;
 
 pub(crate) use capture::{Capture, CaptureMethod};

@@ -97,7 +97,7 @@ impl SteadyWindow {
         Self { length, bin: length / BINS, bins: VecDeque::new(), digit: 0.0 }
     }
 
-    /// Forgets everything: what comes now is another thing.
+    /// Forgets all samples.
     pub(crate) fn clear(&mut self) {
         self.bins.clear();
     }
@@ -109,7 +109,7 @@ impl SteadyWindow {
             Some(bin) if at.since(bin.first) < self.bin => bin.add(at, value),
             _ => self.bins.push_back(Bin::new(at, value)),
         }
-        // Keep the oldest that still spans the length: without it the window would never be full.
+        // The oldest bin that still spans the length stays: without it the window would never be full.
         while self.bins.get(1).is_some_and(|second| at.since(second.first) >= self.length) {
             self.bins.pop_front();
         }
@@ -119,7 +119,7 @@ impl SteadyWindow {
     ///
     /// Steady means: the window is full, what trend there is does not show against the band and the
     /// noise, the readings do not wander beyond them, and the noise itself is no bad contact.
-    /// `coarse` is how much noise the purpose can bear, base units.
+    /// `coarse` is the noise that the purpose tolerates, base units.
     pub(crate) fn settled(&self, coarse: f64) -> Option<Settled> {
         let (first, last) = (self.bins.front()?, self.bins.back()?);
         if self.bins.len() < LEAST || last.last.since(first.first) < self.length * 9 / 10 {

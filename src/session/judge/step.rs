@@ -1,6 +1,7 @@
-//! One step as it runs: which samples count, what is captured, and what is said when it is left.
+//! The judge of one step: which samples count, what is captured, and the judgement when the step ends.
 
 mod captured;
+mod reasons;
 
 use super::{
     Capture, CaptureMethod, FRESH_US, HoldTimer, LeadContact, NotJudged, SteadyWindow, StepCriteria, Verdict,
@@ -12,24 +13,24 @@ use crate::{
     electrics::Uncertain,
     procedure::CaptureMode,
     protocol::{Annunciators, Value},
-    units::{Dimension, Limit, Quantity, show},
+    units::{Limit, Quantity},
 };
 
-/// Noise of so much of the room that a limit leaves does not disturb a verdict.
+/// Noise up to this share of the room that a limit leaves does not affect a verdict.
 const COARSE: f64 = 0.1;
 
-/// A display that shows one of these shows a value of before.
+/// A display that shows one of these does not show the present value.
 const NOT_OF_NOW: Annunciators =
     Annunciators::HOLD.union(Annunciators::MINIMUM).union(Annunciators::MAXIMUM).union(Annunciators::PEAK);
 
-/// What a step has to tell, beside the verdict on each sample.
+/// What happens in a step, beside the verdict on each sample.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) enum StepEvent {
-    /// A value was captured without hands.
+    /// A value was captured automatically.
     Captured(Box<Capture>),
     /// The lead was lifted after that.
     Lifted,
-    /// Something the operator should hear.
+    /// An announcement to the operator.
     Say(String),
     /// Seconds until it must be switched off.
     Count(i64),
@@ -37,13 +38,10 @@ pub(crate) enum StepEvent {
     TimeUp,
 }
 
-/// What a sample came to.
-pub(crate) type Seen = Option<Verdict>;
-
 /// Judges the samples of one step.
 #[derive(Debug, Clone)]
 pub(crate) struct StepJudge {
-    /// What the step looks at.
+    /// What the step measures and must show.
     pub criteria: StepCriteria,
     began: Mono,
     contact: LeadContact,
@@ -57,17 +55,17 @@ pub(crate) struct StepJudge {
     peak: Option<Sample>,
     /// The newest capture by an operator command.
     taken: Option<Capture>,
-    /// The capture without hands.
+    /// The automatic capture.
     captured: Option<Capture>,
     /// Whether the lead was lifted after that.
     lifted: bool,
-    /// Which wrong switch has been told.
-    told: Option<(NotJudged, Quantity)>,
+    /// The wrong switch position that was announced last.
+    announced_switch: Option<(NotJudged, Quantity)>,
     asked: bool,
 }
 
 impl StepJudge {
-    /// A step that begins with the leads where this contact has them.
+    /// Begins a step with the leads in this state.
     pub(crate) fn new(criteria: StepCriteria, began: Mono, contact: LeadContact) -> Self {
         Self {
             window: SteadyWindow::new(micros(criteria.steady)),
@@ -81,23 +79,23 @@ impl StepJudge {
             taken: None,
             captured: None,
             lifted: false,
-            told: None,
+            announced_switch: None,
             asked: false,
         }
     }
 
-    /// Whether the leads are still where something was captured without hands.
+    /// Whether the leads are still where a value was captured automatically.
     pub(crate) fn rests_on_its_capture(&self) -> bool {
         self.captured.is_some() && !self.lifted && !self.contact.is_fixed()
     }
 
-    /// One more sample of any channel; the verdict on it alone, where there is something to judge.
-    pub(crate) fn sample(&mut self, sample: &Sample, events: &mut Vec<StepEvent>) -> Seen {
+    /// Takes one more sample of any channel; returns the verdict on this sample alone, where there is one.
+    pub(crate) fn sample(&mut self, sample: &Sample, events: &mut Vec<StepEvent>) -> Option<Verdict> {
         let sample = &self.as_asked(sample);
         let unloaded = self.criteria.load.began().is_none();
         self.criteria.load.sample(sample);
         if unloaded && let Some(last) = self.last.filter(|last| self.criteria.load.began() == Some(last.at)) {
-            // The frame that shows the load may hold the surge too, and before it.
+            // The frame that shows the load may also hold the surge, before the load in its order.
             self.keep_peak(&last);
         }
         if let Some(heat) = &mut self.criteria.heat {
@@ -110,10 +108,10 @@ impl StepJudge {
         if let Some(unfit) = self.unfit(sample) {
             self.contact.broken();
             self.window.clear();
-            self.tell_switch(unfit, sample.quantity, events);
+            self.announce_switch(unfit, sample.quantity, events);
             return Some(unfit.into());
         }
-        self.told = None;
+        self.announced_switch = None;
         let touched = self.contact.since().is_some();
         self.contact.sample(sample);
         self.count_hold(sample.at, events);
@@ -132,7 +130,7 @@ impl StepJudge {
         verdict
     }
 
-    /// An overload that does not tell its function (`OL` alone) may be on any: it is taken for the one that is asked for.
+    /// An overload without a function (`OL` alone) is taken to be of the function that the step wants.
     fn as_asked(&self, sample: &Sample) -> Sample {
         let wanted = self.criteria.quantity.or(self.criteria.limit.map(|limit| Quantity::of(limit.dimension)));
         match (sample.value, wanted) {
@@ -145,8 +143,8 @@ impl StepJudge {
         }
     }
 
-    /// A sample while the leads touch: does it count, and what does it say?
-    fn counting(&mut self, sample: &Sample, touching: Mono) -> Seen {
+    /// The verdict on a sample while the leads make contact.
+    fn counting(&mut self, sample: &Sample, touching: Mono) -> Option<Verdict> {
         if self.criteria.load.began().is_some() {
             self.keep_peak(sample);
         }
@@ -178,8 +176,7 @@ impl StepJudge {
         Some(compare(limit, value, u, self.criteria.rule).into())
     }
 
-    /// A surge begins with a load, before it has held for long enough to count: before the leads are on,
-    /// whatever is read is none.
+    /// A surge begins with the load, before the load counts. Without contact there is no surge.
     fn keep_peak(&mut self, sample: &Sample) {
         if self.contact.since().is_some() && self.unfit(sample).is_none() {
             keep_worse(&mut self.peak, sample, self.criteria.limit.as_ref());
@@ -195,17 +192,17 @@ impl StepJudge {
         self.captured = Some(capture.clone());
         events.push(StepEvent::Captured(Box::new(capture)));
         if self.contact.is_fixed() {
-            // Nothing can be lifted: it is done.
+            // Nothing can be lifted: the step is done.
             self.lifted = true;
             events.push(StepEvent::Lifted);
         }
     }
 
-    /// Time goes by.
+    /// Handles a tick.
     pub(crate) fn tick(&mut self, now: Mono, events: &mut Vec<StepEvent>) {
         self.count_hold(now, events);
         let waiting = self.criteria.mode == CaptureMode::Steady && self.captured.is_none() && self.taken.is_none();
-        // Finding the pin takes its time; what then rattles has a patience of its own.
+        // Finding the pin takes time, so the waiting time begins anew at contact.
         let since = self.contact.since().unwrap_or(self.began).max(self.began);
         if waiting && !self.asked && now.since(since) > micros(self.criteria.patience) {
             self.asked = true;
@@ -215,7 +212,7 @@ impl StepJudge {
         }
     }
 
-    /// The meters of these channels went away: what they said last is no longer now.
+    /// The meters of these channels were lost: their last readings no longer hold.
     pub(crate) fn lost(&mut self, gone: impl Fn(ChannelId) -> bool) {
         self.criteria.load.lost(&gone);
         if self.criteria.channel.is_some_and(gone) {
@@ -225,12 +222,12 @@ impl StepJudge {
         }
     }
 
-    /// Whether there is a reading of now to take.
+    /// Whether there is a present reading to take.
     pub(crate) fn has_reading(&self, now: Mono) -> bool {
         self.fresh(now).is_some()
     }
 
-    /// Which switch keeps the reading of now from being taken; none where it may be.
+    /// The wrong switch position that keeps the present reading from being taken; none where it is right.
     pub(crate) fn wrong_switch(&self, now: Mono) -> Option<String> {
         let sample = self.fresh(now)?;
         self.unfit(&sample).map(|_| self.switch_words(&sample))
@@ -243,7 +240,7 @@ impl StepJudge {
         capture
     }
 
-    /// What the step is judged on when it is left; none for a step that looks at nothing.
+    /// The capture that the step is judged on when it ends; none for a step without a limit.
     pub(crate) fn close(&self, now: Mono) -> Option<Capture> {
         if let Some(capture) =
             self.taken.as_ref().or(self.captured.as_ref()).filter(|_| self.criteria.mode != CaptureMode::Worst)
@@ -261,7 +258,7 @@ impl StepJudge {
         })
     }
 
-    /// What is shown now, or why it does not count.
+    /// A capture of the present reading, or of the reason why it does not count.
     fn as_it_is(&self, how: CaptureMethod, now: Mono) -> Capture {
         let Some(sample) = self.fresh(now) else { return self.nothing(how, now) };
         let loaded = self.criteria.load.since(sample.at);
@@ -280,7 +277,7 @@ impl StepJudge {
         }
     }
 
-    /// No value at all, and why.
+    /// A capture without a value, and why.
     fn nothing(&self, how: CaptureMethod, now: Mono) -> Capture {
         let why = match (self.last, self.criteria.load.since(now)) {
             (Some(_), None) => NotJudged::NotLoaded,
@@ -291,52 +288,11 @@ impl StepJudge {
         Capture { how, at: now, channel: self.criteria.channel, judgement, settled: None, peak: None }
     }
 
-    /// Why nothing has been captured.
-    fn why_not(&self, now: Mono) -> String {
-        let Some(last) = self.last else {
-            return match self.criteria.channel {
-                None => "no meter on the bench has this step's channel".to_owned(),
-                Some(_) => "the meter sent nothing".to_owned(),
-            };
-        };
-        let shown = match last.value {
-            Value::Number(value) => show(value, last.quantity),
-            Value::Over => "OL".to_owned(),
-            Value::Under => "-OL".to_owned(),
-        };
-        if self.unfit(&last).is_some() {
-            return self.switch_words(&last);
-        }
-        if self.criteria.load.since(now).is_none() {
-            return self.criteria.load.missing(now);
-        }
-        if self.contact.since().is_none() {
-            return match last.value {
-                _ if self.contact.waits_for_a_lift() => {
-                    format!(
-                        "the lead is still where the step before was captured ({shown}): lift it, then touch the next point"
-                    )
-                }
-                Value::Number(_) if last.quantity.dimension() == Dimension::Ampere => {
-                    format!("{shown} reads like a clamp with no current through it, or a dead circuit")
-                }
-                Value::Number(_) => {
-                    format!("{shown} reads like a lead that touches nothing, or a dead circuit")
-                }
-                Value::Over | Value::Under => "OL: open, or a lead that touches nothing".to_owned(),
-            };
-        }
-        if now.since(last.at) > FRESH_US {
-            return format!("the meter sent nothing in the last {} s", FRESH_US / 1_000_000);
-        }
-        format!("the reading, last {shown}, was not steady for {} ms", self.criteria.steady.as_millis())
-    }
-
     fn fresh(&self, now: Mono) -> Option<Sample> {
         self.last.filter(|sample| now.since(sample.at) <= FRESH_US)
     }
 
-    /// Why a sample can't be judged whatever its value, where that is so.
+    /// Why a sample can't be judged whatever its value; none where it can.
     fn unfit(&self, sample: &Sample) -> Option<NotJudged> {
         let limit_elsewhere = self.criteria.limit.is_some_and(|limit| limit.dimension != sample.quantity.dimension());
         match self.criteria.quantity {
@@ -347,36 +303,19 @@ impl StepJudge {
         }
     }
 
-    /// Tells once which switch is wrong. Right after a step began the operator may just be reaching for it.
-    fn tell_switch(&mut self, unfit: NotJudged, quantity: Quantity, events: &mut Vec<StepEvent>) {
+    /// Announces once which switch is wrong, but not right after the step began, when the operator may be turning it.
+    fn announce_switch(&mut self, unfit: NotJudged, quantity: Quantity, events: &mut Vec<StepEvent>) {
         const REACHING_US: i64 = 3_000_000;
         let late = self.last.is_some_and(|sample| sample.at.since(self.began) > REACHING_US);
-        if late && self.told != Some((unfit, quantity)) {
-            self.told = Some((unfit, quantity));
+        if late && self.announced_switch != Some((unfit, quantity)) {
+            self.announced_switch = Some((unfit, quantity));
             if let Some(last) = &self.last {
                 events.push(StepEvent::Say(self.switch_words(last)));
             }
         }
     }
 
-    fn switch_words(&self, sample: &Sample) -> String {
-        let wanted =
-            self.criteria.quantity.map(Quantity::word).or(self.criteria.limit.map(|limit| limit.dimension.unit()));
-        match (self.unfit(sample), wanted) {
-            (Some(NotJudged::HeldDisplay), _) | (_, None) => {
-                let shown = [
-                    (Annunciators::MAXIMUM, "the meter shows MAX, switch it to the live value"),
-                    (Annunciators::MINIMUM, "the meter shows MIN, switch it to the live value"),
-                    (Annunciators::PEAK, "the meter shows PEAK, switch it to the live value"),
-                ];
-                let shown = shown.into_iter().find(|(which, _)| sample.annunciators.contains(*which));
-                shown.map_or("HOLD is on at the meter, switch it off", |(_, words)| words).to_owned()
-            }
-            (_, Some(wanted)) => format!("the meter is on {}, switch it to {wanted}", sample.quantity),
-        }
-    }
-
-    /// What is held on is the load, where the step names one: fixed leads touch from the step's beginning on.
+    /// The time counts from the load, where the step names one: fixed leads make contact from the step's begin.
     fn count_hold(&mut self, now: Mono, events: &mut Vec<StepEvent>) {
         let since = match self.criteria.load.is_asked_for() {
             true => self.criteria.load.since(now),
@@ -391,13 +330,13 @@ impl StepJudge {
         }
     }
 
-    /// Noise that the verdict can bear, base units.
+    /// The noise that the verdict tolerates, base units.
     fn coarse(&self) -> f64 {
         self.criteria.limit.map_or(0.0, |limit| COARSE * limit.room())
     }
 }
 
-/// Keeps the sample that is deeper outside, or nearer to it; without a limit, the larger one.
+/// Keeps the worse of two samples: the one farther outside or nearer to the limit; without a limit, the larger one.
 fn keep_worse(kept: &mut Option<Sample>, sample: &Sample, limit: Option<&Limit>) {
     let badness = |sample: &Sample| match (limit, sample.value) {
         (Some(limit), value) => excess(limit, value),
@@ -409,7 +348,7 @@ fn keep_worse(kept: &mut Option<Sample>, sample: &Sample, limit: Option<&Limit>)
     }
 }
 
-/// CaptureMethod far outside a value is, base units; negative inside.
+/// How far outside the limit a value is, base units; negative inside.
 fn excess(limit: &Limit, value: Value) -> f64 {
     match value {
         Value::Number(value) => {

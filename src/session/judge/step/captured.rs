@@ -1,4 +1,4 @@
-//! What a step captured, put together: value, uncertainty, verdict and the sentence.
+//! A step's captures: value, uncertainty, verdict and reason.
 
 use super::{StepJudge, excess};
 use crate::{
@@ -16,7 +16,7 @@ impl StepJudge {
     pub(super) fn of_window(&self, how: CaptureMethod, settled: Settled, last: &Sample) -> Capture {
         let u = match (last.u, settled.count) {
             (Some(meter), _) => Some(meter.hypot(settled.repeatability())),
-            // One reading of an unknown meter tells nothing about its uncertainty.
+            // The uncertainty of one reading of an unknown meter is unknown.
             (None, 0 | 1) => None,
             (None, _) => Some(settled.repeatability()),
         };
@@ -66,7 +66,7 @@ impl StepJudge {
         judged
     }
 
-    /// Too few amps of a coil that is held on, which a driver that saves heat would explain.
+    /// Whether the amps of a coil that is held on are low, as with a driver that reduces its holding current.
     fn may_be_an_average(&self, sample: &Sample, limit: &Limit) -> bool {
         let is_low =
             matches!(sample.value, Value::Number(value) if limit.low.is_some_and(|low| value.abs() < low.abs()));

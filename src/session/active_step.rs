@@ -1,4 +1,4 @@
-//! The step that is on: its judge and the figures of every signal seen during it.
+//! The active step: its judge, and the figures of every signal during it.
 
 use std::sync::Arc;
 
@@ -17,11 +17,11 @@ use crate::{
 pub(super) struct ActiveStep {
     pub view: Arc<StepView>,
     pub judge: StepJudge,
-    /// By channel; a channel has one entry for each function that its meter was on.
+    /// By channel; a channel has one entry for each function that its meter was switched to.
     figures: Vec<Vec<SignalFigures>>,
 }
 
-/// Where a step leaves the leads for the next one.
+/// The measuring point at which a step leaves the leads.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) struct LeadPosition {
     channel: ChannelId,
@@ -29,7 +29,7 @@ pub(super) struct LeadPosition {
 }
 
 impl ActiveStep {
-    /// A step that begins; `rest` tells where the leads still are.
+    /// Begins a step; `rest` is where the leads still are.
     pub(super) fn begin(
         at: Mono,
         view: Arc<StepView>,
@@ -49,7 +49,7 @@ impl ActiveStep {
         self.judge.rests_on_its_capture().then_some(LeadPosition { channel, quantity: self.judge.criteria.quantity })
     }
 
-    /// A channel turned up. True where it is the one that the step waited for.
+    /// A channel became known. True if the step waited for it.
     pub(super) fn channel_found(&mut self, id: ChannelId, channel: &Channel) -> bool {
         self.judge.criteria.load.channel_found(id, &channel.name);
         let (is_own, was_waited_for) =
@@ -60,7 +60,7 @@ impl ActiveStep {
         is_own && was_waited_for
     }
 
-    /// One more sample; the verdict on it alone.
+    /// Takes one more sample; returns the verdict on this sample alone.
     pub(super) fn sample(&mut self, sample: &Sample, events: &mut Vec<StepEvent>) -> Option<Verdict> {
         let verdict = self.judge.sample(sample, events);
         self.signal(sample).figures.add(sample.at, sample.value, verdict);
@@ -95,7 +95,7 @@ impl ActiveStep {
 }
 
 /// The channel of a name.
-pub(super) fn named(channels: &[Option<Channel>], name: &str) -> Option<ChannelId> {
+pub(super) fn channel_named(channels: &[Option<Channel>], name: &str) -> Option<ChannelId> {
     let index = channels.iter().position(|channel| channel.as_ref().is_some_and(|channel| channel.name == name))?;
     u16::try_from(index).ok().map(ChannelId)
 }

@@ -1,16 +1,16 @@
-//! One session between its begin and its end: where it is in its procedure.
+//! The open session: its place in the procedure, and the moves between steps.
 
 use std::{collections::HashMap, sync::Arc};
 
 use super::{
     Begin, Effect, Judgement, Move, Notice, Record, Refusal, StepView,
+    active_step::{ActiveStep, LeadPosition, channel_named},
+    clamp_zero::ClampZeros,
     findings::FindingKind,
     judge::StepCriteria,
     prompts::OperatorPrompts,
     record::{StepBegan, StepExit},
     session_findings::SessionFindings,
-    step::{ActiveStep, LeadPosition, named},
-    zero::ClampZeros,
 };
 use crate::{
     channel::{Channel, ChannelId},
@@ -29,11 +29,11 @@ pub(super) struct Session {
     pub findings: SessionFindings,
     /// Steps begun so far.
     steps: u32,
-    /// How often each step was begun.
+    /// By step name, how often it was begun.
     attempts: HashMap<String, u32>,
     /// Index into the procedure's steps; their number once all are done.
     place: usize,
-    /// Where the step before left the leads.
+    /// Where the previous step left the leads.
     rest: Option<LeadPosition>,
 }
 
@@ -115,12 +115,12 @@ impl Session {
         self.place = place;
         if place >= all {
             self.put_back(at, effects);
-            effects.extend(Effect::say(at, "that was the last step; `end` ends the session".to_owned()));
+            effects.extend(Effect::announce(at, "that was the last step; `end` ends the session".to_owned()));
         }
         Ok((judged, (place < all).then(|| self.begin_place(at, place, bench, effects))))
     }
 
-    /// What is on has been on for as long as it may: the step ends, and where steps follow by themselves so does the next.
+    /// The allowed time of what is switched on is over: the step ends, and the next begins where steps follow by themselves.
     pub(super) fn time_up(&mut self, at: Mono, bench: &BenchView, effects: &mut Vec<Effect>) {
         self.leave(at, StepExit::TimeUp, bench.channels, effects);
         let next = self.place + 1;
@@ -142,7 +142,7 @@ impl Session {
             (Move::Again, None) => return Err(Refusal::NoStep),
             (Move::Back, _) => return Err(Refusal::NoProcedure { way: "back" }),
             (Move::Skip, _) => return Err(Refusal::NoProcedure { way: "on" }),
-            (Move::Named(name), _) => (said(&name, "step's name")?, StepExit::Done),
+            (Move::Named(name), _) => (trimmed(&name, "step's name")?, StepExit::Done),
         };
         let judged = self.leave(at, left, bench.channels, effects);
         let view = StepView {
@@ -175,7 +175,7 @@ impl Session {
             limit: spec.limit,
         };
         self.place = place;
-        let criteria = StepCriteria::of(spec, &self.begin.visit, |name| named(bench.channels, name));
+        let criteria = StepCriteria::of(spec, &self.begin.visit, |name| channel_named(bench.channels, name));
         self.begin_step(at, view, criteria, bench, effects)
     }
 
@@ -201,7 +201,7 @@ impl Session {
         view
     }
 
-    /// What is to be said before a step on this channel; nothing while nobody knows which meter has it.
+    /// Announces the prompts before a step on this channel; nothing while no meter has the channel.
     fn advise(
         &mut self,
         at: Mono,
@@ -213,10 +213,10 @@ impl Session {
         let id = channel.map(|id| usize::from(id.0));
         let channel = id.and_then(|id| bench.channels.get(id)?.as_ref());
         let prompts = self.prompts.before(view, channel, id.is_some_and(|id| bench.zeros.is_fresh(id)));
-        effects.extend(prompts.into_iter().flat_map(|text| Effect::say(at, text)));
+        effects.extend(prompts.into_iter().flat_map(|text| Effect::announce(at, text)));
     }
 
-    /// A channel turned up: perhaps the one that the running step waits for.
+    /// A channel became known: perhaps the one that the active step waits for.
     pub(super) fn channel_found(
         &mut self,
         at: Mono,
@@ -232,7 +232,7 @@ impl Session {
         }
     }
 
-    /// Ends the step that is on, and draws the conclusions.
+    /// Ends the active step, and updates the findings.
     pub(super) fn leave(
         &mut self,
         at: Mono,
@@ -250,13 +250,15 @@ impl Session {
         }
         effects.push(Effect::Record(Record::StepEnded(Box::new(ended))));
         effects.push(Effect::Notice(Notice::Judged { step: view.name.clone(), judgement: judged.clone() }));
-        let channel =
-            view.channel.as_ref().and_then(|name| channels.get(usize::from(named(channels, name)?.0))?.as_ref());
+        let channel = view
+            .channel
+            .as_ref()
+            .and_then(|name| channels.get(usize::from(channel_named(channels, name)?.0))?.as_ref());
         if let Some(judged) = &judged
             && self.findings.learn(&view, judged, channel)
         {
             let first = self.findings.ranked().first().filter(|finding| {
-                // That nothing is wrong can be said once all has been measured.
+                // That nothing is wrong is announced only once everything has been measured.
                 finding.kind != FindingKind::NotEnough
                     && (finding.kind != FindingKind::Healthy || self.is_at_the_last(&view))
             });
@@ -269,9 +271,9 @@ impl Session {
         view.place.is_some_and(|(place, all)| place == all)
     }
 
-    /// No step follows: what is to be put back.
+    /// No step follows: announces what must be put back.
     pub(super) fn put_back(&mut self, at: Mono, effects: &mut Vec<Effect>) {
-        effects.extend(self.prompts.after_last_step().into_iter().flat_map(|text| Effect::say(at, text)));
+        effects.extend(self.prompts.after_last_step().into_iter().flat_map(|text| Effect::announce(at, text)));
     }
 
     fn attempt(&mut self, name: &str) -> u32 {
@@ -281,9 +283,9 @@ impl Session {
     }
 }
 
-/// The place of the step that is meant by its name, in any capitalisation, by its place, or by how only its name
-/// begins. An exact name wins. A number that is also how another step's name begins is refused, as is any other
-/// word that means several steps.
+/// The place of a step that is given by its name, in any capitalisation, by its place, or by the beginning of its
+/// name. An exact name wins over a number. What could mean several steps is refused, such as a number with which the
+/// name of another step begins.
 fn place_of(procedure: &Procedure, wanted: &str) -> Result<usize, Refusal> {
     if let Some(exact) = procedure.steps.iter().position(|step| step.name == wanted) {
         return Ok(exact);
@@ -308,10 +310,10 @@ fn place_of(procedure: &Procedure, wanted: &str) -> Result<usize, Refusal> {
     }
 }
 
-/// The operator's words without what stands around them.
-pub(super) fn said(text: &str, what: &'static str) -> Result<String, Refusal> {
+/// The text without surrounding blanks.
+pub(super) fn trimmed(text: &str, what: &'static str) -> Result<String, Refusal> {
     match text.trim() {
         "" => Err(Refusal::Empty { what }),
-        trimmed => Ok(trimmed.to_owned()),
+        text => Ok(text.to_owned()),
     }
 }

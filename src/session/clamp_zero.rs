@@ -1,4 +1,4 @@
-//! The zero of clamps: what they show with nothing through them is taken off, and what it drifts by is doubted.
+//! The zero of clamps: their offset without current is subtracted, and its drift enters the uncertainty.
 
 use super::judge::{Settled, SteadyWindow};
 use crate::{
@@ -7,32 +7,32 @@ use crate::{
     units::{Dimension, Quantity},
 };
 
-/// A clamp at rest must be still for this long, µs.
+/// The reading must be steady for this long, µs.
 const STILL_US: i64 = 1_000_000;
 
-/// Noise that a zero can bear: it is averaged, A.
+/// Largest noise at which a zero is taken, since it is averaged, A.
 const COARSE_A: f64 = 0.05;
 
 /// One channel's zero.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct ClampZero {
     quantity: Quantity,
-    /// What the channel shows by itself, not zeroed.
+    /// The channel's newest values, without the zero.
     recent: SteadyWindow,
-    /// What is taken off; none before the first zero.
+    /// The offset that is subtracted; none before the first zero.
     offset: Option<f64>,
-    /// Standard uncertainty of what is taken off.
+    /// Standard uncertainty of the offset.
     u: f64,
     /// Whether it was zeroed in this session.
     in_session: bool,
 }
 
-/// A zero that was taken.
+/// A zero that was just taken.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Zeroed {
-    /// What is taken off from now on, base units of the quantity.
+    /// The offset that is subtracted from now on, base units of the quantity.
     pub offset: f64,
-    /// How far it is from the zero before; none for the first.
+    /// Its difference from the previous zero; none for the first.
     pub drift: Option<f64>,
     /// Its standard uncertainty.
     pub u: f64,
@@ -47,7 +47,7 @@ pub(super) struct ClampZeros {
 }
 
 impl ClampZeros {
-    /// Takes the zero off a sample. Only currents have one.
+    /// Subtracts the zero from a sample. Only currents have one.
     pub(super) fn apply(&mut self, sample: &mut Sample) {
         if sample.quantity.dimension() != Dimension::Ampere {
             return;
@@ -68,12 +68,12 @@ impl ClampZeros {
         }
     }
 
-    /// What the channel shows now becomes its zero; none when it is not still.
+    /// The channel's present value becomes its zero; none while it is not steady.
     pub(super) fn take(&mut self, channel: usize) -> Option<Zeroed> {
         let zero = self.by_channel.get_mut(channel)?.as_mut()?;
         let settled: Settled = zero.recent.settled(COARSE_A)?;
         let drift = zero.offset.map(|offset| settled.value - offset);
-        // Between two zeros the truth lay anywhere between them: a rectangular distribution,
+        // Between two zeros the true offset was anywhere between them: a rectangular distribution,
         // u = half-width / √3 (JCGM 100:2008, 4.3.7), here with all of the drift as the half-width.
         let from_drift = drift.map_or(0.0, |drift| drift.abs() / 3f64.sqrt());
         zero.u = settled.repeatability().hypot(from_drift);
@@ -87,7 +87,7 @@ impl ClampZeros {
         self.by_channel.get(channel).and_then(Option::as_ref).is_some_and(|zero| zero.in_session)
     }
 
-    /// A new session: zeros are kept, but they are no longer of this session.
+    /// A new session: zeros stay in use, but they were not taken in this session.
     pub(super) fn mark_stale(&mut self) {
         self.by_channel.iter_mut().flatten().for_each(|zero| zero.in_session = false);
     }

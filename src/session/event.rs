@@ -1,0 +1,107 @@
+//! What goes into the core and what comes out of it, apart from commands and records.
+
+use std::sync::Arc;
+
+use super::{Capture, EventKind, FrameCounts, Judgement, Record, SessionExit, StepView, findings::Finding};
+use crate::{
+    channel::{Channel, ChannelId, MeterId, Sample},
+    clock::{Mono, Wall},
+};
+
+/// What the core handles, apart from the operator's [`Command`](super::Command)s.
+#[derive(Debug)]
+pub enum CoreEvent {
+    /// A channel is known from now on; precedes its samples.
+    Channel(ChannelId, Channel),
+    /// Samples of one chunk of one meter, in order.
+    Samples(Vec<Sample>),
+    /// A meter's port was opened.
+    MeterOpened(MeterId),
+    /// A meter's port is not there, or went away.
+    MeterLost(MeterId, String),
+    /// A meter's identity, as the meter sent it.
+    MeterIdentity(MeterId, String),
+    /// Frames of a meter that brought no reading so far: refused and lost, since the daemon started.
+    FrameCounts(MeterId, FrameCounts),
+    /// Something to keep beside the samples: an undecodable frame, a missing value.
+    Remark {
+        /// What kind of thing.
+        kind: EventKind,
+        /// The meter or channel that it concerns.
+        subject: String,
+        /// One sentence.
+        text: String,
+    },
+    /// Something is wrong until it is cleared.
+    Alarm {
+        /// What it concerns: one alarm for each.
+        key: String,
+        /// One sentence; none clears it.
+        text: Option<String>,
+    },
+    /// Sent a few times a second, so that silence is noticed too.
+    Tick,
+    /// The computer's clock at this moment.
+    Anchor(Wall),
+}
+
+/// What the core wants done, in order.
+#[derive(Debug)]
+pub enum Effect {
+    /// Store this.
+    Record(Record),
+    /// Notify watching clients.
+    Notice(Notice),
+}
+
+impl Effect {
+    /// An announcement to the operator, and its record.
+    pub(super) fn announce(at: Mono, text: String) -> [Self; 2] {
+        [
+            Self::Notice(Notice::Say(text.clone())),
+            Self::Record(Record::Event(at, EventKind::Announced, String::new(), text)),
+        ]
+    }
+}
+
+/// What watching clients receive.
+#[derive(Debug, Clone)]
+pub enum Notice {
+    /// A session began; its title or machine in words.
+    SessionBegan(String),
+    /// The session ended.
+    SessionEnded(SessionExit),
+    /// A step began.
+    Step(Arc<StepView>),
+    /// A step was left; how it was judged.
+    Judged {
+        /// Its name.
+        step: String,
+        /// None where there was nothing to judge.
+        judgement: Option<Judgement>,
+    },
+    /// A value was captured.
+    Captured {
+        /// The step's name.
+        step: String,
+        /// Its channel's name.
+        channel: String,
+        /// What was captured.
+        capture: Capture,
+    },
+    /// The first finding, where it changed.
+    Finding(Arc<Finding>),
+    /// An announcement to the operator.
+    Say(String),
+    /// Seconds until what is on must be switched off.
+    Count(i64),
+    /// An event.
+    Event {
+        /// What kind of thing.
+        kind: EventKind,
+        /// What it concerns.
+        subject: String,
+        /// One sentence.
+        text: String,
+    },
+}
