@@ -1,4 +1,4 @@
-//! `bayline check`: what a bench can't do for a procedure, told before anyone starts.
+//! `bayline check`: lists what the meters of a bench can't do for a procedure.
 
 use std::{
     io::{self, Write, stdout},
@@ -9,25 +9,25 @@ use std::{
 use clap::{Args, ValueEnum};
 use serde_json::json;
 
-use super::{Common, failure::Failure};
+use super::{CommonArgs, failure::Failure};
 use crate::{
     channel::{BENCH_SCHEMA, Bench},
     fitness::{self, BenchFacts, FitnessIssue, Severity},
     procedure::{PROCEDURE_SCHEMA, Procedure},
 };
 
-/// Tell what a bench can't do for a procedure.
+/// List what the meters of a bench can't do for a procedure.
 #[derive(Debug, Args)]
-pub(super) struct Check {
-    /// The meters and their channels
+pub(super) struct CheckArgs {
+    /// The bench file
     #[arg(long, value_name = "FILE", required_unless_present = "schema")]
     bench: Option<PathBuf>,
-    /// What is going to be done
+    /// The procedure file
     #[arg(long, value_name = "FILE", required_unless_present = "schema")]
     procedure: Option<PathBuf>,
-    /// Print the JSON schema of such files instead, for an editor that completes them
-    #[arg(long, value_name = "OF", conflicts_with_all = ["bench", "procedure"])]
-    schema: Option<Schema>,
+    /// Print the JSON schema of bench or procedure files instead, for an editor
+    #[arg(long, value_name = "FILES", conflicts_with_all = ["bench", "procedure"])]
+    schema: Option<SchemaArg>,
     /// Print it as JSON
     #[arg(long)]
     json: bool,
@@ -35,14 +35,14 @@ pub(super) struct Check {
 
 /// Files that have a schema.
 #[derive(Debug, Clone, Copy, ValueEnum)]
-enum Schema {
+enum SchemaArg {
     /// The bench file
     Bench,
     /// The procedure file
     Procedure,
 }
 
-impl Schema {
+impl SchemaArg {
     fn text(self) -> &'static str {
         match self {
             Self::Bench => BENCH_SCHEMA,
@@ -51,14 +51,14 @@ impl Schema {
     }
 }
 
-impl Check {
-    pub(super) fn run(self, common: &Common) -> Result<ExitCode, Failure> {
+impl CheckArgs {
+    pub(super) fn run(self, common: &CommonArgs) -> Result<ExitCode, Failure> {
         if let Some(schema) = self.schema {
             write!(stdout(), "{}", schema.text())?;
             return Ok(ExitCode::SUCCESS);
         }
         let (Some(bench), Some(procedure)) = (&self.bench, &self.procedure) else {
-            return Err(Failure::usage("say with --bench and --procedure what is to be checked"));
+            return Err(Failure::usage("name both files: --bench FILE --procedure FILE"));
         };
         let bench = Bench::load(bench, &common.library())?;
         let procedure = Procedure::load(procedure)?;

@@ -1,12 +1,15 @@
-//! Talks to the daemon.
+//! The client of the daemon's control socket.
 
 use std::{
     io::{self, BufRead, BufReader, Write},
     os::unix::net::UnixStream,
 };
 
-use super::{Common, failure::Failure};
-use crate::server::{Answer, Request};
+use super::{CommonArgs, failure::Failure};
+use crate::{
+    io_reason::IoReason,
+    server::{Answer, Request},
+};
 
 /// A connection to the daemon's control socket.
 pub(super) struct Client {
@@ -15,19 +18,23 @@ pub(super) struct Client {
 
 impl Client {
     /// Connects to the daemon of the data folder.
-    pub(super) fn connect(common: &Common) -> Result<Self, Failure> {
+    pub(super) fn connect(common: &CommonArgs) -> Result<Self, Failure> {
         let folder = common.folder()?;
         let stream = UnixStream::connect(folder.socket()).map_err(|error| match error.kind() {
             io::ErrorKind::NotFound | io::ErrorKind::ConnectionRefused => Failure::no_daemon(format!(
-                "no daemon answers in {}; start one with `bayline run`, or say where it is with --data",
+                "no daemon is running in {}; start one with `bayline run`, or give its folder with --data",
                 folder.path().display()
             )),
-            _ => Failure::no_daemon(format!("the daemon in {} can't be reached: {error}", folder.path().display())),
+            _ => Failure::no_daemon(format!(
+                "the daemon in {} can't be reached: {}",
+                folder.path().display(),
+                IoReason(&error)
+            )),
         })?;
         Ok(Self { lines: BufReader::new(stream) })
     }
 
-    /// Asks; a refusal is a failure with the daemon's words.
+    /// Sends a request and waits for the answer. A refusal is a failure with the daemon's sentence.
     pub(super) fn ask(&mut self, request: &Request) -> Result<Answer, Failure> {
         let mut line = serde_json::to_string(request).map_err(io::Error::from)?;
         line.push('\n');
@@ -40,7 +47,7 @@ impl Client {
         }
     }
 
-    /// The next line; none when the daemon hung up.
+    /// The next line; none when the daemon closed the connection.
     pub(super) fn next_line(&mut self) -> io::Result<Option<String>> {
         let mut line = String::new();
         let length = self.lines.read_line(&mut line)?;
@@ -48,11 +55,13 @@ impl Client {
     }
 }
 
-/// Asks the daemon one thing.
-pub(super) fn ask(common: &Common, request: &Request) -> Result<Answer, Failure> {
+/// Sends one request over a connection of its own.
+pub(super) fn ask(common: &CommonArgs, request: &Request) -> Result<Answer, Failure> {
     Client::connect(common)?.ask(request)
 }
 
 fn gone() -> Failure {
-    Failure::no_daemon("the daemon stopped before it answered; what it had not acknowledged may be missing")
+    Failure::no_daemon(
+        "the daemon stopped before it answered; the command may not have been recorded: look with `bayline show` and repeat it",
+    )
 }

@@ -1,7 +1,7 @@
-//! `bayline demo`: the real daemon on a simulated bench, and an operator who knows the procedure.
+//! `bayline demo`: the real daemon on a simulated bench, with a simulated operator.
 //!
-//! The daemon is this same program, started as a process of its own; it gets nothing but the
-//! simulated instruments' ports and the control socket that everyone uses.
+//! The daemon is this same program, started as a process of its own. It gets the simulated meters' ports and has the
+//! usual control socket, nothing else.
 
 use std::{
     fs::{self, File},
@@ -20,10 +20,11 @@ use nix::{
     unistd::Pid,
 };
 
-use super::{Common, client::Client, failure::Failure, show, watch::Screen};
+use super::{CommonArgs, client::Client, failure::Failure, show, watch::LiveOutput};
 use crate::{
     demo::{DwellUntil, Operator, Scenario, SimulatedBench, SimulationSettings, circuit::LoaderCoil, files},
     export::{Style, to_folder},
+    io_reason::IoReason,
     server::{News, Request},
     store::{Folder, open_to_read, read},
 };
@@ -36,11 +37,11 @@ const CAPTURE: Duration = Duration::from_secs(60);
 
 /// Show what bayline does, on a simulated bench.
 #[derive(Debug, Args)]
-pub(super) struct Demo {
-    /// How many times faster than real the story is played
+pub(super) struct DemoArgs {
+    /// How many times faster than real time the demo runs
     #[arg(long, default_value_t = 1.0, value_parser = speed)]
     speed: f64,
-    /// Which way the simulated meters are off, within their accuracy
+    /// Seed of the errors of the simulated meters, which stay within their accuracy
     #[arg(long, default_value_t = 1)]
     seed: u64,
 }
@@ -49,40 +50,41 @@ fn speed(text: &str) -> Result<f64, String> {
     text.parse().ok().filter(|speed| (0.1..=20.0).contains(speed)).ok_or("expected a number from 0.1 to 20".to_owned())
 }
 
-impl Demo {
-    pub(super) fn run(self, common: &Common) -> Result<ExitCode, Failure> {
+impl DemoArgs {
+    pub(super) fn run(self, common: &CommonArgs) -> Result<ExitCode, Failure> {
         let root = common
             .data
             .clone()
             .unwrap_or_else(|| std::env::temp_dir().join(format!("bayline-demo-{}", std::process::id())));
-        let paths = Paths::make(&root)?;
+        let paths = DemoPaths::make(&root)?;
         let settings = SimulationSettings { seed: self.seed, speed: self.speed, ..SimulationSettings::default() };
         let bench = SimulatedBench::start(&paths.ports, &settings).map_err(Failure::failed)?;
         fs::write(&paths.bench, files::bench(&bench.ports()))?;
         fs::write(&paths.procedure, files::procedure())?;
-        say("A compact loader's valve block, simulated: meters on pseudo-terminals, at least one fault in it.")?;
+        say("A simulated valve block of a compact loader, with simulated meters and at least one fault.")?;
         say("Cautions of the procedure:")?;
         say(&crate::procedure::Procedure::parse("procedure.toml", files::procedure())?.caution)?;
 
-        let daemon = Daemon::start(&paths)?;
-        let common = Common { data: Some(paths.folder.path().to_owned()), ..common.clone() };
-        let mut hands = Hands::new(&common, &bench)?;
-        hands.zero_the_clamps()?;
-        let (news, ears) = hear(&common)?;
-        hands.news = Some(news);
-        Scenario::yard().play(bench.machine(), self.speed, &mut hands)?;
-        hands.client.ask(&Request::End {})?;
+        let daemon = DaemonProcess::start(&paths)?;
+        let common = CommonArgs { data: Some(paths.folder.path().to_owned()), ..common.clone() };
+        let mut operator = SimulatedOperator::new(&common, &bench)?;
+        operator.zero_the_clamps()?;
+        let (news, printer) = follow(&common)?;
+        operator.news = Some(news);
+        Scenario::yard().play(bench.machine(), self.speed, &mut operator)?;
+        operator.client.ask(&Request::End {})?;
         daemon.stop()?;
-        // What it said last must stand before the ledger.
-        let told = ears.join().map_err(|_| Failure::failed(anyhow::anyhow!("what was said can't be shown")))?;
-        told?;
+        // Its last announcements must be printed before the ledger.
+        let printed =
+            printer.join().map_err(|_| Failure::failed(anyhow::anyhow!("the announcements could not be printed")))?;
+        printed?;
         drop(bench);
 
         let connection = open_to_read(&paths.folder.database())?;
         let session = read::find(&connection, "last")?;
         to_folder(&connection, &session, &Style::default(), &paths.export, || {})?;
         writeln!(stdout())?;
-        show::tell(&mut stdout().lock(), &connection, &session)?;
+        show::print(&mut stdout().lock(), &connection, &session)?;
         say("")?;
         say(&format!("database: {}", paths.folder.database().display()))?;
         say(&format!("CSV:      {}", paths.export.join("samples.csv").display()))?;
@@ -91,7 +93,7 @@ impl Demo {
     }
 }
 
-struct Paths {
+struct DemoPaths {
     folder: Folder,
     ports: PathBuf,
     bench: PathBuf,
@@ -101,16 +103,17 @@ struct Paths {
     ready: PathBuf,
 }
 
-impl Paths {
+impl DemoPaths {
     fn make(root: &Path) -> Result<Self, Failure> {
         let ports = root.join("ports");
         fs::create_dir_all(&ports).map_err(|error| {
             Failure::failed(anyhow::anyhow!(
-                "the folder {} can't be made: {error}; choose another with --data",
-                root.display()
+                "the folder {} can't be created: {}; choose another with --data",
+                root.display(),
+                IoReason(&error)
             ))
         })?;
-        // The daemon may be started in another folder: names must be whole.
+        // Absolute, since the daemon may work in another folder.
         let root = root.canonicalize()?;
         Ok(Self {
             folder: Folder::at(&root),
@@ -124,15 +127,15 @@ impl Paths {
     }
 }
 
-/// The daemon's process; it does not outlive the demo.
-struct Daemon {
+/// The daemon's process; it is stopped with the demo.
+struct DaemonProcess {
     process: Child,
 }
 
-impl Daemon {
-    /// Starts it and waits until it says that it is ready, as it would to a service manager.
-    fn start(paths: &Paths) -> Result<Self, Failure> {
-        // A socket that an earlier demo left.
+impl DaemonProcess {
+    /// Starts it and waits for its ready message, the one for service managers.
+    fn start(paths: &DemoPaths) -> Result<Self, Failure> {
+        // The socket of an earlier demo.
         drop(fs::remove_file(&paths.ready));
         let ready = UnixDatagram::bind(&paths.ready)?;
         ready.set_read_timeout(Some(START))?;
@@ -156,7 +159,10 @@ impl Daemon {
             Err(error) => {
                 let log = fs::read_to_string(&paths.log).unwrap_or_default();
                 let last = log.lines().last().unwrap_or_default();
-                Err(Failure::failed(anyhow::anyhow!("the daemon did not start: {error}; it said: {last}")))
+                Err(Failure::failed(anyhow::anyhow!(
+                    "the daemon did not start: {}; its last message: {last}",
+                    IoReason(&error)
+                )))
             }
         }
     }
@@ -164,17 +170,13 @@ impl Daemon {
     fn stop(mut self) -> Result<(), Failure> {
         terminate(&self.process)?;
         let status = self.process.wait()?;
-        if status.success() {
-            Ok(())
-        } else {
-            Err(Failure::failed(anyhow::anyhow!("the daemon ended badly: {status}")))
-        }
+        if status.success() { Ok(()) } else { Err(Failure::failed(anyhow::anyhow!("the daemon failed ({status})"))) }
     }
 }
 
-impl Drop for Daemon {
+impl Drop for DaemonProcess {
     fn drop(&mut self) {
-        // After a failure half-way; once it has ended both do nothing.
+        // Only after a failure: a daemon that has ended needs nothing.
         if let Ok(None) = self.process.try_wait() {
             drop(terminate(&self.process));
             drop(self.process.wait());
@@ -187,7 +189,7 @@ fn terminate(process: &Child) -> io::Result<()> {
     Ok(kill(Pid::from_raw(number), Signal::SIGTERM)?)
 }
 
-/// Waits for the word that the daemon is ready, or for its end.
+/// Waits until the daemon is ready or has ended.
 fn wait_for(ready: &UnixDatagram, process: &mut Child) -> io::Result<()> {
     ready.set_read_timeout(Some(Duration::from_millis(100)))?;
     let mut message = [0; 256];
@@ -206,45 +208,45 @@ fn wait_for(ready: &UnixDatagram, process: &mut Child) -> io::Result<()> {
     Err(io::Error::new(io::ErrorKind::TimedOut, "it was not ready in time"))
 }
 
-/// Hears all that the tool says: shows it as `watch` does, and passes it on.
-fn hear(common: &Common) -> Result<(Receiver<News>, thread::JoinHandle<io::Result<()>>), Failure> {
+/// Follows the daemon: prints what happens as `watch` does, and passes it on to the operator.
+fn follow(common: &CommonArgs) -> Result<(Receiver<News>, thread::JoinHandle<io::Result<()>>), Failure> {
     let mut client = Client::connect(common)?;
-    let mut screen = Screen::new(stdout());
-    screen.begin(&client.ask(&Request::Status {})?.status.unwrap_or_default())?;
+    let mut output = LiveOutput::new(stdout());
+    output.begin(&client.ask(&Request::Status {})?.status.unwrap_or_default())?;
     client.ask(&Request::Watch {})?;
     let (tell, news) = channel();
-    let ears = thread::spawn(move || {
+    let printer = thread::spawn(move || {
         while let Some(line) = client.next_line()? {
             let piece: News = serde_json::from_str(&line)?;
-            screen.tell(piece.clone())?;
-            // Nobody listens any more once the story is told.
+            output.print(piece.clone())?;
+            // Fails once the operator has finished, which is fine.
             drop(tell.send(piece));
         }
         Ok(())
     });
-    Ok((news, ears))
+    Ok((news, printer))
 }
 
-/// The operator: both hands on the leads, listens to the tool and says little to it.
-struct Hands<'a> {
+/// The operator: both hands on the leads; waits for announcements and rarely enters a command.
+struct SimulatedOperator<'a> {
     client: Client,
     bench: &'a SimulatedBench,
     news: Option<Receiver<News>>,
     /// The step's name.
     step: String,
-    /// The step's value was captured: the next one begins by itself.
+    /// The step's value was captured, so the next step begins by itself.
     goes_on: bool,
 }
 
-impl<'a> Hands<'a> {
-    fn new(common: &Common, bench: &'a SimulatedBench) -> Result<Self, Failure> {
+impl<'a> SimulatedOperator<'a> {
+    fn new(common: &CommonArgs, bench: &'a SimulatedBench) -> Result<Self, Failure> {
         Ok(Self { client: Client::connect(common)?, bench, news: None, step: String::new(), goes_on: false })
     }
 
-    /// Nothing runs yet, so nothing goes through the clamps: what they show is their zero.
+    /// No coil is on yet, so no current goes through the clamps: what they show is their zero.
     fn zero_the_clamps(&mut self) -> Result<(), Failure> {
-        writeln!(stdout(), "zeroing the clamps, nothing through them")?;
-        // A zero is the mean over a still second; a slow machine takes as long as it takes.
+        writeln!(stdout(), "zeroing the clamps: no coil is on")?;
+        // A zero needs a second of steady readings, which a slow computer delivers late.
         let mut tries = 0;
         for coil in LoaderCoil::ALL {
             let request = Request::Zero { channel: coil.word().to_owned() };
@@ -259,9 +261,9 @@ impl<'a> Hands<'a> {
         Ok(())
     }
 
-    /// Listens until the tool says what is awaited.
-    fn hear(&self, what: &str, is_it: impl Fn(&News) -> bool) -> Result<(), Failure> {
-        let in_vain = || Failure::failed(anyhow::anyhow!("the tool was not heard to say {what}"));
+    /// Waits until the tool announces what is awaited.
+    fn follow(&self, what: &str, is_it: impl Fn(&News) -> bool) -> Result<(), Failure> {
+        let in_vain = || Failure::failed(anyhow::anyhow!("the tool did not announce {what} in time"));
         let news = self.news.as_ref().ok_or_else(in_vain)?;
         loop {
             if is_it(&news.recv_timeout(CAPTURE).map_err(|_| in_vain())?) {
@@ -271,14 +273,16 @@ impl<'a> Hands<'a> {
     }
 }
 
-impl Operator for Hands<'_> {
+impl Operator for SimulatedOperator<'_> {
     type Error = Failure;
 
     fn step(&mut self, name: &str) -> Result<(), Failure> {
         name.clone_into(&mut self.step);
         if std::mem::take(&mut self.goes_on) {
-            return self
-                .hear(&format!("that {name} begins"), |news| matches!(news, News::Step { step } if step.name == name));
+            return self.follow(
+                &format!("that {name} begins"),
+                |news| matches!(news, News::Step { step } if step.name == name),
+            );
         }
         // The first step is on as soon as the session begins.
         let status = self.client.ask(&Request::Status {})?.status.unwrap_or_default();
@@ -290,7 +294,7 @@ impl Operator for Hands<'_> {
 
     fn captured(&mut self) -> Result<(), Failure> {
         let own = &self.step;
-        self.hear(
+        self.follow(
             &format!("that {own} is captured"),
             |news| matches!(news, News::Captured { step, .. } if step == own),
         )?;

@@ -1,7 +1,7 @@
-//! `bayline expect`: the bench-side sum. What a coil should draw, a wire drop, a warm coil show.
+//! `bayline expect`: calculates what a coil should draw, a wire drop and a warm coil show.
 
-mod sum;
-mod typed;
+mod calculation;
+mod typed_value;
 
 use std::{
     io::{Write, stdout},
@@ -15,44 +15,44 @@ use crate::{
     electrics::{Awg, ConductorClass, ConductorSize, Uncertain, Wire},
     units::Accuracy,
 };
-use sum::{CoilOhms, Sum, SumError};
-use typed::{Nominal, Typed};
+use calculation::{Calculation, CalculationError, CoilOhms};
+use typed_value::{NominalOhms, TypedValue};
 
-/// Reckon what a circuit should show.
+/// Calculate what a circuit should show.
 #[derive(Debug, Args)]
-pub(super) struct Expect {
+pub(super) struct ExpectArgs {
     #[command(subcommand)]
-    what: What,
+    command: ExpectCommand,
 }
 
 #[derive(Debug, Subcommand)]
-enum What {
+enum ExpectCommand {
     /// A coil held on: amps and watts
-    Coil(Coil),
+    Coil(CoilArgs),
     /// A copper wire: ohms, volts dropped, share of 12 V and 24 V
     Wire(WireArgs),
-    /// What a warm coil shows, or which warmth explains what it shows
-    Ohms(Ohms),
+    /// The ohms of a warm coil, or the temperature that explains its ohms
+    Ohms(OhmsArgs),
     /// A circuit that draws too little: the extra resistance and the heat in it
-    Joint(Joint),
+    Joint(JointArgs),
 }
 
-/// The coil, and how sure its ohms are.
+/// The coil, with the accuracy of what was measured.
 #[derive(Debug, Args)]
 struct CoilArgs {
-    /// Volts across the circuit, such as "12.87 V"
-    #[arg(long, value_name = "VOLTS", value_parser = typed::volts)]
-    volts: Typed,
-    /// The coil's ohms, such as "6.2 ohm"
-    #[arg(long, value_name = "OHMS", value_parser = typed::ohms)]
-    ohms: Typed,
-    /// The coil's temperature while it is on, such as "63 °C"; without it the ohms are taken as they are
+    /// Volts across the circuit, such as "12.61 V"
+    #[arg(long, value_name = "VOLTS", value_parser = typed_value::volts)]
+    volts: TypedValue,
+    /// The coil's ohms, such as "7.5 ohm"
+    #[arg(long, value_name = "OHMS", value_parser = typed_value::ohms)]
+    ohms: TypedValue,
+    /// The coil's temperature while it is on, such as "63 °C"; without it the ohms are not corrected
     #[arg(long, value_name = "TEMPERATURE", value_parser = celsius, allow_hyphen_values = true)]
     at: Option<f64>,
-    /// The temperature at which it has these ohms
+    /// The temperature that these ohms belong to
     #[arg(long, value_name = "TEMPERATURE", value_parser = celsius, default_value = "20 °C", allow_hyphen_values = true)]
     ohms_at: f64,
-    /// Accuracy of the volts as on the data sheet, such as "0.5 % + 2 digits"; a digit is the last one you wrote
+    /// Accuracy of the volts as on the data sheet, such as "0.5 % + 2 digits"; a digit is the last one that you typed
     #[arg(long, value_name = "ACCURACY")]
     volts_accuracy: Option<Accuracy>,
     /// Accuracy of the ohms
@@ -64,18 +64,12 @@ struct CoilArgs {
 }
 
 #[derive(Debug, Args)]
-struct Coil {
+struct JointArgs {
     #[command(flatten)]
     coil: CoilArgs,
-}
-
-#[derive(Debug, Args)]
-struct Joint {
-    #[command(flatten)]
-    coil: CoilArgs,
-    /// The amps that it draws, such as "1.6 A"
-    #[arg(long, value_name = "AMPS", value_parser = typed::amps)]
-    amps: Typed,
+    /// The amps that it draws, such as "1.62 A"
+    #[arg(long, value_name = "AMPS", value_parser = typed_value::amps)]
+    amps: TypedValue,
     /// Accuracy of the amps
     #[arg(long, value_name = "ACCURACY")]
     amps_accuracy: Option<Accuracy>,
@@ -84,39 +78,39 @@ struct Joint {
 #[derive(Debug, Args)]
 struct WireArgs {
     #[command(flatten)]
-    thick: Thick,
-    /// How long the conductor is, such as "3 m": there and back is twice the way
-    #[arg(long, value_name = "LENGTH", value_parser = typed::metres)]
+    size: WireSizeArgs,
+    /// Length of the conductor, such as "3 m"; for feed and return, twice the distance
+    #[arg(long, value_name = "LENGTH", value_parser = typed_value::metres)]
     length: f64,
-    /// What it carries, such as "8 A"
-    #[arg(long, value_name = "AMPS", value_parser = typed::amps)]
-    amps: Typed,
+    /// The current, such as "8 A"
+    #[arg(long, value_name = "AMPS", value_parser = typed_value::amps)]
+    amps: TypedValue,
     /// The conductor's temperature
     #[arg(long, alias = "at", value_name = "TEMPERATURE", value_parser = celsius, default_value = "20 °C", allow_hyphen_values = true)]
     temperature: f64,
-    /// The most that the cable standard allows a conductor of this nominal section; without it, bare copper
+    /// Use the greatest resistance that the cable standard allows for this nominal section; without it, bare copper
     #[arg(long, value_enum, conflicts_with = "awg")]
-    class: Option<ClassWord>,
+    class: Option<CableClassArg>,
     /// Print it as JSON
     #[arg(long)]
     json: bool,
 }
 
-/// One of the two.
+/// The size of the wire: one of the two.
 #[derive(Debug, Args)]
 #[group(required = true, multiple = false)]
-struct Thick {
+struct WireSizeArgs {
     /// Its section, such as "1.5 mm2"
-    #[arg(long, value_name = "SECTION", value_parser = typed::section)]
+    #[arg(long, value_name = "SECTION", value_parser = typed_value::section)]
     section: Option<f64>,
     /// Its American wire gauge, such as 16 or 1/0
-    #[arg(long, value_name = "GAUGE", value_parser = typed::gauge)]
+    #[arg(long, value_name = "GAUGE", value_parser = typed_value::gauge)]
     awg: Option<Awg>,
 }
 
 /// Constructions of IEC 60228.
 #[derive(Debug, Clone, Copy, ValueEnum)]
-enum ClassWord {
+enum CableClassArg {
     /// Fine strands, classes 5 and 6: most cables in vehicles and machines
     Flexible,
     /// Solid or stranded for fixed installation, classes 1 and 2
@@ -124,51 +118,54 @@ enum ClassWord {
 }
 
 #[derive(Debug, Args)]
-struct Ohms {
-    /// What the maker gives, such as "7.5 ohm" or "7.5 ohm ± 8 %"
-    #[arg(long, value_name = "OHMS", value_parser = typed::nominal)]
-    nominal: Nominal,
-    /// The temperature at which he gives it
+struct OhmsArgs {
+    /// The ohms that the maker gives, such as "7.5 ohm" or "7.5 ohm ± 8 %"
+    #[arg(long, value_name = "OHMS", value_parser = typed_value::nominal)]
+    nominal: NominalOhms,
+    /// The temperature that the maker gives them for
     #[arg(long, value_name = "TEMPERATURE", value_parser = celsius, default_value = "20 °C", allow_hyphen_values = true)]
     nominal_at: f64,
     #[command(flatten)]
-    wanted: Wanted,
+    question: OhmsQuestionArgs,
     /// Print it as JSON
     #[arg(long)]
     json: bool,
 }
 
-/// One of the two.
+/// What is asked for: one of the two.
 #[derive(Debug, Args)]
 #[group(required = true, multiple = false)]
-struct Wanted {
-    /// How warm the coil is: tells its ohms
+struct OhmsQuestionArgs {
+    /// How warm the coil is: calculates its ohms
     #[arg(long, value_name = "TEMPERATURE", value_parser = celsius, allow_hyphen_values = true)]
     at: Option<f64>,
-    /// What it shows: tells the temperature that explains it
-    #[arg(long, value_name = "OHMS", value_parser = typed::ohms)]
-    shows: Option<Typed>,
+    /// The ohms that it shows: calculates the temperature that explains them
+    #[arg(long, value_name = "OHMS", value_parser = typed_value::ohms)]
+    shows: Option<TypedValue>,
 }
 
-impl Expect {
+impl ExpectArgs {
     pub(super) fn run(self) -> Result<ExitCode, Failure> {
-        let (sum, json) = match self.what {
-            What::Coil(Coil { coil }) => {
+        let (calculation, json) = match self.command {
+            ExpectCommand::Coil(coil) => {
                 let (volts, ohms) = coil.values()?;
-                (sum::coil(volts, ohms), coil.json)
+                (calculation::coil(volts, ohms), coil.json)
             }
-            What::Joint(Joint { coil, amps, amps_accuracy }) => {
+            ExpectCommand::Joint(JointArgs { coil, amps, amps_accuracy }) => {
                 let (volts, ohms) = coil.values()?;
                 let amps = amps.with(amps_accuracy).map_err(Failure::usage)?;
-                (sum::joint(volts, ohms, amps), coil.json)
+                (calculation::joint(volts, ohms, amps), coil.json)
             }
-            What::Wire(args) => {
-                let wire = Wire { size: args.size()?, metres: args.length, celsius: args.temperature };
-                (sum::wire(&wire, args.amps.value), args.json)
+            ExpectCommand::Wire(args) => {
+                let wire = Wire { size: args.wire_size()?, metres: args.length, celsius: args.temperature };
+                (calculation::wire(&wire, args.amps.value), args.json)
             }
-            What::Ohms(ohms) => (ohms.sum(), ohms.json),
+            ExpectCommand::Ohms(ohms) => (ohms.calculate(), ohms.json),
         };
-        print(&sum.map_err(|error| Failure::usage(error.to_string()))?, json)
+        let calculation = calculation.map_err(|error| Failure::usage(error.to_string()))?;
+        let text = if json { format!("{}\n", calculation.json()) } else { calculation.text() };
+        stdout().write_all(text.as_bytes())?;
+        Ok(ExitCode::SUCCESS)
     }
 }
 
@@ -181,36 +178,26 @@ impl CoilArgs {
 }
 
 impl WireArgs {
-    fn size(&self) -> Result<ConductorSize, Failure> {
+    fn wire_size(&self) -> Result<ConductorSize, Failure> {
         let class = self.class.map(|class| match class {
-            ClassWord::Flexible => ConductorClass::Flexible,
-            ClassWord::Fixed => ConductorClass::Fixed,
+            CableClassArg::Flexible => ConductorClass::Flexible,
+            CableClassArg::Fixed => ConductorClass::Fixed,
         });
-        match (self.thick.awg, self.thick.section, class) {
+        match (self.size.awg, self.size.section, class) {
             (Some(gauge), ..) => Ok(ConductorSize::Awg(gauge)),
             (None, Some(m2), Some(class)) => Ok(ConductorSize::Iec60228 { m2, class }),
             (None, Some(m2), None) => Ok(ConductorSize::Section { m2 }),
-            (None, None, _) => Err(Failure::usage("found no size, expected --section or --awg")),
+            (None, None, _) => Err(Failure::usage("give the size of the wire: --section or --awg")),
         }
     }
 }
 
-impl Ohms {
-    fn sum(&self) -> Result<Sum, SumError> {
-        match self.wanted.shows {
-            Some(shown) => sum::explained(self.nominal, self.nominal_at, shown.value),
-            // clap sees to it that one of the two is there.
-            None => sum::warm_ohms(self.nominal, self.nominal_at, self.wanted.at.unwrap_or(self.nominal_at)),
+impl OhmsArgs {
+    fn calculate(&self) -> Result<Calculation, CalculationError> {
+        match self.question.shows {
+            Some(shown) => calculation::explained(self.nominal, self.nominal_at, shown.value),
+            // clap refuses a command line with neither.
+            None => calculation::warm_ohms(self.nominal, self.nominal_at, self.question.at.unwrap_or(self.nominal_at)),
         }
     }
-}
-
-fn print(sum: &Sum, json: bool) -> Result<ExitCode, Failure> {
-    let mut out = stdout().lock();
-    if json {
-        writeln!(out, "{}", sum.json())?;
-    } else {
-        write!(out, "{}", sum.text())?;
-    }
-    Ok(ExitCode::SUCCESS)
 }

@@ -1,4 +1,4 @@
-//! `bayline export`: a session as files for other programs.
+//! `bayline export`: writes a session as files for other programs.
 
 use std::{
     io::{self, BufWriter, IsTerminal, Write, stderr, stdout},
@@ -11,7 +11,7 @@ use clap::{Args, ValueEnum};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use jiff::tz::TimeZone;
 
-use super::{Common, failure::Failure};
+use super::{CommonArgs, failure::Failure};
 use crate::{
     export::{Decimal, ExportError, FILES, Style, long, to_folder, whole_file, wide},
     store::{open_to_read, read},
@@ -20,29 +20,29 @@ use crate::{
 
 /// Write a session as CSV.
 #[derive(Debug, Args)]
-pub(super) struct Export {
-    /// Its number, the beginning of its identity, or last
+pub(super) struct ExportArgs {
+    /// The session's number, the start of its identity, or last
     #[arg(value_name = "ID", default_value = "last")]
     id: String,
-    /// Where to; without it, to standard output
+    /// The file to write; without it, standard output
     #[arg(short, long, value_name = "FILE", conflicts_with = "folder")]
     output: Option<PathBuf>,
-    /// One column a channel and one row for each so long, such as "250 ms"
-    #[arg(long, value_name = "EVERY", conflicts_with = "folder", value_parser = every)]
+    /// One column for each channel and one row for each interval, such as "250 ms"
+    #[arg(long, value_name = "INTERVAL", conflicts_with = "folder", value_parser = every)]
     wide: Option<Duration>,
     /// Write samples.csv, steps.csv, events.csv and session.json into this folder
     #[arg(long, value_name = "DIR")]
     folder: Option<PathBuf>,
-    /// How numbers are written; comma also parts columns by semicolons
-    #[arg(long, value_enum, default_value_t = DecimalWord::Point)]
-    decimal: DecimalWord,
-    /// Tell times in this computer's time zone instead of UTC
+    /// The decimal sign; with comma, columns are separated by semicolons
+    #[arg(long, value_enum, default_value_t = DecimalArg::Point)]
+    decimal: DecimalArg,
+    /// Write times in this computer's time zone instead of UTC
     #[arg(long)]
     local: bool,
 }
 
 #[derive(Debug, Clone, Copy, ValueEnum)]
-enum DecimalWord {
+enum DecimalArg {
     Point,
     Comma,
 }
@@ -50,23 +50,27 @@ enum DecimalWord {
 fn every(text: &str) -> Result<Duration, String> {
     match parse_duration(text) {
         Ok(every) if !every.is_zero() => Ok(every),
-        Ok(_) => Err("expected more than nothing".to_owned()),
+        Ok(_) => Err("expected a time greater than zero, such as \"250 ms\"".to_owned()),
         Err(error) => Err(error.to_string()),
     }
 }
 
-impl Export {
-    pub(super) fn run(self, common: &Common) -> Result<ExitCode, Failure> {
+impl ExportArgs {
+    pub(super) fn run(self, common: &CommonArgs) -> Result<ExitCode, Failure> {
         let connection = open_to_read(&common.folder()?.database())?;
         let session = read::find(&connection, &self.id)?;
         let style = Style {
             decimal: match self.decimal {
-                DecimalWord::Point => Decimal::Point,
-                DecimalWord::Comma => Decimal::Comma,
+                DecimalArg::Point => Decimal::Point,
+                DecimalArg::Comma => Decimal::Comma,
             },
             zone: if self.local { TimeZone::system() } else { TimeZone::UTC },
         };
-        let bar = progress_bar(read::sample_count(&session), self.output.is_some() || self.folder.is_some());
+        // Rows on standard output would be mixed up with the bar.
+        let bar = match self.output.is_some() || self.folder.is_some() {
+            true => progress_bar(read::sample_count(&session)),
+            false => ProgressBar::hidden(),
+        };
         if let Some(folder) = &self.folder {
             to_folder(&connection, &session, &style, folder, || bar.inc(1))?;
             bar.finish_and_clear();
@@ -97,9 +101,9 @@ impl Export {
     }
 }
 
-/// A bar on a terminal, while the rows go elsewhere.
-fn progress_bar(samples: u64, elsewhere: bool) -> ProgressBar {
-    if !elsewhere || !stderr().is_terminal() {
+/// A progress bar, where stderr is a terminal.
+fn progress_bar(samples: u64) -> ProgressBar {
+    if !stderr().is_terminal() {
         return ProgressBar::hidden();
     }
     let style = ProgressStyle::with_template("{wide_bar} {human_pos} of {human_len} samples, {eta} left")

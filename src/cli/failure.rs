@@ -1,4 +1,4 @@
-//! Errors become one sentence and an exit status.
+//! Turns every error into one sentence and an exit status.
 
 use std::{
     fmt::Display,
@@ -7,11 +7,11 @@ use std::{
 };
 
 use crate::{
-    channel::BenchError, daemon::DaemonError, export::ExportError, mistake::Mistake, procedure::ProcedureError,
-    protocol::LibraryError, store::StoreError,
+    channel::BenchError, daemon::DaemonError, export::ExportError, io_reason::IoReason, mistake::Mistake,
+    procedure::ProcedureError, protocol::LibraryError, store::StoreError,
 };
 
-/// What went wrong, and the exit status that says so.
+/// An error with the exit status of the program.
 #[derive(Debug)]
 pub(super) struct Failure {
     code: u8,
@@ -19,35 +19,34 @@ pub(super) struct Failure {
 }
 
 impl Failure {
-    /// Something failed.
+    /// Exit status 1: the work failed.
     pub(super) fn failed(error: impl Into<anyhow::Error>) -> Self {
         Self { code: 1, error: error.into() }
     }
 
-    /// The user's words, or a file that he wrote, are wrong.
+    /// Exit status 2: the command line, or a file that the user wrote, has a mistake.
     pub(super) fn usage(message: impl Into<String>) -> Self {
         Self { code: 2, error: anyhow::Error::msg(message.into()) }
     }
 
-    /// Nobody answers at the control socket.
+    /// Exit status 3: no daemon answers at the control socket.
     pub(super) fn no_daemon(message: impl Into<String>) -> Self {
         Self { code: 3, error: anyhow::Error::msg(message.into()) }
     }
 
-    /// Tells it on stderr and returns the exit status. A reader that went away is no failure.
-    pub(super) fn tell(&self) -> ExitCode {
-        let pipe =
-            self.error.downcast_ref::<io::Error>().is_some_and(|error| error.kind() == io::ErrorKind::BrokenPipe);
-        if pipe {
-            return ExitCode::SUCCESS;
+    /// Prints the sentence on stderr and returns the exit status. A closed standard output is no failure.
+    pub(super) fn report(&self) -> ExitCode {
+        match self.error.downcast_ref::<io::Error>() {
+            Some(error) if error.kind() == io::ErrorKind::BrokenPipe => return ExitCode::SUCCESS,
+            Some(error) => print_error(IoReason(error)),
+            None => print_error(&self.error),
         }
-        complain(&self.error);
         ExitCode::from(self.code)
     }
 }
 
-/// A sentence on stderr; where nobody reads it, the exit status still tells.
-pub(super) fn complain(what: impl Display) {
+/// Prints a sentence on stderr. Where stderr is closed, the exit status remains.
+pub(super) fn print_error(what: impl Display) {
     drop(writeln!(io::stderr(), "bayline: {what}"));
 }
 
@@ -72,7 +71,7 @@ impl From<DaemonError> for Failure {
 impl From<ExportError> for Failure {
     fn from(error: ExportError) -> Self {
         match error {
-            // Kept as it is, so that a broken pipe is seen.
+            // Kept as it is, so that `report` recognises a closed output.
             ExportError::Write(error) => Self::failed(error),
             error => Self::failed(error),
         }

@@ -1,4 +1,4 @@
-//! `bayline identify`: what does this port speak?
+//! `bayline identify`: finds the protocols that fit what a port sends.
 
 use std::{
     fs::OpenOptions,
@@ -13,13 +13,14 @@ use clap::Args;
 use serde_json::json;
 
 use super::{
-    Common,
+    CommonArgs,
     capture::{duration, named_cable},
     failure::Failure,
     table::table,
 };
 use crate::{
     clock::Mono,
+    io_reason::IoReason,
     port::{Address, Asker, PATIENCE, Port, Settings, listen},
     protocol::{PollAction, Poller, Protocol, ProtocolMatch, RecordedChunk, Traffic, rank},
 };
@@ -27,30 +28,30 @@ use crate::{
 /// Speeds that meters and boards are set to, the usual ones first: common practice, no source.
 const SPEEDS: [u32; 9] = [115_200, 9600, 2400, 19_200, 4800, 38_400, 57_600, 1200, 250_000];
 
-/// More bytes than this tell nothing more.
-const ENOUGH: usize = 64 * 1024;
+/// Bytes that are kept for each setting; more add no certainty.
+const MOST_BYTES: usize = 64 * 1024;
 
-/// More candidates than this are no help to anyone.
-const SHOWN: usize = 8;
+/// Candidates that are listed.
+const MOST_CANDIDATES: usize = 8;
 
-/// Find out what a port speaks.
+/// Find out which protocol fits a meter.
 #[derive(Debug, Args)]
-pub(super) struct Identify {
+pub(super) struct IdentifyArgs {
     /// The port, such as /dev/ttyUSB0
     port: Address,
-    /// Also ask, by every protocol that asks; writing to an unknown device can disturb it
+    /// Also send the questions of every protocol that asks its meter; this can disturb an unknown device
     #[arg(long)]
     poll: bool,
-    /// Listen only at this speed, bits a second
+    /// Listen at this speed only, in bits a second
     #[arg(long, value_name = "RATE")]
     baud: Option<u32>,
-    /// For a HID cable: a protocol whose [hid] describes it; what that wakes the cable with is sent
+    /// For a HID cable: a protocol whose "hid" section describes it; its start-up bytes are sent to the cable
     #[arg(long, value_name = "PROTOCOL")]
     cable: Option<String>,
-    /// How long to listen at each setting
+    /// How long to listen at each speed
     #[arg(long = "for", value_name = "TIME", default_value = "1500 ms", value_parser = duration)]
     length: Duration,
-    /// Begin a bench file from what was found; it must not exist yet
+    /// Write a first bench file with the best protocol; the file must not exist yet
     #[arg(long, value_name = "FILE")]
     write: Option<PathBuf>,
     /// Print one JSON object a line
@@ -58,17 +59,18 @@ pub(super) struct Identify {
     json: bool,
 }
 
-/// A candidate, and how the line was set when it was heard.
-pub(super) struct Found {
+/// A protocol that fits, and the settings of the port that it fitted at.
+pub(super) struct PortCandidate {
     pub settings: Settings,
     pub candidate: ProtocolMatch,
 }
 
-impl Identify {
-    pub(super) fn run(self, common: &Common) -> Result<ExitCode, Failure> {
+impl IdentifyArgs {
+    pub(super) fn run(self, common: &CommonArgs) -> Result<ExitCode, Failure> {
         common.start_log()?;
         let cable = self.cable(common)?;
-        let search = Search { address: &self.port, baud: self.baud, cable, length: self.length, ask: self.poll };
+        let search =
+            ProtocolSearch { address: &self.port, baud: self.baud, cable, length: self.length, ask: self.poll };
         let (found, bytes) = search.run(&all(common)?)?;
         let mut out = stdout().lock();
         if self.json {
@@ -82,20 +84,20 @@ impl Identify {
         }
         if let (Some(path), Some(best)) = (&self.write, found.first()) {
             write_bench(path, &self.port, self.cable.as_deref(), best)?;
-            writeln!(stderr(), "{} begun; give its channels names and say what they measure", path.display())?;
+            writeln!(stderr(), "{} written; now give its channels names and say what they measure", path.display())?;
         }
         Ok(if found.is_empty() { ExitCode::FAILURE } else { ExitCode::SUCCESS })
     }
 }
 
-impl Identify {
-    /// How the line and the HID cable are set, for a port that is one.
-    fn cable(&self, common: &Common) -> Result<Option<Settings>, Failure> {
+impl IdentifyArgs {
+    /// The settings for a HID cable; none for other ports.
+    fn cable(&self, common: &CommonArgs) -> Result<Option<Settings>, Failure> {
         match (&self.port, &self.cable) {
             (Address::Hid(_), Some(name)) => named_cable(common, name).map(Some),
             (Address::Hid(_), None) => Err(Failure::usage(format!(
-                "what the reports of a HID cable carry can't be found out by listening; name a protocol whose [hid] describes \
-                 this one with --cable ({}), or record whole reports with `bayline capture {} -o FILE`",
+                "listening alone does not show what a HID cable carries; name a protocol whose [hid] section describes this \
+                 cable with --cable ({}), or record whole reports with `bayline capture {} -o FILE`",
                 common.library().cables().join(", "),
                 self.port
             ))),
@@ -105,16 +107,16 @@ impl Identify {
     }
 }
 
-/// What `run --meter NAME=PORT` uses: the best candidate, when there is no doubt about it.
-pub(super) fn identify(address: &Address, common: &Common) -> Result<Found, Failure> {
+/// The best candidate, where it is clear; for `run --meter NAME=PORT`.
+pub(super) fn identify(address: &Address, common: &CommonArgs) -> Result<PortCandidate, Failure> {
     if matches!(address, Address::Hid(_)) {
         return Err(Failure::usage(format!(
-            "what a HID cable carries can't be found out by listening; name the protocol: NAME={address},PROTOCOL, with one \
-             whose [hid] describes the cable ({})",
+            "listening alone does not show what a HID cable carries; name the protocol, NAME={address},PROTOCOL, one whose \
+             [hid] section describes the cable ({})",
             common.library().cables().join(", ")
         )));
     }
-    let search = Search { address, baud: None, cable: None, length: Duration::from_millis(1500), ask: false };
+    let search = ProtocolSearch { address, baud: None, cable: None, length: Duration::from_millis(1500), ask: false };
     let (found, bytes) = search.run(&all(common)?)?;
     if found.is_empty() {
         return Err(Failure::failed(anyhow::anyhow!("{}", nothing(address, bytes))));
@@ -122,12 +124,12 @@ pub(super) fn identify(address: &Address, common: &Common) -> Result<Found, Fail
     let best = found.into_iter().next().filter(|best| best.candidate.is_clear());
     best.ok_or_else(|| {
         Failure::failed(anyhow::anyhow!(
-            "it is not clear what {address} speaks; look with `bayline identify {address}` and name the protocol: NAME={address},PROTOCOL"
+            "it is not clear which protocol fits {address}; look at `bayline identify {address}` and name the protocol, NAME={address},PROTOCOL"
         ))
     })
 }
 
-fn all(common: &Common) -> Result<Vec<Arc<Protocol>>, Failure> {
+fn all(common: &CommonArgs) -> Result<Vec<Arc<Protocol>>, Failure> {
     let library = common.library();
     let (listed, broken) = library.all();
     for error in broken {
@@ -136,20 +138,20 @@ fn all(common: &Common) -> Result<Vec<Arc<Protocol>>, Failure> {
     Ok(listed.iter().map(|listed| library.find(&listed.name)).collect::<Result<_, _>>()?)
 }
 
-/// Why nothing was found: silence and bytes that fit nothing have remedies of their own.
+/// Why no protocol was found, and what to do: silence differs from bytes that fit no protocol.
 fn nothing(port: &Address, bytes: usize) -> String {
     match bytes {
         0 => format!(
-            "nothing came from {port}; is the meter switched on, and its output? Meters that speak only when asked need --poll"
+            "nothing came from {port}; check that the meter is on and its output is switched on; meters that only answer questions need --poll"
         ),
         bytes => format!(
-            "{bytes} bytes came from {port}, and they fit no protocol; `bayline capture {port} -o FILE` records them, and \
-             protocols/README.md tells how to write a protocol"
+            "{bytes} bytes came from {port}, but no protocol fits them; record them with `bayline capture {port} -o FILE` and \
+             write a protocol as protocols/README.md explains"
         ),
     }
 }
 
-struct Search<'a> {
+struct ProtocolSearch<'a> {
     address: &'a Address,
     baud: Option<u32>,
     /// How a HID cable is read; none for other ports.
@@ -158,27 +160,27 @@ struct Search<'a> {
     ask: bool,
 }
 
-impl Search<'_> {
-    /// The candidates of all settings that were tried, the best first; and how many bytes came.
-    fn run(&self, protocols: &[Arc<Protocol>]) -> Result<(Vec<Found>, usize), Failure> {
+impl ProtocolSearch<'_> {
+    /// The candidates at all settings, the best first, and how many bytes came.
+    fn run(&self, protocols: &[Arc<Protocol>]) -> Result<(Vec<PortCandidate>, usize), Failure> {
         let streaming: Vec<_> =
             protocols.iter().filter(|protocol| protocol.traffic() == Traffic::Streaming).cloned().collect();
-        let mut found: Vec<Found> = Vec::new();
+        let mut found: Vec<PortCandidate> = Vec::new();
         let mut bytes = 0;
         for settings in self.settings(&streaming) {
-            let mut ear = Ear::default();
-            self.hear(&settings, &mut ear)?;
-            bytes += ear.bytes;
-            let ranked = rank(&streaming, &ear.heard);
+            let mut recorder = TrafficRecorder::default();
+            self.listen_with(&settings, &mut recorder)?;
+            bytes += recorder.bytes;
+            let ranked = rank(&streaming, &recorder.heard);
             let clear = ranked.first().is_some_and(ProtocolMatch::is_clear);
             found.extend(ranked.into_iter().map(|candidate| {
-                // Where the line has no speed of its own, the one that the protocol asks for is the better guess.
+                // On a line without a speed of its own, the protocol's speed is the better one to write down.
                 let settings = if clear && self.cable.is_none() {
                     candidate.protocol.settings(settings.clone())
                 } else {
                     settings.clone()
                 };
-                Found { settings, candidate }
+                PortCandidate { settings, candidate }
             }));
             if clear {
                 break;
@@ -192,7 +194,7 @@ impl Search<'_> {
         Ok((found, bytes))
     }
 
-    /// How the line is set in turn: the usual speeds, and what protocols ask for.
+    /// The settings to try in turn: the usual speeds, then those of the protocols.
     fn settings(&self, protocols: &[Arc<Protocol>]) -> Vec<Settings> {
         if let Some(cable) = &self.cable {
             return vec![cable.clone()];
@@ -214,36 +216,40 @@ impl Search<'_> {
         all
     }
 
-    fn hear(&self, settings: &Settings, ear: &mut Ear) -> Result<(), Failure> {
+    fn listen_with(&self, settings: &Settings, recorder: &mut TrafficRecorder) -> Result<(), Failure> {
         tracing::debug!("listening to {} at {settings}", self.address);
-        listen(self.address, settings, self.length, ear).map_err(|error| {
-            Failure::failed(anyhow::anyhow!("{} can't be listened to: {error}; see `bayline ports`", self.address))
+        listen(self.address, settings, self.length, recorder).map_err(|error| {
+            Failure::failed(anyhow::anyhow!(
+                "{} can't be opened: {}; look at `bayline ports`",
+                self.address,
+                IoReason(&error)
+            ))
         })
     }
 
-    fn ask_all(&self, protocols: &[Arc<Protocol>]) -> Result<Vec<Found>, Failure> {
+    fn ask_all(&self, protocols: &[Arc<Protocol>]) -> Result<Vec<PortCandidate>, Failure> {
         let mut found = Vec::new();
         for protocol in protocols.iter().filter(|protocol| protocol.traffic() == Traffic::Polled) {
             let plain = || Settings { baud: self.baud.unwrap_or(9600), ..Settings::default() };
             let settings = self.cable.clone().unwrap_or_else(|| protocol.settings(plain()));
-            let mut ear = Ear { poller: Poller::new(protocol, Mono(0)), ..Ear::default() };
-            self.hear(&settings, &mut ear)?;
-            let ranked = rank(std::slice::from_ref(protocol), &ear.heard);
-            found.extend(ranked.into_iter().map(|candidate| Found { settings: settings.clone(), candidate }));
+            let mut recorder = TrafficRecorder { poller: Poller::new(protocol, Mono(0)), ..TrafficRecorder::default() };
+            self.listen_with(&settings, &mut recorder)?;
+            let ranked = rank(std::slice::from_ref(protocol), &recorder.heard);
+            found.extend(ranked.into_iter().map(|candidate| PortCandidate { settings: settings.clone(), candidate }));
         }
         Ok(found)
     }
 }
 
-/// Keeps what is heard, and asks where there is a poller.
+/// Keeps the bytes that arrive, and sends questions where there is a poller.
 #[derive(Default)]
-struct Ear {
+struct TrafficRecorder {
     heard: Vec<RecordedChunk>,
     bytes: usize,
     poller: Option<Poller>,
 }
 
-impl Asker for Ear {
+impl Asker for TrafficRecorder {
     fn ask(&mut self, port: &mut dyn Port, now: Mono) -> io::Result<Duration> {
         let Some(poller) = &mut self.poller else { return Ok(PATIENCE) };
         loop {
@@ -259,15 +265,15 @@ impl Asker for Ear {
         if let Some(poller) = &mut self.poller {
             poller.received(bytes);
         }
-        if self.bytes < ENOUGH {
+        if self.bytes < MOST_BYTES {
             self.bytes += bytes.len();
             self.heard.push(RecordedChunk { at, bytes: bytes.to_vec(), request });
         }
     }
 }
 
-fn tell(out: &mut dyn Write, found: &[Found]) -> io::Result<()> {
-    let rows = found.iter().take(SHOWN).map(|Found { settings, candidate }| {
+fn tell(out: &mut dyn Write, found: &[PortCandidate]) -> io::Result<()> {
+    let rows = found.iter().take(MOST_CANDIDATES).map(|PortCandidate { settings, candidate }| {
         vec![
             candidate.protocol.name.clone(),
             settings.to_string(),
@@ -277,18 +283,19 @@ fn tell(out: &mut dyn Write, found: &[Found]) -> io::Result<()> {
             candidate.first.join("; "),
         ]
     });
-    let titles =
-        ["protocol", "line", "explained", "frames", "refused", "first readings: compare them with the display"];
+    let titles = ["protocol", "line", "explained", "frames", "refused", "first readings (compare with the display)"];
     write!(out, "{}", table(&titles, &["explained", "frames", "refused"], rows))?;
-    let named =
-        found.iter().take(SHOWN).filter_map(|found| Some((&found.candidate, found.candidate.identity.as_ref()?)));
+    let named = found
+        .iter()
+        .take(MOST_CANDIDATES)
+        .filter_map(|found| Some((&found.candidate, found.candidate.identity.as_ref()?)));
     named
         .into_iter()
-        .try_for_each(|(candidate, text)| writeln!(out, "\nas {}, it says of itself: {text}", candidate.protocol.name))
+        .try_for_each(|(candidate, text)| writeln!(out, "\n{} reports its identity: {text}", candidate.protocol.name))
 }
 
-fn line(found: &Found) -> serde_json::Value {
-    let Found { settings, candidate } = found;
+fn line(found: &PortCandidate) -> serde_json::Value {
+    let PortCandidate { settings, candidate } = found;
     json!({
         "protocol": candidate.protocol.name,
         "baud": settings.baud,
@@ -302,8 +309,8 @@ fn line(found: &Found) -> serde_json::Value {
     })
 }
 
-/// A bench file with what is known; what is not stands there as a comment.
-fn write_bench(path: &PathBuf, address: &Address, cable: Option<&str>, found: &Found) -> Result<(), Failure> {
+/// Writes a bench file with what is known; the rest is in comments.
+fn write_bench(path: &PathBuf, address: &Address, cable: Option<&str>, found: &PortCandidate) -> Result<(), Failure> {
     let quoted = |text: &str| toml::Value::String(text.to_owned()).to_string();
     let candidate = &found.candidate;
     let mut text = format!(
@@ -312,7 +319,7 @@ fn write_bench(path: &PathBuf, address: &Address, cable: Option<&str>, found: &F
         quoted(&candidate.protocol.name),
     );
     match cable {
-        // A HID cable's speed is a part of what it is greeted with.
+        // A HID cable's speed is part of its start-up bytes.
         Some(name) if *name == candidate.protocol.name => {}
         Some(name) => text += &format!("cable = {}\n", quoted(name)),
         None => text += &format!("baud = {}\n", found.settings.baud),
@@ -325,7 +332,11 @@ fn write_bench(path: &PathBuf, address: &Address, cable: Option<&str>, found: &F
         text += "# accuracy = \"1.5 % + 20 mA\"  # from the data sheet\n";
     }
     let mut file = OpenOptions::new().write(true).create_new(true).open(path).map_err(|error| {
-        Failure::usage(format!("{} can't be made: {error}; choose a new file with --write", path.display()))
+        Failure::usage(format!(
+            "the file {} can't be created: {}; choose another name with --write",
+            path.display(),
+            IoReason(&error)
+        ))
     })?;
     Ok(file.write_all(text.as_bytes())?)
 }

@@ -1,14 +1,30 @@
-//! What a person types: one file a command. The only place that writes to a terminal.
+//! What a person types. A file for each command; nothing else writes to a terminal.
+//!
+//! Reading order: this file declares the commands, and `failure` turns an error into a sentence and an exit status.
+//! `client` talks to the daemon, `answer` prints what it answered. Then each command in the order of the list below.
+//! `table`, `show_value`, `visit` and `stop` are what several commands use.
 
-mod client;
 mod failure;
+
+mod answer;
+mod client;
+
 mod show_value;
+mod stop;
 mod table;
 mod visit;
 
+mod demo;
 mod run;
 
-mod operate;
+mod begin;
+mod end;
+mod mark;
+mod note;
+mod step;
+mod take;
+mod zero;
+
 mod status;
 mod watch;
 
@@ -20,12 +36,9 @@ mod capture;
 mod identify;
 mod ports;
 mod protocols;
-mod stop;
 
 mod check;
 mod expect;
-
-mod demo;
 
 use std::{ffi::OsString, io::IsTerminal, path::PathBuf, process::ExitCode};
 
@@ -40,70 +53,70 @@ use failure::Failure;
 #[command(name = "bayline", version, arg_required_else_help = true, after_help = CODES)]
 struct Cli {
     #[command(subcommand)]
-    command: Command,
+    command: CliCommand,
     #[command(flatten)]
-    common: Common,
+    common: CommonArgs,
 }
 
 const CODES: &str = "Exit status: 0 done; 1 failed; 2 usage, a mistake in a file you wrote, or with `check`, a step can't work; \
                      3 no daemon answers; 4 with `show --strict`, a step is outside its limits.";
 
-/// What every command understands.
+/// The options of every command.
 #[derive(Debug, Clone, Args)]
-struct Common {
-    /// Where the database and the control socket are
+struct CommonArgs {
+    /// The folder of the database and the control socket
     #[arg(long, value_name = "DIR", env = "BAYLINE_DATA", global = true)]
     data: Option<PathBuf>,
     /// What is logged to stderr: error, warn, info, debug, or a filter such as bayline::port=debug
     #[arg(long, value_name = "LEVEL", env = "BAYLINE_LOG", default_value = "info", global = true)]
     log: String,
-    /// Where protocol files are looked for first
+    /// A folder to search first for protocol files; may be given several times
     #[arg(long, value_name = "DIR", global = true)]
     protocols: Vec<PathBuf>,
 }
 
 #[derive(Debug, Subcommand)]
-enum Command {
+enum CliCommand {
     /// Show what bayline does, on a simulated bench
-    Demo(demo::Demo),
+    Demo(demo::DemoArgs),
     /// Run the daemon: read the meters and record until stopped
-    Run(run::Run),
+    Run(run::RunArgs),
     /// Begin a session; one that is open is ended first
-    Begin(operate::Begin),
+    Begin(begin::BeginArgs),
     /// End the session
-    End(operate::End),
+    End(end::EndArgs),
     /// Go to a step: next, back, again, skip, or its name
-    Step(operate::Step),
-    /// This reading counts: capture it
-    Take(operate::Take),
-    /// Take a clamp's zero: nothing through it, held still
-    Zero(operate::Zero),
+    Step(step::StepArgs),
+    /// Capture the value that is shown now
+    Take(take::TakeArgs),
+    /// Zero a clamp that is held still with no current through it
+    Zero(zero::ZeroArgs),
     /// Mark this moment
-    Mark(operate::Mark),
+    Mark(mark::MarkArgs),
     /// Keep a note
-    Note(operate::Note),
-    /// Tell what is on: session, step, readings, meters, alarms
-    Status(status::Status),
-    /// Follow what happens, until interrupted
-    Watch(watch::Watch),
+    Note(note::NoteArgs),
+    /// Show the session, the step, the readings, the meters and the alarms
+    Status(status::StatusArgs),
+    /// Follow the session live, until Ctrl-C
+    Watch(watch::WatchArgs),
     /// List the sessions
-    Sessions(sessions::Sessions),
+    Sessions(sessions::SessionsArgs),
     /// Show a session's ledger: step, value, limit, verdict
-    Show(show::Show),
+    Show(show::ShowArgs),
     /// Write a session as CSV, or as a folder of files
-    Export(export::Export),
-    /// List what is plugged in
-    Ports(ports::Ports),
-    /// Find out what a port speaks
-    Identify(identify::Identify),
+    Export(export::ExportArgs),
+    /// List the serial and HID devices that are plugged in
+    Ports(ports::PortsArgs),
+    /// Find out which protocol fits a meter
+    Identify(identify::IdentifyArgs),
     /// Record what a port sends, byte by byte, for a meter that no protocol fits yet
-    Capture(capture::Capture),
-    /// List the protocols, or prove their examples
-    Protocols(protocols::Protocols),
-    /// Tell before anyone starts what a bench can't do for a procedure
-    Check(check::Check),
-    /// Reckon what a coil, a wire, a warm coil or a bad joint should show
-    Expect(expect::Expect),
+    Capture(capture::CaptureArgs),
+    /// List the protocols, or check their examples
+    Protocols(protocols::ProtocolsArgs),
+    /// List what the meters of a bench can't do for a procedure
+    Check(check::CheckArgs),
+    /// Calculate what a coil, a wire or a warm coil should show, and what a bad joint costs
+    Expect(expect::ExpectArgs),
 }
 
 /// Runs the program with these arguments and returns its exit status.
@@ -111,7 +124,7 @@ pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     let cli = match Cli::try_parse_from(arguments) {
         Ok(cli) => cli,
         Err(error) => {
-            // Help and version are asked for; everything else is a mistake.
+            // Help and version are no mistake; everything else is.
             let code = if error.use_stderr() { 2 } else { 0 };
             drop(error.print());
             return ExitCode::from(code);
@@ -119,7 +132,7 @@ pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     };
     match cli.run() {
         Ok(code) => code,
-        Err(failure) => failure.tell(),
+        Err(failure) => failure.report(),
     }
 }
 
@@ -127,37 +140,38 @@ impl Cli {
     fn run(self) -> Result<ExitCode, Failure> {
         let common = self.common;
         match self.command {
-            Command::Demo(command) => command.run(&common),
-            Command::Run(command) => command.run(&common),
-            Command::Begin(command) => command.run(&common),
-            Command::End(command) => command.run(&common),
-            Command::Step(command) => command.run(&common),
-            Command::Take(command) => command.run(&common),
-            Command::Zero(command) => command.run(&common),
-            Command::Mark(command) => command.run(&common),
-            Command::Note(command) => command.run(&common),
-            Command::Status(command) => command.run(&common),
-            Command::Watch(command) => command.run(&common),
-            Command::Sessions(command) => command.run(&common),
-            Command::Show(command) => command.run(&common),
-            Command::Export(command) => command.run(&common),
-            Command::Ports(command) => command.run(&common),
-            Command::Identify(command) => command.run(&common),
-            Command::Capture(command) => command.run(&common),
-            Command::Protocols(command) => command.run(&common),
-            Command::Check(command) => command.run(&common),
-            Command::Expect(command) => command.run(),
+            CliCommand::Demo(command) => command.run(&common),
+            CliCommand::Run(command) => command.run(&common),
+            CliCommand::Begin(command) => command.run(&common),
+            CliCommand::End(command) => command.run(&common),
+            CliCommand::Step(command) => command.run(&common),
+            CliCommand::Take(command) => command.run(&common),
+            CliCommand::Zero(command) => command.run(&common),
+            CliCommand::Mark(command) => command.run(&common),
+            CliCommand::Note(command) => command.run(&common),
+            CliCommand::Status(command) => command.run(&common),
+            CliCommand::Watch(command) => command.run(&common),
+            CliCommand::Sessions(command) => command.run(&common),
+            CliCommand::Show(command) => command.run(&common),
+            CliCommand::Export(command) => command.run(&common),
+            CliCommand::Ports(command) => command.run(&common),
+            CliCommand::Identify(command) => command.run(&common),
+            CliCommand::Capture(command) => command.run(&common),
+            CliCommand::Protocols(command) => command.run(&common),
+            CliCommand::Check(command) => command.run(&common),
+            CliCommand::Expect(command) => command.run(),
         }
     }
 }
 
-impl Common {
+impl CommonArgs {
     fn folder(&self) -> Result<Folder, Failure> {
         if let Some(path) = &self.data {
             return Ok(Folder::at(path));
         }
-        let home = directories::ProjectDirs::from("", "", "bayline")
-            .ok_or_else(|| Failure::usage("there is no home folder to keep data in; choose a folder with --data"))?;
+        let home = directories::ProjectDirs::from("", "", "bayline").ok_or_else(|| {
+            Failure::usage("you have no home folder to keep the data in; choose a folder with --data")
+        })?;
         Ok(Folder::at(home.data_dir()))
     }
 
@@ -170,13 +184,13 @@ impl Common {
         let filter = tracing_subscriber::EnvFilter::try_new(&self.log).map_err(|error| {
             Failure::usage(format!("--log: found \"{}\", expected a level such as info: {error}", self.log))
         })?;
-        // Colours are for a terminal; in a file or a journal they are litter.
+        // Colour codes only for a terminal, not in a file or a journal.
         let colours = std::io::stderr().is_terminal();
         tracing_subscriber::fmt()
             .with_env_filter(filter)
             .with_writer(std::io::stderr)
             .with_ansi(colours)
-            // It would tell them on stderr as well, by a panic where nobody reads that any more.
+            // It would report them on stderr as well, and panic where that is closed.
             .log_internal_errors(false)
             .init();
         Ok(())

@@ -1,4 +1,4 @@
-//! `bayline ports`: what is plugged in.
+//! `bayline ports`: lists the devices that are plugged in.
 
 use std::{
     io::{Write, stdout},
@@ -8,19 +8,19 @@ use std::{
 use clap::Args;
 use serde_json::json;
 
-use super::{Common, failure::Failure, table::table};
+use super::{CommonArgs, failure::Failure, table::table};
 use crate::port::{Plugged, PluggedKind, Roots, plugged_in};
 
-/// List what is plugged in.
+/// List the serial and HID devices that are plugged in.
 #[derive(Debug, Args)]
-pub(super) struct Ports {
+pub(super) struct PortsArgs {
     /// Print one JSON object a line
     #[arg(long)]
     json: bool,
 }
 
-impl Ports {
-    pub(super) fn run(self, _common: &Common) -> Result<ExitCode, Failure> {
+impl PortsArgs {
+    pub(super) fn run(self, _common: &CommonArgs) -> Result<ExitCode, Failure> {
         let plugged = plugged_in(&Roots::default());
         let mut out = stdout().lock();
         if self.json {
@@ -32,15 +32,15 @@ impl Ports {
         if plugged.is_empty() {
             writeln!(
                 out,
-                "nothing that could be a meter is plugged in; `tcp://host:port` and `exec:PROGRAM` need no plug"
+                "no serial or HID device is plugged in; ports such as tcp://host:port and exec:PROGRAM need none"
             )?;
             return Ok(ExitCode::SUCCESS);
         }
         let rows = plugged.iter().map(|device| {
             let usb = device.usb.as_ref();
             let words = usb.map_or(String::new(), |usb| {
-                let said = [&usb.maker, &usb.name, &usb.serial].into_iter().flatten().cloned();
-                said.collect::<Vec<_>>().join(" ")
+                let description = [&usb.maker, &usb.name, &usb.serial].into_iter().flatten().cloned();
+                description.collect::<Vec<_>>().join(" ")
             });
             vec![
                 device.address().to_string(),
@@ -50,7 +50,7 @@ impl Ports {
                 words,
             ]
         });
-        write!(out, "{}", table(&["port", "device", "kind", "usb", "it says of itself"], &[], rows))?;
+        write!(out, "{}", table(&["port", "device", "kind", "usb", "description"], &[], rows))?;
         Ok(ExitCode::SUCCESS)
     }
 }

@@ -1,4 +1,4 @@
-//! `bayline protocols`: which there are, and whether their examples hold.
+//! `bayline protocols`: lists the protocols, checks their examples, drafts new ones.
 
 use std::{
     fs::File,
@@ -12,8 +12,8 @@ use clap::{Args, Subcommand};
 use serde_json::json;
 
 use super::{
-    Common,
-    failure::{Failure, complain},
+    CommonArgs,
+    failure::{Failure, print_error},
     table::table,
 };
 use crate::{
@@ -21,21 +21,21 @@ use crate::{
     protocol::{Library, Protocol, Traffic, check, draft},
 };
 
-/// List the protocols, or prove their examples.
+/// List the protocols, or check their examples.
 #[derive(Debug, Args)]
-pub(super) struct Protocols {
+pub(super) struct ProtocolsArgs {
     #[command(subcommand)]
-    command: Option<What>,
+    command: Option<ProtocolsCommand>,
     /// Print the list as JSON, one object a line
     #[arg(long)]
     json: bool,
 }
 
 #[derive(Debug, Subcommand)]
-enum What {
-    /// Prove the examples of protocol files, or of all protocols
+enum ProtocolsCommand {
+    /// Check the examples of protocol files, or of all protocols
     Check {
-        /// The protocol files; without any, all that can be found
+        /// The protocol files; without any, all protocols
         file: Vec<PathBuf>,
     },
     /// Draft examples from a recording made by `capture`: the first frame of each kind, to be compared with the display
@@ -48,35 +48,36 @@ enum What {
     },
 }
 
-impl Protocols {
-    pub(super) fn run(self, common: &Common) -> Result<ExitCode, Failure> {
+impl ProtocolsArgs {
+    pub(super) fn run(self, common: &CommonArgs) -> Result<ExitCode, Failure> {
         match self.command {
             None => list(common, self.json),
-            Some(What::Check { file: files }) if !files.is_empty() => {
-                prove(files.iter().map(|path| Library::read(path)).collect::<Result<Vec<_>, _>>()?)
+            Some(ProtocolsCommand::Check { file: files }) if !files.is_empty() => {
+                check_examples(files.iter().map(|path| Library::read(path)).collect::<Result<Vec<_>, _>>()?)
             }
-            Some(What::Examples { capture, protocol }) => examples(common, &capture, &protocol),
-            Some(What::Check { .. }) => {
+            Some(ProtocolsCommand::Examples { capture, protocol }) => examples(common, &capture, &protocol),
+            Some(ProtocolsCommand::Check { .. }) => {
                 let library = common.library();
                 let (listed, broken) = library.all();
                 if let Some(error) = broken.into_iter().next() {
                     return Err(error.into());
                 }
                 let protocols: Result<Vec<_>, _> = listed.iter().map(|listed| library.find(&listed.name)).collect();
-                prove(protocols?)
+                check_examples(protocols?)
             }
         }
     }
 }
 
-fn examples(common: &Common, capture: &Path, name: &str) -> Result<ExitCode, Failure> {
+fn examples(common: &CommonArgs, capture: &Path, name: &str) -> Result<ExitCode, Failure> {
     let protocol = match name.ends_with(".toml") {
         true => Library::read(Path::new(name))?,
         false => common.library().find(name)?,
     };
     if protocol.traffic() == Traffic::Polled {
-        let sentence =
-            format!("{name} asks its meter, and a recording does not tell which answer is to what; write a dialogue");
+        let sentence = format!(
+            "{name} asks its meter, and a recording does not show which answer belongs to which question; write a dialogue by hand"
+        );
         return Err(Failure::usage(sentence));
     }
     let unreadable =
@@ -94,18 +95,18 @@ fn examples(common: &Common, capture: &Path, name: &str) -> Result<ExitCode, Fai
         writeln!(out, "{}", draft.to_toml(&protocol))?;
     }
     match drafts.is_empty() {
-        true => Err(Failure::failed(anyhow::anyhow!("no frame of {name} stands in {}", capture.display()))),
+        true => Err(Failure::failed(anyhow::anyhow!("{} holds no frame of {name}", capture.display()))),
         false => Ok(ExitCode::SUCCESS),
     }
 }
 
-fn prove(protocols: Vec<Arc<Protocol>>) -> Result<ExitCode, Failure> {
+fn check_examples(protocols: Vec<Arc<Protocol>>) -> Result<ExitCode, Failure> {
     let mut out = stdout().lock();
     let mut failures = 0;
     for protocol in protocols {
         let failed = check(&protocol);
         if failed.is_empty() {
-            writeln!(out, "{}: {} examples hold", protocol.name, protocol.examples().len())?;
+            writeln!(out, "{}: all {} examples pass", protocol.name, protocol.examples().len())?;
         }
         for failure in &failed {
             writeln!(out, "{failure}")?;
@@ -114,12 +115,12 @@ fn prove(protocols: Vec<Arc<Protocol>>) -> Result<ExitCode, Failure> {
     }
     match failures {
         0 => Ok(ExitCode::SUCCESS),
-        1 => Err(Failure::usage("one example does not hold")),
-        many => Err(Failure::usage(format!("{many} examples do not hold"))),
+        1 => Err(Failure::usage("one example fails")),
+        many => Err(Failure::usage(format!("{many} examples fail"))),
     }
 }
 
-fn list(common: &Common, as_json: bool) -> Result<ExitCode, Failure> {
+fn list(common: &CommonArgs, as_json: bool) -> Result<ExitCode, Failure> {
     let (listed, broken) = common.library().all();
     let mut out = stdout().lock();
     let place = |file: &Option<PathBuf>| file.as_ref().map_or("built in".to_owned(), |path| path.display().to_string());
@@ -135,7 +136,7 @@ fn list(common: &Common, as_json: bool) -> Result<ExitCode, Failure> {
         write!(out, "{}", table(&["protocol", "what it reads", "from"], &[], rows))?;
     }
     for error in broken {
-        complain(error);
+        print_error(error);
     }
     Ok(ExitCode::SUCCESS)
 }

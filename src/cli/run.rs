@@ -1,11 +1,11 @@
-//! `bayline run`: the daemon.
+//! `bayline run`: runs the daemon.
 
 use std::{path::PathBuf, process::ExitCode, sync::Arc};
 
 use clap::Args;
 use tokio_util::sync::CancellationToken;
 
-use super::{Common, failure::Failure, identify::identify, stop::Enough, visit::VisitArgs};
+use super::{CommonArgs, failure::Failure, identify::identify, stop::ShutdownSignals, visit::VisitArgs};
 use crate::{
     channel::{Bench, QuickMeter},
     daemon::{self, Config},
@@ -14,29 +14,29 @@ use crate::{
 
 /// Run the daemon.
 #[derive(Debug, Args)]
-pub(super) struct Run {
-    /// The meters that are connected
+pub(super) struct RunArgs {
+    /// The bench file: the meters and their channels
     #[arg(long, value_name = "FILE", required_unless_present = "meter")]
     bench: Option<PathBuf>,
     /// A meter without a bench file, such as probe=/dev/ttyUSB0,number (may be given several times); without a
-    /// protocol it is found out by listening
+    /// protocol, the one that fits is found by listening
     #[arg(long, value_name = "NAME=PORT[,PROTOCOL]")]
     meter: Vec<QuickMeter>,
-    /// What is going to be done; without it the session is free-running
+    /// The procedure to work through; without it the session is free-running
     #[arg(long, value_name = "FILE")]
     procedure: Option<PathBuf>,
-    /// Go on with a session that was cut off: its number, the beginning of its identity, or last
+    /// Continue a session that was cut off: its number, the start of its identity, or last
     #[arg(long, value_name = "SESSION")]
     continues: Option<String>,
-    /// Run this at each announcement, with its kind and its words as arguments; repeat it for fixed arguments
+    /// Run this program at each announcement, with the kind and the words as last arguments; repeat the option for fixed arguments
     #[arg(long, value_name = "PROGRAM")]
     alert: Vec<String>,
     #[command(flatten)]
     visit: VisitArgs,
 }
 
-impl Run {
-    pub(super) fn run(self, common: &Common) -> Result<ExitCode, Failure> {
+impl RunArgs {
+    pub(super) fn run(self, common: &CommonArgs) -> Result<ExitCode, Failure> {
         common.start_log()?;
         let library = common.library();
         let mut bench = match &self.bench {
@@ -47,7 +47,7 @@ impl Run {
             if meter.protocol.is_none() {
                 let found = identify(&meter.address, common)?;
                 tracing::info!(
-                    "meter \"{}\" speaks {} at {}",
+                    "meter \"{}\": protocol {} at {}",
                     meter.name,
                     found.candidate.protocol.name,
                     found.settings
@@ -58,7 +58,7 @@ impl Run {
             bench.add(meter, &library)?;
         }
         if bench.meters.is_empty() {
-            return Err(Failure::usage("the bench has no meter; add a [[meter]] to its file"));
+            return Err(Failure::usage("the bench has no meter; add a [[meter]] to the bench file"));
         }
         let procedure = self.procedure.as_deref().map(Procedure::load).transpose()?;
         if let (Some(procedure), Some(channels)) = (&procedure, bench.channel_names()) {
@@ -80,10 +80,10 @@ impl Run {
 
 async fn until_stopped(config: Config) -> Result<ExitCode, Failure> {
     let stop = CancellationToken::new();
-    let mut enough = Enough::new()?;
+    let mut signals = ShutdownSignals::new()?;
     let stopper = stop.clone();
     tokio::spawn(async move {
-        enough.heard().await;
+        signals.received().await;
         tracing::info!("stopping");
         notify(sd_notify::NotifyState::Stopping);
         stopper.cancel();
@@ -97,9 +97,9 @@ async fn until_stopped(config: Config) -> Result<ExitCode, Failure> {
     Ok(ExitCode::SUCCESS)
 }
 
-/// Tells a service manager, where there is one.
+/// Notifies the service manager, where there is one.
 fn notify(state: sd_notify::NotifyState) {
     if let Err(error) = sd_notify::notify(&[state]) {
-        tracing::debug!("the service manager was not told: {error}");
+        tracing::debug!("the service manager could not be notified: {error}");
     }
 }

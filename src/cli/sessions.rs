@@ -1,4 +1,4 @@
-//! `bayline sessions`: which sessions there are.
+//! `bayline sessions`: lists the sessions.
 
 use std::{
     io::{self, Write, stdout},
@@ -7,7 +7,7 @@ use std::{
 
 use clap::Args;
 
-use super::{Common, failure::Failure, table::table};
+use super::{CommonArgs, failure::Failure, table::table};
 use crate::{
     export::Names,
     store::{open_to_read, read},
@@ -16,8 +16,8 @@ use crate::{
 
 /// List the sessions.
 #[derive(Debug, Args)]
-pub(super) struct Sessions {
-    /// Only those with this text in machine, job, VIN, counter, complaint, procedure title or notes
+pub(super) struct SessionsArgs {
+    /// Only sessions with this text in machine, job, VIN, counter, complaint, procedure title or notes
     #[arg(long, value_name = "TEXT")]
     find: Option<String>,
     /// Print them as JSON, one object a line
@@ -25,8 +25,8 @@ pub(super) struct Sessions {
     json: bool,
 }
 
-impl Sessions {
-    pub(super) fn run(self, common: &Common) -> Result<ExitCode, Failure> {
+impl SessionsArgs {
+    pub(super) fn run(self, common: &CommonArgs) -> Result<ExitCode, Failure> {
         let connection = open_to_read(&common.folder()?.database())?;
         let sessions = match &self.find {
             None => read::list(&connection)?,
@@ -60,7 +60,7 @@ impl Sessions {
     }
 }
 
-/// A time on the wall clock of whoever looks.
+/// A time in this computer's time zone.
 pub(super) fn local(us: i64) -> String {
     jiff::Timestamp::from_microsecond(us).map_or_else(
         |_| String::new(),

@@ -1,6 +1,7 @@
 //! `bayline show`: the ledger of a session.
 
 use std::{
+    collections::HashMap,
     io::{self, Write, stdout},
     process::ExitCode,
 };
@@ -8,7 +9,7 @@ use std::{
 use clap::Args;
 use rusqlite::Connection;
 
-use super::{Common, failure::Failure, sessions::local, show_value, table::table};
+use super::{CommonArgs, failure::Failure, sessions::local, show_value, table::table};
 use crate::{
     export::session_json,
     store::{
@@ -20,30 +21,30 @@ use crate::{
 
 /// Show a session's ledger.
 #[derive(Debug, Args)]
-pub(super) struct Show {
-    /// Its number, the beginning of its identity, or last
+pub(super) struct ShowArgs {
+    /// The session's number, the start of its identity, or last
     #[arg(value_name = "ID", default_value = "last")]
     id: String,
     /// Print it as JSON
     #[arg(long)]
     json: bool,
-    /// Exit with 4 when a step is outside its limits
+    /// Exit with status 4 when a step is out of limit
     #[arg(long)]
     strict: bool,
-    /// Also show what every channel did during each step
+    /// Also show the figures of every channel during each step
     #[arg(long)]
     figures: bool,
 }
 
-impl Show {
-    pub(super) fn run(self, common: &Common) -> Result<ExitCode, Failure> {
+impl ShowArgs {
+    pub(super) fn run(self, common: &CommonArgs) -> Result<ExitCode, Failure> {
         let connection = open_to_read(&common.folder()?.database())?;
         let session = read::find(&connection, &self.id)?;
         let mut out = stdout().lock();
         if self.json {
             session_json(&connection, &session, &mut out)?;
         } else {
-            tell(&mut out, &connection, &session)?;
+            print(&mut out, &connection, &session)?;
             if self.figures {
                 figures(&mut out, &connection, &session)?;
             }
@@ -54,14 +55,14 @@ impl Show {
 }
 
 /// The ledger and the events of a session.
-pub(super) fn tell(out: &mut dyn Write, connection: &Connection, session: &SessionRow) -> Result<(), Failure> {
+pub(super) fn print(out: &mut dyn Write, connection: &Connection, session: &SessionRow) -> Result<(), Failure> {
     heading(out, session)?;
     ledger(out, &read::steps(connection, session.id)?)?;
     findings(out, connection, session)?;
     events(out, connection, session)
 }
 
-/// What follows: the sentence first, then what it rests on and what to do next.
+/// The findings: each with its evidence, what else would explain it, and what to measure next.
 fn findings(out: &mut dyn Write, connection: &Connection, session: &SessionRow) -> Result<(), Failure> {
     for finding in read::findings(connection, session.id)? {
         writeln!(out, "\n{} ({}): {}", finding.kind, finding.sure, finding.sentence)?;
@@ -80,16 +81,16 @@ fn heading(out: &mut dyn Write, session: &SessionRow) -> io::Result<()> {
     let what = session.procedure.as_deref().unwrap_or("free-running");
     writeln!(out, "session {}, {}: {what}", session.id, local(session.began_utc_us))?;
     if let Some(uuid) = &session.continues {
-        writeln!(out, "goes on with session {uuid}")?;
+        writeln!(out, "continues session {uuid}")?;
     }
-    let told = [
+    let visit = [
         ("machine", &session.machine),
         ("job", &session.job),
         ("VIN", &session.vin),
         ("counter", &session.counter),
         ("complaint", &session.complaint),
     ];
-    for (word, text) in told.into_iter().filter(|(_, text)| !text.is_empty()) {
+    for (word, text) in visit.into_iter().filter(|(_, text)| !text.is_empty()) {
         writeln!(out, "{word}: {text}")?;
     }
     for (word, celsius) in [("ambient", session.ambient_celsius), ("part", session.part_celsius)] {
@@ -115,7 +116,7 @@ fn ledger(out: &mut dyn Write, steps: &[StepRow]) -> io::Result<()> {
             (None, Some(_)) => "–".to_owned(),
         };
         vec![
-            step.number.to_string(),
+            place(step).to_string(),
             name,
             step.capture.as_ref().map_or("–".to_owned(), show_value::captured),
             show_value::limits(step.limit_low, step.limit_high, quantity),
@@ -128,12 +129,19 @@ fn ledger(out: &mut dyn Write, steps: &[StepRow]) -> io::Result<()> {
     write!(out, "{}", table(&titles, &["", "value"], rows))
 }
 
+/// The number of a step: its place in the procedure, as `watch` shows it; in a free-running session, its count.
+fn place(step: &StepRow) -> i64 {
+    step.place.unwrap_or(step.number)
+}
+
 fn figures(out: &mut dyn Write, connection: &Connection, session: &SessionRow) -> Result<(), Failure> {
+    let steps = read::steps(connection, session.id)?;
+    let places: HashMap<i64, i64> = steps.iter().map(|step| (step.number, place(step))).collect();
     let rows = read::figures(connection, session.id)?.into_iter().map(|row| {
         let show = |value| show_value::value(value, None, Some(&row.quantity));
         let outside = if row.outside_us > 0 { show_seconds(row.outside_us as f64 / 1e6) } else { String::new() };
         vec![
-            row.step.to_string(),
+            places.get(&row.step).unwrap_or(&row.step).to_string(),
             format!("{} ({})", row.channel, row.quantity),
             row.count.to_string(),
             show(row.last),

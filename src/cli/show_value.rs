@@ -1,4 +1,4 @@
-//! Stored values as a person reads them.
+//! Formats stored values for reading.
 
 use crate::{
     store::read::CaptureRow,

@@ -1,4 +1,4 @@
-//! `bayline status`: what is on, at a glance.
+//! `bayline status`: the session, the step, the readings, the meters and the alarms.
 
 use std::{
     io::{self, Write, stdout},
@@ -7,40 +7,40 @@ use std::{
 
 use clap::Args;
 
-use super::{Common, client::ask, failure::Failure, operate::tell_step, table::table};
+use super::{CommonArgs, answer::print_step, client::ask, failure::Failure, table::table};
 use crate::{
     server::{Request, StatusReport},
     units::show_seconds,
 };
 
-/// Tell what is on.
+/// Show the session, the step, the readings, the meters and the alarms.
 #[derive(Debug, Args)]
-pub(super) struct Status {
+pub(super) struct StatusArgs {
     /// Print it as JSON
     #[arg(long)]
     json: bool,
 }
 
-impl Status {
-    pub(super) fn run(self, common: &Common) -> Result<ExitCode, Failure> {
+impl StatusArgs {
+    pub(super) fn run(self, common: &CommonArgs) -> Result<ExitCode, Failure> {
         let answer = ask(common, &Request::Status {})?;
         let status = answer.status.unwrap_or_default();
         let mut out = stdout().lock();
         if self.json {
             writeln!(out, "{}", serde_json::to_string(&status).map_err(io::Error::from)?)?;
         } else {
-            tell(&mut out, &status)?;
+            print(&mut out, &status)?;
         }
         Ok(ExitCode::SUCCESS)
     }
 }
 
-fn tell(out: &mut dyn Write, status: &StatusReport) -> io::Result<()> {
+fn print(out: &mut dyn Write, status: &StatusReport) -> io::Result<()> {
     for alarm in &status.alarms {
         writeln!(out, "ALARM: {alarm}")?;
     }
     match &status.session {
-        None => writeln!(out, "no session is open; `bayline begin` opens one")?,
+        None => writeln!(out, "no session is open; begin one with `bayline begin`")?,
         Some(session) => {
             let what = session.procedure.as_deref().unwrap_or("free-running");
             let since = show_seconds(session.elapsed_s);
@@ -56,7 +56,7 @@ fn tell(out: &mut dyn Write, status: &StatusReport) -> io::Result<()> {
         }
     }
     if let Some(step) = &status.step {
-        tell_step(out, step)?;
+        print_step(out, step)?;
     }
     if let Some(finding) = status.findings.first() {
         writeln!(out, "finding ({}): {}\n  next: {}", finding.sure, finding.sentence, finding.next)?;
@@ -82,14 +82,14 @@ fn tell(out: &mut dyn Write, status: &StatusReport) -> io::Result<()> {
         let counts = [meter.frames, meter.refused, meter.lost].map(|count| count.to_string());
         [meter.meter.clone()].into_iter().chain(counts).chain([clock, port]).collect()
     });
-    let titles = ["meter", "frames", "refused", "lost", "its clock", "port"];
+    let titles = ["meter", "frames", "refused", "lost", "clock", "port"];
     write!(out, "\n{}", table(&titles, &["frames", "refused", "lost"], rows))?;
     for meter in &status.meters {
         if let Some(text) = &meter.identity {
-            writeln!(out, "{} says of itself: {text}", meter.meter)?;
+            writeln!(out, "{} reports its identity: {text}", meter.meter)?;
         }
         if meter.unanswered > 0 {
-            writeln!(out, "{} left {} questions without an answer", meter.meter, meter.unanswered)?;
+            writeln!(out, "{} did not answer {} questions", meter.meter, meter.unanswered)?;
         }
     }
     writeln!(out, "\ndatabase: {} (process {}, bayline {})", status.database, status.process, status.version)

@@ -6,37 +6,36 @@ use tokio::signal::unix::{Signal, SignalKind, signal};
 
 use crate::port::Stop;
 
-/// Tells `stop` when the user has had enough. The signals are watched by a thread of its own, which
-/// ends with the program.
+/// Sets `stop` when a shutdown signal arrives. A thread of its own waits for it and ends with the program.
 pub(super) fn stop_on_signal(stop: Stop) -> io::Result<()> {
     std::thread::Builder::new().name("signals".to_owned()).spawn(move || {
         let Ok(runtime) = tokio::runtime::Builder::new_current_thread().enable_all().build() else { return };
         runtime.block_on(async {
-            let Ok(mut enough) = Enough::new() else { return };
-            enough.heard().await;
+            let Ok(mut signals) = ShutdownSignals::new() else { return };
+            signals.received().await;
             stop.stop();
         });
     })?;
     Ok(())
 }
 
-/// The signals by which a user says that it is enough.
-pub(super) struct Enough {
+/// The signals that ask the program to stop.
+pub(super) struct ShutdownSignals {
     terminate: Signal,
     interrupt: Signal,
-    /// The terminal was closed; none where that is to be ignored.
+    /// The terminal was closed; none where the program was started to ignore that.
     hang_up: Option<Signal>,
 }
 
-impl Enough {
+impl ShutdownSignals {
     /// From now on these signals no longer end the program by themselves.
     pub(super) fn new() -> io::Result<Self> {
         let hang_up = if is_hang_up_ignored() { None } else { Some(signal(SignalKind::hangup())?) };
         Ok(Self { terminate: signal(SignalKind::terminate())?, interrupt: signal(SignalKind::interrupt())?, hang_up })
     }
 
-    /// Waits for any of them.
-    pub(super) async fn heard(&mut self) {
+    /// Waits for the first of them.
+    pub(super) async fn received(&mut self) {
         let hang_up = async {
             match &mut self.hang_up {
                 Some(signal) => signal.recv().await,
@@ -51,8 +50,7 @@ impl Enough {
     }
 }
 
-/// Whoever starts a program to outlive its terminal has the closing ignored, and it stays so. The kernel tells; where
-/// it does not, nobody asked for that.
+/// Whether the program was started with SIGHUP ignored, as `nohup` does, so that it outlives its terminal.
 fn is_hang_up_ignored() -> bool {
     let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
     let mask = status.lines().find_map(|line| line.strip_prefix("SigIgn:"));

@@ -1,4 +1,4 @@
-//! Plain tables: columns that line up, and no lines.
+//! Plain tables: aligned columns without lines.
 
 use comfy_table::{CellAlignment, Table, presets::NOTHING};
 
@@ -11,7 +11,7 @@ pub(super) fn table(titles: &[&str], right: &[&str], rows: impl IntoIterator<Ite
     }
     for (index, title) in titles.iter().enumerate() {
         if let Some(column) = table.column_mut(index) {
-            // One blank between columns is not enough to read by; two are.
+            // Two blanks between columns.
             column.set_padding((0, 2));
             if right.contains(title) {
                 column.set_cell_alignment(CellAlignment::Right);

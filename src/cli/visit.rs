@@ -1,18 +1,18 @@
-//! What a person tells of a machine and its visit.
+//! The options that describe a machine and its visit.
 
 use clap::Args;
 
-use super::failure::{Failure, complain};
+use super::failure::{Failure, print_error};
 use crate::{
     session::Visit,
     units::{Dimension, Measure},
     vehicle::{VinCheck, check_vin},
 };
 
-/// Which machine, and why it is here.
+/// Which machine it is, and why it is here.
 #[derive(Debug, Args)]
 pub(super) struct VisitArgs {
-    /// The machine, in your words
+    /// The machine, in your own words
     #[arg(long, value_name = "TEXT", default_value = "")]
     machine: String,
     /// The job's number or name
@@ -27,19 +27,19 @@ pub(super) struct VisitArgs {
     /// What the customer complains of
     #[arg(long, value_name = "TEXT", default_value = "")]
     complaint: String,
-    /// The temperature of the place, such as "12 °C"
+    /// The air temperature, such as "12 °C"
     #[arg(long, value_name = "TEMPERATURE", value_parser = celsius, allow_hyphen_values = true)]
     ambient: Option<f64>,
-    /// The temperature of the part under test; coil ohms are judged at their reference temperature with it
+    /// The temperature of the part under test; with it, coil ohms are corrected to their reference temperature
     #[arg(long, value_name = "TEMPERATURE", value_parser = celsius, allow_hyphen_values = true)]
     part: Option<f64>,
 }
 
 impl VisitArgs {
-    /// The visit; a doubtful identification number is told, not refused.
+    /// The visit. A doubtful identification number is warned about, not refused.
     pub(super) fn visit(self) -> Result<Visit, Failure> {
         if let Some(doubt) = doubt(&self.vin) {
-            complain(doubt);
+            print_error(doubt);
         }
         Ok(Visit {
             machine: self.machine,
@@ -60,7 +60,7 @@ fn doubt(vin: &str) -> Option<String> {
         17 => {}
         count @ (16 | 18) => {
             return Some(format!(
-                "{vin} has {count} characters, a vehicle identification number 17; it is kept as it is"
+                "{vin} has {count} characters, but a vehicle identification number has 17; it is kept as you wrote it"
             ));
         }
         _ => return None,
@@ -68,10 +68,10 @@ fn doubt(vin: &str) -> Option<String> {
     match check_vin(vin.trim()) {
         VinCheck::Valid => None,
         VinCheck::WrongCheckDigit { expected, found } => Some(format!(
-            "the check digit of {vin} is {found}, by the North American rule it would be {expected}; look again, or leave it if that rule does not hold here"
+            "the check digit of {vin} is {found}, but by the North American rule it would be {expected}; check the number, or leave it if the vehicle is not from there"
         )),
         VinCheck::NotAVin { why } => {
-            Some(format!("{vin} is no vehicle identification number: {why}; it is kept as it is"))
+            Some(format!("{vin} is not a vehicle identification number: {why}; it is kept as you wrote it"))
         }
     }
 }

@@ -1,4 +1,4 @@
-//! `bayline watch`: what happens, as it happens.
+//! `bayline watch`: follows the session live.
 
 use std::{
     io::{self, IsTerminal, Write, stdout},
@@ -8,81 +8,81 @@ use std::{
 use clap::Args;
 
 use super::{
-    Common,
+    CommonArgs,
+    answer::{judgement_text, print_judgement, print_step},
     client::Client,
     failure::Failure,
-    operate::{tell_judgement, tell_step},
 };
 use crate::{
     server::{News, ReadingLine, Request, StatusReport, WireCapture, WireJudgement},
     units::show_seconds,
 };
 
-/// Follow what happens.
+/// Follow the session live.
 #[derive(Debug, Args)]
-pub(super) struct Watch {
+pub(super) struct WatchArgs {
     /// Print one JSON object a line
     #[arg(long)]
     json: bool,
 }
 
-impl Watch {
-    pub(super) fn run(self, common: &Common) -> Result<ExitCode, Failure> {
+impl WatchArgs {
+    pub(super) fn run(self, common: &CommonArgs) -> Result<ExitCode, Failure> {
         let mut client = Client::connect(common)?;
-        let mut screen = Screen::new(stdout().lock());
+        let mut output = LiveOutput::new(stdout().lock());
         if !self.json {
-            screen.begin(&client.ask(&Request::Status {})?.status.unwrap_or_default())?;
+            output.begin(&client.ask(&Request::Status {})?.status.unwrap_or_default())?;
         }
         client.ask(&Request::Watch {})?;
         while let Some(line) = client.next_line()? {
             if self.json {
-                writeln!(screen.out, "{line}")?;
-                screen.out.flush()?;
+                writeln!(output.out, "{line}")?;
+                output.out.flush()?;
             } else {
-                screen.tell(serde_json::from_str(&line).map_err(io::Error::from)?)?;
+                output.print(serde_json::from_str(&line).map_err(io::Error::from)?)?;
             }
         }
-        screen.line(|out| writeln!(out, "the daemon stopped"))?;
+        output.line(|out| writeln!(out, "the daemon has stopped"))?;
         Ok(ExitCode::SUCCESS)
     }
 }
 
-/// News as lines, with one line below them that always shows what the channels show.
-pub(super) struct Screen<W: Write> {
+/// News as lines, and below them one line with the present readings.
+pub(super) struct LiveOutput<W: Write> {
     out: W,
-    /// Whether a line may be written over: on a terminal.
+    /// Whether the last line can be overwritten: true on a terminal.
     live: bool,
-    /// Characters of the live line that stands there now.
+    /// The length of the present live line, in characters.
     width: usize,
-    /// The judgement that was told when it was captured: it is not told again when the step is left.
-    told: Option<WireJudgement>,
+    /// The judgement that was printed at the capture. It is not printed again at the end of the step.
+    printed: Option<WireJudgement>,
 }
 
-impl<W: Write> Screen<W> {
+impl<W: Write> LiveOutput<W> {
     pub(super) fn new(out: W) -> Self {
-        Self { out, live: stdout().is_terminal(), width: 0, told: None }
+        Self { out, live: stdout().is_terminal(), width: 0, printed: None }
     }
 
-    /// What is wrong and what is on as the following begins.
+    /// Prints the alarms and the step at the start.
     pub(super) fn begin(&mut self, status: &StatusReport) -> io::Result<()> {
         for alarm in &status.alarms {
             self.line(|out| writeln!(out, "ALARM: {alarm}"))?;
         }
         match &status.step {
-            Some(step) => self.line(|out| tell_step(out, step)),
+            Some(step) => self.line(|out| print_step(out, step)),
             None => Ok(()),
         }
     }
 
-    pub(super) fn tell(&mut self, news: News) -> io::Result<()> {
+    pub(super) fn print(&mut self, news: News) -> io::Result<()> {
         match news {
             News::Readings { elapsed_s, readings } => self.readings(elapsed_s, &readings),
             News::SessionBegan { title } => self.line(|out| writeln!(out, "session began: {title}")),
             News::SessionEnded { how } => self.line(|out| writeln!(out, "session {how}")),
-            News::Step { step } => self.line(|out| tell_step(out, &step)),
-            News::Judged { judged, .. } => match self.told.take() {
-                told if told.is_some() && told == judged => Ok(()),
-                _ => self.line(|out| tell_judgement(out, judged.as_ref())),
+            News::Step { step } => self.line(|out| print_step(out, &step)),
+            News::Judged { judged, .. } => match self.printed.take() {
+                printed if printed.is_some() && printed == judged => Ok(()),
+                _ => self.line(|out| print_judgement(out, judged.as_ref())),
             },
             News::Finding { finding } => self.line(|out| {
                 writeln!(out, "\u{7}finding ({}): {}", finding.sure, finding.sentence)?;
@@ -91,19 +91,23 @@ impl<W: Write> Screen<W> {
             News::Say { text } => self.line(|out| writeln!(out, "\u{7}>> {text}")),
             News::Count { seconds } => self.line(|out| writeln!(out, "\u{7}{seconds}")),
             News::Captured { step, capture } => {
-                self.line(|out| tell_capture(out, &step, &capture))?;
-                self.told = Some(capture.judgement);
+                self.line(|out| print_capture(out, &step, &capture))?;
+                self.printed = Some(capture.judgement);
                 Ok(())
             }
             News::Event { kind, subject, text } => self.line(|out| {
-                // Who looks at the probes must hear that a meter is gone.
+                // The bell: the operator may be looking at the probes.
                 let bell = if ["meter lost", "meter silent"].contains(&kind.as_str()) { "\u{7}" } else { "" };
-                match subject.as_str() {
-                    "" => writeln!(out, "{bell}{kind}: {text}"),
-                    subject => writeln!(out, "{bell}{kind}, {subject}: {text}"),
+                match (subject.as_str(), text.as_str()) {
+                    // A mark without a text.
+                    ("", text) if text.is_empty() || text == kind => writeln!(out, "{bell}{kind}"),
+                    ("", text) => writeln!(out, "{bell}{kind}: {text}"),
+                    (subject, text) => writeln!(out, "{bell}{kind}, {subject}: {text}"),
                 }
             }),
-            News::Missed { count } => self.line(|out| writeln!(out, "{count} pieces of news were missed")),
+            News::Missed { count } => {
+                self.line(|out| writeln!(out, "{count} messages were missed: this terminal is too slow"))
+            }
         }
     }
 
@@ -130,7 +134,7 @@ impl<W: Write> Screen<W> {
             };
             text += &format!("{} {}{mark}   ", reading.channel, reading.value.show(Some(&reading.quantity)));
         }
-        // A line longer than the terminal would not be written over.
+        // A line longer than the terminal could not be overwritten.
         let text: String = text.trim_end().chars().take(columns().saturating_sub(1)).collect();
         let width = text.chars().count();
         write!(self.out, "\r{text:before$}", before = self.width.max(width))?;
@@ -139,14 +143,10 @@ impl<W: Write> Screen<W> {
     }
 }
 
-/// The bell is for the one who does not look.
-fn tell_capture(out: &mut dyn Write, step: &str, capture: &WireCapture) -> io::Result<()> {
-    let WireJudgement { verdict, value, quantity, reason, .. } = &capture.judgement;
-    write!(out, "\u{7}{}, {step}, {}: ", capture.how, capture.channel)?;
-    match (verdict, value) {
-        (None, Some(value)) => writeln!(out, "{}", value.show(quantity.as_deref())),
-        (verdict, _) => writeln!(out, "{}, {reason}", verdict.as_deref().unwrap_or("recorded")),
-    }
+/// With the bell, for an operator who does not look at the screen.
+fn print_capture(out: &mut dyn Write, step: &str, capture: &WireCapture) -> io::Result<()> {
+    let judgement = judgement_text(&capture.judgement, ", ");
+    writeln!(out, "\u{7}{}, {step}, {}: {judgement}", capture.how, capture.channel)
 }
 
 fn columns() -> usize {

@@ -78,10 +78,10 @@ pub(crate) enum DaemonError {
     #[error(transparent)]
     Server(#[from] ServerError),
     /// The thread of the alert command could not be started.
-    #[error("no thread for the alert command: {0}")]
+    #[error("the system gave no thread for the alert command: {}", crate::io_reason::IoReason(.0))]
     AlertThread(std::io::Error),
     /// The thread of a port could not be started.
-    #[error("no thread for meter \"{meter}\": {source}")]
+    #[error("the system gave no thread for meter \"{meter}\": {}", crate::io_reason::IoReason(.source))]
     Thread {
         /// The meter's name.
         meter: String,

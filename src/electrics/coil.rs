@@ -2,7 +2,7 @@
 //!
 //! Ohm's and Joule's laws, and the first-order response of resistance and inductance, as any textbook
 //! of circuits has them. The inductance is taken as constant: a plunger that moves shows as a notch in
-//! the rise, which this file knows nothing of. Switched coils are in [`super::PwmDrive`].
+//! the rise, which this file knows nothing of. Switched coils are in `PwmDrive`.
 
 use super::Uncertain;
 

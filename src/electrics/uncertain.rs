@@ -2,7 +2,7 @@
 //!
 //! The law of propagation is that of JCGM 100:2008 ("GUM"), 5.1.2 equation 10: first order, and
 //! the operands are taken as independent. `x - x` is therefore *not* certain; where two values
-//! share an error, use [`super::same_gain`] or [`super::covariance`]. This file knows nothing of
+//! share an error, use [`super::same_gain`] or `covariance`. This file knows nothing of
 //! meters: a data sheet's accuracy arrives here as a half-width.
 
 use std::ops::{Add, Mul, Neg, Sub};

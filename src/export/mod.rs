@@ -21,10 +21,10 @@ pub enum ExportError {
     #[error(transparent)]
     Store(#[from] StoreError),
     /// What was written could not be written on.
-    #[error("the export can't be written: {0}")]
+    #[error("the export can't be written: {}", crate::io_reason::IoReason(.0))]
     Write(#[from] std::io::Error),
     /// A file could not be made.
-    #[error("{} can't be written: {source}", path.display())]
+    #[error("{} can't be written: {}", path.display(), crate::io_reason::IoReason(.source))]
     File {
         /// Which one.
         path: std::path::PathBuf,

@@ -50,7 +50,7 @@ pub enum LibraryError {
         known: Vec<String>,
     },
     /// A file or folder can't be read.
-    #[error("can't read {}: {source}", path.display())]
+    #[error("{} can't be read: {}", path.display(), crate::io_reason::IoReason(.source))]
     Unreadable {
         /// Which.
         path: PathBuf,

@@ -45,7 +45,7 @@ pub(crate) enum ServerError {
         path: PathBuf,
     },
     /// The system refused.
-    #[error("the control socket {} can't be opened: {source}", path.display())]
+    #[error("the control socket {} can't be opened: {}", path.display(), crate::io_reason::IoReason(.source))]
     Socket {
         /// Which one.
         path: PathBuf,

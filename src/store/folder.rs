@@ -21,7 +21,7 @@ pub(crate) struct Held {
 #[derive(Debug, thiserror::Error)]
 pub(crate) enum FolderError {
     /// It can't be made or written.
-    #[error("the data folder {} can't be written: {source}; choose another with --data", path.display())]
+    #[error("the data folder {} can't be written: {}; choose another with --data", path.display(), crate::io_reason::IoReason(.source))]
     Unwritable {
         /// Which one.
         path: PathBuf,

@@ -74,7 +74,7 @@ pub enum StoreError {
     #[error("the writer of the database has stopped")]
     WriterGone,
     /// The system gave no thread.
-    #[error("the writer of the database could not be started: {0}")]
+    #[error("the writer of the database could not be started: {}", crate::io_reason::IoReason(.0))]
     Thread(std::io::Error),
 }
 

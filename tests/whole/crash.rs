@@ -141,7 +141,7 @@ fn a_socket_and_a_lock_that_a_dead_daemon_left_are_no_hindrance() {
     let daemon = bay.start();
     daemon.kill();
     assert!(bay.socket().exists());
-    assert!(bay.bayline(["status"]).failed(3).contains("no daemon answers"));
+    assert!(bay.bayline(["status"]).failed(3).contains("no daemon is running"));
     let mut daemon = bay.start();
     daemon.ask(json!({"do": "status"}));
 }
@@ -217,7 +217,7 @@ fn a_session_that_was_cut_off_is_gone_on_with() {
         kept.rows("SELECT one.id, other.id FROM session one JOIN session other ON other.continues = one.uuid"),
         ["1 | 2"]
     );
-    assert!(bay.bayline(["show", "last"]).done().contains("goes on with session "));
+    assert!(bay.bayline(["show", "last"]).done().contains("continues session "));
     assert!(bay.bayline(["run", "--bench", "bench.toml", "--continues", "7"]).failed(1).contains("no session 7"));
     kept.assert_sound();
 }

@@ -10,7 +10,7 @@ use std::process::Command;
 use rustix::process::{Pid, Resource, Rlimit, getrlimit, prlimit};
 use serde_json::json;
 
-use crate::harness::{Bay, Daemon, HANDHELD, Said};
+use crate::harness::{Bay, Daemon, HANDHELD, ProgramOutput};
 
 /// The daemon's command, run so that a file that may not grow is an error and no signal.
 fn without_signal(bay: &Bay, before: &str) -> Command {
@@ -111,6 +111,6 @@ fn a_disk_that_is_full_at_the_start_is_told() {
     // Eight blocks of 512 bytes: not even an empty database.
     let mut command = without_signal(&bay, "ulimit -f 8;");
     command.args(["--log", "off"]);
-    let sentence = Said::by(command).failed(1);
+    let sentence = ProgramOutput::by(command).failed(1);
     assert!(sentence.contains("bayline.db can't be opened") && sentence.contains("space"), "{sentence}");
 }

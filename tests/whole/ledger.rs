@@ -2,7 +2,7 @@
 
 use serde_json::Value;
 
-use crate::harness::{Bay, HANDHELD, Said, text};
+use crate::harness::{Bay, HANDHELD, ProgramOutput, text};
 
 const FEEDS: &str = r#"
 title = "Feeds"
@@ -84,8 +84,8 @@ fn a_ledger_shows_step_value_limit_verdict_and_why() {
         "machine: loader 7",
         "job: A-113",
         "1 feed, lift coil 9.2000 V ± 0.0058 V at least 11.80 V outside 9.200 V is 2.600 V too low, at least 11.80 V wanted",
-        "2 feed, lift coil (attempt 2) 12.4100 V ± 0.0058 V at least 11.80 V within",
-        "3 feed, tilt coil 12.3800 V ± 0.0058 V at least 11.80 V within",
+        "1 feed, lift coil (attempt 2) 12.4100 V ± 0.0058 V at least 11.80 V within",
+        "2 feed, tilt coil 12.3800 V ± 0.0058 V at least 11.80 V within",
     ] {
         assert!(squeezed.iter().any(|other| other == line), "no {line}:\n{said}");
     }
@@ -132,11 +132,11 @@ fn the_data_folder_can_be_told_by_the_environment() {
     let bay = recorded();
     let mut command = std::process::Command::new(env!("CARGO_BIN_EXE_bayline"));
     bay.at_home(&mut command).arg("sessions").env("BAYLINE_DATA", bay.data());
-    assert_eq!(Said::by(command).done(), bay.bayline(["sessions"]).done());
+    assert_eq!(ProgramOutput::by(command).done(), bay.bayline(["sessions"]).done());
     // Told by nobody, it is one of the user's own, where there is nothing yet.
     let mut command = std::process::Command::new(env!("CARGO_BIN_EXE_bayline"));
     bay.at_home(&mut command).arg("sessions");
-    let sentence = Said::by(command).failed(1);
+    let sentence = ProgramOutput::by(command).failed(1);
     assert!(sentence.contains(&format!("there is no database {}", text(&bay.path("")))), "{sentence}");
 }
 

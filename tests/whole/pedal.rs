@@ -3,7 +3,7 @@
 
 use std::fs;
 
-use crate::harness::{Bay, of_meter, text};
+use crate::harness::{Bay, Daemon, Meter, of_meter, text};
 
 /// One number a line, and words for what is pressed.
 const PEDAL: &str = r#"
@@ -77,17 +77,23 @@ quantity = "V DC"
 at_least = "11.8 V"
 "#;
 
-#[test]
-fn a_foot_switch_captures_and_moves_without_a_hand() {
+/// A bay whose board speaks the protocol above, with the daemon started.
+fn with_pedal(options: &[&str]) -> (Bay, Meter, Daemon) {
     let bay = Bay::with_bench(BENCH);
     fs::create_dir(bay.path("protocols")).unwrap();
     let protocol = bay.write("protocols/bench-pedal.toml", PEDAL);
     bay.bayline(["protocols", "check", text(&protocol)]).done();
-    let procedure = bay.write("p.toml", PROCEDURE);
+    bay.write("p.toml", PROCEDURE);
     let board = bay.meter("board");
     let folder = bay.path("protocols");
-    let mut daemon = bay.start_with(&["--protocols", text(&folder), "--procedure", text(&procedure)]);
+    let mut daemon = bay.start_with(&[&["--protocols", text(&folder)], options].concat());
     daemon.until_open(["board"]);
+    (bay, board, daemon)
+}
+
+#[test]
+fn a_foot_switch_captures_and_moves_without_a_hand() {
+    let (bay, board, mut daemon) = with_pedal(&["--procedure", "p.toml"]);
     board.lines(["V 12.41", "PEDAL DOWN", "LONG PRESS", "FORWARD"]);
     daemon.until("the second step", |status| status["step"]["name"] == "feed, tilt coil");
     board.lines(["V 9.02", "PEDAL DOWN", "ONCE MORE"]);
@@ -115,12 +121,7 @@ fn a_foot_switch_captures_and_moves_without_a_hand() {
 
 #[test]
 fn a_press_stands_between_the_readings_before_and_after_it() {
-    let bay = Bay::with_bench(BENCH);
-    fs::create_dir(bay.path("protocols")).unwrap();
-    bay.write("protocols/bench-pedal.toml", PEDAL);
-    let board = bay.meter("board");
-    let mut daemon = bay.start_with(&["--protocols", text(&bay.path("protocols"))]);
-    daemon.until_open(["board"]);
+    let (bay, board, mut daemon) = with_pedal(&[]);
     // One write, which the daemon reads as one chunk.
     board.bytes(b"V 12.41\r\nPEDAL DOWN\r\nV 9.02\r\nFORWARD\r\nV 9.03\r\n");
     daemon.until_samples(3);
@@ -132,12 +133,7 @@ fn a_press_stands_between_the_readings_before_and_after_it() {
 
 #[test]
 fn a_press_that_does_nothing_is_told_and_kept() {
-    let bay = Bay::with_bench(BENCH);
-    fs::create_dir(bay.path("protocols")).unwrap();
-    bay.write("protocols/bench-pedal.toml", PEDAL);
-    let board = bay.meter("board");
-    let mut daemon = bay.start_with(&["--protocols", text(&bay.path("protocols"))]);
-    daemon.until_open(["board"]);
+    let (bay, board, mut daemon) = with_pedal(&[]);
     board.lines(["PEDAL DOWN", "V 12.41"]);
     daemon.until_samples(1);
     daemon.stop();

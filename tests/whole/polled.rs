@@ -80,7 +80,7 @@ fn questions_without_an_answer_are_counted_and_told() {
     let mut daemon = bay.start_with(&["--protocols", text(&bay.path("protocols"))]);
     daemon.until("a question unanswered", |status| of_meter(status, "multimeter")["unanswered"].as_u64() >= Some(2));
     let said = bay.bayline(["status"]).done();
-    assert!(said.contains("multimeter left ") && said.contains(" questions without an answer"), "{said}");
+    assert!(said.contains("multimeter did not answer ") && said.contains(" questions\n"), "{said}");
     daemon.stop();
 }
 
@@ -95,7 +95,7 @@ fn what_a_meter_says_of_itself_is_shown_and_kept() {
     let lost = |status: &Value| of_meter(status, "multimeter")["open"] == false;
     daemon.until("its name", named(FIRST));
     let said = bay.bayline(["status"]).done();
-    assert!(said.contains(&format!("multimeter says of itself: {FIRST}\n")), "{said}");
+    assert!(said.contains(&format!("multimeter reports its identity: {FIRST}\n")), "{said}");
 
     // The same one back again is no news; another one in its place is.
     let mut meter = multimeter.unplug();
@@ -202,7 +202,7 @@ fn identify_writes_nothing_unless_it_may() {
 
     let poll = ["identify", text(&port), "--for", "900 ms", "--baud", "9600", "--poll"];
     let said = bay.bayline(poll).done();
-    assert!(said.contains("\nas scpi, it says of itself: Invented Works,Bench 6,SN0042,1.07\n"), "{said}");
+    assert!(said.contains("\nscpi reports its identity: Invented Works,Bench 6,SN0042,1.07\n"), "{said}");
     let said = bay.bayline(poll.into_iter().chain(["--json"])).done();
     let best: Value = serde_json::from_str(said.lines().next().unwrap()).unwrap();
     assert_eq!((&best["protocol"], &best["first"][0]), (&"scpi".into(), &"value = 12.41 V DC".into()), "{said}");

@@ -2,7 +2,7 @@
 
 use std::fs;
 
-use crate::harness::{Bay, HANDHELD, Said, THREE, text};
+use crate::harness::{Bay, HANDHELD, ProgramOutput, THREE, text};
 
 /// Where in its file something is wrong, and words that the sentence must hold.
 struct Wrong<'a> {
@@ -134,9 +134,12 @@ fn a_mistake_in_a_procedure_that_is_begun_leaves_the_session_open() {
 fn files_that_are_not_there_are_told() {
     let bay = Bay::with_bench(HANDHELD);
     let run = |arguments: &[&str]| bay.bayline(["run"].iter().chain(arguments)).failed(2);
-    assert!(run(&["--bench", "none.toml"]).contains("the bench file none.toml can't be read: No such file"));
+    assert!(
+        run(&["--bench", "none.toml"])
+            .contains("the bench file none.toml can't be read: there is no such file or device")
+    );
     let none = run(&["--bench", "bench.toml", "--procedure", "none.toml"]);
-    assert!(none.contains("the procedure file none.toml can't be read: No such file"), "{none}");
+    assert!(none.contains("the procedure file none.toml can't be read: there is no such file or device"), "{none}");
     fs::write(bay.path("latin1.toml"), b"# \xb5s\n").unwrap();
     assert!(run(&["--bench", "latin1.toml"]).contains("latin1.toml can't be read"));
     let file = bay.bayline(["protocols", "check", "none.toml"]).failed(2);
@@ -144,7 +147,7 @@ fn files_that_are_not_there_are_told() {
     // The system's word was told twice: once in the sentence, once as its cause.
     for option in ["--bench", "--procedure"] {
         let sentence = run(&["--meter", "probe=/dev/null,number", option, "none.toml"]);
-        assert_eq!(sentence.matches("No such file").count(), 1, "{sentence}");
+        assert_eq!(sentence.matches("there is no such file or device").count(), 1, "{sentence}");
     }
 }
 
@@ -230,7 +233,7 @@ fn a_folder_too_deep_for_a_socket_is_told() {
     let deep = bay.path(&"deep/".repeat(20));
     let mut command = std::process::Command::new(env!("CARGO_BIN_EXE_bayline"));
     bay.at_home(&mut command).args(["run", "--bench", "bench.toml", "--log", "off", "--data", text(&deep)]);
-    let sentence = Said::by(command).failed(1);
+    let sentence = ProgramOutput::by(command).failed(1);
     assert!(sentence.contains("too long for a socket"), "{sentence}");
 }
 
@@ -242,7 +245,7 @@ fn without_a_daemon_or_a_database_every_command_says_so() {
     {
         let sentence = bay.bayline(arguments).failed(3);
         assert!(
-            sentence.contains("no daemon answers") && sentence.contains("bayline run"),
+            sentence.contains("no daemon is running") && sentence.contains("bayline run"),
             "{arguments:?}: {sentence}"
         );
     }
@@ -262,14 +265,14 @@ fn a_protocol_of_ones_own_comes_first_and_a_broken_one_is_told() {
     bay.write("mine/shop.toml", &number.replace("name = \"number\"", "name = \"shop\""));
     bay.start_with(&["--protocols", "mine"]).stop();
     let said = bay.bayline(["protocols", "check", "mine/shop.toml"]).done();
-    assert!(said.contains("shop: 8 examples hold"), "{said}");
+    assert!(said.contains("shop: all 8 examples pass"), "{said}");
 
     bay.write(
         "mine/shop.toml",
         &number.replace("name = \"number\"", "name = \"shop\"").replace("value = -12,", "value = 12,"),
     );
     let said = bay.bayline(["protocols", "check", "mine/shop.toml"]);
-    assert!(said.code == Some(2) && said.stderr.contains("one example does not hold"), "{said:?}");
+    assert!(said.code == Some(2) && said.stderr.contains("one example fails"), "{said:?}");
     bay.write("mine/shop.toml", "name = \"shop\"\nabout = 3\n");
     let sentence = bay.bayline(["run", "--bench", "bench.toml", "--protocols", "mine"]).failed(2);
     assert!(sentence.contains("mine/shop.toml, line "), "{sentence}");

@@ -124,12 +124,12 @@ fn the_operators_commands_say_what_they_did() {
     let mut daemon = bay.start();
     daemon.until_open(["handheld"]);
     let said = bay.bayline(["begin", "--machine", "loader 7"]).done();
-    assert!(said.contains("ended") && said.contains("began"), "{said}");
+    assert!(said.contains("ended") && said.contains("begun"), "{said}");
     assert_eq!(bay.bayline(["step", "reverse"]).done(), "step 1: reverse\n");
     handheld.line("12.41 V");
     daemon.until_samples(1);
-    assert_eq!(bay.bayline(["take"]).done(), "probe: 12.41 V, recorded (recorded, there is no limit to judge it by)\n");
-    assert_eq!(bay.bayline(["note", "oil on the plug"]).done(), "noted\n");
+    assert_eq!(bay.bayline(["take"]).done(), "probe: 12.41 V, no limit\n");
+    assert_eq!(bay.bayline(["note", "oil on the plug"]).done(), "note kept\n");
     assert_eq!(bay.bayline(["mark", "brake released"]).done(), "step 2: brake released\n");
     let answer = bay.bayline(["step", "forward", "--json"]).done();
     let answer: serde_json::Value = serde_json::from_str(&answer).unwrap();

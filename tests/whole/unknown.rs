@@ -48,7 +48,7 @@ fn a_bench_file_is_begun_from_what_was_found() {
     assert_eq!(bay.kept().rows("SELECT DISTINCT name FROM channel ORDER BY name"), ["feed", "lift"]);
     meter.lines((0..60).map(line).collect::<Vec<_>>().iter().map(String::as_str));
     let refused = bay.bayline(["identify", text(&port), "--for", "300 ms", "--write", text(&file)]).failed(2);
-    assert!(refused.contains("choose a new file"), "{refused}");
+    assert!(refused.contains("choose another name"), "{refused}");
 }
 
 #[test]
@@ -140,7 +140,7 @@ fn a_hid_cable_wants_to_be_described() {
     }
     // A cable that is described, but not there.
     let said = bay.bayline(["identify", cable, "--cable", "lcd-mirror-14"]).failed(1);
-    assert!(said.contains("can't be listened to: No such file"), "{said}");
+    assert!(said.contains("can't be opened: there is no such file or device"), "{said}");
     assert!(!capture.exists());
 }
 
@@ -158,7 +158,7 @@ fn a_recording_becomes_examples_that_hold() {
     // With the parts of the shipped file before them they are a protocol file that proves itself.
     let (head, _) = include_str!("../../protocols/number.toml").split_once("[[example]]").unwrap();
     let own = bay.write("number.toml", &format!("{head}{drafted}"));
-    assert!(bay.bayline(["protocols", "check", text(&own)]).done().contains("4 examples hold"));
+    assert!(bay.bayline(["protocols", "check", text(&own)]).done().contains("all 4 examples pass"));
     let refused = bay.bayline(["protocols", "examples", text(&recording), "--protocol", "scpi"]).failed(2);
     assert!(refused.contains("dialogue"), "{refused}");
     let missing = bay.bayline(["protocols", "examples", "gone.capture", "--protocol", "number"]).failed(2);

@@ -3,9 +3,9 @@
 //! Pure: plain values in, sentences with numbers out. Knows no meter, no store, no clock; the same facts
 //! give the same findings, so a live session and one judged again agree.
 //!
-//! Facts ([`ObservationSet`]) are laid out on a small circuit (`model`) whose sound parts are known roughly
-//! (`prior`); each `cause` says where it could be and what it would change; the `fit` tells how well
-//! each explains what was measured, the `search` picks the fewest that explain most, and [`conclude`]
+//! Facts ([`Case`]) are laid out on a small circuit (`model`) whose sound parts are known roughly
+//! (`sound`); each `cause` says where it could be and what it would change; the `fit` tells how well
+//! each explains what was measured, the `search` picks the fewest that explain most, and [`conclude()`]
 //! puts that into words. Read in this order.
 
 mod finding;

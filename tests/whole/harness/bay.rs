@@ -100,7 +100,7 @@ impl Bay {
         command
     }
 
-    /// Keeps what this computer's user has set up out of it.
+    /// Takes the settings of this computer out of the environment.
     pub(crate) fn at_home<'a>(&self, command: &'a mut Command) -> &'a mut Command {
         for name in ["BAYLINE_DATA", "BAYLINE_LOG", "XDG_CONFIG_HOME", "XDG_DATA_HOME", "NOTIFY_SOCKET"] {
             command.env_remove(name);
@@ -108,12 +108,12 @@ impl Bay {
         command.env("HOME", self.folder.path()).env("TZ", "UTC").current_dir(self.folder.path())
     }
 
-    /// Runs the program and gives back what it said.
-    pub(crate) fn bayline<S: AsRef<OsStr>>(&self, arguments: impl IntoIterator<Item = S>) -> Said {
-        Said::by(self.command(arguments))
+    /// Runs the program and returns its output.
+    pub(crate) fn bayline<S: AsRef<OsStr>>(&self, arguments: impl IntoIterator<Item = S>) -> ProgramOutput {
+        ProgramOutput::by(self.command(arguments))
     }
 
-    /// What is kept, read by bare SQLite.
+    /// The database, read by bare SQLite.
     pub(crate) fn kept(&self) -> Kept {
         Kept::open(&self.database())
     }
@@ -124,15 +124,15 @@ impl Bay {
     }
 }
 
-/// What a command said and how it ended.
+/// The output of a command and how it ended.
 #[derive(Debug)]
-pub(crate) struct Said {
+pub(crate) struct ProgramOutput {
     pub code: Option<i32>,
     pub stdout: String,
     pub stderr: String,
 }
 
-impl Said {
+impl ProgramOutput {
     /// Runs a command to its end; one that does not end is a daemon that should have been refused.
     pub(crate) fn by(mut command: Command) -> Self {
         let process = command.stdin(Stdio::null()).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();

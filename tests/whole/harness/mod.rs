@@ -1,4 +1,4 @@
-//! What makes the tests read as sentences: a bay with meters in it, the daemon, its database.
+//! The tools of the tests: a bay with meters in it, the daemon, its database.
 
 mod bay;
 mod benches;
@@ -14,7 +14,7 @@ use std::{
     time::{Duration, Instant},
 };
 
-pub(crate) use bay::{Bay, Said, text};
+pub(crate) use bay::{Bay, ProgramOutput, text};
 pub(crate) use benches::{HANDHELD, THREE};
 pub(crate) use client::Client;
 pub(crate) use daemon::{Daemon, of_meter};
@@ -23,17 +23,17 @@ pub(crate) use kept::Kept;
 pub(crate) use meter::Meter;
 pub(crate) use peer::Peer;
 
-/// After so long something that should happen is taken not to happen; a test that passes never waits for it.
+/// How long a test waits for what should happen. A test that passes never waits so long.
 pub(crate) const PATIENCE: Duration = Duration::from_secs(30);
 
-/// Looks until something is seen, and fails with `what` was awaited and what was there instead.
+/// Waits until something is seen. Fails with what was awaited and what was seen instead.
 pub(crate) fn until<T, F: std::fmt::Debug>(what: &str, mut look: impl FnMut() -> Result<T, F>) -> T {
     let began = now();
     loop {
         match look() {
             Ok(seen) => return seen,
             Err(instead) if began.elapsed() > PATIENCE => panic!("{what} was awaited in vain: {instead:?}"),
-            // A breath between two looks, so that looking does not keep the program from getting there.
+            // A pause, so that looking does not slow the program down.
             Err(_) => thread::sleep(Duration::from_millis(5)),
         }
     }

@@ -1,51 +1,51 @@
-//! The sums themselves: values in, named figures out; nothing is printed here.
+//! The calculations: values in, named figures out. Nothing is printed here.
 
 use serde_json::{Map, Value, json};
 
-use super::typed::Nominal;
+use super::typed_value::NominalOhms;
 use crate::{
     electrics::{Copper, Drops, MeasuredCircuit, Uncertain, Wire, current, power_at},
     session::judge::TYPED_TOLERANCE,
     units::{Quantity, show, show_with},
 };
 
-/// What a sum came to.
+/// The result of a calculation.
 #[derive(Debug, Clone, PartialEq)]
-pub(super) struct Sum {
-    figures: Vec<Figure>,
-    /// What to mind, a sentence each.
+pub(super) struct Calculation {
+    figures: Vec<CalculatedFigure>,
+    /// What to keep in mind, a sentence each.
     notes: Vec<String>,
-    /// The formulas, and where they come from.
+    /// The formulas and their sources.
     source: String,
 }
 
 #[derive(Debug, Clone, PartialEq)]
-struct Figure {
-    /// Its key in JSON; with blanks, its word on the screen.
+struct CalculatedFigure {
+    /// Its key in JSON; on the screen, with blanks for underscores.
     name: &'static str,
     value: Uncertain,
     quantity: Quantity,
 }
 
-/// Why there is nothing to reckon.
+/// Why nothing can be calculated.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
-pub(super) enum SumError {
-    /// Copper's line has ended there.
+pub(super) enum CalculationError {
+    /// The formula for copper does not hold so low.
     #[error("found {celsius} °C, expected a temperature above -234 °C")]
     Temperature {
         /// What was given, °C.
         celsius: f64,
     },
-    /// A resistance that is none.
+    /// A resistance of zero or less.
     #[error("found {ohms} ohm, expected more than zero")]
     Ohms {
         /// What was given, Ω.
         ohms: f64,
     },
-    /// The wire makes no sense.
+    /// The wire is impossible.
     #[error(transparent)]
     Wire(#[from] crate::electrics::WireError),
-    /// The circuit makes no sense.
+    /// The circuit is impossible.
     #[error(transparent)]
     Circuit(#[from] crate::electrics::CircuitError),
 }
@@ -65,12 +65,12 @@ pub(super) struct CoilOhms {
 
 impl CoilOhms {
     /// The ohms while it carries current.
-    fn warm(self) -> Result<Uncertain, SumError> {
+    fn warm(self) -> Result<Uncertain, CalculationError> {
         let Some(celsius) = self.warm_at else { return Ok(self.ohms) };
-        let (copper, cold) = (Copper::iec_60028(), |celsius| SumError::Temperature { celsius });
+        let (copper, cold) = (Copper::iec_60028(), |celsius| CalculationError::Temperature { celsius });
         let alpha = copper.alpha_at(self.given_at).ok_or(cold(self.given_at))?;
         let warm = copper.correct(self.ohms, Uncertain::exact(self.given_at), celsius).ok_or(cold(celsius))?;
-        // What was typed is right within a few degrees; without any accuracy no uncertainty is told at all.
+        // A typed temperature is right within a few degrees. Without an accuracy of the ohms no uncertainty is shown at all.
         let of_typing = Uncertain::rectangular(celsius, TYPED_TOLERANCE).u * alpha * self.ohms.value;
         Ok(if self.ohms.u > 0.0 { warm.widened(of_typing) } else { warm })
     }
@@ -83,24 +83,25 @@ impl CoilOhms {
 }
 
 /// A coil held on: amps and watts.
-pub(super) fn coil(volts: Uncertain, coil: CoilOhms) -> Result<Sum, SumError> {
+pub(super) fn coil(volts: Uncertain, coil: CoilOhms) -> Result<Calculation, CalculationError> {
     let warm = coil.warm()?;
-    let wrong = SumError::Ohms { ohms: warm.value };
+    let wrong = CalculationError::Ohms { ohms: warm.value };
     let amps = current(volts, warm).ok_or_else(|| wrong.clone())?;
     let watts = power_at(volts, warm).ok_or(wrong)?;
-    let mut sum = Sum::new("I = V / R, P = V² / R (Ohm, Joule)");
+    let mut sum = Calculation::new("I = V / R, P = V² / R (Ohm, Joule)");
     if coil.warm_at.is_some() {
         sum.add("ohms", warm, Quantity::Ohms);
     }
     sum.add("amps", amps, Quantity::AmpsDc);
     sum.add("watts", watts, Quantity::Power);
-    sum.notes.push("fully on; a coil that is switched fast shows less on a clamp".to_owned());
+    sum.notes
+        .push("for a coil that is fully on; a clamp shows less where the driver switches on and off fast".to_owned());
     coil.add_source(&mut sum.source);
     Ok(sum)
 }
 
-/// One conductor at a current in A: ohms, volts, watts and what share of a system that is.
-pub(super) fn wire(wire: &Wire, amps: f64) -> Result<Sum, SumError> {
+/// One conductor at a current in A: ohms, volts, watts and the share of a 12 V or 24 V system.
+pub(super) fn wire(wire: &Wire, amps: f64) -> Result<Calculation, CalculationError> {
     let ohms = wire.resistance()?;
     let volts = wire.drop(amps)?.abs();
     let (sizes, note) = match wire.size {
@@ -108,26 +109,27 @@ pub(super) fn wire(wire: &Wire, amps: f64) -> Result<Sum, SumError> {
         crate::electrics::ConductorSize::Section { .. } => ("1/58 ohm mm²/m at 20 °C (IEC 60028)", BARE),
         crate::electrics::ConductorSize::Iec60228 { .. } => ("IEC 60228, plain copper, greatest at 20 °C", MOST),
     };
-    let mut sum = Sum::new(&format!("R from {sizes}; V = I R; {COPPER}"));
+    let mut sum = Calculation::new(&format!("R from {sizes}; V = I R; {COPPER}"));
     sum.add("ohms", Uncertain::exact(ohms), Quantity::Ohms);
     sum.add("volts", Uncertain::exact(volts), Quantity::VoltsDc);
     sum.add("watts", Uncertain::exact(volts * amps.abs()), Quantity::Power);
     sum.add("share_of_12_V", Uncertain::exact(volts / 12.0 * 100.0), Quantity::Share);
     sum.add("share_of_24_V", Uncertain::exact(volts / 24.0 * 100.0), Quantity::Share);
-    sum.notes.push(format!("one conductor at {:.0} °C; there and back is twice that, joints are extra", wire.celsius));
+    sum.notes
+        .push(format!("one conductor at {:.0} °C; feed and return are twice that, and joints add to it", wire.celsius));
     sum.notes.push(note.to_owned());
     Ok(sum)
 }
 
-const BARE: &str = "bare copper of that section; a made cable may have about a sixth more (--class with --section)";
+const BARE: &str = "bare copper of that section; a made cable may have about a sixth more: see --class";
 const MOST: &str = "the most that the standard allows; a good cable has a little less";
 
 /// What a coil shows when it is warm, °C.
-pub(super) fn warm_ohms(nominal: Nominal, given_at: f64, celsius: f64) -> Result<Sum, SumError> {
+pub(super) fn warm_ohms(nominal: NominalOhms, given_at: f64, celsius: f64) -> Result<Calculation, CalculationError> {
     let copper = Copper::iec_60028();
-    copper.alpha_at(given_at).ok_or(SumError::Temperature { celsius: given_at })?;
-    let ratio = copper.ratio(given_at, celsius).ok_or(SumError::Temperature { celsius })?;
-    let mut sum = Sum::new(COPPER);
+    copper.alpha_at(given_at).ok_or(CalculationError::Temperature { celsius: given_at })?;
+    let ratio = copper.ratio(given_at, celsius).ok_or(CalculationError::Temperature { celsius })?;
+    let mut sum = Calculation::new(COPPER);
     sum.add("ohms", Uncertain::exact(nominal.ohms * ratio), Quantity::Ohms);
     if nominal.within > 0.0 {
         sum.add("least", Uncertain::exact((nominal.ohms - nominal.within) * ratio), Quantity::Ohms);
@@ -136,57 +138,57 @@ pub(super) fn warm_ohms(nominal: Nominal, given_at: f64, celsius: f64) -> Result
     Ok(sum)
 }
 
-/// Which temperature would make a coil show so many ohms.
-pub(super) fn explained(nominal: Nominal, given_at: f64, shown: f64) -> Result<Sum, SumError> {
+/// Which temperature would explain the ohms that a coil shows.
+pub(super) fn explained(nominal: NominalOhms, given_at: f64, shown: f64) -> Result<Calculation, CalculationError> {
     let at = |ohms: f64| {
         Copper::iec_60028()
             .explaining_temperature(Uncertain::exact(shown), Uncertain::exact(ohms), given_at)
-            .ok_or(SumError::Temperature { celsius: given_at })
+            .ok_or(CalculationError::Temperature { celsius: given_at })
     };
-    let mut sum = Sum::new(COPPER);
+    let mut sum = Calculation::new(COPPER);
     sum.add("temperature", at(nominal.ohms)?, Quantity::Temperature);
     if nominal.within > 0.0 {
         sum.add("coldest", at(nominal.ohms + nominal.within)?, Quantity::Temperature);
         sum.add("warmest", at(nominal.ohms - nominal.within)?, Quantity::Temperature);
     }
-    sum.notes.push("a temperature that the coil can't have means that heat does not explain the ohms".to_owned());
+    sum.notes.push("if the coil can't be that warm or cold, temperature does not explain the ohms".to_owned());
     Ok(sum)
 }
 
-/// What is in the circuit beside the coil, from the amps that are missing.
-pub(super) fn joint(volts: Uncertain, coil: CoilOhms, amps: Uncertain) -> Result<Sum, SumError> {
+/// The resistance in the circuit beside the coil, from the current that is missing.
+pub(super) fn joint(volts: Uncertain, coil: CoilOhms, amps: Uncertain) -> Result<Calculation, CalculationError> {
     let circuit =
         MeasuredCircuit { source_v: volts, coil_ohms: coil.warm()?, amps, drops: Drops::default(), volts_gain_u: 0.0 };
     let balance = circuit.balance()?;
     let lost = balance.lost;
-    let mut sum = Sum::new("R = V / I - R_coil, P = I V - I² R_coil (Ohm, Joule)");
+    let mut sum = Calculation::new("R = V / I - R_coil, P = I V - I² R_coil (Ohm, Joule)");
     sum.add("extra_ohms", lost.ohms, Quantity::Ohms);
     sum.add("watts", lost.watts, Quantity::Power);
     sum.add("volts", lost.volts, Quantity::VoltsDc);
     sum.add("amps_without", balance.expected_a, Quantity::AmpsDc);
     sum.notes.push(if lost.ohms.value <= 2.0 * lost.ohms.u {
-        "nothing extra to be told: the coil draws what volts and ohms allow, or more".to_owned()
+        "no extra resistance found: the coil draws what volts and ohms allow, or more".to_owned()
     } else {
-        "all that is beside the coil; a drop measured on each side under load says where it sits".to_owned()
+        "everything in the circuit but the coil; measure the drop on each side under load to see where it is".to_owned()
     });
     coil.add_source(&mut sum.source);
     Ok(sum)
 }
 
-impl Sum {
+impl Calculation {
     fn new(source: &str) -> Self {
         Self { figures: Vec::new(), notes: Vec::new(), source: source.to_owned() }
     }
 
     fn add(&mut self, name: &'static str, value: Uncertain, quantity: Quantity) {
-        self.figures.push(Figure { name, value, quantity });
+        self.figures.push(CalculatedFigure { name, value, quantity });
     }
 
-    /// A line a figure, expanded uncertainties (k = 2) where there are any, then what to mind and the source.
+    /// A line for each figure, with expanded uncertainty (k = 2) where known, then the notes and the source.
     pub(super) fn text(&self) -> String {
         let width = self.figures.iter().map(|figure| figure.name.len()).max().unwrap_or(0);
         let mut text = String::new();
-        for Figure { name, value, quantity } in &self.figures {
+        for CalculatedFigure { name, value, quantity } in &self.figures {
             let shown = if value.u > 0.0 {
                 format!("{} (k = 2)", show_with(value.value, value.expanded(2.0), *quantity))
             } else {
@@ -214,5 +216,5 @@ impl Sum {
 }
 
 #[cfg(test)]
-#[path = "sum_tests.rs"]
+#[path = "calculation_tests.rs"]
 mod tests;

@@ -1,4 +1,4 @@
-//! What a person types at the bench: values with the digit they were read to, lengths, sections, gauges.
+//! Values as a person types them: readings with their last digit, lengths, sections, wire gauges.
 
 use crate::{
     electrics::{Awg, Uncertain},
@@ -7,16 +7,16 @@ use crate::{
 
 /// A value as it was read from a display.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Typed {
+pub(super) struct TypedValue {
     /// Base units.
     pub value: f64,
-    /// What the last digit that was written is worth, base units.
+    /// What the last typed digit is worth, base units.
     pub digit: f64,
     /// What it measures.
     pub dimension: Dimension,
 }
 
-impl Typed {
+impl TypedValue {
     fn parse(text: &str, dimension: Dimension, example: &str) -> Result<Self, String> {
         let measure: Measure = text.parse().map_err(|error: crate::units::UnitError| error.to_string())?;
         if measure.dimension != dimension {
@@ -27,7 +27,7 @@ impl Typed {
         Ok(Self { value: measure.value, digit: factor * last_digit(text), dimension })
     }
 
-    /// With a data sheet's accuracy, the digits counted as they were written; exact without one.
+    /// With the accuracy of a data sheet, a digit being the last typed one; exact without it.
     pub(super) fn with(self, accuracy: Option<Accuracy>) -> Result<Uncertain, String> {
         let Some(accuracy) = accuracy else { return Ok(Uncertain::exact(self.value)) };
         match accuracy.dimension {
@@ -39,7 +39,7 @@ impl Typed {
     }
 }
 
-/// What the last digit of a written number is worth: 0.01 in `12.87 V`. A decimal comma is one like a point.
+/// What the last digit of a typed number is worth: 0.01 in `12.61 V`. A decimal comma counts like a point.
 fn last_digit(text: &str) -> f64 {
     let text = text.trim();
     let number =
@@ -48,25 +48,25 @@ fn last_digit(text: &str) -> f64 {
     10f64.powi(-i32::try_from(decimals).unwrap_or(0))
 }
 
-/// `"12.87 V"`
-pub(super) fn volts(text: &str) -> Result<Typed, String> {
-    Typed::parse(text, Dimension::Volt, "12.87 V")
+/// `"12.61 V"`
+pub(super) fn volts(text: &str) -> Result<TypedValue, String> {
+    TypedValue::parse(text, Dimension::Volt, "12.61 V")
 }
 
-/// `"6.2 ohm"`
-pub(super) fn ohms(text: &str) -> Result<Typed, String> {
-    let typed = Typed::parse(text, Dimension::Ohm, "6.2 ohm")?;
-    if typed.value > 0.0 { Ok(typed) } else { Err("expected more than zero ohm".to_owned()) }
+/// `"7.5 ohm"`
+pub(super) fn ohms(text: &str) -> Result<TypedValue, String> {
+    let typed = TypedValue::parse(text, Dimension::Ohm, "7.5 ohm")?;
+    if typed.value > 0.0 { Ok(typed) } else { Err("expected more than 0 ohm".to_owned()) }
 }
 
-/// `"1.6 A"`
-pub(super) fn amps(text: &str) -> Result<Typed, String> {
-    Typed::parse(text, Dimension::Ampere, "1.6 A")
+/// `"1.62 A"`
+pub(super) fn amps(text: &str) -> Result<TypedValue, String> {
+    TypedValue::parse(text, Dimension::Ampere, "1.62 A")
 }
 
 /// Ohms as a maker gives them: a value, or a value with its tolerance.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Nominal {
+pub(super) struct NominalOhms {
     /// In Ω.
     pub ohms: f64,
     /// Half the width of the tolerance, in Ω; zero where there is none.
@@ -74,14 +74,14 @@ pub(super) struct Nominal {
 }
 
 /// `"7.5 ohm"` or `"7.5 ohm ± 8 %"`
-pub(super) fn nominal(text: &str) -> Result<Nominal, String> {
+pub(super) fn nominal(text: &str) -> Result<NominalOhms, String> {
     let Ok(Limit { low: Some(low), high: Some(high), dimension: Dimension::Ohm }) = Limit::nominal(text) else {
-        return ohms(text).map(|typed| Nominal { ohms: typed.value, within: 0.0 });
+        return ohms(text).map(|typed| NominalOhms { ohms: typed.value, within: 0.0 });
     };
     if low > 0.0 {
-        Ok(Nominal { ohms: (low + high) / 2.0, within: (high - low) / 2.0 })
+        Ok(NominalOhms { ohms: (low + high) / 2.0, within: (high - low) / 2.0 })
     } else {
-        Err("expected a tolerance that leaves more than zero ohm".to_owned())
+        Err("expected a tolerance of less than 100 %".to_owned())
     }
 }
 
@@ -102,7 +102,7 @@ pub(super) fn metres(text: &str) -> Result<f64, String> {
 
 /// `"1.5 mm2"`, in m².
 pub(super) fn section(text: &str) -> Result<f64, String> {
-    let wrong = || "expected a section, such as \"1.5 mm2\"".to_owned();
+    let wrong = || "expected a cross-section, such as \"1.5 mm2\"".to_owned();
     match split_number(text).ok_or_else(wrong)? {
         (mm2, "mm2" | "mm²" | "mm^2" | "sqmm") if mm2 > 0.0 => Ok(mm2 * 1e-6),
         _ => Err(wrong()),
@@ -127,13 +127,13 @@ mod tests {
     #[test]
     fn values_carry_the_digit_they_were_read_to() {
         for (text, value, digit) in
-            [("12.87 V", 12.87, 0.01), ("12,8 V", 12.8, 0.1), ("87.0 mV", 0.087, 1e-4), ("13 V", 13.0, 1.0)]
+            [("12.61 V", 12.61, 0.01), ("12,8 V", 12.8, 0.1), ("87.0 mV", 0.087, 1e-4), ("13 V", 13.0, 1.0)]
         {
             let typed = volts(text).unwrap();
             near(typed.value, value);
             near(typed.digit, digit);
         }
-        assert!(volts("12.87").is_err() && volts("12.87 A").is_err() && ohms("0 ohm").is_err());
+        assert!(volts("12.61").is_err() && volts("12.61 A").is_err() && ohms("0 ohm").is_err());
     }
 
     #[test]
@@ -161,10 +161,10 @@ mod tests {
 
     #[test]
     fn nominals_with_and_without_a_tolerance() {
-        let Nominal { ohms, within } = nominal("7.5 ohm ± 8 %").unwrap();
+        let NominalOhms { ohms, within } = nominal("7.5 ohm ± 8 %").unwrap();
         near(ohms, 7.5);
         near(within, 0.6);
-        assert_eq!(nominal("7.5 ohm"), Ok(Nominal { ohms: 7.5, within: 0.0 }));
+        assert_eq!(nominal("7.5 ohm"), Ok(NominalOhms { ohms: 7.5, within: 0.0 }));
         assert!(nominal("7.5 V ± 8 %").is_err() && nominal("7.5 ohm ± 200 %").is_err());
     }
 }

@@ -1,9 +1,9 @@
-//! Sums against figures from outside.
+//! Calculations against figures from outside.
 
 use super::*;
 use crate::electrics::{Awg, ConductorClass, ConductorSize};
 
-fn of(sum: &Sum, name: &str) -> Uncertain {
+fn of(sum: &Calculation, name: &str) -> Uncertain {
     sum.figures.iter().find(|figure| figure.name == name).unwrap_or_else(|| panic!("no {name} in {sum:?}")).value
 }
 
@@ -17,7 +17,7 @@ fn cold(ohms: f64) -> CoilOhms {
 
 #[test]
 fn coils_of_common_practice() {
-    // Common practice, no source: what technicians reckon at 12.87 V.
+    // Common practice, no source: what technicians expect at 12.87 V.
     for (ohms, amps) in [(6.2, 2.08), (12.5, 1.03), (29.0, 0.444)] {
         let sum = coil(Uncertain::exact(12.87), cold(ohms)).unwrap();
         near(of(&sum, "amps").value, amps, 0.005);
@@ -66,7 +66,7 @@ fn wires_of_the_tables() {
 #[test]
 fn a_warm_coil_and_the_warmth_that_explains_it() {
     // R(80 °C)/R(20 °C) = 1.2358, IEC 60028; there and back again.
-    let nominal = Nominal { ohms: 7.5, within: 0.6 };
+    let nominal = NominalOhms { ohms: 7.5, within: 0.6 };
     let sum = warm_ohms(nominal, 20.0, 80.0).unwrap();
     near(of(&sum, "ohms").value, 9.2685, 1e-9);
     near(of(&sum, "least").value, 6.9 * 1.2358, 1e-9);
@@ -81,17 +81,17 @@ fn a_bad_joint_by_hand() {
     for (name, expected) in [("extra_ohms", 2.0), ("volts", 3.0), ("watts", 4.5), ("amps_without", 2.0)] {
         near(of(&sum, name).value, expected, 1e-12);
     }
-    assert!(sum.text().contains("says where it sits"));
+    assert!(sum.text().contains("to see where it is"));
     let none = joint(Uncertain::new(12.0, 0.1), cold(6.0), Uncertain::new(1.98, 0.02)).unwrap();
-    assert!(none.text().contains("nothing extra"), "{}", none.text());
+    assert!(none.text().contains("no extra resistance"), "{}", none.text());
     assert!(joint(Uncertain::exact(12.0), cold(6.0), Uncertain::exact(0.0)).is_err());
 }
 
 #[test]
 fn json_names_the_units() {
-    let json = coil(Uncertain::exact(12.87), cold(6.2)).unwrap().json();
+    let json = coil(Uncertain::exact(12.61), cold(7.5)).unwrap().json();
     assert_eq!(json["amps"]["unit"], "A");
     assert_eq!(json["amps"]["u"], Value::Null);
-    near(json["amps"]["value"].as_f64().unwrap(), 2.0758, 1e-4);
+    near(json["amps"]["value"].as_f64().unwrap(), 1.6813, 1e-4);
     assert!(json["source"].as_str().unwrap().contains("Ohm"));
 }

@@ -1,0 +1,80 @@
+//! What the daemon answered, as sentences or as JSON.
+
+use std::{
+    io::{self, Write, stdout},
+    process::ExitCode,
+};
+
+use clap::Args;
+
+use super::failure::Failure;
+use crate::server::{Answer, WireJudgement, WireStep};
+
+/// How the daemon's answer is printed.
+#[derive(Debug, Args)]
+pub(super) struct AnswerFormatArgs {
+    /// Print the daemon's answer as JSON
+    #[arg(long)]
+    json: bool,
+}
+
+impl AnswerFormatArgs {
+    /// Prints an answer as one line of JSON, or by `sentences`.
+    pub(super) fn print(
+        &self,
+        answer: &Answer,
+        sentences: impl FnOnce(&mut dyn Write) -> io::Result<()>,
+    ) -> Result<ExitCode, Failure> {
+        let mut out = stdout().lock();
+        if self.json {
+            writeln!(out, "{}", serde_json::to_string(answer).map_err(io::Error::from)?)?;
+        } else {
+            sentences(&mut out)?;
+        }
+        Ok(ExitCode::SUCCESS)
+    }
+}
+
+/// The step: its place in the procedure, the instruction, and what the channel must show.
+pub(super) fn print_step(out: &mut dyn Write, step: &WireStep) -> io::Result<()> {
+    let number = format!("step {}", step.number);
+    match (step.place, step.of) {
+        (Some(place), Some(of)) => write!(out, "step {place} of {of}: {}", step.name)?,
+        // A mark without a text is named by its number.
+        _ if step.name == number => write!(out, "{number}")?,
+        _ => write!(out, "{number}: {}", step.name)?,
+    }
+    if step.attempt > 1 {
+        write!(out, " (attempt {})", step.attempt)?;
+    }
+    writeln!(out)?;
+    if !step.instruction.is_empty() {
+        writeln!(out, "  {}", step.instruction)?;
+    }
+    match (&step.channel, &step.limit) {
+        (Some(channel), Some(limit)) => {
+            let quantity = step.quantity.as_ref().map_or(String::new(), |quantity| format!(" on {quantity}"));
+            writeln!(out, "  {channel}{quantity}: {limit}")
+        }
+        _ => Ok(()),
+    }
+}
+
+/// The judgement of the step that has ended.
+pub(super) fn print_judgement(out: &mut dyn Write, judged: Option<&WireJudgement>) -> io::Result<()> {
+    match judged {
+        Some(judged) => writeln!(out, "{}", judgement_text(judged, ": ")),
+        None => Ok(()),
+    }
+}
+
+/// Verdict and reason with a separator between them; for a value without a limit, the value.
+pub(super) fn judgement_text(judgement: &WireJudgement, separator: &str) -> String {
+    let WireJudgement { verdict, value, quantity, reason, .. } = judgement;
+    match (verdict, value) {
+        (Some(verdict), _) if reason.starts_with(verdict.as_str()) => reason.clone(),
+        (Some(verdict), _) => format!("{verdict}{separator}{reason}"),
+        (None, Some(value)) => format!("{}, no limit", value.show(quantity.as_deref())),
+        (None, None) => reason.clone(),
+    }
+}

@@ -1,0 +1,32 @@
+//! `bayline zero`: zeroes a clamp.
+
+use std::process::ExitCode;
+
+use clap::Args;
+
+use super::{CommonArgs, answer::AnswerFormatArgs, client::ask, failure::Failure};
+use crate::server::{Request, WireValue};
+
+/// Zero a clamp.
+#[derive(Debug, Args)]
+pub(super) struct ZeroArgs {
+    /// The channel whose clamp has nothing through it
+    channel: String,
+    #[command(flatten)]
+    format: AnswerFormatArgs,
+}
+
+impl ZeroArgs {
+    pub(super) fn run(self, common: &CommonArgs) -> Result<ExitCode, Failure> {
+        let answer = ask(common, &Request::Zero { channel: self.channel.clone() })?;
+        self.format.print(&answer, |out| {
+            let Some(zeroed) = &answer.zeroed else { return Ok(()) };
+            let show = |value| WireValue::Number(value).show(Some(&zeroed.quantity));
+            write!(out, "{}: zeroed; {} is subtracted from now on", self.channel, show(zeroed.offset))?;
+            match zeroed.drift {
+                Some(drift) => writeln!(out, "; the zero has drifted by {} since the last time", show(drift)),
+                None => writeln!(out),
+            }
+        })
+    }
+}
