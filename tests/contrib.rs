@@ -18,7 +18,7 @@ const BENCHES: [(&str, &str); 8] = [
     ("charging-system-12v", "vehicle-supply"),
     ("charging-system-24v", "vehicle-supply"),
     ("battery-and-cranking-drop", "vehicle-supply"),
-    ("standing-draw-after-everything-sleeps", "vehicle-supply"),
+    ("key-off-draw-after-everything-sleeps", "vehicle-supply"),
     ("supply-while-a-control-module-is-programmed", "vehicle-supply"),
 ];
 
