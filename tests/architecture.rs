@@ -2,7 +2,7 @@
 //! names file and line of whatever does not.
 
 use std::{
-    collections::BTreeSet,
+    collections::{BTreeMap, BTreeSet},
     fs,
     path::{Path, PathBuf},
 };
@@ -259,6 +259,66 @@ fn every_column_of_the_schema_is_explained() {
         }
     }
     assert!(columns > 50, "{columns}");
+}
+
+/// Names of types that the code of `src/` declares, each with its places. Associated types are left out.
+fn declared_types() -> BTreeMap<String, Vec<String>> {
+    let mut types: BTreeMap<String, Vec<String>> = BTreeMap::new();
+    for line in code() {
+        if let Some(name) = declared_type(&line.text) {
+            types.entry(name.to_owned()).or_default().push(format!("{}, line {}", line.file, line.number));
+        }
+    }
+    types
+}
+
+/// The type that a line declares.
+fn declared_type(line: &str) -> Option<&str> {
+    let mut words = line.trim_start().split(|character: char| !character.is_alphanumeric() && character != '_');
+    let mut word = words.next()?;
+    if word == "pub" {
+        // `pub(crate)`, `pub(in path)`: the keyword follows.
+        word = words.find(|word| ["struct", "enum", "trait", "union", "type"].contains(word))?;
+    }
+    // An indented `type` is an associated one, as `Err` and `Item` are.
+    let is_alias = word == "type" && !line.starts_with(' ');
+    if is_alias || ["struct", "enum", "trait", "union"].contains(&word) { words.next() } else { None }
+}
+
+#[test]
+fn declared_types_are_found() {
+    for (line, name) in [
+        ("pub(crate) struct Sample {", Some("Sample")),
+        ("pub(in crate::store) enum Row {", Some("Row")),
+        ("    enum State {", Some("State")),
+        ("type Values = Vec<f64>;", Some("Values")),
+        ("    type Err = String;", None),
+        ("let structure = 1;", None),
+        ("pub fn structure() {", None),
+    ] {
+        assert_eq!(declared_type(line), name, "{line}");
+    }
+}
+
+#[test]
+fn every_type_of_the_glossary_is_declared() {
+    let page = fs::read_to_string(root().join("DEVELOPERS.md")).unwrap();
+    let (_, glossary) = page.split_once("\n## Glossary\n").expect("DEVELOPERS.md has a glossary");
+    let glossary = glossary.split("\n## ").next().unwrap();
+    let types = declared_types();
+    // A row: the word, what it means, its types in backticks.
+    let rows = glossary.lines().filter(|line| line.starts_with("| ") && !line.starts_with("| word"));
+    let mut named = 0;
+    for row in rows.filter(|row| !row.starts_with("| ---")) {
+        let cells: Vec<&str> = row.trim_matches('|').split(" | ").map(str::trim).collect();
+        let [_, meaning, held] = cells[..] else { panic!("three cells make a row of the glossary: {row}") };
+        assert!(meaning.len() > 10, "{row}");
+        for name in held.split('`').skip(1).step_by(2) {
+            assert!(types.contains_key(name), "the glossary names {name}, which no file of src/ declares: {row}");
+            named += 1;
+        }
+    }
+    assert!(named > 30, "{named}");
 }
 
 #[test]
