@@ -145,7 +145,7 @@ impl<W: Write> Listener for CaptureRecorder<W> {
         self.keep(|writer, at| writer.opened(at))
     }
 
-    fn heard(&mut self, bytes: &[u8]) -> bool {
+    fn received(&mut self, bytes: &[u8]) -> bool {
         self.bytes += bytes.len();
         self.keep(|writer, at| writer.bytes(at, bytes))
     }

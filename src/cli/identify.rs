@@ -21,7 +21,7 @@ use super::{
 use crate::{
     clock::Mono,
     io_reason::IoReason,
-    port::{Address, Asker, PATIENCE, Port, Settings, listen},
+    port::{Address, Conversation, LONGEST_READ_WAIT, Port, Settings, converse},
     protocol::{PollAction, Poller, Protocol, ProtocolMatch, RecordedChunk, Traffic, rank},
 };
 
@@ -218,7 +218,7 @@ impl ProtocolSearch<'_> {
 
     fn listen_with(&self, settings: &Settings, recorder: &mut TrafficRecorder) -> Result<(), Failure> {
         tracing::debug!("listening to {} at {settings}", self.address);
-        listen(self.address, settings, self.length, recorder).map_err(|error| {
+        converse(self.address, settings, self.length, recorder).map_err(|error| {
             Failure::failed(anyhow::anyhow!(
                 "{} can't be opened: {}; look at `bayline ports`",
                 self.address,
@@ -249,18 +249,18 @@ struct TrafficRecorder {
     poller: Option<Poller>,
 }
 
-impl Asker for TrafficRecorder {
-    fn ask(&mut self, port: &mut dyn Port, now: Mono) -> io::Result<Duration> {
-        let Some(poller) = &mut self.poller else { return Ok(PATIENCE) };
+impl Conversation for TrafficRecorder {
+    fn send_due(&mut self, port: &mut dyn Port, now: Mono) -> io::Result<Duration> {
+        let Some(poller) = &mut self.poller else { return Ok(LONGEST_READ_WAIT) };
         loop {
             match poller.next_action(now) {
-                PollAction::Send(bytes) => port.write_all(bytes, PATIENCE)?,
+                PollAction::Send(bytes) => port.write_all(bytes, LONGEST_READ_WAIT)?,
                 PollAction::Wait(until) => return Ok(Duration::from_micros(until.since(now).max(0).unsigned_abs())),
             }
         }
     }
 
-    fn heard(&mut self, at: Mono, bytes: &[u8]) {
+    fn received(&mut self, at: Mono, bytes: &[u8]) {
         let request = self.poller.as_ref().and_then(Poller::request);
         if let Some(poller) = &mut self.poller {
             poller.received(bytes);

@@ -9,7 +9,7 @@ use clap::Args;
 use serde_json::json;
 
 use super::{CommonArgs, failure::Failure, table::table};
-use crate::port::{Plugged, PluggedKind, Roots, plugged_in};
+use crate::port::{Device, DeviceKind, Roots, plugged_in};
 
 /// List the serial and HID devices that are plugged in.
 #[derive(Debug, Args)]
@@ -55,14 +55,14 @@ impl PortsArgs {
     }
 }
 
-const fn kind(kind: PluggedKind) -> &'static str {
+const fn kind(kind: DeviceKind) -> &'static str {
     match kind {
-        PluggedKind::Serial => "serial",
-        PluggedKind::Hid => "hid",
+        DeviceKind::Serial => "serial",
+        DeviceKind::Hid => "hid",
     }
 }
 
-fn line(device: &Plugged) -> serde_json::Value {
+fn line(device: &Device) -> serde_json::Value {
     let usb = device.usb.as_ref();
     json!({
         "port": device.address().to_string(),

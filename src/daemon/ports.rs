@@ -244,7 +244,7 @@ impl port::Listener for PortReader {
     }
 
     fn before_read(&mut self, port: &mut dyn Port) -> io::Result<Duration> {
-        let Some(poller) = &mut self.poller else { return Ok(port::PATIENCE) };
+        let Some(poller) = &mut self.poller else { return Ok(port::LONGEST_READ_WAIT) };
         loop {
             let now = self.clock.mono();
             match poller.next_action(now) {
@@ -254,23 +254,25 @@ impl port::Listener for PortReader {
                     if !self.count_unanswered(unanswered) {
                         return Err(io::ErrorKind::BrokenPipe.into());
                     }
-                    return Ok(Duration::from_micros(until.since(now).max(0).unsigned_abs()).min(port::PATIENCE));
+                    return Ok(
+                        Duration::from_micros(until.since(now).max(0).unsigned_abs()).min(port::LONGEST_READ_WAIT)
+                    );
                 }
             }
         }
     }
 
-    fn heard(&mut self, bytes: &[u8]) -> bool {
+    fn received(&mut self, bytes: &[u8]) -> bool {
         self.received_at(self.clock.mono(), bytes)
     }
 
-    fn replayed(&mut self, bytes: &[u8], after: Duration) -> bool {
+    fn received_from_capture(&mut self, bytes: &[u8], after: Duration) -> bool {
         // At the recorded speed the times are those of the recording to the microsecond; a faster replay
         // would be in the future.
         self.received_at(self.opened.plus(after).min(self.clock.mono()), bytes)
     }
 
-    fn odd(&mut self, text: String) -> bool {
+    fn warning(&mut self, text: String) -> bool {
         self.send(PortEventKind::Odd(text))
     }
 

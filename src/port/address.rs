@@ -2,7 +2,7 @@
 
 use std::{fmt, path::PathBuf, str::FromStr};
 
-use super::words::{Unparted, part, quoted};
+use super::command_line::{CommandLineError, quoted, split};
 use crate::words::from_text;
 
 /// Where bytes come from.
@@ -85,13 +85,13 @@ impl FromStr for Address {
         let scheme = text.split_once(':').filter(|(scheme, _)| !scheme.contains('/'));
         match scheme {
             Some(("tcp", server)) => server_of(server).ok_or_else(|| wrong(SERVER)),
-            Some(("exec", line)) => match part(line) {
+            Some(("exec", line)) => match split(line) {
                 Ok(words) => {
                     let mut words = words.into_iter();
                     let program = words.next().filter(|word| !word.is_empty()).ok_or_else(|| wrong(PROGRAM))?;
                     Ok(Self::Exec { program, arguments: words.collect() })
                 }
-                Err(Unparted::OpenQuote(_) | Unparted::LoneBackslash) => Err(wrong(CLOSED)),
+                Err(CommandLineError::OpenQuote(_) | CommandLineError::LoneBackslash) => Err(wrong(CLOSED)),
             },
             Some(("file", rest)) => Ok(Self::File { path: path(rest, CAPTURE)?, pace: Pace::Recorded }),
             Some(("file-fast", rest)) => Ok(Self::File { path: path(rest, CAPTURE)?, pace: Pace::Fast }),

@@ -21,20 +21,22 @@ use nix::{
     unistd::Pid,
 };
 
+use crate::io_reason::IoReason;
+
 use super::{
-    Heard, PATIENCE, Port,
-    open::heard,
-    wait::{Patience, never_block, readable, write_all},
+    LONGEST_READ_WAIT, Port, ReadOutcome,
+    connection::read_outcome,
+    wait::{Deadline, never_block, readable, write_all},
 };
 
 /// How long a program may take to end after it was asked, before it is killed.
 const GRACE: Duration = Duration::from_millis(100);
 
-/// How often it is looked whether it has ended; only while it is ending.
-const LOOK_EVERY: Duration = Duration::from_millis(5);
+/// How often it is checked for its end; only while it is ending.
+const CHECK_EVERY: Duration = Duration::from_millis(5);
 
-/// Longer lines of the standard error are told in pieces.
-const LONGEST_COMPLAINT: usize = 1024;
+/// Longer lines of the standard error are logged in pieces.
+const LONGEST_ERROR_LINE: usize = 1024;
 
 pub(super) struct Child {
     name: String,
@@ -43,7 +45,7 @@ pub(super) struct Child {
     /// Taken when the program is to end: many end with their input.
     input: Option<ChildStdin>,
     output: ChildStdout,
-    complaints: Option<Complaints>,
+    error_output: Option<ErrorOutput>,
     /// How it ended; none while its number is still its own.
     reaped: Option<process::ExitStatus>,
 }
@@ -57,16 +59,18 @@ impl Child {
             .stderr(Stdio::piped())
             .process_group(0)
             .spawn()
-            .map_err(|error| io::Error::new(error.kind(), format!("\"{program}\" can't be started: {error}")))?;
+            .map_err(|error| {
+                io::Error::new(error.kind(), format!("\"{program}\" can't be started: {}", IoReason(&error)))
+            })?;
         let group = Pid::from_raw(i32::try_from(process.id()).expect("process numbers of Unix are positive ints"));
         let input = process.stdin.take();
         let output = process.stdout.take().expect("its output was asked for");
-        let complaints = process.stderr.take().map(|pipe| Complaints { pipe, line: Vec::new() });
-        let child = Self { name: program.to_owned(), process, group, input, output, complaints, reaped: None };
+        let error_output = process.stderr.take().map(|pipe| ErrorOutput { pipe, line: Vec::new() });
+        let child = Self { name: program.to_owned(), process, group, input, output, error_output, reaped: None };
         // From here on whatever fails ends the program, by its drop.
         never_block(&child.output)?;
-        if let Some(complaints) = &child.complaints {
-            never_block(&complaints.pipe)?;
+        if let Some(error_output) = &child.error_output {
+            never_block(&error_output.pipe)?;
         }
         if let Some(input) = &child.input {
             never_block(input)?;
@@ -74,28 +78,28 @@ impl Child {
         Ok(child)
     }
 
-    fn log_complaints(&mut self) {
-        if let Some(complaints) = &mut self.complaints
-            && complaints.log(&self.name) == Pipe::Closed
+    fn log_error_output(&mut self) {
+        if let Some(error_output) = &mut self.error_output
+            && error_output.log(&self.name) == Pipe::Closed
         {
-            self.complaints = None;
+            self.error_output = None;
         }
     }
 
     /// It closed its output: there is nothing more to come.
     fn ended(&mut self) -> io::Error {
         let by_itself = self.has_ended_within(GRACE);
-        self.log_complaints();
+        self.log_error_output();
         let how = match (by_itself, self.end()) {
             (true, Ok(status)) => format!("\"{}\" ended ({status})", self.name),
             (false, _) => format!("\"{}\" closed its output, so it was ended", self.name),
-            (true, Err(error)) => format!("\"{}\" ended: {error}", self.name),
+            (true, Err(error)) => format!("\"{}\" ended: {}", self.name, IoReason(&error)),
         };
         io::Error::new(io::ErrorKind::UnexpectedEof, how)
     }
 
     fn has_ended_within(&self, grace: Duration) -> bool {
-        let grace = Patience::new(grace);
+        let grace = Deadline::new(grace);
         loop {
             // Its number is kept until it is reaped, so that the group can still be named by it.
             let flags = WaitPidFlag::WEXITED | WaitPidFlag::WNOHANG | WaitPidFlag::WNOWAIT;
@@ -104,8 +108,8 @@ impl Child {
                 // No such child: it was reaped already.
                 Ok(_) | Err(_) => return true,
             }
-            let Some(left) = grace.left() else { return false };
-            thread::sleep(LOOK_EVERY.min(left));
+            let Some(left) = grace.remaining() else { return false };
+            thread::sleep(CHECK_EVERY.min(left));
         }
     }
 
@@ -114,7 +118,7 @@ impl Child {
         if let Some(status) = self.reaped {
             return Ok(status);
         }
-        // It fails when nobody is left in the group: that is what is wanted.
+        // It fails when the group has no process left, which is the aim.
         let _ = killpg(self.group, Signal::SIGKILL);
         let status = self.process.wait()?;
         self.reaped = Some(status);
@@ -128,10 +132,10 @@ impl Drop for Child {
             return;
         }
         self.input = None;
-        // Nobody may be left to be asked.
+        // The group may have ended already.
         let _ = killpg(self.group, Signal::SIGTERM);
         self.has_ended_within(GRACE);
-        self.log_complaints();
+        self.log_error_output();
         if let Err(error) = self.end() {
             tracing::warn!("\"{}\" could not be ended: {error}", self.name);
         }
@@ -139,29 +143,29 @@ impl Drop for Child {
 }
 
 impl Port for Child {
-    fn read(&mut self, buffer: &mut [u8], patience: Duration) -> io::Result<Heard> {
-        let patience = Patience::new(patience.min(PATIENCE));
+    fn read(&mut self, buffer: &mut [u8], patience: Duration) -> io::Result<ReadOutcome> {
+        let patience = Deadline::new(patience.min(LONGEST_READ_WAIT));
         loop {
-            let left = patience.left();
+            let left = patience.remaining();
             let wait = left.unwrap_or_default();
-            let (ready, complains) = match &self.complaints {
-                Some(complaints) => {
-                    let [ready, complains] = readable([self.output.as_fd(), complaints.pipe.as_fd()], wait)?;
-                    (ready, complains)
+            let (ready, has_errors) = match &self.error_output {
+                Some(error_output) => {
+                    let [ready, has_errors] = readable([self.output.as_fd(), error_output.pipe.as_fd()], wait)?;
+                    (ready, has_errors)
                 }
                 None => (readable([self.output.as_fd()], wait)? == [true], false),
             };
-            if complains {
-                self.log_complaints();
+            if has_errors {
+                self.log_error_output();
             }
             if ready {
                 return match self.output.read(buffer) {
                     Ok(0) => Err(self.ended()),
-                    other => heard(other),
+                    other => read_outcome(other),
                 };
             }
             if left.is_none() {
-                return Ok(Heard::Silence);
+                return Ok(ReadOutcome::Silence);
             }
         }
     }
@@ -181,48 +185,48 @@ enum Pipe {
 }
 
 /// The program's standard error.
-struct Complaints {
+struct ErrorOutput {
     pipe: ChildStderr,
     /// A line that is not complete yet.
     line: Vec<u8>,
 }
 
-impl Complaints {
+impl ErrorOutput {
     /// Logs the lines that are there, a bounded number of them.
     fn log(&mut self, program: &str) -> Pipe {
-        let mut buffer = [0; LONGEST_COMPLAINT];
+        let mut buffer = [0; LONGEST_ERROR_LINE];
         match self.pipe.read(&mut buffer) {
-            Ok(0) => self.tell_rest(program),
+            Ok(0) => self.log_rest(program),
             Ok(count) => {
                 self.line.extend_from_slice(&buffer[..count]);
                 while let Some(end) = memchr(b'\n', &self.line) {
-                    tell(program, &self.line[..end]);
+                    log_line(program, &self.line[..end]);
                     self.line.drain(..=end);
                 }
-                if self.line.len() >= LONGEST_COMPLAINT {
-                    self.tell_rest(program);
+                if self.line.len() >= LONGEST_ERROR_LINE {
+                    self.log_rest(program);
                 }
                 return Pipe::Open;
             }
             Err(error) if matches!(error.kind(), io::ErrorKind::WouldBlock | io::ErrorKind::Interrupted) => {
                 return Pipe::Open;
             }
-            Err(_) => self.tell_rest(program),
+            Err(_) => self.log_rest(program),
         }
         Pipe::Closed
     }
 
-    fn tell_rest(&mut self, program: &str) {
+    fn log_rest(&mut self, program: &str) {
         if !self.line.is_empty() {
-            tell(program, &self.line);
+            log_line(program, &self.line);
             self.line.clear();
         }
     }
 }
 
-fn tell(program: &str, line: &[u8]) {
+fn log_line(program: &str, line: &[u8]) {
     let line = line.trim_ascii_end();
-    // The text is a stranger's: signs that would steer a terminal are shown, not sent.
+    // The text comes from another program: characters that control a terminal are shown, not sent.
     tracing::warn!("\"{program}\" says: {}", String::from_utf8_lossy(line).escape_debug());
 }
 
@@ -245,14 +249,14 @@ mod tests {
     fn next(child: &mut Child) -> io::Result<Vec<u8>> {
         let mut buffer = [0; 256];
         loop {
-            if let Heard::Bytes(count) = child.read(&mut buffer, PATIENCE)? {
+            if let ReadOutcome::Bytes(count) = child.read(&mut buffer, LONGEST_READ_WAIT)? {
                 return Ok(buffer[..count].to_vec());
             }
         }
     }
 
     #[test]
-    fn what_it_prints_is_heard_and_how_it_ended_is_told() {
+    fn what_it_prints_is_received_and_how_it_ended_is_reported() {
         let mut child = shell("echo 12.5; echo trouble >&2; exit 3");
         assert_eq!(next(&mut child).unwrap(), b"12.5\n");
         let error = next(&mut child).unwrap_err();
@@ -263,7 +267,7 @@ mod tests {
     #[test]
     fn what_is_written_reaches_its_input() {
         let mut child = Child::start("cat", &[]).unwrap();
-        child.write_all(b"READ?\n", PATIENCE).unwrap();
+        child.write_all(b"READ?\n", LONGEST_READ_WAIT).unwrap();
         assert_eq!(next(&mut child).unwrap(), b"READ?\n");
     }
 
@@ -297,9 +301,11 @@ mod tests {
     }
 
     #[test]
-    fn a_long_complaint_does_not_fill_the_memory() {
+    fn a_long_error_line_does_not_fill_the_memory() {
         let mut child = shell("head -c 300000 /dev/zero >&2; echo done");
         assert_eq!(next(&mut child).unwrap(), b"done\n");
-        assert!(child.complaints.as_ref().is_none_or(|complaints| complaints.line.len() < 2 * LONGEST_COMPLAINT));
+        assert!(
+            child.error_output.as_ref().is_none_or(|error_output| error_output.line.len() < 2 * LONGEST_ERROR_LINE)
+        );
     }
 }

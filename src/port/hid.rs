@@ -12,10 +12,10 @@ use std::{
 };
 
 use super::{
-    DataBits, Greeting, Heard, HidCable, LONGEST_REPORT, PATIENCE, Port, Settings,
+    DataBits, Greeting, HidCable, LONGEST_READ_WAIT, LONGEST_REPORT, Port, ReadOutcome, Settings,
+    connection::read_outcome,
     ioctl::send_feature,
-    open::heard,
-    wait::{Patience, never_block, readable, write_all},
+    wait::{Deadline, never_block, readable, write_all},
 };
 
 /// How long one report of the greeting may take.
@@ -28,17 +28,17 @@ pub(super) struct Hid {
     report: Vec<u8>,
     /// Bytes of a report that found no room in the reader's buffer.
     rest: Vec<u8>,
-    /// Short reports met; each power of ten is told.
+    /// Short reports so far; each power of ten is reported.
     short: u64,
-    /// What is to be told of them.
-    odd: Option<String>,
+    /// The report of them, until it is taken.
+    warning: Option<String>,
 }
 
 impl Hid {
     pub(super) fn open(path: &Path, settings: &Settings) -> io::Result<Self> {
         let Some(cable) = &settings.hid else {
             let message = "neither protocol nor bench file says how the reports of this HID cable carry bytes; \
-                           protocols/README.md tells how, at [hid]";
+                           protocols/README.md shows how, at [hid]";
             return Err(io::Error::new(io::ErrorKind::InvalidInput, message));
         };
         let node = OpenOptions::new().read(true).write(true).open(path)?;
@@ -48,7 +48,7 @@ impl Hid {
     fn greet(node: File, cable: HidCable, data_bits: DataBits) -> io::Result<Self> {
         never_block(&node)?;
         let mut hid =
-            Self { node, cable, data_bits, report: vec![0; LONGEST_REPORT], rest: Vec::new(), short: 0, odd: None };
+            Self { node, cable, data_bits, report: vec![0; LONGEST_REPORT], rest: Vec::new(), short: 0, warning: None };
         for greeting in &hid.cable.greeting {
             match greeting {
                 Greeting::Feature(report) => send_feature(&hid.node, report)?,
@@ -60,7 +60,7 @@ impl Hid {
 
     /// Takes one report; true when it carried bytes.
     fn take_report(&mut self) -> io::Result<bool> {
-        let Heard::Bytes(length) = heard(self.node.read(&mut self.report))? else {
+        let ReadOutcome::Bytes(length) = read_outcome(self.node.read(&mut self.report))? else {
             return Ok(false);
         };
         match self.cable.bytes(&self.report[..length], self.data_bits) {
@@ -68,7 +68,7 @@ impl Hid {
             Err(short) => {
                 self.short += 1;
                 if let Some(times) = power_of_ten(self.short) {
-                    self.odd = Some(format!("{short}, {times}; does [hid] describe this cable?"));
+                    self.warning = Some(format!("{short}, {times}; does [hid] describe this cable?"));
                 }
             }
         }
@@ -83,7 +83,7 @@ impl Hid {
     }
 }
 
-/// How often, where that is worth a word.
+/// How often, where that is reported: at powers of ten.
 fn power_of_ten(count: u64) -> Option<String> {
     match count {
         1 => Some("once".to_owned()),
@@ -93,26 +93,26 @@ fn power_of_ten(count: u64) -> Option<String> {
 }
 
 impl Port for Hid {
-    fn read(&mut self, buffer: &mut [u8], patience: Duration) -> io::Result<Heard> {
-        let patience = Patience::new(patience.min(PATIENCE));
+    fn read(&mut self, buffer: &mut [u8], patience: Duration) -> io::Result<ReadOutcome> {
+        let patience = Deadline::new(patience.min(LONGEST_READ_WAIT));
         if self.rest.is_empty() {
-            // Cables send empty reports all the time: they are silence, not bytes.
+            // Cables send empty reports all the time: they count as silence.
             loop {
-                let left = patience.left();
+                let left = patience.remaining();
                 let [ready] = readable([self.node.as_fd()], left.unwrap_or_default())?;
                 if ready && self.take_report()? {
                     break;
                 }
                 if left.is_none() {
-                    return Ok(Heard::Silence);
+                    return Ok(ReadOutcome::Silence);
                 }
             }
         }
-        Ok(Heard::Bytes(self.give(buffer)))
+        Ok(ReadOutcome::Bytes(self.give(buffer)))
     }
 
-    fn odd(&mut self) -> Option<String> {
-        self.odd.take()
+    fn take_warning(&mut self) -> Option<String> {
+        self.warning.take()
     }
 
     fn write_all(&mut self, bytes: &[u8], patience: Duration) -> io::Result<()> {
@@ -120,9 +120,9 @@ impl Port for Hid {
             let message = "[hid] does not say with `outgoing` how bytes are put in reports for this cable";
             return Err(io::Error::new(io::ErrorKind::Unsupported, message));
         };
-        let patience = Patience::new(patience);
+        let patience = Deadline::new(patience);
         for report in outgoing.reports(bytes) {
-            write_all(&mut self.node, &report, patience.left().unwrap_or_default())?;
+            write_all(&mut self.node, &report, patience.remaining().unwrap_or_default())?;
         }
         Ok(())
     }
@@ -160,23 +160,23 @@ mod tests {
             device.send(sent).unwrap();
         }
         let mut one = [0; 1];
-        assert_eq!(hid.read(&mut one, PATIENCE).unwrap(), Heard::Bytes(1));
+        assert_eq!(hid.read(&mut one, LONGEST_READ_WAIT).unwrap(), ReadOutcome::Bytes(1));
         assert_eq!(&one, b"1");
-        assert_eq!(hid.read(&mut one, PATIENCE).unwrap(), Heard::Bytes(1));
+        assert_eq!(hid.read(&mut one, LONGEST_READ_WAIT).unwrap(), ReadOutcome::Bytes(1));
         assert_eq!(&one, b"2");
-        assert_eq!(hid.read(&mut one, Duration::ZERO).unwrap(), Heard::Silence);
+        assert_eq!(hid.read(&mut one, Duration::ZERO).unwrap(), ReadOutcome::Silence);
         assert_eq!(
-            hid.odd().unwrap(),
+            hid.take_warning().unwrap(),
             "a report of 2 bytes came where at least 8 were expected, once; does [hid] describe this cable?"
         );
-        assert_eq!(hid.odd(), None);
+        assert_eq!(hid.take_warning(), None);
 
         // What is left of the mask is a parity bit.
         device.send(&[0xf1, b'3', 0]).unwrap();
-        assert_eq!(hid.read(&mut one, PATIENCE).unwrap(), Heard::Bytes(1));
+        assert_eq!(hid.read(&mut one, LONGEST_READ_WAIT).unwrap(), ReadOutcome::Bytes(1));
         assert_eq!(&one, b"3");
 
-        hid.write_all(b"abc", PATIENCE).unwrap();
+        hid.write_all(b"abc", LONGEST_READ_WAIT).unwrap();
         assert_eq!(device.recv(&mut report).unwrap(), 4);
         assert_eq!(report[..4], [0, 2, b'a', b'b']);
         assert_eq!(device.recv(&mut report).unwrap(), 4);
@@ -188,6 +188,6 @@ mod tests {
         let error = Hid::open(Path::new("/dev/hidraw0"), &Settings::default()).err().unwrap();
         assert_eq!(error.kind(), io::ErrorKind::InvalidInput);
         let (mut hid, _device) = opened(HidCable { outgoing: None, ..cable() });
-        assert_eq!(hid.write_all(b"x", PATIENCE).unwrap_err().kind(), io::ErrorKind::Unsupported);
+        assert_eq!(hid.write_all(b"x", LONGEST_READ_WAIT).unwrap_err().kind(), io::ErrorKind::Unsupported);
     }
 }

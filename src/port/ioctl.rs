@@ -20,24 +20,24 @@ mod raw {
 
 /// A control line of a serial port.
 #[derive(Debug, Clone, Copy)]
-pub(super) enum Pin {
+pub(super) enum ControlLine {
     DataTerminalReady,
     RequestToSend,
 }
 
-/// Whether a device has control lines.
+/// Whether a control line was set.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Set {
+pub(super) enum LineChange {
     Done,
     /// It has none, as pseudo-terminals.
     NoSuchLine,
 }
 
 /// Holds a control line at a level.
-pub(super) fn set_pin(line: &impl AsRawFd, pin: Pin, level: Level) -> io::Result<Set> {
+pub(super) fn set_control_line(line: &impl AsRawFd, pin: ControlLine, level: Level) -> io::Result<LineChange> {
     let bit: libc::c_int = match pin {
-        Pin::DataTerminalReady => libc::TIOCM_DTR,
-        Pin::RequestToSend => libc::TIOCM_RTS,
+        ControlLine::DataTerminalReady => libc::TIOCM_DTR,
+        ControlLine::RequestToSend => libc::TIOCM_RTS,
     };
     let fd: RawFd = line.as_raw_fd();
     // SAFETY: the descriptor is open while `line` is borrowed, and the driver only reads one int.
@@ -48,8 +48,8 @@ pub(super) fn set_pin(line: &impl AsRawFd, pin: Pin, level: Level) -> io::Result
         }
     };
     match set {
-        Ok(_) => Ok(Set::Done),
-        Err(Errno::ENOTTY) => Ok(Set::NoSuchLine),
+        Ok(_) => Ok(LineChange::Done),
+        Err(Errno::ENOTTY) => Ok(LineChange::NoSuchLine),
         Err(error) => Err(error.into()),
     }
 }

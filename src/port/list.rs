@@ -27,20 +27,20 @@ impl Default for Roots {
 
 /// One device that may be a meter, a board or a cable.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(crate) struct Plugged {
+pub(crate) struct Device {
     /// The device node, whose number may change when it is plugged in again.
     pub path: PathBuf,
     /// A name that stays; none where the system gives it none.
     pub stable: Option<PathBuf>,
     /// What it is.
-    pub kind: PluggedKind,
+    pub kind: DeviceKind,
     /// Its identity on USB; none for a device that is not on USB.
     pub usb: Option<Usb>,
 }
 
 /// What a device is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-pub(crate) enum PluggedKind {
+pub(crate) enum DeviceKind {
     /// A serial device.
     Serial,
     /// A HID device of a use that its maker defines: not a keyboard, a mouse or a joystick.
@@ -62,30 +62,30 @@ pub(crate) struct Usb {
     pub serial: Option<String>,
 }
 
-impl Plugged {
+impl Device {
     /// How a bench file names it, by the name that stays where there is one.
     pub(crate) fn address(&self) -> Address {
         let path = self.stable.as_ref().unwrap_or(&self.path).clone();
         match self.kind {
-            PluggedKind::Serial => Address::Serial(path),
-            PluggedKind::Hid => Address::Hid(path),
+            DeviceKind::Serial => Address::Serial(path),
+            DeviceKind::Hid => Address::Hid(path),
         }
     }
 }
 
 /// Lists what is plugged in: serial devices first, each kind in the order of its numbers. A directory
 /// that is not there holds nothing.
-pub(crate) fn plugged_in(roots: &Roots) -> Vec<Plugged> {
+pub(crate) fn plugged_in(roots: &Roots) -> Vec<Device> {
     let names = StableNames::read(&roots.dev);
     let mut found = Vec::new();
     for (class, kind, is_one) in [
-        ("tty", PluggedKind::Serial, is_serial as fn(&Path) -> bool),
-        ("hidraw", PluggedKind::Hid, is_for_makers_use as fn(&Path) -> bool),
+        ("tty", DeviceKind::Serial, is_serial as fn(&Path) -> bool),
+        ("hidraw", DeviceKind::Hid, is_for_makers_use as fn(&Path) -> bool),
     ] {
         for entry in entries(&roots.sys.join("class").join(class)).into_iter().filter(|entry| is_one(entry)) {
             let Some(node) = entry.file_name() else { continue };
             let path = roots.dev.join(node);
-            found.push(Plugged { stable: names.of(&path), usb: usb_of(&entry), path, kind });
+            found.push(Device { stable: names.of(&path), usb: usb_of(&entry), path, kind });
         }
     }
     found.sort_by_key(|one| (one.kind, one.path.as_os_str().len(), one.path.clone()));
@@ -217,7 +217,7 @@ mod tests {
             name: Some("USB Serial".to_owned()),
             serial: Some("DMM0001".to_owned()),
         };
-        assert_eq!((cable.kind, cable.usb.as_ref()), (PluggedKind::Serial, Some(&usb)));
+        assert_eq!((cable.kind, cable.usb.as_ref()), (DeviceKind::Serial, Some(&usb)));
         assert_eq!(cable.path, tree.roots.dev.join("ttyUSB0"));
         let stable = tree.roots.dev.join("serial/by-id/usb-DMM0001-if00");
         assert_eq!(cable.address(), Address::Serial(stable.clone()));

@@ -8,7 +8,7 @@ use std::{
     time::Duration,
 };
 
-use super::{CaptureReader, Heard, PATIENCE, Pace, Port, Recorded};
+use super::{CaptureReader, LONGEST_READ_WAIT, Pace, Port, ReadOutcome, Recorded};
 use crate::clock::Clock;
 
 pub(super) struct Replay {
@@ -68,24 +68,24 @@ impl Replay {
 }
 
 impl Port for Replay {
-    fn read(&mut self, buffer: &mut [u8], patience: Duration) -> io::Result<Heard> {
+    fn read(&mut self, buffer: &mut [u8], patience: Duration) -> io::Result<ReadOutcome> {
         if self.next.is_empty() && !self.fetch() {
             self.tell_damage();
-            return Ok(Heard::Ended);
+            return Ok(ReadOutcome::Ended);
         }
         if self.pace == Pace::Recorded {
             let elapsed = Duration::from_micros(self.clock.mono().0.unsigned_abs());
             let wait = self.due.saturating_sub(elapsed);
-            let patience = patience.min(PATIENCE);
+            let patience = patience.min(LONGEST_READ_WAIT);
             thread::sleep(wait.min(patience));
             if wait > patience {
-                return Ok(Heard::Silence);
+                return Ok(ReadOutcome::Silence);
             }
         }
         let count = self.next.len().min(buffer.len());
         buffer[..count].copy_from_slice(&self.next[..count]);
         self.next.drain(..count);
-        Ok(Heard::Recorded(count, self.due))
+        Ok(ReadOutcome::Recorded(count, self.due))
     }
 
     fn write_all(&mut self, _bytes: &[u8], _patience: Duration) -> io::Result<()> {
@@ -119,13 +119,13 @@ mod tests {
         let mut buffer = [0; 3];
         let mut heard = Vec::new();
         loop {
-            match port.read(&mut buffer, PATIENCE).unwrap() {
-                Heard::Recorded(count, at) => {
+            match port.read(&mut buffer, LONGEST_READ_WAIT).unwrap() {
+                ReadOutcome::Recorded(count, at) => {
                     heard.push((buffer[..count].to_vec(), u64::try_from(at.as_micros()).unwrap()));
                 }
-                Heard::Silence => {}
-                Heard::Ended => return heard,
-                Heard::Bytes(_) => panic!("bytes of a capture have their time"),
+                ReadOutcome::Silence => {}
+                ReadOutcome::Ended => return heard,
+                ReadOutcome::Bytes(_) => panic!("bytes of a capture have their time"),
             }
         }
     }
@@ -138,8 +138,8 @@ mod tests {
         for pace in [Pace::Fast, Pace::Recorded] {
             let mut port = Replay::open(file.path(), pace).unwrap();
             assert_eq!(all(&mut port), expected);
-            assert_eq!(port.read(&mut [0; 3], PATIENCE).unwrap(), Heard::Ended);
-            assert!(port.write_all(b"x", PATIENCE).is_err());
+            assert_eq!(port.read(&mut [0; 3], LONGEST_READ_WAIT).unwrap(), ReadOutcome::Ended);
+            assert!(port.write_all(b"x", LONGEST_READ_WAIT).is_err());
         }
     }
 

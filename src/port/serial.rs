@@ -10,10 +10,10 @@ use std::{
 use serialport::{ClearBuffer, SerialPort, TTYPort};
 
 use super::{
-    DataBits, Flow, Heard, Level, PATIENCE, Parity, Port, Settings, StopBits,
-    ioctl::{Pin, Set, borrowed, set_pin},
-    open::heard,
-    wait::{Patience, never_block, too_slow},
+    DataBits, Flow, LONGEST_READ_WAIT, Level, Parity, Port, ReadOutcome, Settings, StopBits,
+    connection::read_outcome,
+    ioctl::{ControlLine, LineChange, borrowed, set_control_line},
+    wait::{Deadline, never_block, too_slow},
 };
 
 pub(super) struct Serial {
@@ -25,8 +25,7 @@ pub(super) struct Serial {
 
 impl Serial {
     pub(super) fn open(path: &Path, settings: &Settings) -> io::Result<Self> {
-        // serialport reports a node that is not there as a device that is unknown; the system's
-        // own words are clearer.
+        // serialport reports a node that is missing as an unknown device; the system's own error is clearer.
         let device = std::fs::metadata(path)?.rdev();
         let builder = serialport::new(path.to_string_lossy(), settings.baud)
             .data_bits(match settings.data_bits {
@@ -52,8 +51,8 @@ impl Serial {
         let line = TTYPort::open(&builder).map_err(not_opened)?;
         // It waits by itself for the line to be ready, but a write that does not fit would still block.
         never_block(&borrowed(&line))?;
-        hold(&line, path, Pin::DataTerminalReady, settings.dtr)?;
-        hold(&line, path, Pin::RequestToSend, settings.rts)?;
+        hold(&line, path, ControlLine::DataTerminalReady, settings.dtr)?;
+        hold(&line, path, ControlLine::RequestToSend, settings.rts)?;
         Ok(Self { line, path: path.to_owned(), device })
     }
 
@@ -68,9 +67,9 @@ impl Serial {
 }
 
 /// A pseudo-terminal has no control lines; whatever is behind it does without.
-fn hold(line: &TTYPort, path: &Path, pin: Pin, level: Option<Level>) -> io::Result<()> {
+fn hold(line: &TTYPort, path: &Path, pin: ControlLine, level: Option<Level>) -> io::Result<()> {
     if let Some(level) = level
-        && set_pin(line, pin, level)? == Set::NoSuchLine
+        && set_control_line(line, pin, level)? == LineChange::NoSuchLine
     {
         tracing::debug!("{} has no control lines; {pin:?} stays as it is", path.display());
     }
@@ -86,20 +85,20 @@ impl Drop for Serial {
 }
 
 impl Port for Serial {
-    fn read(&mut self, buffer: &mut [u8], patience: Duration) -> io::Result<Heard> {
-        self.line.set_timeout(patience.min(PATIENCE))?;
-        let heard = heard(self.line.read(buffer)).map_err(unplugged)?;
+    fn read(&mut self, buffer: &mut [u8], patience: Duration) -> io::Result<ReadOutcome> {
+        self.line.set_timeout(patience.min(LONGEST_READ_WAIT))?;
+        let outcome = read_outcome(self.line.read(buffer)).map_err(unplugged)?;
         // A silent line may be a cable that is gone: the node tells.
-        if heard == Heard::Silence {
+        if outcome == ReadOutcome::Silence {
             self.still_there()?;
         }
-        Ok(heard)
+        Ok(outcome)
     }
 
     fn write_all(&mut self, mut bytes: &[u8], patience: Duration) -> io::Result<()> {
-        let patience = Patience::new(patience);
+        let patience = Deadline::new(patience);
         while !bytes.is_empty() {
-            self.line.set_timeout(patience.left().ok_or_else(|| too_slow(bytes.len()))?)?;
+            self.line.set_timeout(patience.remaining().ok_or_else(|| too_slow(bytes.len()))?)?;
             match self.line.write(bytes) {
                 Ok(0) => return Err(io::ErrorKind::WriteZero.into()),
                 Ok(written) => bytes = &bytes[written..],
@@ -157,11 +156,11 @@ mod tests {
         let mut pty = pty();
         let mut port = Serial::open(&pty.path, &Settings::default()).unwrap();
         let mut buffer = [0; 64];
-        assert_eq!(port.read(&mut buffer, Duration::ZERO).unwrap(), Heard::Silence);
+        assert_eq!(port.read(&mut buffer, Duration::ZERO).unwrap(), ReadOutcome::Silence);
         pty.master.write_all(b"\r\n\x03\x11\x13\xff").unwrap();
-        assert_eq!(port.read(&mut buffer, PATIENCE).unwrap(), Heard::Bytes(6));
+        assert_eq!(port.read(&mut buffer, LONGEST_READ_WAIT).unwrap(), ReadOutcome::Bytes(6));
         assert_eq!(&buffer[..6], b"\r\n\x03\x11\x13\xff");
-        port.write_all(b"*IDN?\n", PATIENCE).unwrap();
+        port.write_all(b"*IDN?\n", LONGEST_READ_WAIT).unwrap();
         let mut asked = [0; 6];
         pty.master.read_exact(&mut asked).unwrap();
         assert_eq!(&asked, b"*IDN?\n");
@@ -172,7 +171,10 @@ mod tests {
         let pty = pty();
         let settings = Settings { dtr: Some(Level::On), rts: Some(Level::Off), ..Settings::default() };
         let port = Serial::open(&pty.path, &settings).unwrap();
-        assert_eq!(set_pin(&port.line, Pin::RequestToSend, Level::On).unwrap(), Set::NoSuchLine);
+        assert_eq!(
+            set_control_line(&port.line, ControlLine::RequestToSend, Level::On).unwrap(),
+            LineChange::NoSuchLine
+        );
     }
 
     #[test]
@@ -184,7 +186,7 @@ mod tests {
     }
 
     #[test]
-    fn a_node_that_is_not_there_is_told_in_the_system_s_words() {
+    fn a_node_that_is_missing_is_reported_as_not_found() {
         let error = Serial::open(Path::new("/dev/no-such-meter"), &Settings::default()).err().unwrap();
         assert_eq!(error.kind(), io::ErrorKind::NotFound);
     }

@@ -10,8 +10,8 @@ use std::{
 use nix::sys::socket::{setsockopt, sockopt};
 
 use super::{
-    Heard, PATIENCE, Port,
-    open::heard,
+    LONGEST_READ_WAIT, Port, ReadOutcome,
+    connection::read_outcome,
     wait::{readable, write_all},
 };
 
@@ -50,10 +50,10 @@ fn notice_absence(stream: &TcpStream) -> io::Result<()> {
 }
 
 impl Port for Tcp {
-    fn read(&mut self, buffer: &mut [u8], patience: Duration) -> io::Result<Heard> {
-        match readable([self.0.as_fd()], patience.min(PATIENCE))? {
-            [true] => heard(self.0.read(buffer)),
-            [false] => Ok(Heard::Silence),
+    fn read(&mut self, buffer: &mut [u8], patience: Duration) -> io::Result<ReadOutcome> {
+        match readable([self.0.as_fd()], patience.min(LONGEST_READ_WAIT))? {
+            [true] => read_outcome(self.0.read(buffer)),
+            [false] => Ok(ReadOutcome::Silence),
         }
     }
 
@@ -78,15 +78,15 @@ mod tests {
     fn bytes_go_both_ways_until_the_server_hangs_up() {
         let (mut port, mut server) = pair();
         let mut buffer = [0; 64];
-        assert_eq!(port.read(&mut buffer, Duration::ZERO).unwrap(), Heard::Silence);
+        assert_eq!(port.read(&mut buffer, Duration::ZERO).unwrap(), ReadOutcome::Silence);
         server.write_all(b"1.5\n").unwrap();
-        assert_eq!(port.read(&mut buffer, PATIENCE).unwrap(), Heard::Bytes(4));
-        port.write_all(b"READ?\n", PATIENCE).unwrap();
+        assert_eq!(port.read(&mut buffer, LONGEST_READ_WAIT).unwrap(), ReadOutcome::Bytes(4));
+        port.write_all(b"READ?\n", LONGEST_READ_WAIT).unwrap();
         let mut asked = [0; 6];
         server.read_exact(&mut asked).unwrap();
         assert_eq!(&asked, b"READ?\n");
         drop(server);
-        assert_eq!(port.read(&mut buffer, PATIENCE).unwrap_err().kind(), io::ErrorKind::UnexpectedEof);
+        assert_eq!(port.read(&mut buffer, LONGEST_READ_WAIT).unwrap_err().kind(), io::ErrorKind::UnexpectedEof);
     }
 
     #[test]

@@ -1,4 +1,4 @@
-//! Waiting for a descriptor, never longer than told.
+//! Waiting for a descriptor, with a limit on the time.
 
 use std::{
     io::{self, Write},
@@ -14,20 +14,20 @@ use nix::{
 
 use crate::clock::Clock;
 
-/// Time that runs out.
+/// The end of the time that an operation may take.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Patience {
+pub(super) struct Deadline {
     since: Clock,
     whole: Duration,
 }
 
-impl Patience {
+impl Deadline {
     pub(super) fn new(whole: Duration) -> Self {
         Self { since: Clock::start(), whole }
     }
 
-    /// What is left of it; none when it is over.
-    pub(super) fn left(&self) -> Option<Duration> {
+    /// The time until then; none when it is over.
+    pub(super) fn remaining(&self) -> Option<Duration> {
         let spent = Duration::from_micros(self.since.mono().0.unsigned_abs());
         self.whole.checked_sub(spent).filter(|left| !left.is_zero())
     }
@@ -52,13 +52,13 @@ pub(super) fn readable<const N: usize>(descriptors: [BorrowedFd<'_>; N], patienc
 
 /// Writes all of the bytes to a descriptor that never blocks.
 pub(super) fn write_all(to: &mut (impl Write + AsFd), mut bytes: &[u8], patience: Duration) -> io::Result<()> {
-    let patience = Patience::new(patience);
+    let patience = Deadline::new(patience);
     while !bytes.is_empty() {
         match to.write(bytes) {
             Ok(0) => return Err(io::ErrorKind::WriteZero.into()),
             Ok(written) => bytes = &bytes[written..],
             Err(error) if error.kind() == io::ErrorKind::WouldBlock => {
-                let left = patience.left().ok_or_else(|| too_slow(bytes.len()))?;
+                let left = patience.remaining().ok_or_else(|| too_slow(bytes.len()))?;
                 let mut polled = [PollFd::new(to.as_fd(), PollFlags::POLLOUT)];
                 match poll(&mut polled, rounded_up(left)) {
                     Ok(_) | Err(Errno::EINTR) => {}

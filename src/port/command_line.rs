@@ -1,17 +1,20 @@
-//! The words of a command line, parted without a shell: nothing is expanded, nothing is run.
+//! The words of a command line, split without a shell: nothing is expanded, nothing is run.
+//!
+//! The crate `shlex` reads `#` as the beginning of a comment and leaves out the rest of the line; here an argument such as
+//! `#1` is kept.
 
-/// Why a text can't be parted.
+/// Why a text can't be split.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Unparted {
+pub(super) enum CommandLineError {
     /// A quote is not closed.
     OpenQuote(char),
     /// A backslash stands at the very end.
     LoneBackslash,
 }
 
-/// Parts a text at its spaces. Quotes keep spaces together; a backslash takes the next character as
+/// Splits a text at its spaces. Quotes keep spaces together; a backslash takes the next character as
 /// it is, but for single quotes, where everything is as it is.
-pub(super) fn part(text: &str) -> Result<Vec<String>, Unparted> {
+pub(super) fn split(text: &str) -> Result<Vec<String>, CommandLineError> {
     let mut words = Vec::new();
     let mut word: Option<String> = None;
     let mut characters = text.chars();
@@ -20,16 +23,16 @@ pub(super) fn part(text: &str) -> Result<Vec<String>, Unparted> {
             '\'' | '"' => {
                 let word = word.get_or_insert_default();
                 loop {
-                    match characters.next().ok_or(Unparted::OpenQuote(character))? {
+                    match characters.next().ok_or(CommandLineError::OpenQuote(character))? {
                         end if end == character => break,
                         '\\' if character == '"' => {
-                            word.push(characters.next().ok_or(Unparted::OpenQuote(character))?);
+                            word.push(characters.next().ok_or(CommandLineError::OpenQuote(character))?);
                         }
                         inner => word.push(inner),
                     }
                 }
             }
-            '\\' => word.get_or_insert_default().push(characters.next().ok_or(Unparted::LoneBackslash)?),
+            '\\' => word.get_or_insert_default().push(characters.next().ok_or(CommandLineError::LoneBackslash)?),
             space if space.is_whitespace() => words.extend(word.take()),
             plain => word.get_or_insert_default().push(plain),
         }
@@ -38,7 +41,7 @@ pub(super) fn part(text: &str) -> Result<Vec<String>, Unparted> {
     Ok(words)
 }
 
-/// A word written so that [`part`] gives it back.
+/// A word written so that [`split`] gives it back.
 pub(super) fn quoted(word: &str) -> String {
     let needs = |character: char| character.is_whitespace() || matches!(character, '\'' | '"' | '\\');
     if word.is_empty() {
@@ -59,7 +62,7 @@ mod tests {
     use super::*;
 
     fn check(text: &str, words: &[&str]) {
-        assert_eq!(part(text).unwrap(), words, "{text}");
+        assert_eq!(split(text).unwrap(), words, "{text}");
     }
 
     #[test]
@@ -69,6 +72,7 @@ mod tests {
         check("'my tool' \"clamp \\\"A\\\"\" it\\'s x''", &["my tool", "clamp \"A\"", "it's", "x"]);
         check("''", &[""]);
         check("", &[]);
+        check("read-meter #1", &["read-meter", "#1"]);
     }
 
     #[test]
@@ -78,16 +82,16 @@ mod tests {
 
     #[test]
     fn what_is_not_closed_is_refused() {
-        assert_eq!(part("a 'b"), Err(Unparted::OpenQuote('\'')));
-        assert_eq!(part("a \"b\\\""), Err(Unparted::OpenQuote('"')));
-        assert_eq!(part("a\\"), Err(Unparted::LoneBackslash));
+        assert_eq!(split("a 'b"), Err(CommandLineError::OpenQuote('\'')));
+        assert_eq!(split("a \"b\\\""), Err(CommandLineError::OpenQuote('"')));
+        assert_eq!(split("a\\"), Err(CommandLineError::LoneBackslash));
     }
 
     proptest! {
         #[test]
         fn words_come_back_as_they_were(words in prop::collection::vec(any::<String>(), 0..6)) {
             let text = words.iter().map(|word| quoted(word)).collect::<Vec<_>>().join(" ");
-            prop_assert_eq!(part(&text), Ok(words));
+            prop_assert_eq!(split(&text), Ok(words));
         }
     }
 }
