@@ -1,13 +1,13 @@
 //! Device time on the host's time line, so that the jitter of USB does not move samples.
 //!
-//! Pure: it is shown when frames arrived and reads no clock. The fit is in [`envelope`].
+//! Pure: it is given the times of arrival and reads no clock. The fit is in [`envelope`].
 
 mod envelope;
 
 #[cfg(test)]
 mod tests;
 
-use envelope::{Envelope, Line, Point, Prior};
+use envelope::{ArrivalPoint, DriftLine, DriftPrior, Envelope};
 
 use crate::clock::Mono;
 
@@ -34,14 +34,14 @@ const WRAPS: [f64; 4] = [65.536, 4_294.967_296, 4_294_967.296, 86_400.0];
 /// How near to its time a frame must come for the clock to have begun again, s.
 const WRAP_FIT: f64 = 0.25;
 
-/// Drift of a device not met yet, ppm: from crystals (some 50) to resonators of cheap boards (5000).
-const STRANGER: Prior = Prior { slope: 0.0, spread: 2000.0 };
+/// Drift of a device that has not been seen yet, ppm: from crystals (some 50) to resonators of cheap boards (5000).
+const UNKNOWN_DEVICE: DriftPrior = DriftPrior { slope: 0.0, spread: 2000.0 };
 
 /// How far the drift may have moved when a device comes back, ppm; it may also be another device.
-const ACQUAINTED: f64 = 500.0;
+const RETURN_SPREAD: f64 = 500.0;
 
 /// After so long, s, the drift of a device is known.
-const ACQUAINTED_AFTER: f64 = 30.0;
+const KNOWN_AFTER: f64 = 30.0;
 
 /// How well device time fits host time.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -52,11 +52,11 @@ pub struct ClockFit {
     pub jitter: f64,
     /// Seconds of device time that the fit rests on.
     pub span: f64,
-    /// Chunks taken in since the device's clock began anew.
+    /// Chunks taken in since the device's clock restarted.
     pub frames: u64,
-    /// How often the device's clock began anew or was set.
+    /// How often the device's clock restarted or was set.
     pub resets: u64,
-    /// Time stamps that fitted nothing and were passed over.
+    /// Time stamps that did not fit and were ignored.
     pub ignored: u64,
 }
 
@@ -69,10 +69,10 @@ pub struct ClockFit {
 /// Each chunk costs a constant time on average, and memory is bounded.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct DeviceClock {
-    track: Option<Track>,
+    track: Option<ClockTrack>,
     /// The port was away: the device may have begun anew.
-    doubt: Doubt,
-    /// A stamp that fits nothing, until the next one tells whether the clock was set.
+    restart: Restart,
+    /// A stamp that does not fit, until the next one shows whether the clock was set.
     stray: Option<(f64, Mono)>,
     /// Since when all frames were late.
     late_since: Option<Mono>,
@@ -81,22 +81,23 @@ pub(crate) struct DeviceClock {
 }
 
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
-enum Doubt {
+enum Restart {
     #[default]
-    None,
-    MayHaveBegunAnew,
+    Unlikely,
+    /// The port was away.
+    Possible,
 }
 
 /// A clock that runs on.
 #[derive(Debug, Clone)]
-struct Track {
+struct ClockTrack {
     /// Where both times count from.
     device: f64,
     host: Mono,
     /// Added to stamps of a clock that began again at 0, s.
     wrapped: f64,
-    prior: Prior,
-    line: Line,
+    prior: DriftPrior,
+    line: DriftLine,
     old: Envelope,
     /// Takes over when the old one is two windows long.
     young: Envelope,
@@ -107,7 +108,7 @@ struct Track {
 impl DeviceClock {
     /// The port went away; the device may be another, or have begun anew, when it is back.
     pub(crate) fn lost(&mut self) {
-        self.doubt = Doubt::MayHaveBegunAnew;
+        self.restart = Restart::Possible;
         self.late_since = None;
     }
 
@@ -122,11 +123,11 @@ impl DeviceClock {
         track.unwrap(stamp, arrived);
         let point = track.point(stamp, arrived);
         let late = (point.y - track.line.at(point.x)) / 1e6;
-        let doubt = std::mem::take(&mut self.doubt);
+        let restart = std::mem::take(&mut self.restart);
         if late < -JUMP || point.x < track.last - JUMP {
-            match doubt {
-                Doubt::MayHaveBegunAnew => self.begin(stamp, arrived),
-                Doubt::None => self.stray(stamp, arrived),
+            match restart {
+                Restart::Possible => self.begin(stamp, arrived),
+                Restart::Unlikely => self.stray(stamp, arrived),
             }
             return;
         }
@@ -139,7 +140,7 @@ impl DeviceClock {
             track.frames += 1;
             let since = *self.late_since.get_or_insert(arrived);
             let all_late = arrived.since(since) as f64 / 1e6 >= LATE_FOR;
-            if all_late || (doubt == Doubt::MayHaveBegunAnew && late > JUMP) {
+            if all_late || (restart == Restart::Possible && late > JUMP) {
                 self.begin(stamp, arrived);
             }
         }
@@ -173,18 +174,18 @@ impl DeviceClock {
     /// Begins anew, with what is known of the device's drift.
     fn begin(&mut self, stamp: f64, arrived: Mono) {
         let prior = match &self.track {
-            Some(track) if track.old.span() >= ACQUAINTED_AFTER => {
-                Prior { slope: track.line.slope, spread: ACQUAINTED }
+            Some(track) if track.old.span() >= KNOWN_AFTER => {
+                DriftPrior { slope: track.line.slope, spread: RETURN_SPREAD }
             }
             Some(track) => track.prior,
-            None => STRANGER,
+            None => UNKNOWN_DEVICE,
         };
         self.resets += u64::from(self.track.is_some());
-        self.track = Some(Track::begin(stamp, arrived, prior));
-        (self.stray, self.late_since, self.doubt) = (None, None, Doubt::None);
+        self.track = Some(ClockTrack::begin(stamp, arrived, prior));
+        (self.stray, self.late_since, self.restart) = (None, None, Restart::Unlikely);
     }
 
-    /// A stamp out of the blue may be damaged; two that fit each other are a clock that was set.
+    /// A single stamp that does not fit may be damaged; two that fit each other mean that the clock was set.
     fn stray(&mut self, stamp: f64, arrived: Mono) {
         let Some((before, came)) = self.stray.replace((stamp, arrived)) else { return };
         let passed = stamp - before;
@@ -197,19 +198,19 @@ impl DeviceClock {
     }
 }
 
-impl Track {
-    fn begin(stamp: f64, arrived: Mono, prior: Prior) -> Self {
-        let origin = Point { x: 0.0, y: 0.0 };
+impl ClockTrack {
+    fn begin(stamp: f64, arrived: Mono, prior: DriftPrior) -> Self {
+        let origin = ArrivalPoint { x: 0.0, y: 0.0 };
         let mut old = Envelope::default();
         old.push(origin);
-        let line = Line { through: origin, slope: prior.slope };
+        let line = DriftLine { through: origin, slope: prior.slope };
         let (wrapped, young) = (0.0, Envelope::default());
         Self { device: stamp, host: arrived, wrapped, prior, line, old, young, last: 0.0, frames: 1 }
     }
 
-    fn point(&self, stamp: f64, arrived: Mono) -> Point {
+    fn point(&self, stamp: f64, arrived: Mono) -> ArrivalPoint {
         let x = stamp + self.wrapped - self.device;
-        Point { x, y: arrived.since(self.host) as f64 - x * 1e6 }
+        ArrivalPoint { x, y: arrived.since(self.host) as f64 - x * 1e6 }
     }
 
     /// Where a clock has begun again at 0, goes on counting.
@@ -227,7 +228,7 @@ impl Track {
         }
     }
 
-    fn push(&mut self, point: Point) {
+    fn push(&mut self, point: ArrivalPoint) {
         self.frames += 1;
         // The same stamp again, or a step back too small to be a new beginning.
         if point.x <= self.last {

@@ -11,14 +11,14 @@ use crate::{
     protocol::{Action, Counts, Decoded, Engine, Frame, Problem, RequestId},
 };
 
-/// After so many frames a value that none of them carried is told to be missing.
+/// After this many frames a value that none of them carried is reported as missing.
 const FRAMES_TO_KNOW: u64 = 8;
 
-/// So many gaps are told one by one; a bad cable makes thousands.
-const GAPS_TOLD: u32 = 5;
+/// This many gaps are reported one by one; a bad cable makes thousands.
+const GAPS_REPORTED: u32 = 5;
 
-/// So often a meter may change its name while its port is open; beyond that it is no name.
-const IDENTITIES_TOLD: u32 = 8;
+/// This many changes of a meter's identity are reported while its port is open; more are no identities.
+const IDENTITIES_REPORTED: u32 = 8;
 
 /// Gives out channel numbers, across the meters of one bench.
 #[derive(Debug, Clone, Default)]
@@ -35,11 +35,11 @@ impl ChannelIds {
 pub struct Batch {
     /// In the order in which they were measured.
     pub samples: Vec<Sample>,
-    /// What else there is to tell; empty but for rare moments.
+    /// Everything else; usually empty.
     pub events: Vec<MeterEvent>,
 }
 
-/// Something met in the bytes that is not a sample.
+/// Something in the bytes that is not a sample.
 #[derive(Debug, Clone, PartialEq)]
 pub enum MeterEvent {
     /// A value without a channel in the bench file: it gets one of its own. Precedes its samples.
@@ -74,20 +74,20 @@ pub struct Meter {
     /// By the engine's index of value names.
     bound: Vec<Option<Binding>>,
     /// Channels whose value has not been met yet.
-    waiting: Vec<(ChannelSpecName, Binding)>,
+    waiting: Vec<(WaitingChannel, Binding)>,
     /// Whether values without a channel get one.
     auto: bool,
-    missing_told: bool,
-    gaps_told: u32,
+    missing_reported: bool,
+    gaps_reported: u32,
     /// What it said of itself since its port was opened, and how often it changed.
     identity: String,
-    identities_told: u32,
+    identities_reported: u32,
     ids: ChannelIds,
     last: Mono,
 }
 
 #[derive(Debug)]
-struct ChannelSpecName {
+struct WaitingChannel {
     channel: String,
     reads: String,
 }
@@ -112,7 +112,7 @@ impl Meter {
                 },
             ));
             waiting.push((
-                ChannelSpecName { channel: channel.name.clone(), reads: channel.reads.clone() },
+                WaitingChannel { channel: channel.name.clone(), reads: channel.reads.clone() },
                 Binding { channel: number, conversion: channel.conversion.clone() },
             ));
         }
@@ -125,10 +125,10 @@ impl Meter {
             bound: Vec::new(),
             waiting,
             auto: spec.channels.is_empty(),
-            missing_told: false,
-            gaps_told: 0,
+            missing_reported: false,
+            gaps_reported: 0,
             identity: String::new(),
-            identities_told: 0,
+            identities_reported: 0,
             ids: ids.clone(),
             last: Mono(i64::MIN),
         };
@@ -148,8 +148,8 @@ impl Meter {
     /// A session began: what another one was told of is news again.
     pub fn reset_reported(&mut self) {
         self.engine.reset_reported();
-        self.gaps_told = 0;
-        self.missing_told = false;
+        self.gaps_reported = 0;
+        self.missing_reported = false;
     }
 
     /// What the next bytes answer, for a meter that is asked.
@@ -172,15 +172,15 @@ impl Meter {
         self.clock.lost();
         // Another one may be plugged in.
         self.identity.clear();
-        self.identities_told = 0;
+        self.identities_reported = 0;
     }
 
     fn fill(&mut self, arrived: Mono, batch: &mut Batch) {
         self.bind_new_names(batch);
-        self.tell_missing(batch);
+        self.report_missing(batch);
         batch.events.extend(self.decoded.problems.drain(..).map(MeterEvent::Problem));
-        self.tell_gaps(batch);
-        self.tell_identity(batch);
+        self.report_gaps(batch);
+        self.report_identity(batch);
         batch.samples.reserve(self.decoded.readings.len());
         let (mut begin, mut placed) = (0, 0);
         for (index, frame) in self.decoded.frames.iter().enumerate() {
@@ -207,19 +207,19 @@ impl Meter {
     }
 
     /// The first gaps are told one by one, all are counted.
-    fn tell_gaps(&mut self, batch: &mut Batch) {
+    fn report_gaps(&mut self, batch: &mut Batch) {
         for gap in &self.decoded.gaps {
-            if self.gaps_told < GAPS_TOLD {
-                self.gaps_told += 1;
+            if self.gaps_reported < GAPS_REPORTED {
+                self.gaps_reported += 1;
                 batch.events.push(MeterEvent::Gap(gap.lost));
             }
         }
     }
 
-    fn tell_identity(&mut self, batch: &mut Batch) {
+    fn report_identity(&mut self, batch: &mut Batch) {
         let Some(text) = self.decoded.identities.last().filter(|text| *text != self.identity) else { return };
-        if self.identities_told < IDENTITIES_TOLD {
-            self.identities_told += 1;
+        if self.identities_reported < IDENTITIES_REPORTED {
+            self.identities_reported += 1;
             text.clone_into(&mut self.identity);
             batch.events.push(MeterEvent::Identity(self.identity.clone()));
         }
@@ -232,7 +232,7 @@ impl Meter {
                 Some(index) => Some(self.waiting.swap_remove(index).1),
                 None if self.auto => {
                     let number = self.ids.next();
-                    batch.events.push(MeterEvent::Channel(number, self.own_channel(name)));
+                    batch.events.push(MeterEvent::Channel(number, self.default_channel(name)));
                     Some(Binding { channel: number, conversion: Conversion::NONE })
                 }
                 None => None,
@@ -242,7 +242,7 @@ impl Meter {
     }
 
     /// A channel for a value that the bench file does not name.
-    fn own_channel(&self, reads: &str) -> Channel {
+    fn default_channel(&self, reads: &str) -> Channel {
         let name = default_channel_name(&self.name, reads);
         Channel {
             name,
@@ -255,11 +255,11 @@ impl Meter {
         }
     }
 
-    fn tell_missing(&mut self, batch: &mut Batch) {
-        if self.missing_told || self.waiting.is_empty() || self.engine.counts().frames < FRAMES_TO_KNOW {
+    fn report_missing(&mut self, batch: &mut Batch) {
+        if self.missing_reported || self.waiting.is_empty() || self.engine.counts().frames < FRAMES_TO_KNOW {
             return;
         }
-        self.missing_told = true;
+        self.missing_reported = true;
         let carried = self.engine.names().to_vec();
         batch.events.extend(self.waiting.iter().map(|(wanted, _)| MeterEvent::Missing {
             channel: wanted.channel.clone(),
@@ -269,7 +269,7 @@ impl Meter {
     }
 }
 
-/// What a channel is called whose value the bench file does not name.
+/// The name of a channel that the bench file does not name.
 pub(crate) fn default_channel_name(meter: &str, reads: &str) -> String {
     // A meter with one value needs no second word.
     if reads == "value" { meter.to_owned() } else { format!("{meter} {reads}") }
@@ -352,7 +352,7 @@ mod tests {
         assert_eq!(told(&mut board, "Bench 6\n"), [MeterEvent::Identity("Bench 6".to_owned())]);
         assert_eq!(told(&mut board, "Bench 6\n"), []);
         let count = (0..100).map(|number| told(&mut board, &format!("Bench {number}\n")).len()).sum::<usize>();
-        assert_eq!(count + 1, IDENTITIES_TOLD as usize);
+        assert_eq!(count + 1, IDENTITIES_REPORTED as usize);
         board.lost(Mono(0), &mut Batch::default());
         assert_eq!(told(&mut board, "Bench 6\n"), [MeterEvent::Identity("Bench 6".to_owned())]);
     }

@@ -7,6 +7,7 @@ use std::{
 };
 
 use super::DaemonError;
+use crate::io_reason::IoReason;
 
 /// Announcements that wait while the program runs. When it is full, further ones are dropped and logged.
 const WAITING: usize = 8;
@@ -54,7 +55,7 @@ fn run(words: &[String], announcements: &Receiver<(&'static str, String)>) {
         match ran {
             Ok(status) if status.success() => {}
             Ok(status) => tracing::warn!("the alert command \"{program}\" ended with {status}"),
-            Err(error) => tracing::warn!("the alert command \"{program}\" could not be run: {error}"),
+            Err(error) => tracing::warn!("the alert command \"{program}\" could not be run: {}", IoReason(&error)),
         }
     }
 }

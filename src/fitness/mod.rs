@@ -11,7 +11,7 @@ pub use facts::{BenchFacts, ChannelFacts, ChannelList};
 use std::{collections::HashSet, time::Duration};
 
 use crate::{
-    procedure::{CaptureMode, ConditionRule, HeatRule, PartTemperature, Procedure, Step, Usage},
+    procedure::{CaptureMode, CircuitMeasurement, ConditionRule, HeatRule, PartTemperature, Procedure, Step},
     units::{Limit, Quantity},
 };
 
@@ -61,7 +61,7 @@ impl std::fmt::Display for FitnessIssue {
 /// All issues, in the order of the steps.
 pub fn check(procedure: &Procedure, bench: &BenchFacts) -> Vec<FitnessIssue> {
     let mut check = FitnessCheck { bench, found: Vec::new(), listed: HashSet::new() };
-    for (step, usage) in procedure.steps.iter().zip(Usage::of_steps(&procedure.steps)) {
+    for (step, usage) in procedure.steps.iter().zip(CircuitMeasurement::of_steps(&procedure.steps)) {
         check.step(step);
         check.use_in_circuit(step, usage);
     }
@@ -120,7 +120,7 @@ impl FitnessCheck<'_> {
     }
 
     /// Whether the findings can use a step that names its circuit.
-    fn use_in_circuit(&mut self, step: &Step, usage: Option<Usage>) {
+    fn use_in_circuit(&mut self, step: &Step, usage: Option<CircuitMeasurement>) {
         let measures = |quantity| matches!(quantity, Quantity::VoltsDc | Quantity::Ohms | Quantity::AmpsDc);
         let Some(circuit) = step.circuit.as_ref().filter(|_| usage.is_none() && step.quantity.is_some_and(measures))
         else {

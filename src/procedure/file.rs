@@ -10,7 +10,7 @@ use toml::Spanned;
 
 use super::{
     Advance, CaptureMode, ConditionRule, ContactRule, HeatRule, PartTemperature, Procedure, ProcedureError, Role,
-    Running, Step,
+    RunningLoads, Step,
     keys::{Between, Celsius, CelsiusRange, Contact, Nominal, Share, Time},
 };
 use crate::{
@@ -78,7 +78,7 @@ struct StepTable {
     temperature: Option<Spanned<PartTemperature>>,
     place: Option<Spanned<CelsiusRange>>,
     role: Option<Spanned<Role>>,
-    running: Option<Spanned<Running>>,
+    running: Option<Spanned<RunningLoads>>,
 }
 
 /// The load is written with one of two keys.
@@ -362,7 +362,7 @@ name = "yard drive"
         words::check_schema::<CaptureMode>(&schema, &format!("{step}/capture/enum"));
         words::check_schema::<DecisionRule>(&schema, &format!("{step}/rule/enum"));
         words::check_schema::<Role>(&schema, &format!("{step}/role/enum"));
-        words::check_schema::<Running>(&schema, &format!("{step}/running/enum"));
+        words::check_schema::<RunningLoads>(&schema, &format!("{step}/running/enum"));
         words::check_usual_words::<Quantity>(&schema, "/$defs/quantity/examples");
     }
 

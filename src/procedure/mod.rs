@@ -18,7 +18,7 @@ use crate::{
     units::{Limit, Quantity},
 };
 
-pub use role::{Role, Running, Usage};
+pub use role::{CircuitMeasurement, Role, RunningLoads};
 
 /// The JSON schema of the procedure file, by which an editor completes it.
 pub const PROCEDURE_SCHEMA: &str = include_str!("procedure.schema.json");
@@ -88,7 +88,7 @@ pub struct Step {
     /// What it measures in its circuit, where the file says so.
     pub role: Option<Role>,
     /// What runs meanwhile, where the file says so.
-    pub running: Option<Running>,
+    pub running: Option<RunningLoads>,
     /// The line of the file that names the channel, or the step.
     pub line: usize,
 }

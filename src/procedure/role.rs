@@ -12,7 +12,7 @@
 //! running = "this"
 //! ```
 //!
-//! Without `role` only the obvious is taken for granted, see [`Usage::of_steps`]. Knows no value.
+//! Without `role` only the obvious is taken for granted, see [`CircuitMeasurement::of_steps`]. Knows no value.
 
 use std::fmt;
 
@@ -66,7 +66,7 @@ pub enum Role {
 
 /// What carries current while a step is done.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, VariantArray, EnumMessage)]
-pub enum Running {
+pub enum RunningLoads {
     /// Nothing is driven.
     #[strum(serialize = "nothing")]
     Nothing,
@@ -78,7 +78,7 @@ pub enum Running {
     Everything,
 }
 
-file_words!(Role, Running);
+file_words!(Role, RunningLoads);
 
 impl Role {
     /// How it is written in files.
@@ -102,29 +102,29 @@ impl Role {
     }
 
     /// What runs while it is measured unless the step says so.
-    pub const fn usual_running(self) -> Running {
+    pub const fn usual_running(self) -> RunningLoads {
         match self {
-            Self::Supply | Self::Feed | Self::CoilOhms | Self::OhmsToGround | Self::Draw => Running::Nothing,
+            Self::Supply | Self::Feed | Self::CoilOhms | Self::OhmsToGround | Self::Draw => RunningLoads::Nothing,
             Self::FeedDrop
             | Self::CoilAmps
             | Self::CoilVolts
             | Self::FeedPinDrop
             | Self::GroundPinDrop
-            | Self::GroundDrop => Running::This,
+            | Self::GroundDrop => RunningLoads::This,
         }
     }
 
     /// Whether it can be measured while so much runs: ohms with nothing, amps and drops with something.
-    pub const fn goes_with(self, running: Running) -> bool {
+    pub const fn goes_with(self, running: RunningLoads) -> bool {
         match self {
             Self::Supply | Self::Feed => true,
-            Self::CoilOhms | Self::OhmsToGround | Self::Draw => matches!(running, Running::Nothing),
-            _ => !matches!(running, Running::Nothing),
+            Self::CoilOhms | Self::OhmsToGround | Self::Draw => matches!(running, RunningLoads::Nothing),
+            _ => !matches!(running, RunningLoads::Nothing),
         }
     }
 }
 
-impl Running {
+impl RunningLoads {
     /// How it is written in files.
     pub fn word(self) -> &'static str {
         FileWord::word(self)
@@ -137,16 +137,16 @@ impl fmt::Display for Role {
     }
 }
 
-/// How one step serves its circuit.
+/// What one step measures in its circuit, and under which load.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Usage {
+pub struct CircuitMeasurement {
     /// What it measures.
     pub role: Role,
     /// What runs meanwhile.
-    pub running: Running,
+    pub running: RunningLoads,
 }
 
-impl Usage {
+impl CircuitMeasurement {
     /// By step, in their order; none where a step says nothing of use for findings.
     ///
     /// Taken for granted without `role`, and only where the circuit has steps in ohm and in A DC and so is
@@ -195,16 +195,16 @@ mod tests {
             assert_eq!(role.word().parse(), Ok(*role));
             assert!(role.goes_with(role.usual_running()), "{role}");
         }
-        for running in Running::VARIANTS {
+        for running in RunningLoads::VARIANTS {
             assert_eq!(running.word().parse(), Ok(*running));
         }
         let error = "feeding".parse::<Role>().unwrap_err().to_string();
         assert!(error.contains("\"feeding\"") && error.contains("\"feed\", \"feed drop\""), "{error}");
     }
 
-    fn usages(steps: &str) -> Vec<Option<Usage>> {
+    fn usages(steps: &str) -> Vec<Option<CircuitMeasurement>> {
         let text = format!("title = \"x\"\n{}", steps.replace("STEP", "[[step]]\nchannel = \"p\"\nname ="));
-        Usage::of_steps(&Procedure::parse("p.toml", &text).unwrap().steps)
+        CircuitMeasurement::of_steps(&Procedure::parse("p.toml", &text).unwrap().steps)
     }
 
     #[test]
@@ -216,7 +216,7 @@ mod tests {
         );
         let roles: Vec<Option<Role>> = found.iter().map(|usage| usage.map(|usage| usage.role)).collect();
         assert_eq!(roles, [Some(Role::Feed), Some(Role::CoilOhms), Some(Role::CoilAmps), None, None]);
-        assert_eq!(found[2].unwrap().running, Running::This);
+        assert_eq!(found[2].unwrap().running, RunningLoads::This);
     }
 
     #[test]
@@ -226,7 +226,7 @@ mod tests {
         assert_eq!(usages(pair)[..2], [None, None]);
         let named = pair.replacen("\"V DC\"", "\"V DC\"\nrole = \"ground drop\"", 1);
         let found = usages(&named);
-        assert_eq!(found[0], Some(Usage { role: Role::GroundDrop, running: Running::This }));
-        assert_eq!(found[1], Some(Usage { role: Role::Feed, running: Running::Nothing }));
+        assert_eq!(found[0], Some(CircuitMeasurement { role: Role::GroundDrop, running: RunningLoads::This }));
+        assert_eq!(found[1], Some(CircuitMeasurement { role: Role::Feed, running: RunningLoads::Nothing }));
     }
 }

@@ -2,7 +2,7 @@
 
 use super::{
     Judgement, PreviousSession, StepView,
-    findings::{Finding, Observation, ObservationSet, SharedGainError, Usage, conclude},
+    findings::{CircuitMeasurement, Finding, Observation, ObservationSet, SharedGainError, conclude},
     judge::PartCelsius,
 };
 use crate::{
@@ -17,7 +17,7 @@ use crate::{
 #[derive(Debug, Default)]
 pub(super) struct SessionFindings {
     /// By place in the procedure: what a step measures in its circuit; none where it is of no use here.
-    usages: Vec<Option<Usage>>,
+    usages: Vec<Option<CircuitMeasurement>>,
     part_celsius: Option<Uncertain>,
     reference_celsius: Option<f64>,
     observations: Vec<Observation>,
@@ -29,7 +29,7 @@ impl SessionFindings {
     pub(super) fn new(procedure: Option<&Procedure>, part: Option<f64>) -> Self {
         let steps = procedure.map_or(&[][..], |procedure| &procedure.steps);
         Self {
-            usages: Usage::of_steps(steps),
+            usages: CircuitMeasurement::of_steps(steps),
             part_celsius: part.map(PartCelsius::typed).and_then(|part| match part {
                 PartCelsius::Known(celsius) => Some(celsius),
                 _ => None,

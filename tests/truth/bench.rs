@@ -9,7 +9,7 @@ use bayline::{
         operating::ProbePoint,
     },
     electrics::Uncertain,
-    session::findings::{Observation, ObservationSet, Role, Running, SharedGainError},
+    session::findings::{Observation, ObservationSet, Role, RunningLoads, SharedGainError},
     units::{Accuracy, Limit, Measure},
 };
 
@@ -41,34 +41,55 @@ impl Technician {
     /// Battery, feed, every coil, everything together.
     pub(crate) fn whole_procedure(mut self) -> ObservationSet {
         let idle = MachineSetup::holding(&[]);
-        self.monitor("supply", Role::Supply, Running::Nothing, &idle, Some("at least 12.2 V"));
-        self.volts("block feed", Role::Feed, Running::Nothing, &idle, ProbePoint::BlockFeed, Some("at least 11.8 V"));
+        self.monitor("supply", Role::Supply, RunningLoads::Nothing, &idle, Some("at least 12.2 V"));
+        self.volts(
+            "block feed",
+            Role::Feed,
+            RunningLoads::Nothing,
+            &idle,
+            ProbePoint::BlockFeed,
+            Some("at least 11.8 V"),
+        );
         for coil in LoaderCoil::ALL {
             self.coil(coil);
         }
         let all = MachineSetup::holding(&LoaderCoil::ALL);
         for coil in LoaderCoil::ALL {
-            self.clamp(coil, Role::CoilAmps, Running::Everything, &all);
+            self.clamp(coil, Role::CoilAmps, RunningLoads::Everything, &all);
         }
-        self.monitor("shared ground", Role::GroundDrop, Running::Everything, &all, Some("at most 100 mV"));
-        self.monitor("supply", Role::Supply, Running::Everything, &all, Some("at least 11.8 V"));
-        self.volts("block feed", Role::Feed, Running::Everything, &all, ProbePoint::BlockFeed, Some("at least 11.8 V"));
+        self.monitor("shared ground", Role::GroundDrop, RunningLoads::Everything, &all, Some("at most 100 mV"));
+        self.monitor("supply", Role::Supply, RunningLoads::Everything, &all, Some("at least 11.8 V"));
+        self.volts(
+            "block feed",
+            Role::Feed,
+            RunningLoads::Everything,
+            &all,
+            ProbePoint::BlockFeed,
+            Some("at least 11.8 V"),
+        );
         ObservationSet::new(self.observations)
     }
 
     /// Feed, ohms and amps only, as the demo's own procedure goes: what few steps can tell.
     pub(crate) fn short_procedure(mut self) -> ObservationSet {
         let idle = MachineSetup::holding(&[]);
-        self.volts("block feed", Role::Feed, Running::Nothing, &idle, ProbePoint::BlockFeed, Some("at least 11.8 V"));
+        self.volts(
+            "block feed",
+            Role::Feed,
+            RunningLoads::Nothing,
+            &idle,
+            ProbePoint::BlockFeed,
+            Some("at least 11.8 V"),
+        );
         for coil in LoaderCoil::ALL {
             self.coil_ohms(coil);
         }
         for coil in LoaderCoil::ALL {
-            self.clamp(coil, Role::CoilAmps, Running::This, &MachineSetup::holding(&[coil]));
+            self.clamp(coil, Role::CoilAmps, RunningLoads::This, &MachineSetup::holding(&[coil]));
         }
         let all = MachineSetup::holding(&LoaderCoil::ALL);
-        self.monitor("shared ground", Role::GroundDrop, Running::Everything, &all, Some("at most 100 mV"));
-        self.monitor("supply", Role::Supply, Running::Everything, &all, Some("at least 11.8 V"));
+        self.monitor("shared ground", Role::GroundDrop, RunningLoads::Everything, &all, Some("at most 100 mV"));
+        self.monitor("supply", Role::Supply, RunningLoads::Everything, &all, Some("at least 11.8 V"));
         ObservationSet::new(self.observations)
     }
 
@@ -90,18 +111,18 @@ impl Technician {
             None,
         );
         let driven = held.clone().unplugged(coil);
-        self.volts(name, Role::Feed, Running::Nothing, &driven, ProbePoint::HarnessFeed(coil), None);
-        self.clamp(coil, Role::Draw, Running::Nothing, &MachineSetup::holding(&[]));
-        self.clamp(coil, Role::CoilAmps, Running::This, &held);
-        self.volts(name, Role::Feed, Running::This, &held, ProbePoint::CoilFeed(coil), None);
-        self.volts(name, Role::GroundDrop, Running::This, &held, ProbePoint::CoilGround(coil), None);
+        self.volts(name, Role::Feed, RunningLoads::Nothing, &driven, ProbePoint::HarnessFeed(coil), None);
+        self.clamp(coil, Role::Draw, RunningLoads::Nothing, &MachineSetup::holding(&[]));
+        self.clamp(coil, Role::CoilAmps, RunningLoads::This, &held);
+        self.volts(name, Role::Feed, RunningLoads::This, &held, ProbePoint::CoilFeed(coil), None);
+        self.volts(name, Role::GroundDrop, RunningLoads::This, &held, ProbePoint::CoilGround(coil), None);
     }
 
     fn volts(
         &mut self,
         circuit: &str,
         role: Role,
-        running: Running,
+        running: RunningLoads,
         setup: &MachineSetup,
         red: ProbePoint,
         limit: Option<&str>,
@@ -123,10 +144,10 @@ impl Technician {
         let path = self.circuit.path(setup, red, black);
         self.handheld.line(ProbeInput::Ohms(path));
         let line = self.handheld.line(ProbeInput::Ohms(path));
-        self.file(circuit, role, Running::Nothing, &line, HANDHELD, "handheld ohm", limit);
+        self.file(circuit, role, RunningLoads::Nothing, &line, HANDHELD, "handheld ohm", limit);
     }
 
-    fn clamp(&mut self, coil: LoaderCoil, role: Role, running: Running, setup: &MachineSetup) {
+    fn clamp(&mut self, coil: LoaderCoil, role: Role, running: RunningLoads, setup: &MachineSetup) {
         let operating = self.circuit.solve(setup);
         let line = self.clamps.line(0, LoaderCoil::ALL.map(|coil| operating.clamp_a(coil)));
         let volts: f64 = line.split(',').nth(1 + coil.index()).unwrap().parse().unwrap();
@@ -134,7 +155,7 @@ impl Technician {
         self.file(coil.word(), role, running, &amps, CLAMP, &format!("clamp {}", coil.index()), None);
     }
 
-    fn monitor(&mut self, circuit: &str, role: Role, running: Running, setup: &MachineSetup, limit: Option<&str>) {
+    fn monitor(&mut self, circuit: &str, role: Role, running: RunningLoads, setup: &MachineSetup, limit: Option<&str>) {
         let operating = self.circuit.solve(setup);
         let line = self.monitor.line(operating.volts(ProbePoint::BatteryPositive), operating.ground_drop_v());
         let key = if role == Role::Supply { "supply=" } else { "ground=" };
@@ -148,7 +169,7 @@ impl Technician {
         &mut self,
         circuit: &str,
         role: Role,
-        running: Running,
+        running: RunningLoads,
         line: &str,
         accuracy: &str,
         meter: &str,

@@ -1,7 +1,7 @@
 //! The numbers behind a finding: what was measured, what sound parts would have shown, what this cause shows.
 
 use super::{
-    Observation, Role, Running,
+    Observation, Role, RunningLoads,
     fit::{FitProblem, FitResult},
     layout::{DataPoint, Layout},
     model::{Measurement, Predictor},
@@ -62,19 +62,19 @@ pub(super) fn shown(measurement: &Measurement, value: f64, quantity: Quantity) -
 pub(super) fn balance(layout: &Layout, coil: &str) -> Option<String> {
     let found = |circuit: &str, role, running| layout.observations.observation(circuit, role, running);
     let ohms = found(coil, Role::CoilOhms, None)?.uncertain()?;
-    let amps = found(coil, Role::CoilAmps, Some(Running::This))?.uncertain()?;
+    let amps = found(coil, Role::CoilAmps, Some(RunningLoads::This))?.uncertain()?;
     let at_rest = |observation: &&Observation| {
-        observation.usage.role == Role::Supply && observation.usage.running == Running::Nothing
+        observation.usage.role == Role::Supply && observation.usage.running == RunningLoads::Nothing
     };
     let rest =
         layout.observations.observations().iter().find(at_rest).filter(|observation| observation.uncertain().is_some());
     let (source, where_from) = match rest {
         Some(observation) => (observation, "battery"),
-        None => (found(coil, Role::Feed, Some(Running::Nothing))?, "feed"),
+        None => (found(coil, Role::Feed, Some(RunningLoads::Nothing))?, "feed"),
     };
-    let feed_drop = found(coil, Role::FeedDrop, Some(Running::This));
-    let loaded_feed = found(coil, Role::Feed, Some(Running::This));
-    let ground_drop = found(coil, Role::GroundDrop, Some(Running::This));
+    let feed_drop = found(coil, Role::FeedDrop, Some(RunningLoads::This));
+    let loaded_feed = found(coil, Role::Feed, Some(RunningLoads::This));
+    let ground_drop = found(coil, Role::GroundDrop, Some(RunningLoads::This));
     let shared = shared_gain([Some(source), feed_drop.or(loaded_feed), ground_drop]);
     let volts = |observation: &Observation| observation.uncertain().map(|volts| less_gain(volts, shared));
     let source = volts(source)?;

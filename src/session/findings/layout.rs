@@ -1,7 +1,7 @@
 //! Which measurement of the circuit each fact is, and with which number it enters the sums.
 
 use super::{
-    Measured, Observation, ObservationSet, Role, Running,
+    Measured, Observation, ObservationSet, Role, RunningLoads,
     model::{DriveState, Measurand, Measurement, comparable, comparable_u},
     observation::least_u,
 };
@@ -75,15 +75,19 @@ impl<'a> Layout<'a> {
 }
 
 /// What a use in a branch, or in a circuit without coil, measures.
-pub(super) fn measurand_of(role: Role, running: Running, branch: Option<usize>) -> Option<(Measurand, DriveState)> {
+pub(super) fn measurand_of(
+    role: Role,
+    running: RunningLoads,
+    branch: Option<usize>,
+) -> Option<(Measurand, DriveState)> {
     let state = match (running, branch) {
-        (Running::Nothing, _) => DriveState::Rest,
-        (Running::This, Some(at)) => DriveState::Held(at),
-        (Running::This, None) | (Running::Everything, _) => DriveState::AllHeld,
+        (RunningLoads::Nothing, _) => DriveState::Rest,
+        (RunningLoads::This, Some(at)) => DriveState::Held(at),
+        (RunningLoads::This, None) | (RunningLoads::Everything, _) => DriveState::AllHeld,
     };
     let measurand = match (role, branch) {
         (Role::Supply, _) => Measurand::Battery,
-        (Role::Feed, Some(at)) if running == Running::Nothing => {
+        (Role::Feed, Some(at)) if running == RunningLoads::Nothing => {
             return Some((Measurand::HarnessFeed(at), DriveState::HeldUnplugged(at)));
         }
         (Role::Feed, Some(at)) => Measurand::CoilFeed(at),

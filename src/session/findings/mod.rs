@@ -29,7 +29,7 @@ mod siblings;
 #[cfg(test)]
 mod tests;
 
-pub use crate::procedure::{Role, Running, Usage};
+pub use crate::procedure::{CircuitMeasurement, Role, RunningLoads};
 pub use conclude::conclude;
 pub use finding::{Alternative, Confidence, ConfidenceLevel, Finding, FindingKind};
 pub use observation::{Measured, Observation, ObservationSet, SharedGainError};

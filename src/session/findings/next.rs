@@ -1,7 +1,7 @@
 //! What to measure next to tell two explanations apart: the measurement on which they disagree most.
 
 use super::{
-    Role, Running,
+    Role, RunningLoads,
     evidence::shown,
     fit::FitResult,
     layout::{Layout, measurand_of},
@@ -60,7 +60,7 @@ fn usual_u(measurement: &Measurement, value: f64) -> f64 {
 
 fn not_measured(layout: &Layout) -> Vec<UnmeasuredPoint> {
     let mut open = Vec::new();
-    let mut offer = |role: Role, running: Running, branch: Option<usize>| {
+    let mut offer = |role: Role, running: RunningLoads, branch: Option<usize>| {
         let Some((measurand, state)) = measurand_of(role, running, branch) else { return };
         let done = layout
             .readings
@@ -75,20 +75,20 @@ fn not_measured(layout: &Layout) -> Vec<UnmeasuredPoint> {
             });
         }
     };
-    offer(Role::Supply, Running::Nothing, None);
-    offer(Role::Supply, Running::Everything, None);
-    offer(Role::Feed, Running::Nothing, None);
-    offer(Role::GroundDrop, Running::Everything, None);
+    offer(Role::Supply, RunningLoads::Nothing, None);
+    offer(Role::Supply, RunningLoads::Everything, None);
+    offer(Role::Feed, RunningLoads::Nothing, None);
+    offer(Role::GroundDrop, RunningLoads::Everything, None);
     for at in 0..layout.coils.len() {
-        offer(Role::CoilOhms, Running::Nothing, Some(at));
-        offer(Role::Feed, Running::Nothing, Some(at));
-        offer(Role::CoilAmps, Running::This, Some(at));
-        offer(Role::Feed, Running::This, Some(at));
-        offer(Role::GroundDrop, Running::This, Some(at));
-        offer(Role::OhmsToGround, Running::Nothing, Some(at));
-        offer(Role::Draw, Running::Nothing, Some(at));
-        offer(Role::FeedPinDrop, Running::This, Some(at));
-        offer(Role::GroundPinDrop, Running::This, Some(at));
+        offer(Role::CoilOhms, RunningLoads::Nothing, Some(at));
+        offer(Role::Feed, RunningLoads::Nothing, Some(at));
+        offer(Role::CoilAmps, RunningLoads::This, Some(at));
+        offer(Role::Feed, RunningLoads::This, Some(at));
+        offer(Role::GroundDrop, RunningLoads::This, Some(at));
+        offer(Role::OhmsToGround, RunningLoads::Nothing, Some(at));
+        offer(Role::Draw, RunningLoads::Nothing, Some(at));
+        offer(Role::FeedPinDrop, RunningLoads::This, Some(at));
+        offer(Role::GroundPinDrop, RunningLoads::This, Some(at));
     }
     open
 }

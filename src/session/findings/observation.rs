@@ -3,7 +3,7 @@
 //! Facts come from captures whose verdict allows it, and plain numbers serve as well, so that the live
 //! session, a replay and a test all build the same [`ObservationSet`]. Knows no cause and no sentence.
 
-use super::{Role, Running, Usage};
+use super::{CircuitMeasurement, Role, RunningLoads};
 use crate::{
     electrics::Uncertain,
     protocol::Value,
@@ -54,7 +54,7 @@ pub struct Observation {
     /// The step that it was captured in.
     pub step: String,
     /// What it measures and what ran meanwhile.
-    pub usage: Usage,
+    pub usage: CircuitMeasurement,
     /// The value.
     pub value: Measured,
     /// What it must keep to, where the procedure says so: tells what a sound part has.
@@ -68,11 +68,11 @@ const UNSTATED_RELATIVE_U: f64 = 0.01;
 
 impl Observation {
     /// A number with its standard uncertainty, base units.
-    pub fn number(circuit: &str, step: &str, role: Role, running: Running, value: Uncertain) -> Self {
+    pub fn number(circuit: &str, step: &str, role: Role, running: RunningLoads, value: Uncertain) -> Self {
         Self {
             circuit: circuit.to_owned(),
             step: step.to_owned(),
-            usage: Usage { role, running },
+            usage: CircuitMeasurement { role, running },
             value: Measured::Number(value),
             limit: None,
             gain: None,
@@ -100,7 +100,7 @@ impl Observation {
     pub fn of_capture(
         circuit: &str,
         step: &str,
-        usage: Usage,
+        usage: CircuitMeasurement,
         judgement: &Judgement,
         gain: Option<SharedGainError>,
     ) -> Option<Self> {
@@ -205,7 +205,7 @@ impl ObservationSet {
     }
 
     /// The fact of a circuit for a role, whatever ran or as told.
-    pub fn observation(&self, circuit: &str, role: Role, running: Option<Running>) -> Option<&Observation> {
+    pub fn observation(&self, circuit: &str, role: Role, running: Option<RunningLoads>) -> Option<&Observation> {
         self.observations.iter().find(|observation| {
             observation.circuit == circuit
                 && observation.usage.role == role
@@ -237,7 +237,7 @@ mod tests {
 
     #[test]
     fn nothing_follows_from_a_capture_that_does_not_count() {
-        let usage = Usage { role: Role::Feed, running: Running::Nothing };
+        let usage = CircuitMeasurement { role: Role::Feed, running: RunningLoads::Nothing };
         let observation_of =
             |record| Observation::of_capture("a", "b", usage, &Judgement::try_from(record).unwrap(), None);
         for verdict in Verdict::ALL {
@@ -278,7 +278,7 @@ mod tests {
     #[test]
     fn the_last_capture_of_a_thing_counts() {
         let feed =
-            |volts| Observation::number("lift", "feed", Role::Feed, Running::Nothing, Uncertain::new(volts, 0.1));
+            |volts| Observation::number("lift", "feed", Role::Feed, RunningLoads::Nothing, Uncertain::new(volts, 0.1));
         let case = ObservationSet::new([feed(9.0), feed(12.4)]);
         assert_eq!(case.observations().len(), 1);
         assert_eq!(case.observation("lift", Role::Feed, None).unwrap().shown(), "12.40 V");

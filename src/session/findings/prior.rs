@@ -6,7 +6,7 @@
 //! called a fault.
 
 use super::{
-    Observation, Role, Running,
+    Observation, Role, RunningLoads,
     layout::Layout,
     model::{BranchParameters, CircuitParameters, Measurand, Parameter},
 };
@@ -129,10 +129,9 @@ fn scale(layout: &Layout) -> f64 {
 /// Any battery that keeps to its limit is as good as any other (a charging one among them), so it is taken
 /// as it was measured; one below its limit is not.
 fn battery(layout: &Layout, scale: f64) -> (f64, f64) {
-    let at_rest =
-        layout.observations.observations().iter().find(|observation| {
-            observation.usage.role == Role::Supply && observation.usage.running == Running::Nothing
-        });
+    let at_rest = layout.observations.observations().iter().find(|observation| {
+        observation.usage.role == Role::Supply && observation.usage.running == RunningLoads::Nothing
+    });
     let least = at_rest
         .and_then(|observation| observation.limit?.low)
         .filter(|volts| *volts > 0.0)
@@ -213,7 +212,7 @@ fn branch(
     let by_limit = |role, usual: (f64, f64)| {
         let limit = layout
             .observations
-            .observation(coil, role, Some(Running::This))
+            .observation(coil, role, Some(RunningLoads::This))
             .and_then(|observation| observation.limit?.high);
         limit.filter(|volts| *volts > 0.0).map_or(usual, |volts| (0.5 * volts / amps, 0.25 * volts / amps))
     };

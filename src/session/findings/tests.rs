@@ -7,10 +7,10 @@ use crate::{
     electrics::Uncertain,
     units::{Limit, Measure},
 };
-use Running::{Everything, Nothing, This};
+use RunningLoads::{Everything, Nothing, This};
 
 /// A value as a handheld meter of 0.5 % would give it.
-fn observation(circuit: &str, role: Role, running: Running, value: f64) -> Observation {
+fn observation(circuit: &str, role: Role, running: RunningLoads, value: f64) -> Observation {
     let u = 0.003 * value.abs() + 0.005;
     let step = format!("{circuit}, {role}, {} running", running.word());
     Observation::number(circuit, &step, role, running, Uncertain::new(value, u))
@@ -91,7 +91,7 @@ fn the_drop_tells_the_side() {
 #[test]
 fn a_feed_that_drops_next_to_nothing_is_no_fault() {
     // 12.87 V over 6.2 and 0.9 ohm is 1.813 A by Ohm's law, and 1.631 V of it behind the coil; a meter of 0.5 % + 2 digits.
-    let shown = |role: Role, running: Running, value: f64, digit: f64| {
+    let shown = |role: Role, running: RunningLoads, value: f64, digit: f64| {
         let value = Uncertain::rectangular(value, 0.005 * value + 2.0 * digit);
         let mut observation = Observation::number("lift coil", &role.to_string(), role, running, value);
         observation.gain =
@@ -278,7 +278,7 @@ proptest! {
 /// 0.5 % + 5 mV that happen to be exact: shared feed, wires, coils, ground wires, shared ground, ohm.
 fn block_of(battery: f64, feed: f64, wires: &[f64], coils: &[f64], grounds: &[f64], ground: f64) -> Vec<Observation> {
     const BATTERY_OHMS: f64 = 0.01;
-    let shown = |circuit: &str, role: Role, running: Running, value: f64, share: f64, fixed: f64| {
+    let shown = |circuit: &str, role: Role, running: RunningLoads, value: f64, share: f64, fixed: f64| {
         let u = Uncertain::rectangular(value, share * value + fixed);
         let mut observation = Observation::number(circuit, &format!("{circuit}, {role}"), role, running, u);
         observation.gain =
