@@ -25,7 +25,7 @@ pub const BENCH_SCHEMA: &str = include_str!("bench.schema.json");
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
-struct File {
+struct BenchFile {
     meter: Vec<MeterTable>,
 }
 
@@ -72,7 +72,7 @@ impl Bench {
 
     /// Checks the text of a bench file; `file` is how the user knows it.
     pub fn parse(file: &str, text: &str, library: &Library) -> Result<Self, Mistake> {
-        let tables: File = parse_toml(file, text)?;
+        let tables: BenchFile = parse_toml(file, text)?;
         let mut reader = Reader {
             source: Source { file, text },
             library,

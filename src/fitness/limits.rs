@@ -28,7 +28,7 @@ impl Expanded {
     }
 }
 
-/// The uncertainty from which on no value can be within, the limits guarded; none where there is always one.
+/// The uncertainty from which on no value can be in limit, the limits guarded; none where there is always one.
 fn hopeless(limit: &Limit) -> Option<f64> {
     match (limit.low, limit.high) {
         (Some(low), Some(high)) => Some((high - low) / 2.0),
@@ -99,26 +99,26 @@ impl FitnessCheck<'_> {
             let never =
                 step.rule == DecisionRule::Guarded && hopeless(limit).is_some_and(|hopeless| expanded >= hopeless);
             let (severity, end) = match never {
-                true => (Severity::Fails, "no value can be within"),
+                true => (Severity::Fails, "no value can be in limit"),
                 false => (
                     Severity::Doubtful,
-                    "more than a third of the room, values near the limit will be too close to call",
+                    "more than a third of that, so values near the limit will be too close to call",
                 ),
             };
             let what = format!(
-                "\"{}\" is sure to {least}± {} (k = 2) and {limit} leaves ± {}: {end}",
+                "\"{}\" is accurate to {least}± {} (k = 2), but {limit} allows ± {}: {end}",
                 facts.name,
                 show_in(expanded, dimension),
                 show_in(room, dimension)
             );
-            self.add(severity, step, &what, "a finer meter or range, or a wider limit");
+            self.add(severity, step, &what, "use a more accurate meter or range, or a wider limit");
         } else if !least.is_empty() {
             let what = format!(
-                "what a digit of \"{}\" is worth in {} is not known before it speaks",
+                "what the last digit of \"{}\" is worth in {} is not known before it sends readings",
                 facts.name,
                 dimension.unit()
             );
-            let remedy = "digit = \"…\" at the channel tells it, where it stays the same";
+            let remedy = "add digit = \"…\" to the channel, if it never changes";
             self.add_once(&facts.name, UnknownFact::Digit, step, &what, remedy);
         }
     }
@@ -127,13 +127,15 @@ impl FitnessCheck<'_> {
     fn no_accuracy(&mut self, step: &Step, facts: &ChannelFacts, quantity: Quantity, value: f64) {
         let elsewhere = facts.row(quantity, 0.0).is_some();
         let at = if elsewhere { format!(" at {}", show(value, quantity)) } else { String::new() };
-        let what =
-            format!("no accuracy is given for {quantity}{at} on channel \"{}\": nothing guards its limits", facts.name);
+        let what = format!(
+            "no accuracy is given for {quantity}{at} on channel \"{}\": values near the limit are judged as if they were exact",
+            facts.name
+        );
         let remedy = match &facts.accuracy {
             Some(_) => {
                 format!("add a row with quantity = \"{quantity}\", as on the data sheet, to the channel's accuracy")
             }
-            None => "accuracy = \"0.5 % + 2 digits\", as on the data sheet, at the channel".to_owned(),
+            None => "add accuracy = \"0.5 % + 2 digits\", or what the data sheet says, to the channel".to_owned(),
         };
         self.add_once(&facts.name, UnknownFact::Accuracy(quantity), step, &what, &remedy);
     }
@@ -148,8 +150,8 @@ impl FitnessCheck<'_> {
         }
         let severity = if digit >= 2.0 * room { Severity::Fails } else { Severity::Doubtful };
         let show = |value| show_in(value, limit.dimension);
-        let what = format!("\"{}\" shows steps of {} and {limit} leaves ± {}", facts.name, show(digit), show(room));
-        self.add(severity, step, &what, "a range or meter that shows one digit more");
+        let what = format!("\"{}\" shows steps of {}, but {limit} allows ± {}", facts.name, show(digit), show(room));
+        self.add(severity, step, &what, "use a range or meter that shows one digit more");
         true
     }
 
@@ -160,12 +162,15 @@ impl FitnessCheck<'_> {
         let range = facts.range.filter(|range| range.dimension == limit.dimension && furthest > range.value);
         if let Some(range) = range {
             let what = format!("{limit} is beyond the range of \"{}\", {}", facts.name, show(range.value));
-            self.add(Severity::Fails, step, &what, "a clamp or range that reaches further");
+            self.add(Severity::Fails, step, &what, "use a clamp or range that reaches further");
         }
         let fuse = facts.fuse.filter(|fuse| limit.dimension == Dimension::Ampere && furthest > *fuse);
         if let Some(fuse) = fuse {
-            let what =
-                format!("{limit} is more than the fuse of the amps jack of \"{}\" bears, {}", facts.meter, show(fuse));
+            let what = format!(
+                "{limit} is more than the fuse in the amps jack of \"{}\" carries, {}",
+                facts.meter,
+                show(fuse)
+            );
             self.add(Severity::Fails, step, &what, "use a clamp");
         }
     }

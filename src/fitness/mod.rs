@@ -99,8 +99,8 @@ impl FitnessCheck<'_> {
             return self.add(
                 Severity::Note,
                 step,
-                "it looks at no channel, nothing is judged",
-                "name one if it should be",
+                "the step has no channel: nothing is judged",
+                "name a channel if a value is to be judged",
             );
         };
         let Some(facts) = self.named(step, name) else { return };
@@ -109,9 +109,12 @@ impl FitnessCheck<'_> {
         }
         self.rate(step, &facts);
         match &step.limit {
-            None => {
-                self.add(Severity::Note, step, "it has no limit: recorded, not judged", "give it one if it should be")
-            }
+            None => self.add(
+                Severity::Note,
+                step,
+                "the step has no limit: its value is recorded, not judged",
+                "give a limit if the value is to be judged",
+            ),
             Some(limit) => {
                 self.range(step, &facts, limit);
                 self.check_uncertainty(step, &facts, limit);
@@ -126,8 +129,9 @@ impl FitnessCheck<'_> {
         else {
             return;
         };
-        let what = format!("what it measures in the circuit \"{circuit}\" is not told, the findings can't use it");
-        let remedy = "role = \"feed\", \"coil ohms\", \"coil amps\", \"ground drop\" and the like tells it";
+        let what =
+            format!("the role of the step in the circuit \"{circuit}\" is not given: the findings can't use its value");
+        let remedy = "add role = \"feed\", \"coil ohms\", \"coil amps\", \"ground drop\" or another to the step";
         self.add_once(circuit, UnknownFact::Role, step, &what, remedy);
     }
 
@@ -137,18 +141,18 @@ impl FitnessCheck<'_> {
             return Some(facts.clone());
         }
         if self.bench.names == ChannelList::Incomplete {
-            let what = format!("channel \"{name}\" is not known before its meter speaks");
+            let what = format!("channel \"{name}\" is not known before its meter sends readings");
             self.add_once(
                 name,
                 UnknownFact::Name,
                 step,
                 &what,
-                "name the channels in the bench file to have them checked",
+                "name the channels in the bench file, so that they can be checked",
             );
             return None;
         }
         let names: Vec<&str> = self.bench.channels.iter().map(|channel| channel.name.as_str()).collect();
-        let what = format!("channel \"{name}\" is not on the bench, which has {}", names.join(", "));
+        let what = format!("channel \"{name}\" is not on the bench, which has: {}", names.join(", "));
         self.add(Severity::Fails, step, &what, "add it to the bench file, or name another one in the step");
         None
     }
@@ -161,8 +165,13 @@ impl FitnessCheck<'_> {
             (None, Some(limit)) if limit.dimension != given.dimension() => limit.dimension.unit(),
             _ => return true,
         };
-        let what = format!("channel \"{}\" gives {given}, {wanted} is asked for", facts.name);
-        self.add(Severity::Fails, step, &what, "name a channel that gives it, or leave its quantity out of the bench");
+        let what = format!("channel \"{}\" measures {given}, but the step needs {wanted}", facts.name);
+        self.add(
+            Severity::Fails,
+            step,
+            &what,
+            "name a channel that measures it; leave quantity out of the bench file if the meter can be switched",
+        );
         false
     }
 
@@ -185,13 +194,16 @@ impl FitnessCheck<'_> {
         let steady = if step.capture == CaptureMode::Steady { step.steady } else { Duration::ZERO };
         let needed = step.after + steady;
         if needed >= most {
-            let what =
-                format!("it may stay on for {} ms, a value counts after {} ms", most.as_millis(), needed.as_millis());
+            let what = format!(
+                "it may be held on for {} ms, but a value counts only after {} ms",
+                most.as_millis(),
+                needed.as_millis()
+            );
             self.add(
                 Severity::Fails,
                 step,
                 &what,
-                "shorten steady or after, or hold it on for longer if its maker allows",
+                "shorten steady or after; lengthen hold_at_most only if the maker allows it",
             );
         }
     }
@@ -202,9 +214,14 @@ impl FitnessCheck<'_> {
             return;
         }
         let Some(rate) = facts.rate else {
-            let what =
-                format!("how often \"{}\" reports is not known; a steady value takes three readings", facts.name);
-            return self.add_once(&facts.name, UnknownFact::Rate, step, &what, "rate = \"3 Hz\" at the meter tells it");
+            let what = format!("how often \"{}\" sends a reading is not known; a steady value needs three", facts.name);
+            return self.add_once(
+                &facts.name,
+                UnknownFact::Rate,
+                step,
+                &what,
+                "add rate = \"3 Hz\", or what it is, to the meter",
+            );
         };
         let intervals = rate * step.steady.as_secs_f64();
         // Three readings span two intervals; the window holds one reading more than it is long.
@@ -214,11 +231,11 @@ impl FitnessCheck<'_> {
             _ => return,
         };
         let what = format!(
-            "\"{}\" reports {rate:.1} times a second, too seldom for three readings in {} ms",
+            "\"{}\" sends {rate:.1} readings a second, too few for three in {} ms",
             facts.name,
             step.steady.as_millis()
         );
-        let remedy = format!("steady = \"{:.1} s\" or a faster meter", (30.0 / rate).ceil() / 10.0);
+        let remedy = format!("set steady = \"{:.1} s\", or use a faster meter", (30.0 / rate).ceil() / 10.0);
         self.add(severity, step, &what, &remedy);
     }
 

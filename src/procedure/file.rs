@@ -41,7 +41,7 @@ const REFERENCE_C: f64 = 20.0;
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
-struct File {
+struct ProcedureFile {
     title: String,
     #[serde(default)]
     caution: String,
@@ -107,7 +107,7 @@ impl Procedure {
     /// Checks the text of a procedure file; `file` is how the user knows it.
     pub fn parse(file: &str, text: &str) -> Result<Self, Mistake> {
         let source = Source { file, text };
-        let table: File = parse_toml(file, text)?;
+        let table: ProcedureFile = parse_toml(file, text)?;
         if table.step.get_ref().is_empty() {
             return Err(source.mistake(table.step.span(), "found no step, expected at least one [[step]]"));
         }

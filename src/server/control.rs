@@ -23,9 +23,6 @@ use super::{Answer, News, Request};
 /// The longest request: a procedure file travels in one.
 const LONGEST_LINE: usize = 1 << 20;
 
-/// A listening socket.
-pub(crate) type Listener = UnixListener;
-
 /// A request and where its answer goes.
 #[derive(Debug)]
 pub(crate) struct Asked {
@@ -56,7 +53,7 @@ pub(crate) enum ServerError {
 
 /// Opens the control socket, for its owner alone. A socket that a dead daemon left is removed; the
 /// caller holds the folder's lock, so it can't be a living one's.
-pub(crate) fn bind(path: &Path) -> Result<Listener, ServerError> {
+pub(crate) fn bind(path: &Path) -> Result<UnixListener, ServerError> {
     if path.as_os_str().len() > 107 {
         return Err(ServerError::PathTooLong { path: path.to_owned() });
     }
@@ -85,7 +82,7 @@ pub(crate) struct Doors {
 
 impl Doors {
     /// Serves clients until told to stop. An accept that fails is logged and tried again.
-    pub(crate) async fn serve(self, listener: Listener, stop: CancellationToken) {
+    pub(crate) async fn serve(self, listener: UnixListener, stop: CancellationToken) {
         loop {
             let accepted = tokio::select! {
                 () = stop.cancelled() => return,

@@ -42,7 +42,7 @@ fn each_mistake_in_a_bench_file_is_told_with_its_line() {
     let bay = Bay::new();
     for Wrong { from, to, line, words } in [
         wrong("baud = 115200", "bauds = 115200", 6, &["`bauds`", "`baud`"]),
-        wrong("baud = 115200", "baud = \"fast\"", 6, &["string \"fast\"", "u32"]),
+        wrong("baud = 115200", "baud = \"fast\"", 6, &["found \"fast\"", "a whole number"]),
         wrong("baud = 115200", "baud = 0", 6, &["found 0", "bits a second"]),
         wrong("port = \"/dev/nowhere\"\n", "", 2, &["missing key `port`"]),
         wrong("name = \"lift coil\"\n", "", 7, &["missing key `name`"]),
@@ -124,7 +124,7 @@ fn a_mistake_in_a_procedure_that_is_begun_leaves_the_session_open() {
     // Only the daemon knows the bench.
     bay.write("other.toml", &PROCEDURE.replace("\"probe\"", "\"prode\""));
     let sentence = bay.bayline(["begin", "--procedure", "other.toml"]).failed(1);
-    assert!(sentence.contains("other.toml, line 5: step \"feed\" looks at channel \"prode\""), "{sentence}");
+    assert!(sentence.contains("other.toml, line 5: step \"feed\" reads channel \"prode\""), "{sentence}");
     assert!(sentence.contains("expected one of: probe"), "{sentence}");
     daemon.note("still here");
     assert_eq!(bay.kept().number("SELECT COUNT(*) FROM session"), 1);

@@ -133,7 +133,10 @@ fn a_hid_cable_wants_to_be_described() {
         (vec!["identify", "/dev/no-such-line", "--cable", "report-11"], "--cable is for HID cables"),
         (vec!["capture", cable, "-o", output, "--cable", "nothing"], "there is no protocol \"nothing\""),
         (vec!["run", "--meter", "probe=hid:/dev/no-such-cable"], "NAME=hid:/dev/no-such-cable,PROTOCOL"),
-        (vec!["run", "--meter", "probe=hid:/dev/no-such-cable,number"], "protocol \"number\" has no [hid], so nobody"),
+        (
+            vec!["run", "--meter", "probe=hid:/dev/no-such-cable,number"],
+            "protocol \"number\" has no [hid], so it is not known",
+        ),
     ] {
         let said = bay.bayline(&arguments).failed(2);
         assert!(said.contains(words), "{arguments:?}: {said}");
