@@ -153,7 +153,30 @@ fn figures(out: &mut dyn Write, connection: &Connection, session: &SessionRow) -
     });
     let titles = ["step", "channel", "samples", "last", "mean", "min", "max", "outside for"];
     write!(out, "\n{}", table(&titles, &["samples", "last", "mean", "min", "max", "outside for"], rows))?;
+    spare(out, &read::steps(connection, session.id)?)?;
     Ok(())
+}
+
+/// How far each captured value that keeps to its limit is from it.
+fn spare(out: &mut dyn Write, steps: &[StepRow]) -> io::Result<()> {
+    let rows = steps.iter().filter_map(|step| {
+        let capture = step.capture.as_ref()?;
+        let value = capture.value?;
+        let room = [step.limit_low.map(|low| value - low), step.limit_high.map(|high| high - value)];
+        let spare = room.into_iter().flatten().reduce(f64::min).filter(|spare| *spare >= 0.0)?;
+        let quantity = capture.quantity.as_deref();
+        Some(vec![
+            step.name.clone(),
+            show_value::captured(capture),
+            show_value::limits(step.limit_low, step.limit_high, quantity),
+            show_value::value(Some(spare), None, quantity),
+        ])
+    });
+    let rows: Vec<Vec<String>> = rows.collect();
+    if rows.is_empty() {
+        return Ok(());
+    }
+    write!(out, "\n{}", table(&["step", "value", "limit", "to spare"], &["value", "to spare"], rows))
 }
 
 fn events(out: &mut dyn Write, connection: &Connection, session: &SessionRow) -> Result<(), Failure> {

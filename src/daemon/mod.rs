@@ -97,7 +97,7 @@ pub(crate) struct Summary {
     pub database: PathBuf,
 }
 
-/// Runs until told to stop. `ready` is called once clients can connect and recording has begun.
+/// Runs until `stop`. `ready` is called once clients can connect and recording has begun.
 ///
 /// # Errors
 /// It could not start, or the last commit failed.

@@ -84,7 +84,7 @@ impl ActiveStep {
         &mut signals[at]
     }
 
-    /// The step is left.
+    /// Ends the step.
     pub(super) fn end(self, at: Mono, left: StepExit) -> StepEnded {
         let capture: Option<Capture> = match left {
             StepExit::Skipped => None,

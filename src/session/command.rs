@@ -47,7 +47,7 @@ pub struct Begin {
     pub previous: Option<Arc<PreviousSession>>,
 }
 
-/// What is known of a machine and its visit; empty or none where not told.
+/// What is known of a machine and its visit; empty or none where not given.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Visit {
     /// The machine in the operator's words.
@@ -67,7 +67,7 @@ pub struct Visit {
 }
 
 impl Visit {
-    /// What was told this time; the rest as it was before.
+    /// What is given this time; the rest from before.
     pub fn or(self, before: Self) -> Self {
         let text = |now: String, before: String| if now.is_empty() { before } else { now };
         Self {
@@ -177,7 +177,7 @@ pub enum Refusal {
         steps: Vec<String>,
     },
     /// A name was needed.
-    #[error("the {what} is empty; say it in a few words")]
+    #[error("the {what} is empty; give it in a few words")]
     Empty {
         /// What was needed.
         what: &'static str,
@@ -230,7 +230,7 @@ pub struct StepView {
     pub circuit: Option<String>,
     /// What to do; empty where the procedure does not say.
     pub instruction: String,
-    /// What it looks at.
+    /// Its channel.
     pub channel: Option<String>,
     /// What the meter must be switched to.
     pub quantity: Option<Quantity>,

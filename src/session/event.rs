@@ -17,7 +17,7 @@ pub enum CoreEvent {
     Samples(Vec<Sample>),
     /// A meter's port was opened.
     MeterOpened(MeterId),
-    /// A meter's port is not there, or went away.
+    /// A meter's port is missing or was lost, and why.
     MeterLost(MeterId, String),
     /// A meter's identity, as the meter sent it.
     MeterIdentity(MeterId, String),
@@ -25,7 +25,7 @@ pub enum CoreEvent {
     FrameCounts(MeterId, FrameCounts),
     /// Something to keep beside the samples: an undecodable frame, a missing value.
     Remark {
-        /// What kind of thing.
+        /// The kind.
         kind: EventKind,
         /// The meter or channel that it concerns.
         subject: String,
@@ -73,7 +73,7 @@ pub enum Notice {
     SessionEnded(SessionExit),
     /// A step began.
     Step(Arc<StepView>),
-    /// A step was left; how it was judged.
+    /// A step ended; its judgement.
     Judged {
         /// Its name.
         step: String,
@@ -97,7 +97,7 @@ pub enum Notice {
     Count(i64),
     /// An event.
     Event {
-        /// What kind of thing.
+        /// The kind.
         kind: EventKind,
         /// What it concerns.
         subject: String,

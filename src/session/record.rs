@@ -30,7 +30,7 @@ pub enum Record {
     Findings(Vec<Finding>),
     /// An event.
     Event(Mono, EventKind, String, String),
-    /// What the computer's clock said.
+    /// The computer's clock at this time.
     Anchor(Mono, Wall),
     /// Samples and the verdict on each.
     Samples(Vec<Sample>, Vec<Option<Verdict>>),
@@ -89,7 +89,7 @@ pub enum StepExit {
 }
 
 impl StepExit {
-    /// How it is said.
+    /// The word on screens and in the database.
     pub const fn word(self) -> &'static str {
         match self {
             Self::Done => "done",
@@ -107,7 +107,7 @@ impl StepExit {
 pub enum SessionExit {
     /// By an operator command.
     Ended,
-    /// The daemon was told to stop.
+    /// The daemon was stopped.
     Stopped,
     /// Another one was begun.
     Replaced,
@@ -129,9 +129,9 @@ impl SessionExit {
 pub enum EventKind {
     /// A port was opened.
     MeterFound,
-    /// A port is not there or went away.
+    /// A port is missing or was lost.
     MeterLost,
-    /// A meter brings no readings though its port is open.
+    /// A meter sends no readings although its port is open.
     MeterSilent,
     /// A meter's identity, as the meter sent it.
     Identity,

@@ -93,6 +93,8 @@ fn a_ledger_shows_step_value_limit_verdict_and_why() {
     assert!(said.contains("skipped") && said.contains("fuse is gone") && said.contains("1 outside"), "{said}");
     let said = bay.bayline(["show", "1", "--figures"]).done();
     assert!(said.contains("outside for") && said.contains("probe (V DC)"), "{said}");
+    let spare = said.lines().find(|line| line.starts_with("feed, tilt coil ")).unwrap();
+    assert!(spare.ends_with(" 0.580 V") && said.contains("to spare"), "{said}");
     // By its identity as well, or the beginning of it.
     let uuid = bay.kept().rows("SELECT uuid FROM session WHERE id = 1").remove(0);
     assert!(bay.bayline(["show", &uuid]).done().contains("loader 7"));

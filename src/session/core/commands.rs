@@ -59,11 +59,11 @@ impl Core {
     }
 
     fn mark(&mut self, at: Mono, text: String, effects: &mut Vec<Effect>) -> Result<Reply, Refusal> {
-        let text = if text.trim().is_empty() { "mark".to_owned() } else { text.trim().to_owned() };
+        let text_or = |default: &str| if text.trim().is_empty() { default } else { text.trim() }.to_owned();
         match self.open_session()?.procedure() {
-            None => self.go(at, Move::Named(text), effects),
+            None => self.go(at, Move::Named(text_or("mark")), effects),
             Some(_) => {
-                self.remark(at, EventKind::Mark, String::new(), text, effects);
+                self.remark(at, EventKind::Mark, String::new(), text_or("this moment"), effects);
                 Ok(Reply::Kept)
             }
         }

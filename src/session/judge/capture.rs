@@ -17,7 +17,7 @@ pub enum CaptureMethod {
 }
 
 impl CaptureMethod {
-    /// How it is said.
+    /// The word on screens and in the database.
     pub const fn word(self) -> &'static str {
         match self {
             Self::Taken => "taken",

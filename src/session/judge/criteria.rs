@@ -14,11 +14,11 @@ use crate::{
 /// Everything that judging one step needs.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) struct StepCriteria {
-    /// Where; none while no meter has a channel of that name, and for a step that looks at nothing.
+    /// The channel; none while no meter has it, and for a step without a channel.
     pub channel: Option<ChannelId>,
     /// The channel's range, either sign; none where it is not known.
     pub range: Option<Measure>,
-    /// What the meter must be switched to; none where anything will do.
+    /// What the meter must be switched to; none where any function is right.
     pub quantity: Option<Quantity>,
     /// What the value must keep to; none for a step that is only recorded.
     pub limit: Option<Limit>,
@@ -34,7 +34,7 @@ pub(crate) struct StepCriteria {
     pub after: Duration,
     /// How long a reading must be steady.
     pub steady: Duration,
-    /// How long to wait before asking.
+    /// How long to wait for an automatic capture before asking.
     pub patience: Duration,
     /// How long what is switched on may stay on.
     pub hold_at_most: Option<Duration>,

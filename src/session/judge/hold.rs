@@ -14,11 +14,11 @@ pub(crate) struct HoldTimer {
     at_most: i64,
     /// Since when it is on.
     since: Option<Mono>,
-    /// The number that was counted last.
+    /// The number that was announced last.
     counted: i64,
 }
 
-/// What there is to say.
+/// An event of the countdown.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum HoldEvent {
     /// Seconds that remain.
@@ -33,7 +33,7 @@ impl HoldTimer {
         Self { at_most: micros(at_most), since: None, counted: COUNTED + 1 }
     }
 
-    /// It is on since then, or not at all.
+    /// Sets since when it is on; none while it is off.
     pub(crate) fn on(&mut self, since: Option<Mono>) {
         if since.is_none() {
             self.counted = COUNTED + 1;
@@ -41,14 +41,14 @@ impl HoldTimer {
         self.since = since;
     }
 
-    /// What there is to say at this time; each number once.
+    /// The event at this time, if any; each number once.
     pub(crate) fn count(&mut self, now: Mono) -> Option<HoldEvent> {
         let left = self.at_most - now.since(self.since?);
         if left <= 0 {
-            // Said once, like the numbers before it.
+            // Sent once, like the numbers before it.
             return (std::mem::replace(&mut self.counted, 0) > 0).then_some(HoldEvent::Expired);
         }
-        // Rounded up: "3" is said when three seconds are left.
+        // Rounded up: "3" is announced when three seconds remain.
         let seconds = (left + 999_999) / 1_000_000;
         if seconds <= COUNTED && seconds < self.counted {
             self.counted = seconds;

@@ -1,4 +1,4 @@
-//! Does the circuit carry what it must carry for the value to count?
+//! Whether the circuit carries the load under which a value counts.
 
 use std::time::Duration;
 
@@ -40,7 +40,7 @@ impl LoadConditions {
         Self { conditions: conditions.collect() }
     }
 
-    /// A channel of this name turned up.
+    /// A channel of this name became known.
     pub(crate) fn channel_found(&mut self, id: ChannelId, name: &str) {
         for condition in self.conditions.iter_mut().filter(|condition| condition.rule.channel == name) {
             condition.channel = Some(id);
@@ -54,14 +54,14 @@ impl LoadConditions {
         }
     }
 
-    /// A channel's meter went away: what it said last is no longer so.
+    /// The meters of these channels were lost: their last values no longer hold.
     pub(crate) fn lost(&mut self, gone: impl Fn(ChannelId) -> bool) {
         for condition in self.conditions.iter_mut().filter(|condition| condition.channel.is_some_and(&gone)) {
             (condition.since, condition.shown) = (None, None);
         }
     }
 
-    /// Since when the load counts; none while it does not. Without conditions it always did.
+    /// Since when the load counts; none while it does not. Without conditions it always counts.
     pub(crate) fn since(&self, now: Mono) -> Option<Mono> {
         let mut since = Mono(i64::MIN);
         for condition in &self.conditions {
@@ -70,7 +70,7 @@ impl LoadConditions {
         (since <= now).then_some(since)
     }
 
-    /// Since when the load is there, however short that is; none while it is not, and without conditions.
+    /// Since when the load is on, however short; none while it is off, and without conditions.
     pub(crate) fn began(&self) -> Option<Mono> {
         let mut conditions = self.conditions.iter();
         let first = conditions.next()?.since?;
@@ -82,7 +82,7 @@ impl LoadConditions {
         !self.conditions.is_empty()
     }
 
-    /// What the load channels show that do not carry what they should.
+    /// A sentence about the load channels that do not show what they should.
     pub(crate) fn missing(&self, now: Mono) -> String {
         let lacking = |condition: &&ConditionState| condition.since.is_none() || !condition.is_fresh(now);
         let missing = self.conditions.iter().filter(lacking).map(|condition| {
@@ -99,11 +99,7 @@ impl LoadConditions {
             }
         });
         let missing: Vec<String> = missing.collect();
-        if missing.is_empty() {
-            format!("the load was not there for {}", self.longest_held())
-        } else {
-            missing.join("; ")
-        }
+        if missing.is_empty() { format!("the load was not on for {}", self.longest_held()) } else { missing.join("; ") }
     }
 
     fn longest_held(&self) -> String {
@@ -119,7 +115,7 @@ impl ConditionState {
 
     fn sample(&mut self, sample: &Sample) {
         if !self.is_fresh(sample.at) {
-            // It may have been off meanwhile.
+            // The load may have been off meanwhile.
             self.since = None;
         }
         self.shown = Some((sample.value, sample.quantity, sample.at));
@@ -193,7 +189,7 @@ mod tests {
         assert_eq!(load.since(Mono(FRESH_US)), Some(Mono(0)));
         assert_eq!(load.since(Mono(FRESH_US + 1)), None);
         assert_eq!(load.missing(Mono(5_000_000)), "lift coil has shown nothing for 5 s, at least 1.000 A wanted");
-        // What was on before may have been off since.
+        // The load may have been off in between.
         load.sample(&amps(6_000_000, 2.0));
         assert_eq!(load.since(Mono(6_000_000)), Some(Mono(6_000_000)));
     }

@@ -7,16 +7,16 @@ use crate::{clock::Mono, electrics::Trend};
 /// Samples that come closer together than this share of the window are averaged first.
 const BINS: i64 = 48;
 
-/// Bins that a window can have: those of its length, the one that reaches beyond it, the one being filled.
+/// Most bins of a window: those of its length, the one that begins before it, and the one being filled.
 const MOST_BINS: usize = BINS as usize + 2;
 
 /// Fewer readings than this prove nothing.
 const LEAST: usize = 3;
 
-/// A display flickers by so many digits without meaning anything: common practice, no source.
+/// A steady display flickers by up to this many digits: common practice, no source.
 const DIGITS: f64 = 2.0;
 
-/// A settled reading keeps within so much of itself: common practice, no source.
+/// A settled reading varies by at most this share of itself: common practice, no source.
 const SHARE: f64 = 0.003;
 
 /// A reading whose noise is more than this share of itself is a bad contact: common practice, no source.
