@@ -1,12 +1,12 @@
 //! Does a value keep to its limits, and how sure is that?
 //!
-//! Sources: JCGM 106:2012 clauses 7 and 8 for the probability of conformity and guard bands,
-//! ILAC-G8:09/2019 for the rule with guard bands of one expanded uncertainty. Clause numbers from
-//! memory. It knows limits and values, not where they come from.
+//! Sources: JCGM 106:2012 clauses 7 and 8 for the probability of conformity, ILAC-G8:09/2019 for the rule with
+//! guard bands of one expanded uncertainty. Clause numbers from memory. This file does not know where limits and
+//! values come from.
 
 use strum::{EnumMessage, VariantArray};
 
-use super::normal::{normal_cdf, normal_quantile};
+use super::normal::normal_cdf;
 use super::uncertain::Uncertain;
 
 /// What a value must keep to, in its unit. A value on a limit keeps to it.
@@ -16,23 +16,6 @@ pub(crate) struct Limits {
     pub low: Option<f64>,
     /// The greatest value allowed.
     pub high: Option<f64>,
-}
-
-impl Limits {
-    /// `low` or more.
-    pub(crate) fn at_least(low: f64) -> Self {
-        Self { low: Some(low), high: None }
-    }
-
-    /// `high` or less.
-    pub(crate) fn at_most(high: f64) -> Self {
-        Self { low: None, high: Some(high) }
-    }
-
-    /// From `low` to `high`.
-    pub(crate) fn between(low: f64, high: f64) -> Self {
-        Self { low: Some(low), high: Some(high) }
-    }
 }
 
 /// How near to a limit a verdict may still be given.
@@ -102,18 +85,23 @@ pub(crate) fn probability_of_conformity(value: Uncertain, limits: Limits) -> f64
     }
 }
 
-/// The width w of the guard band that keeps the risk of a wrong acceptance at one limit to `risk`
-/// (0.05 for 5 %): w = z₁₋ᵣ u, JCGM 106 8.3.2, in the unit of `u`. Negative above a risk of one half;
-/// `None` unless the risk lies between 0 and 1.
-pub(crate) fn guard_band(u: f64, risk: f64) -> Option<f64> {
-    normal_quantile(risk).map(|z| -z * u)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::electrics::checks::{near, number, rows};
     use proptest::prelude::*;
+
+    fn at_least(low: f64) -> Limits {
+        Limits { low: Some(low), high: None }
+    }
+
+    fn at_most(high: f64) -> Limits {
+        Limits { low: None, high: Some(high) }
+    }
+
+    fn between(low: f64, high: f64) -> Limits {
+        Limits { low: Some(low), high: Some(high) }
+    }
 
     #[test]
     fn probabilities_of_the_examples() {
@@ -133,55 +121,32 @@ mod tests {
     }
 
     #[test]
-    fn guard_bands_of_the_guides() {
-        // JCGM 106 and ILAC-G8: 5 % at one limit is 1.644854 u = 0.822427 U (stated as 0.83 U);
-        // table 1 of JCGM 106 for the others; computed with scipy 1.17.1.
-        near(guard_band(1.0, 0.05).unwrap(), 1.644854, 5e-7);
-        near(guard_band(0.5, 0.05).unwrap(), 0.822427, 5e-7);
-        for (risk, z) in [(0.20, 0.8416), (0.10, 1.2816), (0.01, 2.3263), (0.001, 3.0902)] {
-            near(guard_band(1.0, risk).unwrap(), z, 5e-5);
-        }
-        near(guard_band(1.0, 0.5).unwrap(), 0.0, 1e-15);
-        // The rule w = U = 2 u accepts wrongly in 2.275 % at the most.
-        near(guard_band(1.0, 0.02275013).unwrap(), 2.0, 1e-6);
-        assert_eq!(guard_band(1.0, 0.0), None);
-    }
-
-    #[test]
-    fn a_guard_band_that_grows_with_the_value() {
-        // JCGM 106 8.3.3, the speed limit of 100 km/h with a relative 2 %: prints 107 km/h and a
-        // guard band of 7 km/h. From memory.
-        let speed = 106.587;
-        near(guard_band(0.02 * speed, 0.001).unwrap(), speed - 100.0, 0.005);
-    }
-
-    #[test]
     fn the_guarded_rule_knows_three_answers() {
-        let drop = |volts| decide(Uncertain::new(volts, 0.012), Limits::at_most(0.5), DecisionRule::Guarded);
+        let drop = |volts| decide(Uncertain::new(volts, 0.012), at_most(0.5), DecisionRule::Guarded);
         assert_eq!(drop(0.450), Decision::Within);
         assert_eq!(drop(0.476), Decision::Within); // exactly one guard band below
         assert_eq!(drop(0.477), Decision::TooClose);
         assert_eq!(drop(0.500), Decision::TooClose);
         assert_eq!(drop(0.523), Decision::TooClose);
         assert_eq!(drop(0.524), Decision::Outside);
-        let feed = |volts| decide(Uncertain::new(volts, 0.05), Limits::at_least(11.7), DecisionRule::Guarded);
+        let feed = |volts| decide(Uncertain::new(volts, 0.05), at_least(11.7), DecisionRule::Guarded);
         assert_eq!([11.59, 11.7, 11.81].map(feed), [Decision::Outside, Decision::TooClose, Decision::Within]);
     }
 
     #[test]
     fn the_simple_rule_accepts_what_is_on_the_limit() {
         // JCGM 106: with w = 0 the acceptance interval includes its limits (from memory).
-        let simple = |volts| decide(Uncertain::new(volts, 0.012), Limits::at_most(0.5), DecisionRule::Simple);
+        let simple = |volts| decide(Uncertain::new(volts, 0.012), at_most(0.5), DecisionRule::Simple);
         assert_eq!([0.499, 0.5, 0.501].map(simple), [Decision::Within, Decision::Within, Decision::Outside]);
         // A clamp's reading that arithmetic left one bit above its decimal limit.
         let scaled = 3.0 * 0.1;
         assert!(scaled > 0.3);
-        assert_eq!(decide(Uncertain::exact(scaled), Limits::at_most(0.3), DecisionRule::Simple), Decision::Within);
+        assert_eq!(decide(Uncertain::exact(scaled), at_most(0.3), DecisionRule::Simple), Decision::Within);
     }
 
     #[test]
     fn a_certain_value_is_never_too_close() {
-        let limits = Limits::between(12.0, 13.0);
+        let limits = between(12.0, 13.0);
         for (ohms, decision, probability) in [
             (11.999, Decision::Outside, 0.0),
             (12.0, Decision::Within, 1.0),
@@ -196,7 +161,7 @@ mod tests {
 
     #[test]
     fn a_meter_too_coarse_for_its_limits_can_only_refuse() {
-        let coil = |ohms| decide(Uncertain::new(ohms, 1.0), Limits::between(12.0, 13.0), DecisionRule::Guarded);
+        let coil = |ohms| decide(Uncertain::new(ohms, 1.0), between(12.0, 13.0), DecisionRule::Guarded);
         assert_eq!([9.5, 12.5, 15.5].map(coil), [Decision::Outside, Decision::TooClose, Decision::Outside]);
     }
 
@@ -209,8 +174,8 @@ mod tests {
 
     #[test]
     fn far_tails_are_not_lost() {
-        let below = probability_of_conformity(Uncertain::new(0.0, 1.0), Limits::between(10.0, 11.0));
-        let above = probability_of_conformity(Uncertain::new(21.0, 1.0), Limits::between(10.0, 11.0));
+        let below = probability_of_conformity(Uncertain::new(0.0, 1.0), between(10.0, 11.0));
+        let above = probability_of_conformity(Uncertain::new(21.0, 1.0), between(10.0, 11.0));
         assert!(below > 0.0);
         near(below / above, 1.0, 1e-12);
     }
@@ -220,7 +185,7 @@ mod tests {
         fn a_guarded_decision_is_right_in_97_of_100(
             value in -2.0..2.0_f64, u in 0.0..0.5_f64, low in -1.0..0.0_f64, width in 0.0..1.0_f64,
         ) {
-            let (value, limits) = (Uncertain::new(value, u), Limits::between(low, low + width));
+            let (value, limits) = (Uncertain::new(value, u), between(low, low + width));
             let conforms = probability_of_conformity(value, limits);
             match decide(value, limits, DecisionRule::Guarded) {
                 // Both limits together may be missed, each by 2.275 %.

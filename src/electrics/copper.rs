@@ -1,8 +1,8 @@
 //! Copper: its resistivity, and how its resistance goes with temperature.
 //!
-//! Temperatures are in °C. Every rule in use is a straight line through the temperature at which the
-//! resistance would vanish, R₂/R₁ = (K + T₂)/(K + T₁); they differ in K alone, and mixing two of them
-//! costs up to 0.3 %. The line holds for usual machine temperatures, about -50 to 200 °C.
+//! Temperatures are in °C. The rule in use is a straight line through the temperature at which the resistance
+//! would vanish, R₂/R₁ = (K + T₂)/(K + T₁), with K from IEC 60028. Other standards round K to 230, 234.5 or 235;
+//! mixing two rules costs up to 0.3 %. The line holds for usual machine temperatures, about -50 to 200 °C.
 
 use super::Uncertain;
 
@@ -15,71 +15,38 @@ const ALPHA_20: f64 = 0.00393;
 /// A rule for copper's resistance over temperature.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Copper {
-    /// K: the resistance would vanish at -K °C. With its standard uncertainty in K.
-    inferred_zero: Uncertain,
+    /// K: the resistance would vanish at -K °C.
+    inferred_zero: f64,
 }
 
 impl Copper {
     /// Annealed copper, α₂₀ = 0.00393 /K (K = 234.45), IEC 60028:1925. The rule for coils and wires here.
     pub(crate) fn iec_60028() -> Self {
-        Self { inferred_zero: Uncertain::exact(1.0 / ALPHA_20 - 20.0) }
-    }
-
-    /// K = 234.5, as IEEE's standards for machines and transformers round it (from memory).
-    pub(crate) fn ieee() -> Self {
-        Self { inferred_zero: Uncertain::exact(234.5) }
-    }
-
-    /// K = 235, IEC 60034-1 clause 8 (from memory), for windings of rotating machines.
-    pub(crate) fn iec_60034() -> Self {
-        Self { inferred_zero: Uncertain::exact(235.0) }
-    }
-
-    /// K = 230, the rounded correction 250/(230 + t) in an annex of IEC 60228, for cables.
-    pub(crate) fn iec_60228() -> Self {
-        Self { inferred_zero: Uncertain::exact(230.0) }
-    }
-
-    /// Copper of a conductivity in % IACS (100 for annealed copper), whose α₂₀ is proportional to it
-    /// (NBS Handbook 100, 1966, from memory). `None` unless it is more than zero.
-    pub(crate) fn of_conductivity(percent_iacs: Uncertain) -> Option<Self> {
-        Self::of_alpha20(percent_iacs * (ALPHA_20 / 100.0))
-    }
-
-    /// A metal whose coefficient at 20 °C, in 1/K, is known with its uncertainty. `None` unless it is
-    /// more than zero.
-    pub(crate) fn of_alpha20(alpha20: Uncertain) -> Option<Self> {
-        (alpha20.value > 0.0).then(|| Self {
-            inferred_zero: Uncertain::new(1.0 / alpha20.value - 20.0, alpha20.u / alpha20.value.powi(2)),
-        })
+        Self { inferred_zero: 1.0 / ALPHA_20 - 20.0 }
     }
 
     /// The coefficient in 1/K for resistances given at `reference` °C: α = 1/(K + T). `None` at or
     /// below the temperature where the resistance vanishes.
     pub(crate) fn alpha_at(self, reference: f64) -> Option<f64> {
-        let span = self.inferred_zero.value + reference;
+        let span = self.inferred_zero + reference;
         (span > 0.0).then(|| 1.0 / span)
     }
 
     /// R(`to`)/R(`from`), both in °C. `None` where either is at or below the temperature at which the
     /// resistance vanishes.
     pub(crate) fn ratio(self, from: f64, to: f64) -> Option<f64> {
-        let (span_from, span_to) = (self.inferred_zero.value + from, self.inferred_zero.value + to);
+        let (span_from, span_to) = (self.inferred_zero + from, self.inferred_zero + to);
         (span_from > 0.0 && span_to > 0.0).then(|| span_to / span_from)
     }
 
     /// The resistance that `ohms`, measured at `at` °C, will have at `reference` °C, in Ω. The
-    /// uncertainties of the resistance, the temperature and the rule are propagated (JCGM 100 5.1.2).
+    /// uncertainties of the resistance and the temperature are propagated (JCGM 100 5.1.2).
     /// `None` as for [`Copper::ratio`].
     pub(crate) fn correct(self, ohms: Uncertain, at: Uncertain, reference: f64) -> Option<Uncertain> {
         let ratio = self.ratio(at.value, reference)?;
-        let span = self.inferred_zero.value + at.value;
+        let span = self.inferred_zero + at.value;
         let corrected = Uncertain::new(ohms.value * ratio, ohms.u * ratio);
-        Some(
-            corrected
-                .widened(corrected.value / span * at.u)
-                .widened(ohms.value * (at.value - reference) / span.powi(2) * self.inferred_zero.u),
-        )
+        Some(corrected.widened(corrected.value / span * at.u))
     }
 
     /// The temperature in °C that makes `ohms` of a part that has `nominal` at `reference` °C:
@@ -98,8 +65,7 @@ impl Copper {
             return None;
         }
         let ratio = (nominal.value > 0.0).then(|| ohms.over(nominal)).flatten()?;
-        let temperature = Uncertain::new(ratio.value * span - self.inferred_zero.value, ratio.u * span);
-        Some(temperature.widened((ratio.value - 1.0) * self.inferred_zero.u))
+        Some(Uncertain::new(ratio.value * span - self.inferred_zero, ratio.u * span))
     }
 }
 
@@ -117,38 +83,13 @@ mod tests {
     }
 
     #[test]
-    fn four_rules_over_temperature() {
-        // Computed from the rules of IEC 60028, IEEE, IEC 60034-1 and IEC 60228.
+    fn ratios_over_temperature() {
+        // Computed from the rule of IEC 60028.
         for row in rows(include_str!("../../tests/data/electrics/copper_temperature.csv")) {
             let celsius = number(row[0]);
             let ours = Copper::iec_60028();
             near(ours.ratio(20.0, celsius).unwrap(), number(row[1]), 5e-7);
             near(ours.ratio(celsius, 20.0).unwrap(), number(row[2]), 5e-7);
-            near(Copper::ieee().ratio(20.0, celsius).unwrap(), number(row[3]), 5e-7);
-            near(Copper::iec_60034().ratio(20.0, celsius).unwrap(), number(row[4]), 5e-7);
-            near(Copper::iec_60228().ratio(20.0, celsius).unwrap(), number(row[5]), 5e-7);
-        }
-    }
-
-    #[test]
-    fn cable_correction_of_iec_60228() {
-        // Table of IEC 60228's annex as a cable maker reproduces it: factors to 20 °C.
-        for (celsius, factor) in [
-            (5.0, 1.064),
-            (10.0, 1.042),
-            (15.0, 1.020),
-            (25.0, 0.980),
-            (30.0, 0.962),
-            (35.0, 0.943),
-            (40.0, 0.926),
-            (50.0, 0.893),
-            (60.0, 0.862),
-            (70.0, 0.833),
-            (80.0, 0.806),
-            (90.0, 0.781),
-            (100.0, 0.758),
-        ] {
-            near(Copper::iec_60228().ratio(celsius, 20.0).unwrap(), factor, 5e-4);
         }
     }
 
@@ -156,22 +97,10 @@ mod tests {
     fn coefficients_of_copper() {
         // Computed from α₂₀ = 0.00393; the zero of -234.45 °C is known from NBS Handbook 100.
         let copper = Copper::iec_60028();
-        near(copper.inferred_zero.value, 234.4529, 5e-5);
+        near(copper.inferred_zero, 234.4529, 5e-5);
         near(copper.alpha_at(20.0).unwrap(), 0.00393, 1e-15);
         near(copper.alpha_at(0.0).unwrap(), 0.0042652485, 5e-11);
         near(copper.alpha_at(25.0).unwrap(), 0.0038542637, 5e-11);
-        // Proportional to conductivity (rule as in an industrial power engineering handbook).
-        for (iacs, alpha) in [
-            (95.0, 0.0037335),
-            (97.0, 0.0038121),
-            (97.5, 0.00383175),
-            (98.0, 0.0038514),
-            (99.0, 0.0038907),
-            (101.0, 0.0039693),
-        ] {
-            let copper = Copper::of_conductivity(Uncertain::exact(iacs)).unwrap();
-            near(copper.alpha_at(20.0).unwrap(), alpha, 1e-12);
-        }
     }
 
     #[test]
@@ -181,16 +110,11 @@ mod tests {
         let corrected = Copper::iec_60028().correct(ohms, at, 20.0).unwrap();
         near(corrected.value, 12.147238214, 5e-10);
         near(corrected.u, 0.131180756, 5e-10);
-        near(Copper::ieee().correct(ohms, at, 20.0).unwrap().value, 12.147563025, 5e-10);
-        near(Copper::iec_60034().correct(ohms, at, 20.0).unwrap().value, 12.151006711, 5e-10);
     }
 
     #[test]
-    fn an_uncertain_coefficient_counts_with_the_distance_in_temperature() {
-        let copper = Copper::of_alpha20(Uncertain::new(0.00393, 0.00004)).unwrap();
-        let corrected = copper.correct(Uncertain::exact(14.2), Uncertain::exact(63.0), 20.0).unwrap();
-        // R₂₀ = R/(1 + α 43), so u = R 43 u(α)/(1 + α 43)²: worked by hand.
-        near(corrected.u, 14.2 * 43.0 * 0.00004 / (1.0 + 0.00393 * 43.0_f64).powi(2), 1e-12);
+    fn a_coil_at_the_reference_temperature_stays_as_it_is() {
+        let copper = Copper::iec_60028();
         let same = copper.correct(Uncertain::exact(14.2), Uncertain::exact(20.0), 20.0).unwrap();
         assert_eq!(same, Uncertain::exact(14.2));
         let hot = copper.explaining_temperature(Uncertain::exact(14.2), Uncertain::exact(14.2), 20.0).unwrap();
@@ -208,8 +132,6 @@ mod tests {
         assert_eq!(copper.explaining_temperature(Uncertain::exact(0.0), coil, 20.0), None);
         assert_eq!(copper.explaining_temperature(coil, Uncertain::exact(0.0), 20.0), None);
         assert_eq!(copper.explaining_temperature(coil, coil, -300.0), None);
-        assert_eq!(Copper::of_alpha20(Uncertain::exact(0.0)), None);
-        assert_eq!(Copper::of_conductivity(Uncertain::exact(-100.0)), None);
     }
 
     proptest! {

@@ -8,15 +8,11 @@
 //! the test that reproduces it.
 
 // How sure a value is.
-#![allow(dead_code, reason = "the next change takes out what nothing reaches")]
-
 mod uncertain;
 
 mod propagate;
 
 mod normal;
-
-mod student;
 
 // Whether it keeps to a limit, and to another value.
 mod conformity;

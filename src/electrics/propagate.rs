@@ -7,6 +7,7 @@ use super::Uncertain;
 
 /// How the inputs of a result hang together.
 #[derive(Debug, Clone, Copy, PartialEq)]
+#[cfg_attr(not(test), expect(dead_code, reason = "the next fit of findings, with covariances, will use it"))]
 pub(crate) enum Correlation<'a> {
     /// Every input is independent of every other.
     Independent,
@@ -79,6 +80,7 @@ pub(crate) fn covariance(
 /// # Errors
 /// [`PropagateError::Length`] where the slices do not match, [`PropagateError::NegativeVariance`]
 /// where the matrix is none of correlations.
+#[cfg_attr(not(test), expect(dead_code, reason = "the next fit of findings, with covariances, will use it"))]
 pub(crate) fn propagate(partials: &[f64], u: &[f64], correlation: Correlation<'_>) -> Result<f64, PropagateError> {
     let variance = covariance(partials, partials, u, correlation)?;
     // Inputs that cancel exactly leave a rest of either sign, of the size of the rounding.
@@ -103,6 +105,7 @@ pub(crate) fn same_gain(terms: &[(f64, Uncertain)], gain_u: f64) -> Uncertain {
 /// The difference a - b of two values with a known covariance, in their unit squared; their `u`
 /// hold all of their uncertainty. JCGM 100 5.2.2 equation 13. A covariance greater than the
 /// uncertainties allow (|r| > 1) is taken as r = ±1.
+#[cfg_attr(not(test), expect(dead_code, reason = "the next fit of findings, with covariances, will use it"))]
 pub(crate) fn difference_with_covariance(a: Uncertain, b: Uncertain, covariance: f64) -> Uncertain {
     let most = a.u * b.u;
     let variance = a.u.powi(2) + b.u.powi(2) - 2.0 * covariance.clamp(-most, most);
@@ -119,6 +122,11 @@ mod tests {
     const VOLTS: [f64; 5] = [5.007, 4.994, 5.005, 4.990, 4.999];
     const MILLIAMPS: [f64; 5] = [19.663, 19.639, 19.640, 19.685, 19.678];
     const RADIANS: [f64; 5] = [1.0456, 1.0438, 1.0468, 1.0428, 1.0433];
+
+    /// s/√n, JCGM 100 4.2.3 equation 5.
+    fn deviation_of_mean(run: &RunningStatistics) -> f64 {
+        run.deviation().unwrap() / (run.count() as f64).sqrt()
+    }
 
     fn sample_correlation(a: &[f64], b: &[f64]) -> f64 {
         let (a_run, b_run): (RunningStatistics, RunningStatistics) =
@@ -154,7 +162,7 @@ mod tests {
         // GTC 1.5.1; the guide prints 0.071, 0.295 (its second way; the first gives 0.2956), 0.236.
         let runs = [VOLTS, MILLIAMPS, RADIANS].map(|x| x.into_iter().collect::<RunningStatistics>());
         let [v, i, phi] = [&runs[0], &runs[1], &runs[2]].map(|run| run.mean().unwrap());
-        let [u_v, u_i, u_phi] = [&runs[0], &runs[1], &runs[2]].map(|run| run.deviation_of_mean().unwrap());
+        let [u_v, u_i, u_phi] = [&runs[0], &runs[1], &runs[2]].map(deviation_of_mean);
         near(v, 4.999, 1e-12);
         near(i, 19.661, 1e-12);
         near(phi, 1.04446, 1e-12);
@@ -209,7 +217,7 @@ mod tests {
             let sets = (0..5).map(|set| VOLTS[set] / MILLIAMPS[set] * 1000.0 * way(RADIANS[set]));
             let run: RunningStatistics = sets.collect();
             near(run.mean().unwrap(), mean, 1e-9);
-            near(run.deviation_of_mean().unwrap(), u, 1e-9);
+            near(deviation_of_mean(&run), u, 1e-9);
         }
     }
 

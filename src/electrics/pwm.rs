@@ -85,6 +85,7 @@ pub(crate) struct PwmError {
     pub expected: &'static str,
 }
 
+#[cfg_attr(not(test), expect(dead_code, reason = "the check of coils on a switching driver will use it"))]
 impl PwmDrive {
     /// The current in the steady state.
     ///

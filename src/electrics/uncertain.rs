@@ -5,7 +5,7 @@
 //! share an error, use [`super::same_gain`] or `covariance`. This file knows nothing of
 //! meters: a data sheet's accuracy arrives here as a half-width.
 
-use std::ops::{Add, Mul, Neg, Sub};
+use std::ops::{Add, Mul, Sub};
 
 /// A value and its standard uncertainty, both in the same SI unit.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -33,29 +33,6 @@ impl Uncertain {
         Self::new(value, half_width / 3.0_f64.sqrt())
     }
 
-    /// Within ± `half_width`, values near the middle more likely. u = a/√6, JCGM 100 4.3.9
-    /// equation 9b.
-    pub fn triangular(value: f64, half_width: f64) -> Self {
-        Self::new(value, half_width / 6.0_f64.sqrt())
-    }
-
-    /// Within ± `half_width`, values near the ends more likely: something that swings like a sine.
-    /// u = a/√2, JCGM 101:2008 6.4.6 (clause from memory).
-    pub fn arcsine(value: f64, half_width: f64) -> Self {
-        Self::new(value, half_width / 2.0_f64.sqrt())
-    }
-
-    /// A display whose last digit counts `digit`. u = digit/√12, JCGM 100 F.2.2.1.
-    pub fn resolution(value: f64, digit: f64) -> Self {
-        Self::rectangular(value, digit / 2.0)
-    }
-
-    /// A certificate's value with an expanded uncertainty and its coverage factor. u = U/k,
-    /// JCGM 100 4.3.3. `coverage_factor` is greater than zero.
-    pub fn expanded_from(value: f64, expanded: f64, coverage_factor: f64) -> Self {
-        Self::new(value, expanded / coverage_factor)
-    }
-
     /// U = k u, JCGM 100 6.2.1 equation 18, in the value's unit.
     pub fn expanded(self, coverage_factor: f64) -> f64 {
         coverage_factor * self.u
@@ -64,11 +41,6 @@ impl Uncertain {
     /// The same value with one more independent contribution, whose standard uncertainty is `u`.
     pub fn widened(self, u: f64) -> Self {
         Self { value: self.value, u: self.u.hypot(u) }
-    }
-
-    /// The uncertainty as a share of the value (1 = 100 %), `None` at a value of zero.
-    pub fn relative(self) -> Option<f64> {
-        (self.value != 0.0).then(|| self.u / self.value.abs())
     }
 
     /// This value divided by an independent one, `None` where the divisor's value is zero.
@@ -114,32 +86,15 @@ impl Mul<f64> for Uncertain {
     }
 }
 
-impl Neg for Uncertain {
-    type Output = Self;
-    fn neg(self) -> Self {
-        Self { value: -self.value, u: self.u }
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::electrics::checks::near;
 
     #[test]
-    fn distributions_become_standard_uncertainties() {
-        // Identities of JCGM 100 4.3.7, 4.3.9 and F.2.2.1, and of the arcsine distribution.
+    fn a_half_width_becomes_a_standard_uncertainty() {
+        // Identity of JCGM 100 4.3.7.
         near(Uncertain::rectangular(0.0, 1.0).u, 0.577350269, 5e-10);
-        near(Uncertain::triangular(0.0, 1.0).u, 0.408248290, 5e-10);
-        near(Uncertain::arcsine(0.0, 3.0).u, 2.121320344, 5e-10);
-        near(Uncertain::resolution(0.0, 1.0).u, 0.288675135, 5e-10);
-    }
-
-    #[test]
-    fn a_certificate_is_divided_by_its_coverage_factor() {
-        // JCGM 100 4.3.4 (129 µΩ at 99 %) and 4.3.3 (240 µg at three deviations), from memory.
-        near(Uncertain::expanded_from(10.000742, 129e-6, 2.58).u, 50.0e-6, 0.05e-6);
-        near(Uncertain::expanded_from(1000.000325, 240e-6, 3.0).u, 80e-6, 1e-12);
     }
 
     #[test]
@@ -152,7 +107,7 @@ mod tests {
         let combined = systematic.widened(12e-6);
         near(combined.u, 14.799e-6, 0.001e-6);
         near(combined.u, 15e-6, 0.5e-6);
-        near(combined.relative().unwrap(), 16e-6, 0.5e-6);
+        near(combined.u / combined.value, 16e-6, 0.5e-6);
     }
 
     #[test]
@@ -199,8 +154,8 @@ mod tests {
     #[test]
     fn the_multimeter_example_of_ea_4_02() {
         // EA-4/02 M:2013 S9, hand-held multimeter at 100 V DC, from memory: prints 0.030 V.
-        let indicated = Uncertain::resolution(100.1, 0.1);
-        let applied = Uncertain::expanded_from(100.0, 0.002, 2.0) + Uncertain::rectangular(0.0, 0.011);
+        let indicated = Uncertain::rectangular(100.1, 0.1 / 2.0);
+        let applied = Uncertain::new(100.0, 0.002 / 2.0) + Uncertain::rectangular(0.0, 0.011);
         near(indicated.u, 0.028868, 5e-7);
         let error = indicated - applied;
         near(error.value, 0.1, 1e-12);
@@ -208,22 +163,8 @@ mod tests {
     }
 
     #[test]
-    fn the_standard_resistor_example_of_ea_4_02() {
-        // EA-4/02 M:2013 S3, 10 kΩ standard resistor, from memory: prints 8.33 mΩ and U = 17 mΩ.
-        let standard = Uncertain::new(10_000.053, 2.5e-3)
-            + Uncertain::rectangular(20e-3, 10e-3)
-            + Uncertain::rectangular(0.0, 2.75e-3);
-        let ratio = Uncertain::triangular(1.0, 1e-6) * Uncertain::new(1.000_010_5, 0.07e-6);
-        let unknown = standard * ratio - Uncertain::rectangular(0.0, 5.5e-3);
-        near(unknown.value, 10_000.178, 5e-4);
-        near(unknown.u, 8.3273e-3, 5e-7);
-        near(unknown.expanded(2.0), 17e-3, 0.5e-3);
-    }
-
-    #[test]
     fn a_zero_is_never_divided_by() {
         assert_eq!(Uncertain::exact(1.0).over(Uncertain::new(0.0, 0.1)), None);
-        assert_eq!(Uncertain::new(0.0, 0.1).relative(), None);
         // A quotient of zero keeps its uncertainty.
         assert_eq!(Uncertain::new(0.0, 0.1).over(Uncertain::exact(2.0)), Some(Uncertain::new(0.0, 0.05)));
     }
@@ -231,7 +172,7 @@ mod tests {
     #[test]
     fn signs_leave_the_uncertainty_positive() {
         assert_eq!(Uncertain::new(2.0, -0.1), Uncertain { value: 2.0, u: 0.1 });
-        assert_eq!((-Uncertain::new(2.0, 0.1)) * -2.0, Uncertain { value: 4.0, u: 0.2 });
+        assert_eq!(Uncertain::new(-2.0, 0.1) * -2.0, Uncertain { value: 4.0, u: 0.2 });
         assert_eq!(Uncertain::exact(3.0) - Uncertain::exact(1.0), Uncertain::exact(2.0));
     }
 }
