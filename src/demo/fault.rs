@@ -167,7 +167,7 @@ impl SimulatedFault {
             Self::None => "nothing wrong",
             Self::OpenCoil { .. } => "open coil",
             Self::ShortCoil { .. } => "shorted turns",
-            Self::HighCoil { .. } => "coil of too many ohms",
+            Self::HighCoil { .. } => "coil resistance too high",
             Self::CorrodedGroundStud { .. } => "corroded ground stud",
             Self::CorrodedFeedPin { .. } => "corroded feed pin",
             Self::CorrodedGroundPin { .. } => "corroded ground pin",
@@ -191,19 +191,21 @@ impl SimulatedFault {
                 format!("{kind}: {}, {ohms_20:.2} ohm at 20 °C instead of {:.2}", coil.word(), coil.nominal_ohms())
             }
             Self::CorrodedGroundStud { ohms } | Self::FeedLowEverywhere { ohms } => {
-                format!("{kind}: {ohms:.3} ohm too many")
+                format!("{kind}: {ohms:.3} ohm extra")
             }
             Self::CorrodedFeedPin { coil, ohms } | Self::CorrodedGroundPin { coil, ohms } => {
-                format!("{kind}: {}, {ohms:.2} ohm too many", coil.word())
+                format!("{kind}: {}, {ohms:.2} ohm extra", coil.word())
             }
-            Self::FeedLowInBranch { coil, lost_v } => format!("{kind}: {}, {lost_v:.2} V lost", coil.word()),
+            Self::FeedLowInBranch { coil, lost_v } => format!("{kind}: {}, driver drops {lost_v:.2} V", coil.word()),
             Self::ShortToFeed { coil, ohms }
             | Self::ShortToGround { coil, ohms }
             | Self::ParallelPath { coil, ohms } => {
                 format!("{kind}: {}, through {ohms:.2} ohm", coil.word())
             }
             Self::SwappedTerminals { one, other } => format!("{kind}: {} and {}", one.word(), other.word()),
-            Self::WeakBattery { battery_v, ohms } => format!("{kind}: {battery_v:.2} V behind {ohms:.3} ohm"),
+            Self::WeakBattery { battery_v, ohms } => {
+                format!("{kind}: {battery_v:.2} V, internal resistance {ohms:.3} ohm")
+            }
         }
     }
 }

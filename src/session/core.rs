@@ -7,7 +7,7 @@ use std::sync::Arc;
 use super::{
     Begin, CoreEvent, Effect, Move, Notice, Record, Reply, StepView, Verdict,
     clamp_zero::ClampZeros,
-    findings::Finding,
+    findings::{Finding, FindingKind},
     judge::StepEvent,
     meters::MeterState,
     open_session::{BenchView, Session},
@@ -327,8 +327,11 @@ impl Core {
     }
 
     /// The findings from the captures so far, the best first.
-    pub fn findings(&self) -> &[Finding] {
-        self.session.as_ref().map_or(&[], |session| session.findings.ranked())
+    ///
+    /// Without the finding that too little was measured: that one is recorded when the session ends.
+    pub fn findings(&self) -> impl Iterator<Item = &Finding> {
+        let ranked = self.session.as_ref().map_or(&[][..], |session| session.findings.ranked());
+        ranked.iter().filter(|finding| finding.kind != FindingKind::NotEnough)
     }
 
     /// The step that is on.

@@ -2,8 +2,9 @@
 //! meters measure it with errors within their accuracy, and the findings are drawn from those values. Targets: the
 //! right finding first in at least 95 % of the runs, and fewer than 1 % false alarms on good circuits.
 //!
-//! `cargo test --test truth -- --nocapture` prints the table. The circuit, its spread and the sizes of faults
-//! are the demo's, and invented.
+//! `cargo test --test truth -- --nocapture` prints the table of the few seeds that CI runs. Many seeds:
+//! `cargo test --release --test truth -- --ignored --nocapture`. The circuit, its spread and the sizes of faults are
+//! the demo's, and invented.
 
 mod bench;
 
@@ -148,7 +149,7 @@ fn sum(rows: &[KindResult], of: impl Fn(&KindResult) -> u32) -> f64 {
     f64::from(rows.iter().map(of).sum::<u32>())
 }
 
-fn assert_aims(healthy: &KindResult, faults: &[KindResult]) {
+fn assert_targets(healthy: &KindResult, faults: &[KindResult]) {
     let (right, runs) = (sum(faults, |row| row.right), sum(faults, |row| row.runs));
     let alarms = healthy.runs - healthy.right;
     println!("right first {right} of {runs}, false alarms {alarms} of {}", healthy.runs);
@@ -156,23 +157,25 @@ fn assert_aims(healthy: &KindResult, faults: &[KindResult]) {
     assert!(f64::from(alarms) < 0.01 * f64::from(healthy.runs), "{alarms} false alarms");
 }
 
-#[test]
-fn the_right_finding_comes_first() {
-    let (healthy, faults) = table("whole procedure", 0..100, 0..6, Technician::whole_procedure, expected);
-    assert_aims(&healthy, &faults);
+fn check_whole_procedure(healthy: Range<u64>, of_each: Range<u64>) {
+    let (healthy, faults) = table("whole procedure", healthy, of_each, Technician::whole_procedure, expected);
+    assert_targets(&healthy, &faults);
 }
 
 #[test]
-#[ignore = "some minutes without --release: cargo test --test truth -- --ignored --nocapture"]
+fn the_right_finding_comes_first() {
+    check_whole_procedure(0..40, 0..3);
+}
+
+#[test]
+#[ignore = "many seeds: cargo test --release --test truth -- --ignored --nocapture"]
 fn the_right_finding_comes_first_in_many_runs() {
-    let (healthy, faults) = table("whole procedure", 1000..3000, 1000..1100, Technician::whole_procedure, expected);
-    assert_aims(&healthy, &faults);
+    check_whole_procedure(0..100, 0..6);
+    check_whole_procedure(1000..3000, 1000..1100);
 }
 
 /// The other tests draw wiring about as the model takes it to be; machines may be far better.
-#[test]
-fn thick_wires_and_clean_joints_are_no_fault() {
-    let runs = 150;
+fn check_good_wiring(runs: u64) {
     let mut alarms = Vec::new();
     for seed in 0..runs {
         let mut noise = Noise::new(seed + 5000);
@@ -197,8 +200,18 @@ fn thick_wires_and_clean_joints_are_no_fault() {
 }
 
 #[test]
-fn few_steps_tell_what_they_cannot_tell_apart() {
-    let (healthy, faults) = table("short procedure", 0..40, 0..3, Technician::short_procedure, expected_of_few);
+fn thick_wires_and_clean_joints_are_no_fault() {
+    check_good_wiring(30);
+}
+
+#[test]
+#[ignore = "many seeds: cargo test --release --test truth -- --ignored --nocapture"]
+fn thick_wires_and_clean_joints_are_no_fault_in_many_runs() {
+    check_good_wiring(150);
+}
+
+fn check_short_procedure(healthy: Range<u64>, of_each: Range<u64>) {
+    let (healthy, faults) = table("short procedure", healthy, of_each, Technician::short_procedure, expected_of_few);
     let alarms = healthy.runs - healthy.right;
     assert_eq!(alarms, 0, "false alarms");
     let told = sum(&faults, |row| row.right + row.listed);
@@ -206,11 +219,20 @@ fn few_steps_tell_what_they_cannot_tell_apart() {
 }
 
 #[test]
-fn two_faults_are_both_found() {
-    // The demo's own pair, and any two kinds on coils of their own.
+fn few_steps_tell_what_they_cannot_tell_apart() {
+    check_short_procedure(0..20, 0..2);
+}
+
+#[test]
+#[ignore = "many seeds: cargo test --release --test truth -- --ignored --nocapture"]
+fn few_steps_tell_what_they_cannot_tell_apart_in_many_runs() {
+    check_short_procedure(0..40, 0..3);
+}
+
+/// The demo's own pair, and any two kinds on coils of their own.
+fn check_two_faults(runs: u64) {
     let mut both = 0;
     let mut first = 0;
-    let runs = 12;
     for seed in 0..runs {
         let pair = |noise: &mut Noise| {
             if seed == 0 {
@@ -237,4 +259,15 @@ fn two_faults_are_both_found() {
     }
     println!("two faults: both found in {both} of {runs}, one of them first in {first}");
     assert!(10 * both >= 8 * runs && 100 * first >= 95 * runs);
+}
+
+#[test]
+fn two_faults_are_both_found() {
+    check_two_faults(5);
+}
+
+#[test]
+#[ignore = "many seeds: cargo test --release --test truth -- --ignored --nocapture"]
+fn two_faults_are_both_found_in_many_runs() {
+    check_two_faults(12);
 }

@@ -49,7 +49,7 @@ impl EventLoop {
             readings: self.core.latest().map(|(channel, latest)| reading_line(&channel.name, latest, at)).collect(),
             meters: meters.collect(),
             alarms: self.core.alarms().map(str::to_owned).collect(),
-            findings: self.core.findings().iter().map(WireFinding::from).collect(),
+            findings: self.core.findings().map(WireFinding::from).collect(),
             database: self.database.display().to_string(),
             process: std::process::id(),
             version: env!("CARGO_PKG_VERSION").to_owned(),

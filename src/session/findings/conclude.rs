@@ -82,11 +82,11 @@ impl FindingWriter<'_> {
             .and_then(|(_, rival)| distinguishing_measurement(self.layout, &best.fit, &rival.fit, &words(rival)));
         if next.is_none() && !rivals.is_empty() {
             next = Some(format!(
-                "No further measurement known here tells these apart. {}",
+                "No measurement that bayline knows tells these apart. {}",
                 candidate.cause.next_step(&fitted)
             ));
         }
-        let mut evidence = evidence::for_cause(self.layout, self.problem, &best.fit, chosen.place);
+        let mut evidence = evidence::for_cause(self.layout, self.problem, &best.fit, chosen.place, candidate.kind);
         let balances = candidate.coils.iter().filter_map(|at| evidence::balance(self.layout, self.layout.coils[*at]));
         if series(candidate.kind) {
             evidence.extend(balances);
@@ -172,15 +172,15 @@ impl FindingWriter<'_> {
             kind: FindingKind::Contradiction,
             circuits,
             sentence: format!(
-                "\"{step}\" fits neither sound parts nor any fault known here together with the other captures."
+                "\"{step}\" fits neither a good circuit nor a known fault when taken with the other captures."
             ),
             evidence: odd
                 .iter()
-                .map(|(z, at)| {
+                .map(|(_, at)| {
                     let (observation, measurement) = (self.layout.observation(*at), &self.problem.measurements[*at]);
                     let fits = evidence::shown(measurement, best.fit.shown[*at], observation.usage.role.quantity());
                     format!(
-                        "{}: {}, while the rest of the captures wants {fits} ({z:+.1} deviations).",
+                        "{}: measured {}; by the other captures it should be {fits}.",
                         observation.step,
                         observation.shown()
                     )
@@ -189,7 +189,7 @@ impl FindingWriter<'_> {
             confidence: Confidence::new(0.8, worst.abs()),
             alternatives: Vec::new(),
             next: format!(
-                "Do the step \"{step}\" again: a lead that slipped, another circuit measured, or more wrong than is told here."
+                "Repeat the step \"{step}\": a lead may have slipped, or the wrong circuit was measured. If the value comes again, there is more than one fault."
             ),
         })
     }
@@ -205,16 +205,13 @@ impl FindingWriter<'_> {
         Finding {
             kind: FindingKind::Healthy,
             circuits,
-            sentence: format!("Nothing wrong: all {steps} captures fit sound parts."),
-            evidence: vec![format!(
-                "The captures miss what sound parts would show by a sum of squares of {:.1}, {steps} are to be expected at most.",
-                best.fit.chi2
-            )],
+            sentence: format!("No fault found: all {steps} captures fit a good circuit."),
+            evidence: vec!["All captures agree with a good circuit within the accuracy of the meters.".to_owned()],
             confidence: Confidence::from_absence(1.0 / all),
             alternatives: missing.iter().map(not_ruled_out).collect(),
             next: match missing.first() {
-                Some(missing) => format!("Measure {}, which would show {}.", missing.what, missing.would_show),
-                None => "Look at the mechanics and hydraulics: electrically all is as it should be.".to_owned(),
+                Some(missing) => format!("Measure {}: it would show {}.", missing.what, missing.would_show),
+                None => "Check the mechanics and hydraulics: no electrical fault was found.".to_owned(),
             },
         }
     }
@@ -224,7 +221,7 @@ fn not_ruled_out(missing: &MissingMeasurement) -> Alternative {
     Alternative {
         kind: missing.kind,
         circuits: missing.circuits.clone(),
-        sentence: format!("Not ruled out without {}: {}.", missing.what, missing.would_show),
+        sentence: format!("Not ruled out: {}. Not measured: {}.", missing.would_show, missing.what),
         weight: None,
     }
 }

@@ -1,7 +1,7 @@
-//! The numbers behind a finding: what was measured, what sound parts would have shown, what this cause shows.
+//! The numbers behind a finding: what was measured, what a good circuit would show, what this cause would show.
 
 use super::{
-    Observation, Role, RunningLoads,
+    FindingKind, Observation, Role, RunningLoads,
     fit::{FitProblem, FitResult},
     layout::{DataPoint, Layout},
     model::{Measurement, Predictor},
@@ -11,11 +11,18 @@ use crate::{
     units::{Quantity, show, show_with},
 };
 
-/// So many sentences are read; the rest is in the ledger.
+/// More sentences than this are not read; the rest is in the ledger.
 const MOST: usize = 4;
 
 /// What speaks for the cause at this place of the explanation, the strongest first.
-pub(super) fn for_cause(layout: &Layout, problem: &FitProblem, fit: &FitResult, place: usize) -> Vec<String> {
+pub(super) fn for_cause(
+    layout: &Layout,
+    problem: &FitProblem,
+    fit: &FitResult,
+    place: usize,
+    kind: FindingKind,
+) -> Vec<String> {
+    let words = if kind.is_fault() { "this fault" } else { "warm coils" };
     let mut others = fit.faults.clone();
     others.remove(place);
     let circuit = FitProblem::with_faults(&fit.without_faults, &others);
@@ -25,20 +32,20 @@ pub(super) fn for_cause(layout: &Layout, problem: &FitProblem, fit: &FitResult, 
     for (at, reading) in problem.readings.iter().enumerate() {
         let (with, without) = (fit.shown[at], otherwise[at]);
         let deviations = (with - without).abs() / reading.u.max(0.01 * without.abs());
-        // What the cause moves, and what was indeed nearer to where it moves it.
+        // Only captures that the cause changes, and that are nearer to the value with the cause than without.
         if deviations > 3.0 && (reading.value - with).abs() < (reading.value - without).abs() {
-            moved.push((deviations, sentence(layout, at, reading, with, without)));
+            moved.push((deviations, sentence(layout, at, reading, [without, with], words)));
         }
     }
     moved.sort_by(|one, other| other.0.total_cmp(&one.0));
     moved.into_iter().take(MOST).map(|(_, sentence)| sentence).collect()
 }
 
-fn sentence(layout: &Layout, at: usize, reading: &DataPoint, with: f64, without: f64) -> String {
+fn sentence(layout: &Layout, at: usize, reading: &DataPoint, [without, with]: [f64; 2], words: &str) -> String {
     let observation = layout.observation(at);
     let shown = |value| shown(&reading.measurement, value, observation.usage.role.quantity());
     format!(
-        "{}: {}; sound parts would show {}, this finding {}.",
+        "{}: measured {}; a good circuit would show {}, {words} {}.",
         observation.step,
         observation.shown(),
         shown(without),
@@ -86,7 +93,7 @@ pub(super) fn balance(layout: &Layout, coil: &str) -> Option<String> {
         return None;
     }
     let mut sentence = format!(
-        "{coil}: {} at the {where_from} and {} expect {}; {} flow: {} beyond the coil, {} of heat.",
+        "{coil}: {} at the {where_from} and {} should give {}; {} was measured. That is {} beyond the coil, which turns {} into heat.",
         show(source.value, Quantity::VoltsDc),
         show(ohms.value, Quantity::Ohms),
         show(balance.expected_a.value, Quantity::AmpsDc),
@@ -95,13 +102,14 @@ pub(super) fn balance(layout: &Layout, coil: &str) -> Option<String> {
         show(balance.lost.watts.value, Quantity::Power),
     );
     let share = |side| balance.part(side)?.share;
-    let told = |side, words: &str| share(side).map(|share: Uncertain| format!(" {:.0} % {words}", 100.0 * share.value));
+    let told =
+        |side, words: &str| share(side).map(|share: Uncertain| format!(" {:.0} % is {words}", 100.0 * share.value));
     let shares: Vec<String> = [told(Side::Feed, "on the feed side"), told(Side::Ground, "on the ground side")]
         .into_iter()
         .flatten()
         .collect();
     if !shares.is_empty() {
-        sentence.push_str(&format!(" The drops account for{}.", shares.join(" and")));
+        sentence.push_str(&format!(" Of the lost voltage,{}.", shares.join(" and")));
     }
     Some(sentence)
 }

@@ -132,13 +132,7 @@ impl Confidence {
 
 impl fmt::Display for Confidence {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{}, {:.0} %", self.level.word(), (100.0 * self.weight).clamp(1.0, 99.0))?;
-        // Beyond this the figure says nothing more about the machine.
-        match self.z {
-            z if z > 20.0 => write!(f, ", more than 20 deviations"),
-            z if z > 0.0 => write!(f, ", {z:.1} deviations"),
-            _ => Ok(()),
-        }
+        write!(f, "{}, {:.0} %", self.level.word(), (100.0 * self.weight).clamp(1.0, 99.0))
     }
 }
 
@@ -181,10 +175,10 @@ mod tests {
     #[test]
     fn the_word_needs_both_weight_and_deviations() {
         for (weight, z, text) in [
-            (0.999, 25.0, "certain, 99 %, more than 20 deviations"),
-            (0.999, 3.5, "likely, 99 %, 3.5 deviations"),
-            (0.85, 9.0, "likely, 85 %, 9.0 deviations"),
-            (0.5, 30.0, "possible, 50 %, more than 20 deviations"),
+            (0.999, 25.0, "certain, 99 %"),
+            (0.999, 3.5, "likely, 99 %"),
+            (0.85, 9.0, "likely, 85 %"),
+            (0.5, 30.0, "possible, 50 %"),
             (0.9, 0.0, "possible, 90 %"),
         ] {
             assert_eq!(Confidence::new(weight, z).to_string(), text);

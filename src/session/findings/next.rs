@@ -38,7 +38,7 @@ pub(super) fn distinguishing_measurement(
     }
     let quantity = open[at].role.quantity();
     Some(format!(
-        "Measure {}: about {} if it is this, {} if instead: {}",
+        "Measure {}. About {} confirms this finding; about {} points to: {}",
         open[at].words,
         shown(&measurements[at], one[at], quantity),
         shown(&measurements[at], other[at], quantity),

@@ -135,10 +135,10 @@ impl Observation {
         match self.value {
             Measured::Number(value) => show(value.value, self.usage.role.quantity()),
             Measured::Over if matches!(self.usage.role, Role::CoilOhms | Role::OhmsToGround) => {
-                "open or beyond the meter's range".to_owned()
+                "OL (open, or above the meter's range)".to_owned()
             }
-            Measured::Over => "beyond the meter's range".to_owned(),
-            Measured::Under => "beyond the meter's range downwards".to_owned(),
+            Measured::Over => "OL (above the meter's range)".to_owned(),
+            Measured::Under => "-OL (below the meter's range)".to_owned(),
         }
     }
 }

@@ -50,35 +50,30 @@ fn compare(layout: &Layout, members: &[(usize, Uncertain)]) -> Vec<Finding> {
     odd.map(|place| {
         let (coil, score) = (layout.coils[members[place].0], siblings.scores[place]);
         let shown = |value| show(value, Quantity::Ohms);
-        let way = if score > 0.0 { "more" } else { "fewer" };
+        let way = if score > 0.0 { "more" } else { "less" };
         Finding {
             kind: FindingKind::UnlikeSiblings,
             circuits: vec![coil.to_owned()],
             sentence: format!(
-                "{coil}: unlike its siblings, {} ohms than the others of its kind ({} against {}).",
+                "{coil}: differs from the other coils of its kind, {} resistance ({}, the others {}).",
                 way,
                 shown(values[place]),
                 shown(siblings.median)
             ),
             evidence: members
                 .iter()
-                .zip(&siblings.scores)
-                .map(|((at, ohms), score)| {
-                    format!(
-                        "{}: {}, score {score:.1} of {CUSTOMARY_SCORE} allowed.",
-                        layout.coils[*at],
-                        shown(ohms.value)
-                    )
-                })
+                .map(|(at, ohms)| format!("{}: measured {}.", layout.coils[*at], shown(ohms.value)))
                 .collect(),
             confidence: Confidence::new(0.8, score.abs()),
             alternatives: vec![Alternative {
                 kind: FindingKind::WarmCoils,
                 circuits: vec![coil.to_owned()],
-                sentence: format!("{coil}: warmer or colder than the others, or of another make."),
+                sentence: format!("{coil}: warmer or colder than the other coils, or from another maker."),
                 weight: None,
             }],
-            next: format!("Compare the part number of the {coil}, and measure all again at one temperature."),
+            next: format!(
+                "Compare the part number of the {coil} with the others, and measure all again at the same temperature."
+            ),
         }
     })
     .collect()

@@ -64,7 +64,11 @@ fn missing_amps_are_resistance_that_shows_under_load_only() {
         (FindingKind::UnplacedResistance, true),
         "{finding:?}"
     );
-    assert!(finding.sentence.starts_with("lift coil: 1.7 ohm more under load than at rest"), "{}", finding.sentence);
+    assert!(
+        finding.sentence.starts_with("lift coil: high resistance under load, 1.7 ohm extra"),
+        "{}",
+        finding.sentence
+    );
     assert!(
         finding.evidence.iter().any(|line| line.contains("1.84 ohm ± 0.12 ohm beyond the coil")),
         "{:?}",
@@ -82,7 +86,7 @@ fn the_drop_tells_the_side() {
     observations.push(observation("tilt coil", Role::GroundDrop, This, 1.38));
     observations.push(observation("tilt coil", Role::Feed, This, 12.46));
     let finding = first(observations);
-    assert_eq!(finding.sentence, "tilt coil: 0.9 ohm more under load than at rest, on the ground side.");
+    assert_eq!(finding.sentence, "tilt coil: high resistance under load, 0.9 ohm extra, on the ground side.");
     assert_eq!((finding.kind, finding.confidence.level), (FindingKind::GroundResistance, ConfidenceLevel::Certain));
     assert!(finding.next.contains("ground stud"), "{}", finding.next);
 }
@@ -152,7 +156,11 @@ fn one_coil_too_high_tells_what_heat_it_would_take() {
     let finding = first(observations);
     assert_eq!((finding.kind, finding.circuits), (FindingKind::CoilOutOfTolerance, vec!["float".to_owned()]));
     // 9.39/7.5 is 1.252: 84 °C by IEC 60028.
-    assert!(finding.sentence.contains("Heat alone would take 84 °C in this coil only"), "{}", finding.sentence);
+    assert!(
+        finding.sentence.contains("Heat alone explains it only at 84 °C in this coil alone"),
+        "{}",
+        finding.sentence
+    );
 }
 
 #[test]

@@ -1,4 +1,4 @@
-//! One coil's feed is low already without load: its driver keeps volts, the others' are good.
+//! One coil's feed is low even without load: its driver drops volts, the other feeds are good.
 
 use super::{Cause, CauseCandidate, CauseContext, FittedCause, show_rounded};
 use crate::{
@@ -11,7 +11,7 @@ pub(super) struct BranchFeed;
 impl Cause for BranchFeed {
     fn candidates(&self, context: &CauseContext) -> Vec<CauseCandidate> {
         let starts = [0.5, 1.0, 2.0, 3.0, 5.0, 9.0];
-        // Where no volts of the branch were measured, it is one of the things that a resistance not placed stands for.
+        // Where no volts of the branch were measured, the cause "high resistance, place unknown" covers this one.
         let seen = |at: usize| {
             let layout = context.layout;
             layout.has(Measurand::HarnessFeed(at))
@@ -30,12 +30,12 @@ impl Cause for BranchFeed {
 
     fn sentence(&self, fitted: &FittedCause) -> String {
         let volts = show_rounded(fitted.figure(0), Quantity::VoltsDc);
-        format!("{}: its feed alone is low, {volts} stay in its driver even without load.", fitted.coil())
+        format!("{}: low feed on this circuit alone, its driver drops {volts} even without load.", fitted.coil())
     }
 
     fn next_step(&self, fitted: &FittedCause) -> String {
         format!(
-            "Measure at the output of the driver of the {} without load, and give it the signal of a sister driver: the driver, or what tells it to switch on.",
+            "Measure at the driver output of the {} without load, then swap its control signal with that of a sister driver: this shows whether the driver or its control signal is at fault.",
             fitted.coil()
         )
     }

@@ -40,16 +40,16 @@ impl Cause for CoilOutOfTolerance {
         let wanted = show_rounded(nominal, Quantity::Ohms);
         match fitted.kind {
             FindingKind::ShortedCoil => {
-                format!("{}: shorted turns, the coil has {ohms} where {wanted} are wanted.", fitted.coil())
+                format!("{}: shorted turns, the coil has {ohms}, a good coil has {wanted}.", fitted.coil())
             }
             _ if fitted.figure(0) > 1.0 => {
                 format!(
-                    "{}: the coil has too many ohms, {ohms} where {wanted} are wanted.{}",
+                    "{}: the coil's resistance is too high, {ohms}; a good coil has {wanted}.{}",
                     fitted.coil(),
                     heat(fitted)
                 )
             }
-            _ => format!("{}: the coil has too few ohms, {ohms} where {wanted} are wanted.", fitted.coil()),
+            _ => format!("{}: the coil's resistance is too low, {ohms}; a good coil has {wanted}.", fitted.coil()),
         }
     }
 
@@ -57,7 +57,7 @@ impl Cause for CoilOutOfTolerance {
         let coil = fitted.coil();
         if fitted.kind == FindingKind::ShortedCoil {
             return format!(
-                "Let the {coil} cool, measure its ohms at its own terminals and compare with a sister coil; check that its driver was not harmed by the amps."
+                "Let the {coil} cool, measure its ohms at its own terminals and compare with a sister coil; check that the high current has not damaged its driver."
             );
         }
         format!(
@@ -79,14 +79,14 @@ fn heat(fitted: &FittedCause) -> String {
     let reference = fitted.layout.observations.reference_celsius;
     match Copper::iec_60028().explaining_temperature(ohms, Uncertain::exact(nominal), reference) {
         Some(hot) if hot.value < HOTTEST => format!(
-            " Heat alone would take {:.0} °C{}.",
+            " Heat alone explains it only at {:.0} °C{}.",
             hot.value,
             match fitted.layout.observations.part_celsius {
-                Some(known) => format!(", and it has {:.0} °C", known.value),
-                None => " in this coil only".to_owned(),
+                Some(known) => format!(", but the coil was at {:.0} °C", known.value),
+                None => " in this coil alone".to_owned(),
             }
         ),
-        Some(_) => " No heat that a coil survives explains it.".to_owned(),
+        Some(_) => " Heat does not explain it: no coil survives that temperature.".to_owned(),
         None => String::new(),
     }
 }

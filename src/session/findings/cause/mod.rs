@@ -1,6 +1,7 @@
-//! What can be wrong: a file for each cause, with where it could be, what it changes and how it is said.
+//! The causes that are searched for: one file each, with its possible locations, the change it makes to the circuit
+//! model, its sentence and its next step.
 //!
-//! A cause knows no other cause and does not judge: which one explains most is found by the fit.
+//! A cause does not know the others and is not weighed here: [`super::fit`] and [`super::search`] do that.
 
 mod branch_feed;
 mod coil;
@@ -27,13 +28,13 @@ use crate::units::{Quantity, show};
 
 /// One cause.
 pub(super) trait Cause: Sync {
-    /// Where it could be in this case; empty where it makes no sense.
+    /// The places where it could be in this circuit; empty where it makes no sense.
     fn candidates(&self, context: &CauseContext) -> Vec<CauseCandidate>;
 
-    /// The finding's sentence: what and where, with the figures fitted.
+    /// The finding's sentence: what is wrong and where, with the fitted figures.
     fn sentence(&self, fitted: &FittedCause) -> String;
 
-    /// What to measure or look at to come closer, once this is what it is.
+    /// What to measure or inspect next if this is the cause.
     fn next_step(&self, fitted: &FittedCause) -> String;
 }
 
@@ -53,7 +54,7 @@ pub(super) const CAUSES: [&dyn Cause; 12] = [
     &supply::WeakSupply,
 ];
 
-/// What a cause may look at when it tells where it could be.
+/// What a cause may use to list its candidates.
 #[derive(Debug)]
 pub(super) struct CauseContext<'a> {
     pub layout: &'a Layout<'a>,
@@ -67,7 +68,7 @@ impl CauseContext<'_> {
     }
 }
 
-/// A cause in one place.
+/// A cause at one location, not fitted yet.
 #[derive(Clone)]
 pub(super) struct CauseCandidate {
     pub cause: &'static dyn Cause,
@@ -100,13 +101,13 @@ impl CauseCandidate {
         Self { cause, kind, coils, fault, starts, bounds: vec![bounds] }
     }
 
-    /// From one of its starts.
+    /// The fault with figures to start the fit from.
     pub(super) fn with_figures(&self, start: &[f64]) -> FittedFault {
         FittedFault { fault: self.fault, figures: start.to_vec(), bounds: self.bounds.clone() }
     }
 }
 
-/// What a cause may look at when it is put into words.
+/// A cause after the fit, to be put into words.
 #[derive(Debug)]
 pub(super) struct FittedCause<'a> {
     pub layout: &'a Layout<'a>,
@@ -115,7 +116,7 @@ pub(super) struct FittedCause<'a> {
     pub fault: Fault,
     pub kind: FindingKind,
     pub figures: &'a [f64],
-    /// The circuit as it is, with this and whatever else is wrong in it.
+    /// The fitted circuit, with this fault and all others found.
     pub circuit: &'a CircuitParameters,
 }
 
@@ -125,7 +126,7 @@ impl FittedCause<'_> {
         self.coils.first().map_or("the circuit", |at| self.layout.coils[*at])
     }
 
-    /// The figure of this place; none fitted is none.
+    /// The fitted figure at this index; 0 where there is none.
     pub(super) fn figure(&self, at: usize) -> f64 {
         self.figures.get(at).copied().unwrap_or(0.0)
     }
@@ -136,15 +137,20 @@ impl FittedCause<'_> {
     }
 }
 
-/// A fitted figure has two digits worth telling, volts have three.
+/// A fitted figure to the digits that mean something: two, and three for volts. Ohms stay ohms, not milliohms.
 pub(super) fn show_rounded(value: f64, quantity: Quantity) -> String {
     if value == 0.0 || !value.is_finite() {
         return show(value, quantity);
     }
+    if quantity == Quantity::Ohms && (1e-3..0.995).contains(&value.abs()) {
+        let decimals = 1 - value.abs().log10().floor() as i32;
+        let number = format!("{value:.*}", usize::try_from(decimals).unwrap_or(2));
+        return format!("{} ohm", number.trim_end_matches('0'));
+    }
     let digits = if quantity == Quantity::VoltsDc { 2 } else { 1 };
     let place = 10f64.powi(value.abs().log10().floor() as i32 - digits);
     let text = show((value / place).round() * place, quantity);
-    // `0.900 ohm` promises what the fit does not know.
+    // Trailing zeros would promise digits that the fit does not know.
     match text.split_once(' ') {
         Some((number, unit)) if number.contains('.') => {
             format!("{} {unit}", number.trim_end_matches('0').trim_end_matches('.'))
@@ -153,7 +159,7 @@ pub(super) fn show_rounded(value: f64, quantity: Quantity) -> String {
     }
 }
 
-/// The branch side of a seat in words.
+/// A fault's location in words.
 fn location_words(location: FaultLocation) -> &'static str {
     match location {
         FaultLocation::SharedFeed => "in the shared feed",
@@ -162,7 +168,7 @@ fn location_words(location: FaultLocation) -> &'static str {
         FaultLocation::FeedPin(_) => "in the feed pin of its connector",
         FaultLocation::GroundPin(_) => "in the ground pin of its connector",
         FaultLocation::GroundWire(_) => "on the ground side",
-        FaultLocation::Hidden(_) => "where nothing was measured",
+        FaultLocation::Hidden(_) => "at a place where nothing was measured",
         FaultLocation::Coil(_) => "in the coil",
     }
 }
@@ -172,8 +178,15 @@ mod tests {
     use super::*;
 
     #[test]
-    fn fitted_figures_are_told_in_two_digits() {
-        for (value, text) in [(0.9123, "0.91 ohm"), (0.0452, "45 mohm"), (7.66, "7.7 ohm"), (12.4, "12 ohm")] {
+    fn fitted_figures_have_two_digits() {
+        for (value, text) in [
+            (0.9123, "0.91 ohm"),
+            (0.0442, "0.044 ohm"),
+            (0.9, "0.9 ohm"),
+            (0.999, "1 ohm"),
+            (7.66, "7.7 ohm"),
+            (12.4, "12 ohm"),
+        ] {
             assert_eq!(show_rounded(value, Quantity::Ohms), text);
         }
     }

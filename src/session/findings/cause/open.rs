@@ -1,4 +1,4 @@
-//! A broken path: nothing flows, and the volts show on which side of the break they stop.
+//! An open circuit: no current flows, and the volts on both sides show where the break is.
 
 use super::{Cause, CauseCandidate, CauseContext, FittedCause, location_words};
 use crate::session::findings::{
@@ -39,12 +39,12 @@ impl Cause for OpenCircuit {
 
     fn sentence(&self, fitted: &FittedCause) -> String {
         match fitted.fault {
-            Fault::Open(FaultLocation::Coil(_)) => format!("{}: the coil's winding is open.", fitted.coil()),
+            Fault::Open(FaultLocation::Coil(_)) => format!("{}: open circuit in the coil's winding.", fitted.coil()),
             Fault::Open(FaultLocation::Hidden(_)) => {
-                format!("{}: the circuit is open where nothing was measured.", fitted.coil())
+                format!("{}: open circuit, at a place where nothing was measured.", fitted.coil())
             }
-            Fault::Open(location) => format!("{}: the circuit is open {}.", fitted.coil(), location_words(location)),
-            _ => format!("{}: the circuit is open.", fitted.coil()),
+            Fault::Open(location) => format!("{}: open circuit {}.", fitted.coil(), location_words(location)),
+            _ => format!("{}: open circuit.", fitted.coil()),
         }
     }
 
@@ -52,13 +52,13 @@ impl Cause for OpenCircuit {
         let coil = fitted.coil();
         match fitted.fault {
             Fault::Open(FaultLocation::Coil(_)) => format!(
-                "Measure the ohms of the {coil} once more at its own terminals, wiggling the leads' entry, before it is replaced."
+                "Measure the ohms of the {coil} once more at its own terminals before replacing it, and move its wires where they enter the coil."
             ),
             Fault::Open(FaultLocation::FeedWire(_)) => format!(
-                "Follow the volts from the shared feed to the {coil}: fuse, driver, wire, pin; the break is where they stop."
+                "Follow the voltage from the shared feed to the {coil}: fuse, driver, wire, pin. The break is where it stops."
             ),
             Fault::Open(FaultLocation::GroundWire(_)) => format!(
-                "With the {coil} driven, measure from its ground terminal, then from each joint behind it, to battery negative: the break is between full volts and none."
+                "With the {coil} driven, measure from its ground terminal, then from each joint behind it, to battery negative: the break is between full voltage and none."
             ),
             _ => format!(
                 "With the {coil} driven, measure from its feed and from its ground terminal to battery negative."

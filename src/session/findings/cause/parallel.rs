@@ -30,7 +30,7 @@ impl Cause for ParallelPath {
 
     fn next_step(&self, fitted: &FittedCause) -> String {
         format!(
-            "Unplug the {} and hold its driver on: the amps that still flow do not go through the coil; look for a chafed wire, water in a connector, or another part on the same wire.",
+            "Unplug the {} and hold its driver on: any current that still flows does not go through the coil. Look for a chafed wire, water in a connector, or another load on the same wire.",
             fitted.coil()
         )
     }

@@ -45,18 +45,18 @@ impl Cause for SeriesResistance {
         let Fault::SeriesOhms(location) = fitted.fault else { return String::new() };
         let place = match (location, self.unmeasured(fitted)) {
             (FaultLocation::Hidden(_), Some("feed or ground")) => {
-                "somewhere in its feed, its ground or the coil: no drop was measured".to_owned()
+                "somewhere in its feed, its ground or the coil: no voltage drop was measured".to_owned()
             }
             (FaultLocation::Hidden(_), Some(side)) => {
-                format!("on the {side} side or in the coil, where no drop was measured")
+                format!("on the {side} side or in the coil, where no voltage drop was measured")
             }
             (FaultLocation::Hidden(_), None) => {
-                "in the coil itself or at its terminals: no drop accounts for it".to_owned()
+                "in the coil or at its terminals: the measured voltage drops do not account for it".to_owned()
             }
             _ => location_words(location).to_owned(),
         };
         let ohms = show_rounded(self.in_series(fitted, location), Quantity::Ohms);
-        format!("{}: {ohms} more under load than at rest, {place}.", fitted.coil())
+        format!("{}: high resistance under load, {ohms} extra, {place}.", fitted.coil())
     }
 
     fn next_step(&self, fitted: &FittedCause) -> String {
@@ -64,26 +64,26 @@ impl Cause for SeriesResistance {
         let Fault::SeriesOhms(location) = fitted.fault else { return String::new() };
         match location {
             FaultLocation::FeedWire(_) => format!(
-                "With the {coil} held on, measure from battery positive to each joint on its way: fuse, driver, connector; the drop jumps at the bad one."
+                "With the {coil} held on, measure the voltage drop from battery positive to each joint on the way: fuse, driver, connector. The drop jumps at the bad joint."
             ),
             FaultLocation::GroundWire(_) => format!(
-                "With the {coil} held on, measure from its ground terminal to the shared ground stud, then across its connector's ground pin: the larger drop holds the bad joint."
+                "With the {coil} held on, measure the voltage drop from its ground terminal to the shared ground stud, then across its connector's ground pin: the bad joint is where the drop is larger."
             ),
             FaultLocation::FeedPin(_) | FaultLocation::GroundPin(_) => {
                 format!(
-                    "Unplug the {coil}, look at the pin for corrosion and its grip, and measure its drop again after cleaning."
+                    "Unplug the {coil}, check the pin for corrosion and grip, clean it, and measure its voltage drop again."
                 )
             }
             _ => format!(
-                "First make sure that its driver holds the {coil} fully on: one that switches fast shows less amps on a clamp, and nothing is wrong. Measure its feed unplugged with the driver on: low already means feed or driver. Then, with the coil held on, from battery positive to its feed terminal and from its ground terminal to battery negative."
+                "First make sure that the driver holds the {coil} fully on: a driver that switches fast shows fewer amps on a clamp although nothing is wrong. Measure its feed unplugged with the driver on: if it is low, the fault is in the feed or the driver. Then, with the coil held on, measure from battery positive to its feed terminal and from its ground terminal to battery negative."
             ),
         }
     }
 }
 
 impl SeriesResistance {
-    /// All that stands in series with the coil there, the sound wires' share included: what the technician finds
-    /// who reckons volts over amps less ohms.
+    /// All resistance in series with the coil there, that of good wires included: what a technician gets from volts
+    /// over amps less coil ohms.
     fn in_series(&self, fitted: &FittedCause, location: FaultLocation) -> f64 {
         let Some(at) = location.branch() else { return fitted.figure(0) };
         let branch = &fitted.circuit.branches[at];

@@ -11,7 +11,7 @@ pub(super) struct SharedFeed;
 
 impl Cause for SharedFeed {
     fn candidates(&self, context: &CauseContext) -> Vec<CauseCandidate> {
-        // Of one circuit alone there is no "everywhere": what its feed has too much is its own.
+        // With one circuit alone, resistance in the shared feed can't be told from resistance in its own feed.
         if context.layout.coils.len() == 1 && !context.layout.has(Measurand::SharedFeed) {
             return Vec::new();
         }
@@ -25,10 +25,12 @@ impl Cause for SharedFeed {
 
     fn sentence(&self, fitted: &FittedCause) -> String {
         match fitted.fault {
-            Fault::Open(_) => "The shared feed is open: no volts arrive from a battery that has them.".to_owned(),
+            Fault::Open(_) => {
+                "The shared feed is open: the battery is good, and no voltage reaches the coils.".to_owned()
+            }
             _ => {
                 format!(
-                    "Feed low everywhere: {} too many between battery positive and the shared feed.",
+                    "Low feed on all circuits: high resistance between battery positive and the shared feed, {} extra.",
                     fitted.ohms(0)
                 )
             }
@@ -36,6 +38,6 @@ impl Cause for SharedFeed {
     }
 
     fn next_step(&self, _: &FittedCause) -> String {
-        "With everything running, measure from battery positive to each joint of the shared feed (fuse, key switch, relay, connector): the drop jumps at the bad one.".to_owned()
+        "With everything running, measure the voltage drop from battery positive to each joint of the shared feed (fuse, key switch, relay, connector). The drop jumps at the bad joint.".to_owned()
     }
 }

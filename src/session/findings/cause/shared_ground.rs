@@ -28,15 +28,15 @@ impl Cause for SharedGround {
 
     fn sentence(&self, fitted: &FittedCause) -> String {
         match fitted.fault {
-            Fault::Open(_) => "The shared ground is open: no coil gets its current back.".to_owned(),
+            Fault::Open(_) => "The shared ground is open: no current flows back from any coil.".to_owned(),
             _ => format!(
-                "Shared ground: {} too many between the ground that all coils share and battery negative.",
+                "Shared ground: high resistance between the ground that all coils share and battery negative, {} extra.",
                 fitted.ohms(0)
             ),
         }
     }
 
     fn next_step(&self, _: &FittedCause) -> String {
-        "With everything running, measure from each joint of the shared ground (stud, strap, frame) to battery negative; clean where the drop jumps, and measure the drop again.".to_owned()
+        "With everything running, measure the voltage drop from each joint of the shared ground (stud, strap, frame) to battery negative. Clean the joint where the drop jumps, and measure it again.".to_owned()
     }
 }

@@ -25,12 +25,12 @@ impl Cause for ShortToFeed {
     }
 
     fn sentence(&self, fitted: &FittedCause) -> String {
-        format!("{}: short to feed, its coil draws current while its driver is off.", fitted.coil())
+        format!("{}: short to power, the coil draws current while its driver is off.", fitted.coil())
     }
 
     fn next_step(&self, fitted: &FittedCause) -> String {
         format!(
-            "Key off, unplug the driver of the {} and measure the volts on its wire: still live means chafed on a live wire; move the harness until they go.",
+            "Key off, unplug the driver of the {} and measure the volts on its wire. If it is still live, it touches a live wire: move the harness until the volts are gone.",
             fitted.coil()
         )
     }

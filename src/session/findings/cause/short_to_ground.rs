@@ -37,7 +37,7 @@ impl Cause for ShortToGround {
 
     fn next_step(&self, fitted: &FittedCause) -> String {
         format!(
-            "Key off, the {} unplugged: measure ohms from its harness feed pin to the frame while the harness is moved, and unplug joint after joint until the short is gone.",
+            "Key off, the {} unplugged: measure ohms from its harness feed pin to the frame while moving the harness, and unplug one connector after the other until the short is gone.",
             fitted.coil()
         )
     }

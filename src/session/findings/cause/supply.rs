@@ -29,10 +29,10 @@ impl Cause for WeakSupply {
 
     fn sentence(&self, fitted: &FittedCause) -> String {
         let volts = show_rounded(fitted.figure(0), Quantity::VoltsDc);
-        format!("Weak supply: the battery gives {volts} without load behind {} inside.", fitted.ohms(1))
+        format!("Weak supply: the battery has {volts} without load and an internal resistance of {}.", fitted.ohms(1))
     }
 
     fn next_step(&self, _: &FittedCause) -> String {
-        "Charge the battery, let it rest, and test it under its rated load before any coil is judged; measure at the posts themselves, not at the clamps.".to_owned()
+        "Charge the battery, let it rest, and test it under its rated load before judging any coil. Measure at the posts themselves, not at the clamps.".to_owned()
     }
 }

@@ -30,13 +30,13 @@ impl Cause for SwappedTerminals {
 
     fn sentence(&self, fitted: &FittedCause) -> String {
         let names: Vec<&str> = fitted.coils.iter().map(|at| fitted.layout.coils[*at]).collect();
-        format!("{}: swapped, each shows what the other should.", names.join(" and "))
+        format!("{}: swapped connections, each shows what the other should.", names.join(" and "))
     }
 
     fn next_step(&self, fitted: &FittedCause) -> String {
         let names: Vec<&str> = fitted.coils.iter().map(|at| fitted.layout.coils[*at]).collect();
         format!(
-            "Follow wire colours and connector marks of {}, and drive one to see which valve moves.",
+            "Check the wire colours and connector marks of {}, and drive one to see which valve moves.",
             names.join(" and ")
         )
     }

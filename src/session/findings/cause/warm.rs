@@ -1,4 +1,4 @@
-//! All coils warm: more ohms in the same measure everywhere, and nothing wrong.
+//! All coils are warm: every coil has more ohms by the same factor, and nothing is wrong.
 
 use super::{Cause, CauseCandidate, CauseContext, FittedCause};
 use crate::session::findings::{FindingKind, fault::Fault, model::Measurand};
@@ -26,11 +26,13 @@ impl Cause for WarmCoils {
 
     fn sentence(&self, fitted: &FittedCause) -> String {
         let celsius = fitted.prior.circuit.celsius + fitted.figure(0);
-        format!("The coils' ohms are those of sound coils at about {celsius:.0} °C; nobody measured their temperature.")
+        format!(
+            "Warm coils: their resistance is that of good coils at about {celsius:.0} °C. The temperature was not measured."
+        )
     }
 
     fn next_step(&self, _: &FittedCause) -> String {
-        "Measure a coil's temperature, or its ohms again when all has cooled down, before any coil is condemned."
+        "Measure a coil's temperature, or its ohms again once everything has cooled down, before replacing any coil."
             .to_owned()
     }
 }
