@@ -45,16 +45,6 @@ impl SimulatedInstrument {
         }
     }
 
-    /// The protocol it speaks.
-    #[cfg(test)]
-    pub(crate) const fn protocol(self) -> &'static str {
-        match self {
-            Self::Clamps => "columns-ms",
-            Self::Handheld => "number",
-            Self::Supply => "pairs",
-        }
-    }
-
     /// Time from line to line at ordinary speed.
     pub(crate) const fn period(self) -> Duration {
         match self {
@@ -79,7 +69,7 @@ pub(crate) struct InstrumentPort {
 pub(crate) enum DwellUntil {
     /// For the time given.
     TimeIsUp,
-    /// And in any case for three lines of each instrument that is plugged in, so that what the hands did
+    /// And in any case for three lines of each instrument that is plugged in, so that the operator's last move
     /// before has been printed.
     AllHaveShown,
 }
@@ -87,7 +77,7 @@ pub(crate) enum DwellUntil {
 /// What is to be simulated.
 #[derive(Debug, Clone)]
 pub(crate) struct SimulationSettings {
-    /// Planted one after the other in a sound block.
+    /// Planted one after the other in a good block.
     pub faults: Vec<SimulatedFault>,
     /// Of the instruments' flaws and noise.
     pub seed: u64,
@@ -173,7 +163,7 @@ impl SimulatedBench {
         Ok(bench)
     }
 
-    /// The machine and the hands on it.
+    /// The machine and what the operator does to it.
     pub(crate) fn machine(&self) -> &SimulatedMachine {
         &self.machine
     }
@@ -183,34 +173,7 @@ impl SimulatedBench {
         self.links.iter().map(|link| InstrumentPort { instrument: link.instrument, path: link.link.clone() }).collect()
     }
 
-    /// Pulls an instrument's cable: its port is gone, and who reads it is told so by the system.
-    #[cfg(test)]
-    pub(crate) fn unplug(&self, instrument: SimulatedInstrument) {
-        self.link(instrument).pull();
-    }
-
-    /// Plugs an instrument in again, which starts it anew; nothing happens to one that is plugged in.
-    ///
-    /// # Errors
-    /// When there is no pseudo-terminal left or the link can't be made.
-    #[cfg(test)]
-    pub(crate) fn plug_in(&self, instrument: SimulatedInstrument) -> Result<(), SimulatedBenchError> {
-        self.link(instrument).plug_in()
-    }
-
-    /// How many lines an instrument has printed, headers not counted, whether or not somebody read them.
-    #[cfg(test)]
-    pub(crate) fn lines(&self, instrument: SimulatedInstrument) -> u64 {
-        self.link(instrument).lock().lines
-    }
-
-    /// How many of these lines were lost because the port was full.
-    #[cfg(test)]
-    pub(crate) fn dropped(&self, instrument: SimulatedInstrument) -> u64 {
-        self.link(instrument).lock().dropped
-    }
-
-    /// Lets at least this time pass; the hands stay where they are.
+    /// Lets at least this time pass; nothing is moved.
     pub(crate) fn dwell(&self, at_least: Duration, until: DwellUntil) {
         let end = Instant::now() + at_least;
         match until {
@@ -218,12 +181,6 @@ impl SimulatedBench {
             DwellUntil::AllHaveShown => self.links.iter().for_each(|link| link.wait_for_lines(3)),
         }
         thread::sleep(end.saturating_duration_since(Instant::now()));
-    }
-
-    #[cfg(test)]
-    fn link(&self, instrument: SimulatedInstrument) -> &InstrumentLink {
-        // The array is built from all instruments in the order of their declaration.
-        &self.links[instrument as usize]
     }
 }
 
@@ -235,7 +192,7 @@ impl Drop for SimulatedBench {
             link.changed.notify_all();
         }
         for thread in self.threads.drain(..) {
-            // A panic was printed when it happened, and there is nobody left here to tell.
+            // A panic was printed when it happened, and there is nobody left here to report it to.
             drop(thread.join());
         }
     }
@@ -292,7 +249,7 @@ impl InstrumentLink {
     fn pull(&self) {
         let mut state = self.lock();
         if state.pty.is_some() {
-            // The name goes first, so that nobody who was told of the loss finds it still there. A link that
+            // The name goes first, so that a reader that got the error does not find the link still there. A link that
             // somebody else removed is as good.
             drop(fs::remove_file(&self.link));
             state.pty = None;
@@ -300,7 +257,7 @@ impl InstrumentLink {
         self.changed.notify_all();
     }
 
-    /// Waits for so many new lines; not at all while unplugged.
+    /// Waits for this many new lines; not at all while unplugged.
     fn wait_for_lines(&self, count: u64) {
         /// No instrument is silent for longer, even on a machine that is busy.
         const LONGEST: Duration = Duration::from_secs(10);

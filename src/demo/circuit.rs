@@ -2,8 +2,8 @@
 //!
 //! Battery, feed harness, five coils with their drivers, wires and connectors, one shared ground stud.
 //! Values are invented for the demo but of the size met on small 12 V machines. Only the parts are here;
-//! [`operating`](super::operating) solves them, [`fault`](super::fault) spoils them. Knows no meter, no
-//! clock and no chance.
+//! [`operating`](super::operating) solves them, [`fault`](super::fault) changes them. Knows no meter, no
+//! clock and no random numbers.
 
 /// The five coils of the block.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -44,7 +44,7 @@ impl LoaderCoil {
         self as usize
     }
 
-    /// Ohms at 20 °C of a sound coil of this kind.
+    /// Ohms at 20 °C of a good coil of this kind.
     pub const fn nominal_ohms(self) -> f64 {
         match self {
             Self::Lift | Self::Tilt | Self::Auxiliary => 7.5,
@@ -68,7 +68,7 @@ pub enum Winding {
 /// A connection that should not be there.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum StrayPath {
-    /// None: sound.
+    /// None: good.
     Absent,
     /// Through so many ohm.
     Through {
@@ -84,7 +84,7 @@ pub enum StrayPath {
 pub struct CoilBranch {
     /// Driver switched through, ohm.
     pub driver_ohms: f64,
-    /// Volts that the driver keeps for itself even without load, as a failing one does; 0 when sound.
+    /// Volts that the driver keeps for itself even without load, as a failing one does; 0 when good.
     pub driver_lost_v: f64,
     /// Wire from driver to connector, ohm.
     pub wire_ohms: f64,
@@ -160,7 +160,7 @@ impl LoaderCircuit {
         &self.branches[coil.index()]
     }
 
-    /// One coil's branch, to be spoiled.
+    /// One coil's branch, to be changed.
     pub fn branch_mut(&mut self, coil: LoaderCoil) -> &mut CoilBranch {
         &mut self.branches[coil.index()]
     }
@@ -179,7 +179,7 @@ pub fn warm(ohms_20: f64, celsius: f64) -> f64 {
     ohms_20 * (1.0 + 0.003_93 * (celsius - 20.0))
 }
 
-/// What a driver is told to do.
+/// The command to a driver.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum DriverCommand {
     /// Nothing.

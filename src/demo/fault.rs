@@ -1,12 +1,12 @@
-//! Faults that can be planted in the circuit: what a technician would have to find.
+//! Faults that can be put into the circuit: what a technician would have to find.
 //!
 //! A fault changes parts of a [`LoaderCircuit`] and nothing else; what the meters show follows from the sums.
-//! Several can be planted one after the other. Knows no meter and no limit.
+//! Several can be applied one after the other. Knows no meter and no limit.
 
 use super::circuit::{LoaderCircuit, LoaderCoil, StrayPath, Winding};
 use super::noise::Noise;
 
-/// One fault with its size. Additional resistance is on top of what a sound part has.
+/// One fault with its size. Additional resistance is on top of what a good part has.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum SimulatedFault {
     /// Nothing is wrong.
@@ -135,7 +135,7 @@ impl SimulatedFault {
         Self::of_kind(kind, noise)
     }
 
-    /// Spoils the circuit.
+    /// Puts the fault into the circuit.
     pub fn apply(&self, circuit: &mut LoaderCircuit) {
         match *self {
             Self::None => {}
@@ -219,7 +219,7 @@ pub fn default_faults() -> Vec<SimulatedFault> {
     ]
 }
 
-/// A sound block that is not quite like the next one: windings within 2 %, joints a little better or worse,
+/// A good block that is not quite like the next one: windings within 2 %, joints a little better or worse,
 /// another temperature. The spread is invented, and well inside what the procedure allows.
 pub fn varied_circuit(noise: &mut Noise) -> LoaderCircuit {
     let mut circuit = LoaderCircuit::healthy();

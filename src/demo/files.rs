@@ -26,6 +26,17 @@ pub(super) mod tests {
     use crate::units::{Accuracy, Limit, Measure, Quantity, Scale};
     use toml::{Table, Value};
 
+    impl SimulatedInstrument {
+        /// The protocol it speaks.
+        const fn protocol(self) -> &'static str {
+            match self {
+                Self::Clamps => "columns-ms",
+                Self::Handheld => "number",
+                Self::Supply => "pairs",
+            }
+        }
+    }
+
     /// The steps of the procedure, in order.
     pub(in crate::demo) fn steps() -> Vec<Table> {
         tables(&toml::from_str(procedure()).unwrap(), "step")

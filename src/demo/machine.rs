@@ -1,7 +1,6 @@
 //! What is true at this moment: the machine, what the operator does to it, where the leads are.
 //!
-//! Shared between the player of the scenario, who changes it, and the instruments, which look at it. Knows
-//! no port and no clock.
+//! Shared between the scenario, which changes it, and the instruments, which read it. Knows no port and no clock.
 
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
@@ -32,7 +31,7 @@ pub(crate) enum MeterDial {
     Ohms,
 }
 
-/// All that the operator's hands decide.
+/// Everything that the operator sets.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) struct OperatorState {
     /// Key, connectors and selectors.
@@ -43,7 +42,7 @@ pub(crate) struct OperatorState {
     pub dial: MeterDial,
 }
 
-/// The machine and the hands on it.
+/// The machine and what the operator does to it.
 #[derive(Debug)]
 pub(crate) struct SimulatedMachine {
     state: Mutex<MachineState>,
@@ -65,17 +64,11 @@ impl SimulatedMachine {
         Self { state: Mutex::new(MachineState { circuit, operator, solved: None }) }
     }
 
-    /// Does something with the hands.
+    /// Changes what the operator does.
     pub(crate) fn change(&self, what: impl FnOnce(&mut OperatorState)) {
         let mut state = self.lock();
         what(&mut state.operator);
         state.solved = None;
-    }
-
-    /// What the hands do now.
-    #[cfg(test)]
-    pub(crate) fn operator(&self) -> OperatorState {
-        self.lock().operator.clone()
     }
 
     /// True current through each clamp, ampere.
@@ -123,6 +116,13 @@ impl MachineState {
 mod tests {
     use super::*;
     use crate::demo::circuit::{ContactState, DriverCommand};
+
+    impl SimulatedMachine {
+        /// What the operator does now.
+        pub(in crate::demo) fn operator(&self) -> OperatorState {
+            self.lock().operator.clone()
+        }
+    }
 
     #[test]
     fn what_the_hands_do_is_seen_at_once() {

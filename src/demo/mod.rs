@@ -1,12 +1,15 @@
-//! A simulated bench on real pseudo-terminals, for a demonstration that needs no hardware.
+//! A simulated bench on real pseudo-terminals, for a demonstration without hardware.
 //!
-//! The story is invented: a compact loader's hydraulic valve block in which something is wrong. The
-//! simulation speaks to the daemon as meters do, by lines of text on a serial port, and in no other
-//! way: nothing outside this folder knows which fault was planted.
+//! The machine is invented: a compact loader's hydraulic valve block with a fault in it. The simulation reaches the
+//! daemon as meters do, by lines of text on a serial port, and in no other way: nothing outside this folder knows
+//! which fault is in it.
 //!
-//! [`SimulatedBench::start`] puts three instruments on ports, [`files::bench`] and [`files::procedure`] give the
-//! files to run with, and [`Scenario::play`] moves the hands and tells an [`Operator`] what to mark.
-//! The modules stand in the order in which truth becomes text, then the story.
+//! [`SimulatedBench::start`] puts three instruments on ports, [`files::bench`] and [`files::procedure`] give the files
+//! to run with, and [`Scenario::play`] moves leads and selectors and calls an [`Operator`] for each step.
+//!
+//! Read in this order: `circuit` (the parts), `fault` (what can be wrong), `network` and `operating` (the solution),
+//! `machine` (the state shared by operator and instruments), `noise`, `meter` (truth to text), `pty` and `bench`
+//! (text to ports), `files`, `scenario` (the story).
 
 pub mod circuit;
 pub mod fault;

@@ -1,7 +1,7 @@
 //! The DC operating point: volts at each place, current in each wire, ohms between two leads.
 //!
 //! A [`LoaderCircuit`] in a [`MachineSetup`] becomes a network of conductors and is solved as a whole, since the shared feed and
-//! the shared ground tie all coils together. Means over a chopping period; the rise of a coil's current is
+//! the shared ground tie all coils together. Means over a switching period; the rise of a coil's current is
 //! not modelled. Pure: same circuit, same answer.
 
 use super::circuit::{ContactState, DriverCommand, LoaderCircuit, LoaderCoil, MachineSetup, StrayPath};
@@ -96,11 +96,11 @@ impl OperatingPoint {
 pub struct ProbedPath {
     /// Resistance seen with all sources at rest, ohm; about 1 Gohm of leakage where nothing connects.
     pub ohms: f64,
-    /// Volts that stand there already, and spoil the reading.
+    /// Volts that are present already and falsify the reading.
     pub standing_v: f64,
 }
 
-/// How a driver ends up: told, or held back by its current.
+/// What a driver does in the end: as commanded, or limited by its current.
 #[derive(Debug, Clone, Copy, PartialEq)]
 enum DriverOutput {
     Open,

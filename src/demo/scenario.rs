@@ -1,6 +1,6 @@
 //! The story that the demo plays, as data: what the operator does, step by step, and for how long.
 //!
-//! A scenario moves the hands in the [`SimulatedMachine`] and tells an [`Operator`] what to mark; the operator says it to
+//! A scenario sets the [`SimulatedMachine`] and calls an [`Operator`] for each step and note; the operator passes them to
 //! the daemon. Nothing here knows how, and nothing here reads a clock.
 
 use std::time::Duration;
@@ -10,7 +10,7 @@ use super::circuit::{ContactState, DriverCommand, LoaderCoil};
 use super::machine::{MeterDial, OperatorState, ProbeLeads, SimulatedMachine};
 use super::operating::ProbePoint;
 
-/// What the operator says to the tool, and how time passes.
+/// What the operator enters in the tool, and how time passes.
 pub(crate) trait Operator {
     /// Why the tool did not do it.
     type Error;
@@ -40,7 +40,7 @@ pub(crate) trait Operator {
     fn dwell(&mut self, at_least: Duration, until: DwellUntil) -> Result<(), Self::Error>;
 }
 
-/// One move of the hands.
+/// One move of the operator.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) enum OperatorMove {
     /// Turns the key.
@@ -80,7 +80,7 @@ impl OperatorMove {
     }
 }
 
-/// Moves that are made together, and how long the hands then stay.
+/// Moves that are made together, and the wait after them.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) struct ScenarioAction {
     /// The moves.
@@ -128,12 +128,6 @@ impl Scenario {
         steps.extend(LoaderCoil::ALL.map(held_on));
         steps.extend([shared_ground(), supply(), drive()]);
         Self { steps }
-    }
-
-    /// How long it takes at ordinary speed, without what the tool needs to see that a reading is steady.
-    #[cfg(test)]
-    pub(crate) fn duration(&self) -> Duration {
-        self.steps.iter().flat_map(|step| &step.actions).map(|action| action.dwell).sum()
     }
 
     /// Plays it, so many times faster than ordinary (0.1 to 100).

@@ -1,4 +1,4 @@
-//! The whole demo as the daemon will meet it: what is read from the ports alone brings the planted faults to light.
+//! The whole demo as the daemon will meet it: what is read from the ports alone shows the simulated faults.
 
 use std::convert::Infallible;
 use std::fs::{File, OpenOptions};

@@ -81,7 +81,7 @@ pub(crate) struct SideLoss {
     pub share: Option<Uncertain>,
 }
 
-/// Measurements that say nothing about a series resistance.
+/// Measurements that allow no conclusion about a series resistance.
 #[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
 pub(crate) enum CircuitError {
     /// No current: the circuit is open, or the meter is the wrong way round.

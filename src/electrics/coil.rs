@@ -19,7 +19,7 @@ pub(crate) fn power_at(volts: Uncertain, ohms: Uncertain) -> Option<Uncertain> {
     if ohms.value > 0.0 { square.over(ohms) } else { None }
 }
 
-/// A coil that can't be reckoned with.
+/// A resistance or inductance that no coil has.
 #[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
 pub(crate) enum CoilError {
     /// The resistance is not more than zero.
@@ -47,7 +47,7 @@ pub(crate) struct InductiveCoil {
 
 #[cfg_attr(not(test), expect(dead_code, reason = "the plot of a coil's switch-on current will use it"))]
 impl InductiveCoil {
-    /// A coil of so many Ω and H.
+    /// A coil of this resistance in Ω and inductance in H.
     ///
     /// # Errors
     /// [`CoilError`] unless both are finite and more than zero.

@@ -13,7 +13,7 @@ const MAD_TO_DEVIATION: f64 = 1.482602218505602;
 /// Values that can't be compared as siblings.
 #[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
 pub(crate) enum OutlierError {
-    /// Of two that differ nobody can say which is odd.
+    /// Of two that differ, either may be the odd one.
     #[error("found {found} values, expected three or more")]
     TooFew {
         /// How many there are.

@@ -73,7 +73,7 @@ impl PwmCurrent {
     }
 }
 
-/// A drive that can't be reckoned with.
+/// A setting of the drive outside its range.
 #[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
 #[error("found {found} as {what}, expected {expected}")]
 pub(crate) struct PwmError {

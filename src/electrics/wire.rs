@@ -8,7 +8,7 @@ use std::str::FromStr;
 
 use super::copper::{Copper, RHO_20};
 
-/// A wire that can't be reckoned with.
+/// A size, length or temperature that no wire has.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub(crate) enum WireError {
     /// No gauge of this name.

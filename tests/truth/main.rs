@@ -42,7 +42,7 @@ fn expected(fault: &SimulatedFault) -> (FindingKind, Vec<LoaderCoil>) {
 }
 
 /// What few steps can find at best: no drop in a branch is measured, so a resistance there has no place, and
-/// nobody looks for amps with the driver off.
+/// amps with the driver off are not measured.
 fn expected_of_few(fault: &SimulatedFault) -> (FindingKind, Vec<LoaderCoil>) {
     match *fault {
         SimulatedFault::CorrodedFeedPin { coil, .. }
@@ -52,7 +52,7 @@ fn expected_of_few(fault: &SimulatedFault) -> (FindingKind, Vec<LoaderCoil>) {
     }
 }
 
-/// Whether this is said of what was to be found.
+/// Whether kind and circuits are those expected.
 fn says((expected_kind, coils): (FindingKind, Vec<LoaderCoil>), kind: FindingKind, circuits: &[String]) -> bool {
     let mut circuits: Vec<&str> = circuits.iter().map(String::as_str).collect();
     let mut expected: Vec<&str> = coils.iter().map(|coil| coil.word()).collect();
@@ -121,7 +121,7 @@ fn row(kind: usize, seeds: Range<u64>, procedure: VisitProcedure, expected: Expe
     row
 }
 
-/// One row for each kind, sound circuits first, and the table printed.
+/// One row for each kind, good circuits first, and the table printed.
 fn table(
     title: &str,
     healthy: Range<u64>,

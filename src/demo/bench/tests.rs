@@ -12,6 +12,36 @@ use crate::demo::machine::ProbeLeads;
 use crate::demo::operating::ProbePoint;
 use crate::units::Measure;
 
+impl SimulatedBench {
+    /// Pulls an instrument's cable: its port is gone, and its reader gets an error.
+    pub(in crate::demo) fn unplug(&self, instrument: SimulatedInstrument) {
+        self.link(instrument).pull();
+    }
+
+    /// Plugs an instrument in again, which starts it anew; nothing happens to one that is plugged in.
+    ///
+    /// # Errors
+    /// When there is no pseudo-terminal left or the link can't be made.
+    pub(in crate::demo) fn plug_in(&self, instrument: SimulatedInstrument) -> Result<(), SimulatedBenchError> {
+        self.link(instrument).plug_in()
+    }
+
+    /// How many lines an instrument has printed, headers not counted, whether or not somebody read them.
+    pub(in crate::demo) fn lines(&self, instrument: SimulatedInstrument) -> u64 {
+        self.link(instrument).lock().lines
+    }
+
+    /// How many of these lines were lost because the port was full.
+    pub(in crate::demo) fn dropped(&self, instrument: SimulatedInstrument) -> u64 {
+        self.link(instrument).lock().dropped
+    }
+
+    fn link(&self, instrument: SimulatedInstrument) -> &InstrumentLink {
+        // The array is built from all instruments in the order of their declaration.
+        &self.links[instrument as usize]
+    }
+}
+
 /// Ten times the ordinary pace, so that events come soon.
 fn bench(folder: &Path, faults: &[SimulatedFault]) -> SimulatedBench {
     SimulatedBench::start(folder, &SimulationSettings { faults: faults.to_vec(), seed: 4, speed: 10.0 }).unwrap()

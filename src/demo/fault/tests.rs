@@ -69,7 +69,7 @@ fn windings() {
         let (_, at) = compare(fault);
         let (found, healthy) = at(coil);
         assert!(!near(found.ohms, healthy.ohms) && !near(found.held_a, healthy.held_a), "{}", fault.word());
-        // Volts across the whole branch explain the amps by the ohms: 0.09 ohm of sound wire and joints, and the feed's.
+        // Volts across the whole branch explain the amps by the ohms: 0.09 ohm of good wire and joints, and the feed's.
         assert!(near(found.held_a * (found.ohms + 0.12), found.idle_feed_v), "{}: {found:?}", fault.word());
         assert!(unharmed(at(LoaderCoil::Lift)));
     }

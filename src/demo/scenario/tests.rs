@@ -1,4 +1,4 @@
-//! The story keeps to the procedure, to the time, and shows what was planted.
+//! The story keeps to the procedure, to the time, and shows the simulated faults.
 
 use std::cell::RefCell;
 
@@ -8,7 +8,14 @@ use crate::demo::fault::{SimulatedFault, default_faults};
 use crate::demo::files::tests::{keeps, steps};
 use crate::demo::meter::ProbeInput;
 
-/// What an operator without a tool remembers.
+impl Scenario {
+    /// How long it takes at ordinary speed, without what the tool needs to see that a reading is steady.
+    fn duration(&self) -> Duration {
+        self.steps.iter().flat_map(|step| &step.actions).map(|action| action.dwell).sum()
+    }
+}
+
+/// What was recorded.
 #[derive(Debug, Clone, PartialEq)]
 enum OperatorEvent {
     Step(String),
@@ -16,7 +23,7 @@ enum OperatorEvent {
     Note(String),
 }
 
-/// Remembers what is said, and looks at the world instead of waiting.
+/// Records every call, and reads the machine instead of waiting.
 struct RecordingOperator<'a> {
     machine: &'a SimulatedMachine,
     said: Vec<OperatorEvent>,

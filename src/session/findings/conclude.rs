@@ -1,4 +1,4 @@
-//! From facts to findings, ranked: what explains most with the fewest assumptions stands first.
+//! From observations to findings, ranked: what explains most with the fewest assumptions comes first.
 
 use super::{
     Alternative, Confidence, Finding, FindingKind, ObservationSet,
@@ -13,12 +13,12 @@ use super::{
     siblings,
 };
 
-/// Explanations less likely than this beside the best are not worth a word.
-const WORTH_A_WORD: f64 = 0.02;
-/// A reading so many deviations from every explanation contradicts the others.
+/// Alternatives of less weight than this are not listed.
+const LEAST_WEIGHT: f64 = 0.02;
+/// A data point this many standard deviations from the best explanation contradicts the others.
 const CONTRADICTS: f64 = 4.0;
 
-/// What the facts say, the best explained first; never empty.
+/// The findings, the best explained first; never empty.
 pub fn conclude(case: &ObservationSet) -> Vec<Finding> {
     let layout = Layout::new(case);
     let prior = CircuitPrior::new(&layout);
@@ -45,7 +45,7 @@ pub fn conclude(case: &ObservationSet) -> Vec<Finding> {
         findings.push(teller.nothing_wrong(&best, &one_cause));
     }
     if (0..layout.coils.len()).any(|at| !judged(&layout, at)) || layout.coils.is_empty() {
-        // First where it is all that can be said.
+        // First if there is nothing else to report.
         let only = !findings.iter().any(|finding| finding.kind.is_fault());
         let place = if only && !(0..layout.coils.len()).any(|at| judged(&layout, at)) { 0 } else { findings.len() };
         findings.insert(place, not_enough(&layout));
@@ -74,7 +74,7 @@ impl FindingWriter<'_> {
         let rivals: Vec<(f64, &Explanation)> = rivals
             .into_iter()
             .map(|rival| (weight_of(rival.score) / all, rival))
-            .filter(|(weight, _)| *weight > WORTH_A_WORD)
+            .filter(|(weight, _)| *weight > LEAST_WEIGHT)
             .collect();
         let words = |rival: &Explanation| self.sentence(rival, rival.causes.len() - 1);
         let mut next = rivals
@@ -103,7 +103,7 @@ impl FindingWriter<'_> {
         (explained, finding)
     }
 
-    /// Rivals that say something else; of several that say the same the best.
+    /// Rivals that would be another finding; the best of those that would be the same.
     fn others<'e>(&self, candidate: &CauseCandidate, rivals: &'e [Explanation]) -> Vec<&'e Explanation> {
         let mut said = vec![(candidate.kind, candidate.coils.clone())];
         let mut others = Vec::new();
@@ -226,7 +226,7 @@ fn not_ruled_out(missing: &MissingMeasurement) -> Alternative {
     }
 }
 
-/// Whether a balance of volts, ohms and amps says something about it.
+/// Whether a balance of volts, ohms and amps is evidence for it.
 const fn series(kind: FindingKind) -> bool {
     matches!(
         kind,

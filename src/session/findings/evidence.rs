@@ -121,7 +121,7 @@ fn shared_gain(observations: [Option<&Observation>; 3]) -> f64 {
     if gains.all(|gain| gain.is_some_and(|gain| gain.meter == first.meter)) { first.relative_u } else { 0.0 }
 }
 
-/// A value whose uncertainty is no longer that of the gain, which is told apart (JCGM 100:2008, 5.2.4).
+/// A value whose uncertainty is no longer that of the gain, which is stated separately (JCGM 100:2008, 5.2.4).
 fn less_gain(volts: Uncertain, relative_u: f64) -> Uncertain {
     Uncertain::new(volts.value, (volts.u.powi(2) - (relative_u * volts.value).powi(2)).max(0.0).sqrt())
 }

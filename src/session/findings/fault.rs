@@ -24,9 +24,9 @@ pub(super) enum Fault {
     SeriesOhms(FaultLocation),
     /// No figure: nothing conducts there.
     Open(FaultLocation),
-    /// One figure: the coil has so many times its ohms.
+    /// One figure: factor on the coil's ohms.
     CoilFactor(usize),
-    /// One figure: the driver keeps so many volts.
+    /// One figure: volts that the driver drops.
     DriverDrop(usize),
     /// Two figures: ohms from the feed wire to the frame, and the amps that the driver then gives.
     ShortToGround(usize),

@@ -1,11 +1,11 @@
-//! The words of a conclusion.
+//! A finding: what is wrong, where, with which confidence, and what to measure next.
 
 use std::fmt;
 
 /// What is wrong. The words are stored: never rename.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub enum FindingKind {
-    /// All that was measured fits sound parts.
+    /// All that was measured fits good parts.
     Healthy,
     /// The current's path is broken.
     OpenCircuit,
@@ -13,7 +13,7 @@ pub enum FindingKind {
     ShortedCoil,
     /// A coil has too many ohms, or somewhat too few.
     CoilOutOfTolerance,
-    /// A coil keeps to its limit and is still unlike the others.
+    /// A coil is in limit and still differs from the others.
     UnlikeSiblings,
     /// The ohms are those of warm coils: nothing wrong.
     WarmCoils,
@@ -48,7 +48,7 @@ pub enum FindingKind {
 }
 
 impl FindingKind {
-    /// How it is said on screens, in exports and in the database.
+    /// The word on screens, in exports and in the database.
     pub const fn word(self) -> &'static str {
         match self {
             Self::Healthy => "nothing wrong",
@@ -74,7 +74,7 @@ impl FindingKind {
         }
     }
 
-    /// Whether it tells of something to repair.
+    /// Whether there is something to repair.
     pub const fn is_fault(self) -> bool {
         !matches!(self, Self::Healthy | Self::WarmCoils | Self::Contradiction | Self::NotEnough)
     }
@@ -92,7 +92,7 @@ pub enum ConfidenceLevel {
 }
 
 impl ConfidenceLevel {
-    /// How it is said on screens, in exports and in the database.
+    /// The word on screens, in exports and in the database.
     pub const fn word(self) -> &'static str {
         match self {
             Self::Certain => "certain",
@@ -102,7 +102,7 @@ impl ConfidenceLevel {
     }
 }
 
-/// How sure a finding is, and what is behind the word.
+/// The confidence in a finding: a word, and the figures behind it.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Confidence {
     /// In a word.

@@ -1,4 +1,4 @@
-//! Which measurement of the circuit each fact is, and with which number it enters the sums.
+//! Which measurement on the circuit model each observation is, and the number with which it enters the fit.
 
 use super::{
     Measured, Observation, ObservationSet, Role, RunningLoads,
@@ -6,10 +6,10 @@ use super::{
     observation::least_u,
 };
 
-/// One fact as a number to be explained.
+/// One observation as a number to be explained.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct DataPoint {
-    /// Its place among the case's facts.
+    /// Its index among the observations.
     pub observation: usize,
     /// What it measures.
     pub measurement: Measurement,
@@ -19,16 +19,16 @@ pub(super) struct DataPoint {
     pub u: f64,
 }
 
-/// The case laid out.
+/// All observations, laid out on the circuit model.
 #[derive(Debug)]
 pub(super) struct Layout<'a> {
-    /// The case.
+    /// What was observed.
     pub observations: &'a ObservationSet,
     /// Circuits with a coil: the branches.
     pub coils: Vec<&'a str>,
     /// By meter, the relative standard uncertainty of its gain.
     pub gains: Vec<f64>,
-    /// Every fact that is a number to be explained.
+    /// Every observation that is a number to be explained.
     pub readings: Vec<DataPoint>,
 }
 
@@ -68,7 +68,7 @@ impl<'a> Layout<'a> {
         self.readings.iter().any(|reading| reading.measurement.measurand == measurand)
     }
 
-    /// The fact behind a reading.
+    /// The observation behind a data point.
     pub(super) fn observation(&self, reading: usize) -> &'a Observation {
         &self.observations.observations()[self.readings[reading].observation]
     }
@@ -111,7 +111,7 @@ fn measurand(observation: &Observation, branch: Option<usize>) -> Option<(Measur
     measurand_of(observation.usage.role, observation.usage.running, branch)
 }
 
-/// Value and own uncertainty; none where a fact beyond its meter's range says nothing definite.
+/// Value and own uncertainty; none where a value beyond the meter's range leaves it open.
 fn number(observation: &Observation, in_ohms: bool) -> Option<(f64, f64)> {
     let measured = match observation.value {
         Measured::Number(measured) => measured,

@@ -1,4 +1,4 @@
-//! What was not measured, and what it would tell.
+//! What was not measured, and what it would show.
 
 use super::{
     FindingKind,
@@ -6,14 +6,14 @@ use super::{
     model::{DriveState, Measurand},
 };
 
-/// One thing that is missing.
+/// One missing measurement.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) struct MissingMeasurement {
     /// What to measure.
     pub what: String,
     /// What stays unknown without it.
     pub would_show: &'static str,
-    /// The same in one word.
+    /// The finding that can't be ruled out without it.
     pub kind: FindingKind,
     /// Where; empty for what all share.
     pub circuits: Vec<String>,

@@ -1,12 +1,16 @@
-//! What the captures of a session say together: what is wrong, where, how sure, and what to measure next.
+//! What the captures of a session show together: what is wrong, where, how certain that is, and what to measure next.
 //!
-//! Pure: plain values in, sentences with numbers out. Knows no meter, no store, no clock; the same facts
-//! give the same findings, so a live session and one judged again agree.
+//! Pure: plain values in, sentences with numbers out. No meter, no store, no clock; the same observations give the
+//! same findings, so a live session and one judged again agree.
 //!
-//! Facts ([`Case`]) are laid out on a small circuit (`model`) whose sound parts are known roughly
-//! (`sound`); each `cause` says where it could be and what it would change; the `fit` tells how well
-//! each explains what was measured, the `search` picks the fewest that explain most, and [`conclude()`]
-//! puts that into words. Read in this order.
+//! Read in this order:
+//! 1. `observation`: the captured values with their uncertainty; `finding`: what comes out.
+//! 2. `layout`: which measurement on the circuit model each observation is; `model`: the circuit itself.
+//! 3. `prior`: what a good circuit has; `fault`: the changes that can be made to it.
+//! 4. `cause`: the candidates, one file for each kind; `fit`: how well each explains the observations; `search`: the
+//!    fewest causes that explain most.
+//! 5. `conclude` writes the findings, with `evidence`, `next` (what to measure), `missing` (what was not measured) and
+//!    `siblings` (coils that differ from the others).
 
 mod finding;
 mod observation;

@@ -1,4 +1,4 @@
-//! What to measure next to tell two explanations apart: the measurement on which they disagree most.
+//! What to measure next to separate two explanations: the measurement on which they disagree most.
 
 use super::{
     Role, RunningLoads,
@@ -15,7 +15,7 @@ struct UnmeasuredPoint {
     words: String,
 }
 
-/// A difference of fewer deviations is not worth a trip.
+/// A difference of fewer standard deviations is not worth measuring.
 const WORTH: f64 = 4.0;
 
 /// What the better explanation and its rival would show where they differ most; none where no measurement
@@ -46,7 +46,7 @@ pub(super) fn distinguishing_measurement(
     ))
 }
 
-/// What an ordinary meter can tell apart, standard uncertainty; ohms as they are compared.
+/// The standard uncertainty of an ordinary meter; ohms as they are compared.
 fn usual_u(measurement: &Measurement, value: f64) -> f64 {
     match measurement.measurand {
         Measurand::CoilOhms(_) | Measurand::ToGround(_) => {

@@ -1,7 +1,7 @@
 //! What is known of a machine: captured values with their uncertainty, by circuit.
 //!
-//! Facts come from captures whose verdict allows it, and plain numbers serve as well, so that the live
-//! session, a replay and a test all build the same [`ObservationSet`]. Knows no cause and no sentence.
+//! They come from captures whose verdict allows it, or from plain numbers, so that the live session, a replay and
+//! a test all build the same [`ObservationSet`]. Nothing here depends on causes or sentences.
 
 use super::{CircuitMeasurement, Role, RunningLoads};
 use crate::{
@@ -25,9 +25,9 @@ pub enum Measured {
 /// The error that all readings of one meter share.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SharedGainError {
-    /// Which meter (and function of it): facts with the same word move together.
+    /// Which meter (and function of it): observations with the same name share the error.
     pub meter: String,
-    /// Relative standard uncertainty of its gain (1 = 100 %); it is part of each fact's `u` as well.
+    /// Relative standard uncertainty of its gain (1 = 100 %); it is part of each observation's `u` as well.
     pub relative_u: f64,
 }
 
@@ -57,13 +57,13 @@ pub struct Observation {
     pub usage: CircuitMeasurement,
     /// The value.
     pub value: Measured,
-    /// What it must keep to, where the procedure says so: tells what a sound part has.
+    /// Its limit, where the procedure has one: it shows what a good part has.
     pub limit: Option<Limit>,
-    /// What it shares with other facts of the same meter; none where nothing is known of it.
+    /// The error shared with other observations of the same meter; none where unknown.
     pub gain: Option<SharedGainError>,
 }
 
-/// Assumed of a meter whose accuracy nobody stated: 1 % of the reading as standard uncertainty.
+/// Assumed of a meter without a stated accuracy: 1 % of the reading as standard uncertainty.
 const UNSTATED_RELATIVE_U: f64 = 0.01;
 
 impl Observation {
@@ -93,7 +93,7 @@ impl Observation {
         self
     }
 
-    /// What a step's capture says, where it says anything: nothing is concluded from a value that was not
+    /// The observation in a step's capture, if there is one: nothing is concluded from a value that was not
     /// loaded, not settled, held, of another function or never read.
     ///
     /// Where nothing is known of the meter's accuracy, one percent and a little are assumed.
@@ -153,22 +153,22 @@ pub(super) fn least_u(role: Role) -> f64 {
     }
 }
 
-/// No meter at a machine shows so much, base units: such a number is a mistake of whoever made it.
+/// No meter at a machine shows more than this, base units: a larger number is an error.
 const BEYOND: f64 = 1e10;
 
 /// All that is known of one machine.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ObservationSet {
     observations: Vec<Observation>,
-    /// Temperature of the coils in °C; none where nobody measured it.
+    /// Temperature of the coils in °C; none where it was not measured.
     pub part_celsius: Option<Uncertain>,
     /// The temperature in °C for which limits in ohm are given.
     pub reference_celsius: f64,
 }
 
 impl ObservationSet {
-    /// Facts in the order of their capture: of several for the same thing the last counts, and what is no
-    /// number that a meter can show counts for nothing.
+    /// Observations in the order of their capture. Of several for the same thing the last counts; numbers that no
+    /// meter can show are left out.
     ///
     /// Limits in ohm hold at 20 °C and the coils' temperature is unknown until the fields say otherwise.
     pub fn new(observations: impl IntoIterator<Item = Observation>) -> Self {
@@ -184,12 +184,12 @@ impl ObservationSet {
         Self { observations: kept, part_celsius: None, reference_celsius: 20.0 }
     }
 
-    /// The facts, one for each thing measured.
+    /// The observations, one for each thing measured.
     pub fn observations(&self) -> &[Observation] {
         &self.observations
     }
 
-    /// The circuits that have a coil, in the order of their first fact.
+    /// The circuits that have a coil, in the order of their first observation.
     pub fn coils(&self) -> Vec<&str> {
         let mut coils: Vec<&str> = Vec::new();
         for observation in &self.observations {
@@ -204,7 +204,7 @@ impl ObservationSet {
         coils
     }
 
-    /// The fact of a circuit for a role, whatever ran or as told.
+    /// The observation of a circuit for a role, with this running or with any.
     pub fn observation(&self, circuit: &str, role: Role, running: Option<RunningLoads>) -> Option<&Observation> {
         self.observations.iter().find(|observation| {
             observation.circuit == circuit

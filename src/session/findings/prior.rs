@@ -1,8 +1,8 @@
-//! What sound parts have: the starting point of every comparison, with how far sound parts may differ.
+//! What a good circuit has: the prior of the fit, with how far good parts may differ.
 //!
 //! Limits of the procedure come first: a part stands in the middle of its limits and the limits are two of
 //! its standard deviations away. Where the procedure is silent, the figures here are what small machines
-//! have: common practice, no source. They are wide on purpose, so that only what no sound machine shows is
+//! have: common practice, no source. They are wide on purpose, so that only what no good machine shows is
 //! called a fault.
 
 use super::{
@@ -21,7 +21,7 @@ pub(super) struct FreeParameter {
     pub sd: f64,
 }
 
-/// The sound circuit.
+/// The good circuit.
 #[derive(Debug, Clone)]
 pub(super) struct CircuitPrior {
     /// Usual figures.
@@ -29,7 +29,7 @@ pub(super) struct CircuitPrior {
     /// How far they may be off.
     pub free: Vec<FreeParameter>,
     /// By coil, ohms at the reference temperature that the procedure wants, or that its siblings have; none
-    /// where nothing tells.
+    /// where nothing is known.
     pub nominal: Vec<Option<f64>>,
     /// 1 on a 12 V system, 2 on one of 24 V.
     pub scale: f64,
@@ -50,13 +50,13 @@ const HELD: (f64, f64) = (1.005, 0.008);
 const LIMITER_SHARE: (f64, f64) = (0.5, 0.3);
 /// A shared ground is good under 100 mV with everything running.
 const GROUND_LIMIT_V: f64 = 0.1;
-/// Coils of one kind: relative standard deviation where no limit tells.
+/// Coils of one kind: relative standard deviation where there is no limit.
 const COIL_SPREAD: f64 = 0.03;
 /// Relative standard deviation of a coil of which nothing is known: any value is believed.
 const UNKNOWN_COIL: f64 = 0.5;
 /// A battery below this is weak, per 12 V (about half charged; common practice, no source).
 const BATTERY_LIMIT_V: f64 = 12.2;
-/// From feed wire to frame, ohm, unless a limit tells.
+/// From feed wire to frame, ohm, unless there is a limit.
 const INSULATION_OHMS: f64 = 1000.0;
 
 impl CircuitPrior {
@@ -108,7 +108,7 @@ impl CircuitPrior {
     }
 }
 
-/// 2 for a 24 V system, told by limits and values of feed and supply.
+/// 2 for a 24 V system, by the limits and values of feed and supply.
 fn scale(layout: &Layout) -> f64 {
     let of_system = layout
         .observations
@@ -124,7 +124,7 @@ fn scale(layout: &Layout) -> f64 {
     if volts.iter().any(|volts| *volts > 18.0) { 2.0 } else { 1.0 }
 }
 
-/// Volts of a sound battery and how far they may be off.
+/// Volts of a good battery and how far they may be off.
 ///
 /// Any battery that keeps to its limit is as good as any other (a charging one among them), so it is taken
 /// as it was measured; one below its limit is not.
@@ -173,7 +173,7 @@ fn nominal_ohms(layout: &Layout, emf: f64) -> Vec<Option<(f64, f64)>> {
         centre(Role::CoilOhms).or_else(|| centre(Role::CoilAmps).map(|(amps, spread)| (emf / amps, spread)))
     };
     let limits: Vec<Option<(f64, f64)>> = layout.coils.iter().map(|coil| by_limit(coil)).collect();
-    // Coils without any limit are siblings of each other, and most of them are sound.
+    // Coils without any limit are siblings of each other, and most of them are good.
     let measured = |at: usize| {
         let observation = layout.observations.observation(layout.coils[at], Role::CoilOhms, None)?;
         let ohms = observation.uncertain()?.value;
@@ -208,7 +208,7 @@ fn branch(
     };
     let (coil_ohms, spread) = nominal.or_else(measured).unwrap_or((10.0, UNKNOWN_COIL));
     let amps = emf / coil_ohms;
-    // A limit for a drop tells what the maker takes as sound there.
+    // A limit for a drop is the maker's figure for a good part.
     let by_limit = |role, usual: (f64, f64)| {
         let limit = layout
             .observations
@@ -223,13 +223,13 @@ fn branch(
     let insulation =
         layout.observations.observation(coil, Role::OhmsToGround, None).and_then(|observation| observation.limit?.low);
     let insulation = insulation.filter(|ohms| *ohms > 0.0).unwrap_or(INSULATION_OHMS);
-    // Limits may be as tight, or as wrong, as a file can say.
+    // A file may hold limits that are far too tight or plainly wrong.
     let mut add = |parameter, sd: f64| free.push(FreeParameter { parameter, sd: sd.clamp(1e-5, 1e6) });
     add(Parameter::CoilOhms(at), coil_ohms * spread);
     add(Parameter::FeedWire(at), feed_wire.1);
     add(Parameter::GroundWire(at), ground_wire.1);
     add(Parameter::Held(at), HELD.1);
-    // What no reading looks at by itself is no more than part of its wire, and has no ohms of its own.
+    // A pin whose drop was not measured counts as part of its wire, without ohms of its own.
     let pin = |measurand, usual: f64| if layout.has(measurand) { usual } else { 0.0 };
     let (feed_pin_ohms, ground_pin_ohms) =
         (pin(Measurand::FeedPin(at), feed_pin.0), pin(Measurand::GroundPin(at), ground_pin.0));

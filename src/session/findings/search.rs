@@ -44,15 +44,15 @@ pub(super) struct SearchResult {
     pub one_cause: Vec<f64>,
 }
 
-/// Explanations fitted in full after a quick look at all, at most.
+/// Explanations fitted in full, at most, after a rough score of all.
 const FINALISTS: usize = 7;
-/// So many are fitted whatever the quick look says, where there is something to explain.
+/// This many are fitted whatever their rough score, where there is something to explain.
 const FITTED_ANYWAY: usize = 3;
-/// Worse than the best by this on the quick look, and by this share of what the best gains, is not fitted:
-/// the quick look tries few figures, so it is off by some of what there is to gain.
+/// Explanations whose rough score is worse than the best by more than this, plus this share of what the best gains,
+/// are not fitted: the rough score tries few figures, so it misses part of the gain.
 const NEAR: f64 = 12.0;
 const SHARE_OF_GAIN: f64 = 0.4;
-/// More causes at once than this are not told apart by the captures of one visit.
+/// The captures of one visit do not separate more causes than this.
 const MOST_CAUSES: usize = 3;
 
 /// All that is compared.
@@ -62,7 +62,7 @@ pub(super) struct ExplanationSearch<'a> {
 }
 
 impl ExplanationSearch<'_> {
-    /// Everything sound.
+    /// Everything good.
     pub(super) fn fault_free(&self) -> Explanation {
         let fit = self.problem.fit(&self.problem.circuit, &[]);
         Explanation { causes: Vec::new(), score: fit.chi2, fit }
@@ -163,11 +163,11 @@ impl ExplanationSearch<'_> {
         looked.sort_by(|one, other| one.0.total_cmp(&other.0));
         let scores: Vec<f64> = looked.iter().map(|(score, ..)| *score).collect();
         let best = scores.first().copied().unwrap_or(base.score);
-        // The penalties of causes chosen before are no part of the quick look.
+        // The rough score leaves out the penalties of causes chosen before.
         let before: f64 = base.score - base.fit.chi2;
         let worth = (best + NEAR + SHARE_OF_GAIN * (base.fit.chi2 - best).max(0.0)).min(base.fit.chi2 + 2.0);
-        // The quick look is around usual parts, and far off where the sound ones are not: where there is something to
-        // explain at all, the first few get their chance.
+        // The rough score is linear around usual figures and wrong where the machine is far from them: where there is
+        // something to explain at all, the first few are fitted anyway.
         let confidence = if base.fit.chi2 > self.chosen_among() { FITTED_ANYWAY } else { 0 };
         let mut explanations: Vec<Explanation> = looked
             .into_iter()
@@ -194,7 +194,7 @@ impl ExplanationSearch<'_> {
         self.candidates[one].coils.iter().any(|coil| coils.contains(coil))
     }
 
-    /// For having chosen among so many.
+    /// The penalty for having chosen among this many candidates.
     fn chosen_among(&self) -> f64 {
         2.0 * (self.candidates.len().max(1) as f64).ln()
     }

@@ -6,7 +6,7 @@ use crate::{
     units::{Quantity, show},
 };
 
-/// Sound coils of one kind differ by this relative standard deviation (common practice, no source).
+/// Good coils of one kind differ by this relative standard deviation (common practice, no source).
 const USUAL_SPREAD: f64 = 0.02;
 /// Coils whose wanted ohms differ by less are of one kind.
 const SAME_KIND: f64 = 0.01;

@@ -43,7 +43,7 @@ fn first(observations: Vec<Observation>) -> Finding {
 #[test]
 fn volts_ohms_and_amps_that_agree_are_good() {
     // Common practice, no source: 6.2 ohm at 12.87 V near 2.08 A, 12.5 ohm near 1.03 A, 29 ohm near 0.444 A;
-    // a sound circuit's wires take a percent or two of that.
+    // a good circuit's wires take a percent or two of that.
     for (ohms, amps) in [(6.2, 2.05), (12.5, 1.02), (29.0, 0.443)] {
         let limit = format!("{ohms} ohm ± 5 %");
         let finding = first(coil("lift coil", 12.87, ohms, amps, Some(&limit)));
@@ -74,7 +74,7 @@ fn missing_amps_are_resistance_that_shows_under_load_only() {
         "{:?}",
         finding.evidence
     );
-    // With one circuit alone a battery that gives way would look the same.
+    // With one circuit alone a weak battery would look the same.
     assert!(finding.next.starts_with("Measure the volts across the battery's posts"), "{}", finding.next);
 }
 
@@ -91,7 +91,7 @@ fn the_drop_tells_the_side() {
     assert!(finding.next.contains("ground stud"), "{}", finding.next);
 }
 
-/// Seen with a circuit whose feed drops less than half of what its limit allows: that was told as a feed that is low.
+/// Seen with a circuit whose feed drops less than half of what its limit allows: it was reported as a low feed.
 #[test]
 fn a_feed_that_drops_next_to_nothing_is_no_fault() {
     // 12.87 V over 6.2 and 0.9 ohm is 1.813 A by Ohm's law, and 1.631 V of it behind the coil; a meter of 0.5 % + 2 digits.
@@ -199,7 +199,7 @@ fn systems_of_other_volts_are_as_good() {
 
 #[test]
 fn what_would_tell_two_explanations_apart_is_asked_for() {
-    // The block's feed is low at rest and nobody looked at the battery.
+    // The block's feed is low at rest and the battery was not measured.
     let mut observations = coil("lift", 10.9, 7.5, 1.42, Some("7.5 ohm ± 8 %"));
     observations.pop();
     observations.push(observation("block feed", Role::Feed, Nothing, 10.9).limited(least("11.8 V")));
@@ -313,7 +313,7 @@ fn block_of(battery: f64, feed: f64, wires: &[f64], coils: &[f64], grounds: &[f6
     observations
 }
 
-/// Seen by a technician: machines in better order than the usual one were condemned, each time for another reason.
+/// Seen by a technician: machines in better order than usual were reported as faulty, each time for another reason.
 #[test]
 fn better_wiring_than_usual_is_no_fault() {
     for (battery, feed, wire, ground_wire, ground) in

@@ -66,7 +66,7 @@ impl Cause for CoilOutOfTolerance {
     }
 }
 
-/// What temperature would explain the ohms, where anybody would ask.
+/// The temperature that would explain the ohms, where that is of interest.
 fn heat(fitted: &FittedCause) -> String {
     let Some(observation) = fitted.layout.observations.observation(fitted.coil(), Role::CoilOhms, None) else {
         return String::new();

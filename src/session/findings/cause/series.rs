@@ -98,7 +98,7 @@ impl SeriesResistance {
         }
     }
 
-    /// The sides whose drop nobody measured, in words.
+    /// The sides whose drop was not measured, in words.
     fn unmeasured(&self, fitted: &FittedCause) -> Option<&'static str> {
         let at = *fitted.coils.first()?;
         let feed = fitted.layout.has(Measurand::CoilFeed(at)) || fitted.layout.has(Measurand::FeedDrop(at));

@@ -7,7 +7,7 @@ pub(super) struct ShortToFeed;
 
 impl Cause for ShortToFeed {
     fn candidates(&self, context: &CauseContext) -> Vec<CauseCandidate> {
-        // Nothing but amps or volts with the driver off tells it.
+        // Only amps with the driver off show it.
         let seen = |at: usize| {
             let readings = &context.layout.readings;
             readings.iter().any(|reading| {

@@ -30,7 +30,7 @@ impl Cause for ShortToGround {
                 .into_iter()
                 .any(|measurand| fitted.layout.has(measurand))
         });
-        // Amps alone are what the driver allows, and say nothing of the ohms.
+        // Amps alone show the limit of the driver, not the ohms.
         let through = if seen { format!(", through about {}", fitted.ohms(0)) } else { String::new() };
         format!("{}: short to ground in its feed wire{through}.", fitted.coil())
     }

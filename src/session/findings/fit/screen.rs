@@ -1,4 +1,4 @@
-//! A quick look at many explanations, so that only the promising are fitted in full.
+//! A rough score of many explanations, so that only the promising ones are fitted in full.
 //!
 //! Around one fitted circuit everything is taken as linear. What the free parts may do is then a covariance
 //! of the readings, and an explanation costs one prediction and one product with its inverse: generalised

@@ -15,7 +15,7 @@ pub(crate) struct FitProblem {
     pub readings: Vec<DataPoint>,
     /// The same as questions.
     pub measurements: Vec<Measurement>,
-    /// The sound circuit.
+    /// The good circuit.
     pub circuit: CircuitParameters,
     /// How far its parts may be off.
     pub free: Vec<FreeParameter>,
@@ -43,7 +43,7 @@ pub(crate) struct FitResult {
     pub circuit: CircuitParameters,
     /// What each reading would show.
     pub shown: Vec<f64>,
-    /// The sum of squares: of readings, and of parts against sound ones.
+    /// The sum of squares: of readings, and of parts against good ones.
     pub chi2: f64,
 }
 
@@ -106,7 +106,7 @@ impl FitProblem {
         FitResult { faults, without_faults, circuit, shown, chi2: readings + known }
     }
 
-    /// How far each free part is from a sound one, in standard deviations.
+    /// How far each free part is from a good one, in standard deviations.
     pub(crate) fn deviations(&self, without_faults: &mut CircuitParameters) -> Vec<f64> {
         self.weighed_deviations(without_faults).into_iter().map(|(weight, deviations)| weight * deviations).collect()
     }

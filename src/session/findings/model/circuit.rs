@@ -38,7 +38,7 @@ pub(crate) enum Parameter {
 }
 
 impl Parameter {
-    /// Whether it is a resistance in series of which a sound machine can only have too much.
+    /// Whether it is a resistance in series of which a good machine can only have too much.
     pub(crate) const fn is_in_series(self) -> bool {
         matches!(
             self,
@@ -153,7 +153,7 @@ impl CircuitParameters {
 
     /// What copper has at the coils' temperature of what it has at the reference (IEC 60028).
     pub(crate) fn warmth(&self) -> f64 {
-        // No coil is colder than copper's rule reaches; a fit that strays there is told by its misfit.
+        // No coil is colder than copper's rule reaches; a fit that goes there shows as a bad fit.
         Copper::iec_60028().ratio(self.reference_celsius, self.celsius).unwrap_or(0.1)
     }
 }

@@ -53,7 +53,7 @@ impl Measurand {
         }
     }
 
-    /// Whether it is measured in ohm, and so compared as [`comparable`] says.
+    /// Whether it is measured in ohm, and so compared by [`comparable`].
     pub(crate) const fn in_ohms(self) -> bool {
         matches!(self, Self::CoilOhms(_) | Self::ToGround(_))
     }
@@ -81,7 +81,7 @@ pub(crate) fn comparable_u(ohms: f64, u: f64) -> f64 {
     u / (1.0 + ohms.max(0.0)).powi(2)
 }
 
-/// Answers many asks on many circuits without solving a state twice.
+/// Predicts many measurements on many circuits without solving a state twice.
 #[derive(Debug)]
 pub(crate) struct Predictor<'a> {
     measurements: &'a [Measurement],
@@ -89,12 +89,12 @@ pub(crate) struct Predictor<'a> {
 }
 
 impl<'a> Predictor<'a> {
-    /// For these asks on circuits of so many branches.
+    /// For these measurements on circuits with this number of branches.
     pub(crate) fn new(measurements: &'a [Measurement], branches: usize) -> Self {
         Self { measurements, solved: vec![None; 2 + 2 * branches] }
     }
 
-    /// What each ask would show, base units; ohms as [`comparable`].
+    /// What each measurement would show, base units; ohms as [`comparable`].
     pub(crate) fn all(&mut self, circuit: &CircuitParameters) -> Vec<f64> {
         self.solved.fill(None);
         let branches = circuit.branches.len();
@@ -122,7 +122,7 @@ impl<'a> Predictor<'a> {
         if changed.is_empty() {
             return self.all(circuit);
         }
-        // A touch from the feed shifts every state a little; what is not its own is left as it was.
+        // A short to the feed shifts every state a little; states that are not its own stay as they were.
         self.some(circuit, before, |measurement| {
             measurement.measurand.branch().is_some_and(|at| changed.contains(&at))
                 || match measurement.state {

@@ -1,4 +1,4 @@
-//! The circuit that findings reckon with: one battery, one shared feed, coils side by side, one shared ground.
+//! The circuit model behind the findings: one battery, one shared feed, coils side by side, one shared ground.
 //!
 //! ```text
 //! battery+ ── feed ──┬── driver, wire, feed pin ── coil ── ground pin, wire ──┬── ground ── battery−
@@ -7,7 +7,9 @@
 //! ```
 //!
 //! [`CircuitParameters`] is what all of it is made of, [`NodeVoltages`] the volts where branches meet, [`Measurement`] one measurement
-//! and what it would show. Kirchhoff's and Ohm's laws; knows no fact, no limit and no word.
+//! and what it would show. Kirchhoff's and Ohm's laws alone: no observation, no limit and no sentence.
+//!
+//! Read `circuit`, then `nodes`, then `measurement`.
 
 mod circuit;
 mod measurement;

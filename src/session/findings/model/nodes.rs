@@ -1,6 +1,6 @@
 //! Volts of the three places where branches meet, and from them all that happens in one branch.
 //!
-//! Nodal method of any circuit textbook. The inner places of a branch are eliminated by hand, so that
+//! Nodal method of any circuit textbook. The inner nodes of a branch are eliminated by hand, so that
 //! three unknowns are left whatever the number of coils: this is solved some thousand times for one
 //! conclusion.
 
@@ -29,7 +29,7 @@ impl DriveState {
         }
     }
 
-    /// Its place among all states of so many branches.
+    /// Its index among all states of a circuit with this number of branches.
     pub(crate) const fn index(self, branches: usize) -> usize {
         match self {
             Self::Rest => 0,
