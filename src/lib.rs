@@ -9,6 +9,7 @@ mod mistake;
 mod words;
 
 pub mod units;
+mod word_table;
 
 pub mod electrics;
 

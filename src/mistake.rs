@@ -38,6 +38,11 @@ impl Source<'_> {
         Mistake::at(self.file, self.text, span, message)
     }
 
+    /// The line of a byte of the text, counted from 1.
+    pub(crate) fn line(&self, offset: usize) -> usize {
+        line_of(self.text, offset)
+    }
+
     /// A mistake that the TOML parser or a type found, at its own place.
     pub(crate) fn toml_mistake(&self, error: &toml::de::Error) -> Mistake {
         self.mistake(error.span().unwrap_or(0..0), plain(error.message().trim()).replace('\n', "; "))

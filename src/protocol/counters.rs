@@ -1,7 +1,52 @@
-//! Counters that a device sends along and that wrap around: its frames and its time.
+//! Counters of a device that wrap around: the number of its frames and its time.
 //!
-//! Knows numbers only. A step of more than half the way round is taken for a device that began
-//! anew, or for a frame that came twice, never for lost frames.
+//! Knows numbers only. A step of more than half the counter's range is taken for a device that was
+//! restarted, or for a frame that came twice, never for lost frames.
+
+use serde::Deserialize;
+
+use crate::word_table::word_table;
+
+word_table! {
+    /// The unit of a device's clock.
+    pub(super) enum TimeUnit {
+        Second = "s",
+        Millisecond = "ms",
+        Microsecond = "us",
+    }
+}
+
+impl TimeUnit {
+    /// How many of it are a second: dividing by it rounds once.
+    #[inline]
+    pub(super) fn per_second(self) -> f64 {
+        match self {
+            Self::Second => 1.0,
+            Self::Millisecond => 1e3,
+            Self::Microsecond => 1e6,
+        }
+    }
+}
+
+/// The width of a counter, after which it begins again at zero: 1 to 64 bits.
+#[derive(Debug, Clone, Copy, Deserialize)]
+#[serde(try_from = "i64")]
+pub(super) struct CounterBits(u32);
+
+impl CounterBits {
+    /// A number in a frame is never wider than 64 bits, nor without any.
+    pub(super) fn of_field(width: u32) -> Self {
+        Self(width.clamp(1, 64))
+    }
+}
+
+impl TryFrom<i64> for CounterBits {
+    type Error = &'static str;
+
+    fn try_from(bits: i64) -> Result<Self, Self::Error> {
+        if (1..=64).contains(&bits) { Ok(Self(bits as u32)) } else { Err("expected 1 to 64 bits") }
+    }
+}
 
 /// Where a protocol's counters wrap around.
 #[derive(Debug, Clone, Copy)]
@@ -14,11 +59,27 @@ pub(super) struct CountersRule {
 
 impl Default for CountersRule {
     fn default() -> Self {
-        Self { time_period_s: None, sequence_bits: 64 }
+        Self::new(None, None)
     }
 }
 
-/// Counts the frames that a sequence number says are missing.
+impl CountersRule {
+    /// Of counters whose width the file gives.
+    pub(super) fn new(time: Option<(TimeUnit, CounterBits)>, sequence: Option<CounterBits>) -> Self {
+        let period_s = |(unit, CounterBits(bits)): (TimeUnit, CounterBits)| f64::from(bits).exp2() / unit.per_second();
+        Self { time_period_s: time.map(period_s), sequence_bits: sequence.map_or(64, |CounterBits(bits)| bits) }
+    }
+
+    /// Several messages share their counters: the widths given by any hold for all.
+    pub(super) fn with(self, other: Self) -> Self {
+        Self {
+            time_period_s: self.time_period_s.or(other.time_period_s),
+            sequence_bits: self.sequence_bits.min(other.sequence_bits),
+        }
+    }
+}
+
+/// Counts the frames that are missing by their sequence numbers.
 #[derive(Debug, Default)]
 pub(super) struct SequenceCounter {
     last: Option<u64>,

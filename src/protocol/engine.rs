@@ -5,68 +5,17 @@
 use std::{ops::Range, sync::Arc};
 
 use super::{
-    Action, MeterIdentities, Protocol, Reading, RequestId,
+    Action, Decoded, Frame, Protocol, RequestId,
     checksum::Checksum,
     counters::{ClockUnwrapper, SequenceCounter},
     decode::{DecodeOutcome, Decoder, Sink},
+    decoded::Gap,
     frame::{Acceptance, Framer, FramerOutput},
     meter_errors::MeterErrorCounts,
-    names::Names,
+    names::NameTable,
     poll::PollRule,
     problem::{DecodeError, Defect, Problem, ProblemKind, REPORTED_OF_EACH_KIND},
 };
-
-/// Everything that some bytes gave. Keep it and clear it, so that its memory is used again.
-#[derive(Debug, Clone, Default, PartialEq)]
-pub struct Decoded {
-    /// The readings of all frames, one frame after the other.
-    pub readings: Vec<Reading>,
-    /// The frames, in the order they came.
-    pub frames: Vec<Frame>,
-    /// Frames that a sequence number says are missing.
-    pub gaps: Vec<Gap>,
-    /// What the meter said of itself.
-    pub identities: MeterIdentities,
-    /// The first few problems of each kind, and each different error that the meter tells of
-    /// itself; all are counted in [`Engine::counts`].
-    pub problems: Vec<Problem>,
-}
-
-impl Decoded {
-    /// Empties it.
-    pub fn clear(&mut self) {
-        self.readings.clear();
-        self.frames.clear();
-        self.gaps.clear();
-        self.identities.clear();
-        self.problems.clear();
-    }
-}
-
-/// One report of a meter; where it carries several scans, one for each of them.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Frame {
-    /// Readings from the end of the frame before up to here belong to it.
-    pub readings_end: usize,
-    /// Seconds on the device's own clock, where the frame tells it; goes on where the device's
-    /// counter wraps around.
-    pub device_time: Option<f64>,
-    /// Seconds that this scan is older than the last one of its frame: 0 where a frame is one scan.
-    pub age: f64,
-    /// The frame's number, where it tells it; wraps around as the device does.
-    pub sequence: Option<u64>,
-    /// What the operator asked for with a button on the device.
-    pub action: Option<Action>,
-}
-
-/// Frames that were lost on the way.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Gap {
-    /// The place in [`Decoded::frames`] of the one that came next.
-    pub before: usize,
-    /// How many.
-    pub lost: u64,
-}
 
 /// What came through a port since the engine was made.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -79,7 +28,7 @@ pub struct Counts {
     pub frames: u64,
     /// Readings kept.
     pub readings: u64,
-    /// Frames that sequence numbers say are missing.
+    /// Frames that are missing by their sequence numbers.
     pub lost: u64,
     problems: [u64; ProblemKind::ALL.len()],
 }
@@ -114,13 +63,13 @@ struct FrameProcessor {
     protocol: Arc<Protocol>,
     checksum: Option<Checksum>,
     decoder: Decoder,
-    names: Names,
+    names: NameTable,
     request: Option<RequestId>,
     sequence: SequenceCounter,
     clock: ClockUnwrapper,
     counts: Counts,
-    /// Problems of each kind that were told.
-    told: [u64; ProblemKind::ALL.len()],
+    /// How many problems of each kind were reported in words.
+    reported: [u64; ProblemKind::ALL.len()],
     errors: MeterErrorCounts,
     /// Values refused in the frame at hand; kept for its memory.
     refused: Vec<DecodeError>,
@@ -132,14 +81,14 @@ struct FrameProcessor {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Reporting {
     Reported,
-    /// It may be the middle of a frame, and something was reported already.
+    /// It may be the middle of a frame, and a problem was reported already.
     Silent,
 }
 
 impl Engine {
     /// An engine at the beginning of a stream.
     pub fn new(protocol: Arc<Protocol>) -> Self {
-        let mut names = Names::default();
+        let mut names = NameTable::default();
         for name in protocol.value_names().unwrap_or_default() {
             names.number(name).expect("a file's names are checked to be few and short when it is read");
         }
@@ -154,7 +103,7 @@ impl Engine {
                 sequence: SequenceCounter::default(),
                 clock: ClockUnwrapper::default(),
                 counts: Counts::default(),
-                told: Default::default(),
+                reported: Default::default(),
                 errors: MeterErrorCounts::default(),
                 refused: Vec::new(),
                 trace: None,
@@ -187,26 +136,26 @@ impl Engine {
     /// Takes bytes in and adds what they complete to `out`.
     pub fn push(&mut self, bytes: &[u8], out: &mut Decoded) {
         self.processor.counts.bytes += bytes.len() as u64;
-        self.framer.push(bytes, |cut| self.processor.take(cut, out));
+        self.framer.push(bytes, |output| self.processor.take(output, out));
     }
 
-    /// The port went away: a frame that was begun is dropped and told, and what comes next is a
+    /// The port went away: an unfinished frame is dropped and reported, and what comes next is from a
     /// device that begins anew.
     pub fn lost(&mut self, out: &mut Decoded) {
-        self.framer.lost(|cut| self.processor.take(cut, out));
+        self.framer.lost(|output| self.processor.take(output, out));
         self.processor.decoder.lost();
         self.processor.sequence.forget();
         self.processor.clock.forget();
         self.processor.request = None;
     }
 
-    /// Whoever was told of problems until now is gone: the next ones are news again.
+    /// A new reader of problems begins: each kind is reported from the start again.
     pub fn reset_reported(&mut self) {
-        self.processor.told = Default::default();
+        self.processor.reported = Default::default();
         self.processor.errors = MeterErrorCounts::default();
     }
 
-    /// The names of values met so far, at most 256; [`Reading::name`] is a place in it. It grows
+    /// The names of values so far, at most 256; [`Reading::name`] is an index into it. It grows
     /// and is never reordered.
     pub fn names(&self) -> &[String] {
         self.processor.names.all()
@@ -220,8 +169,8 @@ impl Engine {
 
 impl FrameProcessor {
     #[inline]
-    fn take(&mut self, cut: FramerOutput<'_>, out: &mut Decoded) -> Acceptance {
-        match cut {
+    fn take(&mut self, output: FramerOutput<'_>, out: &mut Decoded) -> Acceptance {
+        match output {
             FramerOutput::Frame(frame, taken) => self.frame(frame, taken, Reporting::Reported, out),
             FramerOutput::Trial(frame, taken) => self.frame(frame, taken, Reporting::Silent, out),
             FramerOutput::Refused(bytes, error) => {
@@ -232,7 +181,7 @@ impl FrameProcessor {
     }
 
     #[inline]
-    fn frame(&mut self, frame: &[u8], taken: usize, telling: Reporting, out: &mut Decoded) -> Acceptance {
+    fn frame(&mut self, frame: &[u8], taken: usize, reporting: Reporting, out: &mut Decoded) -> Acceptance {
         let (readings, frames, said) = (out.readings.len(), out.frames.len(), out.identities.len());
         let known = self.names.all().len();
         match self.read(frame, out) {
@@ -242,7 +191,7 @@ impl FrameProcessor {
                     self.counts.frames += (out.frames.len() - frames) as u64;
                     self.counts.readings += (out.readings.len() - readings) as u64;
                 }
-                self.tell_refused(frame, out);
+                self.report_refused(frame, out);
                 Acceptance::Accepted
             }
             Err(error) => {
@@ -253,7 +202,7 @@ impl FrameProcessor {
                 out.frames.truncate(frames);
                 out.identities.keep(said);
                 self.names.forget_from(known);
-                if telling == Reporting::Reported {
+                if reporting == Reporting::Reported {
                     self.problem(frame, &error, &mut out.problems);
                 }
                 Acceptance::Rejected
@@ -278,13 +227,13 @@ impl FrameProcessor {
             self.refused.push(DecodeError::whole(Defect::MeterError));
             return Ok(DecodeOutcome::NoFrame);
         }
-        if PollRule::is_aside(self.request) {
+        if PollRule::has_no_values(self.request) {
             return Ok(DecodeOutcome::NoFrame);
         }
         let begin = out.frames.len();
-        if let Some((_, action)) = self.protocol.actions.iter().find(|(text, _)| text == body) {
+        if let Some(button) = self.protocol.actions.iter().find(|button| button.bytes == body) {
             let readings_end = out.readings.len();
-            let action = Some(*action);
+            let action = Some(button.does);
             out.frames.push(Frame { readings_end, device_time: None, age: 0.0, sequence: None, action });
             return Ok(DecodeOutcome::Frame);
         }
@@ -312,7 +261,7 @@ impl FrameProcessor {
         Ok(taken)
     }
 
-    /// Gives the scans of a frame what it tells of itself.
+    /// Gives the scans of a frame its time, number and action.
     #[inline]
     fn stamp(
         &mut self,
@@ -343,7 +292,7 @@ impl FrameProcessor {
     }
 
     #[inline]
-    fn tell_refused(&mut self, frame: &[u8], out: &mut Decoded) {
+    fn report_refused(&mut self, frame: &[u8], out: &mut Decoded) {
         if self.refused.is_empty() {
             return;
         }
@@ -354,25 +303,25 @@ impl FrameProcessor {
         self.refused = refused;
     }
 
-    fn problem(&mut self, frame: &[u8], error: &DecodeError, told: &mut Vec<Problem>) {
+    fn problem(&mut self, frame: &[u8], error: &DecodeError, problems: &mut Vec<Problem>) {
         let kind = error.defect.kind();
         self.counts.problems[kind as usize] += 1;
         if kind != ProblemKind::MeterError {
-            let count = &mut self.told[kind as usize];
+            let count = &mut self.reported[kind as usize];
             if *count < REPORTED_OF_EACH_KIND {
                 *count += 1;
-                told.push(error.tell(frame));
+                problems.push(error.to_problem(frame));
             }
             return;
         }
         match self.errors.count(frame) {
-            Some(1) => told.push(error.tell(frame)),
+            Some(1) => problems.push(error.to_problem(frame)),
             Some(times) => {
-                let problem = error.tell(frame);
-                told.push(Problem { reason: format!("{}, {times} times by now", problem.reason), ..problem });
+                let problem = error.to_problem(frame);
+                problems.push(Problem { reason: format!("{}, {times} times by now", problem.reason), ..problem });
             }
             // Who proves examples wants to see every one.
-            None if self.trace.is_some() => told.push(error.tell(frame)),
+            None if self.trace.is_some() => problems.push(error.to_problem(frame)),
             None => {}
         }
     }

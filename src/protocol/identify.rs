@@ -1,7 +1,7 @@
-//! Which protocol explains what was heard from an unknown meter?
+//! Which protocol explains the bytes of an unknown meter?
 //!
 //! Every candidate decodes the same bytes; the one that explains most of them, by the strictest
-//! rules, comes first. Pure: who listened, and how the line was set, is known elsewhere.
+//! rules, comes first. Pure: it does not know who listened or how the line was set.
 
 use std::sync::Arc;
 
@@ -13,8 +13,8 @@ use crate::clock::Mono;
 /// Readings that are shown for comparing with the display.
 const SHOWN: usize = 4;
 
-/// The first bytes may be the end of a frame whose beginning nobody heard: with fewer frames than
-/// this the share of explained bytes says nothing.
+/// The first bytes may be the end of a frame whose beginning was missed: with fewer frames than
+/// this the share of explained bytes proves nothing.
 const LEAST_FRAMES: u64 = 2;
 
 /// Shares closer together than this are the same.
@@ -31,7 +31,7 @@ pub(crate) struct RecordedChunk {
     pub request: Option<RequestId>,
 }
 
-/// How well one protocol explains what was heard.
+/// How well one protocol explains the bytes.
 #[derive(Debug, Clone)]
 pub(crate) struct ProtocolMatch {
     /// The protocol.
@@ -46,9 +46,9 @@ pub(crate) struct ProtocolMatch {
     pub names: Vec<String>,
     /// The first readings, to be compared with the display.
     pub first: Vec<String>,
-    /// What the meter says of itself.
+    /// The meter's identification.
     pub identity: Option<String>,
-    /// By name: whether the frames tell what is measured.
+    /// By name: whether the frames give what is measured.
     pub tells_unit: Vec<bool>,
     /// How strict its rules are: a guess by loose rules is worth less.
     strictness: i32,
@@ -128,7 +128,7 @@ enum Timekeeping {
     NoClock,
     /// It goes as fast as ours.
     Matches,
-    /// Too little was heard to tell.
+    /// Too few bytes to decide.
     TooShort,
     /// It is a column of measurements.
     Contradicts,
@@ -137,7 +137,7 @@ enum Timekeeping {
 impl Timekeeping {
     fn of(stamps: &[(Mono, f64)]) -> Self {
         const LEAST_SPAN_S: f64 = 0.3;
-        // The first may be the rest of a number whose beginning nobody heard.
+        // The first may be the rest of a number whose beginning was missed.
         let (Some((began, first)), Some((ended, last))) = (stamps.get(1), stamps.last()) else { return Self::NoClock };
         let ours = ended.since(*began) as f64 / 1e6;
         match (last - first) / ours {
@@ -162,7 +162,7 @@ fn strictness(protocol: &Protocol) -> i32 {
     let checksum = if protocol.checksum.is_some() { 16 } else { 0 };
     let frame = match protocol.frame {
         FrameRule::Line(_) => 0,
-        FrameRule::Stuffed(_) => 6,
+        FrameRule::Stuffed(..) => 6,
         FrameRule::Block(_) => 8,
     };
     let decode = match protocol.decode {
@@ -229,7 +229,7 @@ mod tests {
             let ranked = rank(&protocols, &heard);
             let place = ranked.iter().position(|found| found.protocol.name == protocol.name);
             let ahead: Vec<_> = ranked.iter().map(|found| (&found.protocol.name, found.share)).collect();
-            // Heard for a moment only, a column of time is not told from others: four kinds of columns.
+            // In so short a time a column of time can't be distinguished from others: four kinds of columns.
             assert!(place.is_some_and(|place| place < 4), "{}: {ahead:?}", protocol.name);
         }
     }

@@ -38,7 +38,7 @@ const BUILT_IN: &[(&str, &str)] = built_in![
     "text-14-polled",
 ];
 
-/// A protocol that can't be had.
+/// A protocol that can't be loaded.
 #[derive(Debug, thiserror::Error)]
 pub enum LibraryError {
     /// There is none of this name.
@@ -57,7 +57,7 @@ pub enum LibraryError {
         /// Why.
         source: io::Error,
     },
-    /// Its file says nothing of a HID cable.
+    /// Its file has no `[hid]`.
     #[error("protocol \"{name}\" has no [hid]; those that have: {}", known.join(", "))]
     NoCable {
         /// What was asked for.
@@ -65,7 +65,7 @@ pub enum LibraryError {
         /// What there is.
         known: Vec<String>,
     },
-    /// A file says something that it may not.
+    /// A file has a mistake.
     #[error(transparent)]
     Mistake(#[from] Mistake),
 }
@@ -79,15 +79,15 @@ pub struct ListedProtocol {
     pub about: String,
     /// Where its facts come from.
     pub source: String,
-    /// Who speaks first.
+    /// Whether the meter sends by itself.
     pub traffic: Traffic,
-    /// It says how a HID cable carries bytes.
+    /// It describes a HID cable.
     pub has_cable: bool,
     /// The file it is in; none where it is built in.
     pub file: Option<PathBuf>,
 }
 
-/// The protocols that can be had.
+/// The protocols that are available.
 #[derive(Debug, Clone, Default)]
 pub struct Library {
     folders: Vec<PathBuf>,

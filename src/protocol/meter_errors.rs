@@ -1,37 +1,37 @@
-//! Errors that a meter tells of itself: each different one is told at least once, repeated ones are
-//! counted and told again when their count has become ten times as much. Knows nothing of frames.
+//! Errors that a meter reports: each different one is passed on at least once, repeated ones are
+//! counted and passed on again when their count is ten times as much. Knows nothing of frames.
 
-/// So many different errors are told; more of them are damage, or carry a time or a number.
+/// At most this many different errors are passed on; more of them are damage, or carry a time or a number.
 pub(super) const MOST_ERRORS_REPORTED: usize = 32;
 
-/// Errors are told apart by their first bytes.
+/// Errors are compared by their first bytes.
 const COMPARED: usize = 160;
 
 /// The errors of one port.
 #[derive(Debug, Default)]
 pub(super) struct MeterErrorCounts {
-    known: Vec<Known>,
+    known: Vec<MeterError>,
 }
 
 #[derive(Debug)]
-struct Known {
+struct MeterError {
     begins: Box<[u8]>,
     times: u64,
 }
 
 impl MeterErrorCounts {
-    /// Counts an error. Answers how often it has come where that is to be told.
+    /// Counts an error. Returns how often it has come where that is to be reported.
     pub(super) fn count(&mut self, text: &[u8]) -> Option<u64> {
         let begins = &text[..text.len().min(COMPARED)];
         if let Some(known) = self.known.iter_mut().find(|known| *known.begins == *begins) {
             known.times += 1;
             return (known.times == 10u64.pow(known.times.ilog10())).then_some(known.times);
         }
-        let is_told = self.known.len() < MOST_ERRORS_REPORTED;
-        if is_told {
-            self.known.push(Known { begins: begins.into(), times: 1 });
+        let is_reported = self.known.len() < MOST_ERRORS_REPORTED;
+        if is_reported {
+            self.known.push(MeterError { begins: begins.into(), times: 1 });
         }
-        is_told.then_some(1)
+        is_reported.then_some(1)
     }
 }
 
@@ -40,7 +40,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn each_is_told_once_and_then_ever_more_rarely() {
+    fn each_is_reported_once_and_then_ever_more_rarely() {
         let mut errors = MeterErrorCounts::default();
         let mut told = Vec::new();
         for _ in 0..1234 {

@@ -1,22 +1,22 @@
-//! What a meter says of itself: maker, model, serial number, whatever its answer carries, as text.
+//! A meter's identification: maker, model, serial number, whatever its answer carries, as text.
 //!
-//! Knows nothing of who asks, and keeps its memory when it is emptied.
+//! Keeps its memory when it is cleared.
 
 use super::problem::Defect;
 
 /// More bytes than this are no name. IEEE 488.2 allows 72 (from memory); not every maker keeps to it.
-pub(super) const LONGEST_IDENTITY: usize = 128;
+const LONGEST_IDENTITY: usize = 128;
 
-/// Texts, and where among the frames each came.
+/// Identification texts, and where among the frames each came.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct MeterIdentities {
     /// One behind the other.
     text: String,
-    each: Vec<Place>,
+    each: Vec<TextEnd>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-struct Place {
+struct TextEnd {
     end: usize,
     before: usize,
 }
@@ -27,42 +27,42 @@ impl MeterIdentities {
         self.each.len()
     }
 
-    /// Whether nothing was said.
+    /// Whether there are none.
     pub fn is_empty(&self) -> bool {
         self.each.is_empty()
     }
 
     /// The texts in order, each with the number of frames that came before it.
     pub fn iter(&self) -> impl Iterator<Item = (usize, &str)> {
-        let begins = std::iter::once(0).chain(self.each.iter().map(|place| place.end));
-        self.each.iter().zip(begins).map(|(place, begin)| (place.before, &self.text[begin..place.end]))
+        let begins = std::iter::once(0).chain(self.each.iter().map(|end_of| end_of.end));
+        self.each.iter().zip(begins).map(|(end_of, begin)| (end_of.before, &self.text[begin..end_of.end]))
     }
 
-    /// What was said last.
+    /// The last one.
     pub fn last(&self) -> Option<&str> {
         let before = self.each.len().checked_sub(2).map_or(0, |index| self.each[index].end);
-        self.each.last().map(|place| &self.text[before..place.end])
+        self.each.last().map(|end_of| &self.text[before..end_of.end])
     }
 
     pub(super) fn clear(&mut self) {
         self.keep(0);
     }
 
-    /// Takes back what was said after the first so many.
+    /// Removes all but the first.
     pub(super) fn keep(&mut self, count: usize) {
         self.each.truncate(count);
-        self.text.truncate(self.each.last().map_or(0, |place| place.end));
+        self.text.truncate(self.each.last().map_or(0, |end_of| end_of.end));
     }
 
-    /// Adds a text that came behind so many frames, if people can read it.
+    /// Adds a text that came after this many frames, if it is readable.
     #[inline]
     pub(super) fn add(&mut self, bytes: &[u8], before: usize) -> Result<(), Defect> {
         let text = std::str::from_utf8(bytes).map_err(|_| Defect::NotText)?;
         if text.len() > LONGEST_IDENTITY || text.chars().any(char::is_control) {
-            return Err(Defect::NotReadable);
+            return Err(Defect::NotReadable { longest: LONGEST_IDENTITY });
         }
         self.text.push_str(text);
-        self.each.push(Place { end: self.text.len(), before });
+        self.each.push(TextEnd { end: self.text.len(), before });
         Ok(())
     }
 }
@@ -92,9 +92,9 @@ mod tests {
         let long = "x".repeat(LONGEST_IDENTITY);
         assert_eq!(said.add(long.as_bytes(), 0), Ok(()));
         for (bytes, wrong) in [
-            ([long.as_bytes(), b"x"].concat(), Defect::NotReadable),
-            (b"Works\x1b[2J,1".to_vec(), Defect::NotReadable),
-            ("Works\u{85},1".into(), Defect::NotReadable),
+            ([long.as_bytes(), b"x"].concat(), Defect::NotReadable { longest: LONGEST_IDENTITY }),
+            (b"Works\x1b[2J,1".to_vec(), Defect::NotReadable { longest: LONGEST_IDENTITY }),
+            ("Works\u{85},1".into(), Defect::NotReadable { longest: LONGEST_IDENTITY }),
             (b"Works \xff,1".to_vec(), Defect::NotText),
         ] {
             assert_eq!(said.add(&bytes, 0), Err(wrong), "{bytes:?}");

@@ -1,15 +1,24 @@
 //! Bytes become readings: framing, decoding and the protocol files that describe both.
 //!
-//! A protocol is data. Everything here interprets what a file in `protocols/` says; nothing knows
+//! A protocol is data. Everything here interprets a file of `protocols/`; nothing knows
 //! a meter by name, a channel, a step or a clock. Bad bytes are data too: they are counted and
-//! told as problems, never errors.
+//! reported as problems, never errors.
+//!
+//! Reading order: `definition` (a file and its parts), `frame` (bytes to frames), `checksum`, `decode` (frames to
+//! readings), `engine` (all of them for one port), `poller`, `examples` (proof of a file), `identify`. The rest are their
+//! parts: `tables` and `values` read files, `number`, `names` and `counters` are used by decoders, `problem` is what went wrong.
 
 mod definition;
 mod library;
 
+mod tables;
+mod values;
+
 mod poll;
+mod poller;
 mod serial;
 
+mod decoded;
 mod engine;
 
 mod frame;
@@ -18,49 +27,53 @@ mod checksum;
 
 mod counters;
 mod decode;
+mod meter_errors;
+mod meter_identity;
 mod names;
 mod number;
+mod problem;
 
 mod examples;
 mod identify;
-mod meter_errors;
-mod meter_identity;
-mod problem;
 
 #[cfg(test)]
 mod tests;
 
+pub use decoded::Decoded;
+pub(crate) use decoded::Frame;
 pub use definition::{Example, Protocol};
 pub(crate) use definition::{HidTable, Piece, Traffic};
-pub(crate) use engine::Frame;
-pub use engine::{Counts, Decoded, Engine};
+pub use engine::{Counts, Engine};
 pub(crate) use examples::{check, draft};
 pub(crate) use identify::{ProtocolMatch, RecordedChunk, rank};
 pub use library::Library;
 pub(crate) use library::LibraryError;
 pub(crate) use meter_identity::MeterIdentities;
 pub use poll::RequestId;
-pub(crate) use poll::{PollAction, Poller};
+pub(crate) use poller::{PollAction, Poller};
 pub(crate) use problem::Problem;
 
-use crate::units::{Dimension, Quantity};
+use crate::{
+    units::{Dimension, Quantity},
+    word_table::word_table,
+};
 
 /// One value as the meter reported it, before any clamp, zero or accuracy.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Reading {
-    /// Which named value of the frame this is: an index into the names that the engine has met.
+    /// Which named value of the frame this is: an index into [`Engine::names`].
     pub name: u16,
-    /// What the meter is switched to, as far as the frame tells.
+    /// What the meter is switched to, as far as the frame gives it.
     pub function: Function,
     /// The value in base units, or that it was beyond the range.
     pub value: Value,
-    /// The last digit shown is worth 10^place base units, where the frame tells it: −2 for `12.45 V`.
+    /// The last digit shown is worth 10^place base units, where the frame gives it: −2 for `12.45 V`.
     pub place: Option<i8>,
     /// What the display shows beside the value.
     pub annunciators: Annunciators,
 }
 
-/// A number or the word for too much; a reading never holds NaN or infinity.
+/// A number or an overload; a reading never holds NaN or infinity.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Value {
     /// A finite number.
@@ -71,33 +84,21 @@ pub enum Value {
     Under,
 }
 
-/// What the operator asks for with a button or foot switch on the device.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Action {
-    /// Go on to the next step.
-    Next,
-    /// Take this reading.
-    Take,
-    /// Do the step again.
-    Again,
-    /// Mark this moment.
-    Mark,
-}
-
-impl Action {
-    /// As protocol files write it.
-    pub fn word(self) -> &'static str {
-        match self {
-            Self::Next => "next",
-            Self::Take => "take",
-            Self::Again => "again",
-            Self::Mark => "mark",
-        }
+word_table! {
+    /// What the operator asks for with a button or foot switch on the device.
+    pub enum Action {
+        /// Go on to the next step.
+        Next = "next",
+        /// Take this reading.
+        Take = "take",
+        /// Do the step again.
+        Again = "again",
+        /// Mark this moment.
+        Mark = "mark",
     }
 }
 
-/// What a frame tells of the meter's function.
+/// The meter's function, as far as a frame gives it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum Function {
     /// A bare number.
@@ -129,5 +130,29 @@ bitflags::bitflags! {
         const MEAN = 1 << 6;
         /// A stored peak is shown.
         const PEAK = 1 << 7;
+    }
+}
+
+impl Annunciators {
+    /// The word of each, in protocol files and in their examples.
+    pub(crate) const WORDS: [(&'static str, Self); 8] = [
+        ("hold", Self::HOLD),
+        ("relative", Self::RELATIVE),
+        ("minimum", Self::MINIMUM),
+        ("maximum", Self::MAXIMUM),
+        ("low battery", Self::LOW_BATTERY),
+        ("auto", Self::AUTO),
+        ("mean", Self::MEAN),
+        ("peak", Self::PEAK),
+    ];
+
+    /// The one of this word.
+    pub(crate) fn from_word(word: &str) -> Option<Self> {
+        Self::WORDS.iter().find(|(known, _)| *known == word).map(|(_, annunciator)| *annunciator)
+    }
+
+    /// The words of those that are set.
+    pub(crate) fn words(self) -> impl Iterator<Item = &'static str> {
+        Self::WORDS.into_iter().filter(move |(_, annunciator)| self.contains(*annunciator)).map(|(word, _)| word)
     }
 }

@@ -1,7 +1,9 @@
-//! The names of a port's values, met one by one: a name gets a number once and keeps it.
+//! The names of a port's values: a name gets a number when it first comes and keeps it.
 //!
 //! Looking up costs one comparison where names come in the order of the frame before, which is
 //! what boards do. Knows nothing of frames or readings.
+
+use serde::Deserialize;
 
 /// More names than this on one port is garbage read as names, not a board.
 pub(super) const MOST_NAMES: usize = 256;
@@ -9,16 +11,60 @@ pub(super) const MOST_NAMES: usize = 256;
 /// A name longer than this, in bytes, is garbage too.
 pub(super) const LONGEST_NAME: usize = 64;
 
-/// The names met so far; the place of a name never changes.
+/// The name of a value, as a file gives it.
+#[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
+#[serde(try_from = "String")]
+pub(super) struct ValueName(pub String);
+
+impl Default for ValueName {
+    fn default() -> Self {
+        Self("value".to_owned())
+    }
+}
+
+impl TryFrom<String> for ValueName {
+    type Error = String;
+
+    fn try_from(name: String) -> Result<Self, String> {
+        if name.trim().is_empty() || name.len() > LONGEST_NAME || name.contains(char::is_control) {
+            return Err(format!("found the name \"{name}\", expected 1 to {LONGEST_NAME} letters"));
+        }
+        Ok(Self(name))
+    }
+}
+
+/// The names of columns; a column with an empty name is skipped.
+#[derive(Debug, Clone, Deserialize)]
+#[serde(try_from = "Vec<String>")]
+pub(super) struct ColumnNames(pub Vec<String>);
+
+impl TryFrom<Vec<String>> for ColumnNames {
+    type Error = String;
+
+    fn try_from(names: Vec<String>) -> Result<Self, String> {
+        if names.is_empty() || names.len() > MOST_NAMES {
+            return Err(format!("expected 1 to {MOST_NAMES} names"));
+        }
+        for (index, name) in names.iter().enumerate().filter(|(_, name)| !name.is_empty()) {
+            ValueName::try_from(name.clone())?;
+            if names[..index].contains(name) {
+                return Err(format!("found the name \"{name}\" twice"));
+            }
+        }
+        Ok(Self(names))
+    }
+}
+
+/// The names so far; the number of a name never changes.
 #[derive(Debug, Default)]
-pub(super) struct Names {
+pub(super) struct NameTable {
     known: Vec<String>,
     /// Where the next name is expected: behind the one found last.
     next: usize,
 }
 
-impl Names {
-    /// All of them, in the order they were met.
+impl NameTable {
+    /// All of them, in the order they came.
     pub(super) fn all(&self) -> &[String] {
         &self.known
     }
@@ -58,7 +104,7 @@ mod tests {
 
     #[test]
     fn a_name_keeps_its_number() {
-        let mut names = Names::default();
+        let mut names = NameTable::default();
         for order in [["a", "b", "c"], ["c", "a", "b"], ["a", "b", "c"]] {
             names.begin();
             for name in order {
@@ -70,7 +116,7 @@ mod tests {
 
     #[test]
     fn their_count_and_length_are_bounded() {
-        let mut names = Names::default();
+        let mut names = NameTable::default();
         assert_eq!(names.number(&"x".repeat(LONGEST_NAME + 1)), None);
         for index in 0..MOST_NAMES {
             assert!(names.number(&index.to_string()).is_some());

@@ -3,6 +3,8 @@
 //! Number forms: IEEE 488.2 NR1, NR2 and NR3, and what devices make of them (`.5`, `5.`). Words
 //! of SCPI-1999 (vol. 1, 7.2.1, clause from memory): 9.9E37 is too much, 9.91E37 is no number.
 
+use serde::Deserialize;
+
 use super::{Function, Value, problem::Defect};
 use crate::units::{Dimension, Quantity, Unit};
 
@@ -11,13 +13,32 @@ const LARGEST: f64 = 1e30;
 const SCPI_OVER: f64 = 9.9e37;
 const SCPI_NO_NUMBER: f64 = 9.91e37;
 
-/// What displays show for too much, unless the protocol says otherwise.
-pub(super) const OVERLOAD_WORDS: [&str; 5] = ["OL", "0L", "O.L", "OVLD", "overload"];
+/// What displays show beyond the range, unless the file lists its own words.
+const OVERLOAD_WORDS: [&str; 5] = ["OL", "0L", "O.L", "OVLD", "overload"];
 
-/// Units met on one port that are kept read; more than this is garbage.
+/// Words for a value beyond the range, the longest first, so that a word is not taken for the start of a longer one.
+#[derive(Debug, Clone, Deserialize)]
+#[serde(from = "Vec<String>")]
+pub(super) struct OverloadWords(Vec<String>);
+
+impl Default for OverloadWords {
+    fn default() -> Self {
+        OVERLOAD_WORDS.map(str::to_owned).to_vec().into()
+    }
+}
+
+impl From<Vec<String>> for OverloadWords {
+    fn from(mut words: Vec<String>) -> Self {
+        words.retain(|word| !word.is_empty());
+        words.sort_by_key(|word| std::cmp::Reverse(word.len()));
+        Self(words)
+    }
+}
+
+/// So many units of one port are remembered; more than this is garbage.
 const MOST_UNITS: usize = 16;
 
-/// A value as the text tells it, base units.
+/// A value read from text, base units.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Token {
     pub value: Value,
@@ -155,15 +176,14 @@ pub(super) fn scaled(digits: u64, place: i32) -> f64 {
     }
 }
 
-/// Reads values from text; remembers the units it met, so that reading them again is cheap.
+/// Reads values from text; remembers its units, so that reading them again is cheap.
 #[derive(Debug)]
-pub(super) struct Numbers {
-    /// Longest first, so that a word is not taken for the start of a longer one.
-    overload: Vec<String>,
+pub(super) struct NumberReader {
+    overload: OverloadWords,
     units: Vec<(String, UnitMeaning)>,
 }
 
-/// What a unit tells.
+/// What a unit means.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct UnitMeaning {
     pub function: Function,
@@ -181,11 +201,9 @@ impl UnitMeaning {
     }
 }
 
-impl Numbers {
+impl NumberReader {
     /// With these words for too much.
-    pub(super) fn new(overload: &[String]) -> Self {
-        let mut overload = overload.to_vec();
-        overload.sort_by_key(|word| std::cmp::Reverse(word.len()));
+    pub(super) fn new(overload: OverloadWords) -> Self {
         Self { overload, units: Vec::new() }
     }
 
@@ -208,7 +226,7 @@ impl Numbers {
         self.with_unit(text)
     }
 
-    /// What a unit that stands alone tells.
+    /// What a unit alone means.
     pub(super) fn unit(&mut self, text: &str) -> Option<UnitMeaning> {
         self.told(text)
     }
@@ -237,7 +255,7 @@ impl Numbers {
             Some(rest) => (Value::Under, rest.trim_start()),
             None => (Value::Over, text.strip_prefix('+').unwrap_or(text).trim_start()),
         };
-        let length = self.overload.iter().find(|known| starts_with(word, known))?.len();
+        let length = self.overload.0.iter().find(|known| starts_with(word, known))?.len();
         let told = self.told(word[length..].trim())?;
         Some(Token { value, place: None, function: told.function })
     }
@@ -278,7 +296,7 @@ pub(super) fn read_unit(text: &str) -> Option<UnitMeaning> {
     if let Ok(quantity) = text.parse::<Quantity>() {
         return Some(UnitMeaning::new(Function::Exact(quantity), 1.0));
     }
-    // What stands before a volt may stand alone.
+    // A prefix may come without its unit.
     let prefix = Unit::parse(&format!("{text}V")).ok()?;
     (prefix.factor != 1.0).then(|| UnitMeaning::new(Function::Unknown, prefix.factor))
 }

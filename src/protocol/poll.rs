@@ -1,101 +1,204 @@
-//! Meters that speak only when request: what to send, when, and which answer belongs to what.
-//!
-//! A [`Poller`] reads no clock and does no I/O: who drives it asks for its turn, sends what it
-//! says, and hands it the bytes that come.
-//!
-//! # Example
-//! ```text
-//! let mut poller = Poller::new(&protocol, now()).expect("it is polled");
-//! loop {
-//!     match poller.next_action(now()) {
-//!         PollAction::Send(bytes) => write(bytes),
-//!         PollAction::Wait(until) => {
-//!             let bytes = read_until(until);
-//!             engine.set_request(poller.request());
-//!             poller.received(&bytes);
-//!             engine.push(&bytes, &mut Decoded::default());
-//!         }
-//!     }
-//! }
-//! ```
+//! `[poll]`: what is sent to a meter that speaks only when asked.
 
-use std::{sync::Arc, time::Duration};
+use std::{num::NonZeroU32, time::Duration};
 
-use regex::bytes::Regex;
+use serde::Deserialize;
+use toml::{Spanned, de::DeTable};
 
-use super::{
-    Protocol,
-    frame::{Acceptance, Framer, FramerOutput},
+use crate::{
+    mistake::{Mistake, Source},
+    protocol::{
+        tables,
+        values::{BytePattern, FilledText, HexBytes},
+    },
+    units::parse_duration,
 };
-use crate::clock::Mono;
 
 /// A request of a protocol, so that its answer is known for what it is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct RequestId(u16);
 
 impl RequestId {
-    /// One of the lines that are sent after connecting; what answers it is passed over.
-    const OPENING: Self = Self(u16::MAX);
+    /// One of the lines that are sent after connecting; what answers it is skipped.
+    pub(super) const OPENING: Self = Self(u16::MAX);
     /// The question for the meter's queue of errors.
-    const ERRORS: Self = Self(u16::MAX - 1);
+    pub(super) const ERRORS: Self = Self(u16::MAX - 1);
+
+    /// The request at this place in the file.
+    pub(super) fn of(index: usize) -> Self {
+        Self(index as u16)
+    }
 }
 
 /// More requests than this in one file are a mistake.
-pub(super) const MOST_REQUESTS: usize = 64;
+const MOST_REQUESTS: usize = 64;
 
-/// An error queue that never empties is asked no more often than this in a row.
-const MOST_ERRORS_IN_A_ROW: u32 = 8;
-
-/// What a protocol says of asking.
+/// How a meter is asked.
 #[derive(Debug, Clone)]
-pub(super) struct PollRule {
+pub(in crate::protocol) struct PollRule {
     /// Sent one by one after connecting.
     pub open: Vec<Vec<u8>>,
-    /// After each of them, where nothing says that the meter is ready.
-    pub pause: Duration,
+    /// After each of them, where the file has no `ready`.
+    pub pause: PollTime,
     /// From the beginning of one round of requests to the next.
-    pub every: Duration,
-    pub timeout: Duration,
+    pub every: PollTime,
+    pub timeout: PollTime,
     pub requests: Vec<RequestRule>,
     /// An answer that says that the request failed.
-    pub error: Option<Regex>,
-    /// What ends an answer and says that the next request may come; a whole frame where it is
-    /// not told.
-    pub ready: Option<Vec<u8>>,
+    pub error: Option<BytePattern>,
+    /// What ends an answer and says that the next request may come; without it, a whole frame is the answer.
+    pub ready: Option<FilledText>,
     pub errors: Option<ErrorsRule>,
 }
 
 /// One request.
 #[derive(Debug, Clone)]
-pub(super) struct RequestRule {
-    pub name: String,
+pub(in crate::protocol) struct RequestRule {
+    name: String,
     pub send: Vec<u8>,
-    /// Sent in every so-manieth round.
-    pub rounds: u32,
+    /// It is sent in one round of this many.
+    pub rounds: NonZeroU32,
 }
 
 /// The meter's queue of errors.
 #[derive(Debug, Clone)]
-pub(super) struct ErrorsRule {
+pub(in crate::protocol) struct ErrorsRule {
     pub send: Vec<u8>,
     /// The answer that says that there is none.
-    pub none: Regex,
-    /// RequestId in every so-manieth round, and when a request failed.
-    pub rounds: u32,
+    none: BytePattern,
+    /// It is read in one round of this many, and when a request failed.
+    pub rounds: NonZeroU32,
+}
+
+/// A time from a millisecond to an hour.
+#[derive(Debug, Clone, Copy, Deserialize)]
+#[serde(try_from = "String")]
+pub(in crate::protocol) struct PollTime(pub Duration);
+
+impl TryFrom<String> for PollTime {
+    type Error = String;
+
+    fn try_from(text: String) -> Result<Self, String> {
+        let time = parse_duration(&text).map_err(|error| error.to_string())?;
+        let is_sensible = (Duration::from_millis(1)..=Duration::from_secs(3600)).contains(&time);
+        if is_sensible { Ok(Self(time)) } else { Err("expected a time from 1 ms to 1 h".to_owned()) }
+    }
+}
+
+/// `[poll]` as the file has it: texts, and apart from them what ends each. The rule holds the bytes to send.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct PollTable {
+    #[serde(default)]
+    open: Vec<String>,
+    #[serde(default = "default_pause")]
+    pause: PollTime,
+    every: PollTime,
+    #[serde(default = "default_timeout")]
+    timeout: PollTime,
+    #[serde(default = "default_terminator")]
+    terminator: String,
+    request: Spanned<Vec<RequestTable>>,
+    error: Option<BytePattern>,
+    ready: Option<FilledText>,
+    errors: Option<ErrorsTable>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RequestTable {
+    name: Spanned<String>,
+    send: Option<String>,
+    hex: Option<HexBytes>,
+    #[serde(default = "every_round")]
+    rounds: NonZeroU32,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct ErrorsTable {
+    send: String,
+    none: BytePattern,
+    #[serde(default = "default_error_rounds")]
+    rounds: NonZeroU32,
+}
+
+fn default_pause() -> PollTime {
+    PollTime(Duration::from_millis(100))
+}
+
+fn default_timeout() -> PollTime {
+    PollTime(Duration::from_secs(1))
+}
+
+fn default_terminator() -> String {
+    "\n".to_owned()
+}
+
+fn every_round() -> NonZeroU32 {
+    NonZeroU32::MIN
+}
+
+fn default_error_rounds() -> NonZeroU32 {
+    NonZeroU32::MIN.saturating_add(59)
 }
 
 impl PollRule {
-    /// The request of this name; `open` and `errors` stand for what is asked besides.
-    pub(super) fn named(&self, name: &str) -> Option<RequestId> {
-        match name {
-            "open" => Some(RequestId::OPENING),
-            "errors" => self.errors.as_ref().map(|_| RequestId::ERRORS),
-            _ => self.requests.iter().zip(0..).find(|(request, _)| request.name == name).map(|(_, at)| RequestId(at)),
+    /// Reads `[poll]`.
+    pub(in crate::protocol) fn read(source: Source<'_>, table: Spanned<DeTable<'_>>) -> Result<Self, Mistake> {
+        let poll: PollTable = tables::read(source, table)?;
+        let ended = |text: &str| [text, &poll.terminator].concat().into_bytes();
+        let span = poll.request.span();
+        let mut requests: Vec<RequestRule> = Vec::new();
+        for request in poll.request.into_inner() {
+            let (name_span, name) = (request.name.span(), request.name.into_inner());
+            if name == "open" || name == "errors" || requests.iter().any(|known| known.name == name) {
+                let message =
+                    format!("found the name \"{name}\", expected one of its own, and not \"open\" or \"errors\"");
+                return Err(source.mistake(name_span, message));
+            }
+            let send = match (request.send, request.hex) {
+                (Some(text), None) => ended(&text),
+                (None, Some(HexBytes(bytes))) => bytes,
+                _ => return Err(source.mistake(name_span, "expected `send` or `hex` in a request")),
+            };
+            requests.push(RequestRule { name, send, rounds: request.rounds });
         }
+        if requests.is_empty() || requests.len() > MOST_REQUESTS {
+            return Err(source.mistake(span, format!("expected 1 to {MOST_REQUESTS} requests")));
+        }
+        let errors =
+            poll.errors.map(|ErrorsTable { send, none, rounds }| ErrorsRule { send: ended(&send), none, rounds });
+        Ok(Self {
+            open: poll.open.iter().map(|line| ended(line)).collect(),
+            pause: poll.pause,
+            every: poll.every,
+            timeout: poll.timeout,
+            requests,
+            error: poll.error,
+            ready: poll.ready,
+            errors,
+        })
+    }
+
+    /// The request that another part of the file names; `open` and `errors` stand for what is sent besides.
+    pub(in crate::protocol) fn find(
+        poll: Option<&Self>,
+        name: &Spanned<String>,
+        source: Source<'_>,
+    ) -> Result<RequestId, Mistake> {
+        let known = poll.and_then(|poll| match name.get_ref().as_str() {
+            "open" => Some(RequestId::OPENING),
+            "errors" => poll.errors.as_ref().map(|_| RequestId::ERRORS),
+            name => poll.requests.iter().position(|request| request.name == name).map(RequestId::of),
+        });
+        let found = name.get_ref();
+        let unknown = || format!("found \"{found}\", expected the name of a request of [poll]");
+        known.ok_or_else(|| source.mistake(name.span(), unknown()))
     }
 
     /// Whether a frame says that something went wrong.
-    pub(super) fn is_error(&self, request: Option<RequestId>, frame: &[u8]) -> bool {
+    pub(in crate::protocol) fn is_error(&self, request: Option<RequestId>, frame: &[u8]) -> bool {
         match (&self.errors, request) {
             (_, Some(RequestId::OPENING)) => false,
             (Some(errors), Some(RequestId::ERRORS)) => !errors.none.is_match(frame),
@@ -103,228 +206,8 @@ impl PollRule {
         }
     }
 
-    /// Whether an answer is none of the meter's values.
-    pub(super) fn is_aside(request: Option<RequestId>) -> bool {
+    /// Whether the answer to a request carries none of the meter's values.
+    pub(in crate::protocol) fn has_no_values(request: Option<RequestId>) -> bool {
         matches!(request, Some(RequestId::OPENING | RequestId::ERRORS))
     }
 }
-
-/// What to do now.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum PollAction<'a> {
-    /// Send these bytes, and then take the next turn.
-    Send(&'a [u8]),
-    /// Receive until then, and hand what came to [`Poller::received`].
-    Wait(Mono),
-}
-
-/// Asks one meter.
-#[derive(Debug)]
-pub(crate) struct Poller {
-    protocol: Arc<Protocol>,
-    framer: Framer,
-    state: PollerState,
-    request: Option<RequestId>,
-    /// Lines sent after connecting.
-    opened: usize,
-    round: u64,
-    round_began: Mono,
-    /// Requests of this round that had their turn.
-    next_request: usize,
-    errors: ErrorQueueState,
-    /// The last round in which the queue of errors was asked.
-    errors_round: Option<u64>,
-    /// The last bytes that came, which may be the beginning of what says "ready".
-    tail: Vec<u8>,
-    timeouts: u64,
-}
-
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum PollerState {
-    /// Something may be sent.
-    Free,
-    /// Nothing is sent before this time.
-    Resting(Mono),
-    /// An answer must come before this time.
-    Waiting(Mono),
-}
-
-/// Whether the queue of errors is to be asked.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum ErrorQueueState {
-    Quiet,
-    /// Something went wrong; asked so often already.
-    Due(u32),
-}
-
-impl Poller {
-    /// A poller for a port that was opened now; none where the protocol's meters send by themselves.
-    pub(crate) fn new(protocol: &Arc<Protocol>, now: Mono) -> Option<Self> {
-        protocol.poll.as_ref()?;
-        Some(Self {
-            framer: Framer::new(&protocol.frame),
-            protocol: protocol.clone(),
-            state: PollerState::Free,
-            request: None,
-            opened: 0,
-            round: 0,
-            round_began: now,
-            next_request: 0,
-            errors: ErrorQueueState::Quiet,
-            errors_round: None,
-            tail: Vec::new(),
-            timeouts: 0,
-        })
-    }
-
-    /// What to do now.
-    pub(crate) fn next_action(&mut self, now: Mono) -> PollAction<'_> {
-        match self.state {
-            PollerState::Waiting(until) | PollerState::Resting(until) if now < until => return PollAction::Wait(until),
-            PollerState::Waiting(_) => self.timed_out(now),
-            PollerState::Resting(_) | PollerState::Free => self.state = PollerState::Free,
-        }
-        loop {
-            if let PollerState::Resting(until) = self.state {
-                return PollAction::Wait(until);
-            }
-            if let Some(next) = self.next(now) {
-                return PollAction::Send(self.bytes(next));
-            }
-            self.begin_round(now);
-        }
-    }
-
-    /// Bytes came.
-    pub(crate) fn received(&mut self, bytes: &[u8]) {
-        let Some(poll) = &self.protocol.poll else { return };
-        let (mut answered, mut failed) = (false, false);
-        let request = self.request;
-        self.framer.push(bytes, |cut| {
-            if let FramerOutput::Frame(frame, _) | FramerOutput::Trial(frame, _) = cut
-                && !frame.trim_ascii().is_empty()
-            {
-                answered = true;
-                failed |= poll.is_error(request, frame);
-            }
-            Acceptance::Accepted
-        });
-        if let Some(ready) = &poll.ready {
-            self.tail.extend_from_slice(bytes);
-            answered = memchr::memmem::find(&self.tail, ready).is_some();
-            let keep = if answered { 0 } else { (ready.len() - 1).min(self.tail.len()) };
-            self.tail.drain(..self.tail.len() - keep);
-        }
-        self.errors = match (self.errors, failed, request) {
-            (ErrorQueueState::Due(times), true, Some(RequestId::ERRORS)) if times >= MOST_ERRORS_IN_A_ROW => {
-                ErrorQueueState::Quiet
-            }
-            (ErrorQueueState::Quiet, true, _) => ErrorQueueState::Due(0),
-            (ErrorQueueState::Due(_), false, Some(RequestId::ERRORS)) if answered => ErrorQueueState::Quiet,
-            (errors, ..) => errors,
-        };
-        if answered && matches!(self.state, PollerState::Waiting(_)) {
-            self.state = PollerState::Free;
-        }
-    }
-
-    /// What bytes that come now answer; none before anything was request, and after a time-out, when
-    /// an answer would be too late to be trusted. For [`Engine::set_request`](super::Engine::set_request).
-    pub(crate) fn request(&self) -> Option<RequestId> {
-        self.request
-    }
-
-    /// How often no answer came in time.
-    pub(crate) fn timeouts(&self) -> u64 {
-        self.timeouts
-    }
-
-    fn rule(&self) -> &PollRule {
-        self.protocol.poll.as_ref().expect("`new` makes a poller only of a protocol that is polled")
-    }
-
-    /// An answer that comes late must not be taken for that to the next request: a while of
-    /// silence comes first.
-    fn timed_out(&mut self, now: Mono) {
-        self.timeouts += 1;
-        self.state = PollerState::Resting(now.plus(self.rule().timeout));
-        let is_own = self.request == Some(RequestId::ERRORS);
-        self.request = None;
-        self.errors = if is_own { ErrorQueueState::Quiet } else { ErrorQueueState::Due(0) };
-    }
-
-    /// Begins the next round.
-    fn begin_round(&mut self, now: Mono) {
-        // A round that took too long is not made up for by two at once.
-        self.round_began = self.round_began.plus(self.rule().every).max(now);
-        self.round += 1;
-        self.next_request = 0;
-        if self.round_began > now {
-            self.state = PollerState::Resting(self.round_began);
-        }
-    }
-
-    fn errors_due(&self) -> bool {
-        let Some(errors) = &self.rule().errors else { return false };
-        let rounds = u64::from(errors.rounds);
-        let is_their_round = self.errors_round != Some(self.round) && self.round % rounds == rounds - 1;
-        matches!(self.errors, ErrorQueueState::Due(_)) || is_their_round
-    }
-
-    /// What to send next in this round; none where it is through.
-    fn next(&mut self, now: Mono) -> Option<PollMessage> {
-        let waiting = PollerState::Waiting(now.plus(self.rule().timeout));
-        self.tail.clear();
-        if self.opened < self.rule().open.len() {
-            self.opened += 1;
-            self.request = Some(RequestId::OPENING);
-            self.state = match self.rule().ready {
-                Some(_) => waiting,
-                None => PollerState::Resting(now.plus(self.rule().pause)),
-            };
-            return Some(PollMessage::Opening(self.opened - 1));
-        }
-        while let Some(request) = self.rule().requests.get(self.next_request) {
-            let is_its_round = self.round.is_multiple_of(u64::from(request.rounds));
-            let number = self.next_request;
-            self.next_request += 1;
-            if is_its_round {
-                self.request = Some(RequestId(number as u16));
-                self.state = waiting;
-                return Some(PollMessage::Request(number));
-            }
-        }
-        if !self.errors_due() {
-            return None;
-        }
-        if let ErrorQueueState::Due(times) = &mut self.errors {
-            *times += 1;
-        }
-        self.errors_round = Some(self.round);
-        self.request = Some(RequestId::ERRORS);
-        self.state = waiting;
-        Some(PollMessage::ErrorQueueState)
-    }
-
-    fn bytes(&self, next: PollMessage) -> &[u8] {
-        let rule = self.rule();
-        match next {
-            PollMessage::Opening(index) => &rule.open[index],
-            PollMessage::Request(index) => &rule.requests[index].send,
-            PollMessage::ErrorQueueState => {
-                &rule.errors.as_ref().expect("they are due only where the protocol has them").send
-            }
-        }
-    }
-}
-
-/// What is sent.
-#[derive(Debug, Clone, Copy)]
-enum PollMessage {
-    Opening(usize),
-    Request(usize),
-    ErrorQueueState,
-}
-
-#[cfg(test)]
-mod tests;

@@ -1,20 +1,18 @@
-//! What could not be decoded: counted by kind, the first few of each kind told.
+//! What could not be decoded: counted by kind, the first few of each kind reported in words.
 //!
-//! A error is found by a framer or a decoder and costs nothing to make; its words are written
-//! only for the few that are told.
+//! A framer or decoder returns a [`DecodeError`], which costs nothing to make; its words are written
+//! only for the few that are reported.
 
 use std::ops::Range;
 
-use super::meter_identity::LONGEST_IDENTITY;
-
-/// How many problems of each kind are told in words; the rest are counted. What the meter says of
-/// its own errors is told by their words instead.
+/// How many problems of each kind are reported in words; the rest are counted. Errors that the meter
+/// reports are kept apart by their text instead.
 pub(crate) const REPORTED_OF_EACH_KIND: u64 = 5;
 
 /// How much of a frame a problem quotes, in characters.
 const QUOTED: usize = 80;
 
-/// Sorts of problems, for counting.
+/// Kinds of problems, for counting.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum ProblemKind {
     /// Longer than the protocol allows: cut there, skipped to the next end.
@@ -33,7 +31,7 @@ pub enum ProblemKind {
     Checksum,
     /// Bytes between frames that belong to none.
     NoFrame,
-    /// The meter itself says that something went wrong.
+    /// The meter reports an error.
     MeterError,
 }
 
@@ -62,12 +60,12 @@ impl ProblemKind {
             Self::TooManyNames => "too many names",
             Self::Checksum => "wrong checksum",
             Self::NoFrame => "between frames",
-            Self::MeterError => "error told by the meter",
+            Self::MeterError => "error reported by the meter",
         }
     }
 }
 
-/// A problem told in words.
+/// A problem in words.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Problem {
     /// Its kind.
@@ -123,7 +121,10 @@ pub(super) enum Defect {
     NotASegment,
     NoNumberShown,
     NotHex,
-    NotReadable,
+    /// As identification; at most this many bytes.
+    NotReadable {
+        longest: usize,
+    },
     MeterError,
 }
 
@@ -174,15 +175,15 @@ impl Defect {
             Self::NotASegment => "expected the segments of a digit".to_owned(),
             Self::NoNumberShown => "the meter shows no number".to_owned(),
             Self::NotHex => "expected hexadecimal digits".to_owned(),
-            Self::NotReadable => {
-                format!("expected at most {LONGEST_IDENTITY} bytes of text without control characters")
+            Self::NotReadable { longest } => {
+                format!("expected at most {longest} bytes of text without control characters")
             }
             Self::MeterError => "the meter says that something went wrong".to_owned(),
         }
     }
 }
 
-/// Something wrong, and the bytes of the frame that show it.
+/// What is wrong with a frame, and at which of its bytes.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct DecodeError {
     pub defect: Defect,
@@ -201,7 +202,7 @@ impl DecodeError {
     }
 
     /// In words.
-    pub(super) fn tell(&self, frame: &[u8]) -> Problem {
+    pub(super) fn to_problem(&self, frame: &[u8]) -> Problem {
         let words = self.defect.words();
         let shown = frame.get(self.bytes.clone()).filter(|bytes| !bytes.is_empty());
         let reason = match shown {
@@ -247,7 +248,7 @@ mod tests {
 
     #[test]
     fn a_problem_points_at_the_bytes() {
-        let problem = DecodeError::at(4..7, Defect::NotANumber).tell(b"1.2,x\xff3,4\r");
+        let problem = DecodeError::at(4..7, Defect::NotANumber).to_problem(b"1.2,x\xff3,4\r");
         assert_eq!(problem.reason, "byte 5: found \"x\\xff3\", expected a number");
         assert_eq!(problem.frame, "1.2,x\\xff3,4\\r");
         assert_eq!(problem.kind, ProblemKind::Form);

@@ -9,7 +9,10 @@ use super::{
     problem::{ProblemKind, REPORTED_OF_EACH_KIND},
     *,
 };
-use crate::port::{DataBits, Level, Parity};
+use crate::{
+    port::{DataBits, Level, Parity},
+    word_table::{WordTable, check_every_word},
+};
 
 /// What some bytes give under a protocol: readings and device times in canonical form, frame by
 /// frame; problems behind the frame before them, with an exclamation mark.
@@ -232,4 +235,10 @@ fn an_example_that_does_not_hold_is_told_with_its_byte() {
             "p.toml, line 8: reading 2, byte 6 of its frame: expected \"v2 = 3\", got \"v2 = 2\"",
         ]
     );
+}
+
+#[test]
+fn words_of_actions_and_clocks() {
+    check_every_word::<Action>();
+    check_every_word::<counters::TimeUnit>();
 }

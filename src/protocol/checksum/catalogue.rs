@@ -5,7 +5,7 @@
 
 /// A CRC of the catalogue.
 #[derive(Clone, Copy)]
-pub(in crate::protocol) struct Catalogued {
+pub(in crate::protocol) struct CatalogueCrc {
     /// As the constant is called: `CRC_16_MODBUS`.
     constant: &'static str,
     /// Bits.
@@ -16,7 +16,7 @@ pub(in crate::protocol) struct Catalogued {
     make: fn() -> Crc,
 }
 
-impl std::fmt::Debug for Catalogued {
+impl std::fmt::Debug for CatalogueCrc {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         f.write_str(self.constant)
     }
@@ -49,7 +49,7 @@ impl Crc {
     }
 }
 
-impl Catalogued {
+impl CatalogueCrc {
     /// The CRC of this name, as the catalogue writes it: `CRC-16/MODBUS`.
     pub(crate) fn named(name: &str) -> Option<Self> {
         let constant: String =
@@ -63,21 +63,20 @@ impl Catalogued {
     }
 }
 
-/// What is wrong with a name that none has, in words.
-pub(in crate::protocol) fn no_such(name: &str) -> String {
+/// What is wrong with a name that no CRC has. `others` are the kinds of checksums that are not CRCs.
+pub(super) fn unknown_crc<'a>(name: &str, others: impl Iterator<Item = &'a str>) -> String {
     if name.to_ascii_uppercase().contains("CCITT") {
         return format!(
             "found \"{name}\", a name that several go by: CRC-16/KERMIT, CRC-16/IBM-3740, CRC-16/XMODEM or CRC-16/IBM-SDLC?"
         );
     }
-    format!(
-        "found \"{name}\", expected \"sum8\", \"sum16\", \"xor\" or a name of the CRC catalogue such as \"CRC-16/MODBUS\""
-    )
+    let others: Vec<String> = others.map(|word| format!("\"{word}\"")).collect();
+    format!("found \"{name}\", expected {} or a name of the CRC catalogue such as \"CRC-16/MODBUS\"", others.join(", "))
 }
 
 macro_rules! catalogue {
     ($($bits:ident $word:ident: $($name:ident)*;)*) => {
-        &[$($(Catalogued {
+        &[$($(CatalogueCrc {
             constant: stringify!($name),
             width: crc::$name.width,
             #[cfg(test)]
@@ -88,7 +87,7 @@ macro_rules! catalogue {
 }
 
 #[rustfmt::skip]
-const CATALOGUE: &[Catalogued] = catalogue! {
+const CATALOGUE: &[CatalogueCrc] = catalogue! {
     Bits8 u8:
         CRC_3_GSM CRC_3_ROHC CRC_4_G_704 CRC_4_INTERLAKEN CRC_5_EPC_C1G2 CRC_5_G_704 CRC_5_USB CRC_6_CDMA2000_A
         CRC_6_CDMA2000_B CRC_6_DARC CRC_6_G_704 CRC_6_GSM CRC_7_MMC CRC_7_ROHC CRC_7_UMTS CRC_8_AUTOSAR
@@ -146,16 +145,16 @@ mod tests {
             ("CRC-32/ISO-HDLC", 0xcbf4_3926),
             ("CRC-32/ISCSI", 0xe306_9283),
         ] {
-            let crc = Catalogued::named(name).unwrap_or_else(|| panic!("{name}"));
+            let crc = CatalogueCrc::named(name).unwrap_or_else(|| panic!("{name}"));
             assert_eq!(crc.make().of(b"123456789"), check, "{name}");
         }
     }
 
     #[test]
     fn names_are_read_in_any_spelling_but_not_guessed() {
-        assert!(Catalogued::named("crc-16/modbus").is_some());
-        assert!(Catalogued::named("CRC_16_IBM_3740").is_some());
-        assert!(Catalogued::named("CRC-16/CCITT").is_none());
-        assert!(no_such("CRC-16/CCITT").contains("CRC-16/KERMIT"));
+        assert!(CatalogueCrc::named("crc-16/modbus").is_some());
+        assert!(CatalogueCrc::named("CRC_16_IBM_3740").is_some());
+        assert!(CatalogueCrc::named("CRC-16/CCITT").is_none());
+        assert!(unknown_crc("CRC-16/CCITT", ["xor"].into_iter()).contains("CRC-16/KERMIT"));
     }
 }

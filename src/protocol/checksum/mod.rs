@@ -1,99 +1,22 @@
 //! Whether a frame came whole: sums, exclusive or, and the CRCs of the catalogue.
 //!
-//! Knows where in a frame the checksum stands and which bytes it covers, never what they mean.
+//! Knows where in a frame the checksum is and which bytes it covers, never what they mean.
+//!
+//! Reading order: `rule` (the keys of a file), here (the check), `catalogue` (every CRC).
 
 mod catalogue;
+mod rule;
 
 use std::ops::Range;
 
-pub(super) use catalogue::{Catalogued, no_such};
+pub(super) use rule::ChecksumRule;
 
-use super::problem::{DecodeError, Defect};
+use super::{
+    problem::{DecodeError, Defect},
+    values::{ByteOrder, hex_digit},
+};
 use catalogue::Crc;
-
-/// What a protocol says of its frames' checksum.
-#[derive(Debug, Clone)]
-pub(super) struct ChecksumRule {
-    pub kind: ChecksumKind,
-    pub stands: ChecksumPosition,
-    pub form: ChecksumForm,
-    pub order: ByteOrder,
-    /// The first byte that it covers.
-    pub from: BytePosition,
-    /// The last byte that it covers; the one before the checksum where it is not told.
-    pub to: Option<BytePosition>,
-    pub absent: MissingChecksum,
-}
-
-/// How it is computed.
-#[derive(Debug, Clone, Copy)]
-pub(super) enum ChecksumKind {
-    /// The sum of the bytes, kept to one or two bytes.
-    Sum { bytes: usize, complement: Complement },
-    /// All bytes by exclusive or (NMEA 0183 and many others).
-    Xor,
-    /// One of the catalogue.
-    Crc(Catalogued),
-}
-
-/// What is made of a sum before it is sent.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, serde::Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub(super) enum Complement {
-    /// Nothing.
-    #[default]
-    None,
-    /// All bits turned over.
-    Ones,
-    /// What makes the whole add up to zero.
-    Twos,
-}
-
-/// Where it stands.
-#[derive(Debug, Clone)]
-pub(super) enum ChecksumPosition {
-    /// Behind the last of these marks, up to the frame's end.
-    Behind(Vec<u8>),
-    /// From this byte on.
-    At(BytePosition),
-}
-
-/// A byte of a frame.
-#[derive(Debug, Clone)]
-pub(super) enum BytePosition {
-    /// Counted from the frame's first byte, which is 0.
-    FromStart(usize),
-    /// Counted from the frame's end: the last byte is 1.
-    FromEnd(usize),
-    /// Right behind this text, with which the frame begins; the first byte where it does not.
-    Behind(Vec<u8>),
-}
-
-/// How its value is written.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub(super) enum ChecksumForm {
-    Binary,
-    /// Hexadecimal digits, two a byte.
-    Hex,
-}
-
-/// Which of its bytes comes first.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub(super) enum ByteOrder {
-    /// The least significant.
-    Little,
-    /// The most significant.
-    Big,
-}
-
-/// What a frame without the mark is.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum MissingChecksum {
-    Refused,
-    Allowed,
-}
+use rule::{ChecksumForm, ChecksumKind, ChecksumPosition, Complement, MissingChecksum};
 
 /// Checks the frames of one port.
 pub(super) struct Checksum {
@@ -106,36 +29,6 @@ pub(super) struct Checksum {
 impl std::fmt::Debug for Checksum {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         self.rule.fmt(f)
-    }
-}
-
-impl ChecksumKind {
-    /// Bytes that its value fills.
-    pub(super) fn size(&self) -> usize {
-        match self {
-            Self::Sum { bytes, .. } => *bytes,
-            Self::Xor => 1,
-            Self::Crc(crc) => usize::from(crc.width).div_ceil(8),
-        }
-    }
-}
-
-impl ChecksumForm {
-    fn length(self, size: usize) -> usize {
-        match self {
-            Self::Binary => size,
-            Self::Hex => 2 * size,
-        }
-    }
-}
-
-impl BytePosition {
-    fn within(&self, frame: &[u8]) -> Option<usize> {
-        match self {
-            Self::FromStart(at) => Some(*at),
-            Self::FromEnd(at) => frame.len().checked_sub(*at),
-            Self::Behind(text) => Some(if frame.starts_with(text) { text.len() } else { 0 }),
-        }
     }
 }
 
@@ -154,7 +47,7 @@ impl Checksum {
     /// The checksum differs, or there is none.
     pub(super) fn strip<'a>(&self, frame: &'a [u8]) -> Result<&'a [u8], DecodeError> {
         let length = self.rule.form.length(self.size);
-        let (stands, before) = match &self.rule.stands {
+        let (stands, before) = match &self.rule.position {
             ChecksumPosition::Behind(mark) => match memchr::memmem::rfind(frame, mark) {
                 Some(at) => (at + mark.len()..frame.len(), at),
                 None if self.rule.absent == MissingChecksum::Allowed => return Ok(frame),
@@ -202,7 +95,7 @@ impl Checksum {
         let bytes = bytes.ok_or(DecodeError::at(stands.start.min(frame.len())..frame.len(), Defect::NoChecksum))?;
         let byte = |index: usize| match self.rule.form {
             ChecksumForm::Binary => Some(bytes[index]),
-            ChecksumForm::Hex => Some(hex(bytes[2 * index])? << 4 | hex(bytes[2 * index + 1])?),
+            ChecksumForm::Hex => Some(hex_digit(bytes[2 * index])? << 4 | hex_digit(bytes[2 * index + 1])?),
         };
         let mut value = 0;
         for index in 0..self.size {
@@ -213,24 +106,13 @@ impl Checksum {
     }
 }
 
-/// The value of a hexadecimal digit.
-#[inline]
-pub(super) fn hex(digit: u8) -> Option<u8> {
-    match digit {
-        b'0'..=b'9' => Some(digit - b'0'),
-        b'a'..=b'f' => Some(digit - b'a' + 10),
-        b'A'..=b'F' => Some(digit - b'A' + 10),
-        _ => None,
-    }
-}
-
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use super::{catalogue::CatalogueCrc, rule::BytePosition, *};
 
     fn binary(kind: ChecksumKind, order: ByteOrder) -> Checksum {
         Checksum::new(&ChecksumRule {
-            stands: ChecksumPosition::At(BytePosition::FromEnd(kind.size())),
+            position: ChecksumPosition::At(BytePosition::FromEnd(kind.size())),
             kind,
             form: ChecksumForm::Binary,
             order,
@@ -244,7 +126,7 @@ mod tests {
     fn modbus_frames() {
         // MODBUS over serial line, CRC low byte first; the last is the well-known example of the
         // application protocol (from memory), all computed with crccheck 1.3.1.
-        let checksum = binary(ChecksumKind::Crc(Catalogued::named("CRC-16/MODBUS").unwrap()), ByteOrder::Little);
+        let checksum = binary(ChecksumKind::Crc(CatalogueCrc::named("CRC-16/MODBUS").unwrap()), ByteOrder::Little);
         for frame in [
             [0x01, 0x03, 0x00, 0x00, 0x00, 0x01, 0x84, 0x0a],
             [0x01, 0x03, 0x00, 0x00, 0x00, 0x0a, 0xc5, 0xcd],
@@ -263,7 +145,7 @@ mod tests {
         // Sentences of public logs and tutorials, all confirmed by pynmea2 1.19.0.
         let checksum = Checksum::new(&ChecksumRule {
             kind: ChecksumKind::Xor,
-            stands: ChecksumPosition::Behind(b"*".to_vec()),
+            position: ChecksumPosition::Behind(b"*".to_vec()),
             form: ChecksumForm::Hex,
             order: ByteOrder::Big,
             from: BytePosition::Behind(b"$".to_vec()),
@@ -308,7 +190,7 @@ mod tests {
     fn it_may_stand_in_the_middle_and_cover_a_part() {
         let checksum = Checksum::new(&ChecksumRule {
             kind: ChecksumKind::Xor,
-            stands: ChecksumPosition::At(BytePosition::FromStart(1)),
+            position: ChecksumPosition::At(BytePosition::FromStart(1)),
             form: ChecksumForm::Binary,
             order: ByteOrder::Big,
             from: BytePosition::FromStart(2),

@@ -1,4 +1,4 @@
-//! Numbers in columns, with or without a header line that names them.
+//! NumberReader in columns, with or without a header line that names them.
 //!
 //! Words name the columns only before the first line of numbers, or where they take over from an
 //! earlier header with as many columns; anywhere else they are damage.
@@ -6,77 +6,149 @@
 use std::ops::Range;
 
 use serde::Deserialize;
+use toml::Spanned;
 
 use super::{DecodeOutcome, Sink, header, text};
-use crate::protocol::{
-    Function,
-    names::Names,
-    number::{Numbers, Plain, Token, classify, is_no_number, plain},
-    problem::{DecodeError, Defect},
+use crate::{
+    mistake::{Mistake, Source},
+    protocol::{
+        Function,
+        counters::{CounterBits, TimeUnit},
+        names::{ColumnNames, MOST_NAMES, NameTable},
+        number::{NumberReader, OverloadWords, Plain, Token, classify, is_no_number, plain},
+        problem::{DecodeError, Defect},
+    },
+    word_table::word_table,
 };
 
 /// What such a line is.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
 pub(in crate::protocol) struct ColumnsRule {
-    pub separator: Separator,
-    pub header: HeaderRule,
-    /// A name for each column, empty where it is passed over; none where they are `v1`, `v2` … or
+    separator: Separator,
+    header: HeaderRule,
+    /// A name for each column, empty where it is skipped; none where they are `v1`, `v2` … or
     /// come with a header.
-    pub names: Option<Vec<String>>,
-    /// Those of the names that are values.
-    pub values: Option<Vec<String>>,
-    pub time: Option<TimeColumn>,
-    /// The column with the frame's number, counted from 0.
-    pub sequence: Option<usize>,
-    /// Words for too much.
-    pub overload: Vec<String>,
+    names: Option<Spanned<ColumnNames>>,
+    pub(super) time: Option<TimeColumn>,
+    pub(super) sequence: Option<SequenceColumn>,
+    overload: OverloadWords,
 }
 
-/// What stands between columns or pairs.
-#[derive(Debug, Clone, PartialEq, Eq)]
+/// What separates columns or pairs: in files `"any"` or the text itself.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Deserialize)]
+#[serde(try_from = "String")]
 pub(in crate::protocol) enum Separator {
     /// Comma, semicolon, tab or spaces, also mixed.
+    #[default]
     Any,
     /// This text; not empty.
     Text(Vec<u8>),
 }
 
-/// Whether a line of names comes first.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub(in crate::protocol) enum HeaderRule {
-    /// Words are damage.
-    #[default]
-    None,
-    /// Where it comes, it names the columns.
-    Optional,
-    /// Numbers before it have no names and are refused.
-    Required,
+impl TryFrom<String> for Separator {
+    type Error = String;
+
+    fn try_from(text: String) -> Result<Self, String> {
+        let may_be_in_number = |c: char| c.is_ascii_alphanumeric() || "+-.\r\n".contains(c);
+        if text == "any" {
+            Ok(Self::Any)
+        } else if text.is_empty() || text.contains(may_be_in_number) {
+            Err(format!("found the separator \"{text}\", expected \"any\" or text that is in no number"))
+        } else {
+            Ok(Self::Text(text.into_bytes()))
+        }
+    }
+}
+
+word_table! {
+    /// Whether a line of names comes first.
+    #[derive(Default)]
+    pub(in crate::protocol) enum HeaderRule {
+        /// Words are damage.
+        #[default]
+        None = "none",
+        /// Where it comes, it names the columns.
+        Optional = "optional",
+        /// Numbers before it have no names and are refused.
+        Required = "required",
+    }
 }
 
 /// The column with the device's time.
-#[derive(Debug, Clone, Copy)]
-pub(in crate::protocol) struct TimeColumn {
-    /// Counted from 0.
-    pub column: usize,
-    /// How many of its unit are a second.
-    pub in_a_second: f64,
+#[derive(Debug, Clone, Copy, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct TimeColumn {
+    column: ColumnIndex,
+    pub unit: TimeUnit,
+    pub bits: Option<CounterBits>,
+}
+
+/// The column with the frame's number.
+#[derive(Debug, Clone, Copy, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct SequenceColumn {
+    column: ColumnIndex,
+    pub bits: Option<CounterBits>,
+}
+
+/// A column. Files count from 1, this counts from 0.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(try_from = "i64")]
+struct ColumnIndex(usize);
+
+impl TryFrom<i64> for ColumnIndex {
+    type Error = &'static str;
+
+    fn try_from(from_one: i64) -> Result<Self, Self::Error> {
+        let index = usize::try_from(from_one).ok().and_then(|at| at.checked_sub(1)).filter(|at| *at < MOST_NAMES);
+        index.map(Self).ok_or("expected a column counted from 1")
+    }
+}
+
+impl ColumnsRule {
+    /// Checks what concerns several keys.
+    pub(super) fn check(&self, source: Source<'_>) -> Result<(), Mistake> {
+        match &self.names {
+            Some(names) if self.header != HeaderRule::None => {
+                Err(source.mistake(names.span(), "found names beside a header, expected one of them"))
+            }
+            _ => Ok(()),
+        }
+    }
+
+    /// The names of the values where the file gives them.
+    pub(super) fn value_names(&self) -> Option<Vec<String>> {
+        let ColumnNames(names) = self.names.as_ref()?.get_ref();
+        let values = names.iter().enumerate().filter(|(at, name)| self.own_column(*at, name).is_none());
+        Some(values.map(|(_, name)| name.clone()).collect())
+    }
+
+    /// What a column is that is no value.
+    fn own_column(&self, at: usize, name: &str) -> Option<Column> {
+        let at = ColumnIndex(at);
+        match (self.time, self.sequence) {
+            (Some(time), _) if time.column == at => Some(Column::Time(time.unit)),
+            (_, Some(sequence)) if sequence.column == at => Some(Column::Sequence),
+            _ => name.is_empty().then_some(Column::Skipped),
+        }
+    }
 }
 
 /// What a column is.
 #[derive(Debug, Clone, Copy)]
 enum Column {
     Value(u16),
-    Time(f64),
+    Time(TimeUnit),
     Sequence,
-    PassedOver,
+    Skipped,
 }
 
 /// Where the columns' names are from.
 #[derive(Debug)]
 enum ColumnNaming {
     /// From the file, or from a header that fits the numbers.
-    Surely,
+    Known,
     /// By a header that no numbers have followed yet.
     ByHeader(Vec<String>),
     /// By counting.
@@ -86,15 +158,12 @@ enum ColumnNaming {
 /// Reads such lines.
 #[derive(Debug)]
 pub(in crate::protocol) struct ColumnsDecoder {
-    separator: Separator,
-    header: HeaderRule,
-    time: Option<TimeColumn>,
-    sequence: Option<usize>,
-    numbers: Numbers,
-    named: ColumnNaming,
-    /// What each column is; where they are counted, as far as they were met.
+    rule: ColumnsRule,
+    numbers: NumberReader,
+    naming: ColumnNaming,
+    /// What each column is; where they are counted, as many as have come.
     columns: Vec<Column>,
-    /// Numbers came since the port was opened.
+    /// Whether numbers came since the port was opened.
     stage: HeaderStage,
 }
 
@@ -115,27 +184,20 @@ struct Cell {
 
 impl ColumnsDecoder {
     pub(crate) fn new(rule: ColumnsRule) -> Self {
-        let mut columns = Self {
-            numbers: Numbers::new(&rule.overload),
-            separator: rule.separator,
-            header: rule.header,
-            time: rule.time,
-            sequence: rule.sequence,
-            named: ColumnNaming::Counted,
-            columns: Vec::new(),
-            stage: HeaderStage::BeforeNumbers,
-        };
+        let (mut columns, mut naming) = (Vec::new(), ColumnNaming::Counted);
         if let Some(names) = &rule.names {
             // The engine has given the file's names their numbers, in this order.
-            let mut number = 0..;
-            columns.columns = (0..names.len())
-                .map(|at| {
-                    columns.apart(at, &names[at]).or_else(|| number.next().map(Column::Value)).expect("it never ends")
-                })
-                .collect();
-            columns.named = ColumnNaming::Surely;
+            let mut number = 0;
+            for (at, name) in names.get_ref().0.iter().enumerate() {
+                columns.push(rule.own_column(at, name).unwrap_or_else(|| {
+                    number += 1;
+                    Column::Value(number - 1)
+                }));
+            }
+            naming = ColumnNaming::Known;
         }
-        columns
+        let numbers = NumberReader::new(rule.overload.clone());
+        Self { rule, numbers, naming, columns, stage: HeaderStage::BeforeNumbers }
     }
 
     /// The port went away; a device that begins anew may send its header.
@@ -150,12 +212,12 @@ impl ColumnsDecoder {
             return Ok(DecodeOutcome::NoFrame);
         }
         if !matches!(line[first], b'0'..=b'9' | b'+' | b'-' | b'.')
-            && self.header != HeaderRule::None
-            && let Some(names) = header::names(&self.separator, text(line)?, &mut self.numbers)
+            && self.rule.header != HeaderRule::None
+            && let Some(names) = header::names(&self.rule.separator, text(line)?, &mut self.numbers)
         {
             return self.take_header(names, sink.names);
         }
-        if let ColumnNaming::ByHeader(header) = &mut self.named {
+        if let ColumnNaming::ByHeader(header) = &mut self.naming {
             let header = std::mem::take(header);
             return self.first_numbers(header, line, sink);
         }
@@ -178,9 +240,9 @@ impl ColumnsDecoder {
             if let Some(token) = cell.token {
                 match self.column(column, sink.names, &cell.bytes)? {
                     Column::Value(name) => sink.numbered(name, token, cell.bytes)?,
-                    Column::Time(in_a_second) => sink.time(token, in_a_second, cell.bytes)?,
+                    Column::Time(unit) => sink.time(token, unit, cell.bytes)?,
                     Column::Sequence => sink.number(token, cell.bytes)?,
-                    Column::PassedOver => {}
+                    Column::Skipped => {}
                 }
             }
             column += 1;
@@ -196,8 +258,10 @@ impl ColumnsDecoder {
 
     fn fits(&self, least: usize, most: usize) -> Result<(), DecodeError> {
         let expected = self.columns.len();
-        match self.named {
-            ColumnNaming::Counted if self.header == HeaderRule::Required => Err(DecodeError::whole(Defect::NoHeader)),
+        match self.naming {
+            ColumnNaming::Counted if self.rule.header == HeaderRule::Required => {
+                Err(DecodeError::whole(Defect::NoHeader))
+            }
             ColumnNaming::Counted => Ok(()),
             _ if least == expected || most == expected => Ok(()),
             _ => Err(DecodeError::whole(Defect::Columns { found: least, expected })),
@@ -206,20 +270,21 @@ impl ColumnsDecoder {
 
     /// What the column is, counted from 0.
     #[inline]
-    fn column(&mut self, at: usize, names: &mut Names, bytes: &Range<usize>) -> Result<Column, DecodeError> {
+    fn column(&mut self, at: usize, names: &mut NameTable, bytes: &Range<usize>) -> Result<Column, DecodeError> {
         if let Some(column) = self.columns.get(at) {
             return Ok(*column);
         }
-        if !matches!(self.named, ColumnNaming::Counted) {
-            return Ok(Column::PassedOver);
+        if !matches!(self.naming, ColumnNaming::Counted) {
+            return Ok(Column::Skipped);
         }
         while self.columns.len() <= at {
             let next = self.columns.len();
-            let column = match self.apart(next, "v") {
-                Some(apart) => apart,
+            let column = match self.rule.own_column(next, "v") {
+                Some(own) => own,
                 None => {
-                    let apart = [self.time.map(|time| time.column), self.sequence];
-                    let before = apart.into_iter().flatten().filter(|column| *column < next).count();
+                    let time = self.rule.time.map(|time| time.column);
+                    let own = [time, self.rule.sequence.map(|sequence| sequence.column)];
+                    let before = own.into_iter().flatten().filter(|column| column.0 < next).count();
                     let name = format!("v{}", next + 1 - before);
                     Column::Value(
                         names.number(&name).ok_or_else(|| DecodeError::at(bytes.clone(), Defect::TooManyNames))?,
@@ -229,15 +294,6 @@ impl ColumnsDecoder {
             self.columns.push(column);
         }
         Ok(self.columns[at])
-    }
-
-    /// What a column is that is no value.
-    fn apart(&self, at: usize, name: &str) -> Option<Column> {
-        match self.time {
-            Some(time) if time.column == at => Some(Column::Time(time.in_a_second)),
-            _ if self.sequence == Some(at) => Some(Column::Sequence),
-            _ => name.is_empty().then_some(Column::PassedOver),
-        }
     }
 
     /// The cell that begins at `at`.
@@ -262,7 +318,7 @@ impl ColumnsDecoder {
     /// Whether a number that ends here ends its cell, and where the next begins.
     #[inline]
     fn end_of_cell(&self, line: &[u8], end: usize, behind: usize) -> Option<Option<usize>> {
-        match (&self.separator, line.get(behind)) {
+        match (&self.rule.separator, line.get(behind)) {
             (_, None) => Some(None),
             (Separator::Any, Some(b',' | b';' | b'\t')) => Some(Some(behind + 1)),
             (Separator::Any, Some(b'0'..=b'9' | b'+' | b'-' | b'.')) if behind > end => Some(Some(behind)),
@@ -277,7 +333,7 @@ impl ColumnsDecoder {
     /// A cell that is no plain number: with a unit, an overload, empty or damaged.
     fn slow_cell(&mut self, line: &[u8], start: usize) -> Result<Cell, DecodeError> {
         let line = text(line)?;
-        let (end, next) = match &self.separator {
+        let (end, next) = match &self.rule.separator {
             Separator::Text(separator) => match memchr::memmem::find(&line.as_bytes()[start..], separator) {
                 Some(length) => (start + length, Some(start + length + separator.len())),
                 None => (line.len(), None),
@@ -312,18 +368,18 @@ impl ColumnsDecoder {
         }
     }
 
-    fn take_header(&mut self, header: Vec<String>, names: &mut Names) -> Result<DecodeOutcome, DecodeError> {
+    fn take_header(&mut self, header: Vec<String>, names: &mut NameTable) -> Result<DecodeOutcome, DecodeError> {
         if self.stage == HeaderStage::BeforeNumbers {
-            self.named = ColumnNaming::ByHeader(header);
+            self.naming = ColumnNaming::ByHeader(header);
             return Ok(DecodeOutcome::NoFrame);
         }
-        match self.named {
-            ColumnNaming::Surely if header.len() == self.columns.len() => self.name_columns(&header, names),
+        match self.naming {
+            ColumnNaming::Known if header.len() == self.columns.len() => self.name_columns(&header, names),
             _ => Err(DecodeError::whole(Defect::LateHeader)),
         }
     }
 
-    /// Numbers follow a header: their count shows whether it was one. Where the line is refused,
+    /// NumberReader follow a header: their count shows whether it was one. Where the line is refused,
     /// the header waits for the next.
     fn first_numbers(
         &mut self,
@@ -335,12 +391,12 @@ impl ColumnsDecoder {
         let read = self.settle_header(&header, line, sink.names).and_then(|()| self.numbers(line, sink));
         match read {
             Ok(_) => self.stage = HeaderStage::Numbers,
-            Err(_) => self.named = ColumnNaming::ByHeader(header),
+            Err(_) => self.naming = ColumnNaming::ByHeader(header),
         }
         read
     }
 
-    fn settle_header(&mut self, header: &[String], line: &[u8], names: &mut Names) -> Result<(), DecodeError> {
+    fn settle_header(&mut self, header: &[String], line: &[u8], names: &mut NameTable) -> Result<(), DecodeError> {
         let (mut at, mut count) = (0, 1);
         while let Some(next) = self.cell(line, at)?.next {
             (at, count) = (next, count + 1);
@@ -349,20 +405,20 @@ impl ColumnsDecoder {
         if header.len() == count || header.len() == least {
             return self.name_columns(header, names).map(|_| ());
         }
-        self.named = ColumnNaming::Counted;
-        match self.header {
+        self.naming = ColumnNaming::Counted;
+        match self.rule.header {
             HeaderRule::Required => Err(DecodeError::whole(Defect::Columns { found: least, expected: header.len() })),
             HeaderRule::None | HeaderRule::Optional => Ok(()),
         }
     }
 
-    fn name_columns(&mut self, header: &[String], names: &mut Names) -> Result<DecodeOutcome, DecodeError> {
-        let columns = header.iter().enumerate().map(|(at, name)| match self.apart(at, name) {
-            Some(apart) => Ok(apart),
+    fn name_columns(&mut self, header: &[String], names: &mut NameTable) -> Result<DecodeOutcome, DecodeError> {
+        let columns = header.iter().enumerate().map(|(at, name)| match self.rule.own_column(at, name) {
+            Some(own) => Ok(own),
             None => names.number(name).map(Column::Value).ok_or(DecodeError::whole(Defect::TooManyNames)),
         });
         self.columns = columns.collect::<Result<_, _>>()?;
-        self.named = ColumnNaming::Surely;
+        self.naming = ColumnNaming::Known;
         Ok(DecodeOutcome::NoFrame)
     }
 }

@@ -1,108 +1,24 @@
 //! Binary frames: whole numbers, floats and bits at fixed places, for one scan or several.
+//!
+//! `rule` holds the keys of the file, this file reads frames by them.
 
-use std::ops::Range;
+mod rule;
+
+use toml::Spanned;
+
+pub(in crate::protocol) use rule::FieldsRule;
 
 use super::{
     DecodeOutcome, Sink,
-    flags::{Bit, FlagRule},
-    linear::Linear,
-    shown::{DisplayEffect, DisplayState},
+    display::{DisplayEffect, DisplayState},
 };
 use crate::protocol::{
-    Action, Function, Value,
-    checksum::ByteOrder,
+    Function, Value,
     number::{Token, classify},
     problem::{DecodeError, Defect},
+    values::ByteOrder,
 };
-
-/// What such a frame is.
-#[derive(Debug, Clone)]
-pub(in crate::protocol) struct FieldsRule {
-    /// Bytes of the frame: exactly these, or at least where scans fill the rest.
-    pub length: usize,
-    /// What the values are called.
-    pub names: Vec<String>,
-    /// One for each name; their places count from the beginning of their scan.
-    pub values: Vec<FieldValueRule>,
-    pub codes: Vec<FieldCodeRule>,
-    pub flags: Vec<FlagRule>,
-    pub time: Option<(BinaryField, f64)>,
-    pub sequence: Option<BinaryField>,
-    pub actions: Vec<(Bit, Action)>,
-    pub scans: Option<ScansRule>,
-}
-
-/// Several scans in one frame, one behind the other.
-#[derive(Debug, Clone, Copy)]
-pub(in crate::protocol) struct ScansRule {
-    /// Where the first begins.
-    pub at: usize,
-    /// Bytes of each.
-    pub length: usize,
-    pub count: ScanCount,
-    /// Seconds from one to the next. The frame's time is that of the first.
-    pub apart_s: f64,
-}
-
-/// How many scans.
-#[derive(Debug, Clone, Copy)]
-pub(in crate::protocol) enum ScanCount {
-    Always(usize),
-    Told(BinaryField),
-    /// As many as fill the frame.
-    Filling,
-}
-
-/// A number in a frame.
-#[derive(Debug, Clone, Copy)]
-pub(in crate::protocol) struct BinaryField {
-    /// Counted from 0.
-    pub at: usize,
-    pub kind: FieldKind,
-    pub order: ByteOrder,
-    /// Only so many of its bits, from this one on.
-    pub bits: Option<(u32, u32)>,
-}
-
-/// How a number is written.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub(in crate::protocol) enum FieldKind {
-    U8,
-    I8,
-    U16,
-    I16,
-    U24,
-    I24,
-    U32,
-    I32,
-    F32,
-    F64,
-}
-
-/// A value of a frame.
-#[derive(Debug, Clone)]
-pub(in crate::protocol) struct FieldValueRule {
-    pub field: BinaryField,
-    pub linear: Linear,
-    /// Its unit.
-    pub effects: Vec<DisplayEffect>,
-    /// What its last digit is worth, where the scale does not tell.
-    pub place: Option<i8>,
-    /// A bit that says it is below zero.
-    pub minus: Option<Bit>,
-    /// RawNumber numbers that say too much, too little, and that there is no value.
-    pub over: Vec<i64>,
-    pub under: Vec<i64>,
-    pub absent: Vec<i64>,
-}
-
-/// A number whose values say what the frame's values are.
-#[derive(Debug, Clone)]
-pub(in crate::protocol) struct FieldCodeRule {
-    pub field: BinaryField,
-    pub is: Vec<(i64, Vec<DisplayEffect>)>,
-}
+use rule::{BinaryField, FieldKind, FieldValueRule, ScanCount};
 
 /// A number as it was read.
 #[derive(Debug, Clone, Copy)]
@@ -121,41 +37,11 @@ pub(in crate::protocol) struct FieldsDecoder {
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum ButtonState {
-    No,
-    Yes,
-}
-
-impl FieldKind {
-    /// Bytes that it fills.
-    pub(crate) fn size(self) -> usize {
-        match self {
-            Self::U8 | Self::I8 => 1,
-            Self::U16 | Self::I16 => 2,
-            Self::U24 | Self::I24 => 3,
-            Self::U32 | Self::I32 | Self::F32 => 4,
-            Self::F64 => 8,
-        }
-    }
-
-    pub(crate) fn is_float(self) -> bool {
-        matches!(self, Self::F32 | Self::F64)
-    }
-
-    fn is_signed(self) -> bool {
-        matches!(self, Self::I8 | Self::I16 | Self::I24 | Self::I32)
-    }
+    Released,
+    Pressed,
 }
 
 impl BinaryField {
-    pub(crate) fn bytes(&self) -> Range<usize> {
-        self.at..self.at + self.kind.size()
-    }
-
-    /// How wide it is, bits.
-    pub(crate) fn width(&self) -> u32 {
-        self.bits.map_or(8 * self.kind.size() as u32, |(_, count)| count)
-    }
-
     /// The caller has checked that the bytes are there.
     #[inline]
     fn read(&self, bytes: &[u8]) -> RawNumber {
@@ -169,9 +55,8 @@ impl BinaryField {
             FieldKind::F64 => return RawNumber::Float(f64::from_bits(all)),
             _ => {}
         }
-        let (low, width) = self.bits.unwrap_or((0, self.width()));
-        let unused = 64 - width;
-        let top = all >> low << unused;
+        let unused = 64 - self.width();
+        let top = all >> self.bits.map_or(0, |bits| bits.lowest) << unused;
         RawNumber::Whole(if self.kind.is_signed() { top as i64 >> unused } else { (top >> unused) as i64 })
     }
 
@@ -185,12 +70,12 @@ impl BinaryField {
 
 impl FieldsDecoder {
     pub(crate) fn new(rule: FieldsRule) -> Self {
-        Self { pressed: vec![ButtonState::No; rule.actions.len()], rule }
+        Self { pressed: vec![ButtonState::Released; rule.actions.len()], rule }
     }
 
-    /// The port went away: a button held then says nothing now.
+    /// The port went away: a button held then is not pressed again.
     pub(crate) fn lost(&mut self) {
-        self.pressed.fill(ButtonState::No);
+        self.pressed.fill(ButtonState::Released);
     }
 
     pub(crate) fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
@@ -198,34 +83,37 @@ impl FieldsDecoder {
         let count = rule.count(frame)?;
         let mut shown = DisplayState::NOTHING;
         for code in &rule.codes {
-            let value = code.field.whole(frame);
-            let known = code.is.iter().find(|(known, _)| *known == value);
-            shown.add_all(&known.ok_or(DecodeError::at(code.field.bytes(), Defect::UnknownCode))?.1);
+            let value = code.field().whole(frame);
+            let known = code.is.0.iter().find(|(known, _)| *known == value);
+            shown.add_all(&known.ok_or(DecodeError::at(code.field().bytes(), Defect::UnknownCode))?.1);
         }
-        for flag in rule.flags.iter().filter(|flag| flag.of.is_none()) {
+        for flag in &rule.flags {
             flag.add_to(&mut shown, frame)?;
         }
-        let scan = rule.scans.unwrap_or(ScansRule { at: 0, length: 0, count: ScanCount::Always(1), apart_s: 0.0 });
+        let scans = rule.scans.as_ref().map(Spanned::get_ref);
+        let (at, length, apart_s) =
+            scans.map_or((0, 0, 0.0), |scans| (scans.at.0, scans.length, scans.apart.as_secs_f64()));
         for index in 0..count {
-            let base = scan.at + index * scan.length;
-            for (value, name) in rule.values.iter().zip(0..) {
-                rule.value(value, name, &shown, frame, base, sink)?;
+            let base = at + index * length;
+            for (value, name) in rule.value.iter().zip(0..) {
+                value.read(name, &shown, frame, base, sink)?;
             }
-            sink.end_scan((count - 1 - index) as f64 * scan.apart_s);
+            sink.end_scan((count - 1 - index) as f64 * apart_s);
         }
-        if let Some((field, in_a_second)) = &rule.time {
-            let first = match field.read(frame) {
+        if let Some(time) = &rule.time {
+            let in_a_second = time.unit.per_second();
+            let first = match time.field().read(frame) {
                 RawNumber::Whole(ticks) => ticks as f64 / in_a_second,
                 RawNumber::Float(time) if time.is_finite() => time / in_a_second,
-                RawNumber::Float(_) => return Err(DecodeError::at(field.bytes(), Defect::NotFinite)),
+                RawNumber::Float(_) => return Err(DecodeError::at(time.field().bytes(), Defect::NotFinite)),
             };
             sink.device_time = Some(first);
         }
-        sink.sequence = rule.sequence.as_ref().map(|field| field.whole(frame) as u64);
-        for ((bit, action), pressed) in rule.actions.iter().zip(&mut self.pressed) {
-            let now = if bit.is_set(frame) { ButtonState::Yes } else { ButtonState::No };
-            if *pressed == ButtonState::No && now == ButtonState::Yes {
-                sink.action = Some(*action);
+        sink.sequence = rule.sequence.as_ref().map(|sequence| sequence.field().whole(frame) as u64);
+        for (button, pressed) in rule.actions.iter().zip(&mut self.pressed) {
+            let now = if button.bit.is_set(frame) { ButtonState::Pressed } else { ButtonState::Released };
+            if *pressed == ButtonState::Released && now == ButtonState::Pressed {
+                sink.action = Some(button.does);
             }
             *pressed = now;
         }
@@ -237,28 +125,29 @@ impl FieldsRule {
     /// How many scans the frame holds, once its length is known to be right.
     fn count(&self, frame: &[u8]) -> Result<usize, DecodeError> {
         let wrong = |expected| DecodeError::whole(Defect::Length { found: frame.len(), expected });
-        if frame.len() < self.length {
-            return Err(wrong(self.length));
+        if frame.len() < self.frame_length {
+            return Err(wrong(self.frame_length));
         }
-        let Some(scans) = self.scans else {
-            return if frame.len() == self.length { Ok(1) } else { Err(wrong(self.length)) };
+        let Some(scans) = self.scans.as_ref().map(Spanned::get_ref) else {
+            return if frame.len() == self.frame_length { Ok(1) } else { Err(wrong(self.frame_length)) };
         };
-        let room = frame.len() - scans.at;
-        let count = match scans.count {
-            ScanCount::Always(count) => count,
-            ScanCount::Told(field) => usize::try_from(field.whole(frame)).unwrap_or(usize::MAX),
+        let room = frame.len() - scans.at.0;
+        let count = match &scans.count {
+            ScanCount::Always(count) => *count,
+            ScanCount::InFrame(count) => usize::try_from(count.field().whole(frame)).unwrap_or(usize::MAX),
             ScanCount::Filling => room / scans.length,
         };
         match count.checked_mul(scans.length) {
             Some(length) if length == room => Ok(count),
-            length => Err(wrong(scans.at + length.unwrap_or(0))),
+            length => Err(wrong(scans.at.0 + length.unwrap_or(0))),
         }
     }
+}
 
+impl FieldValueRule {
     #[inline]
-    fn value(
+    fn read(
         &self,
-        rule: &FieldValueRule,
         name: u16,
         shown: &DisplayState,
         frame: &[u8],
@@ -267,23 +156,23 @@ impl FieldsRule {
     ) -> Result<(), DecodeError> {
         let scan = &frame[base..];
         let mut shown = *shown;
-        shown.add_all(&rule.effects);
-        for flag in self.flags.iter().filter(|flag| flag.of == Some(name)) {
+        shown.add_all(&self.unit);
+        for flag in &self.flags {
             flag.add_to(&mut shown, frame)?;
         }
-        if rule.minus.is_some_and(|bit| bit.is_set(scan)) {
+        if self.minus.is_some_and(|bit| bit.is_set(scan)) {
             shown.add(&DisplayEffect::Minus);
         }
-        let raw = rule.field.read(scan);
-        let (value, place) = match raw {
-            RawNumber::Whole(code) if rule.absent.contains(&code) => return Ok(()),
-            RawNumber::Whole(code) if rule.over.contains(&code) => (Ok(Value::Over), None),
-            RawNumber::Whole(code) if rule.under.contains(&code) => (Ok(Value::Under), None),
-            RawNumber::Whole(number) => (classify(rule.linear.of(number as f64)), rule.place.or(rule.linear.place(0))),
-            RawNumber::Float(number) => (classify(rule.linear.of(number)), rule.place),
+        let scaled = |raw: f64| classify(self.scale.apply(raw) + self.offset);
+        let (value, place) = match self.field().read(scan) {
+            RawNumber::Whole(code) if self.absent.contains(&code) => return Ok(()),
+            RawNumber::Whole(code) if self.over.contains(&code) => (Ok(Value::Over), None),
+            RawNumber::Whole(code) if self.under.contains(&code) => (Ok(Value::Under), None),
+            RawNumber::Whole(number) => (scaled(number as f64), self.place.or(self.scale.place(0))),
+            RawNumber::Float(number) => (scaled(number), self.place),
         };
         let token = value.and_then(|value| shown.token(Token { value, place, function: Function::Unknown }));
-        let bytes = rule.field.bytes();
+        let bytes = self.field().bytes();
         sink.shown(name, token, shown.annunciators, base + bytes.start..base + bytes.end)
     }
 }

@@ -1,69 +1,111 @@
-//! Bits of a frame that say what the display shows beside the digits.
+//! Bits of a frame for what the display shows beside the digits.
 
-use super::shown::{DisplayEffect, DisplayState};
-use crate::protocol::{
-    checksum::hex,
-    problem::{DecodeError, Defect},
+use serde::Deserialize;
+use toml::Spanned;
+
+use super::display::{DisplayEffects, DisplayState};
+use crate::{
+    mistake::{Mistake, Source},
+    protocol::{
+        problem::{DecodeError, Defect},
+        values::{Bit, ByteIndex, hex_digit},
+    },
+    word_table::word_table,
 };
 
-/// A bit and what it says.
-#[derive(Debug, Clone)]
+/// A bit and what the display shows with it.
+#[derive(Debug, Clone, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub(in crate::protocol) struct FlagRule {
     pub bit: Bit,
-    /// Whether the byte is the bits or a hexadecimal digit that tells them.
+    /// Whether the byte holds the bits, or is a hexadecimal digit of them.
+    #[serde(default)]
     pub form: BitsForm,
-    /// Another byte must have this value, else the bit says nothing.
-    pub when: Option<(usize, u8)>,
-    /// What it says when set.
-    pub set: Vec<DisplayEffect>,
-    /// What it says when clear.
-    pub clear: Vec<DisplayEffect>,
-    /// The only value that it says it of; all where none is named.
-    pub of: Option<u16>,
+    /// Another byte must have this value, else the bit is ignored.
+    pub when: Option<FlagCondition>,
+    /// What the display shows where the bit is set.
+    pub shows: DisplayEffects,
+    /// What it shows where the bit is clear.
+    #[serde(default)]
+    pub otherwise: DisplayEffects,
+    /// The only value that it concerns; all where none is named.
+    pub of: Option<Spanned<String>>,
 }
 
-/// A bit of a frame: byte from 0, bit from 0 for the least significant.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(in crate::protocol) struct Bit {
-    pub byte: usize,
-    pub mask: u8,
-}
-
-impl Bit {
-    /// The caller has checked that the frame is long enough.
-    #[inline]
-    pub(crate) fn is_set(self, frame: &[u8]) -> bool {
-        frame[self.byte] & self.mask != 0
+word_table! {
+    /// How bits are written.
+    #[derive(Default)]
+    pub(in crate::protocol) enum BitsForm {
+        #[default]
+        Binary = "binary",
+        Hex = "hex",
     }
 }
 
-/// How bits are written.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, serde::Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub(in crate::protocol) enum BitsForm {
-    #[default]
-    Binary,
-    Hex,
+/// When a flag counts.
+#[derive(Debug, Clone, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(in crate::protocol) struct FlagCondition {
+    at: ByteIndex,
+    is: CodeByte,
+}
+
+/// A byte: a character, or as in `0x3b`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(try_from = "String")]
+struct CodeByte(u8);
+
+impl TryFrom<String> for CodeByte {
+    type Error = &'static str;
+
+    fn try_from(text: String) -> Result<Self, Self::Error> {
+        let byte = match text.as_bytes() {
+            [byte] => Some(*byte),
+            _ => text.strip_prefix("0x").and_then(|digits| u8::from_str_radix(digits, 16).ok()),
+        };
+        byte.map(Self).ok_or("expected `is` to be a character, or a byte as in \"0x3b\"")
+    }
 }
 
 impl FlagRule {
-    /// The last byte that it looks at.
+    /// The last byte that it needs.
     pub(crate) fn last_byte(&self) -> usize {
-        self.when.map_or(0, |(at, _)| at).max(self.bit.byte)
+        self.when.as_ref().map_or(0, |when| when.at.0).max(self.bit.byte)
     }
 
-    /// Adds what it says. The caller has checked that the frame is long enough.
+    /// Adds what the display shows. The caller has checked that the frame is long enough.
     #[inline]
     pub(crate) fn add_to(&self, shown: &mut DisplayState, frame: &[u8]) -> Result<(), DecodeError> {
-        if self.when.is_some_and(|(at, value)| frame[at] != value) {
+        if self.when.as_ref().is_some_and(|when| frame[when.at.0] != when.is.0) {
             return Ok(());
         }
         let at = self.bit.byte;
         let bits = match self.form {
             BitsForm::Binary => frame[at],
-            BitsForm::Hex => hex(frame[at]).ok_or(DecodeError::at(at..at + 1, Defect::NotHex))?,
+            BitsForm::Hex => hex_digit(frame[at]).ok_or(DecodeError::at(at..at + 1, Defect::NotHex))?,
         };
-        shown.add_all(if bits & self.bit.mask != 0 { &self.set } else { &self.clear });
+        shown.add_all(if bits & self.bit.mask != 0 { &self.shows } else { &self.otherwise });
         Ok(())
+    }
+
+    /// Where it names a value, that must be the frame's only one.
+    pub(super) fn check_only_value(flags: &[Self], name: &str, source: Source<'_>) -> Result<(), Mistake> {
+        let others = flags.iter().filter_map(|flag| flag.of.as_ref()).find(|of| of.get_ref() != name);
+        others.map_or(Ok(()), |of| Err(unknown_value(of, source)))
+    }
+}
+
+/// A name that none of the frame's values has.
+pub(super) fn unknown_value(of: &Spanned<String>, source: Source<'_>) -> Mistake {
+    source.mistake(of.span(), format!("found \"{}\", expected a value's name", of.get_ref()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn words() {
+        crate::word_table::check_every_word::<BitsForm>();
     }
 }

@@ -3,12 +3,12 @@
 use super::Separator;
 use crate::protocol::{
     names::{LONGEST_NAME, MOST_NAMES},
-    number::{Numbers, is_no_number},
+    number::{NumberReader, is_no_number},
 };
 
 /// The names on a line, where it is one of names alone.
-pub(super) fn names(separator: &Separator, line: &str, numbers: &mut Numbers) -> Option<Vec<String>> {
-    // A line of values is told from one of names before any memory is taken for names.
+pub(super) fn names(separator: &Separator, line: &str, numbers: &mut NumberReader) -> Option<Vec<String>> {
+    // Whether it is a line of names is known before any memory is taken for names.
     let mut named = false;
     let are_names = cells(separator, line).all(|cell| {
         named |= !cell.is_empty();
@@ -57,7 +57,7 @@ mod tests {
     use super::*;
 
     fn read(line: &str) -> Option<Vec<String>> {
-        names(&Separator::Any, line, &mut Numbers::new(&["OL".to_owned()]))
+        names(&Separator::Any, line, &mut NumberReader::new(vec!["OL".to_owned()].into()))
     }
 
     #[test]

@@ -1,4 +1,4 @@
-//! A JSON object a line. Numbers and strings that hold one are values, named by their path:
+//! A JSON object a line. NumberReader and strings that hold one are values, named by their path:
 //! `{"coil": {"amps": [0.5, 0.6]}}` gives `coil.amps.0` and `coil.amps.1`.
 //!
 //! Read by serde_json's parser straight into readings, without a tree in between. Other strings,
@@ -6,35 +6,40 @@
 
 use std::fmt::{self, Write as _};
 
-use serde::de::{DeserializeSeed, Deserializer, Error as _, MapAccess, SeqAccess, Visitor};
+use serde::{
+    Deserialize,
+    de::{DeserializeSeed, Deserializer, Error as _, MapAccess, SeqAccess, Visitor},
+};
 
-use super::{DecodeOutcome, Sink, StampKeys, text};
+use super::{DecodeOutcome, NamedSequence, NamedTime, Sink, StampKeys, text};
 use crate::protocol::{
     Function,
-    number::{Numbers, Token, classify},
+    number::{NumberReader, OverloadWords, Token, classify},
     problem::{DecodeError, Defect},
 };
 
 /// What such a line is.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
 pub(in crate::protocol) struct JsonRule {
-    pub keys: StampKeys,
-    /// Words for too much.
-    pub overload: Vec<String>,
+    pub(super) time: Option<NamedTime>,
+    pub(super) sequence: Option<NamedSequence>,
+    overload: OverloadWords,
 }
 
 /// Reads such lines.
 #[derive(Debug)]
 pub(in crate::protocol) struct JsonDecoder {
     keys: StampKeys,
-    numbers: Numbers,
+    numbers: NumberReader,
     /// The path to the value being read; kept for its memory.
     path: String,
 }
 
 impl JsonDecoder {
     pub(crate) fn new(rule: JsonRule) -> Self {
-        Self { numbers: Numbers::new(&rule.overload), keys: rule.keys, path: String::new() }
+        let keys = StampKeys { time: rule.time, sequence: rule.sequence };
+        Self { numbers: NumberReader::new(rule.overload), keys, path: String::new() }
     }
 
     pub(crate) fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {

@@ -1,50 +1,61 @@
 //! A frame becomes readings. A decoder knows one kind of frame, never how frames are cut.
 //!
-//! Decoders write straight into the caller's lists and allocate nothing once they have met the
+//! Decoders write straight into the caller's lists and allocate nothing once they know the
 //! names and units of their port.
+//!
+//! Reading order: here; `display` and `flags`, `scale`; then one file a kind: `number`, `pairs`, `json`, `columns`
+//! with `header`, `pattern`, `report`, `segments`, `fields`. Each holds the keys of its kind and the decoder.
 
 mod columns;
-pub(super) mod fields;
+mod display;
+mod fields;
 mod flags;
 mod header;
 mod json;
-mod linear;
 mod number;
 mod pairs;
-pub(super) mod pattern;
-pub(super) mod report;
+mod pattern;
+mod report;
+mod scale;
 mod segments;
-mod shown;
 
 use std::ops::Range;
 
-pub(super) use columns::{ColumnsRule, HeaderRule, Separator, TimeColumn};
-pub(super) use fields::FieldsRule;
-pub(super) use flags::{Bit, BitsForm, FlagRule};
-pub(super) use json::JsonRule;
-pub(super) use linear::Linear;
-pub(super) use number::NumberRule;
-pub(super) use pairs::PairsRule;
-pub(super) use pattern::PatternRule;
-pub(super) use report::ReportRule;
-pub(super) use segments::{DigitRule, SegmentsRule};
-pub(super) use shown::DisplayEffect;
+use serde::Deserialize;
 
-use columns::ColumnsDecoder;
-use fields::FieldsDecoder;
-use json::JsonDecoder;
-use number::NumberDecoder;
-use pairs::PairsDecoder;
-use pattern::PatternDecoder;
-use report::ReportDecoder;
-use segments::SegmentsDecoder;
+use columns::{ColumnsDecoder, ColumnsRule, Separator};
+use fields::{FieldsDecoder, FieldsRule};
+use json::{JsonDecoder, JsonRule};
+use number::{NumberDecoder, NumberRule};
+use pairs::{PairsDecoder, PairsRule};
+use pattern::{PatternDecoder, PatternRule, PatternTable};
+use report::{ReportDecoder, ReportRule};
+use segments::{SegmentsDecoder, SegmentsRule};
 
 use super::{
     Action, Annunciators, Frame, MeterIdentities, Reading, RequestId,
-    names::Names,
+    counters::{CounterBits, CountersRule, TimeUnit},
+    names::NameTable,
     number::Token,
+    poll::PollRule,
     problem::{DecodeError, Defect, ProblemKind},
+    tables::KindTable,
 };
+use crate::{mistake::Mistake, word_table::word_table};
+
+word_table! {
+    /// The kinds of `[decode]`.
+    enum DecodeKind {
+        Columns = "columns",
+        Pairs = "pairs",
+        Json = "json",
+        Number = "number",
+        Pattern = "pattern",
+        Report = "report",
+        Segments = "segments",
+        Fields = "fields",
+    }
+}
 
 /// How a protocol's frames are read.
 #[derive(Debug, Clone)]
@@ -60,30 +71,93 @@ pub(super) enum DecodeRule {
 }
 
 impl DecodeRule {
-    /// The names of the values where the file fixes them.
-    pub(super) fn fixed_names(&self) -> Option<&[String]> {
+    /// Reads `[decode]`.
+    pub(super) fn read(table: KindTable<'_>, poll: Option<&PollRule>) -> Result<Self, Mistake> {
+        let source = table.source;
+        Ok(match table.kind()? {
+            DecodeKind::Columns => {
+                let rule: ColumnsRule = table.read()?;
+                rule.check(source)?;
+                Self::Columns(rule)
+            }
+            DecodeKind::Pairs => Self::Pairs(table.read()?),
+            DecodeKind::Json => Self::Json(table.read()?),
+            DecodeKind::Number => Self::Number(table.read()?),
+            DecodeKind::Pattern => Self::Pattern(table.read::<PatternTable>()?.rule(poll, source)?),
+            DecodeKind::Fields => Self::Fields(table.read::<FieldsRule>()?.completed(source)?),
+            DecodeKind::Segments => {
+                let rule: SegmentsRule = table.read()?;
+                rule.check(source)?;
+                Self::Segments(rule)
+            }
+            DecodeKind::Report => {
+                let rule: ReportRule = table.read()?;
+                rule.check(source)?;
+                Self::Report(rule)
+            }
+        })
+    }
+
+    /// The names of the values where the file gives them.
+    pub(super) fn value_names(&self) -> Option<Vec<String>> {
         match self {
-            Self::Columns(rule) => rule.values.as_deref(),
-            Self::Number(rule) => Some(&rule.name),
-            Self::Pattern(rule) => Some(&rule.names),
-            Self::Fields(rule) => Some(&rule.names),
-            Self::Segments(rule) => Some(&rule.name),
-            Self::Report(rule) => Some(&rule.name),
+            Self::Columns(rule) => rule.value_names(),
+            Self::Number(rule) => Some(vec![rule.name.0.clone()]),
+            Self::Pattern(rule) => Some(rule.names.clone()),
+            Self::Fields(rule) => Some(rule.value_names()),
+            Self::Segments(rule) => Some(vec![rule.name.0.clone()]),
+            Self::Report(rule) => Some(vec![rule.name.0.clone()]),
             Self::Pairs(_) | Self::Json(_) => None,
+        }
+    }
+
+    /// Where the device's counters wrap around.
+    pub(super) fn counters(&self) -> CountersRule {
+        let named = |time: &Option<NamedTime>, sequence: &Option<NamedSequence>| {
+            let time = time.as_ref().and_then(|time| Some((time.unit, time.bits?)));
+            CountersRule::new(time, sequence.as_ref().and_then(|sequence| sequence.bits))
+        };
+        match self {
+            Self::Columns(ColumnsRule { time, sequence, .. }) => CountersRule::new(
+                time.and_then(|time| Some((time.unit, time.bits?))),
+                sequence.and_then(|sequence| sequence.bits),
+            ),
+            Self::Pairs(PairsRule { time, sequence, .. }) | Self::Json(JsonRule { time, sequence, .. }) => {
+                named(time, sequence)
+            }
+            Self::Pattern(rule) => rule.counters,
+            Self::Fields(rule) => CountersRule::new(rule.time_counter(), rule.sequence_counter()),
+            Self::Number(_) | Self::Segments(_) | Self::Report(_) => CountersRule::default(),
         }
     }
 }
 
+/// The device's time under a name.
+#[derive(Debug, Clone, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct NamedTime {
+    name: String,
+    unit: TimeUnit,
+    bits: Option<CounterBits>,
+}
+
+/// The frame's number under a name.
+#[derive(Debug, Clone, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct NamedSequence {
+    name: String,
+    bits: Option<CounterBits>,
+}
+
 /// Values by name that are the frame's own: the device's time and the frame's number.
-#[derive(Debug, Clone, Default)]
-pub(super) struct StampKeys {
-    /// With how many of its unit are a second.
-    pub time: Option<(String, f64)>,
-    pub sequence: Option<String>,
+#[derive(Debug, Clone)]
+struct StampKeys {
+    time: Option<NamedTime>,
+    sequence: Option<NamedSequence>,
 }
 
 impl StampKeys {
-    /// Puts a value where its name says.
+    /// Adds a value, or takes it for the frame's time or number by its name.
     #[inline]
     fn put(
         &self,
@@ -93,19 +167,19 @@ impl StampKeys {
         sink: &mut Sink<'_>,
     ) -> Result<(), DecodeError> {
         match (&self.time, &self.sequence) {
-            (Some((time, in_a_second)), _) if time == name => sink.time(token, *in_a_second, bytes),
-            (_, Some(sequence)) if sequence == name => sink.number(token, bytes),
+            (Some(time), _) if time.name == name => sink.time(token, time.unit, bytes),
+            (_, Some(sequence)) if sequence.name == name => sink.number(token, bytes),
             _ => sink.value(name, token, bytes),
         }
     }
 }
 
-/// What a frame turned out to be.
+/// Whether a frame counts as one.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum DecodeOutcome {
     /// Values, perhaps none.
     Frame,
-    /// A header or an empty line: understood, and no frame.
+    /// A header or an empty line: understood, but not counted.
     NoFrame,
 }
 
@@ -113,7 +187,7 @@ pub(super) enum DecodeOutcome {
 pub(super) struct Sink<'a> {
     pub readings: &'a mut Vec<Reading>,
     pub frames: &'a mut Vec<Frame>,
-    pub names: &'a mut Names,
+    pub names: &'a mut NameTable,
     /// Values refused while the rest of the frame is kept.
     pub refused: &'a mut Vec<DecodeError>,
     /// What the meter says of itself.
@@ -131,7 +205,7 @@ pub(super) struct Sink<'a> {
 }
 
 impl Sink<'_> {
-    /// A value under its name, which stands at these bytes of the frame.
+    /// A value under its name, from these bytes of the frame.
     #[inline]
     pub(super) fn value(
         &mut self,
@@ -180,17 +254,17 @@ impl Sink<'_> {
         }
     }
 
-    /// The device's time, in a unit of which so many are a second.
+    /// The device's time.
     #[inline]
     pub(super) fn time(
         &mut self,
         token: Result<Token, Defect>,
-        in_a_second: f64,
+        unit: TimeUnit,
         bytes: Range<usize>,
     ) -> Result<(), DecodeError> {
         match token {
             Ok(Token { value: super::Value::Number(time), .. }) => {
-                self.device_time = Some(time / in_a_second);
+                self.device_time = Some(time / unit.per_second());
                 Ok(())
             }
             Ok(_) => Err(DecodeError::at(bytes, Defect::NotANumber)),
@@ -217,7 +291,7 @@ impl Sink<'_> {
         self.identities.add(text, self.frames.len()).map_err(|wrong| DecodeError::at(bytes, wrong))
     }
 
-    /// The readings since the last scan are one of their own, so many seconds older than the
+    /// The readings since the last scan are a scan, `age` seconds older than the
     /// frame's last.
     #[inline]
     pub(super) fn end_scan(&mut self, age: f64) {
@@ -245,7 +319,7 @@ impl Decoder {
             DecodeRule::Columns(rule) => Self::Columns(ColumnsDecoder::new(rule.clone())),
             DecodeRule::Pairs(rule) => Self::Pairs(PairsDecoder::new(rule.clone())),
             DecodeRule::Json(rule) => Self::Json(JsonDecoder::new(rule.clone())),
-            DecodeRule::Number(rule) => Self::Number(NumberDecoder::new(rule)),
+            DecodeRule::Number(rule) => Self::Number(NumberDecoder::new(rule.clone())),
             DecodeRule::Pattern(rule) => Self::Pattern(PatternDecoder::new(rule.clone())),
             DecodeRule::Fields(rule) => Self::Fields(FieldsDecoder::new(rule.clone())),
             DecodeRule::Segments(rule) => Self::Segments(SegmentsDecoder::new(rule.clone())),
@@ -289,4 +363,14 @@ fn text(frame: &[u8]) -> Result<&str, DecodeError> {
         let at = error.valid_up_to();
         DecodeError::at(at..at + error.error_len().unwrap_or(frame.len() - at), Defect::NotText)
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn words() {
+        crate::word_table::check_every_word::<DecodeKind>();
+    }
 }

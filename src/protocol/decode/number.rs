@@ -1,26 +1,31 @@
 //! One number a line, with or without a unit.
 
+use serde::Deserialize;
+
 use super::{DecodeOutcome, Sink, text};
-use crate::protocol::{number::Numbers, problem::DecodeError};
+use crate::protocol::{
+    names::ValueName,
+    number::{NumberReader, OverloadWords},
+    problem::DecodeError,
+};
 
 /// What such a line is.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
 pub(in crate::protocol) struct NumberRule {
-    /// What the value is called.
-    pub name: [String; 1],
-    /// Words for too much.
-    pub overload: Vec<String>,
+    pub name: ValueName,
+    overload: OverloadWords,
 }
 
 /// Reads such lines.
 #[derive(Debug)]
 pub(in crate::protocol) struct NumberDecoder {
-    numbers: Numbers,
+    numbers: NumberReader,
 }
 
 impl NumberDecoder {
-    pub(crate) fn new(rule: &NumberRule) -> Self {
-        Self { numbers: Numbers::new(&rule.overload) }
+    pub(crate) fn new(rule: NumberRule) -> Self {
+        Self { numbers: NumberReader::new(rule.overload) }
     }
 
     pub(crate) fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {

@@ -6,21 +6,23 @@
 use std::ops::Range;
 
 use memchr::memchr2;
+use serde::Deserialize;
 
-use super::{DecodeOutcome, Separator, Sink, StampKeys, text};
+use super::{DecodeOutcome, NamedSequence, NamedTime, Separator, Sink, StampKeys, text};
 use crate::protocol::{
-    number::Numbers,
+    number::{NumberReader, OverloadWords},
     problem::{DecodeError, Defect},
 };
 
 /// What such a line is.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
 pub(in crate::protocol) struct PairsRule {
     /// Between pairs.
-    pub separator: Separator,
-    pub keys: StampKeys,
-    /// Words for too much.
-    pub overload: Vec<String>,
+    separator: Separator,
+    pub(super) time: Option<NamedTime>,
+    pub(super) sequence: Option<NamedSequence>,
+    overload: OverloadWords,
 }
 
 /// Reads such lines.
@@ -28,13 +30,13 @@ pub(in crate::protocol) struct PairsRule {
 pub(in crate::protocol) struct PairsDecoder {
     separator: Separator,
     keys: StampKeys,
-    numbers: Numbers,
+    numbers: NumberReader,
 }
 
 /// Between pairs, where any separator will do.
 const SEPARATORS: &[char] = &[',', ';', '\t', ' ', '|'];
 
-/// Where a pair stands in its line.
+/// Where a pair is in its line.
 struct PairSpan {
     name: Range<usize>,
     value: Range<usize>,
@@ -51,7 +53,8 @@ enum PairContent {
 
 impl PairsDecoder {
     pub(crate) fn new(rule: PairsRule) -> Self {
-        Self { numbers: Numbers::new(&rule.overload), separator: rule.separator, keys: rule.keys }
+        let keys = StampKeys { time: rule.time, sequence: rule.sequence };
+        Self { numbers: NumberReader::new(rule.overload), separator: rule.separator, keys }
     }
 
     pub(crate) fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {

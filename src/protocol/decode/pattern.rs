@@ -1,89 +1,33 @@
-//! Text told by regular expressions: each message of the meter has one, with a named group for
+//! Text described by regular expressions: each message of the meter has one, with a named group for
 //! every part that matters.
+//!
+//! `rule` holds the keys of the file, this file reads frames by them.
 
-use regex::bytes::{CaptureLocations, Regex};
+mod rule;
+
+use regex::bytes::CaptureLocations;
+
+pub(in crate::protocol) use rule::PatternRule;
+pub(super) use rule::PatternTable;
 
 use super::{
     DecodeOutcome, Sink,
-    linear::Linear,
-    shown::{DisplayEffect, DisplayState},
+    display::{DisplayEffect, DisplayState},
 };
 use crate::protocol::{
-    Action, Function, RequestId,
-    checksum::hex,
-    number::{Numbers, Plain, Token, classify, plain},
+    Function,
+    number::{NumberReader, Plain, Token, classify, plain},
     problem::{DecodeError, Defect},
+    values::hex_digit,
 };
-
-/// What such text is.
-#[derive(Debug, Clone)]
-pub(in crate::protocol) struct PatternRule {
-    /// What the values are called.
-    pub names: Vec<String>,
-    /// The first that fits is taken.
-    pub messages: Vec<MessageRule>,
-    /// Words for too much.
-    pub overload: Vec<String>,
-}
-
-/// One message of a meter.
-///
-/// Without values it says what the values of later messages are, as the answer to a question for
-/// the function does; without words and identity too, it is only passed over.
-#[derive(Debug, Clone)]
-pub(in crate::protocol) struct MessageRule {
-    pub pattern: Regex,
-    /// The requests that it answers; it may come at any time where there are none.
-    pub answers: Vec<RequestId>,
-    pub words: Vec<WordsRule>,
-    pub values: Vec<MessageValueRule>,
-    pub time: Option<(usize, f64)>,
-    pub sequence: Option<usize>,
-    pub action: Option<Action>,
-    /// A group with what the meter says of itself.
-    pub identity: Option<usize>,
-}
-
-/// A group whose text says what the values are.
-#[derive(Debug, Clone)]
-pub(in crate::protocol) struct WordsRule {
-    pub group: usize,
-    pub is: Vec<(Vec<u8>, Vec<DisplayEffect>)>,
-}
-
-/// A value of a message.
-#[derive(Debug, Clone)]
-pub(in crate::protocol) struct MessageValueRule {
-    pub name: u16,
-    pub group: usize,
-    /// A group with its unit, which is read like one behind the number.
-    pub unit: Option<usize>,
-    pub form: TextForm,
-    pub linear: Linear,
-    pub effects: Vec<DisplayEffect>,
-    /// A group and its text for values below zero.
-    pub minus: Option<(usize, Vec<u8>)>,
-}
-
-/// How a number is written.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, serde::Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub(in crate::protocol) enum TextForm {
-    /// As people write it, perhaps with its unit, or a word for too much.
-    #[default]
-    Decimal,
-    /// Hexadecimal digits, perhaps with spaces.
-    Hex,
-    /// `dddmm.mmm`: degrees and minutes without anything between them (NMEA 0183).
-    DegreesMinutes,
-}
+use rule::{MessageRule, MessageValueRule, TextForm};
 
 /// Reads such text.
 #[derive(Debug)]
 pub(in crate::protocol) struct PatternDecoder {
     messages: Vec<(MessageRule, CaptureLocations)>,
-    numbers: Numbers,
-    /// What a message without values said of those to come.
+    numbers: NumberReader,
+    /// What a message without values gave for those to come.
     standing: DisplayState,
 }
 
@@ -98,7 +42,7 @@ impl PatternDecoder {
         };
         Self {
             messages: rule.messages.into_iter().map(with_places).collect(),
-            numbers: Numbers::new(&rule.overload),
+            numbers: NumberReader::new(rule.overload),
             standing: DisplayState::NOTHING,
         }
     }
@@ -146,10 +90,10 @@ impl PatternDecoder {
         if message.values.is_empty() {
             return Ok(if message.action.is_some() { DecodeOutcome::Frame } else { DecodeOutcome::NoFrame });
         }
-        if let Some((index, in_a_second)) = message.time
+        if let Some((index, unit)) = message.time
             && let Some((text, bytes)) = group(index)
         {
-            sink.time(decimal(&mut self.numbers, text), in_a_second, bytes)?;
+            sink.time(decimal(&mut self.numbers, text), unit, bytes)?;
         }
         if let Some((text, bytes)) = message.sequence.and_then(group) {
             sink.number(decimal(&mut self.numbers, text), bytes)?;
@@ -175,24 +119,24 @@ impl PatternDecoder {
 }
 
 impl MessageValueRule {
-    fn read(&self, numbers: &mut Numbers, text: &[u8]) -> Result<Token, Defect> {
+    fn read(&self, numbers: &mut NumberReader, text: &[u8]) -> Result<Token, Defect> {
         let (number, place) = match self.form {
             TextForm::Decimal => {
                 let token = decimal(numbers, text)?;
-                let super::super::Value::Number(number) = token.value else { return Ok(token) };
-                let value = classify(self.linear.of(number))?;
-                let place = token.place.and_then(|place| self.linear.place(place.into()));
+                let crate::protocol::Value::Number(number) = token.value else { return Ok(token) };
+                let value = classify(self.scale.apply(number) + self.offset)?;
+                let place = token.place.and_then(|place| self.scale.place(place.into()));
                 return Ok(Token { value, place, ..token });
             }
-            TextForm::Hex => (hex_number(text).ok_or(Defect::NotHex)?, self.linear.place(0)),
+            TextForm::Hex => (hex_number(text).ok_or(Defect::NotHex)?, self.scale.place(0)),
             TextForm::DegreesMinutes => (degrees(text).ok_or(Defect::NotANumber)?, None),
         };
-        Ok(Token { value: classify(self.linear.of(number))?, place, function: Function::Unknown })
+        Ok(Token { value: classify(self.scale.apply(number) + self.offset)?, place, function: Function::Unknown })
     }
 }
 
 /// A number as people write it; spaces within it are of no meaning.
-fn decimal(numbers: &mut Numbers, text: &[u8]) -> Result<Token, Defect> {
+fn decimal(numbers: &mut NumberReader, text: &[u8]) -> Result<Token, Defect> {
     let mut close = [0; LONGEST_NUMBER];
     let mut length = 0;
     for byte in text.iter().filter(|byte| **byte != b' ') {
@@ -206,7 +150,7 @@ fn decimal(numbers: &mut Numbers, text: &[u8]) -> Result<Token, Defect> {
 fn hex_number(text: &[u8]) -> Option<f64> {
     let mut digits = text.iter().filter(|byte| **byte != b' ');
     let number = digits.try_fold(0u64, |number, digit| {
-        (number < 1 << 48).then_some(()).and_then(|()| Some(number << 4 | u64::from(hex(*digit)?)))
+        (number < 1 << 48).then_some(()).and_then(|()| Some(number << 4 | u64::from(hex_digit(*digit)?)))
     })?;
     Some(number as f64)
 }
@@ -222,11 +166,6 @@ fn degrees(text: &[u8]) -> Option<f64> {
     };
     let is_good = text[0].is_ascii_digit() && length == text.len() - minutes_at && minutes < 60.0;
     is_good.then_some(degrees + minutes / 60.0)
-}
-
-/// Where a rule's group stands in its pattern.
-pub(in crate::protocol) fn group_of(pattern: &Regex, name: &str) -> Option<usize> {
-    pattern.capture_names().position(|known| known == Some(name))
 }
 
 #[cfg(test)]
@@ -267,7 +206,7 @@ mod tests {
             [[decode.message]]\npattern = '^(?<value>[0-9.]+) of (?<who>.*)$'\nidentity = \"who\"\n";
         check(rule, "I am  Bench 6 \n", &["itself: Bench 6"]);
         check(rule, "1.5 of Bench 7\n", &["itself: Bench 7", "value = 1.5"]);
-        // Nothing said is nothing known; what is damaged takes back the name too.
+        // An empty identification is none; a damaged frame takes it back.
         check(rule, "I am \n", &[]);
         check(rule, "1.5.2 of Bench 7\n", &["! byte 1: found \"1.5.2\", expected a known unit behind the number"]);
         let bad = "expected at most 128 bytes of text without control characters";

@@ -3,51 +3,168 @@
 //! Meter chips with a serial output send such reports: a character for the range, the digits, one
 //! for the function, and some whose bits are the symbols of the display.
 
-use std::ops::Range;
+use std::{collections::BTreeMap, fmt, ops::Range};
+
+use serde::de::{Deserialize, Deserializer, MapAccess, SeqAccess, Visitor, value::MapAccessDeserializer};
+use toml::Spanned;
 
 use super::{
     DecodeOutcome, Sink,
+    display::{DisplayEffect, DisplayEffects, DisplayState, EffectsVisitor},
     flags::FlagRule,
-    shown::{DisplayEffect, DisplayState},
+    segments::{MOST_DIGITS, too_short},
 };
-use crate::protocol::{
-    number::Token,
-    problem::{DecodeError, Defect},
+use crate::{
+    mistake::{Mistake, Source},
+    protocol::{
+        names::ValueName,
+        number::Token,
+        problem::{DecodeError, Defect},
+        values::ByteIndex,
+    },
 };
 
 /// What such a report is.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, serde::Deserialize)]
+#[serde(deny_unknown_fields)]
 pub(in crate::protocol) struct ReportRule {
-    /// What the value is called.
-    pub name: [String; 1],
+    #[serde(default)]
+    pub name: ValueName,
     /// Bytes of a report, without what ends it.
-    pub length: usize,
+    length: Spanned<usize>,
     /// Digits, with spaces before them and perhaps a point.
-    pub digits: Range<usize>,
+    digits: Spanned<DigitRange>,
     /// A character that is `-` for values below zero.
-    pub sign: Option<usize>,
-    /// The character that tells the range.
-    pub range: Option<usize>,
-    pub codes: Vec<ReportCodeRule>,
-    pub flags: Vec<FlagRule>,
-    /// Texts in place of the digits that say too much.
-    pub overload: Vec<Vec<u8>>,
+    sign: Option<ByteIndex>,
+    /// The character that gives the range.
+    range: Option<ByteIndex>,
+    #[serde(default)]
+    codes: Vec<ReportCodeRule>,
+    #[serde(default)]
+    flags: Vec<FlagRule>,
+    /// Texts in place of the digits for a value beyond the range.
+    #[serde(default)]
+    overload: Vec<String>,
 }
 
-/// A code and what its values say.
+#[derive(Debug, Clone, serde::Deserialize)]
+#[serde(deny_unknown_fields)]
+struct DigitRange {
+    at: ByteIndex,
+    count: usize,
+}
+
+/// A code and what its values mean.
+#[derive(Debug, Clone, serde::Deserialize)]
+#[serde(deny_unknown_fields)]
+struct ReportCodeRule {
+    at: ByteIndex,
+    is: ReportCodes,
+}
+
+/// Each value of a code, all of one length, with what it means.
+#[derive(Debug, Clone, serde::Deserialize)]
+#[serde(try_from = "BTreeMap<String, Spanned<ReportCode>>")]
+struct ReportCodes {
+    length: usize,
+    codes: Vec<(Vec<u8>, Spanned<ReportCode>)>,
+}
+
+impl TryFrom<BTreeMap<String, Spanned<ReportCode>>> for ReportCodes {
+    type Error = &'static str;
+
+    fn try_from(codes: BTreeMap<String, Spanned<ReportCode>>) -> Result<Self, Self::Error> {
+        let length = codes.keys().next().map_or(0, String::len);
+        if length == 0 || codes.keys().any(|value| value.len() != length) {
+            return Err("expected values of one length in `is`");
+        }
+        Ok(Self { length, codes: codes.into_iter().map(|(value, code)| (value.into_bytes(), code)).collect() })
+    }
+}
+
+/// What one value of a code means: in files what the display shows, or a table with that and the `places`.
 #[derive(Debug, Clone)]
-pub(in crate::protocol) struct ReportCodeRule {
-    pub at: Range<usize>,
-    pub is: Vec<(Vec<u8>, ReportCode)>,
+struct ReportCode {
+    shows: DisplayEffects,
+    /// What the last digit is worth as a power of ten, by range: the first for range `0`. Empty
+    /// where the range does not matter.
+    places: Vec<i8>,
 }
 
-/// What one value of a code says.
-#[derive(Debug, Clone, Default)]
-pub(in crate::protocol) struct ReportCode {
-    pub effects: Vec<DisplayEffect>,
-    /// What the last digit is worth as a power of ten, by range: the first for range `0`. Empty
-    /// where the range is told otherwise.
-    pub places: Vec<i8>,
+impl<'de> Deserialize<'de> for ReportCode {
+    fn deserialize<D: Deserializer<'de>>(from: D) -> Result<Self, D::Error> {
+        from.deserialize_any(ReportCodeVisitor)
+    }
+}
+
+struct ReportCodeVisitor;
+
+impl<'de> Visitor<'de> for ReportCodeVisitor {
+    type Value = ReportCode;
+
+    fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("what the display shows, or { shows, places }")
+    }
+
+    fn visit_i64<E: serde::de::Error>(self, place: i64) -> Result<ReportCode, E> {
+        EffectsVisitor.visit_i64(place).map(ReportCode::without_places)
+    }
+
+    fn visit_str<E: serde::de::Error>(self, word: &str) -> Result<ReportCode, E> {
+        EffectsVisitor.visit_str(word).map(ReportCode::without_places)
+    }
+
+    fn visit_seq<S: SeqAccess<'de>>(self, list: S) -> Result<ReportCode, S::Error> {
+        EffectsVisitor.visit_seq(list).map(ReportCode::without_places)
+    }
+
+    fn visit_map<M: MapAccess<'de>>(self, map: M) -> Result<ReportCode, M::Error> {
+        #[derive(serde::Deserialize)]
+        #[serde(deny_unknown_fields)]
+        struct WithPlaces {
+            shows: DisplayEffects,
+            places: Vec<i8>,
+        }
+        let WithPlaces { shows, places } = WithPlaces::deserialize(MapAccessDeserializer::new(map))?;
+        Ok(ReportCode { shows, places })
+    }
+}
+
+impl ReportCode {
+    fn without_places(shows: DisplayEffects) -> Self {
+        Self { shows, places: Vec::new() }
+    }
+}
+
+impl ReportCodeRule {
+    fn bytes(&self) -> Range<usize> {
+        self.at.0..self.at.0 + self.is.length
+    }
+}
+
+impl ReportRule {
+    /// Checks what concerns several keys.
+    pub(super) fn check(&self, source: Source<'_>) -> Result<(), Mistake> {
+        FlagRule::check_only_value(&self.flags, &self.name.0, source)?;
+        if !(1..=MOST_DIGITS).contains(&self.digits.get_ref().count) {
+            let message = format!("expected a count of 1 to {MOST_DIGITS} digits");
+            return Err(source.mistake(self.digits.span(), message));
+        }
+        let mut codes = self.codes.iter().flat_map(|code| &code.is.codes);
+        if let (None, Some((_, code))) = (self.range, codes.find(|(_, code)| !code.get_ref().places.is_empty())) {
+            return Err(source.mistake(code.span(), "found places by range, expected `range` to say where it stands"));
+        }
+        let singles = [self.range, self.sign].into_iter().flatten().map(|at| at.0);
+        let singles = singles.chain(self.flags.iter().map(FlagRule::last_byte)).map(|at| at + 1);
+        let ends = self.codes.iter().map(|code| code.bytes().end).chain([self.digits().end]);
+        let used = ends.chain(singles).max().unwrap_or(0);
+        if *self.length.get_ref() < used { Err(too_short(&self.length, used, source)) } else { Ok(()) }
+    }
+
+    fn digits(&self) -> Range<usize> {
+        let DigitRange { at: ByteIndex(at), count } = *self.digits.get_ref();
+        at..at + count
+    }
 }
 
 /// Reads such reports.
@@ -62,7 +179,7 @@ impl ReportDecoder {
     }
 
     pub(crate) fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
-        let expected = self.rule.length;
+        let expected = *self.rule.length.get_ref();
         if frame.len() != expected {
             return Err(DecodeError::whole(Defect::Length { found: frame.len(), expected }));
         }
@@ -73,23 +190,24 @@ impl ReportDecoder {
         for flag in &self.rule.flags {
             flag.add_to(&mut shown, frame)?;
         }
-        match self.rule.sign.map(|at| (at, frame[at])) {
+        match self.rule.sign.map(|ByteIndex(at)| (at, frame[at])) {
             None | Some((_, b'+' | b' ' | b'0')) => {}
             Some((_, b'-')) => shown.add(&DisplayEffect::Minus),
             Some((at, _)) => return Err(DecodeError::at(at..at + 1, Defect::UnknownCode)),
         }
         let token = self.number(frame, &shown)?;
         // The only fixed name has the number 0.
-        sink.shown(0, token, shown.annunciators, self.rule.digits.clone())?;
+        sink.shown(0, token, shown.annunciators, self.rule.digits())?;
         Ok(DecodeOutcome::Frame)
     }
 
     fn add_code(&self, rule: &ReportCodeRule, frame: &[u8], shown: &mut DisplayState) -> Result<(), DecodeError> {
         let unknown = |at: Range<usize>| DecodeError::at(at, Defect::UnknownCode);
-        let text = &frame[rule.at.clone()];
-        let (_, code) = rule.is.iter().find(|(known, _)| known == text).ok_or(unknown(rule.at.clone()))?;
-        shown.add_all(&code.effects);
-        if let (Some(range), false) = (self.rule.range, code.places.is_empty()) {
+        let text = &frame[rule.bytes()];
+        let (_, code) = rule.is.codes.iter().find(|(known, _)| known == text).ok_or(unknown(rule.bytes()))?;
+        let code = code.get_ref();
+        shown.add_all(&code.shows);
+        if let (Some(ByteIndex(range)), false) = (self.rule.range, code.places.is_empty()) {
             let index = usize::from(frame[range].wrapping_sub(b'0'));
             let place = code.places.get(index).ok_or(unknown(range..range + 1))?;
             shown.add(&DisplayEffect::Place(*place));
@@ -98,8 +216,8 @@ impl ReportDecoder {
     }
 
     fn number(&self, frame: &[u8], shown: &DisplayState) -> Result<Result<Token, Defect>, DecodeError> {
-        let text = &frame[self.rule.digits.clone()];
-        if self.rule.overload.iter().any(|word| word == text) {
+        let text = &frame[self.rule.digits()];
+        if self.rule.overload.iter().any(|word| word.as_bytes() == text) {
             return Ok(shown.over());
         }
         let (mut digits, mut decimals, mut count) = (0u64, None, 0);
@@ -113,13 +231,13 @@ impl ReportDecoder {
                 b'.' if decimals.is_none() => decimals = Some(0),
                 b' ' if count == 0 && decimals.is_none() => {}
                 _ => {
-                    let at = self.rule.digits.start + index;
+                    let at = self.rule.digits().start + index;
                     return Err(DecodeError::at(at..at + 1, Defect::NotDigits));
                 }
             }
         }
         if count == 0 {
-            return Err(DecodeError::at(self.rule.digits.clone(), Defect::NotDigits));
+            return Err(DecodeError::at(self.rule.digits(), Defect::NotDigits));
         }
         Ok(shown.digits(digits, -decimals.unwrap_or(0)))
     }

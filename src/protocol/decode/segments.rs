@@ -3,35 +3,97 @@
 //! A digit is known by its segments alone (a on top, then clockwise to f, g in the middle), so
 //! any wiring of a display can be described.
 
+use serde::Deserialize;
+use toml::Spanned;
+
 use super::{
     DecodeOutcome, Sink,
-    flags::{Bit, FlagRule},
-    shown::DisplayState,
+    display::{DisplayEffect, DisplayState},
+    flags::FlagRule,
 };
-use crate::protocol::{
-    number::Token,
-    problem::{DecodeError, Defect},
+use crate::{
+    mistake::{Mistake, Source},
+    protocol::{
+        names::ValueName,
+        number::Token,
+        problem::{DecodeError, Defect},
+        values::Bit,
+    },
 };
 
 /// What such a frame is.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub(in crate::protocol) struct SegmentsRule {
-    /// What the value is called.
-    pub name: [String; 1],
-    /// Bytes of a frame.
-    pub length: usize,
+    #[serde(default)]
+    pub name: ValueName,
+    /// Bytes of a frame; as many as are used where the file does not say.
+    length: Option<Spanned<usize>>,
     /// From the left.
-    pub digits: Vec<DigitRule>,
-    pub flags: Vec<FlagRule>,
+    digits: Spanned<Vec<DigitRule>>,
+    #[serde(default)]
+    flags: Vec<FlagRule>,
 }
 
 /// Where a digit's segments are.
-#[derive(Debug, Clone)]
-pub(in crate::protocol) struct DigitRule {
-    /// a to g; none for one that the display does not have, as in a leading half digit.
-    pub segments: [Option<Bit>; 7],
+#[derive(Debug, Clone, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct DigitRule {
+    segments: SegmentBits,
     /// The decimal point before this digit.
-    pub point: Option<Bit>,
+    point: Option<Bit>,
+}
+
+/// a to g; none for one that the display does not have, as in a leading half digit.
+#[derive(Debug, Clone, Deserialize)]
+#[serde(try_from = "String")]
+struct SegmentBits([Option<Bit>; 7]);
+
+impl TryFrom<String> for SegmentBits {
+    type Error = &'static str;
+
+    fn try_from(text: String) -> Result<Self, Self::Error> {
+        let bits =
+            text.split_whitespace().map(|word| if word == "-" { Some(None) } else { Bit::parse(word).map(Some) });
+        let bits: Option<Vec<Option<Bit>>> = bits.collect();
+        bits.and_then(|bits| bits.try_into().ok())
+            .map(Self)
+            .ok_or("expected seven bits for the segments a to g, as in \"1.0 1.1 …\", with - for one that is not there")
+    }
+}
+
+/// More digits than this are no display's, and would not fit a number.
+pub(super) const MOST_DIGITS: usize = 15;
+
+impl SegmentsRule {
+    /// Checks what concerns several keys.
+    pub(super) fn check(&self, source: Source<'_>) -> Result<(), Mistake> {
+        if !(1..=MOST_DIGITS).contains(&self.digits.get_ref().len()) {
+            return Err(source.mistake(self.digits.span(), format!("expected 1 to {MOST_DIGITS} digits")));
+        }
+        FlagRule::check_only_value(&self.flags, &self.name.0, source)?;
+        match &self.length {
+            Some(length) if *length.get_ref() < self.used() => Err(too_short(length, self.used(), source)),
+            _ => Ok(()),
+        }
+    }
+
+    fn frame_length(&self) -> usize {
+        self.length.as_ref().map_or_else(|| self.used(), |length| *length.get_ref())
+    }
+
+    /// How many bytes are used.
+    fn used(&self) -> usize {
+        let digits = self.digits.get_ref().iter();
+        let bits = digits.flat_map(|digit| digit.segments.0.iter().flatten().chain(&digit.point));
+        let last = bits.map(|bit| bit.byte).chain(self.flags.iter().map(FlagRule::last_byte)).max();
+        last.map_or(0, |last| last + 1)
+    }
+}
+
+/// A length that is less than the bytes that are used.
+pub(super) fn too_short(length: &Spanned<usize>, used: usize, source: Source<'_>) -> Mistake {
+    source.mistake(length.span(), format!("byte {used} is used, expected a length that holds it"))
 }
 
 /// What seven segments show.
@@ -78,6 +140,8 @@ const GLYPHS: [Glyph; 128] = {
 #[derive(Debug)]
 pub(in crate::protocol) struct SegmentsDecoder {
     rule: SegmentsRule,
+    /// Bytes of a frame.
+    length: usize,
 }
 
 /// The digits of a display, read from the left.
@@ -95,11 +159,11 @@ struct DisplayDigits {
 
 impl SegmentsDecoder {
     pub(crate) fn new(rule: SegmentsRule) -> Self {
-        Self { rule }
+        Self { length: rule.frame_length(), rule }
     }
 
     pub(crate) fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
-        let expected = self.rule.length;
+        let expected = self.length;
         if frame.len() != expected {
             return Err(DecodeError::whole(Defect::Length { found: frame.len(), expected }));
         }
@@ -118,9 +182,9 @@ impl SegmentsDecoder {
         let mut read =
             DisplayDigits { digits: 0, count: 0, decimals: None, last: Glyph::Blank, sign: None, over: None };
         let mut is_number = true;
-        for digit in &self.rule.digits {
+        for digit in self.rule.digits.get_ref() {
             let mut pattern = 0;
-            for (index, bit) in digit.segments.iter().enumerate() {
+            for (index, bit) in digit.segments.0.iter().enumerate() {
                 pattern |= usize::from(bit.is_some_and(|bit| bit.is_set(frame))) << index;
             }
             if digit.point.is_some_and(|point| point.is_set(frame)) && read.decimals.replace(0).is_some() {
@@ -128,7 +192,7 @@ impl SegmentsDecoder {
             }
             let glyph = GLYPHS[pattern];
             if glyph == Glyph::Damage {
-                let at = digit.segments.iter().flatten().next().map_or(0, |bit| bit.byte);
+                let at = digit.segments.0.iter().flatten().next().map_or(0, |bit| bit.byte);
                 return Err(DecodeError::at(at..at + 1, Defect::NotASegment));
             }
             is_number &= read.add(glyph);
@@ -160,7 +224,7 @@ impl DisplayDigits {
 
     fn token(&self, shown: &mut DisplayState) -> Result<Token, Defect> {
         if self.sign.is_some() {
-            shown.add(&super::shown::DisplayEffect::Minus);
+            shown.add(&DisplayEffect::Minus);
         }
         match self.over {
             Some(_) => shown.over(),

@@ -1,52 +1,107 @@
 //! `[hid]`: how the reports of a HID meter cable carry the bytes of the meter's line.
 //!
-//! It says nothing of frames: the same frame comes through different cables, so a bench file may say
-//! the same of a cable of its own.
+//! It does not describe frames: the same frame comes through different cables, so a bench file may
+//! describe a cable of its own with the same keys.
 
-use serde::Deserialize;
+use std::fmt;
+
+use serde::de::{self, Deserialize, Deserializer, Visitor};
 use toml::Spanned;
 
-use super::file::File;
 use crate::{
     mistake::{Mistake, Source},
     port::{Greeting, HidCable, LONGEST_REPORT, Outgoing, Payload},
+    protocol::values::HexBytes,
 };
 
-/// A cable's layout as a person writes it.
-#[derive(Debug, Deserialize)]
+/// A cable's layout as the file has it. Some of its keys exclude each other; in [`HidCable`] they are the variants of enums.
+#[derive(Debug, serde::Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct HidTable {
-    payload: Spanned<PayloadText>,
-    mask: Option<Spanned<String>>,
+    payload: Spanned<PayloadTable>,
+    mask: Option<ReportBytes>,
     #[serde(default)]
-    greeting: Vec<Spanned<GreetingText>>,
-    outgoing: Option<Spanned<OutgoingText>>,
+    greeting: Vec<Spanned<GreetingTable>>,
+    outgoing: Option<Spanned<OutgoingTable>>,
 }
 
-#[derive(Debug, Deserialize)]
+#[derive(Debug, serde::Deserialize)]
 #[serde(deny_unknown_fields)]
-struct PayloadText {
-    at: Spanned<usize>,
+struct PayloadTable {
+    at: ReportIndex,
     count: Option<Spanned<usize>>,
-    count_at: Option<Spanned<usize>>,
-    count_bits: Option<Spanned<u8>>,
+    count_at: Option<ReportIndex>,
+    count_bits: Option<Spanned<CountBits>>,
 }
 
-#[derive(Debug, Deserialize)]
+#[derive(Debug, serde::Deserialize)]
 #[serde(deny_unknown_fields)]
-struct GreetingText {
-    feature: Option<Spanned<String>>,
-    output: Option<Spanned<String>>,
+struct GreetingTable {
+    feature: Option<ReportBytes>,
+    output: Option<ReportBytes>,
 }
 
-#[derive(Debug, Deserialize)]
+#[derive(Debug, serde::Deserialize)]
 #[serde(deny_unknown_fields)]
-struct OutgoingText {
+struct OutgoingTable {
     length: Spanned<usize>,
-    at: Spanned<usize>,
-    count_at: Option<Spanned<usize>>,
+    at: Spanned<ReportIndex>,
+    count_at: Option<Spanned<ReportIndex>>,
     count_with: Option<Spanned<u8>>,
-    number: Option<u8>,
+    #[serde(default)]
+    number: u8,
+}
+
+/// The bytes of a report.
+#[derive(Debug)]
+pub(super) struct ReportBytes(pub Vec<u8>);
+
+// By a visitor, within which a mistake has the place of its own value in a list; `try_from` would give that of the list.
+impl<'de> Deserialize<'de> for ReportBytes {
+    fn deserialize<D: Deserializer<'de>>(from: D) -> Result<Self, D::Error> {
+        struct ReportVisitor;
+        impl Visitor<'_> for ReportVisitor {
+            type Value = ReportBytes;
+
+            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str("the bytes of a report in hexadecimal digits, in quotes")
+            }
+
+            fn visit_str<E: de::Error>(self, text: &str) -> Result<ReportBytes, E> {
+                let HexBytes(bytes) = HexBytes::try_from(text.to_owned()).map_err(E::custom)?;
+                let wrong = || E::custom(format!("expected 1 to {LONGEST_REPORT} bytes, in hexadecimal digits"));
+                if (1..=LONGEST_REPORT).contains(&bytes.len()) { Ok(ReportBytes(bytes)) } else { Err(wrong()) }
+            }
+        }
+        from.deserialize_str(ReportVisitor)
+    }
+}
+
+/// A byte of a report. Files count from 1, this counts from 0.
+#[derive(Debug, Clone, Copy, serde::Deserialize)]
+#[serde(try_from = "i64")]
+struct ReportIndex(usize);
+
+impl TryFrom<i64> for ReportIndex {
+    type Error = String;
+
+    fn try_from(from_one: i64) -> Result<Self, String> {
+        let index = usize::try_from(from_one).ok().and_then(|at| at.checked_sub(1)).filter(|at| *at < LONGEST_REPORT);
+        index.map(Self).ok_or_else(|| format!("expected a byte of the report, from 1 to {LONGEST_REPORT}"))
+    }
+}
+
+/// How many of a byte's lowest bits are a count.
+#[derive(Debug, Clone, Copy, serde::Deserialize)]
+#[serde(try_from = "i64")]
+struct CountBits(u8);
+
+impl TryFrom<i64> for CountBits {
+    type Error = &'static str;
+
+    fn try_from(bits: i64) -> Result<Self, Self::Error> {
+        if (1..=8).contains(&bits) { Ok(Self(bits as u8)) } else { Err("expected 1 to 8 bits") }
+    }
 }
 
 impl HidTable {
@@ -55,91 +110,66 @@ impl HidTable {
     /// # Errors
     /// The first mistake, with its line.
     pub(crate) fn cable(self, source: Source<'_>) -> Result<HidCable, Mistake> {
-        let file = File { origin: source.file, text: source.text };
         Ok(HidCable {
-            payload: file.payload(self.payload)?,
-            mask: self.mask.map_or(Ok(Vec::new()), |mask| file.report(&mask))?,
-            greeting: self.greeting.into_iter().map(|one| file.greeting(one)).collect::<Result<_, _>>()?,
-            outgoing: self.outgoing.map(|outgoing| file.outgoing(outgoing)).transpose()?,
+            payload: payload(self.payload, source)?,
+            mask: self.mask.map_or_else(Vec::new, |ReportBytes(mask)| mask),
+            greeting: self.greeting.into_iter().map(|table| greeting(table, source)).collect::<Result<_, _>>()?,
+            outgoing: self.outgoing.map(|table| outgoing(table, source)).transpose()?,
         })
     }
 }
 
-impl File<'_> {
-    fn payload(&self, text: Spanned<PayloadText>) -> Result<Payload, Mistake> {
-        let (span, text) = (text.span(), text.into_inner());
-        let from = self.report_place(&text.at)?;
-        match (text.count, text.count_at) {
-            (Some(count), None) => {
-                if let Some(bits) = text.count_bits {
-                    return Err(self.mistake(bits.span(), "found `count_bits` without `count_at`, expected both"));
-                }
-                let is_good = (1..=LONGEST_REPORT - from).contains(count.get_ref());
-                let wrong = || self.mistake(count.span(), format!("expected 1 to {} bytes", LONGEST_REPORT - from));
-                is_good.then_some(Payload::Fixed { from, count: *count.get_ref() }).ok_or_else(wrong)
-            }
-            (None, Some(at)) => {
-                let bits = match &text.count_bits {
-                    None => 8,
-                    Some(bits) if (1..=8).contains(bits.get_ref()) => *bits.get_ref(),
-                    Some(bits) => return Err(self.mistake(bits.span(), "expected 1 to 8 bits")),
-                };
-                Ok(Payload::Counted { at: self.report_place(&at)?, bits: u8::MAX >> (8 - bits), from })
-            }
-            _ => Err(self.mistake(span, "expected `count`, or `count_at` for a report that tells it")),
-        }
+fn greeting(table: Spanned<GreetingTable>, source: Source<'_>) -> Result<Greeting, Mistake> {
+    let span = table.span();
+    match table.into_inner() {
+        GreetingTable { feature: Some(ReportBytes(report)), output: None } => Ok(Greeting::Feature(report)),
+        GreetingTable { feature: None, output: Some(ReportBytes(report)) } => Ok(Greeting::Output(report)),
+        _ => Err(source.mistake(span, "expected `feature` or `output` in a greeting")),
     }
+}
 
-    fn greeting(&self, text: Spanned<GreetingText>) -> Result<Greeting, Mistake> {
-        let (span, text) = (text.span(), text.into_inner());
-        match (text.feature, text.output) {
-            (Some(report), None) => Ok(Greeting::Feature(self.report(&report)?)),
-            (None, Some(report)) => Ok(Greeting::Output(self.report(&report)?)),
-            _ => Err(self.mistake(span, "expected `feature` or `output` in a greeting")),
+fn payload(table: Spanned<PayloadTable>, source: Source<'_>) -> Result<Payload, Mistake> {
+    let (span, table) = (table.span(), table.into_inner());
+    let ReportIndex(from) = table.at;
+    match (table.count, table.count_at, table.count_bits) {
+        (Some(_), None, Some(bits)) => {
+            Err(source.mistake(bits.span(), "found `count_bits` without `count_at`, expected both"))
         }
+        (Some(count), None, None) => {
+            let is_good = (1..=LONGEST_REPORT - from).contains(count.get_ref());
+            let wrong = || source.mistake(count.span(), format!("expected 1 to {} bytes", LONGEST_REPORT - from));
+            is_good.then_some(Payload::Fixed { from, count: *count.get_ref() }).ok_or_else(wrong)
+        }
+        (None, Some(ReportIndex(at)), bits) => {
+            let CountBits(bits) = bits.map_or(CountBits(8), Spanned::into_inner);
+            Ok(Payload::Counted { at, bits: u8::MAX >> (8 - bits), from })
+        }
+        _ => Err(source.mistake(span, "expected `count`, or `count_at` for a report that counts its bytes")),
     }
+}
 
-    fn outgoing(&self, text: Spanned<OutgoingText>) -> Result<Outgoing, Mistake> {
-        let (span, text) = (text.span(), text.into_inner());
-        let length = *text.length.get_ref();
-        if !(2..=LONGEST_REPORT).contains(&length) {
-            return Err(self.mistake(text.length.span(), format!("expected a length of 2 to {LONGEST_REPORT} bytes")));
-        }
-        let from = self.report_place(&text.at)?;
-        if !(1..length).contains(&from) {
-            let message = format!("expected a byte from 2 to {length}; the first is the report's number");
-            return Err(self.mistake(text.at.span(), message));
-        }
-        let count_at = text.count_at.as_ref().map(|at| self.report_place(at)).transpose()?;
-        if let (Some(at), Some(text)) = (count_at, &text.count_at)
-            && at >= from
-        {
-            return Err(self.mistake(text.span(), format!("expected a byte before byte {}", from + 1)));
-        }
-        let count_with = match (&text.count_with, count_at) {
-            (Some(with), None) => {
-                return Err(self.mistake(with.span(), "found `count_with` without `count_at`, expected both"));
-            }
-            (with, _) => with.as_ref().map_or(0, |with| *with.get_ref()),
-        };
-        let outgoing = Outgoing { length, count_at, count_with, from, number: text.number.unwrap_or(0) };
-        match outgoing.room() {
-            0 => Err(self.mistake(span, "expected room for a count of at least 1 below the bits of `count_with`")),
-            _ => Ok(outgoing),
-        }
+fn outgoing(table: Spanned<OutgoingTable>, source: Source<'_>) -> Result<Outgoing, Mistake> {
+    let (span, table) = (table.span(), table.into_inner());
+    let length = *table.length.get_ref();
+    if !(2..=LONGEST_REPORT).contains(&length) {
+        return Err(source.mistake(table.length.span(), format!("expected a length of 2 to {LONGEST_REPORT} bytes")));
     }
-
-    /// A byte of a report counted from 1, counted from 0.
-    fn report_place(&self, at: &Spanned<usize>) -> Result<usize, Mistake> {
-        let wrong = || self.mistake(at.span(), format!("expected a byte of the report, from 1 to {LONGEST_REPORT}"));
-        at.get_ref().checked_sub(1).filter(|at| *at < LONGEST_REPORT).ok_or_else(wrong)
+    let ReportIndex(from) = *table.at.get_ref();
+    if !(1..length).contains(&from) {
+        let message = format!("expected a byte from 2 to {length}; the first is the report's number");
+        return Err(source.mistake(table.at.span(), message));
     }
-
-    /// The bytes of a report, in hexadecimal digits.
-    pub(super) fn report(&self, text: &Spanned<String>) -> Result<Vec<u8>, Mistake> {
-        let wrong =
-            || self.mistake(text.span(), format!("expected 1 to {LONGEST_REPORT} bytes, in hexadecimal digits"));
-        let bytes = self.hex(text)?;
-        (1..=LONGEST_REPORT).contains(&bytes.len()).then_some(bytes).ok_or_else(wrong)
+    if let Some(at) = table.count_at.as_ref().filter(|at| at.get_ref().0 >= from) {
+        return Err(source.mistake(at.span(), format!("expected a byte before byte {}", from + 1)));
+    }
+    if let (Some(with), None) = (&table.count_with, &table.count_at) {
+        return Err(source.mistake(with.span(), "found `count_with` without `count_at`, expected both"));
+    }
+    let count_at = table.count_at.map(|at| at.into_inner().0);
+    let count_with = table.count_with.map_or(0, Spanned::into_inner);
+    let outgoing = Outgoing { length, count_at, count_with, from, number: table.number };
+    match outgoing.room() {
+        0 => Err(source.mistake(span, "expected room for a count of at least 1 below the bits of `count_with`")),
+        _ => Ok(outgoing),
     }
 }

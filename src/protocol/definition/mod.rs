@@ -1,4 +1,8 @@
-//! A protocol file: what it may say, and the checks that make it one that can be used.
+//! A protocol file: its parts, and the checks between them. Each part is read by the type that it becomes:
+//! `[frame]` in `frame/`, `[decode]` in `decode/`, `[checksum]` in `checksum/rule.rs`, `[poll]` in `poll.rs`,
+//! `[serial]` in `serial.rs`.
+//!
+//! Read on here, then in `hid` and `example`.
 //!
 //! ```toml
 //! name = "two-clamps"                 # as the file is called
@@ -17,18 +21,10 @@
 //! gives = ["lift coil = 0.512", "bucket coil = 1.20"]
 //! ```
 //!
-//! `protocols/README.md` tells all that may stand in one.
+//! `protocols/README.md` lists every key.
 
-mod display;
 mod example;
-mod fields;
-mod file;
-mod frame;
 mod hid;
-mod pattern;
-mod poll;
-mod shows;
-mod text;
 
 #[cfg(test)]
 mod tests;
@@ -36,18 +32,17 @@ mod tests;
 use serde::Deserialize;
 use toml::{Spanned, de::DeTable};
 
-use self::{
-    example::{ExampleContext, ExampleText},
-    file::{File, Part},
-};
+use self::example::{ExampleContext, ExampleTable};
 use super::{
     Action,
     checksum::ChecksumRule,
     counters::CountersRule,
     decode::DecodeRule,
-    frame::{BlockRule, FrameRule},
+    frame::FrameRule,
     poll::PollRule,
     serial::SerialSettings,
+    tables::{self, KindTable},
+    values::HexBytes,
 };
 use crate::{
     mistake::{Mistake, Source},
@@ -71,7 +66,7 @@ pub struct Protocol {
     pub origin: String,
     /// How a serial line must be set for it.
     pub serial: SerialSettings,
-    /// How the reports of the HID cable carry bytes that such meters come with; none where it is not told.
+    /// How the reports of the HID cable that such meters come with carry bytes; none where the file has no `[hid]`.
     pub hid: Option<HidCable>,
     pub(super) frame: FrameRule,
     pub(super) checksum: Option<ChecksumRule>,
@@ -79,13 +74,14 @@ pub struct Protocol {
     pub(super) decode: DecodeRule,
     pub(super) counters: CountersRule,
     /// Whole frames that are a press of a button.
-    pub(super) actions: Vec<(Vec<u8>, Action)>,
+    pub(super) actions: Vec<ButtonFrame>,
+    value_names: Option<Vec<String>>,
     examples: Vec<Example>,
     /// The line where the file's first example begins, or its end.
     pub(super) examples_line: usize,
 }
 
-/// Who speaks first.
+/// Whether the meter sends by itself.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Traffic {
     /// The meter sends by itself: listening is enough, and disturbs nothing.
@@ -100,57 +96,50 @@ impl Protocol {
     /// # Errors
     /// The first mistake, with its line.
     pub fn parse(origin: &str, text: &str) -> Result<Self, Mistake> {
-        let file = File { origin, text };
-        let table = DeTable::parse(text).map_err(|error| file.toml(&error))?;
+        let source = Source { file: origin, text };
+        let table = DeTable::parse(text).map_err(|error| source.toml_mistake(&error))?;
         let mut table = table.into_inner();
-        let frame = file.part(&mut table, "frame")?;
+        let frame = KindTable::take_required(source, &mut table, "frame")?;
         let frame_span = frame.kind.span();
-        let decode = file.part(&mut table, "decode")?;
-        let checksum = file.optional_part(&mut table, "checksum")?;
-        let poll = file.optional_table(&mut table, "poll")?;
-        let hid = file.optional_table(&mut table, "hid")?;
-        let head: Head = file.read(Spanned::new(0..text.len(), table)).map_err(|mistake| {
+        let decode = KindTable::take_required(source, &mut table, "decode")?;
+        let checksum = KindTable::take(source, &mut table, "checksum")?;
+        let poll = tables::take_table(source, &mut table, "poll")?;
+        let hid = tables::take_table(source, &mut table, "hid")?;
+        let head: Head = tables::read(source, Spanned::new(0..text.len(), table)).map_err(|mistake| {
             // The parts are read apart, so the reader's list lacks them.
             let message = mistake.message.replace(
                 "expected one of `name`",
-                "expected one of `frame`, `checksum`, `decode`, \
-                `poll`, `hid`, `name`",
+                "expected one of `frame`, `checksum`, `decode`, `poll`, `hid`, `name`",
             );
             Mistake { message, ..mistake }
         })?;
-        let frame = file.frame_rule(frame)?;
-        let checksum = match checksum {
-            Some(part) => file.checksum_rule(part)?,
-            None => None,
-        };
-        if let (FrameRule::Block(BlockRule::Fixed { start, end, .. }), None) = (&frame, &checksum)
-            && start.0.iter().chain(&end.0).all(|(_, mask)| *mask == 0)
-        {
-            return Err(file.mistake(frame_span, "expected `start` or `end`, or a checksum, to know a frame by"));
+        let frame = FrameRule::read(frame)?;
+        let checksum = checksum.map(ChecksumRule::read).transpose()?.flatten();
+        if checksum.is_none() && !frame.is_known_by_form() {
+            return Err(source.mistake(frame_span, "expected `start` or `end`, or a checksum, to know a frame by"));
         }
-        let poll = poll.map(|poll| file.poll_rule(file.read(poll)?)).transpose()?;
-        let (decode, counters) = file.decode_rule(decode, poll.as_ref())?;
-        let hid = hid.map(|hid| file.cable(hid, poll.as_ref())).transpose()?;
-        head.check(&file)?;
-        let end = text.len()..text.len();
-        let examples_line = file.mistake(head.example.first().map_or(end, Spanned::span), "").line;
+        let poll = poll.map(|poll| PollRule::read(source, poll)).transpose()?;
+        let decode = DecodeRule::read(decode, poll.as_ref())?;
+        let hid = hid.map(|hid| cable(hid, poll.as_ref(), source)).transpose()?;
         let data_bits = head.serial.over(Settings::default()).data_bits;
-        let way = ExampleContext { frame: &frame, poll: poll.as_ref(), hid: hid.as_ref(), data_bits };
-        let examples = head.example.into_iter().map(|example| file.example(example, way));
+        let context = ExampleContext { frame: &frame, poll: poll.as_ref(), hid: hid.as_ref(), data_bits, source };
+        let examples_line = source.line(head.example.first().map_or(text.len(), |first| first.span().start));
+        let examples = head.example.into_iter().map(|example| ExampleTable::example(example, context));
         Ok(Self {
             examples: examples.collect::<Result<_, _>>()?,
-            actions: head.action.into_iter().map(|action| file.action(action)).collect::<Result<_, _>>()?,
-            name: head.name.into_inner(),
-            about: head.about.into_inner(),
-            source: head.source.into_inner(),
+            actions: head.action.into_iter().map(|table| button(table, source)).collect::<Result<_, _>>()?,
+            name: head.name.0,
+            about: head.about.0,
+            source: head.source.0,
             origin: origin.to_owned(),
             serial: head.serial,
             hid,
             frame,
             checksum,
             poll,
+            value_names: decode.value_names(),
+            counters: decode.counters(),
             decode,
-            counters,
             examples_line,
         })
     }
@@ -163,10 +152,10 @@ impl Protocol {
 
     /// The names of a frame's values where the file fixes them; none where frames bring their own.
     pub fn value_names(&self) -> Option<&[String]> {
-        self.decode.fixed_names()
+        self.value_names.as_deref()
     }
 
-    /// Who speaks first.
+    /// Whether the meter sends by itself.
     pub fn traffic(&self) -> Traffic {
         if self.poll.is_some() { Traffic::Polled } else { Traffic::Streaming }
     }
@@ -177,105 +166,83 @@ impl Protocol {
     }
 }
 
+/// The parts of a file that have no kinds and need no other part.
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct Head {
-    name: Spanned<String>,
-    about: Spanned<String>,
-    source: Spanned<String>,
+    name: ProtocolName,
+    about: TextLine,
+    source: TextLine,
     #[serde(default)]
     serial: SerialSettings,
     #[serde(default)]
-    action: Vec<Spanned<ActionText>>,
+    action: Vec<Spanned<ActionTable>>,
     #[serde(default)]
-    example: Vec<Spanned<ExampleText>>,
+    example: Vec<Spanned<ExampleTable>>,
 }
 
 #[derive(Deserialize)]
+#[serde(try_from = "String")]
+struct ProtocolName(String);
+
+impl TryFrom<String> for ProtocolName {
+    type Error = String;
+
+    fn try_from(name: String) -> Result<Self, String> {
+        let is_name_byte = |byte: u8| byte.is_ascii_lowercase() || byte.is_ascii_digit() || byte == b'-';
+        if name.is_empty() || !name.bytes().all(is_name_byte) {
+            return Err(format!("found the name \"{name}\", expected small letters, digits and hyphens"));
+        }
+        Ok(Self(name))
+    }
+}
+
+#[derive(Deserialize)]
+#[serde(try_from = "String")]
+struct TextLine(String);
+
+impl TryFrom<String> for TextLine {
+    type Error = &'static str;
+
+    fn try_from(text: String) -> Result<Self, Self::Error> {
+        if text.trim().is_empty() { Err("found an empty text, expected a line of text") } else { Ok(Self(text)) }
+    }
+}
+
+/// A whole frame that is the press of a button.
+#[derive(Debug, Clone)]
+pub(super) struct ButtonFrame {
+    pub bytes: Vec<u8>,
+    pub does: Action,
+}
+
+/// `[[action]]` as the file has it: text or digits.
+#[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
-struct ActionText {
+struct ActionTable {
     text: Option<String>,
-    hex: Option<Spanned<String>>,
+    hex: Option<HexBytes>,
     does: Action,
 }
 
-impl Head {
-    fn check(&self, file: &File<'_>) -> Result<(), Mistake> {
-        let name = self.name.get_ref();
-        if name.is_empty() || !name.bytes().all(is_name_byte) {
-            let message = format!("found the name \"{name}\", expected small letters, digits and hyphens");
-            return Err(file.mistake(self.name.span(), message));
-        }
-        for (key, value) in [("about", &self.about), ("source", &self.source)] {
-            if value.get_ref().trim().is_empty() {
-                return Err(file.mistake(value.span(), format!("found an empty `{key}`, expected a line of text")));
-            }
-        }
-        Ok(())
+fn button(table: Spanned<ActionTable>, source: Source<'_>) -> Result<ButtonFrame, Mistake> {
+    let (span, table) = (table.span(), table.into_inner());
+    let bytes = match (table.text, table.hex) {
+        (Some(text), None) => text.into_bytes(),
+        (None, Some(HexBytes(bytes))) => bytes,
+        _ => return Err(source.mistake(span, "expected `text` or `hex` in an action")),
+    };
+    if bytes.is_empty() {
+        return Err(source.mistake(span, "found an empty action, expected what the device sends"));
     }
+    Ok(ButtonFrame { bytes, does: table.does })
 }
 
-fn is_name_byte(byte: u8) -> bool {
-    byte.is_ascii_lowercase() || byte.is_ascii_digit() || byte == b'-'
-}
-
-impl<'a> File<'a> {
-    fn cable(&self, part: Spanned<DeTable<'a>>, poll: Option<&PollRule>) -> Result<HidCable, Mistake> {
-        let span = part.span();
-        let text: HidTable = self.read(part)?;
-        let cable = text.cable(Source { file: self.origin, text: self.text })?;
-        match (&cable.outgoing, poll) {
-            (None, Some(_)) => Err(self.mistake(span, "expected `outgoing`, by which [poll] asks through this cable")),
-            _ => Ok(cable),
-        }
-    }
-
-    fn decode_rule(&self, part: Part<'a>, poll: Option<&PollRule>) -> Result<(DecodeRule, CountersRule), Mistake> {
-        let plain = CountersRule::default();
-        Ok(match part.kind.get_ref().as_str() {
-            "columns" => {
-                let (rule, counters) = self.columns_rule(self.read(part.rest)?)?;
-                (DecodeRule::Columns(rule), counters)
-            }
-            "pairs" => {
-                let (rule, counters) = self.pairs_rule(self.read(part.rest)?)?;
-                (DecodeRule::Pairs(rule), counters)
-            }
-            "json" => {
-                let (rule, counters) = self.json_rule(self.read(part.rest)?)?;
-                (DecodeRule::Json(rule), counters)
-            }
-            "pattern" => {
-                let (rule, counters) = self.pattern_rule(self.read(part.rest)?, poll)?;
-                (DecodeRule::Pattern(rule), counters)
-            }
-            "fields" => {
-                let (rule, counters) = self.fields_rule(self.read(part.rest)?)?;
-                (DecodeRule::Fields(rule), counters)
-            }
-            "number" => (DecodeRule::Number(self.number_rule(self.read(part.rest)?)?), plain),
-            "segments" => (DecodeRule::Segments(self.segments_rule(self.read(part.rest)?)?), plain),
-            "report" => (DecodeRule::Report(self.report_rule(self.read(part.rest)?)?), plain),
-            _ => {
-                return Err(self.unknown_kind(
-                    &part.kind,
-                    "one of \"columns\", \"pairs\", \"json\", \"number\", \"pattern\", \"report\", \"segments\", \"fields\"",
-                ));
-            }
-        })
-    }
-
-    fn action(&self, action: Spanned<ActionText>) -> Result<(Vec<u8>, Action), Mistake> {
-        let span = action.span();
-        let action = action.into_inner();
-        let bytes = match (action.text, action.hex) {
-            (Some(text), None) => text.into_bytes(),
-            (None, Some(hex)) => self.hex(&hex)?,
-            _ => return Err(self.mistake(span, "expected `text` or `hex` in an action")),
-        };
-        if bytes.is_empty() {
-            return Err(self.mistake(span, "found an empty action, expected what the device sends"));
-        }
-        Ok((bytes, action.does))
+fn cable(table: Spanned<DeTable<'_>>, poll: Option<&PollRule>, source: Source<'_>) -> Result<HidCable, Mistake> {
+    let span = table.span();
+    let cable = tables::read::<HidTable>(source, table)?.cable(source)?;
+    match (&cable.outgoing, poll) {
+        (None, Some(_)) => Err(source.mistake(span, "expected `outgoing`, by which [poll] asks through this cable")),
+        _ => Ok(cable),
     }
 }

@@ -1,4 +1,4 @@
-//! Mistakes in protocol files are told with their line and what was expected.
+//! Mistakes in protocol files carry their line and what was expected.
 
 use std::fmt::Write as _;
 
@@ -57,7 +57,8 @@ fn checksums() {
             .starts_with("line 5: found \"CRC-16/CCITT\", a name that several go by")
     );
     assert!(
-        of_part("[checksum]\nkind = \"md5\"").contains("expected \"sum8\", \"sum16\", \"xor\" or a name of the CRC")
+        of_part("[checksum]\nkind = \"md5\"")
+            .contains("expected \"none\", \"sum8\", \"sum16\", \"xor\" or a name of the CRC")
     );
     assert_eq!(of_part("[checksum]\nkind = \"CRC-16/ARC\""), "line 5: expected `order`: \"little\" or \"big\"");
     assert!(of_part("[checksum]\nkind = \"xor\"\ncomplement = \"ones\"").starts_with("line 6: found a complement"));
@@ -120,7 +121,10 @@ fn cables() {
     let counted = "payload = { at = 2, count_at = 1 }\n";
     assert!(hid("").contains("line 4: missing key `payload`"));
     assert!(hid("payload = { at = 2, counts = 1 }").starts_with("line 5: unknown key `counts`"));
-    assert_eq!(hid("payload = { at = 2 }"), "line 5: expected `count`, or `count_at` for a report that tells it");
+    assert_eq!(
+        hid("payload = { at = 2 }"),
+        "line 5: expected `count`, or `count_at` for a report that counts its bytes"
+    );
     assert_eq!(hid("payload = { at = 0, count = 3 }"), "line 5: expected a byte of the report, from 1 to 4096");
     assert_eq!(hid("payload = { at = 2, count = 0 }"), "line 5: expected 1 to 4095 bytes");
     assert_eq!(hid("payload = { at = 2, count_at = 1, count_bits = 9 }"), "line 5: expected 1 to 8 bits");
@@ -173,7 +177,7 @@ fn a_cable_is_read_as_it_is_written() {
     assert_eq!(hid.payload, Payload::Fixed { from: 1, count: 3 });
 }
 
-/// The layout decides what an example's reports give: a wrong one is told like any wrong decoder.
+/// The layout decides what an example's reports give: a wrong one is reported like any wrong decoder.
 #[test]
 fn reports_prove_the_cable() {
     let failures = |payload: &str, example: &str| -> Vec<String> {
@@ -189,7 +193,7 @@ fn reports_prove_the_cable() {
     let one = failures("{ at = 3, count_at = 1 }", &format!("{good}\ngives = [\"value = 1.5\"]"));
     assert_eq!(one, ["refused: a report of 3 bytes came where at least 4 were expected"]);
     let none = failures("{ at = 2, count = 1 }", &format!("{good}\ngives = [\"value = 1.5\"]"));
-    assert_eq!(none, ["reading 1: expected \"value = 1.5\", but no more came"]);
+    assert_eq!(none, ["reading 1: expected \"value = 1.5\", but the bytes give no further reading"]);
     let short = "hid = [\"03 31 0A\"]\nrefused = \"of 3 bytes came where at least 4\"";
     assert_eq!(failures(counted, short), [""; 0]);
 }

@@ -4,8 +4,11 @@
 
 use std::{collections::BTreeSet, sync::Arc};
 
-use super::{DecodedEvent, ExampleEvent, decode, show};
-use crate::protocol::{Annunciators, Protocol, Reading, Value, frame::FrameRule};
+use super::event::{DecodedEvent, ExampleEvent, decode, show};
+use crate::{
+    protocol::{Annunciators, Protocol, Reading, Value, frame::FrameRule},
+    word_table::WordTable,
+};
 
 /// Kinds of frames that are drafted at most: more are not read by anyone.
 const MOST: usize = 40;
@@ -15,7 +18,7 @@ const MOST: usize = 40;
 pub(crate) struct ExampleDraft {
     /// Its bytes, and those before it that were no frame.
     pub bytes: Vec<u8>,
-    /// What it gives, as an example tells it.
+    /// What it gives, in the form of an example.
     pub gives: Vec<String>,
     /// Why something in it was refused; none where all was read.
     pub refused: Option<String>,
@@ -47,7 +50,7 @@ fn drafted(frame: &[u8], seen: &[DecodedEvent]) -> ExampleDraft {
     let mut draft = ExampleDraft { bytes: frame.to_vec(), ..ExampleDraft::default() };
     for seen in seen {
         match &seen.event {
-            // Whether frames are missing says nothing about this one.
+            // Missing frames are no part of this one.
             ExampleEvent::Lost(_) => {}
             ExampleEvent::Problem(why) => {
                 draft.refused.get_or_insert_with(|| why.clone());
@@ -58,7 +61,7 @@ fn drafted(frame: &[u8], seen: &[DecodedEvent]) -> ExampleDraft {
     draft
 }
 
-/// As an example tells it, with what the last digit is worth: the display shows that too.
+/// In the form of an example, with what the last digit is worth: the display shows that too.
 fn with_digit(event: &ExampleEvent) -> String {
     let text = show(event);
     let ExampleEvent::Reading(_, Reading { place: Some(place), value: Value::Number(_), .. }) = event else {
@@ -118,7 +121,7 @@ impl ExampleDraft {
 /// The text of one line without its end, where it is nothing but that.
 fn text_of<'a>(bytes: &'a [u8], protocol: &Protocol) -> Option<&'a str> {
     let FrameRule::Line(rule) = &protocol.frame else { return None };
-    let text = std::str::from_utf8(bytes.strip_suffix(&rule.terminator[..])?).ok()?;
+    let text = std::str::from_utf8(bytes.strip_suffix(&rule.terminator.0[..])?).ok()?;
     let text = text.strip_suffix('\r').unwrap_or(text);
     (!text.is_empty() && !text.contains(char::is_control)).then_some(text)
 }

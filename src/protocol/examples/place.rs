@@ -2,14 +2,17 @@
 
 use std::sync::Arc;
 
-use super::{DecodedEvent, ExampleEvent, ExpectedEvent, decode, pieces};
+use super::{
+    event::{DecodedEvent, ExampleEvent, decode, pieces},
+    expected::ExpectedEvent,
+};
 use crate::protocol::{Example, Protocol, RequestId};
 
 /// Longer examples are not tried byte by byte.
 const LONGEST: usize = 400;
 
 /// Where to look for what differs: in the bytes that the decoder names where they are few, otherwise in those that
-/// change it. None where neither tells, as behind a checksum.
+/// change it. None where neither is known, as behind a checksum.
 pub(super) fn of_difference(
     protocol: &Arc<Protocol>,
     example: &Example,
@@ -108,7 +111,7 @@ mod tests {
     use super::*;
     use crate::protocol::{Library, check};
 
-    /// What is told of a shipped protocol of which one expectation is altered.
+    /// The failure of a shipped protocol of which one expectation is altered.
     fn told(name: &str, from: &str, to: &str) -> String {
         assert!(Library::default().find(name).is_ok());
         let path = format!("{}/protocols/{name}.toml", env!("CARGO_MANIFEST_DIR"));

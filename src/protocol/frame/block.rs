@@ -6,37 +6,139 @@
 //! its end: the first undamaged frame after any damage is found, unless what came before it
 //! passed for a frame, which a checksum makes unlikely.
 
+use serde::Deserialize;
+use toml::Spanned;
+
 use super::{Acceptance, FramerOutput};
-use crate::protocol::problem::{DecodeError, Defect};
+use crate::{
+    mistake::{Mistake, Source},
+    protocol::{
+        problem::{DecodeError, Defect},
+        values::{ByteIndex, ByteOrder, LONGEST_FRAME, LongestFrame, ORDER_EXPECTED, hex_digit},
+    },
+};
 
 /// What such a frame is.
 #[derive(Debug, Clone)]
 pub(in crate::protocol) enum BlockRule {
-    /// So many bytes, with marks at both ends.
-    Fixed { length: usize, start: Mask, end: Mask },
-    /// A field says how many.
-    Prefixed { start: Mask, end: Mask, field: LengthField, longest: usize },
-    /// The high half of byte n is n, from 1 to the length (at most 15).
-    Indexed { length: u8 },
+    Fixed(FixedRule),
+    Prefixed(PrefixedRule),
+    Indexed(IndexedRule),
 }
 
-/// Bytes of which some bits are known.
-#[derive(Debug, Clone, Default)]
-pub(in crate::protocol) struct Mask(pub Vec<(u8, u8)>);
+/// Always as many bytes, with marks at both ends.
+#[derive(Debug, Clone, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(in crate::protocol) struct FixedRule {
+    length: Spanned<usize>,
+    #[serde(default)]
+    start: Mask,
+    #[serde(default)]
+    end: Mask,
+}
 
-/// Where a frame tells its length.
-#[derive(Debug, Clone, Copy)]
-pub(in crate::protocol) struct LengthField {
-    /// Counted from 0.
-    pub at: usize,
+/// As many bytes as a field in the frame says.
+#[derive(Debug, Clone, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(in crate::protocol) struct PrefixedRule {
+    length: Spanned<LengthField>,
+    #[serde(default = "LongestFrame::of_block")]
+    longest: LongestFrame,
+    #[serde(default)]
+    start: Mask,
+    #[serde(default)]
+    end: Mask,
+}
+
+/// The high half of byte n is n, from 1 to the length.
+#[derive(Debug, Clone, Copy, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(in crate::protocol) struct IndexedRule {
+    length: IndexedLength,
+}
+
+/// As many bytes as half a byte can number.
+#[derive(Debug, Clone, Copy, Deserialize)]
+#[serde(try_from = "i64")]
+struct IndexedLength(u8);
+
+impl TryFrom<i64> for IndexedLength {
+    type Error = &'static str;
+
+    fn try_from(length: i64) -> Result<Self, Self::Error> {
+        if (2..=15).contains(&length) { Ok(Self(length as u8)) } else { Err("expected a length of 2 to 15 bytes") }
+    }
+}
+
+/// Bytes of which some bits are known: in files hexadecimal digits, with a point for a digit that may be any.
+#[derive(Debug, Clone, Default, Deserialize)]
+#[serde(try_from = "String")]
+pub(in crate::protocol) struct Mask(Vec<(u8, u8)>);
+
+impl TryFrom<String> for Mask {
+    type Error = String;
+
+    fn try_from(text: String) -> Result<Self, String> {
+        let digits = text.bytes().filter(|byte| !byte.is_ascii_whitespace()).map(|byte| match byte {
+            b'.' => Some((0, 0)),
+            digit => hex_digit(digit).map(|digit| (digit, 0x0f)),
+        });
+        let digits: Option<Vec<(u8, u8)>> = digits.collect();
+        let digits = digits.filter(|digits| !digits.is_empty() && digits.len().is_multiple_of(2));
+        let byte = |pair: &[(u8, u8)]| (pair[0].0 << 4 | pair[1].0, pair[0].1 << 4 | pair[1].1);
+        digits.map(|digits| Self(digits.chunks(2).map(byte).collect())).ok_or_else(|| {
+            format!("found \"{text}\", expected pairs of hexadecimal digits, with a point for any digit")
+        })
+    }
+}
+
+/// Where a frame carries its length.
+#[derive(Debug, Clone, Copy, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct LengthField {
+    at: ByteIndex,
     /// Its own bytes: 1 or 2.
-    pub size: usize,
-    pub order: crate::protocol::checksum::ByteOrder,
+    #[serde(default = "one")]
+    size: usize,
+    order: Option<ByteOrder>,
     /// What makes its value the length of the whole frame.
-    pub add: usize,
+    #[serde(default)]
+    add: usize,
 }
 
-/// What stands at some bytes.
+fn one() -> usize {
+    1
+}
+
+impl FixedRule {
+    /// Checks what concerns several keys.
+    pub(super) fn check(&self, source: Source<'_>) -> Result<(), Mistake> {
+        let length = *self.length.get_ref();
+        if length > LONGEST_FRAME || length < (self.start.len() + self.end.len()).max(1) {
+            return Err(source.mistake(self.length.span(), "expected a length that holds the marks at both ends"));
+        }
+        Ok(())
+    }
+
+    /// Whether any bytes of a frame are known.
+    fn has_marks(&self) -> bool {
+        self.start.0.iter().chain(&self.end.0).any(|(_, mask)| *mask != 0)
+    }
+}
+
+impl PrefixedRule {
+    /// Checks what concerns several keys.
+    pub(super) fn check(&self, source: Source<'_>) -> Result<(), Mistake> {
+        let expected = match self.length.get_ref() {
+            LengthField { size: 1, .. } | LengthField { size: 2, order: Some(_), .. } => return Ok(()),
+            LengthField { size: 2, .. } => ORDER_EXPECTED,
+            _ => "expected a size of 1 or 2 bytes",
+        };
+        Err(source.mistake(self.length.span(), expected))
+    }
+}
+
+/// Whether a frame begins at some bytes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum BlockMatch {
     /// Too few bytes to know.
@@ -54,36 +156,81 @@ impl Mask {
         self.0.iter().zip(bytes).all(|((value, mask), byte)| byte & mask == *value)
     }
 
-    pub(crate) fn len(&self) -> usize {
+    fn len(&self) -> usize {
         self.0.len()
     }
 }
 
 impl LengthField {
+    fn end(&self) -> usize {
+        self.at.0 + self.size
+    }
+
     fn read(&self, bytes: &[u8]) -> Option<usize> {
-        let field = bytes.get(self.at..self.at + self.size)?;
-        let little = self.order == crate::protocol::checksum::ByteOrder::Little;
-        let at = |index: usize| usize::from(field[if little { self.size - 1 - index } else { index }]);
-        Some((0..self.size).fold(0, |value, index| value << 8 | at(index)) + self.add)
+        let field = bytes.get(self.at.0..self.end())?;
+        let add = |value: usize, byte: &u8| value << 8 | usize::from(*byte);
+        let value = match self.order {
+            Some(ByteOrder::Little) => field.iter().rev().fold(0, add),
+            Some(ByteOrder::Big) | None => field.iter().fold(0, add),
+        };
+        Some(value + self.add)
     }
 }
 
 impl BlockRule {
+    /// Whether a frame can be known by its own bytes, without a checksum.
+    pub(in crate::protocol) fn is_known_by_form(&self) -> bool {
+        match self {
+            Self::Fixed(rule) => rule.has_marks(),
+            Self::Prefixed(_) | Self::Indexed(_) => true,
+        }
+    }
+
     fn match_start(&self, bytes: &[u8]) -> BlockMatch {
         match self {
-            Self::Fixed { length, start, end } if start.fits(bytes) => ended(bytes, *length, end),
-            Self::Prefixed { start, end, field, longest } if start.fits(bytes) => match field.read(bytes) {
-                None => BlockMatch::Incomplete,
-                Some(length) if length > *longest || length < (field.at + field.size).max(start.len() + end.len()) => {
-                    BlockMatch::NoFrame
+            Self::Fixed(FixedRule { length, start, end }) if start.fits(bytes) => ended(bytes, *length.get_ref(), end),
+            Self::Prefixed(PrefixedRule { length: field, longest, start, end }) if start.fits(bytes) => {
+                let field = field.get_ref();
+                let least = field.end().max(start.len() + end.len());
+                match field.read(bytes) {
+                    None => BlockMatch::Incomplete,
+                    Some(length) if length > longest.0 || length < least => BlockMatch::NoFrame,
+                    Some(length) => ended(bytes, length, end),
                 }
-                Some(length) => ended(bytes, length, end),
-            },
-            Self::Indexed { length } if (1..=*length).zip(bytes).all(|(place, byte)| byte >> 4 == place) => {
+            }
+            Self::Indexed(IndexedRule { length: IndexedLength(length) })
+                if (1..=*length).zip(bytes).all(|(place, byte)| byte >> 4 == place) =>
+            {
                 ended(bytes, usize::from(*length), &Mask::default())
             }
             _ => BlockMatch::NoFrame,
         }
+    }
+}
+
+#[cfg(test)]
+impl BlockRule {
+    pub(super) fn fixed(length: usize, start: Mask, end: Mask) -> Self {
+        Self::Fixed(FixedRule { length: Spanned::new(0..0, length), start, end })
+    }
+
+    /// The field is at a byte counted from 1.
+    pub(super) fn prefixed(start: Mask, at: usize, order: Option<ByteOrder>, add: usize, longest: usize) -> Self {
+        let length = LengthField { at: ByteIndex(at - 1), size: if order.is_some() { 2 } else { 1 }, order, add };
+        let length = Spanned::new(0..0, length);
+        Self::Prefixed(PrefixedRule { length, longest: LongestFrame(longest), start, end: Mask::default() })
+    }
+
+    pub(super) fn indexed(length: u8) -> Self {
+        Self::Indexed(IndexedRule { length: IndexedLength(length) })
+    }
+}
+
+#[cfg(test)]
+impl Mask {
+    /// These bytes.
+    pub(super) fn of(bytes: &[u8]) -> Self {
+        Self(bytes.iter().map(|byte| (*byte, 0xff)).collect())
     }
 }
 
@@ -96,17 +243,17 @@ fn ended(bytes: &[u8], length: usize, end: &Mask) -> BlockMatch {
     }
 }
 
-/// So many bytes without a frame are told at once, not only when one is found.
+/// After this many bytes without a frame a problem is reported, not only when the next frame is found.
 const TELL_AFTER: usize = 1024;
 
-/// As many of them are kept to be shown.
+/// The first of them, which the problem quotes.
 const SHOWN: usize = 32;
 
 /// Cuts such frames.
 #[derive(Debug)]
 pub(in crate::protocol) struct BlockFramer {
     rule: BlockRule,
-    /// Bytes not yet handed out or passed over: fewer than a frame between pushes.
+    /// Bytes not yet handed out or skipped: fewer than a frame between pushes.
     begun: Vec<u8>,
     search: BlockSearch,
 }
@@ -115,11 +262,11 @@ pub(in crate::protocol) struct BlockFramer {
 #[derive(Debug, Default)]
 struct BlockSearch {
     state: BlockState,
-    /// Bytes passed over since the last frame or telling.
+    /// Bytes skipped since the last frame or report.
     passed: usize,
     /// The first of them.
     head: Vec<u8>,
-    /// Bytes of the frame that was refused and told at their beginning: passing over these is no news.
+    /// Length of the refused frame that was reported: skipping its bytes is not reported again.
     told: usize,
 }
 
@@ -223,15 +370,11 @@ impl BlockSearch {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::protocol::{checksum::ByteOrder, frame::tests::check};
-
-    fn mask(bytes: &[u8]) -> Mask {
-        Mask(bytes.iter().map(|byte| (*byte, 0xff)).collect())
-    }
+    use crate::protocol::frame::tests::check;
 
     #[test]
     fn fixed_frames_between_marks() {
-        let rule = BlockRule::Fixed { length: 4, start: mask(&[0xaa]), end: mask(&[0x0d]) };
+        let rule = BlockRule::fixed(4, Mask::of(&[0xaa]), Mask::of(&[0x0d]));
         check(
             || BlockFramer::new(rule.clone()),
             &[0xaa, 1, 2, 0x0d, 0xaa, 0xaa, 3, 4, 0x0d, 7, 0xaa, 5, 6, 0x0d, 0xaa, 1],
@@ -248,7 +391,7 @@ mod tests {
 
     #[test]
     fn some_bits_of_a_mark() {
-        let rule = BlockRule::Fixed { length: 2, start: Mask(vec![(0x20, 0xf0)]), end: Mask::default() };
+        let rule = BlockRule::fixed(2, Mask(vec![(0x20, 0xf0)]), Mask::default());
         check(
             || BlockFramer::new(rule.clone()),
             &[0x21, 1, 0x2f, 2, 0x11],
@@ -259,7 +402,7 @@ mod tests {
     #[test]
     fn a_refused_frame_is_searched_for_another() {
         // The test's verdict refuses frames that hold FF.
-        let rule = BlockRule::Fixed { length: 3, start: mask(&[0xaa]), end: Mask::default() };
+        let rule = BlockRule::fixed(3, Mask::of(&[0xaa]), Mask::default());
         check(
             || BlockFramer::new(rule.clone()),
             &[0xaa, 0xff, 0xaa, 1, 2, 0xaa, 3, 4],
@@ -269,21 +412,19 @@ mod tests {
 
     #[test]
     fn a_length_in_the_frame() {
-        let field = LengthField { at: 1, size: 1, order: ByteOrder::Big, add: 2 };
-        let rule = BlockRule::Prefixed { start: mask(&[0x7e]), end: Mask::default(), field, longest: 6 };
+        let rule = BlockRule::prefixed(Mask::of(&[0x7e]), 2, None, 2, 6);
         check(
             || BlockFramer::new(rule.clone()),
             &[0x7e, 1, 9, 0x7e, 0, 0x7e, 200, 0x7e, 2, 8, 8],
             &["7e0109 (3)", "7e00 (2)", "7e020808 (4)", "NoFrame { bytes: 2 } 7ec8"],
         );
-        let field = LengthField { at: 0, size: 2, order: ByteOrder::Little, add: 0 };
-        let rule = BlockRule::Prefixed { start: Mask::default(), end: Mask::default(), field, longest: 300 };
+        let rule = BlockRule::prefixed(Mask::default(), 1, Some(ByteOrder::Little), 0, 300);
         check(|| BlockFramer::new(rule.clone()), &[3, 0, 9, 4, 0, 8, 8], &["030009 (3)", "04000808 (4)"]);
     }
 
     #[test]
     fn each_byte_tells_its_place() {
-        let rule = BlockRule::Indexed { length: 3 };
+        let rule = BlockRule::indexed(3);
         check(
             || BlockFramer::new(rule.clone()),
             &[0x22, 0x30, 0x1a, 0x2b, 0x3c, 0x1a, 0x1b, 0x2c, 0x3d],
@@ -293,7 +434,7 @@ mod tests {
 
     #[test]
     fn endless_noise_is_told_now_and_then() {
-        let mut block = BlockFramer::new(BlockRule::Indexed { length: 14 });
+        let mut block = BlockFramer::new(BlockRule::indexed(14));
         let mut told = 0;
         block.push(&vec![0; 10_000], |_| {
             told += 1;

@@ -1,19 +1,30 @@
 //! Lines: text up to a terminator.
 
 use memchr::memchr;
+use serde::Deserialize;
 
 use super::{Acceptance, FramerOutput};
-use crate::protocol::problem::{DecodeError, Defect};
+use crate::protocol::{
+    problem::{DecodeError, Defect},
+    values::{FilledText, LongestFrame},
+};
 
 /// What a line is.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub(in crate::protocol) struct LineRule {
-    /// Not empty. A CR before a lone LF is dropped.
-    pub terminator: Vec<u8>,
+    /// A CR before a lone LF is dropped.
+    #[serde(default = "newline")]
+    pub terminator: FilledText,
     /// Bytes without the terminator.
-    pub longest: usize,
+    #[serde(default = "LongestFrame::of_line")]
+    pub longest: LongestFrame,
     /// What a line that is not for decoding begins with.
-    pub comment: Option<Vec<u8>>,
+    pub comment: Option<FilledText>,
+}
+
+fn newline() -> FilledText {
+    FilledText(b"\n".to_vec())
 }
 
 /// Cuts lines. Whole lines in a chunk are handed out from the chunk itself; only the last,
@@ -40,14 +51,14 @@ enum CarriageReturn {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum LineState {
     Reading,
-    /// An over-long line was told; the rest of it is skipped.
+    /// An over-long line was reported; the rest of it is skipped.
     Skipping,
 }
 
 impl LineFramer {
     pub(crate) fn new(rule: LineRule) -> Self {
-        let last = *rule.terminator.last().expect("a terminator is checked not to be empty when the file is read");
-        let carriage_return = if rule.terminator == b"\n" { CarriageReturn::Dropped } else { CarriageReturn::Kept };
+        let last = *rule.terminator.0.last().expect("a filled text has at least one character");
+        let carriage_return = if rule.terminator.0 == b"\n" { CarriageReturn::Dropped } else { CarriageReturn::Kept };
         Self { rule, last, carriage_return, begun: Vec::new(), state: LineState::Reading }
     }
 
@@ -81,13 +92,13 @@ impl LineFramer {
     /// As many bytes of an unfinished line as may still turn out to be short enough.
     fn most(&self) -> usize {
         let carriage_return = usize::from(self.carriage_return == CarriageReturn::Dropped);
-        self.rule.longest + self.rule.terminator.len() - 1 + carriage_return
+        self.rule.longest.0 + self.rule.terminator.0.len() - 1 + carriage_return
     }
 
     /// Whether what was begun and this piece end with the terminator.
     #[inline]
     fn is_complete(&self, piece: &[u8]) -> bool {
-        let terminator = &self.rule.terminator[..];
+        let terminator = &self.rule.terminator.0[..];
         match terminator.len().checked_sub(piece.len()) {
             None | Some(0) => piece.ends_with(terminator),
             Some(before) => self.begun.ends_with(&terminator[..before]) && piece == &terminator[before..],
@@ -99,7 +110,7 @@ impl LineFramer {
         let mut line = std::mem::take(&mut self.begun);
         match self.state {
             LineState::Skipping => self.state = LineState::Reading,
-            LineState::Reading if line.len() + piece.len() > self.most() + self.rule.terminator.len() => {
+            LineState::Reading if line.len() + piece.len() > self.most() + self.rule.terminator.0.len() => {
                 self.tell_over_long(&mut line, piece, found);
             }
             LineState::Reading => {
@@ -115,16 +126,16 @@ impl LineFramer {
     #[inline]
     fn hand_out(&self, line: &[u8], found: &mut impl FnMut(FramerOutput<'_>) -> Acceptance) {
         let taken = line.len();
-        let mut text = &line[..taken - self.rule.terminator.len()];
+        let mut text = &line[..taken - self.rule.terminator.0.len()];
         if self.carriage_return == CarriageReturn::Dropped {
             text = text.strip_suffix(b"\r").unwrap_or(text);
         }
-        if text.len() > self.rule.longest {
-            let longest = self.rule.longest;
+        if text.len() > self.rule.longest.0 {
+            let longest = self.rule.longest.0;
             found(FramerOutput::Refused(&text[..longest], DecodeError::whole(Defect::TooLong { longest })));
             return;
         }
-        let is_comment = self.rule.comment.as_ref().is_some_and(|mark| text.trim_ascii_start().starts_with(mark));
+        let is_comment = self.rule.comment.as_ref().is_some_and(|mark| text.trim_ascii_start().starts_with(&mark.0));
         found(FramerOutput::Frame(if is_comment { &[] } else { text }, taken));
     }
 
@@ -139,7 +150,7 @@ impl LineFramer {
             self.tell_over_long(&mut head, bytes, found);
             self.state = LineState::Skipping;
         }
-        let tail = self.rule.terminator.len() - 1;
+        let tail = self.rule.terminator.0.len() - 1;
         match bytes.len().checked_sub(tail) {
             Some(before) => {
                 self.begun.clear();
@@ -152,9 +163,9 @@ impl LineFramer {
         }
     }
 
-    /// Tells of a line that is too long: its first bytes, as many as a line may have.
+    /// Reports a line that is too long: its first bytes, as many as a line may have.
     fn tell_over_long(&self, head: &mut Vec<u8>, rest: &[u8], found: &mut impl FnMut(FramerOutput<'_>) -> Acceptance) {
-        let longest = self.rule.longest;
+        let longest = self.rule.longest.0;
         let room = longest.saturating_sub(head.len()).min(rest.len());
         head.extend_from_slice(&rest[..room]);
         head.truncate(longest);
@@ -167,7 +178,11 @@ mod tests {
     use super::*;
 
     fn rule(terminator: &str, longest: usize) -> LineRule {
-        LineRule { terminator: terminator.as_bytes().to_vec(), longest, comment: Some(b"#".to_vec()) }
+        LineRule {
+            terminator: FilledText(terminator.as_bytes().to_vec()),
+            longest: LongestFrame(longest),
+            comment: Some(FilledText(b"#".to_vec())),
+        }
     }
 
     fn cuts(rule: &LineRule, chunks: &[&[u8]]) -> Vec<String> {

@@ -1,6 +1,6 @@
 //! Bytes are cut into frames. A framer knows ends and lengths, never what a frame means.
 //!
-//! A framer gives the same cuts however its bytes were split into chunks, and finds its way back
+//! A framer gives the same frames however its bytes were split into chunks, and finds the next frame
 //! after any damage.
 
 mod block;
@@ -12,18 +12,31 @@ mod stuffed;
 #[cfg(test)]
 pub(super) mod tests;
 
-pub(super) use block::{BlockFramer, BlockRule, LengthField, Mask};
-pub(super) use line::{LineFramer, LineRule};
-pub(super) use stuffed::{StuffedFramer, StuffedRule, Stuffing};
+use block::{BlockFramer, BlockRule, FixedRule, PrefixedRule};
+use line::{LineFramer, LineRule};
+use stuffed::{StuffedFramer, StuffedRule, Stuffing};
 
-use super::problem::DecodeError;
+use super::{problem::DecodeError, tables::KindTable};
+use crate::{mistake::Mistake, word_table::word_table};
 
-/// What a framer found.
+word_table! {
+    /// The kinds of `[frame]`.
+    enum FrameKind {
+        Line = "line",
+        Fixed = "fixed",
+        IndexedNibbles = "indexed-nibbles",
+        LengthPrefixed = "length-prefixed",
+        Cobs = "cobs",
+        Slip = "slip",
+    }
+}
+
+/// What a framer hands out.
 pub(super) enum FramerOutput<'a> {
     /// A frame without its end, and how many bytes came for it in all.
     Frame(&'a [u8], usize),
-    /// The same after damage: bytes that may be the middle of a frame, so that refusing them is
-    /// no news.
+    /// The same after damage: bytes that may be the middle of a frame, so that their refusal is
+    /// not reported.
     Trial(&'a [u8], usize),
     /// Bytes that belong to no frame: their beginning, and why they are none.
     Refused(&'a [u8], DecodeError),
@@ -41,17 +54,46 @@ pub(super) enum Acceptance {
 #[derive(Debug, Clone)]
 pub(super) enum FrameRule {
     Line(LineRule),
-    Stuffed(StuffedRule),
+    Stuffed(Stuffing, StuffedRule),
     Block(BlockRule),
 }
 
 impl FrameRule {
+    /// Reads `[frame]`.
+    pub(super) fn read(table: KindTable<'_>) -> Result<Self, Mistake> {
+        let source = table.source;
+        Ok(match table.kind()? {
+            FrameKind::Line => Self::Line(table.read()?),
+            FrameKind::Cobs => Self::Stuffed(Stuffing::Cobs, table.read()?),
+            FrameKind::Slip => Self::Stuffed(Stuffing::Slip, table.read()?),
+            FrameKind::IndexedNibbles => Self::Block(BlockRule::Indexed(table.read()?)),
+            FrameKind::Fixed => {
+                let rule: FixedRule = table.read()?;
+                rule.check(source)?;
+                Self::Block(BlockRule::Fixed(rule))
+            }
+            FrameKind::LengthPrefixed => {
+                let rule: PrefixedRule = table.read()?;
+                rule.check(source)?;
+                Self::Block(BlockRule::Prefixed(rule))
+            }
+        })
+    }
+
+    /// Whether a frame can be known by its own bytes, without a checksum.
+    pub(super) fn is_known_by_form(&self) -> bool {
+        match self {
+            Self::Line(_) | Self::Stuffed(..) => true,
+            Self::Block(rule) => rule.is_known_by_form(),
+        }
+    }
+
     /// Ends the text of an example as the device would.
     pub(super) fn complete(&self, mut text: Vec<u8>) -> Vec<u8> {
         if let Self::Line(rule) = self
-            && !text.ends_with(&rule.terminator)
+            && !text.ends_with(&rule.terminator.0)
         {
-            text.extend_from_slice(&rule.terminator);
+            text.extend_from_slice(&rule.terminator.0);
         }
         text
     }
@@ -69,7 +111,7 @@ impl Framer {
     pub(super) fn new(rule: &FrameRule) -> Self {
         match rule {
             FrameRule::Line(rule) => Self::Line(LineFramer::new(rule.clone())),
-            FrameRule::Stuffed(rule) => Self::Stuffed(StuffedFramer::new(*rule)),
+            FrameRule::Stuffed(stuffing, rule) => Self::Stuffed(StuffedFramer::new(*stuffing, *rule)),
             FrameRule::Block(rule) => Self::Block(BlockFramer::new(rule.clone())),
         }
     }

@@ -4,7 +4,7 @@ use crate::protocol::problem::{DecodeError, Defect};
 
 /// Ends a frame.
 pub(super) const END: u8 = 0xc0;
-/// Begins a pair that stands for one of the two.
+/// Begins a pair that encodes one of the two.
 const ESC: u8 = 0xdb;
 /// ESC and this stand for END.
 const ESC_END: u8 = 0xdc;

@@ -1,16 +1,21 @@
 //! Frames that end with a byte which is nowhere else in them: COBS and SLIP.
 
 use memchr::memchr;
+use serde::Deserialize;
 
 use super::{Acceptance, FramerOutput, cobs, slip};
-use crate::protocol::problem::{DecodeError, Defect};
+use crate::protocol::{
+    problem::{DecodeError, Defect},
+    values::LongestFrame,
+};
 
 /// What such a frame is.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub(in crate::protocol) struct StuffedRule {
-    pub stuffing: Stuffing,
     /// Bytes on the wire, without the end.
-    pub longest: usize,
+    #[serde(default = "LongestFrame::of_block")]
+    pub longest: LongestFrame,
 }
 
 /// How the end is kept out of a frame.
@@ -34,7 +39,8 @@ impl Stuffing {
 /// copied.
 #[derive(Debug)]
 pub(in crate::protocol) struct StuffedFramer {
-    rule: StuffedRule,
+    stuffing: Stuffing,
+    longest: usize,
     /// What came of a frame that is not finished; at most the longest.
     begun: Vec<u8>,
     state: StuffedState,
@@ -45,21 +51,22 @@ pub(in crate::protocol) struct StuffedFramer {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum StuffedState {
     Reading,
-    /// An over-long frame was told; the rest of it is skipped.
+    /// An over-long frame was reported; the rest of it is skipped.
     Skipping,
 }
 
 impl StuffedFramer {
-    pub(crate) fn new(rule: StuffedRule) -> Self {
-        Self { rule, begun: Vec::new(), state: StuffedState::Reading, plain: Vec::new() }
+    pub(crate) fn new(stuffing: Stuffing, rule: StuffedRule) -> Self {
+        let LongestFrame(longest) = rule.longest;
+        Self { stuffing, longest, begun: Vec::new(), state: StuffedState::Reading, plain: Vec::new() }
     }
 
     pub(crate) fn push(&mut self, bytes: &[u8], mut found: impl FnMut(FramerOutput<'_>) -> Acceptance) {
         let mut start = 0;
-        while let Some(length) = memchr(self.rule.stuffing.end(), &bytes[start..]) {
+        while let Some(length) = memchr(self.stuffing.end(), &bytes[start..]) {
             let piece = &bytes[start..start + length];
             start += length + 1;
-            if self.state == StuffedState::Reading && self.begun.is_empty() && length <= self.rule.longest {
+            if self.state == StuffedState::Reading && self.begun.is_empty() && length <= self.longest {
                 self.hand_out(piece, &mut found);
                 continue;
             }
@@ -85,7 +92,7 @@ impl StuffedFramer {
 
     fn hand_out(&mut self, encoded: &[u8], found: &mut impl FnMut(FramerOutput<'_>) -> Acceptance) {
         self.plain.clear();
-        let read = match self.rule.stuffing {
+        let read = match self.stuffing {
             Stuffing::Cobs => cobs::unstuff(encoded, &mut self.plain),
             Stuffing::Slip => slip::unescape(encoded, &mut self.plain),
         };
@@ -95,12 +102,12 @@ impl StuffedFramer {
         };
     }
 
-    /// Keeps a part of a frame; one that is too long is told once.
+    /// Keeps a part of a frame; one that is too long is reported once.
     fn keep(&mut self, bytes: &[u8], found: &mut impl FnMut(FramerOutput<'_>) -> Acceptance) {
         if self.state == StuffedState::Skipping {
             return;
         }
-        let longest = self.rule.longest;
+        let longest = self.longest;
         let room = longest - self.begun.len();
         self.begun.extend_from_slice(&bytes[..bytes.len().min(room)]);
         if bytes.len() > room {
@@ -118,15 +125,15 @@ mod tests {
 
     #[test]
     fn frames_end_with_their_byte() {
-        let rule = StuffedRule { stuffing: Stuffing::Cobs, longest: 8 };
+        let framer = || StuffedFramer::new(Stuffing::Cobs, StuffedRule { longest: LongestFrame(8) });
         check(
-            || StuffedFramer::new(rule),
+            framer,
             &[0, 3, 1, 2, 0, 0, 1, 1, 0, 9, 1, 0, 2, 7],
             &[" (1)", "0102 (4)", " (1)", "00 (3)", "Stuffing 0901", "Partial 0207"],
         );
-        let rule = StuffedRule { stuffing: Stuffing::Slip, longest: 8 };
+        let framer = || StuffedFramer::new(Stuffing::Slip, StuffedRule { longest: LongestFrame(8) });
         check(
-            || StuffedFramer::new(rule),
+            framer,
             &[0xc0, 1, 0xdb, 0xdc, 0xc0, 0xdb, 0xc0, 2, 0xc0],
             &[" (1)", "01c0 (4)", "Stuffing db", "02 (2)"],
         );
@@ -134,9 +141,9 @@ mod tests {
 
     #[test]
     fn an_over_long_frame_is_told_once_and_skipped() {
-        let rule = StuffedRule { stuffing: Stuffing::Slip, longest: 3 };
+        let framer = || StuffedFramer::new(Stuffing::Slip, StuffedRule { longest: LongestFrame(3) });
         check(
-            || StuffedFramer::new(rule),
+            framer,
             &[1, 2, 3, 0xc0, 1, 2, 3, 4, 5, 0xc0, 9, 0xc0, 1, 2, 3, 4],
             &["010203 (4)", "TooLong { longest: 3 } 010203", "09 (2)", "TooLong { longest: 3 } 010203"],
         );

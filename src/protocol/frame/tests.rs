@@ -2,8 +2,8 @@
 
 use proptest::prelude::*;
 
-use super::*;
-use crate::protocol::checksum::ByteOrder;
+use super::{block::Mask, *};
+use crate::protocol::values::{FilledText, LongestFrame};
 
 /// A framer, for tests of one kind.
 pub(crate) trait TestFramer {
@@ -71,22 +71,26 @@ type Send = fn(&[u8]) -> Vec<u8>;
 
 /// One of each kind, and how a payload of eight bytes is sent by it.
 fn kinds() -> Vec<(FrameRule, Send)> {
-    let mask = |bytes: &[u8]| Mask(bytes.iter().map(|byte| (*byte, 0xff)).collect());
-    let field = LengthField { at: 1, size: 1, order: ByteOrder::Big, add: 2 };
-    let prefixed = BlockRule::Prefixed { start: mask(&[0xaa]), end: Mask::default(), field, longest: 40 };
+    let prefixed = BlockRule::prefixed(Mask::of(&[0xaa]), 2, None, 2, 40);
     vec![
-        (FrameRule::Line(LineRule { terminator: b"\n".to_vec(), longest: 64, comment: None }), |payload| {
-            let text: String = payload.iter().map(|byte| format!("{byte:02x}")).collect();
-            (text + "\n").into_bytes()
-        }),
-        (FrameRule::Stuffed(StuffedRule { stuffing: Stuffing::Cobs, longest: 64 }), cobs::stuff),
-        (FrameRule::Stuffed(StuffedRule { stuffing: Stuffing::Slip, longest: 64 }), slip::escape),
-        (FrameRule::Block(prefixed), |payload| [&[0xaa, payload.len() as u8], payload].concat()),
         (
-            FrameRule::Block(BlockRule::Fixed { length: 11, start: mask(&[0xaa, 0x55]), end: mask(&[0x0d]) }),
-            |payload| [&[0xaa, 0x55], payload, &[0x0d]].concat(),
+            FrameRule::Line(LineRule {
+                terminator: FilledText(b"\n".to_vec()),
+                longest: LongestFrame(64),
+                comment: None,
+            }),
+            |payload| {
+                let text: String = payload.iter().map(|byte| format!("{byte:02x}")).collect();
+                (text + "\n").into_bytes()
+            },
         ),
-        (FrameRule::Block(BlockRule::Indexed { length: 8 }), |payload| {
+        (FrameRule::Stuffed(Stuffing::Cobs, StuffedRule { longest: LongestFrame(64) }), cobs::stuff),
+        (FrameRule::Stuffed(Stuffing::Slip, StuffedRule { longest: LongestFrame(64) }), slip::escape),
+        (FrameRule::Block(prefixed), |payload| [&[0xaa, payload.len() as u8], payload].concat()),
+        (FrameRule::Block(BlockRule::fixed(11, Mask::of(&[0xaa, 0x55]), Mask::of(&[0x0d]))), |payload| {
+            [&[0xaa, 0x55], payload, &[0x0d]].concat()
+        }),
+        (FrameRule::Block(BlockRule::indexed(8)), |payload| {
             (1u8..).zip(payload).map(|(place, byte)| place << 4 | byte & 0x0f).collect()
         }),
     ]
@@ -129,7 +133,7 @@ proptest! {
         // damaged too: so the damage here ends with an end.
         bytes.extend(match rule {
             FrameRule::Line(_) => Some(b'\n'),
-            FrameRule::Stuffed(rule) => Some(rule.stuffing.end()),
+            FrameRule::Stuffed(stuffing, _) => Some(stuffing.end()),
             FrameRule::Block(_) => None,
         });
         let mut expected = Vec::new();
@@ -161,4 +165,9 @@ proptest! {
         }
         prop_assert_eq!(found, expected);
     }
+}
+
+#[test]
+fn words() {
+    crate::word_table::check_every_word::<FrameKind>();
 }

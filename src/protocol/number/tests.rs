@@ -2,11 +2,11 @@
 
 use super::*;
 
-fn numbers() -> Numbers {
-    Numbers::new(&OVERLOAD_WORDS.map(str::to_owned))
+fn numbers() -> NumberReader {
+    NumberReader::new(OverloadWords::default())
 }
 
-/// Value and digit of a text, and what it tells of the function.
+/// Value, digit and function of a text.
 fn check(text: &str, value: f64, digit: f64, function: Function) {
     let token = numbers().read(text).unwrap_or_else(|wrong| panic!("{text}: {wrong:?}"));
     let Value::Number(found) = token.value else { panic!("{text}: {token:?}") };

@@ -4,6 +4,10 @@
 //! Protocol files name these in words (`"mV"`, `"AC"`, `"hold"`, `"minus"`); a word becomes an
 //! effect once, and frames only add up effects.
 
+use std::{fmt, ops::Deref};
+
+use serde::de::{self, Deserialize, Deserializer, SeqAccess, Unexpected, Visitor};
+
 use crate::{
     protocol::{
         Annunciators, Function, Value,
@@ -11,9 +15,10 @@ use crate::{
         problem::Defect,
     },
     units::{Dimension, Quantity},
+    word_table::word_list,
 };
 
-/// What one bit, code or word says.
+/// What one bit, code or word shows.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(in crate::protocol) enum DisplayEffect {
     Annunciator(Annunciators),
@@ -30,22 +35,72 @@ pub(in crate::protocol) enum DisplayEffect {
     Place(i8),
 }
 
+/// The words of files for effects. Units, prefixes and quantities are words too: those of `units`.
+const EFFECT_WORDS: [(&str, DisplayEffect); 6] = [
+    ("AC", DisplayEffect::Alternating),
+    ("DC", DisplayEffect::Direct),
+    ("minus", DisplayEffect::Minus),
+    ("over", DisplayEffect::Over),
+    ("under", DisplayEffect::Under),
+    ("no value", DisplayEffect::NoValue),
+];
+
 impl DisplayEffect {
     /// An effect by its word: `"low battery"`, `"AC"`, `"k"`, `"mV"`, `"V DC"`, `"diode"`.
-    pub(crate) fn read(word: &str) -> Option<Self> {
-        let annunciator = || Annunciators::from_name(&word.to_uppercase().replace(' ', "_"));
-        match word {
-            "AC" => Some(Self::Alternating),
-            "DC" => Some(Self::Direct),
-            "minus" => Some(Self::Minus),
-            "over" => Some(Self::Over),
-            "under" => Some(Self::Under),
-            "no value" => Some(Self::NoValue),
-            _ if word.chars().all(|c| c.is_lowercase() || c == ' ') && annunciator().is_some() => {
-                annunciator().map(Self::Annunciator)
-            }
-            _ => read_unit(word).map(Self::Unit),
+    fn from_word(word: &str) -> Result<Self, String> {
+        let own = EFFECT_WORDS.iter().find(|(known, _)| *known == word).map(|(_, effect)| *effect);
+        let annunciator = || Annunciators::from_word(word).map(Self::Annunciator);
+        own.or_else(annunciator).or_else(|| read_unit(word).map(Self::Unit)).ok_or_else(|| {
+            let words = EFFECT_WORDS.iter().map(|(word, _)| *word).chain(Annunciators::WORDS.map(|(word, _)| word));
+            format!("found \"{word}\", expected a unit, a prefix, or {}", word_list(words))
+        })
+    }
+}
+
+/// What a bit, code or word shows: in files a word, the place of the last digit, or a list of these.
+#[derive(Debug, Clone, Default)]
+pub(in crate::protocol) struct DisplayEffects(Vec<DisplayEffect>);
+
+impl Deref for DisplayEffects {
+    type Target = [DisplayEffect];
+
+    fn deref(&self) -> &[DisplayEffect] {
+        &self.0
+    }
+}
+
+impl<'de> Deserialize<'de> for DisplayEffects {
+    fn deserialize<D: Deserializer<'de>>(from: D) -> Result<Self, D::Error> {
+        from.deserialize_any(EffectsVisitor)
+    }
+}
+
+pub(super) struct EffectsVisitor;
+
+impl<'de> Visitor<'de> for EffectsVisitor {
+    type Value = DisplayEffects;
+
+    fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("a word, a power of ten, or a list of them")
+    }
+
+    fn visit_i64<E: de::Error>(self, place: i64) -> Result<DisplayEffects, E> {
+        let place = i8::try_from(place).map_err(|_| E::invalid_value(Unexpected::Signed(place), &"i8"))?;
+        Ok(DisplayEffects(vec![DisplayEffect::Place(place)]))
+    }
+
+    fn visit_str<E: de::Error>(self, word: &str) -> Result<DisplayEffects, E> {
+        let effects =
+            if word.is_empty() { Vec::new() } else { vec![DisplayEffect::from_word(word).map_err(E::custom)?] };
+        Ok(DisplayEffects(effects))
+    }
+
+    fn visit_seq<S: SeqAccess<'de>>(self, mut list: S) -> Result<DisplayEffects, S::Error> {
+        let mut effects = Vec::new();
+        while let Some(DisplayEffects(more)) = list.next_element()? {
+            effects.extend(more);
         }
+        Ok(DisplayEffects(effects))
     }
 }
 
@@ -120,7 +175,7 @@ impl DisplayState {
     }
 
     fn unit(&mut self, told: UnitMeaning) {
-        // A diode test also shows volts: what says more wins.
+        // A diode test also shows volts: the more exact one counts.
         if !matches!(self.function, Function::Exact(_)) && told.function != Function::Unknown {
             self.function = told.function;
         } else if let Function::Exact(_) = told.function {
@@ -165,7 +220,7 @@ impl DisplayState {
     pub(crate) fn token(&self, token: Token) -> Result<Token, Defect> {
         let mut shown = *self;
         if token.function != Function::Unknown {
-            // The text told its unit itself: only what says more about the same is kept.
+            // The text has a unit of its own: only a more exact function of the same unit is kept.
             if !matches!((token.function, self.function()), (Function::Unit(unit), Function::Exact(quantity))
                 if quantity.dimension() == unit)
             {
@@ -218,7 +273,7 @@ mod tests {
     fn shown(words: &[&str]) -> DisplayState {
         let mut shown = DisplayState::NOTHING;
         for word in words {
-            shown.add(&DisplayEffect::read(word).unwrap_or_else(|| panic!("{word}")));
+            shown.add(&DisplayEffect::from_word(word).unwrap());
         }
         shown
     }
@@ -241,7 +296,15 @@ mod tests {
         assert_eq!(shown(&["over", "ohm"]).digits(0, 0).unwrap().value, Value::Over);
         assert_eq!(shown(&["minus", "V"]).over().unwrap().value, Value::Under);
         assert_eq!(shown(&["no value"]).digits(1, 0), Err(Defect::NoNumberShown));
-        assert_eq!(DisplayEffect::read("sparkles"), None);
+        let unknown = DisplayEffect::from_word("sparkles").unwrap_err();
+        for (word, effect) in EFFECT_WORDS {
+            assert_eq!(DisplayEffect::from_word(word), Ok(effect));
+            assert!(unknown.contains(&format!("\"{word}\"")), "{unknown}");
+        }
+        for (word, annunciator) in Annunciators::WORDS {
+            assert_eq!(DisplayEffect::from_word(word), Ok(DisplayEffect::Annunciator(annunciator)));
+            assert!(unknown.contains(&format!("\"{word}\"")), "{unknown}");
+        }
     }
 
     #[test]

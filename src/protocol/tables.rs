@@ -1,0 +1,73 @@
+//! Reads the tables of a protocol file.
+//!
+//! serde's tagged enums lose the places of the values within them. So a table that comes in kinds is read in two steps, first
+//! its `kind` and then the rest as what this kind is, and each mistake keeps its own line.
+
+use serde::de::DeserializeOwned;
+use toml::{
+    Spanned,
+    de::{DeTable, DeValue, Deserializer},
+};
+
+use crate::{
+    mistake::{Mistake, Source},
+    word_table::WordTable,
+};
+
+/// A table that comes in kinds: its `kind`, and the rest of it.
+pub(super) struct KindTable<'a> {
+    pub kind: Spanned<String>,
+    pub rest: Spanned<DeTable<'a>>,
+    pub source: Source<'a>,
+}
+
+impl<'a> KindTable<'a> {
+    /// Takes the table of this name out of the file; none where the file has none.
+    pub(super) fn take(source: Source<'a>, file: &mut DeTable<'a>, name: &str) -> Result<Option<Self>, Mistake> {
+        let expected = || format!("expected a part [{name}] with its kind");
+        let Some(mut rest) = take_table(source, file, name)? else { return Ok(None) };
+        let span = rest.span();
+        let kind = rest.get_mut().remove("kind").ok_or_else(|| source.mistake(span, expected()))?;
+        let kind_span = kind.span();
+        let DeValue::String(word) = kind.into_inner() else { return Err(source.mistake(kind_span, expected())) };
+        Ok(Some(Self { kind: Spanned::new(kind_span, word.into_owned()), rest, source }))
+    }
+
+    /// Takes the table of this name, which must be there.
+    pub(super) fn take_required(source: Source<'a>, file: &mut DeTable<'a>, name: &str) -> Result<Self, Mistake> {
+        let missing = || source.mistake(0..0, format!("expected a part [{name}] with its kind"));
+        Self::take(source, file, name)?.ok_or_else(missing)
+    }
+
+    /// Which kind it is.
+    pub(super) fn kind<K: WordTable>(&self) -> Result<K, Mistake> {
+        K::from_word(self.kind.get_ref()).map_err(|error| {
+            let message = format!("found the kind \"{}\", expected {}", error.found, error.known);
+            self.source.mistake(self.kind.span(), message)
+        })
+    }
+
+    /// The rest of it.
+    pub(super) fn read<T: DeserializeOwned>(self) -> Result<T, Mistake> {
+        read(self.source, self.rest)
+    }
+}
+
+/// Takes a table that has no kinds out of the file.
+pub(super) fn take_table<'a>(
+    source: Source<'a>,
+    file: &mut DeTable<'a>,
+    name: &str,
+) -> Result<Option<Spanned<DeTable<'a>>>, Mistake> {
+    let Some(part) = file.remove(name) else { return Ok(None) };
+    let span = part.span();
+    match part.into_inner() {
+        DeValue::Table(rest) => Ok(Some(Spanned::new(span, rest))),
+        _ => Err(source.mistake(span, format!("expected a part [{name}]"))),
+    }
+}
+
+/// Reads a table into the type that describes it.
+pub(super) fn read<T: DeserializeOwned>(source: Source<'_>, table: Spanned<DeTable<'_>>) -> Result<T, Mistake> {
+    T::deserialize(Deserializer::from(table)).map_err(|error| source.toml_mistake(&error))
+}
