@@ -9,7 +9,6 @@ mod mistake;
 mod words;
 
 pub mod units;
-mod word_table;
 
 pub mod electrics;
 

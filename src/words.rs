@@ -49,9 +49,13 @@ pub(crate) trait FileWord: VariantArray + EnumMessage + Copy {
 
 impl<T: VariantArray + EnumMessage + Copy> FileWord for T {}
 
-/// `"none", "even" or "odd"`, or `one of "V DC", "V AC", …` where there are more: the usual words.
 fn expected_words<T: FileWord>() -> String {
-    let quoted: Vec<String> = T::VARIANTS.iter().map(|value| format!("\"{}\"", value.word())).collect();
+    word_list(T::VARIANTS.iter().map(|value| value.word()))
+}
+
+/// `"none", "even" or "odd"`, or `one of "V DC", "V AC", …` where there are more: the usual words.
+pub(crate) fn word_list<'a>(words: impl Iterator<Item = &'a str>) -> String {
+    let quoted: Vec<String> = words.map(|word| format!("\"{word}\"")).collect();
     match &quoted[..] {
         many if many.len() > 3 => format!("one of {}", many.join(", ")),
         [first @ .., last] if !first.is_empty() => format!("{} or {last}", first.join(", ")),
@@ -87,6 +91,18 @@ macro_rules! from_text {
     )*};
 }
 pub(crate) use from_text;
+
+/// Reads every word of a type back, and finds the usual ones in the message of a mistake.
+#[cfg(test)]
+pub(crate) fn check_every_word<T: FileWord + PartialEq + std::fmt::Debug>() {
+    let message = T::of_word("no such word").unwrap_err().to_string();
+    for value in T::VARIANTS {
+        assert!(message.contains(&format!("\"{}\"", value.word())), "{message}");
+        for word in value.words() {
+            assert_eq!(T::of_word(word).as_ref(), Ok(value));
+        }
+    }
+}
 
 /// Checks that a JSON schema lists all words of a type, in their order.
 #[cfg(test)]

@@ -4,17 +4,21 @@
 //! restarted, or for a frame that came twice, never for lost frames.
 
 use serde::Deserialize;
+use strum::{EnumMessage, VariantArray};
 
-use crate::word_table::word_table;
+use crate::words::file_words;
 
-word_table! {
-    /// The unit of a device's clock.
-    pub(super) enum TimeUnit {
-        Second = "s",
-        Millisecond = "ms",
-        Microsecond = "us",
-    }
+/// The unit of a device's clock.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, VariantArray, EnumMessage)]
+pub(super) enum TimeUnit {
+    #[strum(serialize = "s")]
+    Second,
+    #[strum(serialize = "ms")]
+    Millisecond,
+    #[strum(serialize = "us")]
+    Microsecond,
 }
+file_words!(TimeUnit);
 
 impl TimeUnit {
     /// How many of it are a second: dividing by it rounds once.

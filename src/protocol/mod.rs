@@ -53,9 +53,11 @@ pub use poll::RequestId;
 pub(crate) use poller::{PollAction, Poller};
 pub(crate) use problem::Problem;
 
+use strum::{EnumMessage, VariantArray};
+
 use crate::{
     units::{Dimension, Quantity},
-    word_table::word_table,
+    words::file_words,
 };
 
 /// One value as the meter reported it, before any clamp, zero or accuracy.
@@ -84,19 +86,23 @@ pub enum Value {
     Under,
 }
 
-word_table! {
-    /// What the operator asks for with a button or foot switch on the device.
-    pub enum Action {
-        /// Go on to the next step.
-        Next = "next",
-        /// Take this reading.
-        Take = "take",
-        /// Do the step again.
-        Again = "again",
-        /// Mark this moment.
-        Mark = "mark",
-    }
+/// What the operator asks for with a button or foot switch on the device.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, VariantArray, EnumMessage)]
+pub enum Action {
+    /// Go on to the next step.
+    #[strum(serialize = "next")]
+    Next,
+    /// Take this reading.
+    #[strum(serialize = "take")]
+    Take,
+    /// Do the step again.
+    #[strum(serialize = "again")]
+    Again,
+    /// Mark this moment.
+    #[strum(serialize = "mark")]
+    Mark,
 }
+file_words!(Action);
 
 /// The meter's function, as far as a frame gives it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]

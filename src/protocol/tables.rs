@@ -11,7 +11,7 @@ use toml::{
 
 use crate::{
     mistake::{Mistake, Source},
-    word_table::WordTable,
+    words::FileWord,
 };
 
 /// A table that comes in kinds: its `kind`, and the rest of it.
@@ -40,9 +40,9 @@ impl<'a> KindTable<'a> {
     }
 
     /// Which kind it is.
-    pub(super) fn kind<K: WordTable>(&self) -> Result<K, Mistake> {
-        K::from_word(self.kind.get_ref()).map_err(|error| {
-            let message = format!("found the kind \"{}\", expected {}", error.found, error.known);
+    pub(super) fn kind<K: FileWord>(&self) -> Result<K, Mistake> {
+        K::of_word(self.kind.get_ref()).map_err(|error| {
+            let message = format!("found the kind \"{}\", expected {}", error.found, error.expected);
             self.source.mistake(self.kind.span(), message)
         })
     }

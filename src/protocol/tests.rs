@@ -11,7 +11,7 @@ use super::{
 };
 use crate::{
     port::{DataBits, Level, Parity},
-    word_table::{WordTable, check_every_word},
+    words::{FileWord, check_every_word},
 };
 
 /// What some bytes give under a protocol: readings and device times in canonical form, frame by

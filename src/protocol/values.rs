@@ -5,8 +5,9 @@ use std::{ops::Deref, time::Duration};
 
 use regex::bytes::{Regex, RegexBuilder};
 use serde::{Deserialize, Deserializer, de::Error as _};
+use strum::{EnumMessage, VariantArray};
 
-use crate::{units::parse_duration, word_table::word_table};
+use crate::{units::parse_duration, words::file_words};
 
 /// Frames are no longer than this, bytes.
 pub(super) const LONGEST_FRAME: usize = 65_536;
@@ -58,15 +59,17 @@ impl TryFrom<String> for Bit {
     }
 }
 
-word_table! {
-    /// Which byte of a number comes first.
-    pub(super) enum ByteOrder {
-        /// The least significant.
-        Little = "little",
-        /// The most significant.
-        Big = "big",
-    }
+/// Which byte of a number comes first.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, VariantArray, EnumMessage)]
+pub(super) enum ByteOrder {
+    /// The least significant.
+    #[strum(serialize = "little")]
+    Little,
+    /// The most significant.
+    #[strum(serialize = "big")]
+    Big,
 }
+file_words!(ByteOrder);
 
 /// What a file must say of a number of several bytes.
 pub(super) const ORDER_EXPECTED: &str = "expected `order`: \"little\" or \"big\"";

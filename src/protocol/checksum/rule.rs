@@ -1,6 +1,7 @@
 //! `[checksum]`: the keys of a file, and the rule that they become.
 
 use serde::Deserialize;
+use strum::{EnumMessage, VariantArray};
 use toml::Spanned;
 
 use super::catalogue::{CatalogueCrc, unknown_crc};
@@ -10,7 +11,7 @@ use crate::{
         tables::KindTable,
         values::{ByteOrder, FilledText, LONGEST_FRAME, ORDER_EXPECTED},
     },
-    word_table::{WordTable, word_table},
+    words::{FileWord, file_words},
 };
 
 /// How the checksum of a protocol's frames is written and computed.
@@ -38,19 +39,21 @@ pub(in crate::protocol) enum ChecksumKind {
     Crc(CatalogueCrc),
 }
 
-word_table! {
-    /// What is made of a sum before it is sent.
-    #[derive(Default)]
-    pub(in crate::protocol) enum Complement {
-        /// Nothing.
-        #[default]
-        None = "none",
-        /// All bits turned over.
-        Ones = "ones",
-        /// What makes the whole add up to zero.
-        Twos = "twos",
-    }
+/// What is made of a sum before it is sent.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, VariantArray, EnumMessage)]
+pub(in crate::protocol) enum Complement {
+    /// Nothing.
+    #[default]
+    #[strum(serialize = "none")]
+    None,
+    /// All bits turned over.
+    #[strum(serialize = "ones")]
+    Ones,
+    /// What makes the whole add up to zero.
+    #[strum(serialize = "twos")]
+    Twos,
 }
+file_words!(Complement);
 
 /// Where it is.
 #[derive(Debug, Clone)]
@@ -73,14 +76,16 @@ pub(in crate::protocol) enum BytePosition {
     Behind(Vec<u8>),
 }
 
-word_table! {
-    /// How its value is written.
-    pub(in crate::protocol) enum ChecksumForm {
-        Binary = "binary",
-        /// Hexadecimal digits, two a byte.
-        Hex = "hex",
-    }
+/// How its value is written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, VariantArray, EnumMessage)]
+pub(in crate::protocol) enum ChecksumForm {
+    #[strum(serialize = "binary")]
+    Binary,
+    /// Hexadecimal digits, two a byte.
+    #[strum(serialize = "hex")]
+    Hex,
 }
+file_words!(ChecksumForm);
 
 /// What a frame without the mark is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -119,15 +124,19 @@ impl BytePosition {
     }
 }
 
-word_table! {
-    /// The kinds that are not CRCs.
-    enum SimpleKind {
-        None = "none",
-        Sum8 = "sum8",
-        Sum16 = "sum16",
-        Xor = "xor",
-    }
+/// The kinds that are not CRCs.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, VariantArray, EnumMessage)]
+enum SimpleKind {
+    #[strum(serialize = "none")]
+    None,
+    #[strum(serialize = "sum8")]
+    Sum8,
+    #[strum(serialize = "sum16")]
+    Sum16,
+    #[strum(serialize = "xor")]
+    Xor,
 }
+file_words!(SimpleKind);
 
 /// `[checksum]` as the file has it. Some of its keys exclude each other; in the rule they are the variants of an enum.
 #[derive(Deserialize)]
@@ -165,7 +174,7 @@ impl ChecksumRule {
         let (source, kind_word) = (table.source, table.kind.clone());
         let table: ChecksumTable = table.read()?;
         let complement = table.complement.as_ref().map(|complement| *complement.get_ref()).unwrap_or_default();
-        let kind = match SimpleKind::from_word(kind_word.get_ref()) {
+        let kind = match SimpleKind::of_word(kind_word.get_ref()) {
             Ok(SimpleKind::None) => return Ok(None),
             Ok(SimpleKind::Sum8) => ChecksumKind::Sum { bytes: 1, complement },
             Ok(SimpleKind::Sum16) => ChecksumKind::Sum { bytes: 2, complement },
@@ -208,7 +217,7 @@ impl ChecksumRule {
 }
 
 fn crc(name: &Spanned<String>, source: Source<'_>) -> Result<CatalogueCrc, Mistake> {
-    let simple = SimpleKind::TABLE.iter().map(|(word, _)| *word);
+    let simple = SimpleKind::VARIANTS.iter().map(|kind| kind.word());
     let unknown = || source.mistake(name.span(), unknown_crc(name.get_ref(), simple));
     CatalogueCrc::named(name.get_ref()).ok_or_else(unknown)
 }
@@ -216,7 +225,7 @@ fn crc(name: &Spanned<String>, source: Source<'_>) -> Result<CatalogueCrc, Mista
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::word_table::check_every_word;
+    use crate::words::check_every_word;
 
     #[test]
     fn words() {

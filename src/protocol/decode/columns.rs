@@ -6,6 +6,7 @@
 use std::ops::Range;
 
 use serde::Deserialize;
+use strum::{EnumMessage, VariantArray};
 use toml::Spanned;
 
 use super::{DecodeOutcome, Sink, header, text};
@@ -18,7 +19,7 @@ use crate::{
         number::{NumberReader, OverloadWords, Plain, Token, classify, is_no_number, plain},
         problem::{DecodeError, Defect},
     },
-    word_table::word_table,
+    words::file_words,
 };
 
 /// What such a line is.
@@ -61,19 +62,21 @@ impl TryFrom<String> for Separator {
     }
 }
 
-word_table! {
-    /// Whether a line of names comes first.
-    #[derive(Default)]
-    pub(in crate::protocol) enum HeaderRule {
-        /// Words are damage.
-        #[default]
-        None = "none",
-        /// Where it comes, it names the columns.
-        Optional = "optional",
-        /// Numbers before it have no names and are refused.
-        Required = "required",
-    }
+/// Whether a line of names comes first.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, VariantArray, EnumMessage)]
+pub(in crate::protocol) enum HeaderRule {
+    /// Words are damage.
+    #[default]
+    #[strum(serialize = "none")]
+    None,
+    /// Where it comes, it names the columns.
+    #[strum(serialize = "optional")]
+    Optional,
+    /// Numbers before it have no names and are refused.
+    #[strum(serialize = "required")]
+    Required,
 }
+file_words!(HeaderRule);
 
 /// The column with the device's time.
 #[derive(Debug, Clone, Copy, Deserialize)]

@@ -15,7 +15,7 @@ use crate::{
         problem::Defect,
     },
     units::{Dimension, Quantity},
-    word_table::word_list,
+    words::word_list,
 };
 
 /// What one bit, code or word shows.

@@ -1,6 +1,7 @@
 //! Bits of a frame for what the display shows beside the digits.
 
 use serde::Deserialize;
+use strum::{EnumMessage, VariantArray};
 use toml::Spanned;
 
 use super::display::{DisplayEffects, DisplayState};
@@ -10,7 +11,7 @@ use crate::{
         problem::{DecodeError, Defect},
         values::{Bit, ByteIndex, hex_digit},
     },
-    word_table::word_table,
+    words::file_words,
 };
 
 /// A bit and what the display shows with it.
@@ -32,15 +33,16 @@ pub(in crate::protocol) struct FlagRule {
     pub of: Option<Spanned<String>>,
 }
 
-word_table! {
-    /// How bits are written.
-    #[derive(Default)]
-    pub(in crate::protocol) enum BitsForm {
-        #[default]
-        Binary = "binary",
-        Hex = "hex",
-    }
+/// How bits are written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, VariantArray, EnumMessage)]
+pub(in crate::protocol) enum BitsForm {
+    #[default]
+    #[strum(serialize = "binary")]
+    Binary,
+    #[strum(serialize = "hex")]
+    Hex,
 }
+file_words!(BitsForm);
 
 /// When a flag counts.
 #[derive(Debug, Clone, Deserialize)]
@@ -106,6 +108,6 @@ mod tests {
 
     #[test]
     fn words() {
-        crate::word_table::check_every_word::<BitsForm>();
+        crate::words::check_every_word::<BitsForm>();
     }
 }

@@ -22,6 +22,7 @@ mod segments;
 use std::ops::Range;
 
 use serde::Deserialize;
+use strum::{EnumMessage, VariantArray};
 
 use columns::{ColumnsDecoder, ColumnsRule, Separator};
 use fields::{FieldsDecoder, FieldsRule};
@@ -41,21 +42,29 @@ use super::{
     problem::{DecodeError, Defect, ProblemKind},
     tables::KindTable,
 };
-use crate::{mistake::Mistake, word_table::word_table};
+use crate::{mistake::Mistake, words::file_words};
 
-word_table! {
-    /// The kinds of `[decode]`.
-    enum DecodeKind {
-        Columns = "columns",
-        Pairs = "pairs",
-        Json = "json",
-        Number = "number",
-        Pattern = "pattern",
-        Report = "report",
-        Segments = "segments",
-        Fields = "fields",
-    }
+/// The kinds of `[decode]`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, VariantArray, EnumMessage)]
+enum DecodeKind {
+    #[strum(serialize = "columns")]
+    Columns,
+    #[strum(serialize = "pairs")]
+    Pairs,
+    #[strum(serialize = "json")]
+    Json,
+    #[strum(serialize = "number")]
+    Number,
+    #[strum(serialize = "pattern")]
+    Pattern,
+    #[strum(serialize = "report")]
+    Report,
+    #[strum(serialize = "segments")]
+    Segments,
+    #[strum(serialize = "fields")]
+    Fields,
 }
+file_words!(DecodeKind);
 
 /// How a protocol's frames are read.
 #[derive(Debug, Clone)]
@@ -371,6 +380,6 @@ mod tests {
 
     #[test]
     fn words() {
-        crate::word_table::check_every_word::<DecodeKind>();
+        crate::words::check_every_word::<DecodeKind>();
     }
 }

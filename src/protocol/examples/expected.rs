@@ -7,7 +7,7 @@ use crate::{
         number::{NumberReader, OverloadWords},
     },
     units::Quantity,
-    word_table::WordTable,
+    words::FileWord,
 };
 
 /// A line of `gives`.

@@ -16,20 +16,28 @@ use block::{BlockFramer, BlockRule, FixedRule, PrefixedRule};
 use line::{LineFramer, LineRule};
 use stuffed::{StuffedFramer, StuffedRule, Stuffing};
 
-use super::{problem::DecodeError, tables::KindTable};
-use crate::{mistake::Mistake, word_table::word_table};
+use strum::{EnumMessage, VariantArray};
 
-word_table! {
-    /// The kinds of `[frame]`.
-    enum FrameKind {
-        Line = "line",
-        Fixed = "fixed",
-        IndexedNibbles = "indexed-nibbles",
-        LengthPrefixed = "length-prefixed",
-        Cobs = "cobs",
-        Slip = "slip",
-    }
+use super::{problem::DecodeError, tables::KindTable};
+use crate::{mistake::Mistake, words::file_words};
+
+/// The kinds of `[frame]`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, VariantArray, EnumMessage)]
+enum FrameKind {
+    #[strum(serialize = "line")]
+    Line,
+    #[strum(serialize = "fixed")]
+    Fixed,
+    #[strum(serialize = "indexed-nibbles")]
+    IndexedNibbles,
+    #[strum(serialize = "length-prefixed")]
+    LengthPrefixed,
+    #[strum(serialize = "cobs")]
+    Cobs,
+    #[strum(serialize = "slip")]
+    Slip,
 }
+file_words!(FrameKind);
 
 /// What a framer hands out.
 pub(super) enum FramerOutput<'a> {

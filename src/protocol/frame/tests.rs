@@ -169,5 +169,5 @@ proptest! {
 
 #[test]
 fn words() {
-    crate::word_table::check_every_word::<FrameKind>();
+    crate::words::check_every_word::<FrameKind>();
 }

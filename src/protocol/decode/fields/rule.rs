@@ -3,6 +3,7 @@
 use std::{collections::BTreeMap, fmt, ops::Range, time::Duration};
 
 use serde::de::{Deserialize, Deserializer, MapAccess, Visitor, value::MapAccessDeserializer};
+use strum::{EnumMessage, VariantArray};
 use toml::Spanned;
 
 use crate::{
@@ -18,7 +19,7 @@ use crate::{
         names::{MOST_NAMES, ValueName},
         values::{Bit, ByteIndex, ByteOrder, ORDER_EXPECTED, duration},
     },
-    word_table::word_table,
+    words::file_words,
 };
 
 /// What such a frame is.
@@ -95,21 +96,31 @@ impl<'de> Deserialize<'de> for ScanCount {
     }
 }
 
-word_table! {
-    /// How a number is written.
-    pub(in crate::protocol) enum FieldKind {
-        U8 = "u8",
-        I8 = "i8",
-        U16 = "u16",
-        I16 = "i16",
-        U24 = "u24",
-        I24 = "i24",
-        U32 = "u32",
-        I32 = "i32",
-        F32 = "f32",
-        F64 = "f64",
-    }
+/// How a number is written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, VariantArray, EnumMessage)]
+pub(in crate::protocol) enum FieldKind {
+    #[strum(serialize = "u8")]
+    U8,
+    #[strum(serialize = "i8")]
+    I8,
+    #[strum(serialize = "u16")]
+    U16,
+    #[strum(serialize = "i16")]
+    I16,
+    #[strum(serialize = "u24")]
+    U24,
+    #[strum(serialize = "i24")]
+    I24,
+    #[strum(serialize = "u32")]
+    U32,
+    #[strum(serialize = "i32")]
+    I32,
+    #[strum(serialize = "f32")]
+    F32,
+    #[strum(serialize = "f64")]
+    F64,
 }
+file_words!(FieldKind);
 
 /// Some bits of a number: in files `[lowest, count]`.
 #[derive(Debug, Clone, Copy, serde::Deserialize)]
@@ -391,6 +402,6 @@ mod tests {
 
     #[test]
     fn words() {
-        crate::word_table::check_every_word::<FieldKind>();
+        crate::words::check_every_word::<FieldKind>();
     }
 }

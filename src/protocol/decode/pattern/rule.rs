@@ -3,6 +3,7 @@
 use std::{collections::BTreeMap, ops::Range};
 
 use serde::Deserialize;
+use strum::{EnumMessage, VariantArray};
 use toml::Spanned;
 
 use crate::{
@@ -16,7 +17,7 @@ use crate::{
         poll::PollRule,
         values::BytePattern,
     },
-    word_table::word_table,
+    words::file_words,
 };
 
 /// `[decode]` as the file has it. Files name groups, requests and values; the rule below holds their numbers.
@@ -130,19 +131,21 @@ pub(super) struct MessageValueRule {
     pub(super) minus: Option<(usize, Vec<u8>)>,
 }
 
-word_table! {
-    /// How a number is written.
-    #[derive(Default)]
-    pub(in crate::protocol) enum TextForm {
-        /// As people write it, perhaps with its unit, or a word for a value beyond the range.
-        #[default]
-        Decimal = "decimal",
-        /// Hexadecimal digits, perhaps with spaces.
-        Hex = "hex",
-        /// `dddmm.mmm`: degrees and minutes without anything between them (NMEA 0183).
-        DegreesMinutes = "degrees-minutes",
-    }
+/// How a number is written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, VariantArray, EnumMessage)]
+pub(in crate::protocol) enum TextForm {
+    /// As people write it, perhaps with its unit, or a word for a value beyond the range.
+    #[default]
+    #[strum(serialize = "decimal")]
+    Decimal,
+    /// Hexadecimal digits, perhaps with spaces.
+    #[strum(serialize = "hex")]
+    Hex,
+    /// `dddmm.mmm`: degrees and minutes without anything between them (NMEA 0183).
+    #[strum(serialize = "degrees-minutes")]
+    DegreesMinutes,
 }
+file_words!(TextForm);
 
 impl PatternTable {
     /// Finds the groups, requests and values that the file names.
@@ -274,6 +277,6 @@ mod tests {
 
     #[test]
     fn words() {
-        crate::word_table::check_every_word::<TextForm>();
+        crate::words::check_every_word::<TextForm>();
     }
 }
