@@ -182,7 +182,7 @@ impl FrameProcessor {
 
     #[inline]
     fn frame(&mut self, frame: &[u8], taken: usize, reporting: Reporting, out: &mut Decoded) -> Acceptance {
-        let (readings, frames, said) = (out.readings.len(), out.frames.len(), out.identities.len());
+        let (readings, frames, identities) = (out.readings.len(), out.frames.len(), out.identities.len());
         let known = self.names.all().len();
         match self.read(frame, out) {
             Ok(kind) => {
@@ -200,7 +200,7 @@ impl FrameProcessor {
                 }
                 out.readings.truncate(readings);
                 out.frames.truncate(frames);
-                out.identities.keep(said);
+                out.identities.keep(identities);
                 self.names.forget_from(known);
                 if reporting == Reporting::Reported {
                     self.problem(frame, &error, &mut out.problems);

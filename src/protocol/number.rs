@@ -228,7 +228,7 @@ impl NumberReader {
 
     /// What a unit alone means.
     pub(super) fn unit(&mut self, text: &str) -> Option<UnitMeaning> {
-        self.told(text)
+        self.meaning(text)
     }
 
     /// Whether the text is a word for too much.
@@ -241,13 +241,13 @@ impl NumberReader {
         let (sign, unsigned) = text.strip_prefix('\u{2212}').map_or((1.0, text), |rest| (-1.0, rest));
         let number = any_number(unsigned.as_bytes()).ok_or(Defect::NotANumber)?;
         let unit = unsigned[number.length..].trim();
-        let told = self.told(unit).ok_or(Defect::UnknownUnit)?;
+        let unit_meaning = self.meaning(unit).ok_or(Defect::UnknownUnit)?;
         let value = match classify(sign * number.value)? {
-            Value::Number(value) => classify(value * told.factor)?,
+            Value::Number(value) => classify(value * unit_meaning.factor)?,
             beyond => beyond,
         };
-        let place = told.shift.and_then(|shift| i8::try_from(number.place + shift).ok());
-        Ok(Token { value, place, function: told.function })
+        let place = unit_meaning.shift.and_then(|shift| i8::try_from(number.place + shift).ok());
+        Ok(Token { value, place, function: unit_meaning.function })
     }
 
     fn overloaded(&mut self, text: &str) -> Option<Token> {
@@ -256,22 +256,22 @@ impl NumberReader {
             None => (Value::Over, text.strip_prefix('+').unwrap_or(text).trim_start()),
         };
         let length = self.overload.0.iter().find(|known| starts_with(word, known))?.len();
-        let told = self.told(word[length..].trim())?;
-        Some(Token { value, place: None, function: told.function })
+        let unit_meaning = self.meaning(word[length..].trim())?;
+        Some(Token { value, place: None, function: unit_meaning.function })
     }
 
-    fn told(&mut self, unit: &str) -> Option<UnitMeaning> {
+    fn meaning(&mut self, unit: &str) -> Option<UnitMeaning> {
         if unit.is_empty() {
             return Some(UnitMeaning::new(Function::Unknown, 1.0));
         }
-        if let Some((_, told)) = self.units.iter().find(|(known, _)| known == unit) {
-            return Some(*told);
+        if let Some((_, unit_meaning)) = self.units.iter().find(|(known, _)| known == unit) {
+            return Some(*unit_meaning);
         }
-        let told = read_unit(unit)?;
+        let unit_meaning = read_unit(unit)?;
         if self.units.len() < MOST_UNITS {
-            self.units.push((unit.to_owned(), told));
+            self.units.push((unit.to_owned(), unit_meaning));
         }
-        Some(told)
+        Some(unit_meaning)
     }
 }
 
@@ -290,8 +290,8 @@ pub(super) fn read_unit(text: &str) -> Option<UnitMeaning> {
     if let Ok(unit) = Unit::parse(text) {
         return Some(UnitMeaning::new(Function::Unit(unit.dimension), unit.factor));
     }
-    if let Some(told) = with_current(text) {
-        return Some(told);
+    if let Some(unit_meaning) = with_current(text) {
+        return Some(unit_meaning);
     }
     if let Ok(quantity) = text.parse::<Quantity>() {
         return Some(UnitMeaning::new(Function::Exact(quantity), 1.0));

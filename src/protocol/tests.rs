@@ -237,8 +237,19 @@ fn an_example_that_does_not_hold_is_told_with_its_byte() {
     );
 }
 
+/// Every word of a type is read, and stands in the guide for those who write protocol files.
+pub(super) fn check_words<T: FileWord + PartialEq + std::fmt::Debug>() {
+    check_every_word::<T>();
+    T::VARIANTS.iter().for_each(|value| check_guide(value.word()));
+}
+
+pub(super) fn check_guide(word: &str) {
+    let guide = include_str!("../../protocols/README.md");
+    assert!(guide.contains(&format!("`{word}`")) || guide.contains(&format!("\"{word}\"")), "{word}");
+}
+
 #[test]
 fn words_of_actions_and_clocks() {
-    check_every_word::<Action>();
-    check_every_word::<counters::TimeUnit>();
+    check_words::<Action>();
+    check_words::<counters::TimeUnit>();
 }

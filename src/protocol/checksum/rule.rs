@@ -225,13 +225,13 @@ fn crc(name: &Spanned<String>, source: Source<'_>) -> Result<CatalogueCrc, Mista
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::words::check_every_word;
+    use crate::protocol::tests::check_words;
 
     #[test]
     fn words() {
-        check_every_word::<SimpleKind>();
-        check_every_word::<Complement>();
-        check_every_word::<ChecksumForm>();
-        check_every_word::<ByteOrder>();
+        check_words::<SimpleKind>();
+        check_words::<Complement>();
+        check_words::<ChecksumForm>();
+        check_words::<ByteOrder>();
     }
 }

@@ -177,7 +177,7 @@ enum HeaderStage {
 }
 
 /// One cell of a line.
-struct Cell {
+struct LineCell {
     /// None where it is empty.
     token: Option<Result<Token, Defect>>,
     bytes: Range<usize>,
@@ -301,7 +301,7 @@ impl ColumnsDecoder {
 
     /// The cell that begins at `at`.
     #[inline]
-    fn cell(&mut self, line: &[u8], at: usize) -> Result<Cell, DecodeError> {
+    fn cell(&mut self, line: &[u8], at: usize) -> Result<LineCell, DecodeError> {
         let start = at + spaces(&line[at..]);
         if let Some(Plain { value, place, length }) = plain(&line[start..]) {
             let end = start + length;
@@ -312,7 +312,7 @@ impl ColumnsDecoder {
                     place: i8::try_from(place).ok(),
                     function: Function::Unknown,
                 });
-                return Ok(Cell { token: Some(token), bytes: start..end, next });
+                return Ok(LineCell { token: Some(token), bytes: start..end, next });
             }
         }
         self.slow_cell(line, start)
@@ -334,7 +334,7 @@ impl ColumnsDecoder {
     }
 
     /// A cell that is no plain number: with a unit, an overload, empty or damaged.
-    fn slow_cell(&mut self, line: &[u8], start: usize) -> Result<Cell, DecodeError> {
+    fn slow_cell(&mut self, line: &[u8], start: usize) -> Result<LineCell, DecodeError> {
         let line = text(line)?;
         let (end, next) = match &self.rule.separator {
             Separator::Text(separator) => match memchr::memmem::find(&line.as_bytes()[start..], separator) {
@@ -345,7 +345,7 @@ impl ColumnsDecoder {
         };
         let cell = line[start..end].trim();
         let token = (!cell.is_empty()).then(|| self.numbers.read(cell));
-        Ok(Cell { token, bytes: start..end, next })
+        Ok(LineCell { token, bytes: start..end, next })
     }
 
     /// The end of a cell where spaces separate too: a unit belongs to the number before it.

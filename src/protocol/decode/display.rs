@@ -299,10 +299,12 @@ mod tests {
         let unknown = DisplayEffect::from_word("sparkles").unwrap_err();
         for (word, effect) in EFFECT_WORDS {
             assert_eq!(DisplayEffect::from_word(word), Ok(effect));
+            crate::protocol::tests::check_guide(word);
             assert!(unknown.contains(&format!("\"{word}\"")), "{unknown}");
         }
         for (word, annunciator) in Annunciators::WORDS {
             assert_eq!(DisplayEffect::from_word(word), Ok(DisplayEffect::Annunciator(annunciator)));
+            crate::protocol::tests::check_guide(word);
             assert!(unknown.contains(&format!("\"{word}\"")), "{unknown}");
         }
     }

@@ -108,6 +108,6 @@ mod tests {
 
     #[test]
     fn words() {
-        crate::words::check_every_word::<BitsForm>();
+        crate::protocol::tests::check_words::<BitsForm>();
     }
 }

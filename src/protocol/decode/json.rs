@@ -2,7 +2,7 @@
 //! `{"coil": {"amps": [0.5, 0.6]}}` gives `coil.amps.0` and `coil.amps.1`.
 //!
 //! Read by serde_json's parser straight into readings, without a tree in between. Other strings,
-//! `true`, `false` and `null` are passed over.
+//! `true`, `false` and `null` are skipped.
 
 use std::fmt::{self, Write as _};
 

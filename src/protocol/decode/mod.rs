@@ -380,6 +380,6 @@ mod tests {
 
     #[test]
     fn words() {
-        crate::words::check_every_word::<DecodeKind>();
+        crate::protocol::tests::check_words::<DecodeKind>();
     }
 }

@@ -1,6 +1,6 @@
 //! `name:value` or `name=value`, several a line.
 //!
-//! A value that is a plain word (`mode=auto`) is passed over; one that begins like a number and is
+//! A value that is a plain word (`mode=auto`) is skipped; one that begins like a number and is
 //! none refuses the line.
 
 use std::ops::Range;

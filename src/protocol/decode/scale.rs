@@ -5,19 +5,19 @@ use serde::Deserialize;
 /// What a raw number is multiplied by; not 0.
 #[derive(Debug, Clone, Copy, PartialEq, Deserialize)]
 #[serde(try_from = "f64")]
-pub(in crate::protocol) struct Scale {
+pub(in crate::protocol) struct ScaleFactor {
     factor: f64,
     /// The factor as a power of ten; none where it is none.
     shift: Option<i32>,
 }
 
-impl Default for Scale {
+impl Default for ScaleFactor {
     fn default() -> Self {
         Self { factor: 1.0, shift: Some(0) }
     }
 }
 
-impl TryFrom<f64> for Scale {
+impl TryFrom<f64> for ScaleFactor {
     type Error = &'static str;
 
     fn try_from(factor: f64) -> Result<Self, Self::Error> {
@@ -30,7 +30,7 @@ impl TryFrom<f64> for Scale {
     }
 }
 
-impl Scale {
+impl ScaleFactor {
     #[inline]
     pub(crate) fn apply(&self, raw: f64) -> f64 {
         match self.shift {
@@ -54,12 +54,12 @@ mod tests {
     #[test]
     fn scales_of_a_vehicles_bus() {
         // SAE J1979 service 01, formulas as public tables give them; the bytes are ours.
-        let scale = |factor: f64| Scale::try_from(factor).unwrap();
+        let scale = |factor: f64| ScaleFactor::try_from(factor).unwrap();
         assert_eq!(scale(0.25).apply(f64::from(0x1af8)), 1726.0);
         assert_eq!(scale(0.001).apply(f64::from(0x3039)), 12.345);
-        assert_eq!(Scale::default().apply(f64::from(0x7b)), 123.0);
+        assert_eq!(ScaleFactor::default().apply(f64::from(0x7b)), 123.0);
         assert_eq!(scale(0.001).place(0), Some(-3));
         assert_eq!(scale(0.25).place(0), None);
-        assert!(Scale::try_from(0.0).is_err() && Scale::try_from(f64::NAN).is_err());
+        assert!(ScaleFactor::try_from(0.0).is_err() && ScaleFactor::try_from(f64::NAN).is_err());
     }
 }

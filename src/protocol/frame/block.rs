@@ -244,7 +244,7 @@ fn ended(bytes: &[u8], length: usize, end: &Mask) -> BlockMatch {
 }
 
 /// After this many bytes without a frame a problem is reported, not only when the next frame is found.
-const TELL_AFTER: usize = 1024;
+const REPORT_AFTER: usize = 1024;
 
 /// The first of them, which the problem quotes.
 const SHOWN: usize = 32;
@@ -263,11 +263,11 @@ pub(in crate::protocol) struct BlockFramer {
 struct BlockSearch {
     state: BlockState,
     /// Bytes skipped since the last frame or report.
-    passed: usize,
+    skipped: usize,
     /// The first of them.
     head: Vec<u8>,
     /// Length of the refused frame that was reported: skipping its bytes is not reported again.
-    told: usize,
+    reported: usize,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -311,7 +311,7 @@ impl BlockFramer {
             match self.rule.match_start(&bytes[at..]) {
                 BlockMatch::Incomplete => break,
                 BlockMatch::NoFrame => {
-                    self.search.pass(bytes[at], found);
+                    self.search.skip(bytes[at], found);
                     at += 1;
                 }
                 BlockMatch::Frame(length) => {
@@ -326,9 +326,9 @@ impl BlockFramer {
                         continue;
                     }
                     if self.search.state == BlockState::InStep {
-                        self.search.told = length;
+                        self.search.reported = length;
                     }
-                    self.search.pass(bytes[at], found);
+                    self.search.skip(bytes[at], found);
                     at += 1;
                 }
             }
@@ -338,14 +338,14 @@ impl BlockFramer {
 }
 
 impl BlockSearch {
-    fn pass(&mut self, byte: u8, found: &mut impl FnMut(FramerOutput<'_>) -> Acceptance) {
+    fn skip(&mut self, byte: u8, found: &mut impl FnMut(FramerOutput<'_>) -> Acceptance) {
         self.state = BlockState::Searching;
-        self.passed += 1;
+        self.skipped += 1;
         if self.head.len() < SHOWN {
             self.head.push(byte);
         }
-        if self.passed >= TELL_AFTER {
-            self.tell(found);
+        if self.skipped >= REPORT_AFTER {
+            self.report(found);
         }
     }
 
@@ -353,16 +353,16 @@ impl BlockSearch {
     #[inline]
     fn end(&mut self, found: &mut impl FnMut(FramerOutput<'_>) -> Acceptance) {
         if self.state == BlockState::Searching {
-            self.tell(found);
+            self.report(found);
             self.state = BlockState::InStep;
         }
     }
 
-    fn tell(&mut self, found: &mut impl FnMut(FramerOutput<'_>) -> Acceptance) {
-        if self.passed > self.told {
-            found(FramerOutput::Refused(&self.head, DecodeError::whole(Defect::NoFrame { bytes: self.passed })));
+    fn report(&mut self, found: &mut impl FnMut(FramerOutput<'_>) -> Acceptance) {
+        if self.skipped > self.reported {
+            found(FramerOutput::Refused(&self.head, DecodeError::whole(Defect::NoFrame { bytes: self.skipped })));
         }
-        (self.passed, self.told) = (0, 0);
+        (self.skipped, self.reported) = (0, 0);
         self.head.clear();
     }
 }
@@ -440,7 +440,7 @@ mod tests {
             told += 1;
             Acceptance::Accepted
         });
-        assert_eq!(told, 10_000 / TELL_AFTER);
+        assert_eq!(told, 10_000 / REPORT_AFTER);
         assert!(block.begun.len() < 14);
     }
 }

@@ -111,7 +111,7 @@ impl LineFramer {
         match self.state {
             LineState::Skipping => self.state = LineState::Reading,
             LineState::Reading if line.len() + piece.len() > self.most() + self.rule.terminator.0.len() => {
-                self.tell_over_long(&mut line, piece, found);
+                self.report_over_long(&mut line, piece, found);
             }
             LineState::Reading => {
                 line.extend_from_slice(piece);
@@ -147,7 +147,7 @@ impl LineFramer {
                 return;
             }
             let mut head = self.begun.clone();
-            self.tell_over_long(&mut head, bytes, found);
+            self.report_over_long(&mut head, bytes, found);
             self.state = LineState::Skipping;
         }
         let tail = self.rule.terminator.0.len() - 1;
@@ -164,7 +164,12 @@ impl LineFramer {
     }
 
     /// Reports a line that is too long: its first bytes, as many as a line may have.
-    fn tell_over_long(&self, head: &mut Vec<u8>, rest: &[u8], found: &mut impl FnMut(FramerOutput<'_>) -> Acceptance) {
+    fn report_over_long(
+        &self,
+        head: &mut Vec<u8>,
+        rest: &[u8],
+        found: &mut impl FnMut(FramerOutput<'_>) -> Acceptance,
+    ) {
         let longest = self.rule.longest.0;
         let room = longest.saturating_sub(head.len()).min(rest.len());
         head.extend_from_slice(&rest[..room]);
@@ -190,19 +195,19 @@ mod tests {
         let mut cuts = Vec::new();
         for chunk in chunks {
             line.push(chunk, |cut| {
-                cuts.push(told(cut));
+                cuts.push(in_words(cut));
                 Acceptance::Accepted
             });
             assert!(line.begun.len() <= line.most());
         }
         line.lost(|cut| {
-            cuts.push(told(cut));
+            cuts.push(in_words(cut));
             Acceptance::Accepted
         });
         cuts
     }
 
-    fn told(cut: FramerOutput<'_>) -> String {
+    fn in_words(cut: FramerOutput<'_>) -> String {
         match cut {
             FramerOutput::Frame(text, taken) | FramerOutput::Trial(text, taken) => {
                 format!("{} ({taken})", text.escape_ascii())

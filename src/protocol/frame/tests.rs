@@ -30,7 +30,7 @@ impl TestFramer for StuffedFramer {
 }
 
 /// In words; a frame that holds FF is refused.
-fn told(cut: &FramerOutput<'_>) -> (Option<String>, Acceptance) {
+fn in_words(cut: &FramerOutput<'_>) -> (Option<String>, Acceptance) {
     let hex = |bytes: &[u8]| bytes.iter().map(|byte| format!("{byte:02x}")).collect::<String>();
     match cut {
         FramerOutput::Frame(frame, _) if frame.contains(&0xff) => {
@@ -51,7 +51,7 @@ pub(crate) fn check<F: TestFramer>(framer: impl Fn() -> F, bytes: &[u8], expecte
     let cuts = |chunks: &[&[u8]]| {
         let (mut framer, mut cuts) = (framer(), Vec::new());
         let mut found = |cut: FramerOutput<'_>| {
-            let (words, verdict) = told(&cut);
+            let (words, verdict) = in_words(&cut);
             cuts.extend(words);
             verdict
         };
@@ -169,5 +169,5 @@ proptest! {
 
 #[test]
 fn words() {
-    crate::words::check_every_word::<FrameKind>();
+    crate::protocol::tests::check_words::<FrameKind>();
 }

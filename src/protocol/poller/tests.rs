@@ -14,7 +14,7 @@ fn ms(time: i64) -> Mono {
     Mono(time * 1000)
 }
 
-fn told(turn: PollAction<'_>) -> String {
+fn in_words(turn: PollAction<'_>) -> String {
     match turn {
         PollAction::Send(bytes) => String::from_utf8_lossy(bytes).trim_end().to_owned(),
         PollAction::Wait(until) => format!("wait {}", until.0 / 1000),
@@ -28,25 +28,25 @@ fn requests_go_round_in_turn() {
     let poll = "open = [\"*CLS\", \"SYST:REM\"]\npause = \"20 ms\"\nevery = \"100 ms\"\ntimeout = \"1 s\"\n\
         request = [{ name = \"function\", send = \"FUNC?\", rounds = 2 }, { name = \"value\", send = \"READ?\" }]";
     let mut poller = Poller::new(&protocol(poll, NUMBER), ms(0)).unwrap();
-    assert_eq!(told(poller.next_action(ms(0))), "*CLS");
-    assert_eq!(told(poller.next_action(ms(0))), "wait 20");
-    assert_eq!(told(poller.next_action(ms(20))), "SYST:REM");
-    assert_eq!(told(poller.next_action(ms(39))), "wait 40");
-    assert_eq!(told(poller.next_action(ms(40))), "FUNC?");
-    assert_eq!(told(poller.next_action(ms(40))), "wait 1040");
+    assert_eq!(in_words(poller.next_action(ms(0))), "*CLS");
+    assert_eq!(in_words(poller.next_action(ms(0))), "wait 20");
+    assert_eq!(in_words(poller.next_action(ms(20))), "SYST:REM");
+    assert_eq!(in_words(poller.next_action(ms(39))), "wait 40");
+    assert_eq!(in_words(poller.next_action(ms(40))), "FUNC?");
+    assert_eq!(in_words(poller.next_action(ms(40))), "wait 1040");
     poller.received(b"VO");
-    assert_eq!(told(poller.next_action(ms(41))), "wait 1040", "half an answer is none");
+    assert_eq!(in_words(poller.next_action(ms(41))), "wait 1040", "half an answer is none");
     poller.received(b"LT\n");
-    assert_eq!(told(poller.next_action(ms(42))), "READ?");
+    assert_eq!(in_words(poller.next_action(ms(42))), "READ?");
     poller.received(b"1.5\n");
-    assert_eq!(told(poller.next_action(ms(50))), "wait 100");
-    assert_eq!(told(poller.next_action(ms(100))), "READ?", "the function is asked every second round");
+    assert_eq!(in_words(poller.next_action(ms(50))), "wait 100");
+    assert_eq!(in_words(poller.next_action(ms(100))), "READ?", "the function is asked every second round");
     poller.received(b"1.5\n");
-    assert_eq!(told(poller.next_action(ms(350))), "FUNC?", "a late round begins at once");
+    assert_eq!(in_words(poller.next_action(ms(350))), "FUNC?", "a late round begins at once");
     poller.received(b"VOLT\n");
-    assert_eq!(told(poller.next_action(ms(351))), "READ?");
+    assert_eq!(in_words(poller.next_action(ms(351))), "READ?");
     poller.received(b"1.5\n");
-    assert_eq!(told(poller.next_action(ms(352))), "wait 450", "and is not made up for");
+    assert_eq!(in_words(poller.next_action(ms(352))), "wait 450", "and is not made up for");
 }
 
 #[test]
@@ -55,11 +55,11 @@ fn a_time_out_is_followed_by_silence_and_the_error_queue() {
         errors = { send = \"SYST:ERR?\", none = '^[+]?0,', rounds = 100 }";
     let protocol = protocol(poll, NUMBER);
     let mut poller = Poller::new(&protocol, ms(0)).unwrap();
-    assert_eq!(told(poller.next_action(ms(0))), "READ?");
+    assert_eq!(in_words(poller.next_action(ms(0))), "READ?");
     assert!(poller.request().is_some());
-    assert_eq!(told(poller.next_action(ms(50))), "wait 100");
+    assert_eq!(in_words(poller.next_action(ms(50))), "wait 100");
     assert_eq!((poller.timeouts(), poller.request()), (1, None), "an answer would be too late");
-    assert_eq!(told(poller.next_action(ms(100))), "SYST:ERR?");
+    assert_eq!(in_words(poller.next_action(ms(100))), "SYST:ERR?");
     let mut engine = Engine::new(protocol.clone());
     let mut out = Decoded::default();
     for answer in [&b"-113,\"Undefined header\"\n"[..], b"0,\"No error\"\n"] {
@@ -67,12 +67,12 @@ fn a_time_out_is_followed_by_silence_and_the_error_queue() {
         engine.push(answer, &mut out);
         poller.received(answer);
         if answer[0] == b'-' {
-            assert_eq!(told(poller.next_action(ms(110))), "SYST:ERR?", "until the queue is empty");
+            assert_eq!(in_words(poller.next_action(ms(110))), "SYST:ERR?", "until the queue is empty");
         }
     }
     assert_eq!(out.problems.len(), 1);
     assert_eq!(out.problems[0].frame, "-113,\"Undefined header\"");
-    assert_eq!(told(poller.next_action(ms(120))), "READ?");
+    assert_eq!(in_words(poller.next_action(ms(120))), "READ?");
 }
 
 #[test]
@@ -80,11 +80,11 @@ fn a_prompt_says_that_the_next_may_come() {
     let poll = "open = [\"E0\"]\nready = \">\"\nevery = \"100 ms\"\nterminator = \"\\r\"\n\
         request = [{ name = \"speed\", send = \"010D\" }]";
     let mut poller = Poller::new(&protocol(poll, NUMBER), ms(0)).unwrap();
-    assert_eq!(told(poller.next_action(ms(0))), "E0");
+    assert_eq!(in_words(poller.next_action(ms(0))), "E0");
     poller.received(b"OK\r\n");
-    assert_eq!(told(poller.next_action(ms(1))), "wait 1000");
+    assert_eq!(in_words(poller.next_action(ms(1))), "wait 1000");
     poller.received(b"\r\n>");
-    assert_eq!(told(poller.next_action(ms(2))), "010D");
+    assert_eq!(in_words(poller.next_action(ms(2))), "010D");
 }
 
 #[test]

@@ -14,7 +14,7 @@ use crate::{
         decode::{
             display::DisplayEffects,
             flags::{FlagRule, unknown_value},
-            scale::Scale,
+            scale::ScaleFactor,
         },
         names::{MOST_NAMES, ValueName},
         values::{Bit, ByteIndex, ByteOrder, ORDER_EXPECTED, duration},
@@ -39,7 +39,7 @@ pub(in crate::protocol) struct FieldsRule {
     #[serde(default)]
     pub(super) flags: Vec<FlagRule>,
     pub(super) time: Option<FieldTimeRule>,
-    pub(super) sequence: Option<NumberRule>,
+    pub(super) sequence: Option<FieldNumber>,
     #[serde(default)]
     pub(super) actions: Vec<ButtonRule>,
     pub(super) scans: Option<Spanned<ScansRule>>,
@@ -67,7 +67,7 @@ pub(super) struct ScansRule {
 #[derive(Debug, Clone, Default)]
 pub(super) enum ScanCount {
     Always(usize),
-    InFrame(NumberRule),
+    InFrame(FieldNumber),
     /// As many as fill the frame.
     #[default]
     Filling,
@@ -89,7 +89,7 @@ impl<'de> Deserialize<'de> for ScanCount {
             }
 
             fn visit_map<M: MapAccess<'de>>(self, map: M) -> Result<ScanCount, M::Error> {
-                NumberRule::deserialize(MapAccessDeserializer::new(map)).map(ScanCount::InFrame)
+                FieldNumber::deserialize(MapAccessDeserializer::new(map)).map(ScanCount::InFrame)
             }
         }
         from.deserialize_any(CountVisitor)
@@ -183,7 +183,7 @@ macro_rules! tables_with_a_number {
 
 tables_with_a_number! {
     /// A number alone.
-    NumberRule {}
+    FieldNumber {}
 
     /// The device's time.
     FieldTimeRule {
@@ -199,7 +199,7 @@ tables_with_a_number! {
     FieldValueRule {
         pub(super) name: Spanned<ValueName>,
         #[serde(default)]
-        pub(super) scale: Scale,
+        pub(super) scale: ScaleFactor,
         #[serde(default)]
         pub(super) offset: f64,
         #[serde(default)]
@@ -402,6 +402,6 @@ mod tests {
 
     #[test]
     fn words() {
-        crate::words::check_every_word::<FieldKind>();
+        crate::protocol::tests::check_words::<FieldKind>();
     }
 }

@@ -11,7 +11,7 @@ use crate::{
     protocol::{
         Action, RequestId,
         counters::{CounterBits, CountersRule, TimeUnit},
-        decode::{display::DisplayEffects, scale::Scale},
+        decode::{display::DisplayEffects, scale::ScaleFactor},
         names::{MOST_NAMES, ValueName},
         number::OverloadWords,
         poll::PollRule,
@@ -53,7 +53,7 @@ struct MessageValueTable {
     unit: DisplayEffects,
     unit_group: Option<String>,
     form: TextForm,
-    scale: Scale,
+    scale: ScaleFactor,
     offset: f64,
     minus: Option<MinusGroup>,
 }
@@ -124,7 +124,7 @@ pub(super) struct MessageValueRule {
     /// A group with its unit, which is read like one behind the number.
     pub(super) unit: Option<usize>,
     pub(super) form: TextForm,
-    pub(super) scale: Scale,
+    pub(super) scale: ScaleFactor,
     pub(super) offset: f64,
     pub(super) effects: DisplayEffects,
     /// A group and its text for values below zero.
@@ -277,6 +277,6 @@ mod tests {
 
     #[test]
     fn words() {
-        crate::words::check_every_word::<TextForm>();
+        crate::protocol::tests::check_words::<TextForm>();
     }
 }
