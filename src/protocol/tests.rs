@@ -190,7 +190,10 @@ fn mistakes_are_told_with_their_line() {
         whole(line, "kind = \"columns\"\nseparator = \"1\""),
         "p.toml, line 8: found the separator \"1\", expected \"any\" or text that is in no number"
     );
-    assert!(whole(line, "kind = \"columns\"\nheader = \"maybe\"").contains("line 8: found \"maybe\", expected one of"));
+    assert_eq!(
+        whole(line, "kind = \"columns\"\nheader = \"maybe\""),
+        "p.toml, line 8: found \"maybe\", expected \"none\", \"optional\" or \"required\""
+    );
     assert!(whole(line, "kind = \"columns\"\nnames = [\"a\", \"a\"]").contains("found the name \"a\" twice"));
     assert_eq!(mistake(head), "p.toml, line 1: expected a part [frame] with its kind");
     assert!(mistake(&head.replace("\"p\"", "\"P 1\"")).contains("[frame]"));
