@@ -89,7 +89,7 @@ impl Port for Replay {
     }
 
     fn write_all(&mut self, _bytes: &[u8], _patience: Duration) -> io::Result<()> {
-        Err(io::Error::new(io::ErrorKind::Unsupported, "nobody listens behind a recorded capture"))
+        Err(io::Error::new(io::ErrorKind::Unsupported, "a recorded capture takes no requests"))
     }
 }
 

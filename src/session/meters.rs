@@ -135,7 +135,7 @@ impl MeterState {
 
     /// Its identity, as a sentence.
     fn identity_sentence(&self) -> Option<String> {
-        self.identity.as_ref().map(|identity| format!("says of itself: {identity}"))
+        self.identity.as_ref().map(|identity| format!("its identity: {identity}"))
     }
 }
 
@@ -147,13 +147,13 @@ mod tests {
     fn the_same_meter_plugged_in_again_is_no_news() {
         let mut meter = MeterState::new("handheld".to_owned());
         assert_eq!(meter.identity_sentence(), None);
-        let first = Some("says of itself: Bench 6".to_owned());
+        let first = Some("its identity: Bench 6".to_owned());
         assert_eq!(meter.set_identity("Bench 6".to_owned()), first);
         meter.changed(Mono(1), Some("no such file"));
         assert_eq!((meter.identity_sentence(), meter.open, &meter.why[..]), (None, false, "no such file"));
         meter.changed(Mono(2), None);
         assert_eq!((meter.set_identity("Bench 6".to_owned()), meter.identity_sentence()), (None, first));
-        assert_eq!(meter.set_identity("Bench 7".to_owned()), Some("says of itself: Bench 7".to_owned()));
+        assert_eq!(meter.set_identity("Bench 7".to_owned()), Some("its identity: Bench 7".to_owned()));
     }
 
     #[test]

@@ -115,13 +115,13 @@ fn what_a_meter_says_of_itself_is_shown_and_kept() {
     assert_eq!(
         bay.kept().rows("SELECT session, subject, text FROM event WHERE kind = 'identity' ORDER BY id"),
         [
-            format!("1 | multimeter | says of itself: {FIRST}"),
-            format!("1 | multimeter | says of itself: {SECOND}"),
-            format!("2 | multimeter | says of itself: {SECOND}"),
+            format!("1 | multimeter | its identity: {FIRST}"),
+            format!("1 | multimeter | its identity: {SECOND}"),
+            format!("2 | multimeter | its identity: {SECOND}"),
         ]
     );
     let shown = bay.bayline(["show", "last"]).done();
-    assert!(shown.contains(&format!("says of itself: {SECOND}")), "{shown}");
+    assert!(shown.contains(&format!("its identity: {SECOND}")), "{shown}");
 }
 
 #[test]

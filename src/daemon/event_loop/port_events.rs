@@ -108,7 +108,7 @@ impl EventLoop {
     fn found(&mut self, at: Mono, id: MeterId, meter: &str, found: MeterEvent) {
         match found {
             MeterEvent::Identity(text) => {
-                tracing::info!("meter \"{meter}\" says of itself: {text}");
+                tracing::info!("meter \"{meter}\": its identity is {text}");
                 self.handle_event(at, CoreEvent::MeterIdentity(id, text));
             }
             MeterEvent::Action(action, _) => self.pressed(at, meter, action),
