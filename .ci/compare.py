@@ -50,7 +50,7 @@ def main(folder):
     with open(folder / "export" / "steps.csv", newline="", encoding="utf-8") as file:
         ledger = [(int(row["number"]), row["step"], row["verdict"]) for row in csv.DictReader(file)]
     assert steps == ledger, f"{steps} in the database, {ledger} in the CSV"
-    outside = [name for _, name, verdict in steps if verdict == "outside"]
+    outside = [name for _, name, verdict in steps if verdict == "out of limit"]
     assert outside, "no planted fault was found"
     print(f"sound; {len(rows)} samples and {len(steps)} steps agree; outside: {', '.join(outside)}")
 

@@ -59,7 +59,7 @@ struct Cli {
 }
 
 const CODES: &str = "Exit status: 0 done; 1 failed; 2 usage, a mistake in a file you wrote, or with `check`, a step can't work; \
-                     3 no daemon answers; 4 with `show --strict`, a step is outside its limits.";
+                     3 no daemon answers; 4 with `show --strict`, a step is out of limit.";
 
 /// The options of every command.
 #[derive(Debug, Clone, Args)]

@@ -54,8 +54,9 @@ impl SessionsArgs {
                 session.job.clone(),
             ]
         });
-        let titles = ["id", "began", "lasted", "ended", "samples", "steps", "outside", "procedure", "machine", "job"];
-        write!(out, "{}", table(&titles, &["id", "samples", "steps", "outside"], rows))?;
+        let titles =
+            ["id", "began", "lasted", "ended", "samples", "steps", "out of limit", "procedure", "machine", "job"];
+        write!(out, "{}", table(&titles, &["id", "samples", "steps", "out of limit"], rows))?;
         Ok(ExitCode::SUCCESS)
     }
 }

@@ -101,9 +101,16 @@ fn heading(out: &mut dyn Write, session: &SessionRow) -> io::Result<()> {
     let lasted = session.ended_us.map_or("still open".to_owned(), |us| {
         format!("{} after {}", session.ended_how.as_deref().unwrap_or("ended"), show_seconds(us as f64 / 1e6))
     });
-    writeln!(out, "{lasted}, {} samples, {} steps, {} outside\n", session.samples(), session.steps, session.outside)
+    writeln!(
+        out,
+        "{lasted}, {} samples, {} steps, {} out of limit\n",
+        session.samples(),
+        session.steps,
+        session.outside
+    )
 }
 
+/// A row for each time a step was begun. The step's number is its place in the procedure, as `step` prints it.
 fn ledger(out: &mut dyn Write, steps: &[StepRow]) -> io::Result<()> {
     let rows = steps.iter().map(|step| {
         let name =
@@ -121,8 +128,8 @@ fn ledger(out: &mut dyn Write, steps: &[StepRow]) -> io::Result<()> {
             step.capture.as_ref().map_or("–".to_owned(), show_value::captured),
             show_value::limits(step.limit_low, step.limit_high, quantity),
             verdict,
-            // What is within needs no words.
-            step.reason.clone().filter(|_| step.verdict.as_deref() != Some("within")).unwrap_or_default(),
+            // What is in limit needs no words.
+            step.reason.clone().filter(|_| step.verdict.as_deref() != Some("in limit")).unwrap_or_default(),
         ]
     });
     let titles = ["", "step", "value", "limit", "verdict", "why"];
@@ -151,8 +158,8 @@ fn figures(out: &mut dyn Write, connection: &Connection, session: &SessionRow) -
             outside,
         ]
     });
-    let titles = ["step", "channel", "samples", "last", "mean", "min", "max", "outside for"];
-    write!(out, "\n{}", table(&titles, &["samples", "last", "mean", "min", "max", "outside for"], rows))?;
+    let titles = ["step", "channel", "samples", "last", "mean", "min", "max", "out of limit for"];
+    write!(out, "\n{}", table(&titles, &["samples", "last", "mean", "min", "max", "out of limit for"], rows))?;
     spare(out, &read::steps(connection, session.id)?)?;
     Ok(())
 }

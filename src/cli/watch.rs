@@ -127,8 +127,8 @@ impl<W: Write> LiveOutput<W> {
         let mut text = elapsed_s.map_or_else(String::new, |seconds| format!("{}  ", show_seconds(seconds)));
         for reading in readings {
             let mark = match reading.verdict.as_deref() {
-                Some("within") => " ok",
-                Some("outside") => " OUTSIDE",
+                Some("in limit") => " ok",
+                Some("out of limit") => " OUT OF LIMIT",
                 Some(other) => &format!(" {other}"),
                 None => "",
             };

@@ -251,7 +251,7 @@ fn announce(alert: &Alert, notice: &Notice) {
         Notice::Count(seconds) => alert.announce("count", &seconds.to_string()),
         Notice::Captured { step, capture, .. } => {
             let judgement = &capture.judgement;
-            let verdict = judgement.verdict().map_or("recorded", Verdict::word);
+            let verdict = judgement.verdict().map_or("no limit", Verdict::word);
             alert.announce("captured", &format!("{step}: {verdict}, {}", judgement.reason));
         }
         Notice::Finding(finding) => alert.announce("finding", &finding.sentence),

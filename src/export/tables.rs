@@ -33,6 +33,7 @@ pub(crate) fn steps(
         "limit_high",
         "verdict",
         "reason",
+        "place",
     ])?;
     for step in read::steps(connection, session.id)? {
         let capture = step.capture.as_ref();
@@ -54,6 +55,7 @@ pub(crate) fn steps(
         sheet.number(step.limit_high)?;
         sheet.text(&or_empty(&step.verdict))?;
         sheet.text(&or_empty(&step.reason))?;
+        sheet.whole(step.place)?;
         sheet.end_row()?;
     }
     sheet.finish()

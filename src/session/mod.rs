@@ -26,6 +26,8 @@ mod active_step;
 mod open_session;
 mod previous;
 
+mod words;
+
 pub(crate) mod judge;
 
 mod session_findings;

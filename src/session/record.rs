@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use super::{Begin, Capture, StepView, Verdict, Zeroed, findings::Finding, judge::Figures};
+use super::{Begin, Capture, StepView, Verdict, Zeroed, findings::Finding, judge::Figures, words::word_table};
 use crate::{
     channel::{Channel, ChannelId, Sample},
     clock::{Mono, Wall},
@@ -155,23 +155,18 @@ pub enum EventKind {
     NotSuited,
 }
 
-impl EventKind {
-    /// The word in the database and on screens.
-    pub const fn word(self) -> &'static str {
-        match self {
-            Self::MeterFound => "meter found",
-            Self::MeterLost => "meter lost",
-            Self::MeterSilent => "meter silent",
-            Self::Identity => "identity",
-            Self::BadFrame => "bad frame",
-            Self::MissingValue => "missing value",
-            Self::SamplesLost => "samples lost",
-            Self::Store => "store",
-            Self::Mark => "mark",
-            Self::Note => "note",
-            Self::Announced => "told",
-            Self::Zeroed => "zeroed",
-            Self::NotSuited => "unfit",
-        }
-    }
-}
+word_table!(EventKind:
+    MeterFound = "meter found",
+    MeterLost = "meter lost",
+    MeterSilent = "meter silent",
+    Identity = "identity",
+    BadFrame = "bad frame",
+    MissingValue = "missing value",
+    SamplesLost = "samples lost",
+    Store = "database" | "store",
+    Mark = "mark",
+    Note = "note",
+    Announced = "announced" | "told",
+    Zeroed = "zeroed",
+    NotSuited = "meter not suited" | "unfit",
+);

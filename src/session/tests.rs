@@ -164,7 +164,7 @@ fn terminal_after_terminal_without_touching_the_computer() {
         .collect();
     assert_eq!(
         verdicts,
-        [("feed one".to_owned(), Some(Verdict::Within)), ("feed two".to_owned(), Some(Verdict::Outside))]
+        [("feed one".to_owned(), Some(Verdict::InLimit)), ("feed two".to_owned(), Some(Verdict::OutOfLimit))]
     );
     // The feed of the lift coil was seen live: before its ohms the operator is warned.
     let said: Vec<_> = watched

@@ -5,7 +5,11 @@ use std::path::{Path, PathBuf};
 use rusqlite::Connection;
 
 /// What leads from each version to the next, beginning with version 1.
-const STEPS: &[&str] = &[include_str!("migrations/from_1.sql"), include_str!("migrations/from_2.sql")];
+const STEPS: &[&str] = &[
+    include_str!("migrations/from_1.sql"),
+    include_str!("migrations/from_2.sql"),
+    include_str!("migrations/from_3.sql"),
+];
 
 /// Of the database that this program writes; kept in SQLite's `user_version`.
 pub(crate) const SCHEMA_VERSION: i64 = 1 + STEPS.len() as i64;
@@ -41,6 +45,74 @@ mod tests {
         let mut statement = connection.prepare(sql).unwrap();
         let rows = statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?))).unwrap();
         rows.collect::<Result<_, _>>().unwrap()
+    }
+
+    /// How every view is made.
+    fn views(connection: &Connection) -> Vec<String> {
+        let mut statement = connection.prepare("SELECT sql FROM sqlite_schema WHERE type = 'view'").unwrap();
+        let rows = statement.query_map([], |row| row.get(0)).unwrap();
+        rows.collect::<Result<_, _>>().unwrap()
+    }
+
+    fn words(connection: &Connection, sql: &str) -> Vec<String> {
+        let mut statement = connection.prepare(sql).unwrap();
+        let rows = statement.query_map([], |row| row.get(0)).unwrap();
+        rows.collect::<Result<_, _>>().unwrap()
+    }
+
+    #[test]
+    fn a_database_of_version_3_gets_the_words_of_the_trade() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("bayline.db");
+        let old = Connection::open(&path).unwrap();
+        old.execute_batch(include_str!("../../tests/data/store/version_3.sql")).unwrap();
+        old.execute_batch(
+            "PRAGMA user_version = 3;
+             INSERT INTO session (id, uuid, began_utc, began_utc_us, ended_us, machine, job, bench_text, program, first_row, last_row)
+             VALUES (1, 'x', '2026-01-01T00:00:00Z', 1767225600000000, 5, 'loader', 'A-1', '', '0.1.0', 1, 3);
+             INSERT INTO channel (id, session, name, quantity, unit, meter, reads, scale, accuracy)
+             VALUES (1, 1, 'probe', 'V DC', 'V', 'handheld', 'value', '', '');
+             INSERT INTO sample (time_us, channel, value, verdict) VALUES (0, 1, 12.6, 0), (1, 1, 9.2, 1), (2, 1, 0.1, 3);",
+        )
+        .unwrap();
+        let verdicts = ["within", "outside", "too close to call", "not loaded", "no reading"];
+        for (number, verdict) in (1..).zip(verdicts) {
+            old.execute(
+                "INSERT INTO step (session, number, attempt, name, instruction, began_us, verdict, first_row)
+                 VALUES (1, ?1, 1, 's', '', 0, ?2, 4)",
+                (number, verdict),
+            )
+            .unwrap();
+            let insert = "INSERT INTO capture (session, how, at_us, verdict, reason) VALUES (1, 'taken', 0, ?1, '')";
+            old.execute(insert, [verdict]).unwrap();
+        }
+        for kind in ["told", "unfit", "store", "note"] {
+            let insert = "INSERT INTO event (session, at_us, kind, subject, text) VALUES (1, 0, ?1, '', '')";
+            old.execute(insert, [kind]).unwrap();
+        }
+        let kinds = ["nothing wrong", "resistance not placed", "open circuit", "not enough measured"];
+        for (rank, kind) in (1..).zip(kinds) {
+            old.execute(
+                "INSERT INTO finding (session, rank, kind, circuits, sentence, sure, weight, z, evidence, alternatives, next)
+                 VALUES (1, ?1, ?2, '', '', 'likely', 0.9, 3.0, '', '', '')",
+                (rank, kind),
+            )
+            .unwrap();
+        }
+        drop(old);
+        let (upgraded, _) = open_to_write(&path).unwrap();
+        let expected = ["in limit", "out of limit", "too close to call", "no load current", "no reading"];
+        assert_eq!(words(&upgraded, "SELECT verdict FROM step ORDER BY number"), expected);
+        assert_eq!(words(&upgraded, "SELECT verdict FROM capture ORDER BY id"), expected);
+        let expected = ["announced", "meter not suited", "database", "note"];
+        assert_eq!(words(&upgraded, "SELECT kind FROM event ORDER BY id"), expected);
+        let expected = ["no fault found", "high resistance, place unknown", "open circuit", "too little measured"];
+        assert_eq!(words(&upgraded, "SELECT kind FROM finding ORDER BY rank"), expected);
+        let expected = ["in limit", "out of limit", "no load current"];
+        assert_eq!(words(&upgraded, "SELECT verdict FROM reading ORDER BY row"), expected);
+        let (fresh, _) = open_to_write(&folder.path().join("fresh.db")).unwrap();
+        assert_eq!((columns(&upgraded), views(&upgraded)), (columns(&fresh), views(&fresh)));
+        assert!(folder.path().join("bayline.db.version-3").exists());
     }
 
     #[test]

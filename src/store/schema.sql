@@ -1,4 +1,4 @@
--- bayline's database, version 3. Any SQLite tool can read it.
+-- bayline's database, version 4. Any SQLite tool can read it.
 --
 -- Times called *_us are whole microseconds since the session began. Absolute times are UTC.
 -- Nothing refers to a row of another session.
@@ -51,13 +51,13 @@ CREATE TABLE step (
     channel         TEXT,                 -- name of the channel it looks at; NULL where none
     quantity        TEXT,                 -- what the meter had to be switched to; NULL where anything
     unit            TEXT,                 -- unit of limit_low and limit_high; NULL without a limit
-    limit_low       REAL,                 -- least value that is within, in unit; NULL where none
-    limit_high      REAL,                 -- greatest value that is within, in unit; NULL where none
+    limit_low       REAL,                 -- least value that is in limit, in unit; NULL where none
+    limit_high      REAL,                 -- greatest value that is in limit, in unit; NULL where none
     began_us        INTEGER NOT NULL,     -- when it began
     ended_us        INTEGER,              -- when it was left; NULL while it is on
     left_how        TEXT,                 -- done, back, again, skipped, time up, session ended, interrupted; NULL while it is on
     capture         INTEGER REFERENCES capture (id), -- the capture it was judged on; NULL where none
-    verdict         TEXT,                 -- within, outside, too close to call, no reading ...; NULL where nothing was judged
+    verdict         TEXT,                 -- in limit, out of limit, too close to call, no reading ...; NULL where nothing was judged
     reason          TEXT,                 -- the verdict's reason in one sentence; NULL without a verdict
     first_row       INTEGER NOT NULL,     -- rowid of its first sample
     last_row        INTEGER,              -- rowid of its last sample; first_row - 1 when it has none; NULL while it is on
@@ -81,8 +81,8 @@ CREATE TABLE capture (
     peak            REAL,                 -- worst value under load, before it settled too, in unit; NULL where none
     conformity      REAL,                 -- probability that the true value keeps to the limit (JCGM 106), 0 to 1; NULL where unknown
     u               REAL,                 -- standard uncertainty in unit (JCGM 100); NULL where unknown
-    limit_low       REAL,                 -- least value that is within, in unit; NULL where none
-    limit_high      REAL,                 -- greatest value that is within, in unit; NULL where none
+    limit_low       REAL,                 -- least value that is in limit, in unit; NULL where none
+    limit_high      REAL,                 -- greatest value that is in limit, in unit; NULL where none
     verdict         TEXT,                 -- NULL where there is no limit
     reason          TEXT NOT NULL         -- one sentence
 ) STRICT;
@@ -98,7 +98,7 @@ CREATE TABLE figure (
     deviation       REAL,                 -- sample standard deviation, in the channel's unit; NULL where count is below 2
     min             REAL,                 -- least, in the channel's unit; NULL where count is 0
     max             REAL,                 -- greatest, in the channel's unit; NULL where count is 0
-    outside_us      INTEGER NOT NULL,     -- how long it was outside the step's limit, microseconds
+    outside_us      INTEGER NOT NULL,     -- how long it was out of the step's limit, microseconds
     PRIMARY KEY (session, step, channel)
 ) STRICT, WITHOUT ROWID;
 
@@ -106,7 +106,7 @@ CREATE TABLE event (
     id              INTEGER PRIMARY KEY,  -- number on this database
     session         INTEGER NOT NULL REFERENCES session (id), -- session.id
     at_us           INTEGER NOT NULL,     -- when
-    kind            TEXT NOT NULL,        -- note, mark, told (to the operator), meter found, meter lost, meter silent, identity (what a meter says of itself), bad frame, missing value, samples lost, store, zeroed, unfit (the bench for a step)
+    kind            TEXT NOT NULL,        -- note, mark, announced (to the operator), meter found, meter lost, meter silent, identity (what a meter says of itself), bad frame, missing value, samples lost, database, zeroed, meter not suited (for a step)
     subject         TEXT NOT NULL,        -- the meter, channel or step it concerns; empty where none
     text            TEXT NOT NULL         -- one sentence, or what the operator said
 ) STRICT;
@@ -133,7 +133,7 @@ CREATE TABLE zero (
 CREATE TABLE finding (
     session         INTEGER NOT NULL REFERENCES session (id), -- session.id
     rank            INTEGER NOT NULL,     -- counted from 1: the best explained first
-    kind            TEXT NOT NULL,        -- nothing wrong, open circuit, shared ground, resistance on the feed side ...
+    kind            TEXT NOT NULL,        -- no fault found, open circuit, high resistance, feed side ...
     circuits        TEXT NOT NULL,        -- where, parted by line feeds; empty for what all share
     sentence        TEXT NOT NULL,        -- what is wrong and where
     sure            TEXT NOT NULL,        -- certain, likely or possible
@@ -153,7 +153,7 @@ CREATE TABLE sample (
     place           INTEGER,              -- the meter's last digit was worth 10^place of the unit it showed; NULL where unknown
     state           INTEGER,              -- NULL for nothing special, else a sum: 1 held, 2 relative, 4 minimum, 8 maximum, 16 low battery,
                                           -- 32 auto range, 64 mean, 128 peak, 65536 beyond the range, 131072 beyond it downwards
-    verdict         INTEGER               -- against the step's limit: 0 within, 1 outside, 2 too close to call, 3 not loaded, 4 not settled,
+    verdict         INTEGER               -- against the step's limit: 0 in limit, 1 out of limit, 2 too close to call, 3 no load current, 4 not settled,
                                           -- 5 wrong function, 6 held display, 7 no reading; NULL where there is nothing to judge by
 ) STRICT;
 
@@ -169,7 +169,7 @@ SELECT
     channel.quantity AS quantity,                              -- channel.quantity
     sample.value AS value,                                     -- in unit
     channel.unit AS unit,                                      -- channel.unit
-    CASE sample.verdict WHEN 0 THEN 'within' WHEN 1 THEN 'outside' WHEN 2 THEN 'too close to call' WHEN 3 THEN 'not loaded'
+    CASE sample.verdict WHEN 0 THEN 'in limit' WHEN 1 THEN 'out of limit' WHEN 2 THEN 'too close to call' WHEN 3 THEN 'no load current'
         WHEN 4 THEN 'not settled' WHEN 5 THEN 'wrong function' WHEN 6 THEN 'held display' WHEN 7 THEN 'no reading' END AS verdict
 FROM sample
 JOIN channel ON channel.id = sample.channel

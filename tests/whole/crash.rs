@@ -205,7 +205,7 @@ fn a_session_that_was_cut_off_is_gone_on_with() {
     daemon.step("next");
     // What had been captured before counts on.
     let finding = daemon.status()["findings"][0].clone();
-    assert_eq!(finding["kind"], "resistance not placed", "{finding}");
+    assert_eq!(finding["kind"], "high resistance, place unknown", "{finding}");
     daemon.stop();
 
     let kept = bay.kept();

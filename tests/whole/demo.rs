@@ -13,11 +13,11 @@ fn the_demo_ends_well_and_finds_what_was_planted() {
     assert_eq!(kept.rows("SELECT id, ended_how FROM session"), ["1 | ended"]);
     // A tired tilt coil, and a ground that all coils share and that drops too much.
     assert_eq!(
-        kept.rows("SELECT name FROM step WHERE verdict = 'outside' ORDER BY number"),
+        kept.rows("SELECT name FROM step WHERE verdict = 'out of limit' ORDER BY number"),
         ["tilt coil ohms", "tilt coil held on", "shared ground, everything running"]
     );
     assert_eq!(kept.number("SELECT COUNT(*) FROM step WHERE verdict IS NULL OR verdict = 'no reading'"), 0);
-    assert_eq!(kept.number("SELECT COUNT(*) FROM event WHERE kind IN ('bad frame', 'samples lost', 'store')"), 0);
+    assert_eq!(kept.number("SELECT COUNT(*) FROM event WHERE kind IN ('bad frame', 'samples lost', 'database')"), 0);
 
     // Nobody touched the computer: each lead was captured by itself, and lifting it led on.
     assert_eq!(kept.rows("SELECT how, count(*) FROM capture GROUP BY how ORDER BY how"), ["steady | 11", "worst | 3"]);

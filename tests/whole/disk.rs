@@ -77,7 +77,7 @@ fn a_disk_that_is_full_for_a_while_costs_nothing() {
         kept.rows("SELECT text FROM event WHERE kind = 'note' ORDER BY id"),
         ["all is well", "it is full", "all is well again"]
     );
-    let store = kept.rows("SELECT text FROM event WHERE kind = 'store' ORDER BY id");
+    let store = kept.rows("SELECT text FROM event WHERE kind = 'database' ORDER BY id");
     assert_eq!((store.len(), store[1].as_str()), (2, "the database can be written again"), "{store:?}");
     assert!(store[0].starts_with("cannot write the database: "), "{store:?}");
     assert_eq!(kept.number("SELECT COUNT(*) FROM event WHERE kind = 'samples lost'"), 0);

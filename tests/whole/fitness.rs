@@ -74,7 +74,7 @@ fn a_begin_tells_and_keeps_it() {
     let said = bay.bayline(begun).done();
     assert!(said.contains("warning: step \"held on\": doubtful: \"coil clamp\""), "{said}");
     assert!(said.contains("warning: step \"pump\": can't work: "), "{said}");
-    let kept = bay.kept().rows("SELECT session || subject FROM event WHERE kind = 'unfit' ORDER BY id");
+    let kept = bay.kept().rows("SELECT session || subject FROM event WHERE kind = 'meter not suited' ORDER BY id");
     assert_eq!(kept, ["2held on", "2pump"]);
 
     let found = bay.bayline(["sessions", "--find", "SÜD", "--json"]).done();

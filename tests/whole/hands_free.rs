@@ -57,7 +57,7 @@ fn each_terminal_is_captured_told_and_left_without_hands() {
 
     probe.shows("12.41 V");
     let capture = ears.captured("feed, lift coil");
-    assert_eq!((&capture["how"], &capture["verdict"]), (&json!("steady"), &json!("within")));
+    assert_eq!((&capture["how"], &capture["verdict"]), (&json!("steady"), &json!("in limit")));
     assert!((capture["value"].as_f64().unwrap() - 12.41).abs() < 1e-9, "{capture}");
     assert!(capture["readings"].as_u64().unwrap() >= 10, "{capture}");
     probe.shows("0.002 V");
@@ -66,10 +66,10 @@ fn each_terminal_is_captured_told_and_left_without_hands() {
     // A dead feed reads like a lifted lead: it is asked about, and taken by an operator command.
     assert!(ears.said("`take` captures it as it is").contains("reads like a lead that touches nothing"));
     let taken = bay.bayline(["take"]).done();
-    assert!(taken.contains("outside"), "{taken}");
+    assert!(taken.contains("out of limit"), "{taken}");
     bay.bayline(["step", "again"]).done();
     probe.shows("12.38 V");
-    assert_eq!(ears.captured("feed, tilt coil")["verdict"], "within");
+    assert_eq!(ears.captured("feed, tilt coil")["verdict"], "in limit");
     probe.shows("0.002 V");
     ears.began("ohms, lift coil");
 
@@ -77,7 +77,7 @@ fn each_terminal_is_captured_told_and_left_without_hands() {
     ears.said("switch handheld from V DC to ohm");
     probe.shows("OL ohm");
     probe.shows("7.61 ohm");
-    assert_eq!(ears.captured("ohms, lift coil")["verdict"], "within");
+    assert_eq!(ears.captured("ohms, lift coil")["verdict"], "in limit");
     probe.shows("OL ohm");
     ears.began("amps, lift coil");
     ears.said("red lead to the amps jack, its fuse is 10 A");
@@ -90,7 +90,7 @@ fn each_terminal_is_captured_told_and_left_without_hands() {
     daemon.stop();
 
     let spoken = fs::read_to_string(bay.path("spoken")).unwrap();
-    assert!(spoken.contains("bay 3 captured|feed, lift coil: within, 12.41 V, at least 11.80 V wanted"), "{spoken}");
+    assert!(spoken.contains("bay 3 captured|feed, lift coil: in limit, 12.41 V, at least 11.80 V wanted"), "{spoken}");
     assert!(spoken.contains("bay 3 step|ohms, lift coil\n"), "{spoken}");
     assert_eq!(
         bay.kept().rows(
@@ -98,10 +98,10 @@ fn each_terminal_is_captured_told_and_left_without_hands() {
              FROM step LEFT JOIN capture ON capture.id = step.capture WHERE number < 5 ORDER BY number"
         ),
         [
-            "feed, lift coil | 1 | done | within | steady | 1 | 12.41",
-            "feed, tilt coil | 1 | again | outside | taken | - | 0.002",
-            "feed, tilt coil | 2 | done | within | steady | 1 | 12.38",
-            "ohms, lift coil | 1 | done | within | steady | 1 | 7.61",
+            "feed, lift coil | 1 | done | in limit | steady | 1 | 12.41",
+            "feed, tilt coil | 1 | again | out of limit | taken | - | 0.002",
+            "feed, tilt coil | 2 | done | in limit | steady | 1 | 12.38",
+            "ohms, lift coil | 1 | done | in limit | steady | 1 | 7.61",
         ]
     );
     bay.kept().assert_sound();
@@ -129,7 +129,7 @@ fn a_held_display_or_a_wrong_switch_is_told_and_never_captured() {
     let refused = daemon.step("again");
     assert_eq!(refused["judged"]["verdict"], "no reading", "nothing was captured: {refused}");
     probe.shows_bytes(VOLTS);
-    assert_eq!(ears.captured("feed, lift coil")["verdict"], "within");
+    assert_eq!(ears.captured("feed, lift coil")["verdict"], "in limit");
     daemon.stop();
 }
 
@@ -149,12 +149,12 @@ fn a_coil_held_on_is_counted_out_and_the_step_is_ended() {
         ears.heard("the count", |news| news["news"] == "count" && news["seconds"] == seconds)
     };
     counted(&mut ears, 3);
-    assert_eq!(ears.captured("lift coil held on")["verdict"], "within");
+    assert_eq!(ears.captured("lift coil held on")["verdict"], "in limit");
     counted(&mut ears, 2);
     counted(&mut ears, 1);
     ears.said("let go: it has been on for as long as allowed");
     let left = ears.heard("the end of the step", |news| news["news"] == "judged");
-    assert_eq!(left["judged"]["verdict"], "within");
+    assert_eq!(left["judged"]["verdict"], "in limit");
     daemon.stop();
-    assert_eq!(bay.kept().rows("SELECT left_how, verdict FROM step"), ["time up | within"]);
+    assert_eq!(bay.kept().rows("SELECT left_how, verdict FROM step"), ["time up | in limit"]);
 }

@@ -46,7 +46,7 @@ fn a_drop_counts_under_load_and_its_surge_is_kept_beside_it() {
     daemon.until("the clamp", |status| status["readings"].as_array().is_some_and(|readings| readings.len() == 2));
     // Unloaded, a bad ground reads as well as a good one.
     let taken = daemon.take();
-    assert_eq!(taken["taken"][0]["verdict"], "not loaded");
+    assert_eq!(taken["taken"][0]["verdict"], "no load current");
     let reason = taken["taken"][0]["reason"].as_str().unwrap();
     assert!(reason.contains("supply clamp showed 20.00 mA, at least 5.000 A wanted"), "{reason}");
 
@@ -58,13 +58,13 @@ fn a_drop_counts_under_load_and_its_surge_is_kept_beside_it() {
     });
     board.shows("ground=0.061V clamp=880mV");
     let capture = ears.captured("everything running");
-    assert_eq!((&capture["how"], &capture["verdict"]), (&json!("steady"), &json!("within")));
+    assert_eq!((&capture["how"], &capture["verdict"]), (&json!("steady"), &json!("in limit")));
     assert!((capture["value"].as_f64().unwrap() - 0.061).abs() < 1e-9 && capture["peak"] == 1.3, "{capture}");
     assert!(capture["reason"].as_str().unwrap().contains("it reached 1.300 V before it settled"), "{capture}");
     daemon.stop();
     assert_eq!(
         bay.kept().rows("SELECT verdict, round(value, 3), peak FROM capture ORDER BY id"),
-        ["not loaded | 0.004 | -", "within | 0.061 | 1.3"]
+        ["no load current | 0.004 | -", "in limit | 0.061 | 1.3"]
     );
 }
 
@@ -81,7 +81,7 @@ fn a_clamp_is_zeroed_and_its_drift_is_doubted() {
     daemon.until("a reading", |status| status["readings"].as_array().is_some_and(|readings| !readings.is_empty()));
     // Not zeroed yet, and said so: the meter spoke after the step began.
     bay.kept().until(
-        "SELECT text FROM event WHERE kind = 'told'",
+        "SELECT text FROM event WHERE kind = 'announced'",
         &["clamp \"supply clamp\" has not been zeroed in this session: nothing through it, then `bayline zero \"supply clamp\"`"],
     );
     let zero = |words: &str| {
@@ -95,7 +95,7 @@ fn a_clamp_is_zeroed_and_its_drift_is_doubted() {
     board.shows("ground=0.004V clamp=53mV");
     daemon.until("0.5 A", |status| shows(status, "supply clamp", 0.5));
     let first = daemon.take()["taken"][0].clone();
-    assert_eq!(first["verdict"], "within");
+    assert_eq!(first["verdict"], "in limit");
     // 1.5 % of the 0.53 A that the clamp shows, and 20 mA, as a rectangular half-width: JCGM 100 4.3.7.
     let u = first["u"].as_f64().unwrap();
     assert!((u - 0.02795 / 3f64.sqrt()).abs() < 1e-6, "{u}");
@@ -141,14 +141,14 @@ fn warm_ohms_are_judged_at_the_limits_temperature_or_explained() {
     daemon.until("8.84 ohm", |status| shows(status, "probe", 8.84));
     // Unknown temperature: what would explain it. 8.1 ohm at 20 °C is 8.84 ohm at 43 °C, 7.5 ohm at 65 °C (IEC 60028).
     let taken = daemon.take()["taken"][0].clone();
-    assert_eq!(taken["verdict"], "outside");
+    assert_eq!(taken["verdict"], "out of limit");
     assert!(taken["reason"].as_str().unwrap().contains("a good coil at 43 to 65 °C would show this"), "{taken}");
 
     bay.bayline(["begin", "--procedure", text(&ohms), "--part", "65.5 °C", "--machine", "loader 7"]).done();
     probe.shows("8.85 ohm");
     daemon.until("8.85 ohm", |status| shows(status, "probe", 8.85));
     let taken = daemon.take()["taken"][0].clone();
-    assert_eq!(taken["verdict"], "within");
+    assert_eq!(taken["verdict"], "in limit");
     assert!(taken["reason"].as_str().unwrap().starts_with("8.850 ohm at 66 °C is 7.5"), "{taken}");
     daemon.stop();
 }
@@ -221,16 +221,13 @@ fn the_captures_say_where_the_resistance_sits() {
         daemon.step("next");
     }
     let finding = daemon.status()["findings"][0].clone();
-    assert_eq!(finding["kind"], "resistance on the ground side", "{finding}");
+    assert_eq!(finding["kind"], "high resistance, ground side", "{finding}");
     daemon.ask(json!({"do": "end"}));
     let shown = bay.bayline(["show", "last"]).done();
     assert!(shown.contains("lift coil: high resistance under load, 0.88 ohm extra, on the ground side."), "{shown}");
     assert!(shown.contains("next: With the lift coil held on, measure from its ground terminal"), "{shown}");
     let kept = bay.kept();
-    assert_eq!(
-        kept.rows("SELECT rank, kind, circuits FROM finding"),
-        ["1 | resistance on the ground side | lift coil"]
-    );
+    assert_eq!(kept.rows("SELECT rank, kind, circuits FROM finding"), ["1 | high resistance, ground side | lift coil"]);
     // Power in the bad joint, 1.813² · 0.9 = 2.96 W, stands in the evidence.
     let evidence = kept.rows("SELECT evidence FROM finding").remove(0);
     assert!(evidence.contains("0.899 ohm ± 0.094 ohm beyond the coil, 2.954 W of heat"), "{evidence}");

@@ -58,7 +58,7 @@ fn sessions_are_listed_oldest_first() {
     let lines: Vec<&str> = said.lines().collect();
     assert_eq!(lines.len(), 3, "{said}");
     for (line, words) in lines.iter().zip([
-        &["id", "began", "lasted", "ended", "samples", "steps", "outside", "procedure", "machine", "job"][..],
+        &["id", "began", "lasted", "ended", "samples", "steps", "out of limit", "procedure", "machine", "job"][..],
         &["1", "replaced", "Feeds", "loader 7", "A-113"],
         &["2", "stopped", "Feeds"],
     ]) {
@@ -83,16 +83,16 @@ fn a_ledger_shows_step_value_limit_verdict_and_why() {
     for line in [
         "machine: loader 7",
         "job: A-113",
-        "1 feed, lift coil 9.2000 V ± 0.0058 V at least 11.80 V outside 9.200 V is 2.600 V too low, at least 11.80 V wanted",
-        "1 feed, lift coil (attempt 2) 12.4100 V ± 0.0058 V at least 11.80 V within",
-        "2 feed, tilt coil 12.3800 V ± 0.0058 V at least 11.80 V within",
+        "1 feed, lift coil 9.2000 V ± 0.0058 V at least 11.80 V out of limit 9.200 V is 2.600 V too low, at least 11.80 V wanted",
+        "1 feed, lift coil (attempt 2) 12.4100 V ± 0.0058 V at least 11.80 V in limit",
+        "2 feed, tilt coil 12.3800 V ± 0.0058 V at least 11.80 V in limit",
     ] {
         assert!(squeezed.iter().any(|other| other == line), "no {line}:\n{said}");
     }
     let said = bay.bayline(["show"]).done();
-    assert!(said.contains("skipped") && said.contains("fuse is gone") && said.contains("1 outside"), "{said}");
+    assert!(said.contains("skipped") && said.contains("fuse is gone") && said.contains("1 out of limit"), "{said}");
     let said = bay.bayline(["show", "1", "--figures"]).done();
-    assert!(said.contains("outside for") && said.contains("probe (V DC)"), "{said}");
+    assert!(said.contains("out of limit for") && said.contains("probe (V DC)"), "{said}");
     let spare = said.lines().find(|line| line.starts_with("feed, tilt coil ")).unwrap();
     assert!(spare.ends_with(" 0.580 V") && said.contains("to spare"), "{said}");
     // By its identity as well, or the beginning of it.
@@ -108,7 +108,7 @@ fn json_holds_the_whole_ledger() {
     let bay = recorded();
     let session: Value = serde_json::from_str(&bay.bayline(["show", "2", "--json"]).done()).unwrap();
     let step = &session["steps"][0];
-    assert_eq!((&step["name"], &step["verdict"]), (&"feed, lift coil".into(), &"outside".into()));
+    assert_eq!((&step["name"], &step["verdict"]), (&"feed, lift coil".into(), &"out of limit".into()));
     assert_eq!((&step["capture"]["value"], &step["limit_low"]), (&9.2.into(), &11.8.into()));
     assert_eq!(step["capture"]["unit"], "V");
     assert_eq!((&session["steps"][1]["left"], &session["steps"][1]["verdict"]), (&"skipped".into(), &Value::Null));

@@ -105,7 +105,7 @@ fn a_foot_switch_captures_and_moves_without_a_hand() {
     let kept = bay.kept();
     assert_eq!(
         kept.rows("SELECT step, how, value, verdict FROM capture ORDER BY id"),
-        ["1 | taken | 12.41 | within", "2 | taken | 9.02 | outside", "3 | taken | 12.38 | within"]
+        ["1 | taken | 12.41 | in limit", "2 | taken | 9.02 | out of limit", "3 | taken | 12.38 | in limit"]
     );
     assert_eq!(
         kept.rows("SELECT number, name, attempt, left_how FROM step ORDER BY id"),
@@ -137,7 +137,7 @@ fn a_press_that_does_nothing_is_told_and_kept() {
     board.lines(["PEDAL DOWN", "V 12.41"]);
     daemon.until_samples(1);
     daemon.stop();
-    let told = bay.kept().rows("SELECT subject, text FROM event WHERE kind = 'told'");
+    let told = bay.kept().rows("SELECT subject, text FROM event WHERE kind = 'announced'");
     assert_eq!(told.len(), 1, "{told:?}");
     assert!(told[0].starts_with("board | the button did nothing: "), "{told:?}");
 }

@@ -57,11 +57,11 @@ fn a_run_by_a_procedure_keeps_every_attempt_and_judges_each() {
     handheld.line("12.41 V");
     daemon.until_samples(1);
     let taken = daemon.take();
-    assert_eq!((&taken["taken"][0]["verdict"], &taken["taken"][0]["value"]), (&json!("within"), &json!(12.41)));
+    assert_eq!((&taken["taken"][0]["verdict"], &taken["taken"][0]["value"]), (&json!("in limit"), &json!(12.41)));
     handheld.line("0.02 V");
     daemon.until_samples(2);
     let answer = daemon.step("next");
-    assert_eq!((verdict(&answer), &answer["judged"]["reason"]), ("within", &json!("12.41 V, at least 11.80 V wanted")));
+    assert_eq!((verdict(&answer), &answer["judged"]["reason"]), ("in limit", &json!("12.41 V, at least 11.80 V wanted")));
 
     // Still on volts: nothing to judge ohms on.
     handheld.line("12.40 V");
@@ -73,10 +73,10 @@ fn a_run_by_a_procedure_keeps_every_attempt_and_judges_each() {
 
     handheld.line("9.90 ohm");
     daemon.until_samples(4);
-    assert_eq!(verdict(&daemon.step("again")), "outside");
+    assert_eq!(verdict(&daemon.step("again")), "out of limit");
     handheld.line("7.60 ohm");
     daemon.until_samples(5);
-    assert_eq!(verdict(&daemon.step("next")), "within");
+    assert_eq!(verdict(&daemon.step("next")), "in limit");
 
     // Nothing came from the clamps.
     let answer = daemon.step("shared");
@@ -86,7 +86,7 @@ fn a_run_by_a_procedure_keeps_every_attempt_and_judges_each() {
     supply.lines(["ground=20mV", "ground=0.350V", "ground=30mV"]);
     daemon.until_samples(8);
     let answer = daemon.step("next");
-    assert_eq!((verdict(&answer), &answer["judged"]["value"]), ("outside", &json!(0.35)));
+    assert_eq!((verdict(&answer), &answer["judged"]["value"]), ("out of limit", &json!(0.35)));
 
     // 0.5 % + 5 mV of 11.82 V: u = 64.1 mV / √3, and 2 u = 74 mV reaches the limit (JCGM 100 4.3.7, JCGM 106).
     supply.line("supply=11.82V");
@@ -112,12 +112,12 @@ fn a_run_by_a_procedure_keeps_every_attempt_and_judges_each() {
              FROM step LEFT JOIN capture ON capture.id = step.capture ORDER BY number"
         ),
         [
-            "1 | 1 | 1 | feed, lift coil | done | within | taken | 12.41 | V",
+            "1 | 1 | 1 | feed, lift coil | done | in limit | taken | 12.41 | V",
             "2 | 2 | 1 | lift coil ohms | again | wrong function | last | 12.4 | V",
-            "3 | 2 | 2 | lift coil ohms | again | outside | last | 9.9 | ohm",
-            "4 | 2 | 3 | lift coil ohms | done | within | last | 7.6 | ohm",
+            "3 | 2 | 2 | lift coil ohms | again | out of limit | last | 9.9 | ohm",
+            "4 | 2 | 3 | lift coil ohms | done | in limit | last | 7.6 | ohm",
             "5 | 3 | 1 | tilt coil held on | done | no reading | last | - | -",
-            "6 | 4 | 1 | shared ground | done | outside | worst | 0.35 | V",
+            "6 | 4 | 1 | shared ground | done | out of limit | worst | 0.35 | V",
             "7 | 5 | 1 | supply | back | too close to call | last | 11.82 | V",
             "8 | 4 | 2 | shared ground | skipped | - | - | - | -",
             "9 | 5 | 2 | supply | done | no reading | last | - | -",
@@ -143,10 +143,10 @@ fn every_sample_has_its_own_verdict_too() {
     assert_eq!(
         bay.kept().rows("SELECT quantity, value, verdict FROM reading ORDER BY row"),
         [
-            "V DC | 12.41 | within",
-            "V DC | 9.2 | outside",
+            "V DC | 12.41 | in limit",
+            "V DC | 9.2 | out of limit",
             "ohm | 7.5 | wrong function",
-            "V DC | - | within",
+            "V DC | - | in limit",
             "V AC | 12.3 | wrong function",
         ]
     );

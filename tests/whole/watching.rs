@@ -60,16 +60,16 @@ fn news_are_one_object_a_line_and_tell_steps_captures_and_readings() {
     handheld.line("12.41 V");
     let news = watcher.until("a reading", |news| news["readings"][0]["value"] == 12.41);
     assert_eq!(news["readings"][0]["channel"], "probe");
-    assert_eq!((&news["readings"][0]["verdict"], &news["readings"][0]["unit"]), (&json!("within"), &json!("V")));
+    assert_eq!((&news["readings"][0]["verdict"], &news["readings"][0]["unit"]), (&json!("in limit"), &json!("V")));
     assert!(news["elapsed_s"].as_f64().unwrap() > 0.0);
 
     daemon.take();
     let news = watcher.until("the capture", |news| news["news"] == "captured");
-    assert_eq!((&news["step"], &news["capture"]["verdict"]), (&json!("feed"), &json!("within")));
+    assert_eq!((&news["step"], &news["capture"]["verdict"]), (&json!("feed"), &json!("in limit")));
     assert_eq!((&news["capture"]["value"], &news["capture"]["how"]), (&json!(12.41), &json!("taken")));
     daemon.step("next");
     let news = watcher.until("the judgement", |news| news["news"] == "judged");
-    assert_eq!((&news["step"], &news["judged"]["verdict"]), (&json!("feed"), &json!("within")));
+    assert_eq!((&news["step"], &news["judged"]["verdict"]), (&json!("feed"), &json!("in limit")));
     let news = watcher.until("the step", |news| news["news"] == "step");
     assert_eq!((&news["step"]["name"], &news["step"]["place"]), (&json!("ground"), &json!(2)));
     daemon.note("oil on the plug");
@@ -124,7 +124,7 @@ fn people_watch_in_words() {
     }
     assert_eq!(
         said,
-        "\u{7}taken, feed, probe: outside, 9.200 V is 2.600 V too low, at least 11.80 V wanted\n\
+        "\u{7}taken, feed, probe: out of limit, 9.200 V is 2.600 V too low, at least 11.80 V wanted\n\
          step 2 of 2: ground\n  probe: at most 100.0 mV\n\
          no reading\n\
          session stopped\nthe daemon has stopped\n"

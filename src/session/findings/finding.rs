@@ -2,7 +2,9 @@
 
 use std::fmt;
 
-/// What is wrong. The words are stored: never rename.
+use crate::session::words::word_table;
+
+/// What is wrong. The words are stored: a changed one needs a migration.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub enum FindingKind {
     /// All that was measured fits good parts.
@@ -47,34 +49,31 @@ pub enum FindingKind {
     NotEnough,
 }
 
-impl FindingKind {
-    /// The word on screens, in exports and in the database.
-    pub const fn word(self) -> &'static str {
-        match self {
-            Self::Healthy => "nothing wrong",
-            Self::OpenCircuit => "open circuit",
-            Self::ShortedCoil => "shorted coil",
-            Self::CoilOutOfTolerance => "coil out of tolerance",
-            Self::UnlikeSiblings => "unlike its siblings",
-            Self::WarmCoils => "warm coils",
-            Self::FeedResistance => "resistance on the feed side",
-            Self::GroundResistance => "resistance on the ground side",
-            Self::ConnectorResistance => "resistance in the connector",
-            Self::UnplacedResistance => "resistance not placed",
-            Self::SharedGround => "shared ground",
-            Self::FeedLowEverywhere => "feed low everywhere",
-            Self::FeedLowInBranch => "feed low in one branch",
-            Self::ShortToFeed => "short to feed",
-            Self::ShortToGround => "short to ground",
-            Self::SwappedTerminals => "swapped terminals",
-            Self::ParallelPath => "parallel path",
-            Self::WeakSupply => "weak supply",
-            Self::Contradiction => "readings contradict",
-            Self::NotEnough => "not enough measured",
-        }
-    }
+word_table!(FindingKind:
+    Healthy = "no fault found" | "nothing wrong",
+    OpenCircuit = "open circuit",
+    ShortedCoil = "shorted coil",
+    CoilOutOfTolerance = "coil out of tolerance",
+    UnlikeSiblings = "differs from the other coils" | "unlike its siblings",
+    WarmCoils = "warm coils",
+    FeedResistance = "high resistance, feed side" | "resistance on the feed side",
+    GroundResistance = "high resistance, ground side" | "resistance on the ground side",
+    ConnectorResistance = "high resistance, connector" | "resistance in the connector",
+    UnplacedResistance = "high resistance, place unknown" | "resistance not placed",
+    SharedGround = "high resistance, shared ground" | "shared ground",
+    FeedLowEverywhere = "low feed on all circuits" | "feed low everywhere",
+    FeedLowInBranch = "low feed on one circuit" | "feed low in one branch",
+    ShortToFeed = "short to power" | "short to feed",
+    ShortToGround = "short to ground",
+    SwappedTerminals = "swapped terminals",
+    ParallelPath = "parallel path",
+    WeakSupply = "weak supply",
+    Contradiction = "contradictory readings" | "readings contradict",
+    NotEnough = "too little measured" | "not enough measured",
+);
 
-    /// Whether there is something to repair.
+impl FindingKind {
+    /// Whether it tells of something to repair.
     pub const fn is_fault(self) -> bool {
         !matches!(self, Self::Healthy | Self::WarmCoils | Self::Contradiction | Self::NotEnough)
     }
@@ -91,16 +90,11 @@ pub enum ConfidenceLevel {
     Certain,
 }
 
-impl ConfidenceLevel {
-    /// The word on screens, in exports and in the database.
-    pub const fn word(self) -> &'static str {
-        match self {
-            Self::Certain => "certain",
-            Self::Likely => "likely",
-            Self::Possible => "possible",
-        }
-    }
-}
+word_table!(ConfidenceLevel:
+    Certain = "certain",
+    Likely = "likely",
+    Possible = "possible",
+);
 
 /// The confidence in a finding: a word, and the figures behind it.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -242,7 +242,7 @@ mod tests {
             |record| Observation::of_capture("a", "b", usage, &Judgement::try_from(record).unwrap(), None);
         for verdict in Verdict::ALL {
             let observation = observation_of(JudgementRecord { verdict: Some(verdict), ..volts_without_u() });
-            let counts = matches!(verdict, Verdict::Within | Verdict::Outside | Verdict::TooCloseToCall);
+            let counts = matches!(verdict, Verdict::InLimit | Verdict::OutOfLimit | Verdict::TooCloseToCall);
             assert_eq!(observation.is_some(), counts, "{verdict:?}");
         }
         assert!(observation_of(JudgementRecord { quantity: Some(Quantity::VoltsAc), ..volts_without_u() }).is_none());

@@ -1,7 +1,7 @@
 //! A captured value: the value that a step is judged on, and how it was chosen.
 
 use super::{Judgement, Settled};
-use crate::{channel::ChannelId, clock::Mono, protocol::Value};
+use crate::{channel::ChannelId, clock::Mono, protocol::Value, session::words::word_table};
 
 /// How a value came to be captured.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -16,17 +16,12 @@ pub enum CaptureMethod {
     Worst,
 }
 
-impl CaptureMethod {
-    /// The word on screens and in the database.
-    pub const fn word(self) -> &'static str {
-        match self {
-            Self::Taken => "taken",
-            Self::Steady => "steady",
-            Self::Last => "last",
-            Self::Worst => "worst",
-        }
-    }
-}
+word_table!(CaptureMethod:
+    Taken = "taken",
+    Steady = "steady",
+    Last = "last",
+    Worst = "worst",
+);
 
 /// The value that a step is judged on.
 #[derive(Debug, Clone, PartialEq)]

@@ -28,7 +28,7 @@ impl Figures {
         if let Some((since, true)) = self.newest {
             self.outside_us += at.since(since).clamp(0, LONGEST_HOLD_US);
         }
-        self.newest = Some((at, verdict == Some(Verdict::Outside)));
+        self.newest = Some((at, verdict == Some(Verdict::OutOfLimit)));
         match value {
             Value::Number(value) => {
                 self.numbers.push(value);
@@ -47,7 +47,7 @@ mod tests {
     fn time_outside_is_counted_but_not_across_silence() {
         let mut figures = Figures::default();
         for (at, outside) in [(0, false), (100, true), (300, true), (400, false), (500, true), (60_000, false)] {
-            let verdict = if outside { Verdict::Outside } else { Verdict::Within };
+            let verdict = if outside { Verdict::OutOfLimit } else { Verdict::InLimit };
             figures.add(Mono(at * 1000), Value::Number(1.0), Some(verdict));
         }
         assert_eq!(figures.outside_us, 300_000 + LONGEST_HOLD_US);

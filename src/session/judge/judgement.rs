@@ -102,7 +102,7 @@ impl Judgement {
     pub fn recorded(sample: &Sample) -> Self {
         Self {
             outcome: Outcome::Recorded { value: sample.value, u: sample.u, quantity: sample.quantity },
-            reason: "recorded, there is no limit to judge it by".to_owned(),
+            reason: "no limit to judge it by".to_owned(),
         }
     }
 

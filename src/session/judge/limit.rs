@@ -95,7 +95,7 @@ mod tests {
     fn beyond_the_range_breaks_an_upper_limit() {
         let both = limit(Some(6.9), Some(8.1));
         let judgement = judge(&both, Value::Over, Quantity::Ohms, None, DecisionRule::Guarded);
-        assert_eq!(judgement.verdict(), Some(Verdict::Outside));
+        assert_eq!(judgement.verdict(), Some(Verdict::OutOfLimit));
         assert!(judgement.reason.starts_with("OL: open, or more"), "{}", judgement.reason);
         assert_eq!(compare(&limit(Some(11.8), None), Value::Over, None, DecisionRule::Guarded), Decision::Within);
     }

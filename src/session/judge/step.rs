@@ -124,7 +124,7 @@ impl StepJudge {
             return None;
         };
         let verdict = self.counting(sample, since);
-        if verdict.is_none_or(|verdict| !matches!(verdict, Verdict::NotLoaded | Verdict::NotSettled)) {
+        if verdict.is_none_or(|verdict| !matches!(verdict, Verdict::NoLoadCurrent | Verdict::NotSettled)) {
             self.capture_by_itself(events);
         }
         verdict
@@ -150,7 +150,7 @@ impl StepJudge {
         }
         let Some(loaded) = self.criteria.load.since(sample.at) else {
             self.window.clear();
-            return self.criteria.limit.map(|_| Verdict::NotLoaded);
+            return self.criteria.limit.map(|_| Verdict::NoLoadCurrent);
         };
         if sample.at < touching.max(loaded).plus(self.criteria.after) {
             return self.criteria.limit.map(|_| Verdict::NotSettled);
@@ -264,7 +264,7 @@ impl StepJudge {
         let loaded = self.criteria.load.since(sample.at);
         let touching = self.contact.since().unwrap_or(self.began);
         if self.unfit(&sample).is_none() && loaded.is_none() {
-            return self.refused(how, &sample, NotJudged::NotLoaded, self.criteria.load.missing(sample.at));
+            return self.refused(how, &sample, NotJudged::NoLoadCurrent, self.criteria.load.missing(sample.at));
         }
         let early = loaded.is_some_and(|loaded| sample.at < touching.max(loaded).plus(self.criteria.after));
         if self.unfit(&sample).is_none() && early {
@@ -280,7 +280,7 @@ impl StepJudge {
     /// A capture without a value, and why.
     fn nothing(&self, how: CaptureMethod, now: Mono) -> Capture {
         let why = match (self.last, self.criteria.load.since(now)) {
-            (Some(_), None) => NotJudged::NotLoaded,
+            (Some(_), None) => NotJudged::NoLoadCurrent,
             (Some(_), Some(_)) if self.contact.since().is_some() => NotJudged::NotSettled,
             _ => NotJudged::NoReading,
         };

@@ -1,19 +1,19 @@
 //! The words for what is said of a value, one table for screens, files and the database.
 
-use crate::electrics::Decision;
+use crate::{electrics::Decision, session::words::word_table};
 
 /// What is said of a value, or why nothing can be said. The numbers are stored: never renumber.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 #[repr(u8)]
 pub enum Verdict {
     /// Keeps to the limit, the uncertainty counted in.
-    Within = 0,
+    InLimit = 0,
     /// Breaks the limit, the uncertainty counted in.
-    Outside = 1,
+    OutOfLimit = 1,
     /// The limit lies inside the uncertainty of the value.
     TooCloseToCall = 2,
     /// The circuit did not carry the load under which the value counts.
-    NotLoaded = 3,
+    NoLoadCurrent = 3,
     /// The value was still moving.
     NotSettled = 4,
     /// The meter stood on another function.
@@ -24,45 +24,37 @@ pub enum Verdict {
     NoReading = 7,
 }
 
+word_table!(Verdict:
+    InLimit = "in limit" | "within",
+    OutOfLimit = "out of limit" | "outside",
+    TooCloseToCall = "too close to call",
+    NoLoadCurrent = "no load current" | "not loaded",
+    NotSettled = "not settled",
+    WrongFunction = "wrong function",
+    HeldDisplay = "held display",
+    NoReading = "no reading",
+);
+
 impl Verdict {
     /// All of them, in the order of their numbers.
     pub const ALL: [Self; 8] = [
-        Self::Within,
-        Self::Outside,
+        Self::InLimit,
+        Self::OutOfLimit,
         Self::TooCloseToCall,
-        Self::NotLoaded,
+        Self::NoLoadCurrent,
         Self::NotSettled,
         Self::WrongFunction,
         Self::HeldDisplay,
         Self::NoReading,
     ];
 
-    /// How it is said on screens, in exports and in the database.
-    pub const fn word(self) -> &'static str {
-        match self {
-            Self::Within => "within",
-            Self::Outside => "outside",
-            Self::TooCloseToCall => "too close to call",
-            Self::NotLoaded => "not loaded",
-            Self::NotSettled => "not settled",
-            Self::WrongFunction => "wrong function",
-            Self::HeldDisplay => "held display",
-            Self::NoReading => "no reading",
-        }
-    }
-
-    /// The verdict of a word.
-    pub fn from_word(word: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|verdict| verdict.word() == word)
-    }
-
     /// How it keeps to the limit, or why it was not held against one.
     pub(super) const fn parts(self) -> Result<Decision, NotJudged> {
         match self {
-            Self::Within => Ok(Decision::Within),
-            Self::Outside => Ok(Decision::Outside),
+            Self::InLimit => Ok(Decision::Within),
+            Self::OutOfLimit => Ok(Decision::Outside),
             Self::TooCloseToCall => Ok(Decision::TooClose),
-            Self::NotLoaded => Err(NotJudged::NotLoaded),
+            Self::NoLoadCurrent => Err(NotJudged::NoLoadCurrent),
             Self::NotSettled => Err(NotJudged::NotSettled),
             Self::WrongFunction => Err(NotJudged::WrongFunction),
             Self::HeldDisplay => Err(NotJudged::HeldDisplay),
@@ -75,7 +67,7 @@ impl Verdict {
         self as u8
     }
 
-    /// Back from its number.
+    /// The verdict of a number.
     pub fn from_code(code: i64) -> Option<Self> {
         usize::try_from(code).ok().and_then(|index| Self::ALL.get(index)).copied()
     }
@@ -84,8 +76,8 @@ impl Verdict {
 impl From<Decision> for Verdict {
     fn from(decision: Decision) -> Self {
         match decision {
-            Decision::Within => Self::Within,
-            Decision::Outside => Self::Outside,
+            Decision::Within => Self::InLimit,
+            Decision::Outside => Self::OutOfLimit,
             Decision::TooClose => Self::TooCloseToCall,
         }
     }
@@ -95,7 +87,7 @@ impl From<Decision> for Verdict {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum NotJudged {
     /// The circuit did not carry the load under which the value counts.
-    NotLoaded,
+    NoLoadCurrent,
     /// The value was still moving.
     NotSettled,
     /// The meter stood on another function.
@@ -109,7 +101,7 @@ pub enum NotJudged {
 impl From<NotJudged> for Verdict {
     fn from(why: NotJudged) -> Self {
         match why {
-            NotJudged::NotLoaded => Self::NotLoaded,
+            NotJudged::NoLoadCurrent => Self::NoLoadCurrent,
             NotJudged::NotSettled => Self::NotSettled,
             NotJudged::WrongFunction => Self::WrongFunction,
             NotJudged::HeldDisplay => Self::HeldDisplay,

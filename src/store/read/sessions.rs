@@ -47,7 +47,7 @@ pub(crate) struct SessionRow {
     pub last_row: i64,
     /// Steps begun.
     pub steps: i64,
-    /// Steps whose verdict is `outside`, the last attempt of each.
+    /// Steps that are out of limit, the last attempt of each.
     pub outside: i64,
 }
 
@@ -68,7 +68,7 @@ impl SessionRow {
 const SELECT: &str = "SELECT id, uuid, began_utc, began_utc_us, ended_us, ended_how, machine, job, procedure_title, program,
         first_row, COALESCE(last_row, (SELECT COALESCE(MAX(rowid), 0) FROM sample)),
         (SELECT COUNT(*) FROM step WHERE step.session = session.id),
-        (SELECT COUNT(*) FROM step WHERE step.session = session.id AND verdict = 'outside'
+        (SELECT COUNT(*) FROM step WHERE step.session = session.id AND verdict = 'out of limit'
             AND number = (SELECT MAX(number) FROM step AS other WHERE other.session = session.id AND other.name = step.name)),
         vin, counter, complaint, ambient_c, part_c, continues
     FROM session";
@@ -165,8 +165,11 @@ mod tests {
                 )
                 .unwrap();
         }
-        let events =
-            [(1, "note", "Oil on the plug"), (2, "told", "oil told to the operator"), (2, "mark", "Bremse gelöst")];
+        let events = [
+            (1, "note", "Oil on the plug"),
+            (2, "announced", "oil announced to the operator"),
+            (2, "mark", "Bremse gelöst"),
+        ];
         for (session, kind, text) in events {
             let insert = "INSERT INTO event (session, at_us, kind, subject, text) VALUES (?1, 0, ?2, '', ?3)";
             connection.execute(insert, rusqlite::params![session, kind, text]).unwrap();

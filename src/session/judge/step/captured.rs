@@ -27,7 +27,7 @@ impl StepJudge {
     pub(super) fn of_sample(&self, how: CaptureMethod, sample: &Sample) -> Capture {
         let mut judgement = self.judgement(sample);
         let peak = self.peak.map(|peak| peak.value);
-        if let (Some(limit), Some(Value::Number(peak)), Some(Verdict::Within)) =
+        if let (Some(limit), Some(Value::Number(peak)), Some(Verdict::InLimit)) =
             (&self.criteria.limit, peak, judgement.verdict())
             && excess(limit, Value::Number(peak)) > 0.0
         {
@@ -46,7 +46,7 @@ impl StepJudge {
         let Some(limit) = self.criteria.limit else { return Judgement::recorded(sample) };
         let (Some(heat), Value::Number(value)) = (&self.criteria.heat, sample.value) else {
             let mut judged = judge(&limit, sample.value, sample.quantity, sample.u, self.criteria.rule);
-            if judged.verdict() != Some(Verdict::Within) && self.may_be_an_average(sample, &limit) {
+            if judged.verdict() != Some(Verdict::InLimit) && self.may_be_an_average(sample, &limit) {
                 judged.reason += "; a driver that switches on and off fast shows its average here";
             }
             return judged;
@@ -58,7 +58,7 @@ impl StepJudge {
             return Judgement { reason, ..judged.corrected_from(value) };
         }
         let mut judged = judge(&limit, sample.value, sample.quantity, sample.u, self.criteria.rule);
-        if judged.verdict() != Some(Verdict::Within)
+        if judged.verdict() != Some(Verdict::InLimit)
             && let Some(words) = heat.explains(value, &limit)
         {
             judged.reason += &format!("; {words}");

@@ -66,7 +66,7 @@ fn a_clamp_driven_beyond_its_range_is_told_and_proves_nothing() {
     let mut judge = step("quantity = \"V DC\"\nat_most = \"15 V\"\ncapture = \"worst\"\ncontact = \"fixed\"");
     judge.criteria.range = Some(Measure { value: 10.0, dimension: Dimension::Volt });
     let mut events = Vec::new();
-    assert_eq!(judge.sample(&volts(0, 9.9), &mut events), Some(Verdict::Within));
+    assert_eq!(judge.sample(&volts(0, 9.9), &mut events), Some(Verdict::InLimit));
     assert_eq!(judge.sample(&volts(100_000, 10.4), &mut events), Some(Verdict::TooCloseToCall));
     let capture = judge.close(Mono(200_000)).unwrap();
     assert_eq!(
@@ -87,7 +87,7 @@ fn a_terminal_is_captured_without_hands_and_the_lift_is_seen() {
     assert_eq!(captured(&events).len(), 1, "{events:?}");
     assert!(!events.contains(&StepEvent::Lifted));
     let capture = captured(&events)[0].clone();
-    assert_eq!((capture.how, capture.judgement.verdict()), (CaptureMethod::Steady, Some(Verdict::Within)));
+    assert_eq!((capture.how, capture.judgement.verdict()), (CaptureMethod::Steady, Some(Verdict::InLimit)));
     assert!(capture.settled.is_some_and(|settled| settled.count >= 10));
     assert!(capture.judgement.conformity().is_some_and(|p| p > 0.999));
     assert!(judge.rests_on_its_capture());
@@ -107,7 +107,7 @@ fn a_dead_feed_is_asked_about_and_captured_by_the_operators_word() {
     let [StepEvent::Say(words)] = &events[..] else { panic!("{events:?}") };
     assert!(words.contains("a dead circuit; `take` captures it"), "{words}");
     let taken = judge.take(Mono(6_000_000));
-    assert_eq!(taken.judgement.verdict(), Some(Verdict::Outside));
+    assert_eq!(taken.judgement.verdict(), Some(Verdict::OutOfLimit));
     assert_eq!(judge.close(Mono(7_000_000)), Some(taken));
 }
 
@@ -124,10 +124,10 @@ fn a_drop_counts_only_under_load_and_when_settled() {
         judge.sample(&volts(ms * 1000, drop), events)
     };
     for index in 0..20 {
-        assert_eq!(at(&mut judge, index * 100, 0.02, 0.0, &mut events), Some(Verdict::NotLoaded));
+        assert_eq!(at(&mut judge, index * 100, 0.02, 0.0, &mut events), Some(Verdict::NoLoadCurrent));
     }
     let unloaded = judge.clone().take(Mono(1_950_000));
-    assert_eq!(unloaded.judgement.verdict(), Some(Verdict::NotLoaded));
+    assert_eq!(unloaded.judgement.verdict(), Some(Verdict::NoLoadCurrent));
     assert_eq!(unloaded.judgement.reason, "clamp showed 20.00 mA, at least 1.000 A wanted");
     at(&mut judge, 2000, 8.0, 1.3, &mut events);
     at(&mut judge, 2100, 8.0, 0.9, &mut events);
@@ -136,7 +136,7 @@ fn a_drop_counts_only_under_load_and_when_settled() {
         at(&mut judge, 2300 + index * 100, 8.0, 0.06, &mut events);
     }
     let [capture] = captured(&events)[..] else { panic!("{events:?}") };
-    assert_eq!(capture.judgement.verdict(), Some(Verdict::Within), "{}", capture.judgement.reason);
+    assert_eq!(capture.judgement.verdict(), Some(Verdict::InLimit), "{}", capture.judgement.reason);
     assert_eq!(capture.peak, Some(Value::Number(1.3)));
     assert!(capture.judgement.reason.ends_with("it reached 1.300 V before it settled"), "{}", capture.judgement.reason);
 }
@@ -166,7 +166,7 @@ fn what_was_read_before_the_leads_were_on_is_no_surge() {
     feed(&mut judge, 0, [-0.005; 5]);
     feed(&mut judge, 500, [12.6; 15]);
     let taken = judge.take(Mono(1_950_000));
-    assert_eq!((taken.judgement.verdict(), taken.peak), (Some(Verdict::Within), None), "{}", taken.judgement.reason);
+    assert_eq!((taken.judgement.verdict(), taken.peak), (Some(Verdict::InLimit), None), "{}", taken.judgement.reason);
     assert!(!taken.judgement.reason.contains("before it settled"), "{}", taken.judgement.reason);
 }
 
@@ -175,7 +175,7 @@ fn the_worst_of_a_watched_step_counts() {
     let mut judge = step("quantity = \"V DC\"\nat_least = \"11.5 V\"\ncapture = \"worst\"");
     feed(&mut judge, 0, [12.6, 12.4, 11.2, 12.5, 12.6]);
     let capture = judge.close(Mono(600_000)).unwrap();
-    assert_eq!((capture.how, capture.judgement.verdict()), (CaptureMethod::Worst, Some(Verdict::Outside)));
+    assert_eq!((capture.how, capture.judgement.verdict()), (CaptureMethod::Worst, Some(Verdict::OutOfLimit)));
     assert_eq!(capture.judgement.value(), Some(Value::Number(11.2)));
 }
 
@@ -204,11 +204,11 @@ fn a_warm_coil_is_judged_at_its_reference() {
         judge.take(Mono(1_950_000)).judgement
     };
     let given = hot("temperature = \"65.5 °C\"");
-    assert_eq!(given.verdict(), Some(Verdict::Within), "{}", given.reason);
+    assert_eq!(given.verdict(), Some(Verdict::InLimit), "{}", given.reason);
     assert!((given.measured().unwrap() - 8.84).abs() < 1e-9);
     assert!(given.value().is_some_and(|value| matches!(value, Value::Number(ohms) if (ohms - 7.5).abs() < 0.01)));
     let unknown = hot("");
-    assert_eq!(unknown.verdict(), Some(Verdict::Outside));
+    assert_eq!(unknown.verdict(), Some(Verdict::OutOfLimit));
     assert!(unknown.reason.contains("a good coil at"), "{}", unknown.reason);
 }
 
@@ -287,7 +287,7 @@ fn the_surge_of_the_very_frame_that_shows_the_load_is_kept() {
     }
     // A shared ground under 100 mV with everything running is good although it surged to 1.3 V: common practice, no source.
     let capture = captured(&events)[0];
-    assert_eq!((capture.judgement.verdict(), capture.peak), (Some(Verdict::Within), Some(Value::Number(1.3))));
+    assert_eq!((capture.judgement.verdict(), capture.peak), (Some(Verdict::InLimit), Some(Value::Number(1.3))));
 }
 
 /// Seen with a meter that prints `OL` alone: an open coil was told as the wrong function.
@@ -302,7 +302,12 @@ fn an_overload_without_a_function_is_an_open_lead_or_coil() {
     judge.sample(&open(1_300_000), &mut events);
     assert_eq!(events.last(), Some(&StepEvent::Lifted), "{events:?}");
     let taken = judge.take(Mono(1_350_000)).judgement;
-    assert_eq!((taken.verdict(), taken.quantity()), (Some(Verdict::Outside), Some(Quantity::Ohms)), "{}", taken.reason);
+    assert_eq!(
+        (taken.verdict(), taken.quantity()),
+        (Some(Verdict::OutOfLimit), Some(Quantity::Ohms)),
+        "{}",
+        taken.reason
+    );
 }
 
 #[test]
