@@ -7,8 +7,11 @@ use std::{
 
 use clap::Args;
 
-use super::failure::Failure;
-use crate::server::{Answer, WireJudgement, WireStep};
+use super::{failure::Failure, show_value};
+use crate::{
+    server::{Answer, WireStep},
+    session::{JudgementRecord, Verdict},
+};
 
 /// How the daemon's answer is printed.
 #[derive(Debug, Args)]
@@ -61,7 +64,7 @@ pub(super) fn print_step(out: &mut dyn Write, step: &WireStep) -> io::Result<()>
 }
 
 /// The judgement of the step that has ended.
-pub(super) fn print_judgement(out: &mut dyn Write, judged: Option<&WireJudgement>) -> io::Result<()> {
+pub(super) fn print_judgement(out: &mut dyn Write, judged: Option<&JudgementRecord>) -> io::Result<()> {
     match judged {
         Some(judged) => writeln!(out, "{}", judgement_text(judged, ": ")),
         None => Ok(()),
@@ -69,12 +72,12 @@ pub(super) fn print_judgement(out: &mut dyn Write, judged: Option<&WireJudgement
 }
 
 /// Verdict and reason with a separator between them; for a value without a limit, the value.
-pub(super) fn judgement_text(judgement: &WireJudgement, separator: &str) -> String {
-    let WireJudgement { verdict, value, quantity, reason, .. } = judgement;
-    match (verdict, value) {
-        (Some(verdict), _) if reason.starts_with(verdict.as_str()) => reason.clone(),
+pub(super) fn judgement_text(judgement: &JudgementRecord, separator: &str) -> String {
+    let JudgementRecord { verdict, value, quantity, reason, .. } = judgement;
+    match (verdict.map(Verdict::word), value) {
+        (Some(verdict), _) if reason.starts_with(verdict) => reason.clone(),
         (Some(verdict), _) => format!("{verdict}{separator}{reason}"),
-        (None, Some(value)) => format!("{}, no limit", value.show(quantity.as_deref())),
+        (None, Some(value)) => format!("{}, no limit", show_value::value(*value, *quantity)),
         (None, None) => reason.clone(),
     }
 }

@@ -42,7 +42,8 @@ impl BeginArgs {
             }
         };
         let (caution, procedure) = procedure.unzip();
-        let request = Request::Begin(Box::new(BeginRequest::new(self.visit.visit()?, procedure, self.continues)));
+        let request =
+            Request::Begin(Box::new(BeginRequest { visit: self.visit.visit()?, procedure, continues: self.continues }));
         let answer = ask(common, &request)?;
         self.format.print(&answer, |out| {
             if let Some(ended) = &answer.ended {

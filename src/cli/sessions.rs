@@ -9,7 +9,6 @@ use clap::Args;
 
 use super::{CommonArgs, failure::Failure, table::table};
 use crate::{
-    export::Names,
     store::{open_to_read, read},
     units::show_seconds,
 };
@@ -35,7 +34,7 @@ impl SessionsArgs {
         let mut out = stdout().lock();
         if self.json {
             for session in &sessions {
-                writeln!(out, "{}", serde_json::to_string(&Names::from(session)).map_err(io::Error::from)?)?;
+                writeln!(out, "{}", serde_json::to_string(session).map_err(io::Error::from)?)?;
             }
             return Ok(ExitCode::SUCCESS);
         }
@@ -46,12 +45,12 @@ impl SessionsArgs {
                 local(session.began_utc_us),
                 lasted,
                 session.ended_how.clone().unwrap_or_default(),
-                session.samples().to_string(),
+                session.samples.to_string(),
                 session.steps.to_string(),
                 session.outside.to_string(),
                 session.procedure.clone().unwrap_or_else(|| "free-running".to_owned()),
-                session.machine.clone(),
-                session.job.clone(),
+                session.visit.machine.clone(),
+                session.visit.job.clone(),
             ]
         });
         let titles =

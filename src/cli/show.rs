@@ -12,6 +12,7 @@ use rusqlite::Connection;
 use super::{CommonArgs, failure::Failure, sessions::local, show_value, table::table};
 use crate::{
     export::session_json,
+    session::Verdict,
     store::{
         open_to_read,
         read::{self, SessionRow, StepRow},
@@ -65,7 +66,7 @@ pub(super) fn print(out: &mut dyn Write, connection: &Connection, session: &Sess
 /// The findings: each with its evidence, what else would explain it, and what to measure next.
 fn findings(out: &mut dyn Write, connection: &Connection, session: &SessionRow) -> Result<(), Failure> {
     for finding in read::findings(connection, session.id)? {
-        writeln!(out, "\n{} ({}): {}", finding.kind, finding.sure, finding.sentence)?;
+        writeln!(out, "\n{} ({}): {}", finding.kind.word(), finding.sure.word(), finding.sentence)?;
         for evidence in &finding.evidence {
             writeln!(out, "    {evidence}")?;
         }
@@ -84,16 +85,16 @@ fn heading(out: &mut dyn Write, session: &SessionRow) -> io::Result<()> {
         writeln!(out, "continues session {uuid}")?;
     }
     let visit = [
-        ("machine", &session.machine),
-        ("job", &session.job),
-        ("VIN", &session.vin),
-        ("counter", &session.counter),
-        ("complaint", &session.complaint),
+        ("machine", &session.visit.machine),
+        ("job", &session.visit.job),
+        ("VIN", &session.visit.vin),
+        ("counter", &session.visit.counter),
+        ("complaint", &session.visit.complaint),
     ];
     for (word, text) in visit.into_iter().filter(|(_, text)| !text.is_empty()) {
         writeln!(out, "{word}: {text}")?;
     }
-    for (word, celsius) in [("ambient", session.ambient_celsius), ("part", session.part_celsius)] {
+    for (word, celsius) in [("ambient", session.visit.ambient_celsius), ("part", session.visit.part_celsius)] {
         if let Some(celsius) = celsius {
             writeln!(out, "{word}: {celsius} °C")?;
         }
@@ -101,23 +102,16 @@ fn heading(out: &mut dyn Write, session: &SessionRow) -> io::Result<()> {
     let lasted = session.ended_us.map_or("still open".to_owned(), |us| {
         format!("{} after {}", session.ended_how.as_deref().unwrap_or("ended"), show_seconds(us as f64 / 1e6))
     });
-    writeln!(
-        out,
-        "{lasted}, {} samples, {} steps, {} out of limit\n",
-        session.samples(),
-        session.steps,
-        session.outside
-    )
+    writeln!(out, "{lasted}, {} samples, {} steps, {} out of limit\n", session.samples, session.steps, session.outside)
 }
 
-/// A row for each time a step was begun. The step's number is its place in the procedure, as `step` prints it.
 fn ledger(out: &mut dyn Write, steps: &[StepRow]) -> io::Result<()> {
     let rows = steps.iter().map(|step| {
         let name =
             if step.attempt > 1 { format!("{} (attempt {})", step.name, step.attempt) } else { step.name.clone() };
-        let quantity = step.quantity.as_deref().or(step.unit.as_deref());
-        let verdict = match (&step.verdict, step.left.as_deref()) {
-            (Some(verdict), _) => verdict.clone(),
+        let quantity = step.quantity.or_else(|| step.unit.as_ref()?.parse().ok());
+        let verdict = match (step.verdict, step.left.as_deref()) {
+            (Some(verdict), _) => verdict.word().to_owned(),
             (None, None) => "on".to_owned(),
             (None, Some(left @ ("skipped" | "interrupted"))) => left.to_owned(),
             (None, Some(_)) => "–".to_owned(),
@@ -129,7 +123,7 @@ fn ledger(out: &mut dyn Write, steps: &[StepRow]) -> io::Result<()> {
             show_value::limits(step.limit_low, step.limit_high, quantity),
             verdict,
             // What is in limit needs no words.
-            step.reason.clone().filter(|_| step.verdict.as_deref() != Some("in limit")).unwrap_or_default(),
+            step.reason.clone().filter(|_| step.verdict != Some(Verdict::InLimit)).unwrap_or_default(),
         ]
     });
     let titles = ["", "step", "value", "limit", "verdict", "why"];
@@ -145,7 +139,7 @@ fn figures(out: &mut dyn Write, connection: &Connection, session: &SessionRow) -
     let steps = read::steps(connection, session.id)?;
     let places: HashMap<i64, i64> = steps.iter().map(|step| (step.number, place(step))).collect();
     let rows = read::figures(connection, session.id)?.into_iter().map(|row| {
-        let show = |value| show_value::value(value, None, Some(&row.quantity));
+        let show = |value| show_value::number(value, Some(row.quantity));
         let outside = if row.outside_us > 0 { show_seconds(row.outside_us as f64 / 1e6) } else { String::new() };
         vec![
             places.get(&row.step).unwrap_or(&row.step).to_string(),
@@ -171,12 +165,12 @@ fn spare(out: &mut dyn Write, steps: &[StepRow]) -> io::Result<()> {
         let value = capture.value?;
         let room = [step.limit_low.map(|low| value - low), step.limit_high.map(|high| high - value)];
         let spare = room.into_iter().flatten().reduce(f64::min).filter(|spare| *spare >= 0.0)?;
-        let quantity = capture.quantity.as_deref();
+        let quantity = capture.quantity;
         Some(vec![
             step.name.clone(),
             show_value::captured(capture),
             show_value::limits(step.limit_low, step.limit_high, quantity),
-            show_value::value(Some(spare), None, quantity),
+            show_value::number(Some(spare), quantity),
         ])
     });
     let rows: Vec<Vec<String>> = rows.collect();
@@ -191,9 +185,9 @@ fn events(out: &mut dyn Write, connection: &Connection, session: &SessionRow) ->
     if events.is_empty() {
         return Ok(());
     }
-    let rows = events
-        .into_iter()
-        .map(|event| vec![show_seconds(event.at_us as f64 / 1e6), event.kind, event.subject, event.text]);
+    let rows = events.into_iter().map(|event| {
+        vec![show_seconds(event.at_us as f64 / 1e6), event.kind.word().to_owned(), event.subject, event.text]
+    });
     write!(out, "\n{}", table(&["after", "event", "of", "what"], &["after"], rows))?;
     Ok(())
 }

@@ -1,36 +1,39 @@
-//! Formats stored values for reading.
+//! Formats values for reading.
 
 use crate::{
+    protocol::Value,
+    session::RangeEnd,
     store::read::CaptureRow,
     units::{Quantity, show, show_with},
 };
 
-/// A value in the base unit of a quantity given by its word.
-pub(super) fn value(value: Option<f64>, beyond: Option<i64>, quantity: Option<&str>) -> String {
-    match (value, beyond) {
-        (Some(value), _) => show(value, self::quantity(quantity)),
-        (None, Some(beyond)) if beyond > 0 => "over range".to_owned(),
-        (None, Some(_)) => "under range".to_owned(),
-        (None, None) => "–".to_owned(),
+/// A value as a meter or clamp gave it, with its unit.
+pub(super) fn value(value: Value, quantity: Option<Quantity>) -> String {
+    match value {
+        Value::Number(value) => number(Some(value), quantity),
+        Value::Over => "beyond the range".to_owned(),
+        Value::Under => "beyond the range downwards".to_owned(),
     }
+}
+
+/// A stored number, with its unit; `–` where there is none.
+pub(super) fn number(number: Option<f64>, quantity: Option<Quantity>) -> String {
+    number.map_or("–".to_owned(), |number| show(number, quantity.unwrap_or(Quantity::Number)))
 }
 
 /// A captured value with its expanded uncertainty (k = 2) where that is known.
 pub(super) fn captured(capture: &CaptureRow) -> String {
-    let quantity = quantity(capture.quantity.as_deref());
-    match (capture.value, capture.u) {
-        (Some(value), Some(u)) => show_with(value, 2.0 * u, quantity),
-        _ => value(capture.value, capture.beyond, capture.quantity.as_deref()),
+    match (capture.value, capture.u, capture.beyond) {
+        (Some(value), Some(u), _) => show_with(value, 2.0 * u, capture.quantity.unwrap_or(Quantity::Number)),
+        (None, _, Some(RangeEnd::Over)) => "over range".to_owned(),
+        (None, _, Some(RangeEnd::Under)) => "under range".to_owned(),
+        (value, ..) => number(value, capture.quantity),
     }
 }
 
-fn quantity(word: Option<&str>) -> Quantity {
-    word.and_then(|word| word.parse().ok()).unwrap_or(Quantity::Number)
-}
-
 /// The limits of a step; `–` where it has none.
-pub(super) fn limits(low: Option<f64>, high: Option<f64>, quantity: Option<&str>) -> String {
-    let show = |limit| value(Some(limit), None, quantity);
+pub(super) fn limits(low: Option<f64>, high: Option<f64>, quantity: Option<Quantity>) -> String {
+    let show = |limit| number(Some(limit), quantity);
     match (low, high) {
         (Some(low), Some(high)) => format!("{} to {}", show(low), show(high)),
         (Some(low), None) => format!("at least {}", show(low)),

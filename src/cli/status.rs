@@ -7,9 +7,10 @@ use std::{
 
 use clap::Args;
 
-use super::{CommonArgs, answer::print_step, client::ask, failure::Failure, table::table};
+use super::{CommonArgs, answer::print_step, client::ask, failure::Failure, show_value, table::table};
 use crate::{
     server::{Request, StatusReport},
+    session::Verdict,
     units::show_seconds,
 };
 
@@ -59,16 +60,16 @@ fn print(out: &mut dyn Write, status: &StatusReport) -> io::Result<()> {
         print_step(out, step)?;
     }
     if let Some(finding) = status.findings.first() {
-        writeln!(out, "finding ({}): {}\n  next: {}", finding.sure, finding.sentence, finding.next)?;
+        writeln!(out, "finding ({}): {}\n  next: {}", finding.sure.word(), finding.sentence, finding.next)?;
     }
     if !status.readings.is_empty() {
         let rows = status.readings.iter().map(|reading| {
             let age = if reading.age_s < 2.0 { String::new() } else { format!("{} ago", show_seconds(reading.age_s)) };
             vec![
                 reading.channel.clone(),
-                reading.value.show(Some(&reading.quantity)),
-                reading.quantity.clone(),
-                reading.verdict.clone().unwrap_or_default(),
+                show_value::value(reading.value, Some(reading.quantity)),
+                reading.quantity.word().to_owned(),
+                reading.verdict.map_or("", Verdict::word).to_owned(),
                 age,
             ]
         });

@@ -12,9 +12,11 @@ use super::{
     answer::{judgement_text, print_judgement, print_step},
     client::Client,
     failure::Failure,
+    show_value,
 };
 use crate::{
-    server::{News, ReadingLine, Request, StatusReport, WireCapture, WireJudgement},
+    server::{News, ReadingLine, Request, StatusReport, WireCapture},
+    session::{EventKind, JudgementRecord, Verdict},
     units::show_seconds,
 };
 
@@ -55,7 +57,7 @@ pub(super) struct LiveOutput<W: Write> {
     /// The length of the present live line, in characters.
     width: usize,
     /// The judgement that was printed at the capture. It is not printed again at the end of the step.
-    printed: Option<WireJudgement>,
+    printed: Option<JudgementRecord>,
 }
 
 impl<W: Write> LiveOutput<W> {
@@ -85,7 +87,7 @@ impl<W: Write> LiveOutput<W> {
                 _ => self.line(|out| print_judgement(out, judged.as_ref())),
             },
             News::Finding { finding } => self.line(|out| {
-                writeln!(out, "\u{7}finding ({}): {}", finding.sure, finding.sentence)?;
+                writeln!(out, "\u{7}finding ({}): {}", finding.sure.word(), finding.sentence)?;
                 writeln!(out, "  next: {}", finding.next)
             }),
             News::Say { text } => self.line(|out| writeln!(out, "\u{7}>> {text}")),
@@ -97,7 +99,8 @@ impl<W: Write> LiveOutput<W> {
             }
             News::Event { kind, subject, text } => self.line(|out| {
                 // The bell: the operator may be looking at the probes.
-                let bell = if ["meter lost", "meter silent"].contains(&kind.as_str()) { "\u{7}" } else { "" };
+                let bell = if matches!(kind, EventKind::MeterLost | EventKind::MeterSilent) { "\u{7}" } else { "" };
+                let kind = kind.word();
                 match (subject.as_str(), text.as_str()) {
                     // A mark without a text.
                     ("", text) if text.is_empty() || text == kind => writeln!(out, "{bell}{kind}"),
@@ -126,13 +129,14 @@ impl<W: Write> LiveOutput<W> {
         }
         let mut text = elapsed_s.map_or_else(String::new, |seconds| format!("{}  ", show_seconds(seconds)));
         for reading in readings {
-            let mark = match reading.verdict.as_deref() {
-                Some("in limit") => " ok",
-                Some("out of limit") => " OUT OF LIMIT",
-                Some(other) => &format!(" {other}"),
+            let mark = match reading.verdict {
+                Some(Verdict::InLimit) => " ok",
+                Some(Verdict::OutOfLimit) => " OUT OF LIMIT",
+                Some(other) => &format!(" {}", other.word()),
                 None => "",
             };
-            text += &format!("{} {}{mark}   ", reading.channel, reading.value.show(Some(&reading.quantity)));
+            text +=
+                &format!("{} {}{mark}   ", reading.channel, show_value::value(reading.value, Some(reading.quantity)));
         }
         // A line longer than the terminal could not be overwritten.
         let text: String = text.trim_end().chars().take(columns().saturating_sub(1)).collect();
@@ -146,7 +150,7 @@ impl<W: Write> LiveOutput<W> {
 /// With the bell, for an operator who does not look at the screen.
 fn print_capture(out: &mut dyn Write, step: &str, capture: &WireCapture) -> io::Result<()> {
     let judgement = judgement_text(&capture.judgement, ", ");
-    writeln!(out, "\u{7}{}, {step}, {}: {judgement}", capture.how, capture.channel)
+    writeln!(out, "\u{7}{}, {step}, {}: {judgement}", capture.how.word(), capture.channel)
 }
 
 fn columns() -> usize {

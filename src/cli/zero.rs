@@ -4,8 +4,8 @@ use std::process::ExitCode;
 
 use clap::Args;
 
-use super::{CommonArgs, answer::AnswerFormatArgs, client::ask, failure::Failure};
-use crate::server::{Request, WireValue};
+use super::{CommonArgs, answer::AnswerFormatArgs, client::ask, failure::Failure, show_value};
+use crate::server::Request;
 
 /// Zero a clamp.
 #[derive(Debug, Args)]
@@ -21,7 +21,8 @@ impl ZeroArgs {
         let answer = ask(common, &Request::Zero { channel: self.channel.clone() })?;
         self.format.print(&answer, |out| {
             let Some(zeroed) = &answer.zeroed else { return Ok(()) };
-            let show = |value| WireValue::Number(value).show(Some(&zeroed.quantity));
+            let zeroed = zeroed.zeroed;
+            let show = |value| show_value::number(Some(value), Some(zeroed.quantity));
             write!(out, "{}: zeroed; {} is subtracted from now on", self.channel, show(zeroed.offset))?;
             match zeroed.drift {
                 Some(drift) => writeln!(out, "; the zero has drifted by {} since the last time", show(drift)),

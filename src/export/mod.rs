@@ -10,7 +10,7 @@ mod tables;
 pub(crate) use folder::{FILES, to_folder, whole_file};
 pub(crate) use samples::{long, wide};
 pub(crate) use sheet::{Decimal, Sheet, Style};
-pub(crate) use tables::{Names, events, session_json, steps};
+pub(crate) use tables::{events, session_json, steps};
 
 use crate::store::StoreError;
 

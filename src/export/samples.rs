@@ -7,8 +7,8 @@ use rusqlite::Connection;
 use super::{ExportError, Sheet, Style};
 use crate::{
     clock::micros,
-    session::Verdict,
-    store::read::{Beyond, SampleOut, SessionRow, channels, for_each_sample},
+    session::{RangeEnd, Verdict},
+    store::read::{SessionRow, StoredSample, channels, for_each_sample},
 };
 
 /// One row a sample. `progress` is called after each.
@@ -21,30 +21,23 @@ pub(crate) fn long(
 ) -> Result<(), ExportError> {
     let mut sheet = Sheet::new(to, style, session.began_utc_us);
     sheet.row(["elapsed_s", "time", "step", "channel", "value", "unit", "quantity", "verdict"])?;
-    for_each_sample(connection, session, |sample: &SampleOut| -> Result<(), ExportError> {
+    for_each_sample(connection, session, |sample: &StoredSample| -> Result<(), ExportError> {
         sheet.elapsed(Some(sample.time_us))?;
         sheet.time(sample.time_us)?;
         sheet.text(sample.step.map_or("", |(_, name)| name))?;
         sheet.text(&sample.channel.name)?;
         match sample.beyond {
             None => sheet.number(sample.value)?,
-            Some(beyond) => sheet.text(word(beyond))?,
+            Some(end) => sheet.text(end.word())?,
         }
         sheet.text(&sample.channel.unit)?;
-        sheet.text(&sample.channel.quantity)?;
+        sheet.text(sample.channel.quantity.word())?;
         sheet.text(sample.verdict.map_or("", Verdict::word))?;
         sheet.end_row()?;
         progress();
         Ok(())
     })?;
     sheet.finish()
-}
-
-const fn word(beyond: Beyond) -> &'static str {
-    match beyond {
-        Beyond::Up => "over",
-        Beyond::Down => "under",
-    }
 }
 
 /// One column a channel, one row for each stretch of time in which anything was measured: the mean
@@ -63,8 +56,8 @@ pub(crate) fn wide(
         columns.iter().map(|channel| format!("{} ({})", channel.name, channel.quantity)).collect();
     sheet.row(["elapsed_s", "time", "step"].into_iter().chain(titles.iter().map(String::as_str)))?;
     let every = micros(every).max(1);
-    let mut row = WideRow { index: None, step: String::new(), cells: vec![Cell::default(); columns.len()] };
-    for_each_sample(connection, session, |sample: &SampleOut| -> Result<(), ExportError> {
+    let mut row = WideRow { index: None, step: String::new(), cells: vec![WideCell::default(); columns.len()] };
+    for_each_sample(connection, session, |sample: &StoredSample| -> Result<(), ExportError> {
         progress();
         let index = sample.time_us.div_euclid(every);
         // Ports overtake each other by a little: a row never goes back.
@@ -83,18 +76,18 @@ struct WideRow {
     /// Which stretch of time; none before the first sample.
     index: Option<i64>,
     step: String,
-    cells: Vec<Cell>,
+    cells: Vec<WideCell>,
 }
 
 #[derive(Clone, Copy, Default)]
-struct Cell {
+struct WideCell {
     sum: f64,
     count: u32,
-    beyond: Option<Beyond>,
+    beyond: Option<RangeEnd>,
 }
 
 impl WideRow {
-    fn take(&mut self, sample: &SampleOut, column: Option<usize>) {
+    fn take(&mut self, sample: &StoredSample, column: Option<usize>) {
         let step = sample.step.map_or("", |(_, name)| name);
         if self.step != step {
             self.step = step.to_owned();
@@ -114,11 +107,11 @@ impl WideRow {
         sheet.text(&self.step)?;
         for cell in &mut self.cells {
             match (cell.beyond, cell.count) {
-                (Some(beyond), _) => sheet.text(word(beyond))?,
+                (Some(end), _) => sheet.text(end.word())?,
                 (None, 0) => sheet.number(None)?,
                 (None, count) => sheet.number(Some(cell.sum / f64::from(count)))?,
             }
-            *cell = Cell::default();
+            *cell = WideCell::default();
         }
         sheet.end_row()
     }

@@ -35,6 +35,7 @@ mod problem;
 
 mod examples;
 mod identify;
+mod value;
 
 #[cfg(test)]
 mod tests;

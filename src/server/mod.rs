@@ -8,5 +8,5 @@ mod wire;
 pub(crate) use control::{Asked, Doors, ServerError, bind};
 pub(crate) use wire::{
     Answer, BeginRequest, ClockLine, MeterLine, News, ProcedureText, ReadingLine, Request, SessionLine, StatusReport,
-    WireCapture, WireFinding, WireJudgement, WireStep, WireValue,
+    WireCapture, WireStep,
 };

@@ -2,6 +2,7 @@
 
 use std::sync::Arc;
 
+use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
 use super::{Capture, Judgement, PreviousSession, Zeroed};
@@ -48,7 +49,10 @@ pub struct Begin {
 }
 
 /// What is known of a machine and its visit; empty or none where not given.
-#[derive(Debug, Clone, PartialEq, Default)]
+///
+/// The one type for it: on the socket, in the database (a column of the table `session` for each field) and in JSON.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default)]
 pub struct Visit {
     /// The machine in the operator's words.
     pub machine: String,
@@ -61,8 +65,10 @@ pub struct Visit {
     /// What the customer complains of.
     pub complaint: String,
     /// Temperature of the place, °C.
+    #[serde(rename = "ambient_c", alias = "ambient_celsius")]
     pub ambient_celsius: Option<f64>,
     /// Temperature of the part under test, °C.
+    #[serde(rename = "part_c", alias = "part_celsius")]
     pub part_celsius: Option<f64>,
 }
 

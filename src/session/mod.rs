@@ -40,7 +40,7 @@ pub(crate) use clamp_zero::Zeroed;
 pub use command::{Begin, Command, Visit};
 pub(crate) use command::{Move, Refusal, Reply, StepView};
 pub use event::{CoreEvent, Effect, Notice};
-pub(crate) use judge::{Capture, Judgement, JudgementRecord, Verdict};
+pub(crate) use judge::{Capture, CaptureMethod, Judgement, JudgementRecord, RangeEnd, Verdict};
 pub use meters::FrameCounts;
 pub(crate) use previous::{PreviousJudgement, PreviousSession, PreviousStep};
 pub use record::SessionExit;

@@ -80,8 +80,13 @@ impl SampleSql {
         Self { many: statement(ROWS_A_STATEMENT), one: statement(1) }
     }
 
-    /// Inserts rows in order. Whole statements only where `rest` is kept back; returns how many rows went in.
-    pub(super) fn insert(&self, connection: &Connection, rows: &[SampleRow], rest: Rest) -> rusqlite::Result<usize> {
+    /// Inserts rows in order. Whole statements only where the remainder is kept back; returns how many rows went in.
+    pub(super) fn insert(
+        &self,
+        connection: &Connection,
+        rows: &[SampleRow],
+        remainder: Remainder,
+    ) -> rusqlite::Result<usize> {
         let chunks = rows.chunks_exact(ROWS_A_STATEMENT);
         let last = chunks.remainder();
         if rows.len() >= ROWS_A_STATEMENT {
@@ -93,9 +98,9 @@ impl SampleSql {
                 statement.raw_execute()?;
             }
         }
-        match rest {
-            Rest::KeepBack => Ok(rows.len() - last.len()),
-            Rest::Insert => {
+        match remainder {
+            Remainder::KeepBack => Ok(rows.len() - last.len()),
+            Remainder::Insert => {
                 let mut statement = connection.prepare_cached(&self.one)?;
                 for row in last {
                     row.bind(&mut statement, 1)?;
@@ -109,7 +114,7 @@ impl SampleSql {
 
 /// What happens to rows that do not fill a statement.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Rest {
+pub(super) enum Remainder {
     /// They wait for more.
     KeepBack,
     /// They go in one by one.

@@ -14,6 +14,7 @@ mod folder;
 mod insert;
 mod migrate;
 mod open;
+mod record;
 mod rows;
 mod writer;
 

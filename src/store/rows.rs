@@ -2,14 +2,21 @@
 
 use std::sync::Arc;
 
-use rusqlite::{Connection, params};
+use rusqlite::{Connection, ToSql, named_params, params};
+use serde::Serialize;
 
-use super::insert::{Rest, SampleRow, SampleSql};
+use super::{
+    insert::{Remainder, SampleRow, SampleSql},
+    record::{insert, insert_record},
+};
 use crate::{
     channel::{Channel, ChannelId, Sample},
     clock::{Mono, Wall},
     protocol::Value,
-    session::{Begin, Capture, Judgement, Record, StepBegan, StepEnded, Verdict, Zeroed, findings::Finding},
+    session::{
+        Begin, Capture, Judgement, JudgementRecord, Record, StepBegan, StepEnded, Verdict, Visit, Zeroed,
+        findings::{Finding, FindingRecord},
+    },
     units::Quantity,
 };
 
@@ -62,7 +69,7 @@ impl Rows {
 
     /// Writes what waits.
     pub(super) fn flush(&mut self, connection: &Connection) -> rusqlite::Result<()> {
-        self.sql.insert(connection, &self.pending, Rest::Insert)?;
+        self.sql.insert(connection, &self.pending, Remainder::Insert)?;
         self.pending.clear();
         Ok(())
     }
@@ -81,11 +88,15 @@ impl Rows {
                 self.capture(connection, session, began, *step, capture)?;
             }
             Record::Event(at, kind, subject, text) => {
-                connection
-                    .prepare_cached(
-                        "INSERT INTO event (session, at_us, kind, subject, text) VALUES (?1, ?2, ?3, ?4, ?5)",
-                    )?
-                    .execute(params![session, at.since(began), kind.word(), subject, text])?;
+                let at_us = at.since(began);
+                let columns: &[(&str, &dyn ToSql)] = &[
+                    ("session", &session),
+                    ("at_us", &at_us),
+                    ("kind", &kind.word()),
+                    ("subject", subject),
+                    ("text", text),
+                ];
+                insert(connection, "event", columns)?;
             }
             Record::Findings(findings) => keep_findings(connection, session, findings)?,
             Record::Zeroed(at, id, zeroed) => self.zeroed(connection, session, at.since(began), *id, zeroed)?,
@@ -96,33 +107,34 @@ impl Rows {
     }
 
     fn session_began(&mut self, connection: &Connection, at: Mono, begin: &Begin) -> rusqlite::Result<()> {
+        #[derive(Serialize)]
+        struct NewSession<'a> {
+            uuid: String,
+            began_utc: String,
+            began_utc_us: i64,
+            continues: Option<String>,
+            #[serde(flatten)]
+            visit: &'a Visit,
+            procedure_title: Option<&'a str>,
+            procedure_text: Option<&'a str>,
+            bench_text: &'a str,
+            program: &'static str,
+            first_row: i64,
+        }
         let procedure = begin.procedure.as_ref();
-        let visit = &begin.visit;
-        connection
-            .prepare_cached(
-                "INSERT INTO session (uuid, began_utc, began_utc_us, machine, job, vin, counter, complaint, ambient_c, part_c,
-                    procedure_title, procedure_text, bench_text, program, first_row, continues)
-                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16)",
-            )?
-            .execute(params![
-                begin.id.to_string(),
-                utc(begin.wall),
-                begin.wall.0,
-                visit.machine,
-                visit.job,
-                visit.vin,
-                visit.counter,
-                visit.complaint,
-                visit.ambient_celsius,
-                visit.part_celsius,
-                procedure.map(|procedure| &procedure.title),
-                procedure.map(|procedure| &procedure.text),
-                begin.bench,
-                env!("CARGO_PKG_VERSION"),
-                self.next_row,
-                begin.previous.as_ref().map(|previous| previous.id.to_string()),
-            ])?;
-        let session = connection.last_insert_rowid();
+        let row = NewSession {
+            uuid: begin.id.to_string(),
+            began_utc: utc(begin.wall),
+            began_utc_us: begin.wall.0,
+            continues: begin.previous.as_ref().map(|previous| previous.id.to_string()),
+            visit: &begin.visit,
+            procedure_title: procedure.map(|procedure| procedure.title.as_str()),
+            procedure_text: procedure.map(|procedure| procedure.text.as_str()),
+            bench_text: &begin.bench,
+            program: env!("CARGO_PKG_VERSION"),
+            first_row: self.next_row,
+        };
+        let session = insert_record(connection, "session", &row)?;
         self.session = Some((session, at));
         self.rows.clear();
         anchor(connection, session, 0, begin.wall)
@@ -144,29 +156,24 @@ impl Rows {
         step: &StepBegan,
     ) -> rusqlite::Result<()> {
         let view = &step.view;
-        connection
-            .prepare_cached(
-                "INSERT INTO step (session, number, place, attempt, name, circuit, instruction, channel, quantity, unit,
-                    limit_low, limit_high, began_us, first_row)
-                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14)",
-            )?
-            .execute(params![
-                session,
-                view.number,
-                view.place.map(|(place, _)| place as i64),
-                view.attempt,
-                view.name,
-                view.circuit,
-                view.instruction,
-                view.channel,
-                view.quantity.map(Quantity::word),
-                view.limit.map(|limit| limit.dimension.unit()),
-                view.limit.and_then(|limit| limit.low),
-                view.limit.and_then(|limit| limit.high),
-                step.at.since(began),
-                self.next_row,
-            ])?;
-        Ok(())
+        let limit = view.limit.as_ref();
+        let columns: &[(&str, &dyn ToSql)] = &[
+            ("session", &session),
+            ("number", &view.number),
+            ("place", &view.place.map(|(place, _)| place as i64)),
+            ("attempt", &view.attempt),
+            ("name", &view.name),
+            ("circuit", &view.circuit),
+            ("instruction", &view.instruction),
+            ("channel", &view.channel),
+            ("quantity", &view.quantity.map(Quantity::word)),
+            ("unit", &limit.map(|limit| limit.dimension.unit())),
+            ("limit_low", &limit.and_then(|limit| limit.low)),
+            ("limit_high", &limit.and_then(|limit| limit.high)),
+            ("began_us", &step.at.since(began)),
+            ("first_row", &self.next_row),
+        ];
+        insert(connection, "step", columns).map(drop)
     }
 
     fn step_ended(
@@ -180,24 +187,20 @@ impl Rows {
             let channel = self.row_of(connection, session, signal.channel, signal.quantity)?;
             let figures = &signal.figures;
             let numbers = &figures.numbers;
-            connection
-                .prepare_cached(
-                    "INSERT INTO figure (session, step, channel, count, beyond, last, mean, deviation, min, max, outside_us)
-                     VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)",
-                )?
-                .execute(params![
-                    session,
-                    step.number,
-                    channel,
-                    numbers.count() as i64,
-                    figures.beyond as i64,
-                    figures.last,
-                    numbers.mean(),
-                    numbers.deviation(),
-                    numbers.min(),
-                    numbers.max(),
-                    figures.outside_us,
-                ])?;
+            let columns: &[(&str, &dyn ToSql)] = &[
+                ("session", &session),
+                ("step", &step.number),
+                ("channel", &channel),
+                ("count", &(numbers.count() as i64)),
+                ("beyond", &(figures.beyond as i64)),
+                ("last", &figures.last),
+                ("mean", &numbers.mean()),
+                ("deviation", &numbers.deviation()),
+                ("min", &numbers.min()),
+                ("max", &numbers.max()),
+                ("outside_us", &figures.outside_us),
+            ];
+            insert(connection, "figure", columns)?;
         }
         let capture = match &step.capture {
             Some(capture) => Some(self.capture_once(connection, session, began, step.number, capture)?),
@@ -206,19 +209,20 @@ impl Rows {
         let judgement = step.capture.as_ref().map(|capture| &capture.judgement);
         connection
             .prepare_cached(
-                "UPDATE step SET ended_us = ?3, left_how = ?4, capture = ?5, verdict = ?6, reason = ?7, last_row = ?8
-                 WHERE session = ?1 AND number = ?2",
+                "UPDATE step SET ended_us = :ended_us, left_how = :left_how, capture = :capture, verdict = :verdict,
+                    reason = :reason, last_row = :last_row
+                 WHERE session = :session AND number = :number",
             )?
-            .execute(params![
-                session,
-                step.number,
-                step.at.since(began),
-                step.left.word(),
-                capture,
-                judgement.and_then(Judgement::verdict).map(Verdict::word),
-                judgement.map(|judgement| &judgement.reason),
-                self.next_row - 1,
-            ])?;
+            .execute(named_params! {
+                ":session": session,
+                ":number": step.number,
+                ":ended_us": step.at.since(began),
+                ":left_how": step.left.word(),
+                ":capture": capture,
+                ":verdict": judgement.and_then(Judgement::verdict).map(Verdict::word),
+                ":reason": judgement.map(|judgement| &judgement.reason),
+                ":last_row": self.next_row - 1,
+            })?;
         Ok(())
     }
 
@@ -251,48 +255,41 @@ impl Rows {
         step: Option<u32>,
         capture: &Capture,
     ) -> rusqlite::Result<i64> {
-        let judgement = &capture.judgement;
-        let (quantity, limit) = (judgement.quantity(), judgement.limit());
+        let judgement = JudgementRecord::from(&capture.judgement);
         let settled = capture.settled.as_ref();
         let peak = match capture.peak {
             Some(Value::Number(peak)) => Some(peak),
             _ => None,
         };
         let channel = capture.channel.and_then(|id| self.channels.get(usize::from(id.0))?.as_ref());
-        let (number, beyond) = match judgement.value() {
+        let (number, beyond) = match judgement.value {
             Some(Value::Number(value)) => (Some(value), None),
             Some(Value::Over) => (None, Some(1)),
             Some(Value::Under) => (None, Some(-1)),
             None => (None, None),
         };
-        connection
-            .prepare_cached(
-                "INSERT INTO capture (session, step, how, at_us, channel, quantity, unit, value, beyond, measured, u, deviation,
-                    readings, peak, limit_low, limit_high, conformity, verdict, reason)
-                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18, ?19)",
-            )?
-            .execute(params![
-                session,
-                step,
-                capture.how.word(),
-                capture.at.since(began),
-                channel.map(|channel| &channel.name),
-                quantity.map(Quantity::word),
-                quantity.map(Quantity::unit),
-                number,
-                beyond,
-                judgement.measured(),
-                judgement.u(),
-                settled.map(|settled| settled.deviation),
-                settled.map(|settled| settled.count as i64),
-                peak,
-                limit.and_then(|limit| limit.low),
-                limit.and_then(|limit| limit.high),
-                judgement.conformity(),
-                judgement.verdict().map(Verdict::word),
-                judgement.reason,
-            ])?;
-        Ok(connection.last_insert_rowid())
+        let columns: &[(&str, &dyn ToSql)] = &[
+            ("session", &session),
+            ("step", &step),
+            ("how", &capture.how.word()),
+            ("at_us", &capture.at.since(began)),
+            ("channel", &channel.map(|channel| &channel.name)),
+            ("quantity", &judgement.quantity.map(Quantity::word)),
+            ("unit", &judgement.unit),
+            ("value", &number),
+            ("beyond", &beyond),
+            ("measured", &judgement.measured),
+            ("u", &judgement.u),
+            ("deviation", &settled.map(|settled| settled.deviation)),
+            ("readings", &settled.map(|settled| settled.count as i64)),
+            ("peak", &peak),
+            ("limit_low", &judgement.limit_low),
+            ("limit_high", &judgement.limit_high),
+            ("conformity", &judgement.conformity),
+            ("verdict", &judgement.verdict.map(Verdict::word)),
+            ("reason", &judgement.reason),
+        ];
+        insert(connection, "capture", columns)
     }
 
     fn zeroed(
@@ -304,22 +301,17 @@ impl Rows {
         zeroed: &Zeroed,
     ) -> rusqlite::Result<()> {
         let channel = self.channels.get(usize::from(id.0)).and_then(Option::as_ref);
-        connection
-            .prepare_cached(
-                "INSERT INTO zero (session, at_us, channel, quantity, unit, value, drift, u)
-                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
-            )?
-            .execute(params![
-                session,
-                at_us,
-                channel.map(|channel| &channel.name),
-                zeroed.quantity.word(),
-                zeroed.quantity.unit(),
-                zeroed.offset,
-                zeroed.drift,
-                zeroed.u,
-            ])?;
-        Ok(())
+        let columns: &[(&str, &dyn ToSql)] = &[
+            ("session", &session),
+            ("at_us", &at_us),
+            ("channel", &channel.map(|channel| &channel.name)),
+            ("quantity", &zeroed.quantity.word()),
+            ("unit", &zeroed.quantity.unit()),
+            ("value", &zeroed.offset),
+            ("drift", &zeroed.drift),
+            ("u", &zeroed.u),
+        ];
+        insert(connection, "zero", columns).map(drop)
     }
 
     fn samples(
@@ -334,7 +326,7 @@ impl Rows {
             self.pending.push(SampleRow::new(sample, *verdict, began, channel));
         }
         self.next_row += samples.len() as i64;
-        let stored = self.sql.insert(connection, &self.pending, Rest::KeepBack)?;
+        let stored = self.sql.insert(connection, &self.pending, Remainder::KeepBack)?;
         self.pending.drain(..stored);
         Ok(())
     }
@@ -353,22 +345,17 @@ impl Rows {
             return Ok(*row);
         }
         let channel = self.channels.get(index).and_then(Option::as_ref).expect("a channel precedes its samples");
-        connection
-            .prepare_cached(
-                "INSERT INTO channel (session, name, quantity, unit, meter, reads, scale, accuracy)
-                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
-            )?
-            .execute(params![
-                session,
-                channel.name,
-                quantity.word(),
-                quantity.unit(),
-                channel.meter_name,
-                channel.reads,
-                channel.conversion.scale.as_ref().map_or("", |scale| &scale.text),
-                channel.conversion.accuracy.as_ref().map_or("", |sheet| &sheet.text),
-            ])?;
-        let row = connection.last_insert_rowid();
+        let columns: &[(&str, &dyn ToSql)] = &[
+            ("session", &session),
+            ("name", &channel.name),
+            ("quantity", &quantity.word()),
+            ("unit", &quantity.unit()),
+            ("meter", &channel.meter_name),
+            ("reads", &channel.reads),
+            ("scale", &channel.conversion.scale.as_ref().map_or("", |scale| &scale.text)),
+            ("accuracy", &channel.conversion.accuracy.as_ref().map_or("", |sheet| &sheet.text)),
+        ];
+        let row = insert(connection, "channel", columns)?;
         if index >= self.rows.len() {
             self.rows.resize(index + 1, Vec::new());
         }
@@ -378,26 +365,17 @@ impl Rows {
 }
 
 fn keep_findings(connection: &Connection, session: i64, findings: &[Finding]) -> rusqlite::Result<()> {
+    #[derive(Serialize)]
+    struct RankedFinding {
+        session: i64,
+        rank: i64,
+        #[serde(flatten)]
+        finding: FindingRecord,
+    }
     connection.execute("DELETE FROM finding WHERE session = ?1", [session])?;
-    let mut insert = connection.prepare_cached(
-        "INSERT INTO finding (session, rank, kind, circuits, sentence, sure, weight, z, evidence, alternatives, next)
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)",
-    )?;
     for (rank, finding) in (1..).zip(findings) {
-        let alternatives: Vec<&str> = finding.alternatives.iter().map(|other| other.sentence.as_str()).collect();
-        insert.execute(params![
-            session,
-            rank,
-            finding.kind.word(),
-            finding.circuits.join("\n"),
-            finding.sentence,
-            finding.confidence.level.word(),
-            finding.confidence.weight,
-            finding.confidence.z,
-            finding.evidence.join("\n"),
-            alternatives.join("\n"),
-            finding.next,
-        ])?;
+        let row = RankedFinding { session, rank, finding: finding.into() };
+        insert_record(connection, "finding", &row)?;
     }
     Ok(())
 }

@@ -8,6 +8,7 @@ mod accuracy;
 mod as_written;
 mod data_sheet;
 mod dimension;
+mod in_json;
 mod limit;
 mod measure;
 mod quantity;

@@ -61,7 +61,10 @@ fn a_run_by_a_procedure_keeps_every_attempt_and_judges_each() {
     handheld.line("0.02 V");
     daemon.until_samples(2);
     let answer = daemon.step("next");
-    assert_eq!((verdict(&answer), &answer["judged"]["reason"]), ("in limit", &json!("12.41 V, at least 11.80 V wanted")));
+    assert_eq!(
+        (verdict(&answer), &answer["judged"]["reason"]),
+        ("in limit", &json!("12.41 V, at least 11.80 V wanted"))
+    );
 
     // Still on volts: nothing to judge ohms on.
     handheld.line("12.40 V");

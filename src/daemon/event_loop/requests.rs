@@ -66,7 +66,7 @@ impl EventLoop {
                 let mut begin = Begin {
                     id: Uuid::now_v7(),
                     wall: Clock::wall(),
-                    visit: asked.visit(),
+                    visit: asked.visit,
                     procedure: None,
                     bench: self.bench_text.clone(),
                     previous: None,

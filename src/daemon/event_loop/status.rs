@@ -3,8 +3,8 @@
 use super::{EventLoop, READINGS_EVERY, publish};
 use crate::{
     clock::{Mono, micros},
-    server::{ClockLine, MeterLine, News, ReadingLine, SessionLine, StatusReport, WireFinding, WireStep},
-    session::LatestSample,
+    server::{ClockLine, MeterLine, News, ReadingLine, SessionLine, StatusReport, WireStep},
+    session::{LatestSample, findings::FindingRecord},
 };
 
 impl EventLoop {
@@ -49,7 +49,7 @@ impl EventLoop {
             readings: self.core.latest().map(|(channel, latest)| reading_line(&channel.name, latest, at)).collect(),
             meters: meters.collect(),
             alarms: self.core.alarms().map(str::to_owned).collect(),
-            findings: self.core.findings().map(WireFinding::from).collect(),
+            findings: self.core.findings().map(FindingRecord::from).collect(),
             database: self.database.display().to_string(),
             process: std::process::id(),
             version: env!("CARGO_PKG_VERSION").to_owned(),
@@ -61,10 +61,10 @@ fn reading_line(channel: &str, latest: &LatestSample, at: Mono) -> ReadingLine {
     let sample = &latest.sample;
     ReadingLine {
         channel: channel.to_owned(),
-        value: sample.value.into(),
-        quantity: sample.quantity.word().to_owned(),
+        value: sample.value,
+        quantity: sample.quantity,
         unit: sample.quantity.unit().to_owned(),
-        verdict: latest.verdict.map(|verdict| verdict.word().to_owned()),
+        verdict: latest.verdict,
         age_s: at.since(sample.at) as f64 / 1e6,
     }
 }

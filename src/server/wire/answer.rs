@@ -2,8 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{StatusReport, WireCapture, WireJudgement, WireStep};
-use crate::session::Reply;
+use super::{StatusReport, WireCapture, WireStep};
+use crate::session::{JudgementRecord, Reply, Zeroed};
 
 /// The answer to one request.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
@@ -24,7 +24,7 @@ pub(crate) struct Answer {
     pub warnings: Vec<String>,
     /// How the step that was left is judged.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub judged: Option<WireJudgement>,
+    pub judged: Option<JudgementRecord>,
     /// The step that is on now.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub step: Option<WireStep>,
@@ -43,14 +43,9 @@ pub(crate) struct Answer {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub(crate) struct WireZero {
     /// What is taken off.
-    pub offset: f64,
-    /// How far it is from the zero before; none for the first.
-    pub drift: Option<f64>,
-    /// Its standard uncertainty.
-    pub u: f64,
-    /// What it is a zero of.
-    pub quantity: String,
-    /// Unit of the others.
+    #[serde(flatten)]
+    pub zeroed: Zeroed,
+    /// Unit of its values.
     pub unit: String,
 }
 
@@ -77,23 +72,17 @@ impl From<&Reply> for Answer {
             }
             Reply::Ended { id, judged } => {
                 answer.session = Some(id.to_string());
-                answer.judged = judged.as_ref().map(WireJudgement::from);
+                answer.judged = judged.as_ref().map(JudgementRecord::from);
             }
             Reply::Step { judged, now } => {
-                answer.judged = judged.as_ref().map(WireJudgement::from);
+                answer.judged = judged.as_ref().map(JudgementRecord::from);
                 answer.step = now.as_deref().map(WireStep::from);
             }
             Reply::Taken(captures) => {
                 answer.taken = captures.iter().map(|(channel, capture)| WireCapture::new(channel, capture)).collect();
             }
             Reply::Zeroed(zeroed) => {
-                answer.zeroed = Some(WireZero {
-                    offset: zeroed.offset,
-                    drift: zeroed.drift,
-                    u: zeroed.u,
-                    quantity: zeroed.quantity.word().to_owned(),
-                    unit: zeroed.quantity.unit().to_owned(),
-                });
+                answer.zeroed = Some(WireZero { zeroed: *zeroed, unit: zeroed.quantity.unit().to_owned() });
             }
             Reply::Kept => {}
         }

@@ -23,7 +23,7 @@ mod request;
 mod status;
 
 pub(crate) use answer::Answer;
-pub(crate) use judged::{WireCapture, WireFinding, WireJudgement, WireStep, WireValue};
+pub(crate) use judged::{WireCapture, WireStep};
 pub(crate) use news::News;
 pub(crate) use request::{BeginRequest, ProcedureText, Request};
 pub(crate) use status::{ClockLine, MeterLine, ReadingLine, SessionLine, StatusReport};

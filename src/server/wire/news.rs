@@ -2,8 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{ReadingLine, WireCapture, WireFinding, WireJudgement, WireStep};
-use crate::session::Notice;
+use super::{ReadingLine, WireCapture, WireStep};
+use crate::session::{EventKind, JudgementRecord, Notice, findings::FindingRecord};
 
 /// What those who watch are told.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -19,17 +19,17 @@ pub(crate) enum News {
     /// A step began.
     Step { step: WireStep },
     /// A step was left.
-    Judged { step: String, judged: Option<WireJudgement> },
+    Judged { step: String, judged: Option<JudgementRecord> },
     /// A value was captured.
     Captured { step: String, capture: WireCapture },
     /// What follows from the captures so far has become another.
-    Finding { finding: WireFinding },
+    Finding { finding: FindingRecord },
     /// Something the operator should hear.
     Say { text: String },
     /// Seconds until what is on must be switched off.
     Count { seconds: i64 },
     /// Something worth a line.
-    Event { kind: String, subject: String, text: String },
+    Event { kind: EventKind, subject: String, text: String },
     /// The watcher was too slow for so many pieces of news.
     Missed { count: u64 },
 }
@@ -41,16 +41,16 @@ impl From<&Notice> for News {
             Notice::SessionEnded(how) => Self::SessionEnded { how: how.word().to_owned() },
             Notice::Step(view) => Self::Step { step: WireStep::from(&**view) },
             Notice::Judged { step, judgement } => {
-                Self::Judged { step: step.clone(), judged: judgement.as_ref().map(WireJudgement::from) }
+                Self::Judged { step: step.clone(), judged: judgement.as_ref().map(JudgementRecord::from) }
             }
             Notice::Captured { step, channel, capture } => {
                 Self::Captured { step: step.clone(), capture: WireCapture::new(channel, capture) }
             }
-            Notice::Finding(finding) => Self::Finding { finding: WireFinding::from(&**finding) },
+            Notice::Finding(finding) => Self::Finding { finding: FindingRecord::from(&**finding) },
             Notice::Say(text) => Self::Say { text: text.clone() },
             Notice::Count(seconds) => Self::Count { seconds: *seconds },
             Notice::Event { kind, subject, text } => {
-                Self::Event { kind: kind.word().to_owned(), subject: subject.clone(), text: text.clone() }
+                Self::Event { kind: *kind, subject: subject.clone(), text: text.clone() }
             }
         }
     }

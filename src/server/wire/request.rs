@@ -36,39 +36,14 @@ pub(crate) enum Request {
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub(crate) struct BeginRequest {
-    /// The machine in the operator's words.
-    pub machine: String,
-    /// The job's number or name.
-    pub job: String,
-    /// The vehicle identification number, or a machine's serial number.
-    pub vin: String,
-    /// Odometer or hour meter as read.
-    pub counter: String,
-    /// What the customer complains of.
-    pub complaint: String,
-    /// Temperature of the place, °C.
-    pub ambient_celsius: Option<f64>,
-    /// Temperature of the part under test, °C.
-    pub part_celsius: Option<f64>,
+    /// Which machine, and why it is here.
+    #[serde(flatten)]
+    pub visit: Visit,
     /// What is going to be done.
     pub procedure: Option<ProcedureText>,
     /// The session that this one goes on with: its number, the beginning of its identity, or last. What is not told
     /// here is as it was there.
     pub continues: Option<String>,
-}
-
-impl BeginRequest {
-    /// A request for this visit.
-    pub(crate) fn new(visit: Visit, procedure: Option<ProcedureText>, continues: Option<String>) -> Self {
-        let Visit { machine, job, vin, counter, complaint, ambient_celsius, part_celsius } = visit;
-        Self { machine, job, vin, counter, complaint, ambient_celsius, part_celsius, procedure, continues }
-    }
-
-    /// The visit that it tells of.
-    pub(crate) fn visit(&self) -> Visit {
-        let Self { machine, job, vin, counter, complaint, ambient_celsius, part_celsius, .. } = self.clone();
-        Visit { machine, job, vin, counter, complaint, ambient_celsius, part_celsius }
-    }
 }
 
 /// A procedure file sent along, since the daemon may not see the client's files.

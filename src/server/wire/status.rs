@@ -2,7 +2,12 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{WireFinding, WireStep, WireValue};
+use super::WireStep;
+use crate::{
+    protocol::Value,
+    session::{Verdict, findings::FindingRecord},
+    units::Quantity,
+};
 
 /// How things are.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
@@ -19,7 +24,7 @@ pub(crate) struct StatusReport {
     pub alarms: Vec<String>,
     /// What follows from the captures so far, the best explained first.
     #[serde(default)]
-    pub findings: Vec<WireFinding>,
+    pub findings: Vec<FindingRecord>,
     /// Where it is kept.
     pub database: String,
     /// Process number of the daemon.
@@ -53,13 +58,13 @@ pub(crate) struct ReadingLine {
     /// Which channel.
     pub channel: String,
     /// What it shows.
-    pub value: WireValue,
+    pub value: Value,
     /// What that measures.
-    pub quantity: String,
+    pub quantity: Quantity,
     /// Its unit.
     pub unit: String,
     /// Against the limit of the step.
-    pub verdict: Option<String>,
+    pub verdict: Option<Verdict>,
     /// Seconds since it was measured.
     pub age_s: f64,
 }

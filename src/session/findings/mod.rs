@@ -14,6 +14,7 @@
 
 mod finding;
 mod observation;
+mod record;
 
 mod fault;
 mod layout;
@@ -37,3 +38,4 @@ pub use crate::procedure::{CircuitMeasurement, Role, RunningLoads};
 pub use conclude::conclude;
 pub use finding::{Alternative, Confidence, ConfidenceLevel, Finding, FindingKind};
 pub use observation::{Measured, Observation, ObservationSet, SharedGainError};
+pub(crate) use record::FindingRecord;

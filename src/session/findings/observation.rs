@@ -223,14 +223,16 @@ mod tests {
     };
 
     fn volts_without_u() -> JudgementRecord {
-        let limit = Limit { low: Some(11.8), high: None, dimension: Quantity::VoltsDc.dimension() };
         JudgementRecord {
             verdict: None,
             value: Some(Value::Number(12.4)),
             measured: None,
             quantity: Some(Quantity::VoltsDc),
+            unit: None,
             u: None,
-            limit: Some(limit),
+            limit_low: Some(11.8),
+            limit_high: None,
+            conformity: None,
             reason: String::new(),
         }
     }

@@ -1,10 +1,13 @@
 //! What a captured value came to: one of five outcomes, and the sentence that gives the reason.
 
+use serde::{Deserialize, Serialize};
+
 use super::{NotJudged, Verdict};
 use crate::{
     channel::Sample,
     electrics::{Decision, Limits, Uncertain, probability_of_conformity},
     protocol::Value,
+    session::words::word_table,
     units::{Limit, Quantity},
 };
 
@@ -87,6 +90,11 @@ pub enum RangeEnd {
     /// Less than can be shown.
     Under,
 }
+
+word_table!(RangeEnd:
+    Over = "over",
+    Under = "under",
+);
 
 impl From<RangeEnd> for Value {
     fn from(end: RangeEnd) -> Self {
@@ -191,24 +199,49 @@ impl Judgement {
     }
 }
 
-/// A judgement with each part by itself: what the columns of a table hold. It differs from [`Judgement`] in that a part
-/// that the outcome does not have is none.
-#[derive(Debug, Clone, PartialEq)]
+/// A judgement as the control socket carries it and as the table `capture` holds it. It differs from [`Judgement`]:
+/// JSON and tables have a place for each part, and what an outcome does not have is none.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct JudgementRecord {
     /// None where there is no limit.
     pub verdict: Option<Verdict>,
     /// None where nothing was captured.
     pub value: Option<Value>,
     /// What the meter showed, where the value is that corrected for heat.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub measured: Option<f64>,
     /// What it measures.
     pub quantity: Option<Quantity>,
+    /// Unit of value, uncertainty and limits.
+    pub unit: Option<String>,
     /// Standard uncertainty.
     pub u: Option<f64>,
-    /// What it was judged against.
-    pub limit: Option<Limit>,
+    /// Least value that is in limit.
+    pub limit_low: Option<f64>,
+    /// Greatest value that is in limit.
+    pub limit_high: Option<f64>,
+    /// Probability that the true value keeps to the limit.
+    pub conformity: Option<f64>,
     /// One sentence.
     pub reason: String,
+}
+
+impl From<&Judgement> for JudgementRecord {
+    fn from(judgement: &Judgement) -> Self {
+        let (quantity, limit) = (judgement.quantity(), judgement.limit());
+        Self {
+            verdict: judgement.verdict(),
+            value: judgement.value(),
+            measured: judgement.measured(),
+            quantity,
+            unit: quantity.map(|quantity| quantity.unit().to_owned()),
+            u: judgement.u(),
+            limit_low: limit.and_then(|limit| limit.low),
+            limit_high: limit.and_then(|limit| limit.high),
+            conformity: judgement.conformity(),
+            reason: judgement.reason.clone(),
+        }
+    }
 }
 
 /// Parts that belong to no outcome.
@@ -220,7 +253,11 @@ impl TryFrom<JudgementRecord> for Judgement {
     type Error = NoOutcome;
 
     fn try_from(record: JudgementRecord) -> Result<Self, NoOutcome> {
-        let JudgementRecord { verdict, value, measured, quantity, u, limit, reason } = record;
+        let JudgementRecord { verdict, value, measured, quantity, u, limit_low: low, limit_high: high, reason, .. } =
+            record;
+        let is_limited = low.is_some() || high.is_some();
+        let limit =
+            quantity.filter(|_| is_limited).map(|quantity| Limit { low, high, dimension: quantity.dimension() });
         let beyond = |decision, end| {
             let (quantity, limit) = (quantity.ok_or(NoOutcome)?, limit.ok_or(NoOutcome)?);
             Ok(Outcome::BeyondRange { decision, end, quantity, limit })

@@ -1,11 +1,18 @@
-//! What a session came to: its steps, captures, figures and events.
+//! What a session came to: its steps, captures, figures, findings and events. A record here is the row of its table and
+//! its JSON: times are whole microseconds in the row and seconds in JSON.
 
-use rusqlite::{Connection, Row, types::FromSql};
+use rusqlite::Connection;
+use serde::{Deserialize, Serialize};
 
-use crate::store::StoreError;
+use super::seconds;
+use crate::{
+    session::{CaptureMethod, EventKind, RangeEnd, Verdict, findings::FindingRecord},
+    store::{StoreError, record::records},
+    units::Quantity,
+};
 
 /// One row of the table `step` with the capture it was judged on.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub(crate) struct StepRow {
     /// Counted from 1 over the session.
     pub number: i64,
@@ -17,72 +24,88 @@ pub(crate) struct StepRow {
     pub name: String,
     /// What it belongs to.
     pub circuit: Option<String>,
-    /// What it looked at.
-    pub channel: Option<String>,
-    /// What the meter had to be switched to.
-    pub quantity: Option<String>,
-    /// Unit of the limits.
-    pub unit: Option<String>,
-    /// Least value that is within.
-    pub limit_low: Option<f64>,
-    /// Greatest value that is within.
-    pub limit_high: Option<f64>,
-    /// µs since the session began.
+    /// Since the session began, µs.
+    #[serde(rename(serialize = "began_s"), serialize_with = "seconds::of")]
     pub began_us: i64,
-    /// µs since the session began; none while it is on.
+    /// Since the session began, µs; none while it is on.
+    #[serde(rename(serialize = "ended_s"), serialize_with = "seconds::or_none")]
     pub ended_us: Option<i64>,
     /// done, back, again, skipped …; none while it is on.
+    #[serde(rename(deserialize = "left_how"))]
     pub left: Option<String>,
-    /// The verdict's word; none where nothing was judged.
-    pub verdict: Option<String>,
+    /// The channel that is judged.
+    pub channel: Option<String>,
+    /// What the meter had to be switched to.
+    pub quantity: Option<Quantity>,
+    /// Unit of the limits.
+    pub unit: Option<String>,
+    /// Least value that is in limit.
+    pub limit_low: Option<f64>,
+    /// Greatest value that is in limit.
+    pub limit_high: Option<f64>,
+    /// None where nothing was judged.
+    pub verdict: Option<Verdict>,
     /// One sentence.
     pub reason: Option<String>,
+    /// What it was judged on.
+    #[serde(skip_deserializing)]
+    pub capture: Option<CaptureRow>,
+    /// capture.id
+    #[serde(skip_serializing)]
+    capture_id: Option<i64>,
     /// Rowid of its first sample.
+    #[serde(skip_serializing)]
     pub first_row: i64,
     /// Rowid of its last sample; none while it is on.
+    #[serde(skip_serializing)]
     pub last_row: Option<i64>,
-    /// What it was judged on.
-    pub capture: Option<CaptureRow>,
 }
 
-/// One row of the table `capture`.
-#[derive(Debug, Clone, PartialEq)]
+/// One row of the table `capture`. It differs from the capture on the control socket: a value beyond the range stands in
+/// a column of its own.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub(crate) struct CaptureRow {
+    #[serde(skip_serializing)]
+    id: i64,
     /// step.number; none where no step was on.
     pub step: Option<i64>,
-    /// taken, last or worst.
-    pub how: String,
-    /// µs since the session began.
+    /// How it was chosen.
+    pub how: CaptureMethod,
+    /// Since the session began, µs.
+    #[serde(rename(serialize = "at_s"), serialize_with = "seconds::of")]
     pub at_us: i64,
     /// Where.
     pub channel: Option<String>,
     /// What.
-    pub quantity: Option<String>,
+    pub quantity: Option<Quantity>,
     /// Unit of value and u.
     pub unit: Option<String>,
     /// None where there is none or it was beyond the range.
     pub value: Option<f64>,
-    /// 1 beyond the range, −1 beyond it downwards.
-    pub beyond: Option<i64>,
+    /// Which end of the range it was beyond.
+    #[serde(rename(deserialize = "range_end"))]
+    pub beyond: Option<RangeEnd>,
     /// What the meter showed, where the value is that corrected for heat.
+    #[serde(skip_serializing)]
     pub measured: Option<f64>,
     /// Standard uncertainty.
     pub u: Option<f64>,
-    /// The verdict's word.
-    pub verdict: Option<String>,
+    /// None where there is no limit.
+    pub verdict: Option<Verdict>,
     /// One sentence.
     pub reason: String,
 }
 
-/// One row of the table `figure`.
-#[derive(Debug, Clone, PartialEq)]
+/// One row of the table `figure` and its channel's names.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub(crate) struct FigureRow {
     /// step.number
     pub step: i64,
     /// channel.name
+    #[serde(rename(deserialize = "name"))]
     pub channel: String,
     /// channel.quantity
-    pub quantity: String,
+    pub quantity: Quantity,
     /// channel.unit
     pub unit: String,
     /// Numbers among the samples.
@@ -99,186 +122,56 @@ pub(crate) struct FigureRow {
     pub min: Option<f64>,
     /// The greatest.
     pub max: Option<f64>,
-    /// How long outside the step's limit, µs.
+    /// How long it was out of the step's limit, µs.
+    #[serde(rename(serialize = "outside_s"), serialize_with = "seconds::of")]
     pub outside_us: i64,
 }
 
 /// One row of the table `event`.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Deserialize)]
 pub(crate) struct EventRow {
-    /// µs since the session began.
+    /// Since the session began, µs.
     pub at_us: i64,
-    /// note, mark, meter lost …
-    pub kind: String,
+    /// What kind of thing.
+    pub kind: EventKind,
     /// What it concerns; empty where nothing.
     pub subject: String,
     /// One sentence.
     pub text: String,
 }
 
-/// Reads the columns of a row one after the other.
-struct Columns<'a, 'b> {
-    row: &'a Row<'b>,
-    next: usize,
-}
-
-impl Columns<'_, '_> {
-    fn next<T: FromSql>(&mut self) -> rusqlite::Result<T> {
-        self.next += 1;
-        self.row.get(self.next - 1)
-    }
-}
-
-const CAPTURE: &str =
-    "capture.step, capture.how, capture.at_us, capture.channel, capture.quantity, capture.unit, capture.value,
-    capture.beyond, capture.measured, capture.u, capture.verdict, capture.reason";
-
-fn capture(columns: &mut Columns) -> rusqlite::Result<CaptureRow> {
-    Ok(CaptureRow {
-        step: columns.next()?,
-        how: columns.next()?,
-        at_us: columns.next()?,
-        channel: columns.next()?,
-        quantity: columns.next()?,
-        unit: columns.next()?,
-        value: columns.next()?,
-        beyond: columns.next()?,
-        measured: columns.next()?,
-        u: columns.next()?,
-        verdict: columns.next()?,
-        reason: columns.next()?,
-    })
-}
+const CAPTURES: &str = "SELECT *, CASE beyond WHEN 1 THEN 'over' WHEN -1 THEN 'under' END AS range_end FROM capture WHERE session = ?1 ORDER BY id";
 
 /// The steps of a session in the order in which they were begun.
 pub(crate) fn steps(connection: &Connection, session: i64) -> Result<Vec<StepRow>, StoreError> {
-    let sql = format!(
-        "SELECT step.number, step.place, step.attempt, step.name, step.circuit, step.channel, step.quantity, step.unit,
-            step.limit_low, step.limit_high, step.began_us, step.ended_us, step.left_how, step.verdict, step.reason,
-            step.first_row, step.last_row, capture.id, {CAPTURE}
-         FROM step LEFT JOIN capture ON capture.id = step.capture WHERE step.session = ?1 ORDER BY step.number"
-    );
-    let mut statement = connection.prepare(&sql)?;
-    let rows = statement.query_map([session], |row| {
-        let mut columns = Columns { row, next: 0 };
-        Ok(StepRow {
-            number: columns.next()?,
-            place: columns.next()?,
-            attempt: columns.next()?,
-            name: columns.next()?,
-            circuit: columns.next()?,
-            channel: columns.next()?,
-            quantity: columns.next()?,
-            unit: columns.next()?,
-            limit_low: columns.next()?,
-            limit_high: columns.next()?,
-            began_us: columns.next()?,
-            ended_us: columns.next()?,
-            left: columns.next()?,
-            verdict: columns.next()?,
-            reason: columns.next()?,
-            first_row: columns.next()?,
-            last_row: columns.next()?,
-            capture: match columns.next::<Option<i64>>()? {
-                Some(_) => Some(capture(&mut columns)?),
-                None => None,
-            },
-        })
-    })?;
-    Ok(rows.collect::<rusqlite::Result<_>>()?)
+    let sql = "SELECT *, capture AS capture_id FROM step WHERE session = ?1 ORDER BY number";
+    let mut steps: Vec<StepRow> = records(connection, sql, [session])?;
+    let captures = captures(connection, session)?;
+    for step in &mut steps {
+        let own = step.capture_id.and_then(|id| captures.binary_search_by_key(&id, |capture| capture.id).ok());
+        step.capture = own.map(|index| captures[index].clone());
+    }
+    Ok(steps)
 }
 
 /// All captures of a session, oldest first.
 pub(crate) fn captures(connection: &Connection, session: i64) -> Result<Vec<CaptureRow>, StoreError> {
-    let mut statement = connection.prepare(&format!("SELECT {CAPTURE} FROM capture WHERE session = ?1 ORDER BY id"))?;
-    let rows = statement.query_map([session], |row| capture(&mut Columns { row, next: 0 }))?;
-    Ok(rows.collect::<rusqlite::Result<_>>()?)
+    records(connection, CAPTURES, [session])
 }
 
 /// The figures of all steps that were left.
 pub(crate) fn figures(connection: &Connection, session: i64) -> Result<Vec<FigureRow>, StoreError> {
-    let mut statement = connection.prepare(
-        "SELECT figure.step, channel.name, channel.quantity, channel.unit, figure.count, figure.beyond, figure.last, figure.mean,
-            figure.deviation, figure.min, figure.max, figure.outside_us
-         FROM figure JOIN channel ON channel.id = figure.channel WHERE figure.session = ?1 ORDER BY figure.step, figure.channel",
-    )?;
-    let rows = statement.query_map([session], |row| {
-        let mut columns = Columns { row, next: 0 };
-        Ok(FigureRow {
-            step: columns.next()?,
-            channel: columns.next()?,
-            quantity: columns.next()?,
-            unit: columns.next()?,
-            count: columns.next()?,
-            beyond: columns.next()?,
-            last: columns.next()?,
-            mean: columns.next()?,
-            deviation: columns.next()?,
-            min: columns.next()?,
-            max: columns.next()?,
-            outside_us: columns.next()?,
-        })
-    })?;
-    Ok(rows.collect::<rusqlite::Result<_>>()?)
-}
-
-/// One row of the table `finding`.
-#[derive(Debug, Clone, PartialEq)]
-pub(crate) struct FindingRow {
-    /// Counted from 1, the best explained first.
-    pub rank: i64,
-    /// What.
-    pub kind: String,
-    /// Where; empty for what all share.
-    pub circuits: Vec<String>,
-    /// What is wrong and where.
-    pub sentence: String,
-    /// certain, likely or possible.
-    pub sure: String,
-    /// Its weight among all explanations, 0 to 1.
-    pub weight: f64,
-    /// By how many standard deviations the captures speak for it.
-    pub z: f64,
-    /// What speaks for it.
-    pub evidence: Vec<String>,
-    /// What else would explain it.
-    pub alternatives: Vec<String>,
-    /// What to measure next.
-    pub next: String,
+    let sql = "SELECT figure.*, channel.name, channel.quantity, channel.unit
+               FROM figure JOIN channel ON channel.id = figure.channel WHERE figure.session = ?1 ORDER BY step, channel.id";
+    records(connection, sql, [session])
 }
 
 /// What follows from a session's captures, the best explained first.
-pub(crate) fn findings(connection: &Connection, session: i64) -> Result<Vec<FindingRow>, StoreError> {
-    let mut statement = connection.prepare(
-        "SELECT rank, kind, circuits, sentence, sure, weight, z, evidence, alternatives, next
-         FROM finding WHERE session = ?1 ORDER BY rank",
-    )?;
-    let lines = |text: String| text.lines().map(str::to_owned).collect();
-    let rows = statement.query_map([session], |row| {
-        let mut columns = Columns { row, next: 0 };
-        Ok(FindingRow {
-            rank: columns.next()?,
-            kind: columns.next()?,
-            circuits: lines(columns.next()?),
-            sentence: columns.next()?,
-            sure: columns.next()?,
-            weight: columns.next()?,
-            z: columns.next()?,
-            evidence: lines(columns.next()?),
-            alternatives: lines(columns.next()?),
-            next: columns.next()?,
-        })
-    })?;
-    Ok(rows.collect::<rusqlite::Result<_>>()?)
+pub(crate) fn findings(connection: &Connection, session: i64) -> Result<Vec<FindingRecord>, StoreError> {
+    records(connection, "SELECT * FROM finding WHERE session = ?1 ORDER BY rank", [session])
 }
 
 /// The events of a session in the order in which they were kept.
 pub(crate) fn events(connection: &Connection, session: i64) -> Result<Vec<EventRow>, StoreError> {
-    let mut statement =
-        connection.prepare("SELECT at_us, kind, subject, text FROM event WHERE session = ?1 ORDER BY id")?;
-    let rows = statement.query_map([session], |row| {
-        let mut columns = Columns { row, next: 0 };
-        Ok(EventRow { at_us: columns.next()?, kind: columns.next()?, subject: columns.next()?, text: columns.next()? })
-    })?;
-    Ok(rows.collect::<rusqlite::Result<_>>()?)
+    records(connection, "SELECT * FROM event WHERE session = ?1 ORDER BY id", [session])
 }

@@ -8,9 +8,9 @@ use uuid::Uuid;
 use super::{StepRow, find, steps};
 use crate::{
     protocol::Value,
-    session::{Judgement, JudgementRecord, PreviousJudgement, PreviousSession, PreviousStep, Verdict, Visit},
+    session::{Judgement, JudgementRecord, PreviousJudgement, PreviousSession, PreviousStep, Visit},
     store::StoreError,
-    units::{Limit, Quantity, Scale},
+    units::{Quantity, Scale},
 };
 
 /// What a session began with and what it left.
@@ -45,16 +45,7 @@ pub(crate) fn resumable_session(connection: &Connection, wanted: &str) -> Result
     }
     // Rows of a program that knew other identities than these are gone on with as well.
     let id = Uuid::parse_str(&session.uuid).unwrap_or(Uuid::nil());
-    let visit = Visit {
-        machine: session.machine,
-        job: session.job,
-        vin: session.vin,
-        counter: session.counter,
-        complaint: session.complaint,
-        ambient_celsius: session.ambient_celsius,
-        part_celsius: session.part_celsius,
-    };
-    Ok(ResumableSession { visit, procedure, previous: PreviousSession { id, steps: previous } })
+    Ok(ResumableSession { visit: session.visit, procedure, previous: PreviousSession { id, steps: previous } })
 }
 
 fn judged(connection: &Connection, session: i64, step: &StepRow) -> Result<Option<PreviousJudgement>, StoreError> {
@@ -62,31 +53,24 @@ fn judged(connection: &Connection, session: i64, step: &StepRow) -> Result<Optio
     else {
         return Ok(None);
     };
-    let quantity: Option<Quantity> = capture.quantity.as_ref().and_then(|word| word.parse().ok());
-    let value = match (capture.value, capture.beyond) {
-        (_, Some(1)) => Some(Value::Over),
-        (_, Some(_)) => Some(Value::Under),
-        (value, None) => value.map(Value::Number),
-    };
-    let has_limit = step.limit_low.is_some() || step.limit_high.is_some();
-    let limit = quantity.filter(|_| has_limit).map(|quantity| Limit {
-        low: step.limit_low,
-        high: step.limit_high,
-        dimension: quantity.dimension(),
-    });
     let written = connection
         .prepare_cached("SELECT scale, accuracy FROM channel WHERE session = ?1 AND name = ?2 AND quantity = ?3")?
-        .query_row((session, &channel, &capture.quantity), |row| Ok((parsed(row, 0)?, parsed(row, 1)?)))
+        .query_row((session, &channel, capture.quantity.map(Quantity::word)), |row| {
+            Ok((parsed(row, 0)?, parsed(row, 1)?))
+        })
         .optional()?;
     let (scale, accuracy) = written.unwrap_or((None, None));
     let scale = scale.unwrap_or(Scale::NONE);
     let record = JudgementRecord {
-        verdict: capture.verdict.as_deref().and_then(Verdict::from_word),
-        value,
+        verdict: capture.verdict,
+        value: capture.value.map(Value::Number).or(capture.beyond.map(Value::from)),
         measured: capture.measured,
-        quantity,
+        quantity: capture.quantity,
+        unit: capture.unit.clone(),
         u: capture.u,
-        limit,
+        limit_low: step.limit_low,
+        limit_high: step.limit_high,
+        conformity: None,
         reason: capture.reason.clone(),
     };
     // A row of another program may hold what no judgement can say: nothing follows from it.

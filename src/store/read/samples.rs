@@ -1,22 +1,25 @@
 //! The samples of a session, one at a time: memory does not grow with the session.
 
 use rusqlite::Connection;
+use serde::{Deserialize, Serialize};
 
 use super::{SessionRow, steps};
 use crate::{
-    session::Verdict,
-    store::{BEYOND_DOWN, BEYOND_UP, StoreError},
+    session::{RangeEnd, Verdict},
+    store::{BEYOND_DOWN, BEYOND_UP, StoreError, record::records},
+    units::Quantity,
 };
 
 /// One row of the table `channel`.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub(crate) struct ChannelRow {
     /// channel.id
+    #[serde(skip_serializing)]
     pub id: i64,
     /// Named place in the circuit.
     pub name: String,
     /// What was measured.
-    pub quantity: String,
+    pub quantity: Quantity,
     /// Unit of its values.
     pub unit: String,
     /// Which meter.
@@ -25,7 +28,7 @@ pub(crate) struct ChannelRow {
 
 /// One sample with the step that it belongs to.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) struct SampleOut<'a> {
+pub(crate) struct StoredSample<'a> {
     /// µs since the session began.
     pub time_us: i64,
     /// Number and name of the step; none where no step was on.
@@ -35,46 +38,26 @@ pub(crate) struct SampleOut<'a> {
     /// None when beyond the meter's range.
     pub value: Option<f64>,
     /// Whether it was beyond the range.
-    pub beyond: Option<Beyond>,
+    pub beyond: Option<RangeEnd>,
     /// Against the step's limit.
     pub verdict: Option<Verdict>,
 }
 
-/// Which side of the meter's range a value was beyond.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum Beyond {
-    /// Too much.
-    Up,
-    /// Too much the other way.
-    Down,
-}
-
 /// The channels of a session.
 pub(crate) fn channels(connection: &Connection, session: i64) -> Result<Vec<ChannelRow>, StoreError> {
-    let mut statement =
-        connection.prepare("SELECT id, name, quantity, unit, meter FROM channel WHERE session = ?1 ORDER BY id")?;
-    let rows = statement.query_map([session], |row| {
-        Ok(ChannelRow {
-            id: row.get(0)?,
-            name: row.get(1)?,
-            quantity: row.get(2)?,
-            unit: row.get(3)?,
-            meter: row.get(4)?,
-        })
-    })?;
-    Ok(rows.collect::<rusqlite::Result<_>>()?)
+    records(connection, "SELECT * FROM channel WHERE session = ?1 ORDER BY id", [session])
 }
 
 /// How many samples there are.
 pub(crate) fn sample_count(session: &SessionRow) -> u64 {
-    u64::try_from(session.samples()).unwrap_or(0)
+    u64::try_from(session.samples).unwrap_or(0)
 }
 
 /// Calls `each` for every sample in the order of arrival, until it fails.
 pub(crate) fn for_each_sample<E: From<StoreError>>(
     connection: &Connection,
     session: &SessionRow,
-    mut each: impl FnMut(&SampleOut) -> Result<(), E>,
+    mut each: impl FnMut(&StoredSample) -> Result<(), E>,
 ) -> Result<(), E> {
     let channels = channels(connection, session.id)?;
     let steps = steps(connection, session.id)?;
@@ -84,14 +67,14 @@ pub(crate) fn for_each_sample<E: From<StoreError>>(
     let mut rows = statement.query([session.first_row, session.last_row]).map_err(refused)?;
     let mut step = 0;
     while let Some(row) = rows.next().map_err(refused)? {
-        let stored = Stored::read(row).map_err(refused)?;
+        let stored = SampleColumns::read(row).map_err(refused)?;
         // Steps and samples are both in order: the right step is never behind.
         while steps.get(step).is_some_and(|step| step.last_row.is_some_and(|last| last < stored.rowid)) {
             step += 1;
         }
         let on = steps.get(step).filter(|step| step.first_row <= stored.rowid);
         let Ok(index) = channels.binary_search_by_key(&stored.channel, |channel| channel.id) else { continue };
-        each(&SampleOut {
+        each(&StoredSample {
             time_us: stored.time_us,
             step: on.map(|step| (step.number, step.name.as_str())),
             channel: &channels[index],
@@ -103,7 +86,8 @@ pub(crate) fn for_each_sample<E: From<StoreError>>(
     Ok(())
 }
 
-struct Stored {
+/// Read by index: this is the one read that millions of rows go through.
+struct SampleColumns {
     rowid: i64,
     time_us: i64,
     channel: i64,
@@ -112,7 +96,7 @@ struct Stored {
     verdict: Option<i64>,
 }
 
-impl Stored {
+impl SampleColumns {
     fn read(row: &rusqlite::Row) -> rusqlite::Result<Self> {
         Ok(Self {
             rowid: row.get(0)?,
@@ -124,12 +108,12 @@ impl Stored {
         })
     }
 
-    fn beyond(&self) -> Option<Beyond> {
+    fn beyond(&self) -> Option<RangeEnd> {
         let state = self.state.unwrap_or(0);
         if state & BEYOND_UP != 0 {
-            Some(Beyond::Up)
+            Some(RangeEnd::Over)
         } else if state & BEYOND_DOWN != 0 {
-            Some(Beyond::Down)
+            Some(RangeEnd::Under)
         } else {
             None
         }

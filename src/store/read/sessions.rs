@@ -2,107 +2,82 @@
 
 use std::collections::HashSet;
 
-use rusqlite::{Connection, Row};
+use rusqlite::{Connection, types::Value};
+use serde::{Deserialize, Serialize};
 
-use crate::store::StoreError;
+use super::seconds;
+use crate::{
+    session::Visit,
+    store::{
+        StoreError,
+        record::{columns, from_row, records},
+    },
+};
 
-/// One row of the table `session`, and its counts.
-#[derive(Debug, Clone, PartialEq)]
+/// One row of the table `session`, and its counts; in JSON with the same names where no other stands there.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub(crate) struct SessionRow {
     /// Number on this database.
+    #[serde(rename(serialize = "number"))]
     pub id: i64,
     /// Identity for ever.
     pub uuid: String,
     /// RFC 3339, UTC.
     pub began_utc: String,
     /// The same, µs since 1970.
+    #[serde(skip_serializing)]
     pub began_utc_us: i64,
     /// µs since it began; none while it is open.
+    #[serde(rename(serialize = "duration_s"), serialize_with = "seconds::or_none")]
     pub ended_us: Option<i64>,
     /// ended, stopped, replaced or interrupted; none while it is open.
     pub ended_how: Option<String>,
+    /// Which machine, and why it was here.
+    #[serde(flatten)]
+    pub visit: Visit,
+    /// Title of the procedure; none when free-running.
+    #[serde(rename(deserialize = "procedure_title"))]
+    pub procedure: Option<String>,
     /// uuid of the session that it goes on with.
     pub continues: Option<String>,
-    /// In the operator's words.
-    pub machine: String,
-    /// In the operator's words.
-    pub job: String,
-    /// Vehicle identification or serial number; empty where not told.
-    pub vin: String,
-    /// Odometer or hour meter as read; empty where not told.
-    pub counter: String,
-    /// What the customer complains of; empty where not told.
-    pub complaint: String,
-    /// Temperature of the place, °C.
-    pub ambient_celsius: Option<f64>,
-    /// Temperature of the part under test, °C.
-    pub part_celsius: Option<f64>,
-    /// None when free-running.
-    pub procedure: Option<String>,
     /// The version that recorded it.
     pub program: String,
-    /// Rowid of its first sample.
-    pub first_row: i64,
-    /// Rowid of its last sample; the newest row so far while it is open.
-    pub last_row: i64,
+    /// Samples stored.
+    pub samples: i64,
     /// Steps begun.
     pub steps: i64,
     /// Steps that are out of limit, the last attempt of each.
     pub outside: i64,
+    /// Rowid of its first sample.
+    #[serde(skip_serializing)]
+    pub first_row: i64,
+    /// Rowid of its last sample; the newest row so far while it is open.
+    #[serde(skip_serializing, rename(deserialize = "newest_row"))]
+    pub last_row: i64,
 }
 
 impl SessionRow {
-    /// Samples stored.
-    pub(crate) fn samples(&self) -> i64 {
-        self.last_row - self.first_row + 1
-    }
-
-    /// Whether this text, in small letters, stands in what was told of the visit.
-    fn tells(&self, wanted: &str) -> bool {
-        let told = [&self.machine, &self.job, &self.vin, &self.counter, &self.complaint];
-        let mut told = told.into_iter().chain(&self.procedure);
-        told.any(|text| text.to_lowercase().contains(wanted))
+    /// Whether this text, in small letters, stands in what is known of the visit or in the procedure's title.
+    fn mentions(&self, wanted: &str) -> bool {
+        let visit = columns(&self.visit).unwrap_or_default();
+        let texts = visit.iter().filter_map(|(_, value)| match value {
+            Value::Text(text) => Some(text),
+            _ => None,
+        });
+        texts.chain(&self.procedure).any(|text| text.to_lowercase().contains(wanted))
     }
 }
 
-const SELECT: &str = "SELECT id, uuid, began_utc, began_utc_us, ended_us, ended_how, machine, job, procedure_title, program,
-        first_row, COALESCE(last_row, (SELECT COALESCE(MAX(rowid), 0) FROM sample)),
-        (SELECT COUNT(*) FROM step WHERE step.session = session.id),
-        (SELECT COUNT(*) FROM step WHERE step.session = session.id AND verdict = 'out of limit'
-            AND number = (SELECT MAX(number) FROM step AS other WHERE other.session = session.id AND other.name = step.name)),
-        vin, counter, complaint, ambient_c, part_c, continues
-    FROM session";
-
-fn row(row: &Row) -> rusqlite::Result<SessionRow> {
-    Ok(SessionRow {
-        id: row.get(0)?,
-        uuid: row.get(1)?,
-        began_utc: row.get(2)?,
-        began_utc_us: row.get(3)?,
-        ended_us: row.get(4)?,
-        ended_how: row.get(5)?,
-        machine: row.get(6)?,
-        job: row.get(7)?,
-        procedure: row.get(8)?,
-        program: row.get(9)?,
-        first_row: row.get(10)?,
-        last_row: row.get(11)?,
-        steps: row.get(12)?,
-        outside: row.get(13)?,
-        vin: row.get(14)?,
-        counter: row.get(15)?,
-        complaint: row.get(16)?,
-        ambient_celsius: row.get(17)?,
-        part_celsius: row.get(18)?,
-        continues: row.get(19)?,
-    })
-}
+const SELECT: &str = "SELECT *, newest_row - first_row + 1 AS samples FROM (
+        SELECT session.*, COALESCE(last_row, (SELECT COALESCE(MAX(rowid), 0) FROM sample)) AS newest_row,
+            (SELECT COUNT(*) FROM step WHERE step.session = session.id) AS steps,
+            (SELECT COUNT(*) FROM step WHERE step.session = session.id AND verdict = 'out of limit' AND number =
+                (SELECT MAX(number) FROM step AS other WHERE other.session = session.id AND other.name = step.name)) AS outside
+        FROM session)";
 
 /// All sessions, oldest first.
 pub(crate) fn list(connection: &Connection) -> Result<Vec<SessionRow>, StoreError> {
-    let mut statement = connection.prepare(&format!("{SELECT} ORDER BY id"))?;
-    let rows = statement.query_map([], row)?;
-    Ok(rows.collect::<rusqlite::Result<_>>()?)
+    records(connection, &format!("{SELECT} ORDER BY id"), [])
 }
 
 /// The sessions in which this text stands, in any case of its letters, oldest first: in machine, job, number,
@@ -121,7 +96,7 @@ pub(crate) fn find_text(connection: &Connection, text: &str) -> Result<Vec<Sessi
         }
     }
     let mut sessions = list(connection)?;
-    sessions.retain(|session| noted_in.contains(&session.id) || session.tells(&wanted));
+    sessions.retain(|session| noted_in.contains(&session.id) || session.mentions(&wanted));
     Ok(sessions)
 }
 
@@ -129,11 +104,11 @@ pub(crate) fn find_text(connection: &Connection, text: &str) -> Result<Vec<Sessi
 pub(crate) fn find(connection: &Connection, wanted: &str) -> Result<SessionRow, StoreError> {
     let missing = || StoreError::NoSession { wanted: wanted.to_owned() };
     let found = match (wanted, wanted.parse::<i64>()) {
-        ("last", _) => connection.query_row(&format!("{SELECT} ORDER BY id DESC LIMIT 1"), [], row),
-        (_, Ok(id)) => connection.query_row(&format!("{SELECT} WHERE id = ?1"), [id], row),
+        ("last", _) => connection.query_row(&format!("{SELECT} ORDER BY id DESC LIMIT 1"), [], from_row),
+        (_, Ok(id)) => connection.query_row(&format!("{SELECT} WHERE id = ?1"), [id], from_row),
         // Eight characters of an identity tell sessions apart that began minutes from each other.
         (uuid, Err(_)) if uuid.len() >= 8 => {
-            connection.query_row(&format!("{SELECT} WHERE substr(uuid, 1, length(?1)) = lower(?1)"), [uuid], row)
+            connection.query_row(&format!("{SELECT} WHERE substr(uuid, 1, length(?1)) = lower(?1)"), [uuid], from_row)
         }
         _ => return Err(missing()),
     };
@@ -200,8 +175,8 @@ mod tests {
     #[test]
     fn the_visit_is_read_back() {
         let session = find(&database(), "1").unwrap();
-        assert_eq!((session.vin.as_str(), session.counter.as_str()), ("1M8GDM9AXKP042788", "4211 h"));
-        assert_eq!((session.complaint.as_str(), session.part_celsius), ("lift drops when hot", Some(63.0)));
-        assert_eq!(session.ambient_celsius, None);
+        assert_eq!((session.visit.vin.as_str(), session.visit.counter.as_str()), ("1M8GDM9AXKP042788", "4211 h"));
+        assert_eq!((session.visit.complaint.as_str(), session.visit.part_celsius), ("lift drops when hot", Some(63.0)));
+        assert_eq!(session.visit.ambient_celsius, None);
     }
 }
