@@ -9,7 +9,7 @@ use clap::Args;
 
 use super::{failure::Failure, show_value};
 use crate::{
-    server::{Answer, WireStep},
+    server::{Answer, StepMessage},
     session::{JudgementRecord, Verdict},
 };
 
@@ -39,7 +39,7 @@ impl AnswerFormatArgs {
 }
 
 /// The step: its place in the procedure, the instruction, and what the channel must show.
-pub(super) fn print_step(out: &mut dyn Write, step: &WireStep) -> io::Result<()> {
+pub(super) fn print_step(out: &mut dyn Write, step: &StepMessage) -> io::Result<()> {
     let number = format!("step {}", step.number);
     match (step.place, step.of) {
         (Some(place), Some(of)) => write!(out, "step {place} of {of}: {}", step.name)?,

@@ -23,7 +23,7 @@ use nix::{
 use super::{CommonArgs, client::Client, failure::Failure, show, watch::LiveOutput};
 use crate::{
     demo::{DwellUntil, Operator, Scenario, SimulatedBench, SimulationSettings, circuit::LoaderCoil, files},
-    export::{Style, to_folder},
+    export::{CsvStyle, to_folder},
     io_reason::IoReason,
     server::{News, Request},
     store::{Folder, open_to_read, read},
@@ -82,7 +82,7 @@ impl DemoArgs {
 
         let connection = open_to_read(&paths.folder.database())?;
         let session = read::find(&connection, "last")?;
-        to_folder(&connection, &session, &Style::default(), &paths.export, || {})?;
+        to_folder(&connection, &session, &CsvStyle::default(), &paths.export, || {})?;
         writeln!(stdout())?;
         show::print(&mut stdout().lock(), &connection, &session)?;
         say("")?;

@@ -13,7 +13,7 @@ use jiff::tz::TimeZone;
 
 use super::{CommonArgs, failure::Failure};
 use crate::{
-    export::{Decimal, ExportError, FILES, Style, long, to_folder, whole_file, wide},
+    export::{CsvStyle, DecimalMark, ExportError, FILES, long, to_folder, whole_file, wide},
     store::{open_to_read, read},
     units::parse_duration,
 };
@@ -59,10 +59,10 @@ impl ExportArgs {
     pub(super) fn run(self, common: &CommonArgs) -> Result<ExitCode, Failure> {
         let connection = open_to_read(&common.folder()?.database())?;
         let session = read::find(&connection, &self.id)?;
-        let style = Style {
+        let style = CsvStyle {
             decimal: match self.decimal {
-                DecimalArg::Point => Decimal::Point,
-                DecimalArg::Comma => Decimal::Comma,
+                DecimalArg::Point => DecimalMark::Point,
+                DecimalArg::Comma => DecimalMark::Comma,
             },
             zone: if self.local { TimeZone::system() } else { TimeZone::UTC },
         };

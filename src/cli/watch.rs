@@ -15,7 +15,7 @@ use super::{
     show_value,
 };
 use crate::{
-    server::{News, ReadingLine, Request, StatusReport, WireCapture},
+    server::{CaptureMessage, News, ReadingLine, Request, StatusReport},
     session::{EventKind, JudgementRecord, Verdict},
     units::show_seconds,
 };
@@ -148,7 +148,7 @@ impl<W: Write> LiveOutput<W> {
 }
 
 /// With the bell, for an operator who does not look at the screen.
-fn print_capture(out: &mut dyn Write, step: &str, capture: &WireCapture) -> io::Result<()> {
+fn print_capture(out: &mut dyn Write, step: &str, capture: &CaptureMessage) -> io::Result<()> {
     let judgement = judgement_text(&capture.judgement, ", ");
     writeln!(out, "\u{7}{}, {step}, {}: {judgement}", capture.how.word(), capture.channel)
 }

@@ -21,9 +21,9 @@ use crate::{
     channel::Bench,
     clock::{Clock, Mono},
     procedure::Procedure,
-    server::{Answer, Asked, News},
+    server::{Answer, News, PendingRequest},
     session::{Begin, Command, Core, CoreEvent, Effect, EventKind, Notice, SessionExit, Verdict},
-    store::{Report, Store, StoreError, Ticket},
+    store::{Store, StoreError, Ticket, WriterReport},
 };
 use requests::not_on_disk;
 
@@ -42,8 +42,8 @@ const PORTS_END: Duration = Duration::from_secs(1);
 /// The queues that the loop reads.
 pub(super) struct LoopInputs {
     pub ports: mpsc::Receiver<PortEvent>,
-    pub requests: mpsc::Receiver<Asked>,
-    pub reports: mpsc::Receiver<Report>,
+    pub requests: mpsc::Receiver<PendingRequest>,
+    pub reports: mpsc::Receiver<WriterReport>,
 }
 
 /// Where the loop sends to.
@@ -167,7 +167,7 @@ impl EventLoop {
         let store = self.store;
         let committed = tokio::task::spawn_blocking(move || store.stop());
         while let Some(report) = inputs.reports.recv().await {
-            if let Report::Synced(ticket) = report
+            if let WriterReport::Synced(ticket) = report
                 && let Some((to, answer)) = self.waiting.remove(&ticket)
             {
                 // A disconnected client needs no answer.
@@ -177,16 +177,16 @@ impl EventLoop {
         committed.await.unwrap_or(Err(StoreError::WriterGone))
     }
 
-    fn report(&mut self, report: Report) {
+    fn report(&mut self, report: WriterReport) {
         let at = self.clock.mono();
         match report {
-            Report::Synced(ticket) => {
+            WriterReport::Synced(ticket) => {
                 if let Some((to, answer)) = self.waiting.remove(&ticket) {
                     drop(to.send(answer));
                 }
             }
-            Report::Room => {}
-            Report::Failing(why) => {
+            WriterReport::Room => {}
+            WriterReport::Failing(why) => {
                 tracing::error!("cannot write the database: {why}");
                 for (to, answer) in std::mem::take(&mut self.waiting).into_values() {
                     drop(to.send(not_on_disk(answer, &why)));
@@ -197,7 +197,7 @@ impl EventLoop {
                 self.handle_event(at, CoreEvent::Remark { kind: EventKind::Store, subject: String::new(), text });
                 self.write_error = Some(why);
             }
-            Report::Recovered => {
+            WriterReport::Recovered => {
                 tracing::info!("the database can be written again");
                 self.write_error = None;
                 self.handle_event(at, CoreEvent::Alarm { key: "store".to_owned(), text: None });

@@ -21,7 +21,7 @@ use crate::{
     clock::Clock,
     mistake::Mistake,
     procedure::Procedure,
-    server::{self, Doors, ServerError},
+    server::{self, ControlServer, ServerError},
     session::{Begin, Visit},
     store::{
         Folder, FolderError, Store, StoreError, open_to_read,
@@ -103,7 +103,7 @@ pub(crate) struct Summary {
 /// It could not start, or the last commit failed.
 pub(crate) async fn run(config: Config, ready: impl FnOnce(), stop: CancellationToken) -> Result<Summary, DaemonError> {
     let folder = &config.folder;
-    let held = folder.hold()?;
+    let held = folder.lock()?;
     let (report, reports) = mpsc::channel(REPORT_QUEUE);
     // The loop takes reports first, so the store never waits here for long.
     let store = Store::open(&folder.database(), move |sent| drop(report.blocking_send(sent)))?;
@@ -117,7 +117,7 @@ pub(crate) async fn run(config: Config, ready: impl FnOnce(), stop: Cancellation
     let (asked, requests) = mpsc::channel(REQUEST_QUEUE);
     let (news, _) = broadcast::channel(NEWS_QUEUE);
     let clients = CancellationToken::new();
-    let server = tokio::spawn(Doors { asked, news: news.clone() }.serve(listener, clients.clone()));
+    let server = tokio::spawn(ControlServer { requests: asked, news: news.clone() }.serve(listener, clients.clone()));
 
     let clock = Clock::start();
     let (to_loop, from_ports) = mpsc::channel(PORT_QUEUE);

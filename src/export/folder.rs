@@ -8,7 +8,7 @@ use std::{
 
 use rusqlite::Connection;
 
-use super::{ExportError, Style, events, long, session_json, steps};
+use super::{CsvStyle, ExportError, events, long, session_json, steps};
 use crate::store::read::SessionRow;
 
 /// What the folder holds.
@@ -18,16 +18,16 @@ pub(crate) const FILES: [&str; 4] = ["samples.csv", "steps.csv", "events.csv", "
 pub(crate) fn to_folder(
     connection: &Connection,
     session: &SessionRow,
-    style: &Style,
+    style: &CsvStyle,
     folder: &Path,
     progress: impl FnMut(),
 ) -> Result<(), ExportError> {
     fs::create_dir_all(folder).map_err(|source| ExportError::File { path: folder.to_owned(), source })?;
-    let [samples, ledger, happened, whole] = FILES.map(|name| folder.join(name));
-    whole_file(&samples, |file| long(connection, session, style.clone(), file, progress))?;
-    whole_file(&ledger, |file| steps(connection, session, style.clone(), file))?;
-    whole_file(&happened, |file| events(connection, session, style.clone(), file))?;
-    whole_file(&whole, |file| session_json(connection, session, file))
+    let [samples_file, steps_file, events_file, session_file] = FILES.map(|name| folder.join(name));
+    whole_file(&samples_file, |file| long(connection, session, style.clone(), file, progress))?;
+    whole_file(&steps_file, |file| steps(connection, session, style.clone(), file))?;
+    whole_file(&events_file, |file| events(connection, session, style.clone(), file))?;
+    whole_file(&session_file, |file| session_json(connection, session, file))
 }
 
 /// Writes a file under another name first, so that nobody ever finds half of it.
@@ -44,7 +44,7 @@ pub(crate) fn whole_file(
     match written {
         Ok(()) => fs::rename(part, path).map_err(failed),
         Err(error) => {
-            // The half file is worth nothing; the first error is the one to tell.
+            // Half a file is of no use; the first error is the one to report.
             drop(fs::remove_file(part));
             Err(error)
         }

@@ -1,15 +1,16 @@
 //! Sessions as files for other programs: CSV (RFC 4180) and JSON, streamed in constant memory.
 //!
-//! Reads the store and writes to whatever it is given; knows no terminal.
+//! Reads the store and writes to whatever it is given; knows no terminal. Reading order: `csv_sheet` (cells and rows),
+//! `samples`, `tables`, `folder` (all files of a session).
 
+mod csv_sheet;
 mod folder;
 mod samples;
-mod sheet;
 mod tables;
 
+pub(crate) use csv_sheet::{CsvSheet, CsvStyle, DecimalMark};
 pub(crate) use folder::{FILES, to_folder, whole_file};
 pub(crate) use samples::{long, wide};
-pub(crate) use sheet::{Decimal, Sheet, Style};
 pub(crate) use tables::{events, session_json, steps};
 
 use crate::store::StoreError;
@@ -28,7 +29,7 @@ pub enum ExportError {
     File {
         /// Which one.
         path: std::path::PathBuf,
-        /// The system's word.
+        /// The system's message.
         source: std::io::Error,
     },
 }

@@ -4,7 +4,7 @@ use std::{io::Write, time::Duration};
 
 use rusqlite::Connection;
 
-use super::{ExportError, Sheet, Style};
+use super::{CsvSheet, CsvStyle, ExportError};
 use crate::{
     clock::micros,
     session::{RangeEnd, Verdict},
@@ -15,11 +15,11 @@ use crate::{
 pub(crate) fn long(
     connection: &Connection,
     session: &SessionRow,
-    style: Style,
+    style: CsvStyle,
     to: impl Write,
     mut progress: impl FnMut(),
 ) -> Result<(), ExportError> {
-    let mut sheet = Sheet::new(to, style, session.began_utc_us);
+    let mut sheet = CsvSheet::new(to, style, session.began_utc_us);
     sheet.row(["elapsed_s", "time", "step", "channel", "value", "unit", "quantity", "verdict"])?;
     for_each_sample(connection, session, |sample: &StoredSample| -> Result<(), ExportError> {
         sheet.elapsed(Some(sample.time_us))?;
@@ -46,12 +46,12 @@ pub(crate) fn wide(
     connection: &Connection,
     session: &SessionRow,
     every: Duration,
-    style: Style,
+    style: CsvStyle,
     to: impl Write,
     mut progress: impl FnMut(),
 ) -> Result<(), ExportError> {
     let columns = channels(connection, session.id)?;
-    let mut sheet = Sheet::new(to, style, session.began_utc_us);
+    let mut sheet = CsvSheet::new(to, style, session.began_utc_us);
     let titles: Vec<String> =
         columns.iter().map(|channel| format!("{} ({})", channel.name, channel.quantity)).collect();
     sheet.row(["elapsed_s", "time", "step"].into_iter().chain(titles.iter().map(String::as_str)))?;
@@ -100,7 +100,7 @@ impl WideRow {
         }
     }
 
-    fn write<W: Write>(&mut self, sheet: &mut Sheet<W>, every: i64) -> Result<(), ExportError> {
+    fn write<W: Write>(&mut self, sheet: &mut CsvSheet<W>, every: i64) -> Result<(), ExportError> {
         let Some(index) = self.index else { return Ok(()) };
         sheet.elapsed(Some(index * every))?;
         sheet.time(index * every)?;

@@ -5,67 +5,68 @@ use std::io::Write;
 use rusqlite::Connection;
 use serde::Serialize;
 
-use super::{ExportError, Sheet, Style};
+use super::{CsvSheet, CsvStyle, ExportError};
 use crate::{
     session::{Verdict, findings::FindingRecord},
     store::read::{self, CaptureRow, ChannelRow, FigureRow, SessionRow, StepRow},
     units::Quantity,
 };
 
+/// A column of `steps.csv`: its title, and how its cell is written.
+type StepColumn<W> = (&'static str, fn(&mut CsvSheet<W>, &StepRow) -> Result<(), ExportError>);
+
+fn step_columns<W: Write>() -> [StepColumn<W>; 17] {
+    [
+        ("number", |sheet, step| sheet.whole(Some(step.number))),
+        ("attempt", |sheet, step| sheet.whole(Some(step.attempt))),
+        ("step", |sheet, step| sheet.text(&step.name)),
+        ("circuit", |sheet, step| sheet.text(or_empty(&step.circuit))),
+        ("began_s", |sheet, step| sheet.elapsed(Some(step.began_us))),
+        ("ended_s", |sheet, step| sheet.elapsed(step.ended_us)),
+        ("left", |sheet, step| sheet.text(or_empty(&step.left))),
+        ("channel", |sheet, step| sheet.text(or_empty(&step.channel))),
+        ("quantity", |sheet, step| {
+            let captured = step.capture.as_ref().and_then(|capture| capture.quantity);
+            sheet.text(captured.or(step.quantity).map_or("", Quantity::word))
+        }),
+        ("value", |sheet, step| value(sheet, step.capture.as_ref())),
+        ("unit", |sheet, step| {
+            let captured = step.capture.as_ref().and_then(|capture| capture.unit.as_deref());
+            sheet.text(captured.unwrap_or(or_empty(&step.unit)))
+        }),
+        ("u", |sheet, step| sheet.number(step.capture.as_ref().and_then(|capture| capture.u))),
+        ("limit_low", |sheet, step| sheet.number(step.limit_low)),
+        ("limit_high", |sheet, step| sheet.number(step.limit_high)),
+        ("verdict", |sheet, step| sheet.text(step.verdict.map_or("", Verdict::word))),
+        ("reason", |sheet, step| sheet.text(or_empty(&step.reason))),
+        ("place", |sheet, step| sheet.whole(step.place)),
+    ]
+}
+
+fn or_empty(text: &Option<String>) -> &str {
+    text.as_deref().unwrap_or_default()
+}
+
 /// The ledger as CSV: one row a step.
 pub(crate) fn steps(
     connection: &Connection,
     session: &SessionRow,
-    style: Style,
+    style: CsvStyle,
     to: impl Write,
 ) -> Result<(), ExportError> {
-    let mut sheet = Sheet::new(to, style, session.began_utc_us);
-    sheet.row([
-        "number",
-        "attempt",
-        "step",
-        "circuit",
-        "began_s",
-        "ended_s",
-        "left",
-        "channel",
-        "quantity",
-        "value",
-        "unit",
-        "u",
-        "limit_low",
-        "limit_high",
-        "verdict",
-        "reason",
-        "place",
-    ])?;
+    let mut sheet = CsvSheet::new(to, style, session.began_utc_us);
+    let columns = step_columns();
+    sheet.row(columns.map(|(title, _)| title))?;
     for step in read::steps(connection, session.id)? {
-        let capture = step.capture.as_ref();
-        let or_empty = |text: &Option<String>| text.clone().unwrap_or_default();
-        sheet.whole(Some(step.number))?;
-        sheet.whole(Some(step.attempt))?;
-        sheet.text(&step.name)?;
-        sheet.text(&or_empty(&step.circuit))?;
-        sheet.elapsed(Some(step.began_us))?;
-        sheet.elapsed(step.ended_us)?;
-        sheet.text(&or_empty(&step.left))?;
-        sheet.text(&or_empty(&step.channel))?;
-        let quantity = capture.and_then(|capture| capture.quantity).or(step.quantity);
-        sheet.text(quantity.map_or("", Quantity::word))?;
-        value(&mut sheet, capture)?;
-        sheet.text(&capture.and_then(|capture| capture.unit.clone()).unwrap_or_else(|| or_empty(&step.unit)))?;
-        sheet.number(capture.and_then(|capture| capture.u))?;
-        sheet.number(step.limit_low)?;
-        sheet.number(step.limit_high)?;
-        sheet.text(step.verdict.map_or("", Verdict::word))?;
-        sheet.text(&or_empty(&step.reason))?;
-        sheet.whole(step.place)?;
+        for (_, write_cell) in columns {
+            write_cell(&mut sheet, &step)?;
+        }
         sheet.end_row()?;
     }
     sheet.finish()
 }
 
-fn value<W: Write>(sheet: &mut Sheet<W>, capture: Option<&CaptureRow>) -> Result<(), ExportError> {
+fn value<W: Write>(sheet: &mut CsvSheet<W>, capture: Option<&CaptureRow>) -> Result<(), ExportError> {
     match capture.and_then(|capture| capture.beyond) {
         Some(end) => sheet.text(end.word()),
         None => sheet.number(capture.and_then(|capture| capture.value)),
@@ -76,10 +77,10 @@ fn value<W: Write>(sheet: &mut Sheet<W>, capture: Option<&CaptureRow>) -> Result
 pub(crate) fn events(
     connection: &Connection,
     session: &SessionRow,
-    style: Style,
+    style: CsvStyle,
     to: impl Write,
 ) -> Result<(), ExportError> {
-    let mut sheet = Sheet::new(to, style, session.began_utc_us);
+    let mut sheet = CsvSheet::new(to, style, session.began_utc_us);
     sheet.row(["elapsed_s", "time", "kind", "subject", "text"])?;
     for event in read::events(connection, session.id)? {
         sheet.elapsed(Some(event.at_us))?;

@@ -1,4 +1,4 @@
-//! The control socket: accepts clients, hands their requests on, and sends what comes back.
+//! The control socket: accepts clients, passes their requests to the event loop, sends answers and news.
 
 use std::{
     io,
@@ -23,10 +23,10 @@ use super::{Answer, News, Request};
 /// The longest request: a procedure file travels in one.
 const LONGEST_LINE: usize = 1 << 20;
 
-/// A request and where its answer goes.
+/// A request that waits for its answer.
 #[derive(Debug)]
-pub(crate) struct Asked {
-    /// What is asked.
+pub(crate) struct PendingRequest {
+    /// The request.
     pub request: Request,
     /// Dropped when the client is gone.
     pub answer: oneshot::Sender<Answer>,
@@ -46,13 +46,13 @@ pub(crate) enum ServerError {
     Socket {
         /// Which one.
         path: PathBuf,
-        /// The system's word.
+        /// The system's message.
         source: io::Error,
     },
 }
 
-/// Opens the control socket, for its owner alone. A socket that a dead daemon left is removed; the
-/// caller holds the folder's lock, so it can't be a living one's.
+/// Opens the control socket, for its owner alone. A socket left by a daemon that ended is
+/// removed: the caller holds the folder's lock, so no daemon uses it.
 pub(crate) fn bind(path: &Path) -> Result<UnixListener, ServerError> {
     if path.as_os_str().len() > 107 {
         return Err(ServerError::PathTooLong { path: path.to_owned() });
@@ -62,7 +62,7 @@ pub(crate) fn bind(path: &Path) -> Result<UnixListener, ServerError> {
         Err(error) if error.kind() != io::ErrorKind::NotFound => return Err(failed(error)),
         _ => {}
     }
-    // From its first moment nobody else may connect.
+    // No other user may connect, not even before the permissions are set.
     let before = umask(Mode::from_bits_truncate(0o177));
     let bound = UnixListener::bind(path);
     umask(before);
@@ -71,17 +71,17 @@ pub(crate) fn bind(path: &Path) -> Result<UnixListener, ServerError> {
     Ok(listener)
 }
 
-/// Where requests go and where news come from.
+/// Serves the clients of the control socket.
 #[derive(Debug, Clone)]
-pub(crate) struct Doors {
-    /// To the daemon's loop. It is short: a client waits for its answer anyway.
-    pub asked: mpsc::Sender<Asked>,
-    /// News as lines of JSON. A slow watcher loses the oldest and is told how many.
+pub(crate) struct ControlServer {
+    /// To the daemon's event loop. The queue is short, since a client waits for its answer.
+    pub requests: mpsc::Sender<PendingRequest>,
+    /// News as lines of JSON. A slow watcher loses the oldest; a line then says how many.
     pub news: broadcast::Sender<Arc<str>>,
 }
 
-impl Doors {
-    /// Serves clients until told to stop. An accept that fails is logged and tried again.
+impl ControlServer {
+    /// Serves clients until `stop` is cancelled. A failed accept is logged and tried again.
     pub(crate) async fn serve(self, listener: UnixListener, stop: CancellationToken) {
         loop {
             let accepted = tokio::select! {
@@ -90,11 +90,11 @@ impl Doors {
             };
             match accepted {
                 Ok((stream, _)) => {
-                    let (doors, stop) = (self.clone(), stop.clone());
+                    let (server, stop) = (self.clone(), stop.clone());
                     tokio::spawn(async move {
                         let ended = tokio::select! {
                             () = stop.cancelled() => Ok(()),
-                            ended = doors.client(stream) => ended,
+                            ended = server.client(stream) => ended,
                         };
                         if let Err(error) = ended {
                             tracing::debug!("a client was cut off: {error}");
@@ -103,7 +103,7 @@ impl Doors {
                 }
                 Err(error) => {
                     tracing::warn!("the control socket could not accept a client: {error}");
-                    // Out of file descriptors, most likely: trying at once would spin.
+                    // Usually the process is out of file descriptors: an immediate retry would spin.
                     tokio::time::sleep(std::time::Duration::from_millis(200)).await;
                 }
             }
@@ -111,7 +111,7 @@ impl Doors {
     }
 
     async fn client(&self, stream: UnixStream) -> Result<(), LinesCodecError> {
-        let mut lines = Lines(Framed::new(stream, LinesCodec::new_with_max_length(LONGEST_LINE)));
+        let mut lines = ClientConnection(Framed::new(stream, LinesCodec::new_with_max_length(LONGEST_LINE)));
         while let Some(line) = lines.0.next().await {
             let line = match line {
                 Ok(line) => line,
@@ -137,17 +137,17 @@ impl Doors {
     async fn ask(&self, request: Request) -> Answer {
         let (answer, answered) = oneshot::channel();
         let stopping = || Answer::refused("the daemon is stopping");
-        if self.asked.send(Asked { request, answer }).await.is_err() {
+        if self.requests.send(PendingRequest { request, answer }).await.is_err() {
             return stopping();
         }
         answered.await.unwrap_or_else(|_| stopping())
     }
 }
 
-/// One client's lines.
-struct Lines(Framed<UnixStream, LinesCodec>);
+/// The connection of one client, a line of JSON at a time.
+struct ClientConnection(Framed<UnixStream, LinesCodec>);
 
-impl Lines {
+impl ClientConnection {
     async fn send(&mut self, answer: &Answer) -> Result<(), LinesCodecError> {
         let line = serde_json::to_string(answer).map_err(io::Error::from)?;
         self.0.send(line).await
@@ -157,7 +157,7 @@ impl Lines {
     async fn follow(mut self, mut news: broadcast::Receiver<Arc<str>>) -> Result<(), LinesCodecError> {
         loop {
             tokio::select! {
-                // A watcher has nothing more to say: whatever comes, or the end, is its farewell.
+                // A watcher sends no more requests: anything it sends, or the end of the stream, ends the watch.
                 _ = self.0.next() => return Ok(()),
                 line = news.recv() => match line {
                     Ok(line) => self.0.send(&*line).await?,

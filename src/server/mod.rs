@@ -1,12 +1,13 @@
-//! How others talk to the daemon: the control socket and its wire format.
+//! How others talk to the daemon: the control socket and its messages.
 //!
-//! Requests are handed to the daemon's loop and answered by it; nothing here changes the core.
+//! Requests are passed to the daemon's event loop and answered by it; nothing here changes the core. Reading order:
+//! `messages` (what is sent), `control` (how).
 
 mod control;
-mod wire;
+mod messages;
 
-pub(crate) use control::{Asked, Doors, ServerError, bind};
-pub(crate) use wire::{
-    Answer, BeginRequest, ClockLine, MeterLine, News, ProcedureText, ReadingLine, Request, SessionLine, StatusReport,
-    WireCapture, WireStep,
+pub(crate) use control::{ControlServer, PendingRequest, ServerError, bind};
+pub(crate) use messages::{
+    Answer, BeginRequest, CaptureMessage, ClockLine, MeterLine, News, ProcedureText, ReadingLine, Request, SessionLine,
+    StatusReport, StepMessage,
 };

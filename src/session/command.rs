@@ -20,7 +20,7 @@ pub enum Command {
     /// End the session.
     End,
     /// Go to another step.
-    Step(Move),
+    Step(StepMove),
     /// Capture the present reading of the step, or of the named channel.
     Take(Option<String>),
     /// No current flows through this clamp: its present value is its zero.
@@ -90,7 +90,7 @@ impl Visit {
 
 /// Which step to go to.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Move {
+pub enum StepMove {
     /// The one after this.
     Next,
     /// The one before this.
@@ -103,7 +103,7 @@ pub enum Move {
     Named(String),
 }
 
-impl Move {
+impl StepMove {
     /// `next`, `back`, `again`, `skip`, or a step's name or place.
     pub fn parse(text: &str) -> Self {
         match text.trim() {
@@ -118,7 +118,7 @@ impl Move {
 
 /// The answer to a command.
 #[derive(Debug, Clone)]
-pub enum Reply {
+pub enum CommandReply {
     /// A session began.
     Begun {
         /// Its identity.

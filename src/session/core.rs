@@ -5,7 +5,7 @@ mod commands;
 use std::sync::Arc;
 
 use super::{
-    Begin, CoreEvent, Effect, Move, Notice, Record, Reply, StepView, Verdict,
+    Begin, CommandReply, CoreEvent, Effect, Notice, Record, StepMove, StepView, Verdict,
     clamp_zero::ClampZeros,
     findings::{Finding, FindingKind},
     judge::StepEvent,
@@ -72,7 +72,7 @@ impl Core {
     }
 
     /// Ends the session, if one is open.
-    pub fn end(&mut self, at: Mono, how: SessionExit, effects: &mut Vec<Effect>) -> Option<Reply> {
+    pub fn end(&mut self, at: Mono, how: SessionExit, effects: &mut Vec<Effect>) -> Option<CommandReply> {
         self.session.as_ref()?;
         self.report_session_totals(at, effects);
         let mut session = self.session.take()?;
@@ -83,7 +83,7 @@ impl Core {
         }
         effects.push(Effect::Record(Record::SessionEnded(at, how)));
         effects.push(Effect::Notice(Notice::SessionEnded(how)));
-        Some(Reply::Ended { id: session.begin.id, judged })
+        Some(CommandReply::Ended { id: session.begin.id, judged })
     }
 
     fn report_session_totals(&mut self, at: Mono, effects: &mut Vec<Effect>) {
@@ -95,9 +95,9 @@ impl Core {
         }
     }
 
-    fn begin(&mut self, at: Mono, begin: Begin, effects: &mut Vec<Effect>) -> Reply {
+    fn begin(&mut self, at: Mono, begin: Begin, effects: &mut Vec<Effect>) -> CommandReply {
         let ended = match self.end(at, SessionExit::Replaced, effects) {
-            Some(Reply::Ended { id, .. }) => Some(id),
+            Some(CommandReply::Ended { id, .. }) => Some(id),
             _ => None,
         };
         let id = begin.id;
@@ -114,7 +114,7 @@ impl Core {
         let step = session.first(at, &BenchView { channels: &self.channels, zeros: &self.zeros }, effects);
         self.session = Some(session);
         self.remember_meters(at, effects);
-        Reply::Begun { id, ended, step }
+        CommandReply::Begun { id, ended, step }
     }
 
     /// A new session records which meters are missing as it begins, and the identity of the others.
@@ -233,7 +233,7 @@ impl Core {
     fn lifted(&mut self, at: Mono, effects: &mut Vec<Effect>) {
         let Some(session) = self.session.as_mut().filter(|session| session.advances()) else { return };
         // After the last step the move is refused and changes nothing.
-        drop(session.go(at, Move::Next, &BenchView { channels: &self.channels, zeros: &self.zeros }, effects));
+        drop(session.go(at, StepMove::Next, &BenchView { channels: &self.channels, zeros: &self.zeros }, effects));
     }
 
     fn channel(&mut self, at: Mono, id: ChannelId, channel: Channel, effects: &mut Vec<Effect>) {

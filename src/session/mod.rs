@@ -38,7 +38,7 @@ pub use self::core::Core;
 pub(crate) use self::core::LatestSample;
 pub(crate) use clamp_zero::Zeroed;
 pub use command::{Begin, Command, Visit};
-pub(crate) use command::{Move, Refusal, Reply, StepView};
+pub(crate) use command::{CommandReply, Refusal, StepMove, StepView};
 pub use event::{CoreEvent, Effect, Notice};
 pub(crate) use judge::{Capture, CaptureMethod, Judgement, JudgementRecord, RangeEnd, Verdict};
 pub use meters::FrameCounts;

@@ -3,7 +3,7 @@
 use std::{collections::HashMap, sync::Arc};
 
 use super::{
-    Begin, Effect, Judgement, Move, Notice, Record, Refusal, StepView,
+    Begin, Effect, Judgement, Notice, Record, Refusal, StepMove, StepView,
     active_step::{ActiveStep, LeadPosition, channel_named},
     clamp_zero::ClampZeros,
     findings::FindingKind,
@@ -84,7 +84,7 @@ impl Session {
     pub(super) fn go(
         &mut self,
         at: Mono,
-        to: Move,
+        to: StepMove,
         bench: &BenchView,
         effects: &mut Vec<Effect>,
     ) -> Result<Moved, Refusal> {
@@ -98,18 +98,18 @@ impl Session {
         &mut self,
         at: Mono,
         procedure: &Procedure,
-        to: &Move,
+        to: &StepMove,
         bench: &BenchView,
         effects: &mut Vec<Effect>,
     ) -> Result<Moved, Refusal> {
         let all = procedure.steps.len();
         let (place, left) = match to {
-            Move::Next | Move::Skip | Move::Again if self.place >= all => return Err(Refusal::AtEnd),
-            Move::Next => (self.place + 1, StepExit::Done),
-            Move::Skip => (self.place + 1, StepExit::Skipped),
-            Move::Back => (self.place.checked_sub(1).ok_or(Refusal::AtFirst)?, StepExit::Back),
-            Move::Again => (self.place, StepExit::Again),
-            Move::Named(name) => (place_of(procedure, name)?, StepExit::Done),
+            StepMove::Next | StepMove::Skip | StepMove::Again if self.place >= all => return Err(Refusal::AtEnd),
+            StepMove::Next => (self.place + 1, StepExit::Done),
+            StepMove::Skip => (self.place + 1, StepExit::Skipped),
+            StepMove::Back => (self.place.checked_sub(1).ok_or(Refusal::AtFirst)?, StepExit::Back),
+            StepMove::Again => (self.place, StepExit::Again),
+            StepMove::Named(name) => (place_of(procedure, name)?, StepExit::Done),
         };
         let judged = self.leave(at, left, bench.channels, effects);
         self.place = place;
@@ -132,17 +132,17 @@ impl Session {
     fn go_freely(
         &mut self,
         at: Mono,
-        to: Move,
+        to: StepMove,
         bench: &BenchView,
         effects: &mut Vec<Effect>,
     ) -> Result<Moved, Refusal> {
         let (name, left) = match (to, &self.step) {
-            (Move::Next, _) => (format!("step {}", self.steps + 1), StepExit::Done),
-            (Move::Again, Some(step)) => (step.view.name.clone(), StepExit::Again),
-            (Move::Again, None) => return Err(Refusal::NoStep),
-            (Move::Back, _) => return Err(Refusal::NoProcedure { way: "back" }),
-            (Move::Skip, _) => return Err(Refusal::NoProcedure { way: "on" }),
-            (Move::Named(name), _) => (trimmed(&name, "step's name")?, StepExit::Done),
+            (StepMove::Next, _) => (format!("step {}", self.steps + 1), StepExit::Done),
+            (StepMove::Again, Some(step)) => (step.view.name.clone(), StepExit::Again),
+            (StepMove::Again, None) => return Err(Refusal::NoStep),
+            (StepMove::Back, _) => return Err(Refusal::NoProcedure { way: "back" }),
+            (StepMove::Skip, _) => return Err(Refusal::NoProcedure { way: "on" }),
+            (StepMove::Named(name), _) => (trimmed(&name, "step's name")?, StepExit::Done),
         };
         let judged = self.leave(at, left, bench.channels, effects);
         let view = StepView {

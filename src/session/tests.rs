@@ -93,12 +93,12 @@ impl Watched {
         watched
     }
 
-    fn say(&mut self, at_ms: i64, command: Command) -> Result<Reply, Refusal> {
+    fn say(&mut self, at_ms: i64, command: Command) -> Result<CommandReply, Refusal> {
         self.core.command(Mono(at_ms * 1000), command, &mut self.effects)
     }
 
-    fn go(&mut self, at_ms: i64, to: &str) -> Result<Reply, Refusal> {
-        self.say(at_ms, Command::Step(Move::parse(to)))
+    fn go(&mut self, at_ms: i64, to: &str) -> Result<CommandReply, Refusal> {
+        self.say(at_ms, Command::Step(StepMove::parse(to)))
     }
 
     fn feed(&mut self, samples: Vec<Sample>) {
@@ -259,7 +259,7 @@ fn without_a_procedure_every_mark_makes_a_step() {
     assert_eq!(watched.on().as_deref(), Some("step 3"));
     assert_eq!(watched.say(3, Command::Take(None)).unwrap_err(), Refusal::NothingToTake);
     watched.feed(vec![volts(4, 12.4)]);
-    let Reply::Taken(taken) = watched.say(5, Command::Take(None)).unwrap() else { panic!() };
+    let CommandReply::Taken(taken) = watched.say(5, Command::Take(None)).unwrap() else { panic!() };
     assert_eq!((taken.len(), taken[0].1.judgement.verdict()), (1, None));
     watched.say(6, Command::End).unwrap();
     assert_eq!(watched.say(7, Command::End).unwrap_err(), Refusal::NoSession);

@@ -11,9 +11,9 @@ use std::{
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(crate) struct Folder(PathBuf);
 
-/// The lock on a folder; it is free again when this is dropped, and when the process dies.
+/// The lock on a folder; released when this is dropped or the process ends.
 #[derive(Debug)]
-pub(crate) struct Held {
+pub(crate) struct FolderLock {
     _file: File,
 }
 
@@ -25,7 +25,7 @@ pub(crate) enum FolderError {
     Unwritable {
         /// Which one.
         path: PathBuf,
-        /// The system's word.
+        /// The system's message.
         source: io::Error,
     },
     /// Another daemon has it.
@@ -33,7 +33,7 @@ pub(crate) enum FolderError {
     InUse {
         /// Which one.
         path: PathBuf,
-        /// Its process number, as it wrote it down.
+        /// Its process number, from the lock file.
         holder: String,
     },
 }
@@ -60,7 +60,7 @@ impl Folder {
     }
 
     /// Makes the folder where it is missing (for its owner alone) and takes the lock.
-    pub(crate) fn hold(&self) -> Result<Held, FolderError> {
+    pub(crate) fn lock(&self) -> Result<FolderLock, FolderError> {
         let unwritable = |source| FolderError::Unwritable { path: self.0.clone(), source };
         DirBuilder::new().recursive(true).mode(0o700).create(&self.0).map_err(unwritable)?;
         let mut file = OpenOptions::new()
@@ -75,7 +75,7 @@ impl Folder {
             Ok(()) => {}
             Err(TryLockError::WouldBlock) => {
                 let mut holder = String::new();
-                // Who holds it is worth telling, but not knowing it changes nothing.
+                // The holder's number only makes the message better.
                 let known = file.read_to_string(&mut holder).is_ok() && !holder.trim().is_empty();
                 let holder = if known { holder.trim().to_owned() } else { "unknown".to_owned() };
                 return Err(FolderError::InUse { path: self.0.clone(), holder });
@@ -83,7 +83,7 @@ impl Folder {
             Err(TryLockError::Error(source)) => return Err(unwritable(source)),
         }
         write_holder(&mut file).map_err(unwritable)?;
-        Ok(Held { _file: file })
+        Ok(FolderLock { _file: file })
     }
 }
 
@@ -98,13 +98,13 @@ mod tests {
     use super::*;
 
     #[test]
-    fn a_second_holder_is_told_who_has_it() {
+    fn a_second_holder_gets_an_error_that_names_the_first() {
         let scratch = tempfile::tempdir().unwrap();
         let folder = Folder::at(&scratch.path().join("new"));
-        let held = folder.hold().unwrap();
-        let message = folder.hold().unwrap_err().to_string();
+        let held = folder.lock().unwrap();
+        let message = folder.lock().unwrap_err().to_string();
         assert!(message.contains(&format!("process {}", std::process::id())), "{message}");
         drop(held);
-        folder.hold().unwrap();
+        folder.lock().unwrap();
     }
 }

@@ -116,17 +116,21 @@ mod tests {
     }
 
     #[test]
-    fn a_database_of_version_2_is_upgraded() {
+    fn every_older_version_is_upgraded_to_what_a_new_database_has() {
         let folder = tempfile::tempdir().unwrap();
-        let path = folder.path().join("bayline.db");
-        let old = Connection::open(&path).unwrap();
-        old.execute_batch(include_str!("../../tests/data/store/version_2.sql")).unwrap();
-        old.execute_batch("PRAGMA user_version = 2").unwrap();
-        drop(old);
-        let (upgraded, _) = open_to_write(&path).unwrap();
         let (fresh, _) = open_to_write(&folder.path().join("fresh.db")).unwrap();
-        assert_eq!(columns(&upgraded), columns(&fresh));
-        assert!(folder.path().join("bayline.db.version-2").exists());
+        for version in 1..SCHEMA_VERSION {
+            let schema = format!("{}/tests/data/store/version_{version}.sql", env!("CARGO_MANIFEST_DIR"));
+            let schema = std::fs::read_to_string(&schema).unwrap_or_else(|error| panic!("{schema}: {error}"));
+            let path = folder.path().join(format!("{version}.db"));
+            let old = Connection::open(&path).unwrap();
+            old.execute_batch(&schema).unwrap();
+            old.pragma_update(None, "user_version", version).unwrap();
+            drop(old);
+            let (upgraded, _) = open_to_write(&path).unwrap();
+            assert_eq!((columns(&upgraded), views(&upgraded)), (columns(&fresh), views(&fresh)), "version {version}");
+            assert!(folder.path().join(format!("{version}.db.version-{version}")).exists());
+        }
     }
 
     #[test]

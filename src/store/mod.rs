@@ -1,5 +1,8 @@
 //! The one place that knows SQL: the file, its writer thread, and reading it back.
 //!
+//! Reading order: `schema.sql`, then `open` (with `migrate`) and `folder`, then how a record gets in (`writer` takes it,
+//! `rows` and `insert` write it, `record` maps columns by name), then how it is read back (`read`).
+//!
 //! | domain | column | unit, range |
 //! | --- | --- | --- |
 //! | [`Mono`](crate::clock::Mono) | `*_us` | µs since the session began; may be slightly negative for what was measured just before |
@@ -24,4 +27,4 @@ pub(crate) use folder::{Folder, FolderError};
 pub(crate) use insert::{BEYOND_DOWN, BEYOND_UP};
 pub(crate) use open::{StoreError, open_to_read, open_to_write};
 pub(crate) use writer::Ticket;
-pub use writer::{Report, Store};
+pub use writer::{Store, WriterReport};

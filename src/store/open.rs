@@ -30,7 +30,7 @@ pub enum StoreError {
     Open {
         /// Which one.
         path: PathBuf,
-        /// SQLite's word.
+        /// SQLite's message.
         source: rusqlite::Error,
     },
     /// An older bayline wrote it, and it may only be read.
@@ -52,9 +52,9 @@ pub enum StoreError {
         /// Its version.
         found: i64,
     },
-    /// SQLite refused.
-    #[error("the database refused: {0}")]
-    Refused(#[from] rusqlite::Error),
+    /// SQLite gave an error.
+    #[error("cannot read or write the database: {0}")]
+    Sqlite(#[from] rusqlite::Error),
     /// Nothing has been recorded.
     #[error("no session has been recorded here yet; --data says where others are")]
     NoneYet,
@@ -84,8 +84,7 @@ pub(crate) fn open_to_write(path: &Path) -> Result<(Connection, Vec<i64>), Store
     make_private(path);
     let mut connection = open(path, OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE)?;
     let failed = |source| StoreError::Open { path: path.to_owned(), source };
-    // FULL: what is acknowledged survives a power cut; measured, it costs nothing to be seen at
-    // four commits a second.
+    // FULL: what is acknowledged survives a power cut. At four commits a second the cost is not measurable.
     connection.execute_batch("PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL;").map_err(failed)?;
     match version(&connection).map_err(failed)? {
         SCHEMA_VERSION => {}
@@ -115,7 +114,7 @@ pub(crate) fn open_to_read(path: &Path) -> Result<Connection, StoreError> {
     }
 }
 
-/// A customer's data is its owner's alone. Where the file can't be made, opening it tells why.
+/// A customer's data is readable by its owner alone. Where the file can't be made, opening it gives the error.
 fn make_private(path: &Path) {
     drop(OpenOptions::new().write(true).create_new(true).mode(0o600).open(path));
 }
@@ -138,7 +137,7 @@ fn create(connection: &mut Connection) -> rusqlite::Result<()> {
     transaction.commit()
 }
 
-/// Closes what a killed daemon or a power cut left open, at the time of its last trace.
+/// Closes what a killed daemon or a power cut left open, at the time of its last record.
 fn close_interrupted(connection: &mut Connection) -> rusqlite::Result<Vec<i64>> {
     let transaction = connection.transaction()?;
     let open: Vec<i64> = transaction
@@ -149,11 +148,11 @@ fn close_interrupted(connection: &mut Connection) -> rusqlite::Result<Vec<i64>> 
         // Only the newest session can be open, so its rows reach to the end of the table.
         transaction.execute(
             "UPDATE step SET ended_us = ?2, left_how = 'interrupted', last_row = ?3 WHERE session = ?1 AND ended_us IS NULL",
-            params![session, last_trace(&transaction, *session)?, last_row(&transaction)?],
+            params![session, last_record_us(&transaction, *session)?, last_row(&transaction)?],
         )?;
         transaction.execute(
             "UPDATE session SET ended_us = ?2, ended_how = 'interrupted', last_row = ?3 WHERE id = ?1",
-            params![session, last_trace(&transaction, *session)?, last_row(&transaction)?],
+            params![session, last_record_us(&transaction, *session)?, last_row(&transaction)?],
         )?;
     }
     transaction.commit()?;
@@ -164,8 +163,8 @@ fn last_row(connection: &Connection) -> rusqlite::Result<i64> {
     connection.query_row("SELECT COALESCE(MAX(rowid), 0) FROM sample", [], |row| row.get(0))
 }
 
-/// The latest time that anything of the session carries, µs.
-fn last_trace(connection: &Connection, session: i64) -> rusqlite::Result<i64> {
+/// The latest time of anything that was recorded in the session, µs.
+fn last_record_us(connection: &Connection, session: i64) -> rusqlite::Result<i64> {
     connection.query_row(
         "SELECT MAX(t) FROM (
             SELECT 0 AS t

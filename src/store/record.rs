@@ -1,4 +1,4 @@
-//! Rows by the names of their columns: the one place where a row becomes a record and a record becomes a row.
+//! RowWriter by the names of their columns: the one place where a row becomes a record and a record becomes a row.
 //!
 //! Samples have their own way, by index: see `insert.rs` and `read/samples.rs`.
 
@@ -79,4 +79,54 @@ pub(super) fn columns(record: &impl Serialize) -> rusqlite::Result<Vec<(String, 
         Ok((name, value))
     };
     fields.into_iter().map(column).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use serde::Deserialize;
+
+    use super::*;
+
+    #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+    struct Inner {
+        name: String,
+        amount: Option<f64>,
+    }
+
+    #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+    struct Outer {
+        at_us: i64,
+        #[serde(flatten)]
+        inner: Inner,
+    }
+
+    #[test]
+    fn a_record_comes_back_from_its_row() {
+        let connection = Connection::open_in_memory().unwrap();
+        // In another order than the fields, and with a column that no field has.
+        connection.execute_batch("CREATE TABLE t (amount REAL, other TEXT, name TEXT, at_us INTEGER) STRICT").unwrap();
+        // The largest whole number and a number without an exact decimal form.
+        let records_in = [(i64::MAX, Some(0.1)), (-1, Some(3.0)), (0, None)]
+            .map(|(at_us, amount)| Outer { at_us, inner: Inner { name: "lift coil \u{b1} \"x\"".to_owned(), amount } });
+        for record in &records_in {
+            insert_record(&connection, "t", record).unwrap();
+        }
+        let back: Vec<Outer> = records(&connection, "SELECT * FROM t ORDER BY rowid", []).unwrap();
+        assert_eq!(back, records_in);
+    }
+
+    #[test]
+    fn the_last_column_of_a_name_counts_and_a_missing_one_is_an_error() {
+        let connection = Connection::open_in_memory().unwrap();
+        let sql = "SELECT 1 AS at_us, 'a' AS name, 2 AS at_us, NULL AS amount";
+        let found: Vec<Outer> = records(&connection, sql, []).unwrap();
+        assert_eq!((found[0].at_us, found[0].inner.amount), (2, None));
+        assert!(records::<Outer>(&connection, "SELECT 'a' AS name", []).is_err());
+    }
+
+    #[test]
+    fn a_list_becomes_one_text_with_an_entry_a_line() {
+        let found = columns(&serde_json::json!({ "circuits": ["lift coil", "tilt coil"] })).unwrap();
+        assert_eq!(found, [("circuits".to_owned(), Value::Text("lift coil\ntilt coil".to_owned()))]);
+    }
 }

@@ -22,7 +22,7 @@ use crate::{
 
 /// What the writer must remember from row to row. A clone of it goes back to where a transaction began.
 #[derive(Debug, Clone)]
-pub(super) struct Rows {
+pub(super) struct RowWriter {
     sql: Arc<SampleSql>,
     /// Rowid of the next sample, those in `pending` counted as stored.
     next_row: i64,
@@ -35,7 +35,7 @@ pub(super) struct Rows {
     rows: Vec<Vec<(Quantity, i64)>>,
 }
 
-impl Rows {
+impl RowWriter {
     pub(super) fn new(connection: &Connection) -> rusqlite::Result<Self> {
         let last: i64 = connection.query_row("SELECT COALESCE(MAX(rowid), 0) FROM sample", [], |row| row.get(0))?;
         Ok(Self {

@@ -1,5 +1,5 @@
-//! The writer thread: groups records into commits, acknowledges what is on disk, and goes on
-//! when a full disk has room again.
+//! The writer thread: groups records into commits, acknowledges what is on disk, and resumes when a full disk has
+//! room again.
 
 use std::{
     collections::VecDeque,
@@ -15,7 +15,7 @@ use std::{
 
 use rusqlite::Connection;
 
-use super::{StoreError, open_to_write, rows::Rows};
+use super::{StoreError, open_to_write, rows::RowWriter};
 use crate::{
     clock::{Clock, Mono},
     session::Record,
@@ -24,42 +24,42 @@ use crate::{
 /// Samples younger than this may be lost when the power goes.
 const GROUP: Duration = Duration::from_millis(250);
 
-/// A group is committed early at so many samples, to bound its memory: 20,000 are some 1.5 MB.
+/// A group with this many samples is committed early, which bounds its memory: 20,000 are some 1.5 MB.
 const GROUP_SAMPLES: usize = 20_000;
 
-/// Messages on the way to the writer. When it is full, the daemon stops reading the ports until
-/// there is room, unless the disk refuses: then records wait in the backlog.
+/// Capacity of the queue to the writer. When it is full, the daemon stops reading the ports until there is room;
+/// while the database cannot be written, it reads on and records wait in the backlog.
 const QUEUE: usize = 256;
 
-/// Room is told when so few messages are left: told after each one, the two threads would wake each other
-/// for every message.
+/// Room is reported at this length of the queue. If every message reported it, the two threads would wake each
+/// other for every message.
 const ROOM_AT: usize = QUEUE / 2;
 
-/// Samples that wait in the backlog while the disk refuses; what comes on top is lost and counted.
+/// Samples that wait in the backlog while the database cannot be written; further ones are lost and counted.
 /// 200,000 are some 15 MB, an hour of four meters at 10 Hz.
 const BACKLOG_SAMPLES: usize = 200_000;
 
-/// How often a refusing disk is tried again.
+/// How long until a failed write is tried again.
 const RETRY: Duration = Duration::from_millis(500);
 
-/// Names a request to be told when everything before it is on disk.
+/// Identifies a request to report when everything before it is on disk.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub struct Ticket(pub u64);
 
-/// What the writer tells.
+/// What the writer reports to the daemon.
 #[derive(Debug, Clone, PartialEq)]
-pub enum Report {
+pub enum WriterReport {
     /// Everything before the ticket is on disk.
     Synced(Ticket),
-    /// The disk refuses; it is tried again.
+    /// The database cannot be written, and why; the write is tried again.
     Failing(String),
-    /// The disk takes again.
+    /// The database can be written again.
     Recovered,
-    /// There is room in the queue again; told once for each time that it was asked for.
+    /// There is room in the queue again; sent once for each request.
     Room,
 }
 
-enum Message {
+enum WriterMessage {
     Record(Record),
     Sync(Ticket),
 }
@@ -67,18 +67,18 @@ enum Message {
 /// The store as the daemon sees it. Nothing here ever waits for the disk.
 #[derive(Debug)]
 pub struct Store {
-    queue: SyncSender<Message>,
-    backlog: VecDeque<Message>,
+    queue: SyncSender<WriterMessage>,
+    backlog: VecDeque<WriterMessage>,
     backlog_samples: usize,
     lost: u64,
-    shared: Arc<Shared>,
+    shared: Arc<WriterFlags>,
     thread: JoinHandle<Result<(), StoreError>>,
     /// Numbers of sessions that an earlier daemon left open.
     interrupted: Vec<i64>,
 }
 
 #[derive(Debug, Default)]
-struct Shared {
+struct WriterFlags {
     stopping: AtomicBool,
     failing: AtomicBool,
     wants_room: AtomicBool,
@@ -86,7 +86,7 @@ struct Shared {
     queued: AtomicUsize,
 }
 
-impl std::fmt::Debug for Message {
+impl std::fmt::Debug for WriterMessage {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
             Self::Record(record) => record.fmt(f),
@@ -97,11 +97,11 @@ impl std::fmt::Debug for Message {
 
 impl Store {
     /// Opens the database and starts the writer. `report` is called on its thread.
-    pub fn open(path: &Path, report: impl FnMut(Report) + Send + 'static) -> Result<Self, StoreError> {
+    pub fn open(path: &Path, report: impl FnMut(WriterReport) + Send + 'static) -> Result<Self, StoreError> {
         let (connection, interrupted) = open_to_write(path)?;
-        let rows = Rows::new(&connection)?;
+        let rows = RowWriter::new(&connection)?;
         let (queue, inbox) = sync_channel(QUEUE);
-        let shared = Arc::new(Shared::default());
+        let shared = Arc::new(WriterFlags::default());
         let mut writer = Writer {
             connection,
             rows: rows.clone(),
@@ -126,22 +126,22 @@ impl Store {
 
     /// Keeps a record.
     pub fn keep(&mut self, record: Record) {
-        self.send(Message::Record(record));
+        self.send(WriterMessage::Record(record));
     }
 
-    /// Asks to be told when everything kept so far is on disk.
+    /// Requests a report when everything kept so far is on disk.
     pub fn sync(&mut self, ticket: Ticket) {
-        self.send(Message::Sync(ticket));
+        self.send(WriterMessage::Sync(ticket));
     }
 
-    /// Whether the ports may be read on. Where not, [`Report::Room`] follows.
+    /// Whether the ports may be read further. If not, [`WriterReport::Room`] follows.
     pub fn has_room(&mut self) -> bool {
         self.pump();
         if self.backlog.is_empty() || self.shared.failing.load(Ordering::Acquire) {
             return true;
         }
         self.shared.wants_room.store(true, Ordering::Release);
-        // The writer may have emptied the queue before it could see the wish.
+        // The writer may have emptied the queue before it could see the request.
         self.pump();
         self.backlog.is_empty()
     }
@@ -167,7 +167,7 @@ impl Store {
         self.thread.join().unwrap_or(Err(StoreError::WriterGone))
     }
 
-    fn send(&mut self, message: Message) {
+    fn send(&mut self, message: WriterMessage) {
         self.pump();
         if self.backlog.is_empty() {
             match self.queue_up(message) {
@@ -178,9 +178,9 @@ impl Store {
         self.put_back(message);
     }
 
-    /// Gives the message back where the queue is full, or where its thread ended by a panic: that is told
-    /// when it is joined.
-    fn queue_up(&self, message: Message) -> Result<(), Message> {
+    /// Gives the message back where the queue is full or the writer's thread has panicked: joining it returns the
+    /// error.
+    fn queue_up(&self, message: WriterMessage) -> Result<(), WriterMessage> {
         // Counted first, so that the writer never sees fewer than there are.
         self.shared.queued.fetch_add(1, Ordering::AcqRel);
         self.queue.try_send(message).map_err(|refused| {
@@ -191,8 +191,8 @@ impl Store {
         })
     }
 
-    fn put_back(&mut self, message: Message) {
-        if let Message::Record(Record::Samples(samples, _)) = &message {
+    fn put_back(&mut self, message: WriterMessage) {
+        if let WriterMessage::Record(Record::Samples(samples, _)) = &message {
             if self.backlog_samples + samples.len() > BACKLOG_SAMPLES {
                 self.lost += samples.len() as u64;
                 return;
@@ -216,9 +216,9 @@ impl Store {
     }
 }
 
-fn samples_in(message: &Message) -> usize {
+fn samples_in(message: &WriterMessage) -> usize {
     match message {
-        Message::Record(Record::Samples(samples, _)) => samples.len(),
+        WriterMessage::Record(Record::Samples(samples, _)) => samples.len(),
         _ => 0,
     }
 }
@@ -226,19 +226,19 @@ fn samples_in(message: &Message) -> usize {
 struct Writer {
     connection: Connection,
     /// As the open transaction leaves it.
-    rows: Rows,
+    rows: RowWriter,
     /// As the last commit left it.
-    committed: Rows,
+    committed: RowWriter,
     /// What the open transaction holds, to be written again when it fails.
-    group: Vec<Message>,
+    group: Vec<WriterMessage>,
     group_samples: usize,
-    shared: Arc<Shared>,
+    shared: Arc<WriterFlags>,
     clock: Clock,
-    report: Box<dyn FnMut(Report) + Send>,
+    report: Box<dyn FnMut(WriterReport) + Send>,
 }
 
 impl Writer {
-    fn run(&mut self, inbox: &Receiver<Message>) -> Result<(), StoreError> {
+    fn run(&mut self, inbox: &Receiver<WriterMessage>) -> Result<(), StoreError> {
         let mut due: Option<Mono> = None;
         loop {
             let wait = due.map_or(Duration::from_secs(3600), |due| {
@@ -249,10 +249,10 @@ impl Writer {
                 Ok(message) => {
                     let left = self.shared.queued.fetch_sub(1, Ordering::AcqRel) - 1;
                     if left <= ROOM_AT && self.shared.wants_room.swap(false, Ordering::AcqRel) {
-                        (self.report)(Report::Room);
+                        (self.report)(WriterReport::Room);
                     }
                     due = due.or_else(|| Some(self.clock.mono().plus(GROUP)));
-                    let urgent = matches!(message, Message::Sync(_));
+                    let urgent = matches!(message, WriterMessage::Sync(_));
                     self.write(message)?;
                     if urgent || self.group_samples >= GROUP_SAMPLES {
                         self.commit()?;
@@ -268,7 +268,7 @@ impl Writer {
         }
     }
 
-    fn write(&mut self, message: Message) -> Result<(), StoreError> {
+    fn write(&mut self, message: WriterMessage) -> Result<(), StoreError> {
         let first = self.group.is_empty();
         self.group_samples += samples_in(&message);
         self.group.push(message);
@@ -281,7 +281,7 @@ impl Writer {
 
     fn apply_from(&mut self, first: usize) -> rusqlite::Result<()> {
         for message in &self.group[first..] {
-            if let Message::Record(record) = message {
+            if let WriterMessage::Record(record) = message {
                 self.rows.apply(&self.connection, record)?;
             }
         }
@@ -305,28 +305,27 @@ impl Writer {
         self.committed.clone_from(&self.rows);
         self.group_samples = 0;
         for message in self.group.drain(..) {
-            if let Message::Sync(ticket) = message {
-                (self.report)(Report::Synced(ticket));
+            if let WriterMessage::Sync(ticket) = message {
+                (self.report)(WriterReport::Synced(ticket));
             }
         }
     }
 
-    /// The disk refused: everything since the last commit is written again until it is taken, or
-    /// until the daemon stops.
+    /// The write failed: everything since the last commit is written again until that succeeds or the daemon stops.
     fn until_it_works(&mut self, error: &rusqlite::Error) -> Result<(), StoreError> {
         self.shared.failing.store(true, Ordering::Release);
-        (self.report)(Report::Failing(error.to_string()));
+        (self.report)(WriterReport::Failing(error.to_string()));
         loop {
             let stopping = self.shared.stopping.load(Ordering::Acquire);
             match self.again() {
                 Ok(()) => break,
-                Err(error) if stopping => return Err(StoreError::Refused(error)),
+                Err(error) if stopping => return Err(StoreError::Sqlite(error)),
                 Err(_) => thread::sleep(RETRY),
             }
         }
         self.shared.failing.store(false, Ordering::Release);
         self.committed();
-        (self.report)(Report::Recovered);
+        (self.report)(WriterReport::Recovered);
         Ok(())
     }
 

@@ -19,7 +19,7 @@ use bayline::{
     procedure::Procedure,
     protocol::Library,
     session::{Begin, Command, Core, CoreEvent, Effect, SessionExit, Visit},
-    store::{Report, Store},
+    store::{Store, WriterReport},
 };
 use rusqlite::Connection;
 
@@ -131,14 +131,14 @@ fn pipeline(path: &Path, bytes: &[u8]) {
 }
 
 /// As the daemon does: wait for room, never lose.
-fn keep(store: &mut Store, effects: &mut Vec<Effect>, reports: &Receiver<Report>) {
+fn keep(store: &mut Store, effects: &mut Vec<Effect>, reports: &Receiver<WriterReport>) {
     for effect in effects.drain(..) {
         if let Effect::Record(record) = effect {
             store.keep(record);
         }
     }
     while !store.has_room() {
-        while !matches!(reports.recv(), Ok(Report::Room)) {}
+        while !matches!(reports.recv(), Ok(WriterReport::Room)) {}
     }
 }
 

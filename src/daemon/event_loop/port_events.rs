@@ -8,7 +8,7 @@ use crate::{
     channel::{Batch, MeterEvent, MeterId, Sample},
     clock::Mono,
     protocol::Action,
-    session::{Command, CoreEvent, EventKind, FrameCounts, Move},
+    session::{Command, CoreEvent, EventKind, FrameCounts, StepMove},
 };
 
 impl EventLoop {
@@ -85,8 +85,8 @@ impl EventLoop {
     /// A button or foot switch of a device was pressed.
     fn pressed(&mut self, at: Mono, meter: &str, action: Action) {
         let command = match action {
-            Action::Next => Command::Step(Move::Next),
-            Action::Again => Command::Step(Move::Again),
+            Action::Next => Command::Step(StepMove::Next),
+            Action::Again => Command::Step(StepMove::Again),
             Action::Take => Command::Take(None),
             Action::Mark => Command::Mark(format!("button on {meter}")),
         };

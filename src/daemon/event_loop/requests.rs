@@ -10,8 +10,8 @@ use crate::{
     clock::Clock,
     mistake::Mistake,
     procedure::Procedure,
-    server::{Answer, Asked, Request},
-    session::{Begin, Command, Move},
+    server::{Answer, PendingRequest, Request},
+    session::{Begin, Command, StepMove},
     store::{StoreError, Ticket, open_to_read, read::resumable_session},
 };
 
@@ -25,7 +25,7 @@ pub(super) enum RequestError {
 }
 
 impl EventLoop {
-    pub(super) fn handle_request(&mut self, Asked { request, answer: to }: Asked) {
+    pub(super) fn handle_request(&mut self, PendingRequest { request, answer: to }: PendingRequest) {
         let at = self.clock.mono();
         let command = match self.command(request) {
             Ok(Some(command)) => command,
@@ -83,7 +83,7 @@ impl EventLoop {
                 Command::Begin(begin)
             }
             Request::End {} => Command::End,
-            Request::Step { to } => Command::Step(Move::parse(&to)),
+            Request::Step { to } => Command::Step(StepMove::parse(&to)),
             Request::Take { channel } => Command::Take(channel),
             Request::Mark { text } => Command::Mark(text),
             Request::Note { text } => Command::Note(text),

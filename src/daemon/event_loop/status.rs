@@ -3,7 +3,7 @@
 use super::{EventLoop, READINGS_EVERY, publish};
 use crate::{
     clock::{Mono, micros},
-    server::{ClockLine, MeterLine, News, ReadingLine, SessionLine, StatusReport, WireStep},
+    server::{ClockLine, MeterLine, News, ReadingLine, SessionLine, StatusReport, StepMessage},
     session::{LatestSample, findings::FindingRecord},
 };
 
@@ -45,7 +45,7 @@ impl EventLoop {
         });
         StatusReport {
             session,
-            step: self.core.step_view().map(|view| WireStep::from(&**view)),
+            step: self.core.step_view().map(|view| StepMessage::from(&**view)),
             readings: self.core.latest().map(|(channel, latest)| reading_line(&channel.name, latest, at)).collect(),
             meters: meters.collect(),
             alarms: self.core.alarms().map(str::to_owned).collect(),

@@ -5,7 +5,7 @@ use crate::{
     channel::ChannelId,
     clock::Mono,
     session::{
-        Capture, Command, Effect, Judgement, Move, Notice, Record, Refusal, Reply,
+        Capture, Command, CommandReply, Effect, Judgement, Notice, Record, Refusal, StepMove,
         active_step::channel_named,
         judge::{CaptureMethod, FRESH_US},
         open_session::{BenchView, Session, trimmed},
@@ -16,7 +16,7 @@ use crate::{
 
 impl Core {
     /// Carries out an operator command. A refused one changes nothing.
-    pub fn command(&mut self, at: Mono, command: Command, effects: &mut Vec<Effect>) -> Result<Reply, Refusal> {
+    pub fn command(&mut self, at: Mono, command: Command, effects: &mut Vec<Effect>) -> Result<CommandReply, Refusal> {
         match command {
             Command::Begin(begin) => Ok(self.begin(at, begin, effects)),
             Command::End => self.end(at, SessionExit::Ended, effects).ok_or(Refusal::NoSession),
@@ -28,7 +28,7 @@ impl Core {
                 let text = trimmed(&text, "note")?;
                 self.open_session()?;
                 self.remark(at, EventKind::Note, String::new(), text, effects);
-                Ok(Reply::Kept)
+                Ok(CommandReply::Kept)
             }
         }
     }
@@ -37,14 +37,14 @@ impl Core {
         self.session.as_mut().ok_or(Refusal::NoSession)
     }
 
-    fn go(&mut self, at: Mono, to: Move, effects: &mut Vec<Effect>) -> Result<Reply, Refusal> {
+    fn go(&mut self, at: Mono, to: StepMove, effects: &mut Vec<Effect>) -> Result<CommandReply, Refusal> {
         let session = self.session.as_mut().ok_or(Refusal::NoSession)?;
         let bench = BenchView { channels: &self.channels, zeros: &self.zeros };
         let (judged, now) = session.go(at, to, &bench, effects)?;
-        Ok(Reply::Step { judged, now })
+        Ok(CommandReply::Step { judged, now })
     }
 
-    fn zero(&mut self, at: Mono, channel: &str, effects: &mut Vec<Effect>) -> Result<Reply, Refusal> {
+    fn zero(&mut self, at: Mono, channel: &str, effects: &mut Vec<Effect>) -> Result<CommandReply, Refusal> {
         let id = self.find_channel(channel)?;
         self.open_session()?;
         let zeroed =
@@ -55,21 +55,21 @@ impl Core {
             .map_or(String::new(), |drift| format!(", {} from the zero before", show(drift, zeroed.quantity)));
         let text = format!("{} is taken off from now on{drift}", show(zeroed.offset, zeroed.quantity));
         self.remark(at, EventKind::Zeroed, channel.to_owned(), text, effects);
-        Ok(Reply::Zeroed(zeroed))
+        Ok(CommandReply::Zeroed(zeroed))
     }
 
-    fn mark(&mut self, at: Mono, text: String, effects: &mut Vec<Effect>) -> Result<Reply, Refusal> {
+    fn mark(&mut self, at: Mono, text: String, effects: &mut Vec<Effect>) -> Result<CommandReply, Refusal> {
         let text_or = |default: &str| if text.trim().is_empty() { default } else { text.trim() }.to_owned();
         match self.open_session()?.procedure() {
-            None => self.go(at, Move::Named(text_or("mark")), effects),
+            None => self.go(at, StepMove::Named(text_or("mark")), effects),
             Some(_) => {
                 self.remark(at, EventKind::Mark, String::new(), text_or("this moment"), effects);
-                Ok(Reply::Kept)
+                Ok(CommandReply::Kept)
             }
         }
     }
 
-    fn take(&mut self, at: Mono, channel: Option<String>, effects: &mut Vec<Effect>) -> Result<Reply, Refusal> {
+    fn take(&mut self, at: Mono, channel: Option<String>, effects: &mut Vec<Effect>) -> Result<CommandReply, Refusal> {
         let wanted = channel.map(|name| self.find_channel(&name)).transpose()?;
         let session = self.session.as_mut().ok_or(Refusal::NoSession)?;
         let judged = session.step.as_mut().filter(|step| {
@@ -89,7 +89,7 @@ impl Core {
         }
         let taken = captures.iter().map(|capture| (self.channel_name(capture.channel), capture.clone())).collect();
         self.keep_captures(captures, effects);
-        Ok(Reply::Taken(taken))
+        Ok(CommandReply::Taken(taken))
     }
 
     /// Records captures and notifies watching clients.

@@ -1,4 +1,6 @@
 //! Reading sessions back. Everything here works on a read-only connection while a daemon writes.
+//!
+//! Reading order: `sessions`, `ledger` (steps and what they came to), `samples`, `resumable`; `seconds` is for JSON.
 
 mod ledger;
 mod resumable;

@@ -43,7 +43,7 @@ pub(crate) fn resumable_session(connection: &Connection, wanted: &str) -> Result
             name: step.name,
         });
     }
-    // Rows of a program that knew other identities than these are gone on with as well.
+    // RowWriter of a program that knew other identities than these are gone on with as well.
     let id = Uuid::parse_str(&session.uuid).unwrap_or(Uuid::nil());
     Ok(ResumableSession { visit: session.visit, procedure, previous: PreviousSession { id, steps: previous } })
 }

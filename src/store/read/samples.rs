@@ -1,4 +1,4 @@
-//! The samples of a session, one at a time: memory does not grow with the session.
+//! The samples of a session, one at a time: memory use does not depend on the length of the session.
 
 use rusqlite::Connection;
 use serde::{Deserialize, Serialize};

@@ -106,7 +106,7 @@ pub(crate) fn find(connection: &Connection, wanted: &str) -> Result<SessionRow, 
     let found = match (wanted, wanted.parse::<i64>()) {
         ("last", _) => connection.query_row(&format!("{SELECT} ORDER BY id DESC LIMIT 1"), [], from_row),
         (_, Ok(id)) => connection.query_row(&format!("{SELECT} WHERE id = ?1"), [id], from_row),
-        // Eight characters of an identity tell sessions apart that began minutes from each other.
+        // Eight characters of an identity differ between sessions that began minutes from each other.
         (uuid, Err(_)) if uuid.len() >= 8 => {
             connection.query_row(&format!("{SELECT} WHERE substr(uuid, 1, length(?1)) = lower(?1)"), [uuid], from_row)
         }
@@ -153,7 +153,7 @@ mod tests {
     }
 
     #[test]
-    fn a_session_is_found_by_what_was_told_of_it() {
+    fn a_session_is_found_by_its_visit_and_notes() {
         let database = database();
         for (text, expected) in [
             ("SÜD", &[1][..]),

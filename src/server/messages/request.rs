@@ -1,10 +1,10 @@
-//! What a client asks.
+//! The requests of a client.
 
 use serde::{Deserialize, Serialize};
 
 use crate::session::Visit;
 
-/// What a client asks.
+/// A request of a client.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "do", rename_all = "lowercase", deny_unknown_fields)]
 #[allow(missing_docs, reason = "the fields are the operator's own words")]
@@ -26,9 +26,9 @@ pub(crate) enum Request {
     Note { text: String },
     /// Nothing goes through this clamp: what it shows is its zero.
     Zero { channel: String },
-    /// How things are.
+    /// The state of the daemon.
     Status {},
-    /// Tell everything from now on.
+    /// Send all news from now on.
     Watch {},
 }
 
@@ -41,7 +41,7 @@ pub(crate) struct BeginRequest {
     pub visit: Visit,
     /// What is going to be done.
     pub procedure: Option<ProcedureText>,
-    /// The session that this one goes on with: its number, the beginning of its identity, or last. What is not told
+    /// The session that this one goes on with: its number, the beginning of its identity, or last. What is not given
     /// here is as it was there.
     pub continues: Option<String>,
 }

@@ -1,21 +1,21 @@
-//! How things are.
+//! The answer to `status`.
 
 use serde::{Deserialize, Serialize};
 
-use super::WireStep;
+use super::StepMessage;
 use crate::{
     protocol::Value,
     session::{Verdict, findings::FindingRecord},
     units::Quantity,
 };
 
-/// How things are.
+/// The state of the daemon.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub(crate) struct StatusReport {
     /// The open session.
     pub session: Option<SessionLine>,
     /// The step that is on.
-    pub step: Option<WireStep>,
+    pub step: Option<StepMessage>,
     /// What each channel shows.
     pub readings: Vec<ReadingLine>,
     /// How the ports are.
@@ -78,7 +78,7 @@ pub(crate) struct MeterLine {
     pub open: bool,
     /// Why not; empty where it is open.
     pub why: String,
-    /// What it says of itself; none where it has not said so since its port was opened.
+    /// Its identity as it reports it; none where it has not sent one since its port was opened.
     #[serde(default)]
     pub identity: Option<String>,
     /// Frames decoded since the daemon started.

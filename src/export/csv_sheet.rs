@@ -1,4 +1,4 @@
-//! Cells and rows: RFC 4180, numbers as the reader's spreadsheet wants them, text that it can't run.
+//! Cells and rows of a CSV file: RFC 4180, numbers as the reader's spreadsheet expects them, text that it cannot run.
 
 use std::{borrow::Cow, io::Write};
 
@@ -8,7 +8,7 @@ use super::ExportError;
 
 /// How numbers are written.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub(crate) enum Decimal {
+pub(crate) enum DecimalMark {
     /// `12.41`, columns parted by commas.
     #[default]
     Point,
@@ -18,33 +18,33 @@ pub(crate) enum Decimal {
 
 /// How a file is written.
 #[derive(Debug, Clone)]
-pub(crate) struct Style {
+pub(crate) struct CsvStyle {
     /// How numbers are written.
-    pub decimal: Decimal,
-    /// Whose clock times are told in.
+    pub decimal: DecimalMark,
+    /// The time zone of absolute times.
     pub zone: TimeZone,
 }
 
-impl Default for Style {
+impl Default for CsvStyle {
     fn default() -> Self {
-        Self { decimal: Decimal::Point, zone: TimeZone::UTC }
+        Self { decimal: DecimalMark::Point, zone: TimeZone::UTC }
     }
 }
 
 /// Writes rows of one file; reuses its buffers from cell to cell.
-pub(crate) struct Sheet<W: Write> {
+pub(crate) struct CsvSheet<W: Write> {
     rows: csv::Writer<W>,
-    style: Style,
+    style: CsvStyle,
     began_utc_us: i64,
     cell: Vec<u8>,
 }
 
-impl<W: Write> Sheet<W> {
+impl<W: Write> CsvSheet<W> {
     /// A file whose times count from a session's begin.
-    pub(crate) fn new(to: W, style: Style, began_utc_us: i64) -> Self {
+    pub(crate) fn new(to: W, style: CsvStyle, began_utc_us: i64) -> Self {
         let delimiter = match style.decimal {
-            Decimal::Point => b',',
-            Decimal::Comma => b';',
+            DecimalMark::Point => b',',
+            DecimalMark::Comma => b';',
         };
         let rows = csv::WriterBuilder::new().delimiter(delimiter).terminator(csv::Terminator::CRLF).from_writer(to);
         Self { rows, style, began_utc_us, cell: Vec::new() }
@@ -60,7 +60,7 @@ impl<W: Write> Sheet<W> {
         self.cell.clear();
         if let Some(number) = number {
             write!(self.cell, "{number}")?;
-            if self.style.decimal == Decimal::Comma
+            if self.style.decimal == DecimalMark::Comma
                 && let Some(point) = self.cell.iter_mut().find(|byte| **byte == b'.')
             {
                 *point = b',';
@@ -79,7 +79,7 @@ impl<W: Write> Sheet<W> {
         self.cell.clear();
         if let Some(us) = us {
             let sign = if us < 0 { "-" } else { "" };
-            let point = if self.style.decimal == Decimal::Comma { ',' } else { '.' };
+            let point = if self.style.decimal == DecimalMark::Comma { ',' } else { '.' };
             let us = us.unsigned_abs();
             write!(self.cell, "{sign}{}{point}{:06}", us / 1_000_000, us % 1_000_000)?;
         }
@@ -136,10 +136,10 @@ pub(crate) fn safe(text: &str) -> Cow<'_, str> {
 mod tests {
     use super::*;
 
-    fn written(style: Style, write: impl FnOnce(&mut Sheet<&mut Vec<u8>>)) -> String {
+    fn written(style: CsvStyle, write: impl FnOnce(&mut CsvSheet<&mut Vec<u8>>)) -> String {
         let mut bytes = Vec::new();
         // 1985-04-12T23:20:50.52Z is 482196050.52 s: RFC 3339, 5.8, computed with Python's datetime.
-        let mut sheet = Sheet::new(&mut bytes, style, 482_196_050_520_000);
+        let mut sheet = CsvSheet::new(&mut bytes, style, 482_196_050_520_000);
         write(&mut sheet);
         sheet.finish().unwrap();
         String::from_utf8(bytes).unwrap()
@@ -148,7 +148,7 @@ mod tests {
     #[test]
     fn quoting_is_that_of_rfc_4180() {
         // RFC 4180, section 2, rules 5 to 7 (from memory); encodings computed with Python's csv module.
-        let text = written(Style::default(), |sheet| sheet.row(["a,b", "b\"bb", " x ", "b\r\nbb"]).unwrap());
+        let text = written(CsvStyle::default(), |sheet| sheet.row(["a,b", "b\"bb", " x ", "b\r\nbb"]).unwrap());
         assert_eq!(text, "\"a,b\",\"b\"\"bb\", x ,\"b\r\nbb\"\r\n");
     }
 
@@ -158,7 +158,7 @@ mod tests {
             assert_eq!(safe(text), format!("'{text}"));
         }
         assert_eq!(safe("lift coil"), "lift coil");
-        let text = written(Style::default(), |sheet| {
+        let text = written(CsvStyle::default(), |sheet| {
             sheet.number(Some(-0.512)).unwrap();
             sheet.number(None).unwrap();
             sheet.end_row().unwrap();
@@ -168,7 +168,7 @@ mod tests {
 
     #[test]
     fn a_decimal_comma_parts_columns_by_semicolons() {
-        let style = Style { decimal: Decimal::Comma, ..Style::default() };
+        let style = CsvStyle { decimal: DecimalMark::Comma, ..CsvStyle::default() };
         let text = written(style, |sheet| {
             sheet.elapsed(Some(-1_500)).unwrap();
             sheet.number(Some(12.41)).unwrap();
@@ -181,7 +181,7 @@ mod tests {
     fn times_are_rfc_3339() {
         let mut text = String::new();
         for zone in [TimeZone::UTC, TimeZone::fixed(jiff::tz::offset(-8))] {
-            let style = Style { zone, ..Style::default() };
+            let style = CsvStyle { zone, ..CsvStyle::default() };
             text += &written(style, |sheet| {
                 sheet.time(1_000_000).unwrap();
                 sheet.end_row().unwrap();

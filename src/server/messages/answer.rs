@@ -1,9 +1,9 @@
-//! What a client is answered.
+//! The answer to a request.
 
 use serde::{Deserialize, Serialize};
 
-use super::{StatusReport, WireCapture, WireStep};
-use crate::session::{JudgementRecord, Reply, Zeroed};
+use super::{CaptureMessage, StatusReport, StepMessage};
+use crate::session::{CommandReply, JudgementRecord, Zeroed};
 
 /// The answer to one request.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
@@ -27,21 +27,21 @@ pub(crate) struct Answer {
     pub judged: Option<JudgementRecord>,
     /// The step that is on now.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub step: Option<WireStep>,
+    pub step: Option<StepMessage>,
     /// What was taken.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    pub taken: Vec<WireCapture>,
+    pub taken: Vec<CaptureMessage>,
     /// What is taken off a clamp from now on.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub zeroed: Option<WireZero>,
-    /// How things are.
+    pub zeroed: Option<ZeroMessage>,
+    /// The state of the daemon.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub status: Option<StatusReport>,
 }
 
 /// A clamp's zero.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub(crate) struct WireZero {
+pub(crate) struct ZeroMessage {
     /// What is taken off.
     #[serde(flatten)]
     pub zeroed: Zeroed,
@@ -61,30 +61,31 @@ impl Answer {
     }
 }
 
-impl From<&Reply> for Answer {
-    fn from(reply: &Reply) -> Self {
+impl From<&CommandReply> for Answer {
+    fn from(reply: &CommandReply) -> Self {
         let mut answer = Self::done();
         match reply {
-            Reply::Begun { id, ended, step } => {
+            CommandReply::Begun { id, ended, step } => {
                 answer.session = Some(id.to_string());
                 answer.ended = ended.map(|id| id.to_string());
-                answer.step = step.as_deref().map(WireStep::from);
+                answer.step = step.as_deref().map(StepMessage::from);
             }
-            Reply::Ended { id, judged } => {
+            CommandReply::Ended { id, judged } => {
                 answer.session = Some(id.to_string());
                 answer.judged = judged.as_ref().map(JudgementRecord::from);
             }
-            Reply::Step { judged, now } => {
+            CommandReply::Step { judged, now } => {
                 answer.judged = judged.as_ref().map(JudgementRecord::from);
-                answer.step = now.as_deref().map(WireStep::from);
+                answer.step = now.as_deref().map(StepMessage::from);
             }
-            Reply::Taken(captures) => {
-                answer.taken = captures.iter().map(|(channel, capture)| WireCapture::new(channel, capture)).collect();
+            CommandReply::Taken(captures) => {
+                answer.taken =
+                    captures.iter().map(|(channel, capture)| CaptureMessage::new(channel, capture)).collect();
             }
-            Reply::Zeroed(zeroed) => {
-                answer.zeroed = Some(WireZero { zeroed: *zeroed, unit: zeroed.quantity.unit().to_owned() });
+            CommandReply::Zeroed(zeroed) => {
+                answer.zeroed = Some(ZeroMessage { zeroed: *zeroed, unit: zeroed.quantity.unit().to_owned() });
             }
-            Reply::Kept => {}
+            CommandReply::Kept => {}
         }
         answer
     }

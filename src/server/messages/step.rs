@@ -10,7 +10,7 @@ use crate::{
 
 /// A step as the operator sees it. It differs from [`StepView`]: the limit is a text that is ready to be read.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub(crate) struct WireStep {
+pub(crate) struct StepMessage {
     /// Counted from 1 over the session.
     pub number: u32,
     /// Place in the procedure, counted from 1.
@@ -33,7 +33,7 @@ pub(crate) struct WireStep {
     pub limit: Option<String>,
 }
 
-impl From<&StepView> for WireStep {
+impl From<&StepView> for StepMessage {
     fn from(view: &StepView) -> Self {
         Self {
             number: view.number,
@@ -52,7 +52,7 @@ impl From<&StepView> for WireStep {
 
 /// A captured value. It differs from [`Capture`]: the channel has its name, and the time is that of the message.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub(crate) struct WireCapture {
+pub(crate) struct CaptureMessage {
     /// Where.
     pub channel: String,
     /// How it was chosen.
@@ -66,7 +66,7 @@ pub(crate) struct WireCapture {
     pub judgement: JudgementRecord,
 }
 
-impl WireCapture {
+impl CaptureMessage {
     /// A capture and the name of its channel.
     pub(crate) fn new(channel: &str, capture: &Capture) -> Self {
         Self {

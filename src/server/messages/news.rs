@@ -1,11 +1,11 @@
-//! What those who watch are told.
+//! The news that a client gets after `watch`.
 
 use serde::{Deserialize, Serialize};
 
-use super::{ReadingLine, WireCapture, WireStep};
+use super::{CaptureMessage, ReadingLine, StepMessage};
 use crate::session::{EventKind, JudgementRecord, Notice, findings::FindingRecord};
 
-/// What those who watch are told.
+/// The news that a client gets after `watch`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "news", rename_all = "kebab-case")]
 #[allow(missing_docs, reason = "the fields are those of the answers")]
@@ -17,20 +17,20 @@ pub(crate) enum News {
     /// A session ended.
     SessionEnded { how: String },
     /// A step began.
-    Step { step: WireStep },
+    Step { step: StepMessage },
     /// A step was left.
     Judged { step: String, judged: Option<JudgementRecord> },
     /// A value was captured.
-    Captured { step: String, capture: WireCapture },
+    Captured { step: String, capture: CaptureMessage },
     /// What follows from the captures so far has become another.
     Finding { finding: FindingRecord },
-    /// Something the operator should hear.
+    /// A sentence for the operator.
     Say { text: String },
     /// Seconds until what is on must be switched off.
     Count { seconds: i64 },
     /// Something worth a line.
     Event { kind: EventKind, subject: String, text: String },
-    /// The watcher was too slow for so many pieces of news.
+    /// The watcher was too slow: this many pieces of news were dropped.
     Missed { count: u64 },
 }
 
@@ -39,12 +39,12 @@ impl From<&Notice> for News {
         match notice {
             Notice::SessionBegan(title) => Self::SessionBegan { title: title.clone() },
             Notice::SessionEnded(how) => Self::SessionEnded { how: how.word().to_owned() },
-            Notice::Step(view) => Self::Step { step: WireStep::from(&**view) },
+            Notice::Step(view) => Self::Step { step: StepMessage::from(&**view) },
             Notice::Judged { step, judgement } => {
                 Self::Judged { step: step.clone(), judged: judgement.as_ref().map(JudgementRecord::from) }
             }
             Notice::Captured { step, channel, capture } => {
-                Self::Captured { step: step.clone(), capture: WireCapture::new(channel, capture) }
+                Self::Captured { step: step.clone(), capture: CaptureMessage::new(channel, capture) }
             }
             Notice::Finding(finding) => Self::Finding { finding: FindingRecord::from(&**finding) },
             Notice::Say(text) => Self::Say { text: text.clone() },

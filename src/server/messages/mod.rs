@@ -1,4 +1,7 @@
-//! The control socket's language: one JSON object a line, requests in, answers out.
+//! The messages on the control socket: one JSON object a line, requests in, answers out.
+//!
+//! Reading order: `request`, `answer`, `step` (steps and captures), `status`, `news`. Visits, judgements and findings are
+//! the session's own types.
 //!
 //! # Format
 //! A request names what to do; everything else is optional:
@@ -17,13 +20,13 @@
 //! Values are in the base unit that stands beside them; a value beyond the meter's range is `"over"` or `"under"`.
 
 mod answer;
-mod judged;
 mod news;
 mod request;
 mod status;
+mod step;
 
 pub(crate) use answer::Answer;
-pub(crate) use judged::{WireCapture, WireStep};
 pub(crate) use news::News;
 pub(crate) use request::{BeginRequest, ProcedureText, Request};
 pub(crate) use status::{ClockLine, MeterLine, ReadingLine, SessionLine, StatusReport};
+pub(crate) use step::{CaptureMessage, StepMessage};
