@@ -26,7 +26,7 @@ mod active_step;
 mod open_session;
 mod previous;
 
-mod words;
+mod word_table;
 
 pub(crate) mod judge;
 

@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use super::{Begin, Capture, StepView, Verdict, Zeroed, findings::Finding, judge::Figures, words::word_table};
+use super::{Begin, Capture, StepView, Verdict, Zeroed, findings::Finding, judge::Figures, word_table::word_table};
 use crate::{
     channel::{Channel, ChannelId, Sample},
     clock::{Mono, Wall},

@@ -1,7 +1,7 @@
 //! Inserting samples, fast: fifty rows a statement, bound by index.
 //!
 //! Measured with bare rusqlite on two cores: one row a statement 3.1, fifty rows 5.1 million rows a
-//! CPU second. Everything else the store writes is rare.
+//! CPU second. Everything else is written rarely.
 
 use rusqlite::{Connection, Statement};
 
@@ -115,8 +115,8 @@ impl SampleSql {
 /// What happens to rows that do not fill a statement.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Remainder {
-    /// They wait for more.
+    /// They wait until a statement is full.
     KeepBack,
-    /// They go in one by one.
+    /// They are inserted one by one.
     Insert,
 }

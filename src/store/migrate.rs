@@ -4,14 +4,14 @@ use std::path::{Path, PathBuf};
 
 use rusqlite::Connection;
 
-/// What leads from each version to the next, beginning with version 1.
+/// The SQL that upgrades each version to the next, beginning with version 1.
 const STEPS: &[&str] = &[
     include_str!("migrations/from_1.sql"),
     include_str!("migrations/from_2.sql"),
     include_str!("migrations/from_3.sql"),
 ];
 
-/// Of the database that this program writes; kept in SQLite's `user_version`.
+/// The version of the database that this program writes; stored in SQLite's `user_version`.
 pub(crate) const SCHEMA_VERSION: i64 = 1 + STEPS.len() as i64;
 
 /// Migrates a database of an older version. The copy stands beside it and names that version.
@@ -19,7 +19,7 @@ pub(super) fn migrate(connection: &mut Connection, path: &Path, from: i64) -> ru
     let mut copy = path.as_os_str().to_owned();
     copy.push(format!(".version-{from}"));
     let copy = PathBuf::from(copy);
-    // A copy that an earlier try left is the better one: nothing had been changed then.
+    // A copy from an earlier attempt is kept: it was made before anything was changed.
     if !copy.exists() {
         connection.execute("VACUUM INTO ?1", [copy.to_string_lossy()])?;
     }

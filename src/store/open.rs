@@ -13,7 +13,7 @@ use super::migrate::{SCHEMA_VERSION, migrate};
 
 const SCHEMA: &str = include_str!("schema.sql");
 
-/// How long a reader or the writer waits for the other.
+/// How long a reader or the writer waits for a lock of the other.
 const BUSY: Duration = Duration::from_secs(5);
 
 /// Why the database can't be used.

@@ -1,6 +1,6 @@
-//! RowWriter by the names of their columns: the one place where a row becomes a record and a record becomes a row.
+//! Rows by the names of their columns: the one place where a row becomes a record and a record becomes a row.
 //!
-//! Samples have their own way, by index: see `insert.rs` and `read/samples.rs`.
+//! Samples are read and written by index instead, since they are many: see `insert.rs` and `read/samples.rs`.
 
 use rusqlite::{
     Connection, Params, Row, ToSql, params_from_iter,

@@ -1,4 +1,4 @@
-//! Records become rows.
+//! Writes the core's records as rows.
 
 use std::sync::Arc;
 
@@ -20,11 +20,11 @@ use crate::{
     units::Quantity,
 };
 
-/// What the writer must remember from row to row. A clone of it goes back to where a transaction began.
+/// The state that the writer keeps from row to row. A clone restores it when a transaction is rolled back.
 #[derive(Debug, Clone)]
 pub(super) struct RowWriter {
     sql: Arc<SampleSql>,
-    /// Rowid of the next sample, those in `pending` counted as stored.
+    /// Rowid of the next sample, where those in `pending` count as stored.
     next_row: i64,
     /// Samples that wait to fill a statement.
     pending: Vec<SampleRow>,
@@ -67,7 +67,7 @@ impl RowWriter {
         }
     }
 
-    /// Writes what waits.
+    /// Writes the samples that wait.
     pub(super) fn flush(&mut self, connection: &Connection) -> rusqlite::Result<()> {
         self.sql.insert(connection, &self.pending, Remainder::Insert)?;
         self.pending.clear();
@@ -331,7 +331,7 @@ impl RowWriter {
         Ok(())
     }
 
-    /// The row of a channel on a function, made at first sight.
+    /// The row of a channel on a function, inserted with its first sample.
     fn row_of(
         &mut self,
         connection: &Connection,

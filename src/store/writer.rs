@@ -21,7 +21,7 @@ use crate::{
     session::Record,
 };
 
-/// Samples younger than this may be lost when the power goes.
+/// Samples younger than this may be lost in a power cut.
 const GROUP: Duration = Duration::from_millis(250);
 
 /// A group with this many samples is committed early, which bounds its memory: 20,000 are some 1.5 MB.
@@ -64,7 +64,7 @@ enum WriterMessage {
     Sync(Ticket),
 }
 
-/// The store as the daemon sees it. Nothing here ever waits for the disk.
+/// The store as the daemon uses it. Only [`Store::stop`] waits for the disk.
 #[derive(Debug)]
 pub struct Store {
     queue: SyncSender<WriterMessage>,
@@ -124,7 +124,7 @@ impl Store {
         &self.interrupted
     }
 
-    /// Keeps a record.
+    /// Stores a record.
     pub fn keep(&mut self, record: Record) {
         self.send(WriterMessage::Record(record));
     }
@@ -146,7 +146,7 @@ impl Store {
         self.backlog.is_empty()
     }
 
-    /// Samples lost since this was last asked.
+    /// Samples lost since the last call.
     pub fn take_lost(&mut self) -> u64 {
         std::mem::take(&mut self.lost)
     }

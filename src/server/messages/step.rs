@@ -25,7 +25,7 @@ pub(crate) struct StepMessage {
     pub circuit: Option<String>,
     /// What to do.
     pub instruction: String,
-    /// What it looks at.
+    /// The channel that is judged.
     pub channel: Option<String>,
     /// What the meter must be switched to.
     pub quantity: Option<Quantity>,
@@ -61,7 +61,7 @@ pub(crate) struct CaptureMessage {
     pub readings: u64,
     /// The worst under load, what came before it had settled included.
     pub peak: Option<Value>,
-    /// What it says.
+    /// Its judgement.
     #[serde(flatten)]
     pub judgement: JudgementRecord,
 }

@@ -2,7 +2,7 @@
 
 use std::fmt;
 
-use crate::session::words::word_table;
+use crate::session::word_table::word_table;
 
 /// What is wrong. The words are stored: a changed one needs a migration.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]

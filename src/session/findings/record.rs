@@ -1,4 +1,4 @@
-//! A finding as it travels.
+//! A finding in JSON, on the control socket and in the database.
 
 use serde::{Deserialize, Deserializer, Serialize};
 

@@ -1,12 +1,12 @@
 //! A captured value: the value that a step is judged on, and how it was chosen.
 
 use super::{Judgement, Settled};
-use crate::{channel::ChannelId, clock::Mono, protocol::Value, session::words::word_table};
+use crate::{channel::ChannelId, clock::Mono, protocol::Value, session::word_table::word_table};
 
 /// How a value came to be captured.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum CaptureMethod {
-    /// By the operator's word.
+    /// By an operator command.
     Taken,
     /// By itself, when the reading was steady.
     Steady,
@@ -32,10 +32,10 @@ pub struct Capture {
     pub at: Mono,
     /// Where; none where nothing was measured at all.
     pub channel: Option<ChannelId>,
-    /// What it says.
+    /// Its judgement.
     pub judgement: Judgement,
     /// The window it is the mean of; none for a single reading.
     pub settled: Option<Settled>,
-    /// The worst while the leads touched under load, what came before it had settled included.
+    /// The worst value while the leads touched under load, from before it settled too.
     pub peak: Option<Value>,
 }

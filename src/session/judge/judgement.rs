@@ -7,7 +7,7 @@ use crate::{
     channel::Sample,
     electrics::{Decision, Limits, Uncertain, probability_of_conformity},
     protocol::Value,
-    session::words::word_table,
+    session::word_table::word_table,
     units::{Limit, Quantity},
 };
 

@@ -1,14 +1,14 @@
-//! The words for what is said of a value, one table for screens, files and the database.
+//! The verdict on a value: its words and its numbers.
 
-use crate::{electrics::Decision, session::words::word_table};
+use crate::{electrics::Decision, session::word_table::word_table};
 
-/// What is said of a value, or why nothing can be said. The numbers are stored: never renumber.
+/// How a value keeps to its limit, or why that is not known. The numbers are stored: never renumber.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 #[repr(u8)]
 pub enum Verdict {
-    /// Keeps to the limit, the uncertainty counted in.
+    /// The value keeps to the limit, uncertainty included.
     InLimit = 0,
-    /// Breaks the limit, the uncertainty counted in.
+    /// The value breaks the limit, uncertainty included.
     OutOfLimit = 1,
     /// The limit lies inside the uncertainty of the value.
     TooCloseToCall = 2,
@@ -16,7 +16,7 @@ pub enum Verdict {
     NoLoadCurrent = 3,
     /// The value was still moving.
     NotSettled = 4,
-    /// The meter stood on another function.
+    /// The meter was switched to another function.
     WrongFunction = 5,
     /// The display was held: the value is old.
     HeldDisplay = 6,
@@ -90,7 +90,7 @@ pub enum NotJudged {
     NoLoadCurrent,
     /// The value was still moving.
     NotSettled,
-    /// The meter stood on another function.
+    /// The meter was switched to another function.
     WrongFunction,
     /// The display was held: the value is old.
     HeldDisplay,

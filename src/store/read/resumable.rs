@@ -1,4 +1,4 @@
-//! A session as another one goes on with it.
+//! A session that another one continues.
 
 use std::{error::Error, str::FromStr};
 
