@@ -237,12 +237,15 @@ fn what_lies_beyond_the_range_is_told() {
 fn channels_that_are_not_there_or_give_something_else() {
     let bench = bench(BENCH);
     let told = found(&bench, "channel = \"ground\"\nat_most = \"100 mV\"");
-    assert_eq!(weight(&told, "\"ground\" is not on the bench, which has coil clamp, probe"), Some(Severity::Fails));
+    assert_eq!(
+        weight(&told, "channel \"ground\" is not on the bench, which has: coil clamp, probe"),
+        Some(Severity::Fails)
+    );
     assert_eq!(told[0].line, 4);
     let told = found(&bench, "channel = \"coil clamp\"\nquantity = \"V DC\"\nat_most = \"100 mV\"");
-    assert_eq!(weight(&told, "gives A DC, V DC is asked for"), Some(Severity::Fails));
+    assert_eq!(weight(&told, "measures A DC, but the step needs V DC"), Some(Severity::Fails));
     let told = found(&bench, "channel = \"coil clamp\"\nat_most = \"100 mV\"");
-    assert_eq!(weight(&told, "gives A DC, V is asked for"), Some(Severity::Fails));
+    assert_eq!(weight(&told, "measures A DC, but the step needs V"), Some(Severity::Fails));
     let told = found(
         &bench,
         "channel = \"probe\"\nquantity = \"V DC\"\nat_most = \"15 V\"\nwhile = [{ channel = \"probe 2\", at_least = \"1 A\" }]",
@@ -252,14 +255,14 @@ fn channels_that_are_not_there_or_give_something_else() {
         &bench,
         "channel = \"probe\"\nquantity = \"ohm\"\nnominal = \"7.5 ohm ± 8 %\"\ntemperature = \"coil clamp\"",
     );
-    assert_eq!(weight(&told, "gives A DC, °C is asked for"), Some(Severity::Fails));
+    assert_eq!(weight(&told, "measures A DC, but the step needs °C"), Some(Severity::Fails));
 }
 
 #[test]
 fn steps_that_are_not_judged_are_noted() {
     let bench = bench(BENCH);
-    assert_eq!(weight(&found(&bench, ""), "looks at no channel"), Some(Severity::Note));
-    assert_eq!(weight(&found(&bench, "channel = \"coil clamp\""), "no limit"), Some(Severity::Note));
+    assert_eq!(weight(&found(&bench, ""), "the step has no channel: nothing is judged"), Some(Severity::Note));
+    assert_eq!(weight(&found(&bench, "channel = \"coil clamp\""), "the step has no limit"), Some(Severity::Note));
 }
 
 #[test]
@@ -269,7 +272,7 @@ fn a_coil_must_stay_on_until_its_value_counts() {
     };
     assert_eq!(found(&bench(BENCH), &keys("5 s")), []);
     assert_eq!(
-        weight(&found(&bench(BENCH), &keys("3 s")), "stay on for 3000 ms, a value counts after 3000 ms"),
+        weight(&found(&bench(BENCH), &keys("3 s")), "held on for 3000 ms, but a value counts only after 3000 ms"),
         Some(Severity::Fails)
     );
 }
@@ -286,5 +289,8 @@ fn meters_that_name_their_channels_themselves() {
         Some(Severity::Note)
     );
     assert_eq!(quick("number").names, ChannelList::Complete);
-    assert_eq!(weight(&found(&quick("columns"), keys), "not known before its meter speaks"), Some(Severity::Note));
+    assert_eq!(
+        weight(&found(&quick("columns"), keys), "not known before its meter sends readings"),
+        Some(Severity::Note)
+    );
 }

@@ -225,11 +225,14 @@ fn the_captures_say_where_the_resistance_sits() {
     daemon.ask(json!({"do": "end"}));
     let shown = bay.bayline(["show", "last"]).done();
     assert!(shown.contains("lift coil: high resistance under load, 0.88 ohm extra, on the ground side."), "{shown}");
-    assert!(shown.contains("next: With the lift coil held on, measure from its ground terminal"), "{shown}");
+    assert!(
+        shown.contains("next: With the lift coil held on, measure the voltage drop from its ground terminal"),
+        "{shown}"
+    );
     let kept = bay.kept();
     assert_eq!(kept.rows("SELECT rank, kind, circuits FROM finding"), ["1 | high resistance, ground side | lift coil"]);
     // Power in the bad joint, 1.813² · 0.9 = 2.96 W, stands in the evidence.
     let evidence = kept.rows("SELECT evidence FROM finding").remove(0);
-    assert!(evidence.contains("0.899 ohm ± 0.094 ohm beyond the coil, 2.954 W of heat"), "{evidence}");
+    assert!(evidence.contains("0.899 ohm ± 0.094 ohm beyond the coil, which turns 2.954 W into heat"), "{evidence}");
     daemon.stop();
 }
