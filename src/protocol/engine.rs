@@ -155,7 +155,7 @@ impl Engine {
         self.processor.errors = MeterErrorCounts::default();
     }
 
-    /// The names of values so far, at most 256; [`Reading::name`] is an index into it. It grows
+    /// The names of values so far, at most 256; `Reading::name` is an index into it. It grows
     /// and is never reordered.
     pub fn names(&self) -> &[String] {
         self.processor.names.all()
