@@ -30,7 +30,7 @@ fn a_line_is_set_as_the_file_says() {
 }
 
 #[test]
-fn mistakes_in_the_line_s_settings_are_told_by_line() {
+fn mistakes_in_the_line_s_settings_are_reported_by_line() {
     for (table, expected) in [
         ("baud = 0", "found 0, expected bits a second, such as 115200"),
         ("data_bits = 9", "found 9, expected 5, 6, 7 or 8"),
@@ -117,7 +117,7 @@ fn rows_of_a_channel_with_one_function_need_not_name_it() {
 }
 
 #[test]
-fn a_mistake_in_a_row_is_told_with_its_line() {
+fn a_mistake_in_a_row_is_reported_with_its_line() {
     for (from, to, line, words) in [
         ("\"V DC\", accuracy", "\"volts\", accuracy", 9, "found \"volts\", expected one of \"V DC\""),
         ("quantity = \"ohm\", ", "", 11, "does not say for which function it is, expected quantity = \"V DC\""),
@@ -159,7 +159,7 @@ fn a_mistake_in_a_row_is_told_with_its_line() {
 }
 
 #[test]
-fn a_mistake_in_it_is_told_with_its_line() {
+fn a_mistake_in_it_is_reported_with_its_line() {
     for (from, to, line, words) in [
         ("60 A", "60 V", 12, "expected a value above zero in A"),
         ("60 A", "-60 A", 12, "above zero"),

@@ -330,7 +330,7 @@ mod tests {
     }
 
     #[test]
-    fn time_never_goes_back_when_a_device_begins_anew() {
+    fn time_never_goes_back_when_a_device_restarts() {
         let mut board = meter("columns-ms");
         times(&mut board, "9000,1\n", 1_000_000);
         let at = times(&mut board, "9100,1\n0,1\n100,1\n", 1_200_000);
@@ -340,21 +340,21 @@ mod tests {
     }
 
     #[test]
-    fn a_name_is_told_when_it_changes_and_not_for_ever() {
+    fn a_name_is_reported_when_it_changes_and_not_for_ever() {
         let text = "name = \"p\"\nabout = \"a\"\nsource = \"s\"\n[frame]\nkind = \"line\"\n[decode]\nkind = \"pattern\"\n\
             [[decode.message]]\npattern = '^(?<itself>.*)$'\nidentity = \"itself\"\n";
         let mut board = with(Arc::new(Protocol::parse("p.toml", text).unwrap()));
-        let told = |board: &mut Meter, bytes: &str| {
+        let reported = |board: &mut Meter, bytes: &str| {
             let mut batch = Batch::default();
             board.take(bytes.as_bytes(), Mono(0), &mut batch);
             batch.events
         };
-        assert_eq!(told(&mut board, "Bench 6\n"), [MeterEvent::Identity("Bench 6".to_owned())]);
-        assert_eq!(told(&mut board, "Bench 6\n"), []);
-        let count = (0..100).map(|number| told(&mut board, &format!("Bench {number}\n")).len()).sum::<usize>();
+        assert_eq!(reported(&mut board, "Bench 6\n"), [MeterEvent::Identity("Bench 6".to_owned())]);
+        assert_eq!(reported(&mut board, "Bench 6\n"), []);
+        let count = (0..100).map(|number| reported(&mut board, &format!("Bench {number}\n")).len()).sum::<usize>();
         assert_eq!(count + 1, IDENTITIES_REPORTED as usize);
         board.lost(Mono(0), &mut Batch::default());
-        assert_eq!(told(&mut board, "Bench 6\n"), [MeterEvent::Identity("Bench 6".to_owned())]);
+        assert_eq!(reported(&mut board, "Bench 6\n"), [MeterEvent::Identity("Bench 6".to_owned())]);
     }
 
     #[test]

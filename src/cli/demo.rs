@@ -152,9 +152,9 @@ impl DaemonProcess {
             .stderr(log)
             .spawn()?;
         let mut daemon = Self { process };
-        let told = wait_for(&ready, &mut daemon.process);
+        let reported = wait_for(&ready, &mut daemon.process);
         drop(fs::remove_file(&paths.ready));
-        match told {
+        match reported {
             Ok(()) => Ok(daemon),
             Err(error) => {
                 let log = fs::read_to_string(&paths.log).unwrap_or_default();

@@ -99,7 +99,7 @@ mod tests {
     }
 
     #[test]
-    fn a_doubtful_number_is_told() {
+    fn a_doubtful_number_is_reported() {
         // Sample of 49 CFR 565.15(c), and the same with another check digit.
         assert_eq!(doubt("1G4AH59H45G118341"), None);
         assert!(doubt("1G4AH59H55G118341").is_some_and(|words| words.contains("would be 4")));

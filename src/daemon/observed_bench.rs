@@ -134,7 +134,7 @@ mod tests {
                              at_most = \"100 mV\"\ncapture = \"steady\"\ncontact = \"fixed\"\n";
 
     #[test]
-    fn what_was_read_tells_what_the_file_does_not() {
+    fn readings_show_what_the_file_does_not() {
         let file = Bench::parse("b.toml", BENCH, &Library::new(Vec::new())).unwrap();
         let procedure = Procedure::parse("p.toml", PROCEDURE).unwrap();
         let (mut bench, mut core) = (ObservedBench::new(&file), Core::new(["board".to_owned()]));

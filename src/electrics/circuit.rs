@@ -370,7 +370,7 @@ mod tests {
     }
 
     #[test]
-    fn open_circuits_and_absent_coils_are_told() {
+    fn open_circuits_and_absent_coils_are_reported() {
         let mut circuit = planted(0.1, 0.1, 0.1, 0.0, 0.001);
         circuit.amps = Uncertain::new(0.0, 0.001);
         assert_eq!(circuit.balance(), Err(CircuitError::NoCurrent { amps: 0.0 }));

@@ -179,7 +179,7 @@ mod tests {
     }
 
     #[test]
-    fn coils_that_make_no_sense_are_told() {
+    fn coils_that_make_no_sense_are_reported() {
         assert_eq!(InductiveCoil::new(0.0, 1.0), Err(CoilError::Resistance { found: 0.0 }));
         assert_eq!(InductiveCoil::new(1.0, -1.0), Err(CoilError::Inductance { found: -1.0 }));
         assert!(InductiveCoil::new(f64::INFINITY, 1.0).is_err() && InductiveCoil::new(1.0, f64::NAN).is_err());

@@ -143,7 +143,7 @@ mod tests {
     }
 
     #[test]
-    fn what_cannot_be_compared_is_told() {
+    fn what_cannot_be_compared_is_reported() {
         assert_eq!(Siblings::compare(&[6.2, 9.4], 0.1), Err(OutlierError::TooFew { found: 2 }));
         assert_eq!(Siblings::compare(&[], 0.1), Err(OutlierError::TooFew { found: 0 }));
         assert_eq!(Siblings::compare(&[1.0; 3], 0.0), Err(OutlierError::LeastSpread { found: 0.0 }));

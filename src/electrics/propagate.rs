@@ -257,7 +257,7 @@ mod tests {
     }
 
     #[test]
-    fn slices_that_do_not_fit_are_told() {
+    fn slices_that_do_not_fit_are_reported() {
         let error = propagate(&[1.0], &[0.1, 0.2], Correlation::Independent).unwrap_err();
         assert_eq!(error.to_string(), "2 uncertainties came with 1 partial derivatives, expected 2");
         let error = propagate(&[1.0, 1.0], &[0.1, 0.2], Correlation::Matrix(&[1.0])).unwrap_err();

@@ -243,7 +243,7 @@ mod tests {
     }
 
     #[test]
-    fn drives_that_make_no_sense_are_told() {
+    fn drives_that_make_no_sense_are_reported() {
         let error = PwmDrive { duty: 1.5, ..DRIVE }.current().unwrap_err();
         assert_eq!(error.to_string(), "found 1.5 as duty, expected a share from 0 to 1");
         assert!(PwmDrive { duty: f64::NAN, ..DRIVE }.current().is_err());

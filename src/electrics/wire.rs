@@ -273,7 +273,7 @@ mod tests {
     }
 
     #[test]
-    fn wires_that_make_no_sense_are_told() {
+    fn wires_that_make_no_sense_are_reported() {
         let wire = Wire { size: ConductorSize::Section { m2: 1e-6 }, metres: 1.0, celsius: 20.0 };
         assert_eq!(Wire { metres: -1.0, ..wire }.resistance(), Err(WireError::Length { metres: -1.0 }));
         assert_eq!(Wire { celsius: -300.0, ..wire }.resistance(), Err(WireError::Temperature { celsius: -300.0 }));

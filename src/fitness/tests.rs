@@ -68,8 +68,12 @@ fn an_uncertainty_of_a_third_of_the_room_is_the_edge() {
     let bench = bench(BENCH);
     let between = |low: f64| found(&bench, &format!("{AMPS}between = \"{low} A to 1.8 A\""));
     assert_eq!(between(1.474), []);
-    let told = between(1.475);
-    assert_eq!(weight(&told, "\"coil clamp\" is accurate to ± 54.27 mA (k = 2)"), Some(Severity::Doubtful), "{told:?}");
+    let reported = between(1.475);
+    assert_eq!(
+        weight(&reported, "\"coil clamp\" is accurate to ± 54.27 mA (k = 2)"),
+        Some(Severity::Doubtful),
+        "{reported:?}"
+    );
     // Limits guarded by U on both sides leave nothing from T = 2 U on.
     assert_eq!(weight(&between(1.692), "no value can be in limit"), Some(Severity::Fails));
     assert_eq!(weight(&between(1.691), "too close to call"), Some(Severity::Doubtful));
@@ -93,14 +97,17 @@ fn one_sided_limits_have_their_own_room() {
 }
 
 #[test]
-fn what_is_not_known_is_told_once_and_not_guessed() {
+fn what_is_not_known_is_reported_once_and_not_guessed() {
     let text = "title = \"t\"\n".to_owned()
         + &["a", "b"].map(|name| format!("[[step]]\nname = \"{name}\"\nchannel = \"probe\"\nquantity = \"ohm\"\nnominal = \"7.5 ohm ± 8 %\"\ncapture = \"steady\"\n")).concat();
     let procedure = Procedure::parse("p.toml", &text).unwrap();
-    let told = check(&procedure, &bench(BENCH));
-    assert_eq!(weight(&told, "what the last digit of \"probe\" is worth in ohm is not known"), Some(Severity::Note));
-    assert_eq!(weight(&told, "how often \"probe\" sends a reading is not known"), Some(Severity::Note));
-    assert_eq!(told.len(), 2, "{told:?}");
+    let reported = check(&procedure, &bench(BENCH));
+    assert_eq!(
+        weight(&reported, "what the last digit of \"probe\" is worth in ohm is not known"),
+        Some(Severity::Note)
+    );
+    assert_eq!(weight(&reported, "how often \"probe\" sends a reading is not known"), Some(Severity::Note));
+    assert_eq!(reported.len(), 2, "{reported:?}");
     let unknown = check(&procedure, &bench(&BENCH.replace("accuracy = \"0.5 % + 2 digits\"", "")));
     assert_eq!(
         weight(&unknown, "no accuracy is given for ohm on channel \"probe\": values near"),
@@ -122,47 +129,50 @@ fn each_limit_is_held_against_the_row_of_its_function_and_range() {
     { quantity = \"A DC\", accuracy = \"1.5 % + 3 digits\" },
 ]";
     let bench = bench(&BENCH.replace("\"0.5 % + 2 digits\"", rows));
-    let told = |quantity: &str, limit: &str| {
+    let reported = |quantity: &str, limit: &str| {
         found(&bench, &format!("channel = \"probe\"\nquantity = \"{quantity}\"\n{limit}"))
     };
     // U = 2 a/√3, JCGM 100 4.3.7. At 100 mV a is 0.8 mV + 0.3 mV and U 1.27 mV of the ± 50 mV that there are: nothing to
     // tell, the digit is known from the row. At 12 V a is 60 mV + 20 mV, U 92 mV.
-    assert_eq!(told("V DC", "at_most = \"100 mV\""), []);
-    assert_eq!(told("V DC", "at_least = \"12 V\""), []);
+    assert_eq!(reported("V DC", "at_most = \"100 mV\""), []);
+    assert_eq!(reported("V DC", "at_least = \"12 V\""), []);
     assert_eq!(
-        weight(&told("V DC", "between = \"11.9 V to 12 V\""), "is accurate to ± 92.38 mV"),
+        weight(&reported("V DC", "between = \"11.9 V to 12 V\""), "is accurate to ± 92.38 mV"),
         Some(Severity::Fails)
     );
     // One edge on each of two ranges: at 0.7 V a is 3.5 mV + 60 mV, U 73.3 mV; at 0.5 V it is 4.97 mV.
-    assert_eq!(weight(&told("V DC", "between = \"0.5 V to 0.7 V\""), "± 73.32 mV"), Some(Severity::Doubtful));
+    assert_eq!(weight(&reported("V DC", "between = \"0.5 V to 0.7 V\""), "± 73.32 mV"), Some(Severity::Doubtful));
     // And the other way round: at 0.9 A a is 90 mA, U 104 mA.
-    assert_eq!(weight(&told("A DC", "between = \"0.9 A to 1.1 A\""), "± 103.9 mA"), Some(Severity::Fails));
+    assert_eq!(weight(&reported("A DC", "between = \"0.9 A to 1.1 A\""), "± 103.9 mA"), Some(Severity::Fails));
     // A coil of 7.5 ohm: a is 0.0729 + 0.5 ohm at 8.1 ohm, U 0.661 ohm; the limits leave ± 0.6 ohm.
-    assert_eq!(weight(&told("ohm", "nominal = \"7.5 ohm ± 8 %\""), "no value can be in limit"), Some(Severity::Fails));
     assert_eq!(
-        weight(&told("ohm", "nominal = \"0.4 ohm ± 20 %\""), "shows steps of 100.0 mohm"),
+        weight(&reported("ohm", "nominal = \"7.5 ohm ± 8 %\""), "no value can be in limit"),
+        Some(Severity::Fails)
+    );
+    assert_eq!(
+        weight(&reported("ohm", "nominal = \"0.4 ohm ± 20 %\""), "shows steps of 100.0 mohm"),
         Some(Severity::Doubtful)
     );
     // A row without a digit, beyond all rows, and no row at all.
-    let amps = told("A DC", "at_most = \"2 A\"");
+    let amps = reported("A DC", "at_most = \"2 A\"");
     assert_eq!(
         weight(&amps, "what the last digit of \"probe\" is worth in A is not known"),
         Some(Severity::Note),
         "{amps:?}"
     );
-    let far = told("V DC", "at_most = \"100 V\"");
+    let far = reported("V DC", "at_most = \"100 V\"");
     assert_eq!(
         weight(&far, "no accuracy is given for V DC at 100.0 V on channel \"probe\""),
         Some(Severity::Note),
         "{far:?}"
     );
-    let ac = told("V AC", "at_most = \"100 mV\"");
+    let ac = reported("V AC", "at_most = \"100 mV\"");
     let words = "no accuracy is given for V AC on channel \"probe\": values near the limit are judged as if they were exact; add a row with quantity = \"V AC\"";
     assert_eq!(weight(&ac, words), Some(Severity::Note), "{ac:?}");
 }
 
 #[test]
-fn each_function_without_an_accuracy_is_told_once() {
+fn each_function_without_an_accuracy_is_reported_once() {
     let step = |name: &str, keys: &str| format!("[[step]]\nname = \"{name}\"\nchannel = \"probe\"\n{keys}\n");
     let ohms = "quantity = \"ohm\"\nat_most = \"1 ohm\"";
     let text = format!(
@@ -172,13 +182,14 @@ fn each_function_without_an_accuracy_is_told_once() {
         step("c", ohms)
     );
     let rows = "[{ quantity = \"V DC\", accuracy = \"0.5 % + 2 digits\" }]";
-    let told = check(&Procedure::parse("p.toml", &text).unwrap(), &bench(&BENCH.replace("\"0.5 % + 2 digits\"", rows)));
-    let words: Vec<&str> = told.iter().map(|unfit| unfit.what.split(" on ").next().unwrap()).collect();
+    let reported =
+        check(&Procedure::parse("p.toml", &text).unwrap(), &bench(&BENCH.replace("\"0.5 % + 2 digits\"", rows)));
+    let words: Vec<&str> = reported.iter().map(|unfit| unfit.what.split(" on ").next().unwrap()).collect();
     assert_eq!(words, ["no accuracy is given for ohm", "no accuracy is given for A DC"]);
 }
 
 #[test]
-fn a_coarse_display_is_told() {
+fn a_coarse_display_is_reported() {
     let volts = |digit: &str| {
         let bench = bench(&BENCH.replace("2 digits\"", &format!("2 digits\"\ndigit = \"{digit}\"")));
         found(&bench, "channel = \"probe\"\nquantity = \"V DC\"\nat_most = \"100 mV\"")
@@ -220,42 +231,45 @@ fn three_readings_must_fit_into_the_steady_time() {
 }
 
 #[test]
-fn what_lies_beyond_the_range_is_told() {
+fn what_lies_beyond_the_range_is_reported() {
     let bench = bench(BENCH);
-    let told = found(&bench, &format!("{AMPS}at_most = \"80 A\""));
-    assert_eq!(weight(&told, "at most 80.00 A is beyond the range of \"coil clamp\", 60.00 A"), Some(Severity::Fails));
-    let told = found(&bench, "channel = \"probe\"\nquantity = \"A DC\"\nat_most = \"15 A\"");
-    assert_eq!(weight(&told, "the fuse in the amps jack of \"handheld\" carries, 10.00 A"), Some(Severity::Fails));
-    let told = found(
+    let reported = found(&bench, &format!("{AMPS}at_most = \"80 A\""));
+    assert_eq!(
+        weight(&reported, "at most 80.00 A is beyond the range of \"coil clamp\", 60.00 A"),
+        Some(Severity::Fails)
+    );
+    let reported = found(&bench, "channel = \"probe\"\nquantity = \"A DC\"\nat_most = \"15 A\"");
+    assert_eq!(weight(&reported, "the fuse in the amps jack of \"handheld\" carries, 10.00 A"), Some(Severity::Fails));
+    let reported = found(
         &bench,
         "channel = \"probe\"\nquantity = \"V DC\"\nat_most = \"15 V\"\nwhile = [{ channel = \"coil clamp\", at_least = \"80 A\" }]",
     );
-    assert_eq!(weight(&told, "at least 80.00 A is beyond the range"), Some(Severity::Fails));
+    assert_eq!(weight(&reported, "at least 80.00 A is beyond the range"), Some(Severity::Fails));
 }
 
 #[test]
 fn channels_that_are_not_there_or_give_something_else() {
     let bench = bench(BENCH);
-    let told = found(&bench, "channel = \"ground\"\nat_most = \"100 mV\"");
+    let reported = found(&bench, "channel = \"ground\"\nat_most = \"100 mV\"");
     assert_eq!(
-        weight(&told, "channel \"ground\" is not on the bench, which has: coil clamp, probe"),
+        weight(&reported, "channel \"ground\" is not on the bench, which has: coil clamp, probe"),
         Some(Severity::Fails)
     );
-    assert_eq!(told[0].line, 4);
-    let told = found(&bench, "channel = \"coil clamp\"\nquantity = \"V DC\"\nat_most = \"100 mV\"");
-    assert_eq!(weight(&told, "measures A DC, but the step needs V DC"), Some(Severity::Fails));
-    let told = found(&bench, "channel = \"coil clamp\"\nat_most = \"100 mV\"");
-    assert_eq!(weight(&told, "measures A DC, but the step needs V"), Some(Severity::Fails));
-    let told = found(
+    assert_eq!(reported[0].line, 4);
+    let reported = found(&bench, "channel = \"coil clamp\"\nquantity = \"V DC\"\nat_most = \"100 mV\"");
+    assert_eq!(weight(&reported, "measures A DC, but the step needs V DC"), Some(Severity::Fails));
+    let reported = found(&bench, "channel = \"coil clamp\"\nat_most = \"100 mV\"");
+    assert_eq!(weight(&reported, "measures A DC, but the step needs V"), Some(Severity::Fails));
+    let reported = found(
         &bench,
         "channel = \"probe\"\nquantity = \"V DC\"\nat_most = \"15 V\"\nwhile = [{ channel = \"probe 2\", at_least = \"1 A\" }]",
     );
-    assert_eq!(weight(&told, "\"probe 2\" is not on the bench"), Some(Severity::Fails));
-    let told = found(
+    assert_eq!(weight(&reported, "\"probe 2\" is not on the bench"), Some(Severity::Fails));
+    let reported = found(
         &bench,
         "channel = \"probe\"\nquantity = \"ohm\"\nnominal = \"7.5 ohm ± 8 %\"\ntemperature = \"coil clamp\"",
     );
-    assert_eq!(weight(&told, "measures A DC, but the step needs °C"), Some(Severity::Fails));
+    assert_eq!(weight(&reported, "measures A DC, but the step needs °C"), Some(Severity::Fails));
 }
 
 #[test]

@@ -294,7 +294,7 @@ mod tests {
     }
 
     #[test]
-    fn one_that_is_not_there_is_told_by_name() {
+    fn one_that_is_missing_is_reported_by_name() {
         let error = Child::start("no-such-meter-tool", &[]).err().unwrap();
         assert_eq!(error.kind(), io::ErrorKind::NotFound);
         assert!(error.to_string().contains("no-such-meter-tool"), "{error}");

@@ -345,7 +345,7 @@ mod tests {
     }
 
     #[test]
-    fn a_program_that_keeps_failing_is_told_once() {
+    fn a_program_that_keeps_failing_is_reported_once() {
         let folder = tempfile::tempdir().unwrap();
         let runs = folder.path().join("runs");
         // Three runs that end at once, then one that prints and stays.

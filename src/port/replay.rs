@@ -152,7 +152,7 @@ mod tests {
     }
 
     #[test]
-    fn what_is_no_capture_is_told() {
+    fn what_is_no_capture_is_reported() {
         let mut file = tempfile::NamedTempFile::new().unwrap();
         file.write_all(b"1.5\n").unwrap();
         let error = Replay::open(file.path(), Pace::Fast).err().unwrap();

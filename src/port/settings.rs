@@ -200,7 +200,7 @@ mod tests {
     }
 
     #[test]
-    fn an_unknown_word_is_told_with_those_there_are() {
+    fn an_unknown_word_is_reported_with_those_there_are() {
         assert_eq!("rts/cts".parse(), Ok(Flow::Lines));
         let error = "mark".parse::<Parity>().unwrap_err();
         assert_eq!(error.to_string(), "found \"mark\", expected \"none\", \"even\" or \"odd\"");

@@ -367,7 +367,7 @@ name = "yard drive"
     }
 
     #[test]
-    fn each_mistake_is_told_with_its_line() {
+    fn each_mistake_is_reported_with_its_line() {
         for (from, to, line, words) in [
             ("at_least = \"11.8 V\"", "at_least = \"11.8 A\"", 11, "expected a limit in V"),
             ("at_least = \"11.8 V\"", "at_least = \"11.8\"", 11, "a number and a unit"),

@@ -157,7 +157,7 @@ mod tests {
     }
 
     #[test]
-    fn a_device_that_begins_anew_lost_nothing() {
+    fn a_device_that_restarts_lost_nothing() {
         assert_eq!(lost(32, &[90_000, 0, 1]), [0, 0, 0]);
         assert_eq!(lost(8, &[7, 7, 8]), [0, 0, 0]);
     }

@@ -94,10 +94,10 @@ fn candidate(protocol: &Arc<Protocol>, heard: &[RecordedChunk]) -> ProtocolMatch
         engine.push(&overheard.bytes, &mut out);
         for reading in &out.readings {
             let name = usize::from(reading.name);
-            let told = reading.function != Function::Unknown;
+            let reported = reading.function != Function::Unknown;
             tells_unit.resize(tells_unit.len().max(name + 1), false);
-            tells_unit[name] |= told;
-            units += u64::from(told);
+            tells_unit[name] |= reported;
+            units += u64::from(reported);
             if first.len() < SHOWN {
                 first.push(show_reading(&engine.names()[name], reading));
             }
@@ -200,12 +200,13 @@ mod tests {
 
     fn best(heard: &[RecordedChunk]) -> String {
         let ranked = rank(&streaming(), heard);
-        let told: Vec<_> = ranked.iter().map(|found| (&found.protocol.name, found.share, found.strictness)).collect();
-        ranked.first().map(|best| best.protocol.name.clone()).unwrap_or_else(|| panic!("{told:?}"))
+        let reported: Vec<_> =
+            ranked.iter().map(|found| (&found.protocol.name, found.share, found.strictness)).collect();
+        ranked.first().map(|best| best.protocol.name.clone()).unwrap_or_else(|| panic!("{reported:?}"))
     }
 
     #[test]
-    fn lines_of_boards_are_told_apart() {
+    fn lines_of_boards_are_distinguished() {
         assert_eq!(best(&lines(|index| format!("12.{:02} V", index))), "number");
         assert_eq!(best(&lines(|index| format!("0.51{index},1.20,-0.003"))), "columns");
         assert_eq!(best(&lines(|index| format!("{},0.512,1.20", 5000 + index * 100))), "columns-ms");

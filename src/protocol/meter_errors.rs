@@ -42,19 +42,19 @@ mod tests {
     #[test]
     fn each_is_reported_once_and_then_ever_more_rarely() {
         let mut errors = MeterErrorCounts::default();
-        let mut told = Vec::new();
+        let mut reported = Vec::new();
         for _ in 0..1234 {
-            told.extend(errors.count(b"-113,\"Undefined header\""));
+            reported.extend(errors.count(b"-113,\"Undefined header\""));
         }
-        assert_eq!(told, [1, 10, 100, 1000]);
+        assert_eq!(reported, [1, 10, 100, 1000]);
         assert_eq!(errors.count(b"-222,\"Data out of range\""), Some(1));
     }
 
     #[test]
     fn their_number_and_length_are_bounded() {
         let mut errors = MeterErrorCounts::default();
-        let told = (0..1000).filter_map(|number: u32| errors.count(number.to_string().as_bytes()));
-        assert_eq!(told.count(), MOST_ERRORS_REPORTED);
+        let reported = (0..1000).filter_map(|number: u32| errors.count(number.to_string().as_bytes()));
+        assert_eq!(reported.count(), MOST_ERRORS_REPORTED);
         let mut errors = MeterErrorCounts::default();
         let long = [b'x'; 2 * COMPARED];
         assert_eq!((errors.count(&long), errors.count(&long[1..])), (Some(1), None));

@@ -20,17 +20,18 @@ pub(super) fn decoded(parts: &str, bytes: &[u8]) -> Vec<String> {
     let text = format!("name = \"test\"\nabout = \"a test\"\nsource = \"the test\"\n{parts}");
     let protocol = Protocol::parse("test.toml", &text).unwrap_or_else(|mistake| panic!("{mistake}"));
     let mut engine = Engine::new(Arc::new(protocol));
-    let (mut out, mut told) = (Decoded::default(), Vec::new());
+    let (mut out, mut reported) = (Decoded::default(), Vec::new());
     for byte in bytes {
         out.clear();
         engine.push(&[*byte], &mut out);
-        told.extend(out.identities.iter().map(|(_, text)| format!("itself: {text}")));
-        told.extend(out.readings.iter().map(|r| show_reading(&engine.names()[usize::from(r.name)], r)));
-        told.extend(out.frames.iter().filter_map(|frame| frame.device_time).map(|time| format!("@ {time} s")));
-        told.extend(out.frames.iter().filter_map(|frame| frame.action).map(|action| format!("> {}", action.word())));
-        told.extend(out.problems.iter().map(|problem| format!("! {}", problem.reason)));
+        reported.extend(out.identities.iter().map(|(_, text)| format!("itself: {text}")));
+        reported.extend(out.readings.iter().map(|r| show_reading(&engine.names()[usize::from(r.name)], r)));
+        reported.extend(out.frames.iter().filter_map(|frame| frame.device_time).map(|time| format!("@ {time} s")));
+        reported
+            .extend(out.frames.iter().filter_map(|frame| frame.action).map(|action| format!("> {}", action.word())));
+        reported.extend(out.problems.iter().map(|problem| format!("! {}", problem.reason)));
     }
-    told
+    reported
 }
 
 fn shipped() -> Vec<Arc<Protocol>> {
@@ -48,7 +49,7 @@ fn shipped_protocols_hold_their_examples() {
 }
 
 #[test]
-fn polled_protocols_are_told_from_those_that_only_listen() {
+fn polled_protocols_are_distinguished_from_those_that_only_listen() {
     let shipped = shipped();
     let polled = shipped.iter().filter(|protocol| protocol.traffic() == Traffic::Polled);
     let polled: Vec<_> = polled.map(|protocol| &protocol.name[..]).collect();
@@ -154,7 +155,7 @@ fn a_lost_port_tells_the_frame_that_was_begun() {
 }
 
 #[test]
-fn only_the_first_problems_are_told_and_all_are_counted() {
+fn only_the_first_problems_are_reported_and_all_are_counted() {
     let mut engine = Engine::new(Library::default().find("number").unwrap());
     let mut out = Decoded::default();
     engine.push(&b"x\n".repeat(1000), &mut out);
@@ -172,7 +173,7 @@ fn mistake(text: &str) -> String {
 }
 
 #[test]
-fn mistakes_are_told_with_their_line() {
+fn mistakes_are_reported_with_their_line() {
     let head = "name = \"p\"\nabout = \"a\"\nsource = \"s\"\n";
     let whole = |frame: &str, decode: &str| mistake(&format!("{head}[frame]\n{frame}\n[decode]\n{decode}\n"));
     let line = "kind = \"line\"";
@@ -226,13 +227,13 @@ fn a_folder_comes_before_what_is_built_in() {
 }
 
 #[test]
-fn an_example_that_does_not_hold_is_told_with_its_byte() {
+fn an_example_that_does_not_hold_is_reported_with_its_byte() {
     let text = "name = \"p\"\nabout = \"a\"\nsource = \"s\"\n[frame]\nkind = \"line\"\n[decode]\nkind = \"columns\"\n\
                 [[example]]\ntext = \"1.25,2\"\ngives = [\"v1 = 1.25\", \"v2 = 3\"]\n";
     let failures = check(&Protocol::parse("p.toml", text).unwrap());
-    let told: Vec<String> = failures.iter().map(ToString::to_string).collect();
+    let reported: Vec<String> = failures.iter().map(ToString::to_string).collect();
     assert_eq!(
-        told,
+        reported,
         [
             "p.toml, line 8: found 1 examples, expected at least 4",
             "p.toml, line 8: reading 2, byte 6 of its frame: expected \"v2 = 3\", got \"v2 = 2\"",

@@ -157,7 +157,7 @@ mod tests {
     }
 
     #[test]
-    fn silence_is_told_once_and_by_its_own_pace() {
+    fn silence_is_reported_once_and_by_its_own_pace() {
         let mut meter = MeterState::new("handheld".to_owned());
         let s = |seconds: i64| Mono(seconds * 1_000_000);
         assert_eq!(meter.fell_silent(s(60)), None, "its port was never opened");

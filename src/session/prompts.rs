@@ -133,7 +133,7 @@ mod tests {
     }
 
     #[test]
-    fn switch_and_jack_are_told_when_they_change() {
+    fn switch_and_jack_are_reported_when_they_change() {
         let mut prompts = OperatorPrompts::default();
         let mut before = |quantity| prompts.before(&view("s", quantity), Some(&channel("")), false);
         assert_eq!(before(Quantity::VoltsDc), [] as [&str; 0]);
@@ -150,7 +150,7 @@ mod tests {
     }
 
     #[test]
-    fn a_lead_in_the_amps_jack_is_told_once_at_the_end() {
+    fn a_lead_in_the_amps_jack_is_reported_once_at_the_end() {
         let mut prompts = OperatorPrompts::default();
         prompts.before(&view("amps", Quantity::AmpsDc), Some(&channel("")), false);
         assert_eq!(prompts.after_last_step(), ["red lead of handheld back to the volts jack"]);
@@ -187,7 +187,7 @@ mod tests {
     }
 
     #[test]
-    fn a_clamp_without_a_zero_is_told_once() {
+    fn a_clamp_without_a_zero_is_reported_once() {
         let mut prompts = OperatorPrompts::default();
         let amps = view("held on", Quantity::AmpsDc);
         assert!(prompts.before(&amps, Some(&channel("100 mV/A")), false)[0].contains("bayline zero"));

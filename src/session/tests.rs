@@ -229,7 +229,7 @@ fn a_meter_that_speaks_up_late_is_still_told_to_be_switched() {
 }
 
 #[test]
-fn a_meter_that_falls_silent_is_told_and_found_again() {
+fn a_meter_that_falls_silent_is_reported_and_found_again() {
     let mut watched = Watched::new(None);
     watched.core.handle(Mono(0), CoreEvent::MeterOpened(MeterId(0)), &mut watched.effects);
     watched.feed(vec![volts(500, 12.4)]);

@@ -142,7 +142,7 @@ mod tests {
     }
 
     #[test]
-    fn a_limit_is_told_in_words() {
+    fn a_limit_is_reported_in_words() {
         assert_eq!(Limit::at_least("11.8 V".parse().unwrap()).to_string(), "at least 11.80 V");
         assert_eq!(Limit::nominal("7.5 ohm ± 8 %").unwrap().to_string(), "6.900 ohm to 8.100 ohm");
     }

@@ -109,7 +109,7 @@ mod tests {
     }
 
     #[test]
-    fn a_wrong_check_digit_tells_the_right_one() {
+    fn a_wrong_check_digit_names_the_right_one() {
         assert_eq!(check_vin("1M8GDM9A0KP042788"), VinCheck::WrongCheckDigit { expected: 'X', found: '0' });
         assert_eq!(check_vin("1g4ah59hz5g118341"), VinCheck::WrongCheckDigit { expected: '4', found: 'Z' });
     }

@@ -23,8 +23,8 @@ const TOTAL: usize = 64 << 20;
 /// Seconds that this thread has worked; those since the start where nobody tells.
 fn busy_s() -> f64 {
     static START: LazyLock<Instant> = LazyLock::new(Instant::now);
-    let told = fs::read_to_string("/proc/thread-self/schedstat").ok();
-    let ns = told.and_then(|text| text.split_whitespace().next()?.parse::<u64>().ok());
+    let reported = fs::read_to_string("/proc/thread-self/schedstat").ok();
+    let ns = reported.and_then(|text| text.split_whitespace().next()?.parse::<u64>().ok());
     ns.map_or_else(|| START.elapsed().as_secs_f64(), |ns| ns as f64 / 1e9)
 }
 

@@ -99,8 +99,8 @@ fn lines() -> Vec<u8> {
 fn pipeline(path: &Path, bytes: &[u8]) {
     let bench = Bench::parse("bench", BENCH, &Library::new(Vec::new())).expect("the bench is right");
     let procedure = Procedure::parse("procedure", PROCEDURE).expect("the procedure is right");
-    let (told, reports) = channel();
-    let mut store = Store::open(path, move |report| drop(told.send(report))).expect("the database opens");
+    let (reported, reports) = channel();
+    let mut store = Store::open(path, move |report| drop(reported.send(report))).expect("the database opens");
     let mut core = Core::new(["clamps".to_owned()]);
     let mut effects = Vec::new();
     let begin = Begin {

@@ -87,16 +87,16 @@ fn storm(protocol: &Arc<Protocol>, seed: u64, frames: u64) {
         if dice.below(10_000) == 0 {
             engine.lost(&mut out);
         }
-        let told = |what: &str| format!("{}, frame {index} of seed {seed}: {what}: {bytes:02x?}", protocol.name);
-        assert!(out.readings.len() <= MOST_READINGS, "{}", told("too many readings"));
+        let reported = |what: &str| format!("{}, frame {index} of seed {seed}: {what}: {bytes:02x?}", protocol.name);
+        assert!(out.readings.len() <= MOST_READINGS, "{}", reported("too many readings"));
         for reading in &out.readings {
-            assert!(usize::from(reading.name) < engine.names().len(), "{}", told("a value without a name"));
-            assert!(!matches!(reading.value, Value::Number(value) if !value.is_finite()), "{}", told("no number"));
+            assert!(usize::from(reading.name) < engine.names().len(), "{}", reported("a value without a name"));
+            assert!(!matches!(reading.value, Value::Number(value) if !value.is_finite()), "{}", reported("no number"));
         }
         let end = out.frames.last().map_or(0, |frame| frame.readings_end);
-        assert_eq!(end, out.readings.len(), "{}", told("readings outside a frame"));
+        assert_eq!(end, out.readings.len(), "{}", reported("readings outside a frame"));
         for frame in &out.frames {
-            assert!(frame.device_time.is_none_or(f64::is_finite), "{}", told("a time that is none"));
+            assert!(frame.device_time.is_none_or(f64::is_finite), "{}", reported("a time that is none"));
         }
     }
     let counts = engine.counts();

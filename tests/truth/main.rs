@@ -214,8 +214,8 @@ fn check_short_procedure(healthy: Range<u64>, of_each: Range<u64>) {
     let (healthy, faults) = table("short procedure", healthy, of_each, Technician::short_procedure, expected_of_few);
     let alarms = healthy.runs - healthy.right;
     assert_eq!(alarms, 0, "false alarms");
-    let told = sum(&faults, |row| row.right + row.listed);
-    assert!(told >= 0.95 * sum(&faults, |row| row.runs), "first or among the alternatives {told}");
+    let reported = sum(&faults, |row| row.right + row.listed);
+    assert!(reported >= 0.95 * sum(&faults, |row| row.runs), "first or among the alternatives {reported}");
 }
 
 #[test]

@@ -106,7 +106,7 @@ fn a_daemon_that_stops_on_a_full_disk_says_that_it_failed() {
 }
 
 #[test]
-fn a_disk_that_is_full_at_the_start_is_told() {
+fn a_disk_that_is_full_at_the_start_is_reported() {
     let bay = Bay::with_bench(HANDHELD);
     // Eight blocks of 512 bytes: not even an empty database.
     let mut command = without_signal(&bay, "ulimit -f 8;");

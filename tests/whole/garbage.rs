@@ -15,9 +15,9 @@ fn garbage_is_counted_and_told_and_later_lines_are_read() {
     daemon.until_samples(2);
     daemon.until_refused("handheld", 7);
     let kept = bay.kept();
-    let told = "SELECT text FROM event WHERE kind = 'bad frame' AND subject = 'handheld' ORDER BY id";
+    let reported = "SELECT text FROM event WHERE kind = 'bad frame' AND subject = 'handheld' ORDER BY id";
     kept.until(
-        told,
+        reported,
         &[
             r#"byte 2: found "\xff", expected UTF-8 text: \x00\xff\xfe\x80"#,
             r#"byte 1: found "12.4?5", expected a known unit behind the number: 12.4?5"#,

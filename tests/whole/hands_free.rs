@@ -108,7 +108,7 @@ fn each_terminal_is_captured_told_and_left_without_hands() {
 }
 
 #[test]
-fn a_held_display_or_a_wrong_switch_is_told_and_never_captured() {
+fn a_held_display_or_a_wrong_switch_is_reported_and_never_captured() {
     let bench = HANDHELD.replace("\"number\"", "\"report-14-sign\"");
     let bay = Bay::with_bench(&bench);
     // 12.34 V DC as the shipped protocol's example has it; the second with the hold bit, the third on ohms.

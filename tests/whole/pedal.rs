@@ -132,12 +132,12 @@ fn a_press_stands_between_the_readings_before_and_after_it() {
 }
 
 #[test]
-fn a_press_that_does_nothing_is_told_and_kept() {
+fn a_press_that_does_nothing_is_reported_and_kept() {
     let (bay, board, mut daemon) = with_pedal(&[]);
     board.lines(["PEDAL DOWN", "V 12.41"]);
     daemon.until_samples(1);
     daemon.stop();
-    let told = bay.kept().rows("SELECT subject, text FROM event WHERE kind = 'announced'");
-    assert_eq!(told.len(), 1, "{told:?}");
-    assert!(told[0].starts_with("board | the button did nothing: "), "{told:?}");
+    let reported = bay.kept().rows("SELECT subject, text FROM event WHERE kind = 'announced'");
+    assert_eq!(reported.len(), 1, "{reported:?}");
+    assert!(reported[0].starts_with("board | the button did nothing: "), "{reported:?}");
 }

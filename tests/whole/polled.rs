@@ -58,9 +58,12 @@ fn a_multimeter_is_asked_for_function_and_value() {
         kept.rows("SELECT quantity, value, unit FROM reading GROUP BY quantity, value ORDER BY MIN(row)"),
         ["V DC | 12.41 | V", "ohm | 7.49 | ohm", "ohm | - | ohm", "A AC | -0.005 | A"]
     );
-    let told = kept.rows("SELECT DISTINCT subject, text FROM event WHERE kind = 'bad frame'");
-    assert_eq!(told.len(), 1, "{told:?}");
-    assert!(told[0].starts_with("multimeter | ") && told[0].contains("says that there is no number"), "{told:?}");
+    let reported = kept.rows("SELECT DISTINCT subject, text FROM event WHERE kind = 'bad frame'");
+    assert_eq!(reported.len(), 1, "{reported:?}");
+    assert!(
+        reported[0].starts_with("multimeter | ") && reported[0].contains("says that there is no number"),
+        "{reported:?}"
+    );
     let csv = bay.path("samples.csv");
     bay.bayline(["export", "last", "-o", text(&csv)]).done();
     let csv = fs::read_to_string(csv).unwrap();
@@ -143,7 +146,7 @@ fn an_error_in_the_instruments_queue_is_an_event() {
 }
 
 #[test]
-fn each_different_error_is_told_however_often_others_came() {
+fn each_different_error_is_reported_however_often_others_came() {
     let bay = Bay::with_bench(BENCH);
     let multimeter = Instrument::new(bay.meter("multimeter"), Shows("VOLT", 12.41));
     let protocols = asks_often_for_errors(&bay);
@@ -171,9 +174,9 @@ fn each_different_error_is_told_however_often_others_came() {
     daemon.until_refused("multimeter", 19);
     daemon.stop();
     let said = "the meter says that something went wrong";
-    let told = bay.kept().rows("SELECT text FROM event WHERE kind = 'bad frame' ORDER BY id");
+    let reported = bay.kept().rows("SELECT text FROM event WHERE kind = 'bad frame' ORDER BY id");
     assert_eq!(
-        told,
+        reported,
         [
             format!("{said}: -113,\"Undefined header\""),
             format!("{said}, 10 times by now: -113,\"Undefined header\""),

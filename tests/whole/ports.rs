@@ -119,7 +119,7 @@ fn a_port_that_is_missing_at_the_start_is_found_when_it_comes() {
 }
 
 #[test]
-fn a_file_that_is_no_serial_port_is_told_and_tried_again() {
+fn a_file_that_is_no_serial_port_is_reported_and_tried_again() {
     let bay = Bay::with_bench(HANDHELD);
     std::fs::write(bay.port("handheld"), "12.41 V\n").unwrap();
     let mut daemon = bay.start();

@@ -38,7 +38,7 @@ reads = "value"
 "#;
 
 #[test]
-fn each_mistake_in_a_bench_file_is_told_with_its_line() {
+fn each_mistake_in_a_bench_file_is_reported_with_its_line() {
     let bay = Bay::new();
     for Wrong { from, to, line, words } in [
         wrong("baud = 115200", "bauds = 115200", 6, &["`bauds`", "`baud`"]),
@@ -89,7 +89,7 @@ nominal = "7.5 ohm ± 8 %"
 "#;
 
 #[test]
-fn each_mistake_in_a_procedure_file_is_told_with_its_line() {
+fn each_mistake_in_a_procedure_file_is_reported_with_its_line() {
     let bay = Bay::with_bench(HANDHELD);
     for Wrong { from, to, line, words } in [
         wrong("at_least = \"11.8 V\"", "at_last = \"11.8 V\"", 7, &["`at_last`", "`at_least`"]),
@@ -131,7 +131,7 @@ fn a_mistake_in_a_procedure_that_is_begun_leaves_the_session_open() {
 }
 
 #[test]
-fn files_that_are_not_there_are_told() {
+fn files_that_are_not_there_are_reported() {
     let bay = Bay::with_bench(HANDHELD);
     let run = |arguments: &[&str]| bay.bayline(["run"].iter().chain(arguments)).failed(2);
     assert!(
@@ -195,7 +195,7 @@ fn a_second_daemon_on_the_same_folder_is_refused_with_the_holder() {
 }
 
 #[test]
-fn a_data_folder_that_can_not_be_written_is_told() {
+fn a_data_folder_that_can_not_be_written_is_reported() {
     let bay = Bay::with_bench(HANDHELD);
     let run = || bay.bayline(["run", "--bench", "bench.toml", "--log", "off"]).failed(1);
     fs::write(bay.data(), "a file in its place").unwrap();
@@ -228,7 +228,7 @@ fn a_database_of_a_newer_program_is_left_alone() {
 }
 
 #[test]
-fn a_folder_too_deep_for_a_socket_is_told() {
+fn a_folder_too_deep_for_a_socket_is_reported() {
     let bay = Bay::with_bench(HANDHELD);
     let deep = bay.path(&"deep/".repeat(20));
     let mut command = std::process::Command::new(env!("CARGO_BIN_EXE_bayline"));
@@ -257,7 +257,7 @@ fn without_a_daemon_or_a_database_every_command_says_so() {
 }
 
 #[test]
-fn a_protocol_of_ones_own_comes_first_and_a_broken_one_is_told() {
+fn a_protocol_of_ones_own_comes_first_and_a_broken_one_is_reported() {
     let bay = Bay::with_bench(&THREE.replace("\"number\"", "\"shop\""));
     assert!(bay.bayline(["run", "--bench", "bench.toml"]).failed(2).contains("bench.toml, line"));
     fs::create_dir(bay.path("mine")).unwrap();

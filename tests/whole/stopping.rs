@@ -94,7 +94,7 @@ fn clients_that_hang_on_do_not_hold_the_end_up() {
 }
 
 #[test]
-fn a_service_manager_is_told_ready_and_stopping() {
+fn a_service_manager_is_reported_ready_and_stopping() {
     let bay = Bay::with_bench(HANDHELD);
     let word = UnixDatagram::bind(bay.path("notify.sock")).unwrap();
     word.set_read_timeout(Some(crate::harness::PATIENCE)).unwrap();
@@ -176,7 +176,7 @@ fn a_log_that_nobody_reads_any_more_changes_nothing() {
 }
 
 #[test]
-fn a_failure_that_nobody_reads_is_told_by_the_exit_status() {
+fn a_failure_that_nobody_reads_is_reported_by_the_exit_status() {
     let bay = Bay::new();
     for (arguments, code) in [(["show", "last"], 1), (["run", "--bench=none.toml"], 2), (["step", "next"], 3)] {
         let (reader, writer) = std::io::pipe().unwrap();

@@ -52,7 +52,7 @@ fn a_bench_file_is_begun_from_what_was_found() {
 }
 
 #[test]
-fn a_silent_port_is_told_to_be_silent() {
+fn a_silent_port_is_reported_to_be_silent() {
     let bay = Bay::new();
     let _meter = bay.meter("silent");
     let port = bay.port("silent");

@@ -96,7 +96,7 @@ fn people_watch_in_words() {
     assert_eq!(watcher.next().unwrap(), "  probe: at least 11.80 V");
     // It follows a moment after it has told the step: notes until one comes through.
     let client = bay.client();
-    let told = std::thread::scope(|scope| {
+    let reported = std::thread::scope(|scope| {
         let mut client = client;
         let (stop, stopped) = std::sync::mpsc::channel::<()>();
         scope.spawn(move || {
@@ -104,11 +104,11 @@ fn people_watch_in_words() {
                 client.note("is anybody there");
             }
         });
-        let told = watcher.next();
+        let reported = watcher.next();
         drop(stop);
-        told
+        reported
     });
-    assert_eq!(told.unwrap(), "note: is anybody there");
+    assert_eq!(reported.unwrap(), "note: is anybody there");
     handheld.line("9.20 V");
     daemon.until_samples(1);
     daemon.take();
@@ -133,7 +133,7 @@ fn people_watch_in_words() {
 }
 
 #[test]
-fn a_slow_watcher_stops_nothing_and_is_told_what_it_missed() {
+fn a_slow_watcher_stops_nothing_and_is_reported_what_it_missed() {
     let bay = Bay::new();
     let board = bay.meter("board");
     let option = format!("board={},pairs", bay.port("board").display());

@@ -138,11 +138,11 @@ fn check(device: Device, most_ms: f64, rms_ms: f64) {
             errors.rms * 1e3,
             errors.raw_rms * 1e3
         );
-        let told = format!("drift {drift} + {warming} ppm: {errors:?}, {fit:?}");
-        assert!(errors.most * 1e3 <= most_ms && errors.rms * 1e3 <= rms_ms, "{told}");
-        assert!(errors.rms < errors.raw_rms / 10.0 || device.step > 1e-6, "{told}");
-        assert!((fit.drift_ppm - drift - warming).abs() < 2.0 + drift.abs() / 1e3, "{told}");
-        assert_eq!((fit.resets, fit.ignored), (0, 0), "{told}");
+        let reported = format!("drift {drift} + {warming} ppm: {errors:?}, {fit:?}");
+        assert!(errors.most * 1e3 <= most_ms && errors.rms * 1e3 <= rms_ms, "{reported}");
+        assert!(errors.rms < errors.raw_rms / 10.0 || device.step > 1e-6, "{reported}");
+        assert!((fit.drift_ppm - drift - warming).abs() < 2.0 + drift.abs() / 1e3, "{reported}");
+        assert_eq!((fit.resets, fit.ignored), (0, 0), "{reported}");
     }
 }
 
@@ -185,7 +185,7 @@ fn stamps_in_milliseconds_are_off_by_one_at_most() {
 }
 
 #[test]
-fn a_device_that_begins_anew_is_noticed_and_its_drift_remembered() {
+fn a_device_that_restarts_is_noticed_and_its_drift_remembered() {
     let mut chance = Chance(7);
     let device = Device { drift: 200.0, every: 0.01, ..USB };
     let mut clock = DeviceClock::default();

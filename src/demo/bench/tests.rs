@@ -182,7 +182,7 @@ fn a_link_left_by_a_killed_run_is_replaced() {
 }
 
 #[test]
-fn a_folder_that_is_missing_is_told() {
+fn a_folder_that_is_missing_is_reported() {
     let error = SimulatedBench::start(Path::new("/nonexistent/folder"), &SimulationSettings::default()).unwrap_err();
     assert_eq!(error.to_string(), "can't make the link /nonexistent/folder/clamps");
 }

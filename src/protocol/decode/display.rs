@@ -163,7 +163,7 @@ impl DisplayState {
     pub(crate) fn add(&mut self, effect: &DisplayEffect) {
         match *effect {
             DisplayEffect::Annunciator(annunciator) => self.annunciators |= annunciator,
-            DisplayEffect::Unit(told) => self.unit(told),
+            DisplayEffect::Unit(reported) => self.unit(reported),
             DisplayEffect::Direct => self.add_current(CurrentKind::Direct),
             DisplayEffect::Alternating => self.add_current(CurrentKind::Alternating),
             DisplayEffect::Minus => self.sign = Sign::Minus,
@@ -174,15 +174,15 @@ impl DisplayState {
         }
     }
 
-    fn unit(&mut self, told: UnitMeaning) {
+    fn unit(&mut self, reported: UnitMeaning) {
         // A diode test also shows volts: the more exact one counts.
-        if !matches!(self.function, Function::Exact(_)) && told.function != Function::Unknown {
-            self.function = told.function;
-        } else if let Function::Exact(_) = told.function {
-            self.function = told.function;
+        if !matches!(self.function, Function::Exact(_)) && reported.function != Function::Unknown {
+            self.function = reported.function;
+        } else if let Function::Exact(_) = reported.function {
+            self.function = reported.function;
         }
-        self.factor *= told.factor;
-        self.shift = self.shift.zip(told.shift).map(|(one, other)| one + other);
+        self.factor *= reported.factor;
+        self.shift = self.shift.zip(reported.shift).map(|(one, other)| one + other);
     }
 
     fn add_current(&mut self, current: CurrentKind) {

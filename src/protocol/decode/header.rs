@@ -61,7 +61,7 @@ mod tests {
     }
 
     #[test]
-    fn names_are_told_from_values() {
+    fn names_are_distinguished_from_values() {
         for (line, expected) in [
             ("lift coil, \"spool\";,x,", vec!["lift coil", "spool", "", "x"]),
             (" lift  spool", vec!["lift", "spool"]),

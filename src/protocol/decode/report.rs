@@ -269,7 +269,7 @@ mod tests {
     }
 
     #[test]
-    fn damage_is_told_at_its_byte() {
+    fn damage_is_reported_at_its_byte() {
         check("012x4a08", "! byte 4: found \"x\", expected digits");
         check("01234x08", "! byte 6: found \"x\", expected a code that the protocol knows");
         check("91234a08", "! byte 1: found \"9\", expected a code that the protocol knows");

@@ -12,8 +12,8 @@ const HEAD: &str = "name = \"p\"\nabout = \"a\"\nsource = \"s\"\n";
 
 /// The mistake of a file with these parts, without the file's name.
 fn mistake(parts: &str) -> String {
-    let told = Protocol::parse("p.toml", &format!("{HEAD}{parts}")).unwrap_err().to_string();
-    told.strip_prefix("p.toml, ").unwrap_or(&told).to_owned()
+    let reported = Protocol::parse("p.toml", &format!("{HEAD}{parts}")).unwrap_err().to_string();
+    reported.strip_prefix("p.toml, ").unwrap_or(&reported).to_owned()
 }
 
 fn of_frame(frame: &str) -> String {
@@ -169,8 +169,8 @@ fn a_cable_is_read_as_it_is_written() {
     let protocol = Protocol::parse("p.toml", &text).unwrap();
     assert_eq!(protocol.settings(Settings::default()).hid, Some(expected));
     // Nothing proves it yet.
-    let told: Vec<String> = check(&protocol).iter().map(ToString::to_string).collect();
-    assert_eq!(told.last().unwrap(), "p.toml, line 13: expected an example with `hid`, which proves [hid]");
+    let reported: Vec<String> = check(&protocol).iter().map(ToString::to_string).collect();
+    assert_eq!(reported.last().unwrap(), "p.toml, line 13: expected an example with `hid`, which proves [hid]");
 
     let fixed = text.replace("at = 3, count_at = 2, count_bits = 6 }", "at = 2, count = 3 }");
     let hid = Protocol::parse("p.toml", &fixed).unwrap().hid.unwrap();
@@ -230,16 +230,16 @@ fn the_guide_is_right() {
     for block in guide.split("```toml\n").skip(1) {
         let text = block.split("```").next().unwrap_or_default();
         let protocol = Protocol::parse("README.md", text).unwrap_or_else(|mistake| panic!("{mistake}"));
-        let mut told = String::new();
-        check(&protocol).iter().for_each(|failure| writeln!(told, "{failure}").unwrap());
-        assert_eq!(told, "");
+        let mut reported = String::new();
+        check(&protocol).iter().for_each(|failure| writeln!(reported, "{failure}").unwrap());
+        assert_eq!(reported, "");
         checked += 1;
         // The failure that the guide shows is the one that this mistake makes.
         let wrong = text.replacen("value = -0.0512 V DC, digit 0.00001", "value = -0.512 V DC", 1);
-        let told: Vec<String> =
+        let reported: Vec<String> =
             check(&Protocol::parse("my-meter.toml", &wrong).unwrap()).iter().map(ToString::to_string).collect();
-        assert_eq!(told.len(), 1);
-        assert!(guide.contains(&told[0]), "{}", told[0]);
+        assert_eq!(reported.len(), 1);
+        assert!(guide.contains(&reported[0]), "{}", reported[0]);
     }
     assert_eq!(checked, 1);
 }

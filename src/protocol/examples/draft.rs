@@ -147,10 +147,10 @@ mod tests {
     fn each_kind_of_frame_is_drafted_once() {
         let protocol = Library::default().find("number").unwrap();
         let drafts = draft(&protocol, b"12.41 V\r\n12.42 V\r\n-0.3 V\r\nOL ohm\r\nrubbish\r\nrubbish 7\r\n12.43 V\r\n");
-        let told: Vec<String> = drafts.iter().map(|draft| draft.to_toml(&protocol)).collect();
-        assert_eq!(told[0], "[[example]]\ntext = \"12.41 V\"\ngives = [\"value = 12.41 V, digit 0.01\"]\n");
-        assert_eq!(told.len(), 4, "{told:?}");
-        assert!(told[3].contains("refused = "), "{}", told[3]);
+        let reported: Vec<String> = drafts.iter().map(|draft| draft.to_toml(&protocol)).collect();
+        assert_eq!(reported[0], "[[example]]\ntext = \"12.41 V\"\ngives = [\"value = 12.41 V, digit 0.01\"]\n");
+        assert_eq!(reported.len(), 4, "{reported:?}");
+        assert!(reported[3].contains("refused = "), "{}", reported[3]);
     }
 
     fn is_of_cable(line: &str) -> bool {

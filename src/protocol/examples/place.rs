@@ -112,7 +112,7 @@ mod tests {
     use crate::protocol::{Library, check};
 
     /// The failure of a shipped protocol of which one expectation is altered.
-    fn told(name: &str, from: &str, to: &str) -> String {
+    fn reported(name: &str, from: &str, to: &str) -> String {
         assert!(Library::default().find(name).is_ok());
         let path = format!("{}/protocols/{name}.toml", env!("CARGO_MANIFEST_DIR"));
         let text = std::fs::read_to_string(path).unwrap();
@@ -131,13 +131,13 @@ mod tests {
             ("json", "lift = 0.512", "lift = 0.912", "byte 12, which would have to be 39"),
             ("columns", "v1 = 0.512", "v1 = 90.512", "bytes 1 to 5 of its frame"),
         ] {
-            let told = told(name, from, to);
-            assert!(told.contains(place), "{name}, {to}: {told}");
+            let reported = reported(name, from, to);
+            assert!(reported.contains(place), "{name}, {to}: {reported}");
         }
     }
 
     #[test]
-    fn places_are_told_in_runs() {
+    fn places_are_reported_in_runs() {
         assert_eq!(in_words(&[1, 2, 3, 7]), "bytes 2 to 4 and 8");
         assert_eq!(in_words(&[0]), "byte 1");
         assert_eq!(in_words(&[0, 2, 3]), "bytes 1 and 3 to 4");

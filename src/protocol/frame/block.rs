@@ -423,7 +423,7 @@ mod tests {
     }
 
     #[test]
-    fn each_byte_tells_its_place() {
+    fn each_byte_shows_its_place() {
         let rule = BlockRule::indexed(3);
         check(
             || BlockFramer::new(rule.clone()),
@@ -433,14 +433,14 @@ mod tests {
     }
 
     #[test]
-    fn endless_noise_is_told_now_and_then() {
+    fn endless_noise_is_reported_now_and_then() {
         let mut block = BlockFramer::new(BlockRule::indexed(14));
-        let mut told = 0;
+        let mut reported = 0;
         block.push(&vec![0; 10_000], |_| {
-            told += 1;
+            reported += 1;
             Acceptance::Accepted
         });
-        assert_eq!(told, 10_000 / REPORT_AFTER);
+        assert_eq!(reported, 10_000 / REPORT_AFTER);
         assert!(block.begun.len() < 14);
     }
 }

@@ -239,7 +239,7 @@ mod tests {
     }
 
     #[test]
-    fn an_over_long_line_is_told_once_and_skipped() {
+    fn an_over_long_line_is_reported_once_and_skipped() {
         check(
             "\n",
             3,

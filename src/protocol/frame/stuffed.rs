@@ -140,7 +140,7 @@ mod tests {
     }
 
     #[test]
-    fn an_over_long_frame_is_told_once_and_skipped() {
+    fn an_over_long_frame_is_reported_once_and_skipped() {
         let framer = || StuffedFramer::new(Stuffing::Slip, StuffedRule { longest: LongestFrame(3) });
         check(
             framer,

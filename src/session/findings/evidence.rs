@@ -102,9 +102,9 @@ pub(super) fn balance(layout: &Layout, coil: &str) -> Option<String> {
         show(balance.lost.watts.value, Quantity::Power),
     );
     let share = |side| balance.part(side)?.share;
-    let told =
+    let reported =
         |side, words: &str| share(side).map(|share: Uncertain| format!(" {:.0} % is {words}", 100.0 * share.value));
-    let shares: Vec<String> = [told(Side::Feed, "on the feed side"), told(Side::Ground, "on the ground side")]
+    let shares: Vec<String> = [reported(Side::Feed, "on the feed side"), reported(Side::Ground, "on the ground side")]
         .into_iter()
         .flatten()
         .collect();

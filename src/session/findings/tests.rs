@@ -79,7 +79,7 @@ fn missing_amps_are_resistance_that_shows_under_load_only() {
 }
 
 #[test]
-fn the_drop_tells_the_side() {
+fn the_drop_shows_the_side() {
     // 12.6 V over 7.5 + 0.93 + 0.1 ohm are 1.48 A; 1.38 V of it behind the coil are 0.93 ohm, of which the
     // ground that all coils share has some 0.03.
     let mut observations = coil("tilt coil", 12.6, 7.5, 1.48, Some("7.5 ohm ± 8 %"));
@@ -150,7 +150,7 @@ fn warm_coils_are_not_condemned() {
 }
 
 #[test]
-fn one_coil_too_high_tells_what_heat_it_would_take() {
+fn one_coil_too_high_shows_what_heat_it_would_take() {
     let mut observations = block(1.0);
     observations.extend(coil("float", 12.6, 9.39, 1.31, Some("7.5 ohm ± 8 %")));
     let finding = first(observations);
@@ -221,7 +221,7 @@ fn too_little_is_said_so() {
 }
 
 #[test]
-fn a_reading_that_fits_nothing_is_told() {
+fn a_reading_that_fits_nothing_is_reported() {
     // 12.5 V and 7.5 ohm give the 1.64 A measured, so 6 V across the coil meanwhile can't be.
     let mut observations = coil("lift", 12.6, 7.5, 1.64, Some("7.5 ohm ± 8 %"));
     observations.push(observation("lift", Role::CoilVolts, This, 6.0));
@@ -323,9 +323,12 @@ fn better_wiring_than_usual_is_no_fault() {
             let wires = vec![wire; coils.len()];
             let grounds = vec![ground_wire; coils.len()];
             let findings = conclude(&ObservationSet::new(block_of(battery, feed, &wires, coils, &grounds, ground)));
-            let told: Vec<&str> = findings.iter().map(|finding| &finding.sentence[..]).collect();
-            assert!(!findings.iter().any(|finding| finding.kind.is_fault()), "{wire} {coils:?}: {told:#?}");
-            assert!(!told.iter().any(|told| told.contains("fits neither")), "{wire} {coils:?}: {told:#?}");
+            let reported: Vec<&str> = findings.iter().map(|finding| &finding.sentence[..]).collect();
+            assert!(!findings.iter().any(|finding| finding.kind.is_fault()), "{wire} {coils:?}: {reported:#?}");
+            assert!(
+                !reported.iter().any(|reported| reported.contains("fits neither")),
+                "{wire} {coils:?}: {reported:#?}"
+            );
         }
     }
 }

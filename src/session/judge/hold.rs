@@ -78,7 +78,7 @@ mod tests {
     }
 
     #[test]
-    fn letting_go_begins_anew() {
+    fn letting_go_restarts() {
         let mut hold = HoldTimer::new(Duration::from_secs(2));
         hold.on(Some(Mono(0)));
         assert_eq!(hold.count(Mono(1_500_000)), Some(HoldEvent::Remaining(1)));

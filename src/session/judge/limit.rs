@@ -101,7 +101,7 @@ mod tests {
     }
 
     #[test]
-    fn reasons_tell_value_and_limit() {
+    fn reasons_give_value_and_limit() {
         let least = limit(Some(11.8), None);
         for (value, u, reason) in [
             (12.61, None, "12.61 V, at least 11.80 V wanted"),

@@ -62,7 +62,7 @@ fn captured(events: &[StepEvent]) -> Vec<&Capture> {
 }
 
 #[test]
-fn a_clamp_driven_beyond_its_range_is_told_and_proves_nothing() {
+fn a_clamp_driven_beyond_its_range_is_reported_and_proves_nothing() {
     let mut judge = step("quantity = \"V DC\"\nat_most = \"15 V\"\ncapture = \"worst\"\ncontact = \"fixed\"");
     judge.criteria.range = Some(Measure { value: 10.0, dimension: Dimension::Volt });
     let mut events = Vec::new();
@@ -142,7 +142,7 @@ fn a_drop_counts_only_under_load_and_when_settled() {
 }
 
 #[test]
-fn a_wrong_switch_is_told_once_and_never_captured() {
+fn a_wrong_switch_is_reported_once_and_never_captured() {
     let mut judge = step(FEED);
     let mut events = Vec::new();
     for index in 0..80 {
@@ -347,7 +347,7 @@ fn the_offset_of_an_empty_clamp_is_no_current() {
 }
 
 #[test]
-fn patience_begins_anew_where_the_lead_lands() {
+fn patience_restarts_where_the_lead_lands() {
     let mut judge = step("quantity = \"V DC\"\nat_least = \"11.8 V\"\ncapture = \"steady\"\npatience = \"2 s\"");
     let mut events = Vec::new();
     feed(&mut judge, 0, [0.001; 18]);
