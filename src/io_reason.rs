@@ -27,18 +27,25 @@ impl fmt::Display for IoReason<'_> {
         if text.contains("failed to lookup address") {
             return f.write_str("the name of the host is not known; check its spelling and the network");
         }
-        f.write_str(text)
+        // A library that keeps the system's words without its number.
+        f.write_str(match text {
+            "Not a typewriter" | "Inappropriate ioctl for device" => NO_SUCH_KIND,
+            "Is a directory" => FOLDER,
+            other => other,
+        })
     }
 }
 
 const UNPLUGGED: &str = "it was unplugged or switched off";
+const NO_SUCH_KIND: &str = "it is not a device of that kind; check the name";
+const FOLDER: &str = "it is a folder, expected a file";
 const FULL: &str = "the disk is full; make room on it";
 
 fn words_of_code(code: Option<i32>) -> Option<&'static str> {
     Some(match code? {
         libc::EIO | libc::ENODEV | libc::ENXIO => UNPLUGGED,
         libc::EMFILE | libc::ENFILE => "too many files are open; close other programs or raise the limit",
-        libc::ENOTTY => "it is not a device of that kind; check the name",
+        libc::ENOTTY => NO_SUCH_KIND,
         libc::ENOSPC | libc::EDQUOT => FULL,
         libc::EFBIG => "the file has reached the largest size that is allowed",
         libc::EROFS => "the disk can only be read; choose another place",
@@ -56,7 +63,7 @@ fn words_of_kind(error: &io::Error) -> Option<&'static str> {
         ErrorKind::NotFound => "there is no such file or device; check the name",
         ErrorKind::PermissionDenied => "this user is not allowed to use it; check its permissions and its group",
         ErrorKind::AlreadyExists => "there is one of that name already; choose another name",
-        ErrorKind::IsADirectory => "it is a folder, expected a file",
+        ErrorKind::IsADirectory => FOLDER,
         ErrorKind::NotADirectory => "a part of its path is a file, expected a folder; check the name",
         ErrorKind::ConnectionRefused => "nothing answers there; check that it is switched on, and its port number",
         ErrorKind::HostUnreachable | ErrorKind::NetworkUnreachable | ErrorKind::NetworkDown => {

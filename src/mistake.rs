@@ -75,7 +75,7 @@ const SYNTAX: &[(&str, &str)] = &[
     ("unclosed table", "expected ] behind the name of a part"),
     ("unclosed inline table", "expected } at the end of { }"),
     ("unclosed array", "expected ] at the end of a list"),
-    ("duplicate key", "found the same key twice, expected it once"),
+    ("duplicate key", "found the same key or [part] twice; a part that repeats is written [[part]]"),
     ("unexpected leading zero", "found a number that begins with 0, expected none, or text in quotes"),
     ("wanted string or table", "expected text in quotes or a table in { }"),
     ("wanted exactly 1 element", "expected a table with one key"),
@@ -91,6 +91,9 @@ fn plain(message: &str) -> String {
         .or_else(|| message.strip_prefix("invalid value: "))
         .and_then(|rest| rest.rsplit_once(", expected "))
     {
+        if (found, expected) == ("map", "a sequence") {
+            return "found one [part], expected [[part]] in double brackets, since it may repeat".to_owned();
+        }
         return format!("found {}, expected {}", plain_found(found), plain_expected(expected));
     }
     if let Some((count, expected)) =
@@ -213,7 +216,11 @@ mod tests {
             ("list = [\"a\"", "expected ] at the end of a list"),
             ("limit = { text = \"a\"", "expected } at the end of { }"),
             ("[limit", "expected ] behind the name of a part"),
-            ("text = \"a\"\ntext = \"b\"", "found the same key twice, expected it once"),
+            (
+                "text = \"a\"\ntext = \"b\"",
+                "found the same key or [part] twice; a part that repeats is written [[part]]",
+            ),
+            ("[list]\ntext = \"a\"", "found one [part], expected [[part]] in double brackets, since it may repeat"),
         ] {
             assert_eq!(parse_toml::<Every>("p.toml", text).unwrap_err().message, expected, "{text}");
         }

@@ -50,7 +50,7 @@ impl CaptureArgs {
         // A capture of a rare fault must not be lost by a repeated command.
         let file = OpenOptions::new().write(true).create_new(true).open(&self.output).map_err(|error| {
             Failure::usage(format!(
-                "the file {} can't be created: {}; choose another name with -o",
+                "the file {} can't be created: {} (-o gives the name)",
                 self.output.display(),
                 IoReason(&error)
             ))

@@ -333,7 +333,7 @@ fn write_bench(path: &PathBuf, address: &Address, cable: Option<&str>, found: &P
     }
     let mut file = OpenOptions::new().write(true).create_new(true).open(path).map_err(|error| {
         Failure::usage(format!(
-            "the file {} can't be created: {}; choose another name with --write",
+            "the file {} can't be created: {} (--write gives the name)",
             path.display(),
             IoReason(&error)
         ))

@@ -102,7 +102,12 @@ fn heading(out: &mut dyn Write, session: &SessionRow) -> io::Result<()> {
     let lasted = session.ended_us.map_or("still open".to_owned(), |us| {
         format!("{} after {}", session.ended_how.as_deref().unwrap_or("ended"), show_seconds(us as f64 / 1e6))
     });
-    writeln!(out, "{lasted}, {} samples, {} steps, {} out of limit\n", session.samples, session.steps, session.outside)
+    let steps = if session.steps == 1 { "step" } else { "steps" };
+    writeln!(
+        out,
+        "{lasted}, {} samples, {} {steps}, {} out of limit\n",
+        session.samples, session.steps, session.outside
+    )
 }
 
 fn ledger(out: &mut dyn Write, steps: &[StepRow]) -> io::Result<()> {

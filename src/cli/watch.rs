@@ -150,7 +150,8 @@ impl<W: Write> LiveOutput<W> {
 /// With the bell, for an operator who does not look at the screen.
 fn print_capture(out: &mut dyn Write, step: &str, capture: &CaptureMessage) -> io::Result<()> {
     let judgement = judgement_text(&capture.judgement, ", ");
-    writeln!(out, "\u{7}{}, {step}, {}: {judgement}", capture.how.word(), capture.channel)
+    let of = if step.is_empty() { String::new() } else { format!(", step \"{step}\"") };
+    writeln!(out, "\u{7}captured ({}){of}, {}: {judgement}", capture.how.word(), capture.channel)
 }
 
 fn columns() -> usize {

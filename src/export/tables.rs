@@ -15,8 +15,8 @@ use crate::{
 /// A column of `steps.csv`: its title, and how its cell is written.
 type StepColumn<W> = (&'static str, fn(&mut CsvSheet<W>, &StepRow) -> Result<(), ExportError>);
 
-fn step_columns<W: Write>() -> [StepColumn<W>; 17] {
-    [
+fn step_columns<W: Write>() -> Vec<StepColumn<W>> {
+    vec![
         ("number", |sheet, step| sheet.whole(Some(step.number))),
         ("attempt", |sheet, step| sheet.whole(Some(step.attempt))),
         ("step", |sheet, step| sheet.text(&step.name)),
@@ -56,9 +56,9 @@ pub(crate) fn steps(
 ) -> Result<(), ExportError> {
     let mut sheet = CsvSheet::new(to, style, session.began_utc_us);
     let columns = step_columns();
-    sheet.row(columns.map(|(title, _)| title))?;
+    sheet.row(columns.iter().map(|(title, _)| *title))?;
     for step in read::steps(connection, session.id)? {
-        for (_, write_cell) in columns {
+        for (_, write_cell) in &columns {
             write_cell(&mut sheet, &step)?;
         }
         sheet.end_row()?;

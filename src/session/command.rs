@@ -173,7 +173,7 @@ pub enum Refusal {
     NoStep,
     /// The procedure has no such step, or the word means several.
     #[error(
-        "\"{name}\" does not mean exactly one step of the procedure; give a name or its number: {}",
+        "\"{name}\" does not mean exactly one step of the procedure; give the number or the name of one of these: {}",
         numbered(steps)
     )]
     UnknownStep {
@@ -198,7 +198,7 @@ pub enum Refusal {
     },
     /// A zero needs a clamp at rest.
     #[error(
-        "\"{channel}\" shows no steady current to take as its zero; nothing through it, hold it still for a second, and again"
+        "\"{channel}\" shows no steady current to take as its zero; only a clamp can be zeroed: put nothing through it, hold it still for a second and try again"
     )]
     NotStill {
         /// The channel.
@@ -217,7 +217,7 @@ pub enum Refusal {
 
 /// The names with their places, counted from 1.
 fn numbered(names: &[String]) -> String {
-    let numbered: Vec<String> = (1..).zip(names).map(|(place, name)| format!("{place} {name}")).collect();
+    let numbered: Vec<String> = (1..).zip(names).map(|(place, name)| format!("{place} \"{name}\"")).collect();
     numbered.join(", ")
 }
 

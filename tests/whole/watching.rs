@@ -124,7 +124,7 @@ fn people_watch_in_words() {
     }
     assert_eq!(
         said,
-        "\u{7}taken, feed, probe: out of limit, 9.200 V is 2.600 V too low, at least 11.80 V wanted\n\
+        "\u{7}captured (taken), step \"feed\", probe: out of limit, 9.200 V is 2.600 V too low, at least 11.80 V wanted\n\
          step 2 of 2: ground\n  probe: at most 100.0 mV\n\
          no reading\n\
          session stopped\nthe daemon has stopped\n"

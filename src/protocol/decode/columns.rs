@@ -1,4 +1,4 @@
-//! NumberReader in columns, with or without a header line that names them.
+//! Numbers in columns, with or without a header line that names them.
 //!
 //! Words name the columns only before the first line of numbers, or where they take over from an
 //! earlier header with as many columns; anywhere else they are damage.
@@ -382,7 +382,7 @@ impl ColumnsDecoder {
         }
     }
 
-    /// NumberReader follow a header: their count shows whether it was one. Where the line is refused,
+    /// Numbers follow a header: their count shows whether it was one. Where the line is refused,
     /// the header waits for the next.
     fn first_numbers(
         &mut self,

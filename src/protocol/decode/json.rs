@@ -1,4 +1,4 @@
-//! A JSON object a line. NumberReader and strings that hold one are values, named by their path:
+//! A JSON object a line. Numbers and strings that hold one are values, named by their path:
 //! `{"coil": {"amps": [0.5, 0.6]}}` gives `coil.amps.0` and `coil.amps.1`.
 //!
 //! Read by serde_json's parser straight into readings, without a tree in between. Other strings,

@@ -13,7 +13,7 @@ use crate::{
     electrics::Uncertain,
     procedure::CaptureMode,
     protocol::{Annunciators, Value},
-    units::{Limit, Quantity},
+    units::{Limit, Quantity, show_seconds},
 };
 
 /// Noise up to this share of the room that a limit leaves does not affect a verdict.
@@ -268,7 +268,8 @@ impl StepJudge {
         }
         let early = loaded.is_some_and(|loaded| sample.at < touching.max(loaded).plus(self.criteria.after));
         if self.unfit(&sample).is_none() && early {
-            let reason = format!("taken less than {} ms after the load came on", self.criteria.after.as_millis());
+            let reason =
+                format!("taken less than {} after the load came on", show_seconds(self.criteria.after.as_secs_f64()));
             return self.refused(how, &sample, NotJudged::NotSettled, reason);
         }
         match self.window.settled(self.coarse()) {
