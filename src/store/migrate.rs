@@ -72,7 +72,11 @@ mod tests {
              VALUES (1, 'x', '2026-01-01T00:00:00Z', 1767225600000000, 5, 'loader', 'A-1', '', '0.1.0', 1, 3);
              INSERT INTO channel (id, session, name, quantity, unit, meter, reads, scale, accuracy)
              VALUES (1, 1, 'probe', 'V DC', 'V', 'handheld', 'value', '', '');
-             INSERT INTO sample (time_us, channel, value, verdict) VALUES (0, 1, 12.6, 0), (1, 1, 9.2, 1), (2, 1, 0.1, 3);",
+             INSERT INTO sample (time_us, channel, value, verdict) VALUES (0, 1, 12.6, 0), (1, 1, 9.2, 1), (2, 1, 0.1, 3);
+             INSERT INTO channel (id, session, name, quantity, unit, meter, reads, scale, accuracy)
+             VALUES (2, 1, 'engine', '1/min', '1/min', 'adapter', 'value', '', '');
+             INSERT INTO zero (session, at_us, channel, quantity, unit, value, u)
+             VALUES (1, 0, 'probe', 'V DC', 'V', 0.1, 0.1), (1, 0, 'engine', '1/min', '1/min', 0.1, 0.1);",
         )
         .unwrap();
         let verdicts = ["within", "outside", "too close to call", "not loaded", "no reading"];
@@ -86,6 +90,13 @@ mod tests {
             let insert = "INSERT INTO capture (session, how, at_us, verdict, reason) VALUES (1, 'taken', 0, ?1, '')";
             old.execute(insert, [verdict]).unwrap();
         }
+        old.execute_batch(
+            "INSERT INTO step (session, number, attempt, name, instruction, channel, quantity, unit, limit_high, began_us, reason, first_row)
+             VALUES (1, 6, 1, 'idle, 1/min', 'read 1/min', 'engine', '1/min', '1/min', 900.0, 0, '750 1/min is below 900 1/min', 4);
+             INSERT INTO capture (session, step, how, at_us, channel, quantity, unit, value, reason)
+             VALUES (1, 6, 'taken', 0, 'engine', '1/min', '1/min', 750.0, '750 1/min is below 900 1/min');",
+        )
+        .unwrap();
         for kind in ["told", "unfit", "store", "note"] {
             let insert = "INSERT INTO event (session, at_us, kind, subject, text) VALUES (1, 0, ?1, '', '')";
             old.execute(insert, [kind]).unwrap();
@@ -102,14 +113,27 @@ mod tests {
         drop(old);
         let (upgraded, _) = open_to_write(&path).unwrap();
         let expected = ["in limit", "out of limit", "too close to call", "no load current", "no reading"];
-        assert_eq!(words(&upgraded, "SELECT verdict FROM step ORDER BY number"), expected);
-        assert_eq!(words(&upgraded, "SELECT verdict FROM capture ORDER BY id"), expected);
+        assert_eq!(words(&upgraded, "SELECT verdict FROM step WHERE number < 6 ORDER BY number"), expected);
+        assert_eq!(words(&upgraded, "SELECT verdict FROM capture WHERE step IS NULL ORDER BY id"), expected);
         let expected = ["announced", "meter not suited", "database", "note"];
         assert_eq!(words(&upgraded, "SELECT kind FROM event ORDER BY id"), expected);
         let expected = ["no fault found", "high resistance, place unknown", "open circuit", "too little measured"];
         assert_eq!(words(&upgraded, "SELECT kind FROM finding ORDER BY rank"), expected);
         let expected = ["in limit", "out of limit", "no load current"];
         assert_eq!(words(&upgraded, "SELECT verdict FROM reading ORDER BY row"), expected);
+        let expected = ["V DC, V", "rpm, rpm"];
+        assert_eq!(words(&upgraded, "SELECT quantity || ', ' || unit FROM channel ORDER BY id"), expected);
+        assert_eq!(words(&upgraded, "SELECT quantity || ', ' || unit FROM zero ORDER BY id"), expected);
+        let shaft_speed = "quantity || ', ' || unit || ', ' || reason";
+        for (table, of_engine) in [("step", "number = 6"), ("capture", "step = 6")] {
+            let found = words(&upgraded, &format!("SELECT {shaft_speed} FROM {table} WHERE {of_engine}"));
+            assert_eq!(found, ["rpm, rpm, 750 rpm is below 900 rpm"], "{table}");
+        }
+        // What the operator or a file wrote stays.
+        assert_eq!(
+            words(&upgraded, "SELECT name || '; ' || instruction FROM step WHERE number = 6"),
+            ["idle, 1/min; read 1/min"]
+        );
         let (fresh, _) = open_to_write(&folder.path().join("fresh.db")).unwrap();
         assert_eq!((columns(&upgraded), views(&upgraded)), (columns(&fresh), views(&fresh)));
         assert!(folder.path().join("bayline.db.version-3").exists());

@@ -31,7 +31,7 @@ CREATE TABLE channel (
     session         INTEGER NOT NULL REFERENCES session (id), -- session.id
     name            TEXT NOT NULL,        -- named place in the circuit
     quantity        TEXT NOT NULL,        -- what was measured there: V DC, A DC, ohm ...; a channel whose meter is switched has a row for each
-    unit            TEXT NOT NULL,        -- unit of its values: V, A, ohm, Hz, s, °C, %, W, F, Pa, km/h, 1/min, deg, 1
+    unit            TEXT NOT NULL,        -- unit of its values: V, A, ohm, Hz, s, °C, %, W, F, Pa, km/h, rpm, deg, 1
     meter           TEXT NOT NULL,        -- the meter that feeds it
     reads           TEXT NOT NULL,        -- which value of the meter's frame it is
     scale           TEXT NOT NULL,        -- clamp or divider as written in the bench file; empty without one

@@ -50,7 +50,7 @@ impl Dimension {
             Self::Farad => "F",
             Self::Pascal => "Pa",
             Self::KilometrePerHour => "km/h",
-            Self::PerMinute => "1/min",
+            Self::PerMinute => "rpm",
             Self::Degree => "deg",
             Self::Plain => "1",
         }
@@ -116,9 +116,9 @@ const NAMES: &[(&str, Dimension, f64)] = &[
     ("mph", Dimension::KilometrePerHour, 1.609_344),
     // One international knot is 1.852 km/h exactly.
     ("kn", Dimension::KilometrePerHour, 1.852),
+    ("rpm", Dimension::PerMinute, 1.0),
     ("1/min", Dimension::PerMinute, 1.0),
     ("/min", Dimension::PerMinute, 1.0),
-    ("rpm", Dimension::PerMinute, 1.0),
     ("min", Dimension::Second, 60.0),
     ("h", Dimension::Second, 3600.0),
     ("deg", Dimension::Degree, 1.0),
@@ -183,6 +183,9 @@ mod tests {
             ("min", Dimension::Second, 60.0),
             ("°C", Dimension::Celsius, 1.0),
             ("km/h", Dimension::KilometrePerHour, 1.0),
+            ("rpm", Dimension::PerMinute, 1.0),
+            ("1/min", Dimension::PerMinute, 1.0),
+            ("/min", Dimension::PerMinute, 1.0),
             ("kPa", Dimension::Pascal, 1e3),
             ("count", Dimension::Plain, 1.0),
         ] {

@@ -129,6 +129,9 @@ mod tests {
             let limit = Limit::between(text).unwrap();
             assert!(close(&limit, 0.9, 1.2), "{text}: {limit:?}");
         }
+        for text in ["700 rpm to 900 rpm", "700 1/min to 900 1/min", "700 to 900 /min"] {
+            assert_eq!(Limit::between(text).unwrap().to_string(), "700.0 rpm to 900.0 rpm", "{text}");
+        }
     }
 
     #[test]

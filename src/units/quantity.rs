@@ -57,8 +57,8 @@ pub enum Quantity {
     /// Road speed, km/h.
     #[strum(serialize = "km/h")]
     Speed,
-    /// Shaft speed, 1/min.
-    #[strum(serialize = "1/min", serialize = "rpm")]
+    /// Shaft speed, revolutions per minute.
+    #[strum(serialize = "rpm", serialize = "1/min")]
     ShaftSpeed,
     /// An angle, or a place on Earth, degree.
     #[strum(serialize = "deg")]

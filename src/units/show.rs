@@ -98,7 +98,7 @@ mod tests {
             (23.0, Quantity::Temperature, "23.00 °C"),
             (47e-9, Quantity::Capacitance, "47.00 nF"),
             (50.0, Quantity::Duty, "50.00 %"),
-            (1500.0, Quantity::ShaftSpeed, "1500 1/min"),
+            (1500.0, Quantity::ShaftSpeed, "1500 rpm"),
         ] {
             assert_eq!(show(value, quantity), text);
         }

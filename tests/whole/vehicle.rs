@@ -56,7 +56,7 @@ fn shown(status: &Value, channel: &str) -> String {
 #[test]
 fn a_vehicles_figures_arrive_in_their_units() {
     let bay = Bay::with_bench(BENCH);
-    // Answers of ours; figures by the formulas of SAE J1979 (ISO 15031-5): 0C is (256 A + B)/4 1/min, 0D is
+    // Answers of ours; figures by the formulas of SAE J1979 (ISO 15031-5): 0C is (256 A + B)/4 rpm, 0D is
     // A km/h, 05 is A - 40 °C (read in public tables), 42 is (256 A + B)/1000 V (from memory).
     let answers = Answers::new(Mutex::new(BTreeMap::from([
         ("010C", "41 0C 1A F8 "),
@@ -67,7 +67,7 @@ fn a_vehicles_figures_arrive_in_their_units() {
     let adapter = adapter(bay.meter("vehicle"), answers.clone());
     let mut daemon = bay.start();
     for (channel, value) in [
-        ("vehicle engine speed", "1726.0 1/min"),
+        ("vehicle engine speed", "1726.0 rpm"),
         ("vehicle road speed", "64.0 km/h"),
         ("vehicle module voltage", "12.345 V"),
         ("vehicle coolant temperature", "83.0 °C"),
@@ -77,7 +77,7 @@ fn a_vehicles_figures_arrive_in_their_units() {
     // The engine idles, and the vehicle's speed can't be had any more.
     answers.lock().unwrap().insert("010C", "41 0C 0B B8 ");
     answers.lock().unwrap().remove("010D");
-    daemon.until("idling", |status| shown(status, "vehicle engine speed") == "750.0 1/min");
+    daemon.until("idling", |status| shown(status, "vehicle engine speed") == "750.0 rpm");
     let status = daemon.until("no speed", |status| of_meter(status, "vehicle")["refused"].as_u64() >= Some(2));
     assert_eq!(status["alarms"].as_array().unwrap().len(), 0);
     daemon.stop();
@@ -86,11 +86,11 @@ fn a_vehicles_figures_arrive_in_their_units() {
     assert_eq!(
         kept.rows("SELECT channel, quantity, value, unit FROM reading GROUP BY channel, value ORDER BY MIN(row)"),
         [
-            "vehicle engine speed | 1/min | 1726 | 1/min",
+            "vehicle engine speed | rpm | 1726 | rpm",
             "vehicle road speed | km/h | 64 | km/h",
             "vehicle module voltage | V DC | 12.345 | V",
             "vehicle coolant temperature | °C | 83 | °C",
-            "vehicle engine speed | 1/min | 750 | 1/min",
+            "vehicle engine speed | rpm | 750 | rpm",
         ]
     );
     assert_eq!(

@@ -1,4 +1,4 @@
--- Version 3 to 4: verdicts, events and findings in the words of the trade. The numbers of verdicts stay.
+-- Version 3 to 4: verdicts, events, findings and the unit of shaft speed in the words of the trade. The numbers of verdicts stay.
 UPDATE step SET verdict = CASE verdict
     WHEN 'within' THEN 'in limit'
     WHEN 'outside' THEN 'out of limit'
@@ -28,6 +28,18 @@ UPDATE finding SET kind = CASE kind
     WHEN 'readings contradict' THEN 'contradictory readings'
     WHEN 'not enough measured' THEN 'too little measured'
     ELSE kind END;
+-- Texts of the operator and of files stay as they were written.
+UPDATE channel SET quantity = 'rpm' WHERE quantity = '1/min';
+UPDATE channel SET unit = 'rpm' WHERE unit = '1/min';
+UPDATE step SET quantity = 'rpm' WHERE quantity = '1/min';
+UPDATE step SET unit = 'rpm' WHERE unit = '1/min';
+UPDATE capture SET quantity = 'rpm' WHERE quantity = '1/min';
+UPDATE capture SET unit = 'rpm' WHERE unit = '1/min';
+UPDATE zero SET quantity = 'rpm' WHERE quantity = '1/min';
+UPDATE zero SET unit = 'rpm' WHERE unit = '1/min';
+-- Reasons give values with their unit.
+UPDATE step SET reason = replace(reason, ' 1/min', ' rpm') WHERE instr(reason, ' 1/min');
+UPDATE capture SET reason = replace(reason, ' 1/min', ' rpm') WHERE instr(reason, ' 1/min');
 DROP VIEW reading;
 -- The samples as a person wants them: one row a sample with names and words.
 CREATE VIEW reading AS
