@@ -18,14 +18,14 @@ const WINDOW: f64 = 120.0;
 /// A frame before or after its time by more than this, s, comes from a clock that was set.
 const JUMP: f64 = 0.5;
 
-/// Frames that are all later than this, s, or than so many times the jitter...
+/// Frames that are all later than this, s, or than `LATE_JITTERS` times the jitter...
 const LATE: f64 = 0.05;
 const LATE_JITTERS: f64 = 8.0;
 
 /// ...for so long, s, come from a clock that was set: a queue empties itself.
 const LATE_FOR: f64 = 3.0;
 
-/// A queue may hold so much, s; later than that nothing is placed by the line.
+/// Longest delay in a queue, s. A frame that is later is not placed by the line.
 const LONGEST_QUEUE: f64 = 10.0;
 
 /// Clocks that begin again: counters of 16 and 32 bits in ms or µs, and the time of the day, s.
@@ -113,7 +113,7 @@ impl DeviceClock {
     }
 
     /// Takes in the newest stamp of what arrived at once, s on the device's clock. Earlier ones
-    /// waited for the newest and say nothing more.
+    /// waited for the newest and add no information.
     pub(crate) fn observe(&mut self, stamp: f64, arrived: Mono) {
         if !stamp.is_finite() {
             self.ignored += 1;
@@ -136,7 +136,7 @@ impl DeviceClock {
             self.late_since = None;
             track.push(point);
         } else {
-            // Not pushed: it is above the line anyway, and would make the jitter look large.
+            // Not pushed: it is above the line anyway, and would make the jitter too large.
             track.frames += 1;
             let since = *self.late_since.get_or_insert(arrived);
             let all_late = arrived.since(since) as f64 / 1e6 >= LATE_FOR;

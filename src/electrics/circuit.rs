@@ -1,8 +1,8 @@
 //! One coil's circuit as a whole: how much resistance it has beyond the coil, and on which side.
 //!
 //! Feed volts and coil ohms, both measured without load, predict the amps. What is missing when the
-//! coil is held on is resistance that only shows under load, and the drops measured meanwhile say
-//! where it sits. Ohm's law and JCGM 100:2008 5.1.2; no wording and no verdicts here.
+//! coil is held on is resistance that only shows under load, and the drops measured meanwhile show
+//! where it is. Ohm's law and JCGM 100:2008 5.1.2; no wording and no verdicts here.
 
 use super::Uncertain;
 
@@ -268,7 +268,7 @@ mod tests {
         assert!(balance.parts.iter().all(|part| part.share.is_none()));
     }
 
-    /// Moves one input of a circuit by so many of its standard uncertainties.
+    /// Moves one input of a circuit by a multiple of its standard uncertainty.
     type InputShift<'a> = &'a dyn Fn(&mut MeasuredCircuit, f64);
 
     /// What can be read off a balance.

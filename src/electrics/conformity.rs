@@ -44,7 +44,7 @@ pub enum Decision {
 /// Decides by a rule. Without any limit everything is within.
 ///
 /// Limits closer together than twice the expanded uncertainty are never kept by the guarded rule:
-/// such a meter can only tell what is outside.
+/// such a meter can only show that a value is outside.
 pub(crate) fn decide(value: Uncertain, limits: Limits, rule: DecisionRule) -> Decision {
     let guard = match rule {
         DecisionRule::Guarded => value.expanded(2.0),

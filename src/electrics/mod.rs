@@ -6,6 +6,10 @@
 //! bayline: it knows no file, no meter, no step and no wording. It reads no clock and does no I/O.
 //! "From memory" beside a source means that the document was not at hand; the figure then rests on
 //! the test that reproduces it.
+//!
+//! Reading order: `uncertain`, `propagate` and `normal` (a value and its uncertainty), `conformity` and `agreement`
+//! (a value against a limit or another value), `running`, `trend` and `outlier` (statistics of many values), `copper`,
+//! `wire`, `coil` and `pwm` (what a part should do), `circuit` (where a circuit has resistance).
 
 // How sure a value is.
 mod uncertain;
@@ -19,7 +23,7 @@ mod conformity;
 
 mod agreement;
 
-// What many values say.
+// Statistics of many values.
 mod running;
 
 mod trend;

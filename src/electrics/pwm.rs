@@ -24,7 +24,7 @@ pub(crate) struct PwmDrive {
     pub diode_v: f64,
 }
 
-/// Standard uncertainties of a [`PwmDrive`], each in its unit; zero where nothing is said.
+/// Standard uncertainties of a [`PwmDrive`], each in its unit; zero where not stated.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub(crate) struct PwmUncertainty {
     /// In V.

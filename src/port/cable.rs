@@ -11,7 +11,7 @@ use super::DataBits;
 /// The longest report that is taken, bytes; full speed USB has up to 64 in one.
 pub(crate) const LONGEST_REPORT: usize = 4096;
 
-/// What a cable's reports look like.
+/// The layout of a cable's reports.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct HidCable {
     /// Where the bytes stand in a report that comes in.
@@ -29,7 +29,7 @@ pub struct HidCable {
 /// device numbers its reports, as `hidraw` of Linux hands them over.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Payload {
-    /// One byte of the report tells how many bytes it carries.
+    /// One byte of the report is the number of bytes that it carries.
     Counted {
         /// Where the count stands.
         at: usize,
@@ -74,7 +74,7 @@ pub struct Outgoing {
     pub number: u8,
 }
 
-/// A report that does not hold what its own count says.
+/// A report with fewer bytes than its own count.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
 #[error("a report of {length} bytes came where at least {expected} were expected")]
 pub struct ShortReport {
@@ -94,7 +94,7 @@ impl HidCable {
     /// the line to the meter has; those that are no data, such as a parity bit, are cleared.
     ///
     /// # Errors
-    /// It is shorter than it says.
+    /// It is shorter than its own count.
     pub fn bytes<'a>(&self, report: &'a [u8], data_bits: DataBits) -> Result<Cow<'a, [u8]>, ShortReport> {
         let short = |expected| ShortReport { length: report.len(), expected };
         let (from, count) = match self.payload {
@@ -152,7 +152,7 @@ mod tests {
 
     use super::*;
 
-    /// Eight bytes, the low bits of the first say how many of the other seven count. From memory of
+    /// Eight bytes, the low bits of the first are the number of valid bytes among the other seven. From memory of
     /// common infrared cables; prove it on yours.
     fn eight() -> HidCable {
         HidCable {

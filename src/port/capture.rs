@@ -12,7 +12,7 @@ use std::{
 /// The first line of every capture.
 const FIRST_LINE: &str = "bayline capture 1";
 
-/// A chunk is written in pieces of so many bytes, so that lines stay short enough to look at.
+/// Most bytes in a line of the file: a longer chunk is split, so that lines stay readable.
 const LONGEST_PIECE: usize = 1024;
 
 /// No line is longer: four characters for each byte, and the time.
@@ -70,7 +70,7 @@ pub(crate) struct CaptureWriter<W> {
 }
 
 impl<W: Write> CaptureWriter<W> {
-    /// Begins a capture; `about` says where it comes from, for people.
+    /// Begins a capture; `about` describes its source for a reader.
     ///
     /// # Errors
     /// Those of the writer.

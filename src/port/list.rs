@@ -1,4 +1,4 @@
-//! What is plugged in: serial devices and HID cables, as the kernel of Linux tells.
+//! What is plugged in: serial devices and HID cables, as the Linux kernel lists them.
 //!
 //! Read from the directories where the kernel and udev describe devices, so that nothing is opened:
 //! opening a serial device can reset the board behind it.
@@ -15,7 +15,7 @@ use super::Address;
 pub(crate) struct Roots {
     /// The device nodes.
     pub dev: PathBuf,
-    /// What the kernel tells of devices.
+    /// The kernel's list of devices.
     pub sys: PathBuf,
 }
 
@@ -54,7 +54,7 @@ pub(crate) struct Usb {
     pub vendor: u16,
     /// The product's number.
     pub product: u16,
-    /// What the device says of its maker.
+    /// The manufacturer, as the device reports it.
     pub maker: Option<String>,
     /// What the device calls itself.
     pub name: Option<String>,

@@ -4,7 +4,7 @@ use std::str::FromStr;
 
 use super::{Dimension, Unit, UnitError, measure::split_number};
 
-/// `"1.5 % + 20 mA"`, `"0.5 % + 2 digits"`: the half-width within which the maker says the truth lies.
+/// `"1.5 % + 20 mA"`, `"0.5 % + 2 digits"`: the half-width within which the true value lies by the data sheet.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Accuracy {
     /// Share of the reading: 0.015 for 1.5 %.

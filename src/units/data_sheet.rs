@@ -1,4 +1,4 @@
-//! What a data sheet says of a meter's accuracy: one figure for all of it, or a row for each function and range.
+//! The accuracy of a meter by its data sheet: one figure for all of it, or a row for each function and range.
 //!
 //! Knows functions, ranges and figures alone: no meter, no file, no clamp. All values are in the terms of the value that
 //! is asked about. [`DataSheet::row_for`] states the rule by which a row is chosen.
@@ -25,7 +25,7 @@ pub struct DataSheetRow {
     pub quantity: Quantity,
     /// The range's full scale, either sign, base units; none where the row holds for all that no other row covers.
     pub range: Option<f64>,
-    /// What the last digit is worth on this range (the sheet's resolution), base units; none where not told.
+    /// What the last digit is worth on this range (the sheet's resolution), base units; none where not stated.
     pub digit: Option<f64>,
     /// The figures.
     pub accuracy: Accuracy,
@@ -38,7 +38,7 @@ pub struct ApplicableAccuracy<'a> {
     pub accuracy: &'a Accuracy,
     /// The full scale of the range that they hold on, base units; none where they are not for one range.
     pub range: Option<f64>,
-    /// What the last digit is worth there, base units; none where the sheet does not tell.
+    /// What the last digit is worth there, base units; none where the sheet does not state it.
     pub digit: Option<f64>,
 }
 
@@ -63,10 +63,10 @@ impl DataSheet {
         Self(Content::Rows(rows))
     }
 
-    /// What holds for a value of a function, base units; none where the sheet says nothing of it.
+    /// What holds for a value of a function, base units; none where the sheet does not list the function.
     ///
     /// Of the function's ranges it is the smallest that can hold the value and whose digit is not finer than the one
-    /// shown: steps of 1 mV tell that a meter is not on the range that shows 0.1 mV. Where the steps shown are coarser
+    /// shown: steps of 1 mV mean that a meter is not on the range that shows 0.1 mV. Where the steps shown are coarser
     /// than those of every range, it is the widest.
     pub fn row_for(&self, quantity: Quantity, value: f64, shown: Option<f64>) -> Option<ApplicableAccuracy<'_>> {
         let rows = match &self.0 {
@@ -219,7 +219,7 @@ mod tests {
         assert_eq!(range(&sheet, Quantity::VoltsAc, 0.4, None), Some(6.0));
         assert_eq!(sheet.row_for(Quantity::AmpsDc, 0.4, None), None);
         assert_eq!(sheet.row_for(Quantity::Continuity, 0.4, None), None, "continuity is no ohms range");
-        assert_eq!(sheet.row_for(Quantity::Ohms, 601.0, None), None, "beyond all that the sheet tells");
+        assert_eq!(sheet.row_for(Quantity::Ohms, 601.0, None), None, "beyond every range of the sheet");
     }
 
     #[test]

@@ -95,7 +95,7 @@ const NAMES: &[(&str, Dimension, f64)] = &[
     ("Ohms", Dimension::Ohm, 1.0),
     ("OHM", Dimension::Ohm, 1.0),
     ("OHMS", Dimension::Ohm, 1.0),
-    // U+03A9 Greek capital omega and U+2126 ohm sign look the same on paper.
+    // U+03A9 Greek capital omega and U+2126 ohm sign are printed alike.
     ("Ω", Dimension::Ohm, 1.0),
     ("\u{2126}", Dimension::Ohm, 1.0),
     ("Hz", Dimension::Hertz, 1.0),

@@ -16,7 +16,7 @@ pub struct Limit {
 const EXPECTED_BETWEEN: &str = "two values, such as \"0.9 A to 1.2 A\"";
 const EXPECTED_NOMINAL: &str = "a value and its tolerance, such as \"7.5 ohm ± 8 %\" or \"7.5 ohm ± 0.6 ohm\"";
 
-/// An `at_least` leaves so much of itself as room: common practice, no source. A feed of 11.8 V that should be 12.6 V
+/// Width of an `at_least` limit as a share of its value: common practice, no source. A feed of 11.8 V that should be 12.6 V
 /// is decided by tenths of a volt, not by volts.
 const ROOM_BELOW: f64 = 0.1;
 

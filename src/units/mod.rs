@@ -2,7 +2,11 @@
 //!
 //! Everything is parsed once, into types that cannot be wrong, and held in the base unit of its
 //! dimension (volt, ampere, ohm, hertz, second …) as `f64`. This folder knows no file, no meter
-//! and no step. Start at [`Quantity`].
+//! and no step.
+//!
+//! Reading order: `dimension` and `quantity` (what is measured), `measure` and `limit` (values with units), `scale`,
+//! `accuracy` and `data_sheet` (clamps and the accuracy of meters), `show`, `as_written` and `in_json` (how they are
+//! written).
 
 mod accuracy;
 mod as_written;

@@ -13,7 +13,7 @@ pub struct Scale {
     pub to: Option<Dimension>,
     /// Sample per reading, both in base units; finite and not zero. Negative turns a reversed lead round.
     pub factor: f64,
-    /// By what share of itself it may be off, either way (1 = 100 %); zero where not told.
+    /// By what share of itself it may be off, either way (1 = 100 %); zero where not stated.
     pub tolerance: f64,
 }
 

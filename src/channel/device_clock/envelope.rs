@@ -97,8 +97,8 @@ impl Envelope {
 
     /// The line below all points; none without any.
     ///
-    /// The slope is trusted as far as the jitter allows over so short a time: it is the mean of what
-    /// the hull says and what was known, weighted by their variances.
+    /// The slope is trusted as far as the jitter allows over so short a time: it is the mean of the
+    /// hull's slope and the prior drift, weighted by their variances.
     pub(super) fn line(&self, prior: DriftPrior) -> Option<DriftLine> {
         let seen = self.widest_support()?;
         let jitter = self.height_over(seen);

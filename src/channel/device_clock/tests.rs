@@ -269,7 +269,7 @@ fn a_clock_that_stood_still_is_followed_after_a_while() {
     for frame in steady(0.0, 50.0, 20.0) {
         clock.observe(frame.stamp, frame.arrived);
     }
-    // A step of 0.2 s back, too small to be told from a delay at once.
+    // A step of 0.2 s back, too small to be distinguished from a delay at once.
     let behind = steady(20.0, 69.8, 20.0);
     for frame in &behind {
         clock.observe(frame.stamp, frame.arrived);
@@ -281,7 +281,7 @@ fn a_clock_that_stood_still_is_followed_after_a_while() {
 
 #[test]
 fn after_a_loss_the_first_frame_decides() {
-    // Begun anew while it was away: its clock shows more than before, but not enough.
+    // Begun anew while it was away: its clock shows more than before, but less than the time that passed.
     for (shows, resets) in [(75.0, 1), (0.0, 1), (500.0, 1), (110.0, 0)] {
         let mut clock = DeviceClock::default();
         for frame in steady(0.0, 50.0, 20.0) {

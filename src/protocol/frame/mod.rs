@@ -2,6 +2,8 @@
 //!
 //! A framer gives the same frames however its bytes were split into chunks, and finds the next frame
 //! after any damage.
+//!
+//! Reading order: this file (the kinds of frames), `line`, `stuffed` with `slip` and `cobs`, `block`.
 
 mod block;
 mod cobs;
