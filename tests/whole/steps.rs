@@ -181,7 +181,7 @@ fn a_step_is_named_by_its_place_too_and_in_any_capitals() {
     for wanted in ["2", "0", "6", "coil"] {
         let said = bay.bayline(["step", wanted]).failed(1);
         assert!(said.contains(&format!("\"{wanted}\" does not mean exactly one step")), "{said}");
-        assert!(said.contains("2 lift coil ohms, 3 tilt coil ohms, 4 2nd battery"), "{said}");
+        assert!(said.contains("2 \"lift coil ohms\", 3 \"tilt coil ohms\", 4 \"2nd battery\""), "{said}");
     }
     daemon.stop();
 }
