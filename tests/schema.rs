@@ -84,6 +84,7 @@ fn every_key_that_is_read_is_in_the_schema() {
             bench(&format!("{meter}[[meter.channel]]\nname = \"c\"\naccuracy = [{{ zz = 1 }}]")),
         ),
         (schema(PROCEDURE_SCHEMA), "", procedure("zz = 1")),
+        (schema(PROCEDURE_SCHEMA), "circuit", procedure("title = \"t\"\n[[circuit]]\nzz = 1")),
         (schema(PROCEDURE_SCHEMA), "step", procedure("title = \"t\"\n[[step]]\nzz = 1")),
         (
             schema(PROCEDURE_SCHEMA),
@@ -143,6 +144,13 @@ fn every_word_of_the_schemas_is_read() {
                 "" => format!("title = \"t\"\n{key} = {word}\n{step}"),
                 _ => format!("title = \"t\"\n{step}{key} = {word}\n"),
             };
+            Procedure::parse("p.toml", &text).unwrap_or_else(|mistake| panic!("{text}: {mistake}"));
+            count += 1;
+        }
+    }
+    for key in ["driver", "control", "clamp"] {
+        for word in words(&procedure, "circuit", key) {
+            let text = format!("title = \"t\"\n[[circuit]]\nname = \"x\"\n{key} = {word}\n{step}circuit = \"x\"\n");
             Procedure::parse("p.toml", &text).unwrap_or_else(|mistake| panic!("{text}: {mistake}"));
             count += 1;
         }

@@ -11,6 +11,7 @@ use toml::Spanned;
 use super::{
     Advance, CaptureMode, ConditionRule, ContactRule, HeatRule, PartTemperature, Procedure, ProcedureError, Role,
     RunningLoads, Step,
+    circuit::{CircuitTable, circuits},
     keys::{Between, Celsius, CelsiusRange, Contact, Nominal, Share, Time},
 };
 use crate::{
@@ -47,6 +48,8 @@ struct ProcedureFile {
     caution: String,
     #[serde(default)]
     advance: Advance,
+    #[serde(default)]
+    circuit: Vec<CircuitTable>,
     step: Spanned<Vec<StepTable>>,
 }
 
@@ -125,6 +128,7 @@ impl Procedure {
             title: table.title,
             caution: table.caution,
             advance: table.advance,
+            circuits: circuits(source, table.circuit, &steps)?,
             steps,
             file: file.to_owned(),
             text: text.to_owned(),

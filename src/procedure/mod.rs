@@ -1,8 +1,10 @@
 //! What is going to be done: an ordered list of steps with what each must show.
 //!
-//! Read this file first (the types), then `role.rs` (what a step measures in its circuit), then `file.rs` (how a procedure is
+//! Read this file first (the types), then `role.rs` (what a step measures in its circuit)
+//! and `circuit.rs` (what drives a circuit), then `file.rs` (how a procedure is
 //! written, its defaults and its mistakes) with `keys.rs` (the values of the keys). Knows no reading and no session.
 
+mod circuit;
 mod file;
 mod keys;
 mod role;
@@ -18,6 +20,7 @@ use crate::{
     units::{Limit, Quantity},
 };
 
+pub use circuit::{CircuitSpec, ClampPlace, Driver, DriverControl, DriverSide};
 pub use role::{CircuitMeasurement, Role, RunningLoads};
 
 /// The JSON schema of the procedure file, by which an editor completes it.
@@ -32,6 +35,8 @@ pub struct Procedure {
     pub caution: String,
     /// When the next step begins.
     pub advance: Advance,
+    /// What is told of circuits, in the order of the file; names are unique.
+    pub circuits: Vec<CircuitSpec>,
     /// At least one; names are unique.
     pub steps: Vec<Step>,
     /// The file as the user named it.
@@ -170,6 +175,12 @@ pub enum ProcedureError {
 }
 
 impl Procedure {
+    /// What drives a circuit; a transistor that is on all the time where the file does not say.
+    pub fn driver(&self, circuit: Option<&str>) -> Driver {
+        let told = self.circuits.iter().find(|told| Some(told.name.as_str()) == circuit);
+        told.map_or(Driver::default(), |told| told.driver)
+    }
+
     /// Checks that no step waits for a channel that is not among those of the bench.
     ///
     /// # Errors
