@@ -1,7 +1,9 @@
-//! Words that stand for values in the files that people write.
+//! Words that stand for values: in the files that people write, on screens, in exports, on the control socket and in the
+//! database.
 //!
-//! A type has one table: the words at its variants, the usual word first. The parser, the message about a mistake and the
-//! tests of the JSON schemas read that table.
+//! A type has one table: the words at its variants, the usual word first, then other spellings and the words of earlier
+//! versions, which are still read. The parser, what is written, the message about a mistake and the tests of the JSON schemas
+//! read that table.
 //!
 //! ```text
 //! #[derive(Clone, Copy, VariantArray, EnumMessage)]
@@ -11,7 +13,7 @@
 //!     #[strum(serialize = "rts/cts", serialize = "lines")]
 //!     Lines,
 //! }
-//! file_words!(Flow);
+//! words!(Flow);
 //! ```
 
 use strum::{EnumMessage, VariantArray};
@@ -26,8 +28,8 @@ pub struct WordError {
     pub expected: String,
 }
 
-/// A value that files write as a word.
-pub(crate) trait FileWord: VariantArray + EnumMessage + Copy {
+/// A value that is written as a word.
+pub(crate) trait EnumWord: VariantArray + EnumMessage + Copy {
     /// Every word of the value, the usual one first.
     fn words(self) -> &'static [&'static str] {
         self.get_serializations()
@@ -47,9 +49,9 @@ pub(crate) trait FileWord: VariantArray + EnumMessage + Copy {
     }
 }
 
-impl<T: VariantArray + EnumMessage + Copy> FileWord for T {}
+impl<T: VariantArray + EnumMessage + Copy> EnumWord for T {}
 
-fn expected_words<T: FileWord>() -> String {
+fn expected_words<T: EnumWord>() -> String {
     word_list(T::VARIANTS.iter().map(|value| value.word()))
 }
 
@@ -63,21 +65,38 @@ pub(crate) fn word_list<'a>(words: impl Iterator<Item = &'a str>) -> String {
     }
 }
 
-/// Reads types from text and from files by their words.
-macro_rules! file_words {
-    ($($kind:ty),*) => {$(
+/// Reads types by their words, from text and through serde, and writes the usual word.
+///
+/// With `pub` before it a type gets a method `word` of its own, for those who use the library.
+macro_rules! words {
+    ($(pub $kind:ty),+) => {
+        $(impl $kind {
+            /// The usual word, on screens, in files and in the database.
+            pub fn word(self) -> &'static str {
+                $crate::words::EnumWord::word(self)
+            }
+        })+
+        $crate::words::words!($($kind),+);
+    };
+    ($($kind:ty),+) => {$(
         impl std::str::FromStr for $kind {
             type Err = $crate::words::WordError;
 
             fn from_str(text: &str) -> Result<Self, Self::Err> {
-                $crate::words::FileWord::of_word(text)
+                $crate::words::EnumWord::of_word(text)
+            }
+        }
+
+        impl serde::Serialize for $kind {
+            fn serialize<S: serde::Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
+                to.serialize_str($crate::words::EnumWord::word(*self))
             }
         }
 
         $crate::words::from_text!($kind);
-    )*};
+    )+};
 }
-pub(crate) use file_words;
+pub(crate) use words;
 
 /// Lets serde read types from a string by their `FromStr`. A mistake in a file carries its line then.
 macro_rules! from_text {
@@ -94,7 +113,7 @@ pub(crate) use from_text;
 
 /// Reads every word of a type back, and finds the usual ones in the message of a mistake.
 #[cfg(test)]
-pub(crate) fn check_every_word<T: FileWord + PartialEq + std::fmt::Debug>() {
+pub(crate) fn check_every_word<T: EnumWord + PartialEq + std::fmt::Debug>() {
     let message = T::of_word("no such word").unwrap_err().to_string();
     for value in T::VARIANTS {
         assert!(message.contains(&format!("\"{}\"", value.word())), "{message}");
@@ -106,14 +125,14 @@ pub(crate) fn check_every_word<T: FileWord + PartialEq + std::fmt::Debug>() {
 
 /// Checks that a JSON schema lists all words of a type, in their order.
 #[cfg(test)]
-pub(crate) fn check_schema<T: FileWord>(schema: &serde_json::Value, pointer: &str) {
+pub(crate) fn check_schema<T: EnumWord>(schema: &serde_json::Value, pointer: &str) {
     let words: Vec<&str> = T::VARIANTS.iter().flat_map(|value| value.words()).copied().collect();
     assert_eq!(schema.pointer(pointer), Some(&serde_json::json!(words)), "{pointer}");
 }
 
 /// Checks that a JSON schema gives the usual words of a type as examples.
 #[cfg(test)]
-pub(crate) fn check_usual_words<T: FileWord>(schema: &serde_json::Value, pointer: &str) {
+pub(crate) fn check_usual_words<T: EnumWord>(schema: &serde_json::Value, pointer: &str) {
     let words: Vec<&str> = T::VARIANTS.iter().map(|value| value.word()).collect();
     assert_eq!(schema.pointer(pointer), Some(&serde_json::json!(words)), "{pointer}");
 }
@@ -131,7 +150,7 @@ mod tests {
         #[strum(serialize = "by hand")]
         ByHand,
     }
-    file_words!(Flow);
+    words!(Flow);
 
     #[test]
     fn every_word_is_read_and_the_usual_one_is_written() {

@@ -5,20 +5,31 @@
 //! [`operating`](super::operating) solves them, [`fault`](super::fault) changes them. Knows no meter, no
 //! clock and no random numbers.
 
+use strum::{EnumMessage, VariantArray};
+
+use crate::words::words;
+
 /// The five coils of the block.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, VariantArray, EnumMessage)]
 pub enum LoaderCoil {
     /// Raises and lowers the arms; proportional.
+    #[strum(serialize = "lift coil")]
     Lift,
     /// Tips the bucket; proportional.
+    #[strum(serialize = "tilt coil")]
     Tilt,
     /// Feeds an attachment; proportional.
+    #[strum(serialize = "auxiliary coil")]
     Auxiliary,
     /// Releases the parking brake; on/off.
+    #[strum(serialize = "brake release coil")]
     BrakeRelease,
     /// Lets the arms follow the ground; on/off.
+    #[strum(serialize = "float coil")]
     Float,
 }
+
+words!(pub LoaderCoil);
 
 impl LoaderCoil {
     /// All of them, in the order of the clamp board's columns.
@@ -27,17 +38,6 @@ impl LoaderCoil {
     pub const PROPORTIONAL: [Self; 3] = [Self::Lift, Self::Tilt, Self::Auxiliary];
     /// Those that are either on or off.
     pub const ON_OFF: [Self; 2] = [Self::BrakeRelease, Self::Float];
-
-    /// As the bench and the procedure call it.
-    pub const fn word(self) -> &'static str {
-        match self {
-            Self::Lift => "lift coil",
-            Self::Tilt => "tilt coil",
-            Self::Auxiliary => "auxiliary coil",
-            Self::BrakeRelease => "brake release coil",
-            Self::Float => "float coil",
-        }
-    }
 
     /// Place in [`Self::ALL`].
     pub const fn index(self) -> usize {

@@ -10,32 +10,29 @@ pub use facts::{BenchFacts, ChannelFacts, ChannelList};
 
 use std::{collections::HashSet, time::Duration};
 
+use strum::{EnumMessage, VariantArray};
+
 use crate::{
     procedure::{CaptureMode, CircuitMeasurement, ConditionRule, HeatRule, PartTemperature, Procedure, Step},
     units::{Limit, Quantity},
+    words::words,
 };
 
 /// How much it matters.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, VariantArray, EnumMessage)]
 pub enum Severity {
     /// The step can't come to the verdict it is for.
+    #[strum(serialize = "can't work")]
     Fails,
     /// It may not come to one.
+    #[strum(serialize = "doubtful")]
     Doubtful,
     /// It is intended, or not known yet.
+    #[strum(serialize = "note")]
     Note,
 }
 
-impl Severity {
-    /// How it is said.
-    pub const fn word(self) -> &'static str {
-        match self {
-            Self::Fails => "can't work",
-            Self::Doubtful => "doubtful",
-            Self::Note => "note",
-        }
-    }
-}
+words!(pub Severity);
 
 /// One thing of a step that the bench does not suit.
 #[derive(Debug, Clone, PartialEq)]

@@ -6,7 +6,7 @@ use serde::Deserialize;
 use strum::{EnumMessage, VariantArray};
 
 use super::HidCable;
-use crate::words::file_words;
+use crate::words::words;
 
 /// How a serial line is set, and what a HID cable wants. Where the port is neither, it is not looked at.
 /// Of a HID cable's line the data bits count; its speed is set by what the cable is greeted with.
@@ -180,7 +180,7 @@ pub enum Level {
     Off,
 }
 
-file_words!(Parity, Flow, Level);
+words!(Parity, Flow, Level);
 
 #[cfg(test)]
 mod tests {

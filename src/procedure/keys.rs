@@ -6,7 +6,7 @@ use super::{Advance, CaptureMode, PartTemperature};
 use crate::{
     electrics::DecisionRule,
     units::{Dimension, Limit, Measure, UnitError, parse_duration},
-    words::{file_words, from_text},
+    words::{from_text, words},
 };
 
 /// `"250 ms"`
@@ -125,4 +125,4 @@ impl FromStr for PartTemperature {
 
 from_text!(Time, Share, Celsius, CelsiusRange, PartTemperature);
 
-file_words!(Advance, CaptureMode, DecisionRule);
+words!(Advance, CaptureMode, DecisionRule);

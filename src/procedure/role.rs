@@ -19,10 +19,7 @@ use std::fmt;
 use strum::{EnumMessage, VariantArray};
 
 use super::Step;
-use crate::{
-    units::Quantity,
-    words::{FileWord, file_words},
-};
+use crate::{units::Quantity, words::words};
 
 /// What a step measures in its circuit. In a coil's circuit "at the coil" is the coil's own terminal, so
 /// that wires, pins and connector all lie on the side that is measured.
@@ -78,14 +75,9 @@ pub enum RunningLoads {
     Everything,
 }
 
-file_words!(Role, RunningLoads);
+words!(pub Role, pub RunningLoads);
 
 impl Role {
-    /// How it is written in files.
-    pub fn word(self) -> &'static str {
-        FileWord::word(self)
-    }
-
     /// What the meter is switched to for it.
     pub fn quantity(self) -> Quantity {
         match self {
@@ -121,13 +113,6 @@ impl Role {
             Self::CoilOhms | Self::OhmsToGround | Self::Draw => matches!(running, RunningLoads::Nothing),
             _ => !matches!(running, RunningLoads::Nothing),
         }
-    }
-}
-
-impl RunningLoads {
-    /// How it is written in files.
-    pub fn word(self) -> &'static str {
-        FileWord::word(self)
     }
 }
 

@@ -6,7 +6,7 @@
 use serde::Deserialize;
 use strum::{EnumMessage, VariantArray};
 
-use crate::words::file_words;
+use crate::words::words;
 
 /// The unit of a device's clock.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, VariantArray, EnumMessage)]
@@ -18,7 +18,7 @@ pub(super) enum TimeUnit {
     #[strum(serialize = "us")]
     Microsecond,
 }
-file_words!(TimeUnit);
+words!(TimeUnit);
 
 impl TimeUnit {
     /// How many of it are a second: dividing by it rounds once.

@@ -4,6 +4,8 @@
 
 use std::{ops::Range, sync::Arc};
 
+use strum::VariantArray;
+
 use super::{
     Action, Decoded, Frame, Protocol, RequestId,
     checksum::Checksum,
@@ -30,7 +32,7 @@ pub struct Counts {
     pub readings: u64,
     /// Frames that are missing by their sequence numbers.
     pub lost: u64,
-    problems: [u64; ProblemKind::ALL.len()],
+    problems: [u64; ProblemKind::VARIANTS.len()],
 }
 
 impl Counts {
@@ -69,7 +71,7 @@ struct FrameProcessor {
     clock: ClockUnwrapper,
     counts: Counts,
     /// How many problems of each kind were reported in words.
-    reported: [u64; ProblemKind::ALL.len()],
+    reported: [u64; ProblemKind::VARIANTS.len()],
     errors: MeterErrorCounts,
     /// Values refused in the frame at hand; kept for its memory.
     refused: Vec<DecodeError>,

@@ -58,7 +58,7 @@ use strum::{EnumMessage, VariantArray};
 
 use crate::{
     units::{Dimension, Quantity},
-    words::file_words,
+    words::words,
 };
 
 /// One value as the meter reported it, before any clamp, zero or accuracy.
@@ -103,7 +103,7 @@ pub enum Action {
     #[strum(serialize = "mark")]
     Mark,
 }
-file_words!(Action);
+words!(Action);
 
 /// The meter's function, as far as a frame gives it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]

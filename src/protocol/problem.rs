@@ -3,7 +3,9 @@
 //! A framer or decoder returns a [`DecodeError`], which costs nothing to make; its words are written
 //! only for the few that are reported.
 
+use crate::words::words;
 use std::ops::Range;
+use strum::{EnumMessage, VariantArray};
 
 /// How many problems of each kind are reported in words; the rest are counted. Errors that the meter
 /// reports are kept apart by their text instead.
@@ -13,57 +15,38 @@ pub(crate) const REPORTED_OF_EACH_KIND: u64 = 5;
 const QUOTED: usize = 80;
 
 /// Kinds of problems, for counting.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, VariantArray, EnumMessage)]
 pub enum ProblemKind {
     /// Longer than the protocol allows: cut there, skipped to the next end.
+    #[strum(serialize = "too long")]
     TooLong,
     /// The port went away in the middle of a frame.
+    #[strum(serialize = "cut off")]
     Partial,
     /// Not UTF-8.
+    #[strum(serialize = "not text")]
     NotText,
     /// Not of the form that the protocol describes; the whole frame is refused.
+    #[strum(serialize = "not of the protocol's form")]
     Form,
     /// A value that is no finite number of a sensible size; the frame's other values are kept.
+    #[strum(serialize = "value refused")]
     BadValue,
     /// More names than a frame can sensibly have.
+    #[strum(serialize = "too many names")]
     TooManyNames,
     /// The checksum differs or is absent.
+    #[strum(serialize = "wrong checksum")]
     Checksum,
     /// Bytes between frames that belong to none.
+    #[strum(serialize = "between frames")]
     NoFrame,
     /// The meter reports an error.
+    #[strum(serialize = "error reported by the meter")]
     MeterError,
 }
 
-impl ProblemKind {
-    /// Every kind, in the order in which [`Counts`](super::Counts) holds them.
-    pub const ALL: [Self; 9] = [
-        Self::TooLong,
-        Self::Partial,
-        Self::NotText,
-        Self::Form,
-        Self::BadValue,
-        Self::TooManyNames,
-        Self::Checksum,
-        Self::NoFrame,
-        Self::MeterError,
-    ];
-
-    /// In words, for a table of counts.
-    pub fn word(self) -> &'static str {
-        match self {
-            Self::TooLong => "too long",
-            Self::Partial => "cut off",
-            Self::NotText => "not text",
-            Self::Form => "not of the protocol's form",
-            Self::BadValue => "value refused",
-            Self::TooManyNames => "too many names",
-            Self::Checksum => "wrong checksum",
-            Self::NoFrame => "between frames",
-            Self::MeterError => "error reported by the meter",
-        }
-    }
-}
+words!(pub ProblemKind);
 
 /// A problem in words.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -262,8 +245,8 @@ mod tests {
 
     #[test]
     fn kinds_stand_at_their_own_place() {
-        for (index, kind) in ProblemKind::ALL.into_iter().enumerate() {
-            assert_eq!(kind as usize, index, "{}", kind.word());
+        for (index, kind) in ProblemKind::VARIANTS.iter().enumerate() {
+            assert_eq!(*kind as usize, index, "{}", kind.word());
         }
     }
 }

@@ -11,7 +11,7 @@ use toml::{
 
 use crate::{
     mistake::{Mistake, Source},
-    words::FileWord,
+    words::EnumWord,
 };
 
 /// A table that comes in kinds: its `kind`, and the rest of it.
@@ -40,7 +40,7 @@ impl<'a> KindTable<'a> {
     }
 
     /// Which kind it is.
-    pub(super) fn kind<K: FileWord>(&self) -> Result<K, Mistake> {
+    pub(super) fn kind<K: EnumWord>(&self) -> Result<K, Mistake> {
         K::of_word(self.kind.get_ref()).map_err(|error| {
             let message = format!("found the kind \"{}\", expected {}", error.found, error.expected);
             self.source.mistake(self.kind.span(), message)

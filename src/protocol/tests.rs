@@ -11,7 +11,7 @@ use super::{
 };
 use crate::{
     port::{DataBits, Level, Parity},
-    words::{FileWord, check_every_word},
+    words::{EnumWord, check_every_word},
 };
 
 /// What some bytes give under a protocol: readings and device times in canonical form, frame by
@@ -242,7 +242,7 @@ fn an_example_that_does_not_hold_is_reported_with_its_byte() {
 }
 
 /// Every word of a type is read, and stands in the guide for those who write protocol files.
-pub(super) fn check_words<T: FileWord + PartialEq + std::fmt::Debug>() {
+pub(super) fn check_words<T: EnumWord + PartialEq + std::fmt::Debug>() {
     check_every_word::<T>();
     T::VARIANTS.iter().for_each(|value| check_guide(value.word()));
 }

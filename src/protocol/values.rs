@@ -7,7 +7,7 @@ use regex::bytes::{Regex, RegexBuilder};
 use serde::{Deserialize, Deserializer, de::Error as _};
 use strum::{EnumMessage, VariantArray};
 
-use crate::{units::parse_duration, words::file_words};
+use crate::{units::parse_duration, words::words};
 
 /// Frames are no longer than this, bytes.
 pub(super) const LONGEST_FRAME: usize = 65_536;
@@ -69,7 +69,7 @@ pub(super) enum ByteOrder {
     #[strum(serialize = "big")]
     Big,
 }
-file_words!(ByteOrder);
+words!(ByteOrder);
 
 /// What a file must say of a number of several bytes.
 pub(super) const ORDER_EXPECTED: &str = "expected `order`: \"little\" or \"big\"";

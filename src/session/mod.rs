@@ -26,8 +26,6 @@ mod active_step;
 mod open_session;
 mod previous;
 
-mod word_table;
-
 pub(crate) mod judge;
 
 mod session_findings;

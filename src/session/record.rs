@@ -1,8 +1,10 @@
 //! What the core wants stored, in order.
 
+use crate::words::words;
 use std::sync::Arc;
+use strum::{EnumMessage, VariantArray};
 
-use super::{Begin, Capture, StepView, Verdict, Zeroed, findings::Finding, judge::Figures, word_table::word_table};
+use super::{Begin, Capture, StepView, Verdict, Zeroed, findings::Finding, judge::Figures};
 use crate::{
     channel::{Channel, ChannelId, Sample},
     clock::{Mono, Wall},
@@ -72,101 +74,88 @@ pub struct SignalFigures {
 }
 
 /// How a step was left.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, VariantArray, EnumMessage)]
 pub enum StepExit {
     /// It was done.
+    #[strum(serialize = "done")]
     Done,
     /// The operator went back to an earlier one.
+    #[strum(serialize = "back")]
     Back,
     /// The operator does it again.
+    #[strum(serialize = "again")]
     Again,
     /// The operator skipped it.
+    #[strum(serialize = "skipped")]
     Skipped,
     /// The allowed time of what was switched on was over.
+    #[strum(serialize = "time up")]
     TimeUp,
     /// The session ended.
+    #[strum(serialize = "session ended")]
     SessionEnd,
 }
 
-impl StepExit {
-    /// The word on screens and in the database.
-    pub const fn word(self) -> &'static str {
-        match self {
-            Self::Done => "done",
-            Self::Back => "back",
-            Self::Again => "again",
-            Self::Skipped => "skipped",
-            Self::TimeUp => "time up",
-            Self::SessionEnd => "session ended",
-        }
-    }
-}
+words!(pub StepExit);
 
 /// How a session ended.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, VariantArray, EnumMessage)]
 pub enum SessionExit {
     /// By an operator command.
+    #[strum(serialize = "ended")]
     Ended,
     /// The daemon was stopped.
+    #[strum(serialize = "stopped")]
     Stopped,
     /// Another one was begun.
+    #[strum(serialize = "replaced")]
     Replaced,
 }
 
-impl SessionExit {
-    /// The word in the database and on screens. For a session that was cut off the store writes `interrupted`.
-    pub const fn word(self) -> &'static str {
-        match self {
-            Self::Ended => "ended",
-            Self::Stopped => "stopped",
-            Self::Replaced => "replaced",
-        }
-    }
-}
+words!(pub SessionExit);
 
 /// Kinds of events; the words are stored.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, VariantArray, EnumMessage)]
 pub enum EventKind {
     /// A port was opened.
+    #[strum(serialize = "meter found")]
     MeterFound,
     /// A port is missing or was lost.
+    #[strum(serialize = "meter lost")]
     MeterLost,
     /// A meter sends no readings although its port is open.
+    #[strum(serialize = "meter silent")]
     MeterSilent,
     /// A meter's identity, as the meter sent it.
+    #[strum(serialize = "identity")]
     Identity,
     /// A frame could not be decoded.
+    #[strum(serialize = "bad frame")]
     BadFrame,
     /// A channel reads a value that no frame carries.
+    #[strum(serialize = "missing value")]
     MissingValue,
     /// Samples were lost, and how many.
+    #[strum(serialize = "samples lost")]
     SamplesLost,
     /// The database could not be written, or can be written again.
+    #[strum(serialize = "database", serialize = "store")]
     Store,
     /// The operator marked a moment.
+    #[strum(serialize = "mark")]
     Mark,
     /// The operator noted something.
+    #[strum(serialize = "note")]
     Note,
     /// Something was announced to the operator.
+    #[strum(serialize = "announced", serialize = "told")]
     Announced,
     /// A clamp's zero was taken.
+    #[strum(serialize = "zeroed")]
     Zeroed,
     /// The bench does not suit a step of the procedure.
+    #[strum(serialize = "meter not suited", serialize = "unfit")]
     NotSuited,
 }
 
-word_table!(EventKind:
-    MeterFound = "meter found",
-    MeterLost = "meter lost",
-    MeterSilent = "meter silent",
-    Identity = "identity",
-    BadFrame = "bad frame",
-    MissingValue = "missing value",
-    SamplesLost = "samples lost",
-    Store = "database" | "store",
-    Mark = "mark",
-    Note = "note",
-    Announced = "announced" | "told",
-    Zeroed = "zeroed",
-    NotSuited = "meter not suited" | "unfit",
-);
+words!(pub EventKind);

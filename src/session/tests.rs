@@ -5,13 +5,18 @@ use std::sync::Arc;
 use proptest::prelude::*;
 use uuid::Uuid;
 
-use super::*;
+use super::{
+    findings::{ConfidenceLevel, FindingKind},
+    record::StepExit,
+    *,
+};
 use crate::{
     channel::{Channel, ChannelId, Conversion, MeterId, Sample},
     clock::{Mono, Wall},
     procedure::Procedure,
     protocol::{Annunciators, Value},
     units::Quantity,
+    words::check_every_word,
 };
 
 const PROCEDURE: &str = r#"
@@ -300,4 +305,15 @@ proptest! {
         chunked.feed(rest.to_vec());
         prop_assert_eq!(whole.records(), chunked.records());
     }
+}
+
+#[test]
+fn each_stored_word_is_read_back() {
+    check_every_word::<EventKind>();
+    check_every_word::<StepExit>();
+    check_every_word::<SessionExit>();
+    check_every_word::<Verdict>();
+    check_every_word::<CaptureMethod>();
+    check_every_word::<FindingKind>();
+    check_every_word::<ConfidenceLevel>();
 }

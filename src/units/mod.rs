@@ -5,14 +5,13 @@
 //! and no step.
 //!
 //! Reading order: `dimension` and `quantity` (what is measured), `measure` and `limit` (values with units), `scale`,
-//! `accuracy` and `data_sheet` (clamps and the accuracy of meters), `show`, `as_written` and `in_json` (how they are
+//! `accuracy` and `data_sheet` (clamps and the accuracy of meters), `show` and `as_written` (how they are
 //! written).
 
 mod accuracy;
 mod as_written;
 mod data_sheet;
 mod dimension;
-mod in_json;
 mod limit;
 mod measure;
 mod quantity;

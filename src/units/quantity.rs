@@ -5,7 +5,7 @@ use std::fmt;
 use strum::{EnumMessage, VariantArray};
 
 use super::Dimension;
-use crate::words::{FileWord, file_words};
+use crate::words::words;
 
 /// What a meter is switched to, or what a channel shows in circuit terms.
 ///
@@ -71,14 +71,9 @@ pub enum Quantity {
     Number,
 }
 
-file_words!(Quantity);
+words!(pub Quantity);
 
 impl Quantity {
-    /// How it is written in files, on screens and in the database.
-    pub fn word(self) -> &'static str {
-        FileWord::word(self)
-    }
-
     /// Its dimension, and with it the base unit of its values.
     pub fn dimension(self) -> Dimension {
         match self {
@@ -120,6 +115,7 @@ impl fmt::Display for Quantity {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::words::EnumWord;
 
     #[test]
     fn each_word_is_read_back() {

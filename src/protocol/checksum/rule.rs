@@ -11,7 +11,7 @@ use crate::{
         tables::KindTable,
         values::{ByteOrder, FilledText, LONGEST_FRAME, ORDER_EXPECTED},
     },
-    words::{FileWord, file_words},
+    words::{EnumWord, words},
 };
 
 /// How the checksum of a protocol's frames is written and computed.
@@ -53,7 +53,7 @@ pub(in crate::protocol) enum Complement {
     #[strum(serialize = "twos")]
     Twos,
 }
-file_words!(Complement);
+words!(Complement);
 
 /// Where it is.
 #[derive(Debug, Clone)]
@@ -85,7 +85,7 @@ pub(in crate::protocol) enum ChecksumForm {
     #[strum(serialize = "hex")]
     Hex,
 }
-file_words!(ChecksumForm);
+words!(ChecksumForm);
 
 /// What a frame without the mark is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -136,7 +136,7 @@ enum SimpleKind {
     #[strum(serialize = "xor")]
     Xor,
 }
-file_words!(SimpleKind);
+words!(SimpleKind);
 
 /// `[checksum]` as the file has it. Some of its keys exclude each other; in the rule they are the variants of an enum.
 #[derive(Deserialize)]

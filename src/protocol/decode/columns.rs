@@ -19,7 +19,7 @@ use crate::{
         number::{NumberReader, OverloadWords, Plain, Token, classify, is_no_number, plain},
         problem::{DecodeError, Defect},
     },
-    words::file_words,
+    words::words,
 };
 
 /// What such a line is.
@@ -76,7 +76,7 @@ pub(in crate::protocol) enum HeaderRule {
     #[strum(serialize = "required")]
     Required,
 }
-file_words!(HeaderRule);
+words!(HeaderRule);
 
 /// The column with the device's time.
 #[derive(Debug, Clone, Copy, Deserialize)]

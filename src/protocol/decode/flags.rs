@@ -11,7 +11,7 @@ use crate::{
         problem::{DecodeError, Defect},
         values::{Bit, ByteIndex, hex_digit},
     },
-    words::file_words,
+    words::words,
 };
 
 /// A bit and what the display shows with it.
@@ -42,7 +42,7 @@ pub(in crate::protocol) enum BitsForm {
     #[strum(serialize = "hex")]
     Hex,
 }
-file_words!(BitsForm);
+words!(BitsForm);
 
 /// When a flag counts.
 #[derive(Debug, Clone, Deserialize)]

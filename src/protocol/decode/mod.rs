@@ -42,7 +42,7 @@ use super::{
     problem::{DecodeError, Defect, ProblemKind},
     tables::KindTable,
 };
-use crate::{mistake::Mistake, words::file_words};
+use crate::{mistake::Mistake, words::words};
 
 /// The kinds of `[decode]`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, VariantArray, EnumMessage)]
@@ -64,7 +64,7 @@ enum DecodeKind {
     #[strum(serialize = "fields")]
     Fields,
 }
-file_words!(DecodeKind);
+words!(DecodeKind);
 
 /// How a protocol's frames are read.
 #[derive(Debug, Clone)]

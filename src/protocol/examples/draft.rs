@@ -7,7 +7,7 @@ use std::{collections::BTreeSet, sync::Arc};
 use super::event::{DecodedEvent, ExampleEvent, decode, show};
 use crate::{
     protocol::{Annunciators, Protocol, Reading, Value, frame::FrameRule},
-    words::FileWord,
+    words::EnumWord,
 };
 
 /// Kinds of frames that are drafted at most: more are not read by anyone.

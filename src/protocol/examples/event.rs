@@ -7,7 +7,7 @@ use std::{
 
 use crate::{
     protocol::{Action, Decoded, Engine, Example, Function, Piece, Protocol, Reading, RequestId, Value},
-    words::FileWord,
+    words::EnumWord,
 };
 
 /// The readings of one engine, in order, with the problems and device times between them.

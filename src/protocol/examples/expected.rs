@@ -7,7 +7,7 @@ use crate::{
         number::{NumberReader, OverloadWords},
     },
     units::Quantity,
-    words::FileWord,
+    words::EnumWord,
 };
 
 /// A line of `gives`.

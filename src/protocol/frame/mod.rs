@@ -21,7 +21,7 @@ use stuffed::{StuffedFramer, StuffedRule, Stuffing};
 use strum::{EnumMessage, VariantArray};
 
 use super::{problem::DecodeError, tables::KindTable};
-use crate::{mistake::Mistake, words::file_words};
+use crate::{mistake::Mistake, words::words};
 
 /// The kinds of `[frame]`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, VariantArray, EnumMessage)]
@@ -39,7 +39,7 @@ enum FrameKind {
     #[strum(serialize = "slip")]
     Slip,
 }
-file_words!(FrameKind);
+words!(FrameKind);
 
 /// What a framer hands out.
 pub(super) enum FramerOutput<'a> {

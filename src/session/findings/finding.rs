@@ -1,76 +1,76 @@
 //! A finding: what is wrong, where, with which confidence, and what to measure next.
 
 use std::fmt;
+use strum::{EnumMessage, VariantArray};
 
-use crate::session::word_table::word_table;
+use crate::words::words;
 
 /// What is wrong. The words are stored: a changed one needs a migration.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, VariantArray, EnumMessage)]
 pub enum FindingKind {
     /// All that was measured fits good parts.
+    #[strum(serialize = "no fault found", serialize = "nothing wrong")]
     Healthy,
     /// The current's path is broken.
+    #[strum(serialize = "open circuit")]
     OpenCircuit,
     /// A coil has far too few ohms.
+    #[strum(serialize = "shorted coil")]
     ShortedCoil,
     /// A coil has too many ohms, or somewhat too few.
+    #[strum(serialize = "coil out of tolerance")]
     CoilOutOfTolerance,
     /// A coil is in limit and still differs from the others.
+    #[strum(serialize = "differs from the other coils", serialize = "unlike its siblings")]
     UnlikeSiblings,
     /// The ohms are those of warm coils: nothing wrong.
+    #[strum(serialize = "warm coils")]
     WarmCoils,
     /// Resistance under load between the supply and the coil.
+    #[strum(serialize = "high resistance, feed side", serialize = "resistance on the feed side")]
     FeedResistance,
     /// Resistance under load between the coil and the ground.
+    #[strum(serialize = "high resistance, ground side", serialize = "resistance on the ground side")]
     GroundResistance,
     /// Resistance under load in a pin of the coil's connector.
+    #[strum(serialize = "high resistance, connector", serialize = "resistance in the connector")]
     ConnectorResistance,
     /// Resistance under load where nothing was measured.
+    #[strum(serialize = "high resistance, place unknown", serialize = "resistance not placed")]
     UnplacedResistance,
     /// Resistance in the ground that all share.
+    #[strum(serialize = "high resistance, shared ground", serialize = "shared ground")]
     SharedGround,
     /// Resistance in the feed that all share.
+    #[strum(serialize = "low feed on all circuits", serialize = "feed low everywhere")]
     FeedLowEverywhere,
     /// One coil gets too few volts, even without load.
+    #[strum(serialize = "low feed on one circuit", serialize = "feed low in one branch")]
     FeedLowInBranch,
     /// A wire touches one that is always live.
+    #[strum(serialize = "short to power", serialize = "short to feed")]
     ShortToFeed,
     /// A wire touches the machine's frame.
+    #[strum(serialize = "short to ground")]
     ShortToGround,
     /// Two circuits are exchanged.
+    #[strum(serialize = "swapped terminals")]
     SwappedTerminals,
     /// Something beside the coil carries current.
+    #[strum(serialize = "parallel path")]
     ParallelPath,
     /// The battery or supply itself.
+    #[strum(serialize = "weak supply")]
     WeakSupply,
     /// Values that contradict each other whatever is wrong.
+    #[strum(serialize = "contradictory readings", serialize = "readings contradict")]
     Contradiction,
     /// Too little was measured to say more.
+    #[strum(serialize = "too little measured", serialize = "not enough measured")]
     NotEnough,
 }
 
-word_table!(FindingKind:
-    Healthy = "no fault found" | "nothing wrong",
-    OpenCircuit = "open circuit",
-    ShortedCoil = "shorted coil",
-    CoilOutOfTolerance = "coil out of tolerance",
-    UnlikeSiblings = "differs from the other coils" | "unlike its siblings",
-    WarmCoils = "warm coils",
-    FeedResistance = "high resistance, feed side" | "resistance on the feed side",
-    GroundResistance = "high resistance, ground side" | "resistance on the ground side",
-    ConnectorResistance = "high resistance, connector" | "resistance in the connector",
-    UnplacedResistance = "high resistance, place unknown" | "resistance not placed",
-    SharedGround = "high resistance, shared ground" | "shared ground",
-    FeedLowEverywhere = "low feed on all circuits" | "feed low everywhere",
-    FeedLowInBranch = "low feed on one circuit" | "feed low in one branch",
-    ShortToFeed = "short to power" | "short to feed",
-    ShortToGround = "short to ground",
-    SwappedTerminals = "swapped terminals",
-    ParallelPath = "parallel path",
-    WeakSupply = "weak supply",
-    Contradiction = "contradictory readings" | "readings contradict",
-    NotEnough = "too little measured" | "not enough measured",
-);
+words!(pub FindingKind);
 
 impl FindingKind {
     /// Whether it tells of something to repair.
@@ -80,21 +80,20 @@ impl FindingKind {
 }
 
 /// How sure a finding is, in words.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, VariantArray, EnumMessage)]
 pub enum ConfidenceLevel {
     /// Something else explains it nearly as well.
+    #[strum(serialize = "possible")]
     Possible,
     /// Better than anything else by far.
+    #[strum(serialize = "likely")]
     Likely,
     /// Nothing else that is known here explains it.
+    #[strum(serialize = "certain")]
     Certain,
 }
 
-word_table!(ConfidenceLevel:
-    Certain = "certain",
-    Likely = "likely",
-    Possible = "possible",
-);
+words!(pub ConfidenceLevel);
 
 /// The confidence in a finding: a word, and the figures behind it.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -221,6 +221,7 @@ mod tests {
         session::{JudgementRecord, Verdict},
         units::DataSheet,
     };
+    use strum::VariantArray;
 
     fn volts_without_u() -> JudgementRecord {
         JudgementRecord {
@@ -242,7 +243,7 @@ mod tests {
         let usage = CircuitMeasurement { role: Role::Feed, running: RunningLoads::Nothing };
         let observation_of =
             |record| Observation::of_capture("a", "b", usage, &Judgement::try_from(record).unwrap(), None);
-        for verdict in Verdict::ALL {
+        for &verdict in Verdict::VARIANTS {
             let observation = observation_of(JudgementRecord { verdict: Some(verdict), ..volts_without_u() });
             let counts = matches!(verdict, Verdict::InLimit | Verdict::OutOfLimit | Verdict::TooCloseToCall);
             assert_eq!(observation.is_some(), counts, "{verdict:?}");

@@ -1,27 +1,28 @@
 //! A captured value: the value that a step is judged on, and how it was chosen.
 
 use super::{Judgement, Settled};
-use crate::{channel::ChannelId, clock::Mono, protocol::Value, session::word_table::word_table};
+use crate::words::words;
+use crate::{channel::ChannelId, clock::Mono, protocol::Value};
+use strum::{EnumMessage, VariantArray};
 
 /// How a value came to be captured.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, VariantArray, EnumMessage)]
 pub enum CaptureMethod {
     /// By an operator command.
+    #[strum(serialize = "taken")]
     Taken,
     /// By itself, when the reading was steady.
+    #[strum(serialize = "steady")]
     Steady,
     /// As the step was left, since nothing had been taken: the last reading.
+    #[strum(serialize = "last")]
     Last,
     /// The worst of the whole step.
+    #[strum(serialize = "worst")]
     Worst,
 }
 
-word_table!(CaptureMethod:
-    Taken = "taken",
-    Steady = "steady",
-    Last = "last",
-    Worst = "worst",
-);
+words!(pub CaptureMethod);
 
 /// The value that a step is judged on.
 #[derive(Debug, Clone, PartialEq)]

@@ -1,13 +1,14 @@
 //! What a captured value came to: one of five outcomes, and the sentence that gives the reason.
 
+use crate::words::words;
 use serde::{Deserialize, Serialize};
+use strum::{EnumMessage, VariantArray};
 
 use super::{NotJudged, Verdict};
 use crate::{
     channel::Sample,
     electrics::{Decision, Limits, Uncertain, probability_of_conformity},
     protocol::Value,
-    session::word_table::word_table,
     units::{Limit, Quantity},
 };
 
@@ -83,18 +84,17 @@ pub enum Outcome {
 }
 
 /// An end of what a meter or channel can show.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, VariantArray, EnumMessage)]
 pub enum RangeEnd {
     /// More than can be shown.
+    #[strum(serialize = "over")]
     Over,
     /// Less than can be shown.
+    #[strum(serialize = "under")]
     Under,
 }
 
-word_table!(RangeEnd:
-    Over = "over",
-    Under = "under",
-);
+words!(pub RangeEnd);
 
 impl From<RangeEnd> for Value {
     fn from(end: RangeEnd) -> Self {

@@ -1,53 +1,42 @@
 //! The verdict on a value: its words and its numbers.
 
-use crate::{electrics::Decision, session::word_table::word_table};
+use crate::electrics::Decision;
+use crate::words::words;
+use strum::{EnumMessage, VariantArray};
 
 /// How a value keeps to its limit, or why that is not known. The numbers are stored: never renumber.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, VariantArray, EnumMessage)]
 #[repr(u8)]
 pub enum Verdict {
     /// The value keeps to the limit, uncertainty included.
+    #[strum(serialize = "in limit", serialize = "within")]
     InLimit = 0,
     /// The value breaks the limit, uncertainty included.
+    #[strum(serialize = "out of limit", serialize = "outside")]
     OutOfLimit = 1,
     /// The limit lies inside the uncertainty of the value.
+    #[strum(serialize = "too close to call")]
     TooCloseToCall = 2,
     /// The circuit did not carry the load under which the value counts.
+    #[strum(serialize = "no load current", serialize = "not loaded")]
     NoLoadCurrent = 3,
     /// The value was still moving.
+    #[strum(serialize = "not settled")]
     NotSettled = 4,
     /// The meter was switched to another function.
+    #[strum(serialize = "wrong function")]
     WrongFunction = 5,
     /// The display was held: the value is old.
+    #[strum(serialize = "held display")]
     HeldDisplay = 6,
     /// Nothing was measured.
+    #[strum(serialize = "no reading")]
     NoReading = 7,
 }
 
-word_table!(Verdict:
-    InLimit = "in limit" | "within",
-    OutOfLimit = "out of limit" | "outside",
-    TooCloseToCall = "too close to call",
-    NoLoadCurrent = "no load current" | "not loaded",
-    NotSettled = "not settled",
-    WrongFunction = "wrong function",
-    HeldDisplay = "held display",
-    NoReading = "no reading",
-);
+words!(pub Verdict);
 
 impl Verdict {
-    /// All of them, in the order of their numbers.
-    pub const ALL: [Self; 8] = [
-        Self::InLimit,
-        Self::OutOfLimit,
-        Self::TooCloseToCall,
-        Self::NoLoadCurrent,
-        Self::NotSettled,
-        Self::WrongFunction,
-        Self::HeldDisplay,
-        Self::NoReading,
-    ];
-
     /// How it keeps to the limit, or why it was not held against one.
     pub(super) const fn parts(self) -> Result<Decision, NotJudged> {
         match self {
@@ -69,7 +58,7 @@ impl Verdict {
 
     /// The verdict of a number.
     pub fn from_code(code: i64) -> Option<Self> {
-        usize::try_from(code).ok().and_then(|index| Self::ALL.get(index)).copied()
+        usize::try_from(code).ok().and_then(|index| Self::VARIANTS.get(index)).copied()
     }
 }
 

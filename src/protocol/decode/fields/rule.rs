@@ -19,7 +19,7 @@ use crate::{
         names::{MOST_NAMES, ValueName},
         values::{Bit, ByteIndex, ByteOrder, ORDER_EXPECTED, duration},
     },
-    words::file_words,
+    words::words,
 };
 
 /// What such a frame is.
@@ -120,7 +120,7 @@ pub(in crate::protocol) enum FieldKind {
     #[strum(serialize = "f64")]
     F64,
 }
-file_words!(FieldKind);
+words!(FieldKind);
 
 /// Some bits of a number: in files `[lowest, count]`.
 #[derive(Debug, Clone, Copy, serde::Deserialize)]

@@ -17,7 +17,7 @@ use crate::{
         poll::PollRule,
         values::BytePattern,
     },
-    words::file_words,
+    words::words,
 };
 
 /// `[decode]` as the file has it. Files name groups, requests and values; the rule below holds their numbers.
@@ -145,7 +145,7 @@ pub(in crate::protocol) enum TextForm {
     #[strum(serialize = "degrees-minutes")]
     DegreesMinutes,
 }
-file_words!(TextForm);
+words!(TextForm);
 
 impl PatternTable {
     /// Finds the groups, requests and values that the file names.
