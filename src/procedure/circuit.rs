@@ -19,7 +19,7 @@ use super::{Step, keys::Between};
 use crate::{
     mistake::{Mistake, Source},
     units::{AsWritten, Dimension, Limit},
-    words::{FileWord, file_words},
+    words::words,
 };
 
 /// A transistor that is on drops this much, V: common practice, no source. An old one may drop 1 V.
@@ -85,7 +85,8 @@ pub enum ClampPlace {
     BeforeDriver,
 }
 
-file_words!(DriverSide, DriverControl, ClampPlace);
+words!(DriverSide, ClampPlace);
+words!(pub DriverControl);
 
 impl Default for Driver {
     fn default() -> Self {
@@ -97,13 +98,6 @@ impl Driver {
     /// Whether meters show a mean: of what is on and off by turns.
     pub fn shows_means(&self) -> bool {
         self.control != DriverControl::Steady
-    }
-}
-
-impl DriverControl {
-    /// How it is written in files.
-    pub fn word(self) -> &'static str {
-        FileWord::word(self)
     }
 }
 
