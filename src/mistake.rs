@@ -54,7 +54,7 @@ pub(crate) fn parse_toml<T: DeserializeOwned>(file: &str, text: &str) -> Result<
     toml::from_str(text).map_err(|error| Source { file, text }.toml_mistake(&error))
 }
 
-/// What the TOML parser says of a text that is no TOML, and what the mistake says instead. The first that fits is taken.
+/// What the TOML parser says of a text that is no TOML, and the sentence that replaces it. The first that fits is taken.
 const SYNTAX: &[(&str, &str)] = &[
     ("missing escaped value", r#"found a lone \ in "…", expected \\ or the text in '…'"#),
     ("too few unicode value digits", r"expected more hexadecimal digits behind \x, \u or \U"),

@@ -128,7 +128,7 @@ impl Bench {
 /// A HID cable whose description does not suffice for its meter.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub(super) enum CableError {
-    /// Nothing says where the bytes stand in its reports.
+    /// Neither file describes where the bytes stand in its reports.
     #[error(
         "protocol \"{0}\" has no [hid], so it is not known how the reports of this HID cable carry bytes; in the bench \
          file, cable = \"NAME\" takes the cable of another protocol, and [meter.hid] describes one (see \

@@ -95,7 +95,7 @@ fn rows_of_a_data_sheet_are_read_in_any_order_and_kept_as_written() {
         "V DC: 0.5 % + 2 digits; V DC up to 600 mV in steps of 0.1 mV: 0.8 % + 3 digits; \
          ohm up to 600 ohm: 0.9 % + 5 digits; A DC: 1.5 % + 20 mA"
     );
-    // What is stored of a channel says the same as the file.
+    // What is stored of a channel is what the file has.
     assert_eq!(accuracy.text.parse(), Ok(accuracy.value.clone()));
     let sheet = &accuracy.value;
     let percent = |quantity, value| sheet.row_for(quantity, value, None).map(|row| row.accuracy.of_reading * 100.0);

@@ -228,7 +228,7 @@ mod tests {
         {
             assert!((u(value, quantity) - half_width / 3f64.sqrt()).abs() < 1e-12, "{value} {quantity}");
         }
-        // Where the sheet says nothing, nobody knows: the display's step alone would promise too much.
+        // Where the sheet has no row, the accuracy is unknown: the step of the display alone would promise too much.
         for (value, quantity) in [(12.0, Quantity::VoltsAc), (61.0, Quantity::VoltsDc)] {
             let sample = probe.sample(&reading(value, Function::Exact(quantity)), Mono(0));
             assert_eq!(sample.u, None, "{value} {quantity}");

@@ -48,7 +48,7 @@ pub enum MeterEvent {
     Problem(Problem),
     /// So many frames were lost on the way, by their sequence numbers; only the first gaps.
     Gap(u64),
-    /// What the meter says of itself, where it has not said so since its port was opened.
+    /// Its identity as the meter sent it, where it was not sent since its port was opened.
     Identity(String),
     /// The operator pressed a button on the device, after so many samples of this batch.
     Action(Action, usize),
@@ -79,7 +79,7 @@ pub struct Meter {
     auto: bool,
     missing_reported: bool,
     gaps_reported: u32,
-    /// What it said of itself since its port was opened, and how often it changed.
+    /// Its identity since its port was opened, and how often it changed.
     identity: String,
     identities_reported: u32,
     ids: ChannelIds,
@@ -145,7 +145,7 @@ impl Meter {
         self.clock.fit()
     }
 
-    /// A session began: what another one was told of is news again.
+    /// A session began: what was reported in another one is news again.
     pub fn reset_reported(&mut self) {
         self.engine.reset_reported();
         self.gaps_reported = 0;
@@ -206,7 +206,7 @@ impl Meter {
         }
     }
 
-    /// The first gaps are told one by one, all are counted.
+    /// The first gaps are reported one by one, all are counted.
     fn report_gaps(&mut self, batch: &mut Batch) {
         for gap in &self.decoded.gaps {
             if self.gaps_reported < GAPS_REPORTED {

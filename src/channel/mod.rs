@@ -59,7 +59,7 @@ pub struct Channel {
 /// One channel's value in circuit terms at one time: what is judged and stored.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Sample {
-    /// When it was measured, as well as can be told.
+    /// When it was measured, as well as is known.
     pub at: Mono,
     /// Where in the circuit.
     pub channel: ChannelId,

@@ -80,7 +80,7 @@ impl IdentifyArgs {
         } else if found.is_empty() {
             return Err(Failure::failed(anyhow::anyhow!("{}", nothing(&self.port, bytes))));
         } else {
-            tell(&mut out, &found)?;
+            print_candidates(&mut out, &found)?;
         }
         if let (Some(path), Some(best)) = (&self.write, found.first()) {
             write_bench(path, &self.port, self.cable.as_deref(), best)?;
@@ -272,7 +272,7 @@ impl Conversation for TrafficRecorder {
     }
 }
 
-fn tell(out: &mut dyn Write, found: &[PortCandidate]) -> io::Result<()> {
+fn print_candidates(out: &mut dyn Write, found: &[PortCandidate]) -> io::Result<()> {
     let rows = found.iter().take(MOST_CANDIDATES).map(|PortCandidate { settings, candidate }| {
         vec![
             candidate.protocol.name.clone(),

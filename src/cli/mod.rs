@@ -184,12 +184,15 @@ impl CommonArgs {
         let filter = tracing_subscriber::EnvFilter::try_new(&self.log).map_err(|error| {
             Failure::usage(format!("--log: found \"{}\", expected a level such as info: {error}", self.log))
         })?;
+        // The part of the program matters only to who looks for a defect in it, or filters by it.
+        let modules = !["error", "warn", "info"].contains(&self.log.as_str());
         // Colour codes only for a terminal, not in a file or a journal.
         let colours = std::io::stderr().is_terminal();
         tracing_subscriber::fmt()
             .with_env_filter(filter)
             .with_writer(std::io::stderr)
             .with_ansi(colours)
+            .with_target(modules)
             // It would report them on stderr as well, and panic where that is closed.
             .log_internal_errors(false)
             .init();

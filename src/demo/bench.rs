@@ -105,7 +105,7 @@ pub(crate) enum SimulatedBenchError {
     Pty {
         /// For which instrument.
         instrument: SimulatedInstrument,
-        /// What the system says.
+        /// The error of the system.
         source: Errno,
     },
     /// The port's stable name can't be made.
@@ -113,7 +113,7 @@ pub(crate) enum SimulatedBenchError {
     Link {
         /// The name.
         link: PathBuf,
-        /// What the system says.
+        /// The error of the system.
         source: io::Error,
     },
     /// No thread.
@@ -121,7 +121,7 @@ pub(crate) enum SimulatedBenchError {
     Thread {
         /// For which instrument.
         instrument: SimulatedInstrument,
-        /// What the system says.
+        /// The error of the system.
         source: io::Error,
     },
 }

@@ -56,7 +56,7 @@ impl LoaderCoil {
 /// A coil's winding.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Winding {
-    /// Conducts with so many ohm at 20 °C.
+    /// Conducts, with its ohms at 20 °C.
     Intact {
         /// Ohm at 20 °C.
         ohms_20: f64,
@@ -70,7 +70,7 @@ pub enum Winding {
 pub enum StrayPath {
     /// None: good.
     Absent,
-    /// Through so many ohm.
+    /// Through this resistance, ohm.
     Through {
         /// Ohm.
         ohms: f64,

@@ -173,7 +173,7 @@ impl Handheld {
         format!("{} {prefix}ohm", self.display(scaled, decimals))
     }
 
-    /// The value with the meter's flaws, to so many decimals.
+    /// The value with the meter's flaws, with this number of decimals.
     fn display(&mut self, value: f64, decimals: i32) -> String {
         let digit = 10f64.powi(-decimals);
         let digits = Self::OFFSET_DIGITS * self.offset + self.noise.within(1.0);
@@ -204,7 +204,7 @@ impl Monitor {
     }
 }
 
-/// A number to so many decimals as a display shows it: no minus before zero.
+/// A number with this number of decimals as a display shows it: no minus before zero.
 fn fixed(value: f64, decimals: i32) -> String {
     let text = format!("{value:.*}", usize::try_from(decimals).unwrap_or(0));
     match text.strip_prefix('-') {

@@ -145,7 +145,7 @@ impl LoaderCircuit {
         }
     }
 
-    /// What an ohmmeter meets between two places, the machine being as the setup says.
+    /// The resistance between two places in a setup of the machine.
     pub fn path(&self, setup: &MachineSetup, red: ProbePoint, black: ProbePoint) -> ProbedPath {
         let at_rest = Self { battery_v: 0.0, ..self.clone() };
         let mut network = at_rest.passive(setup);

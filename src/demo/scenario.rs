@@ -130,7 +130,7 @@ impl Scenario {
         Self { steps }
     }
 
-    /// Plays it, so many times faster than ordinary (0.1 to 100).
+    /// Plays it faster than real time by this factor (0.1 to 100).
     ///
     /// # Errors
     /// The operator's, at once; the hands stay where they are.

@@ -1,6 +1,6 @@
 //! Which of several like parts is unlike its siblings: median, MAD and the modified z-score.
 //!
-//! Robust, since one bad coil among three must not drag the yardstick along with it. Sources, from
+//! Robust: one bad coil among three must not shift the value that all are compared with. Sources, from
 //! memory: Iglewicz and Hoaglin 1993, "How to Detect and Handle Outliers" (the score and its customary
 //! 3.5); Rousseeuw and Croux, J. Am. Stat. Assoc. 88, 1993, 1273 (the factor 1.4826).
 

@@ -32,7 +32,7 @@ pub struct ChannelFacts {
     pub meter: String,
     /// What it shows; none for a meter whose function the operator switches.
     pub quantity: Option<Quantity>,
-    /// As on the data sheet, in circuit terms; none where not told.
+    /// As on the data sheet, in circuit terms; none where not known.
     pub accuracy: Option<DataSheet>,
     /// Relative tolerance of what is connected before the meter; zero where not given.
     pub scale_tolerance: f64,
@@ -40,14 +40,14 @@ pub struct ChannelFacts {
     pub digit: Option<Measure>,
     /// Its range, either sign; none where not given.
     pub range: Option<Measure>,
-    /// The fuse of the jack that the current goes through, A; none behind a clamp or where not told.
+    /// The fuse of the jack that the current goes through, A; none behind a clamp or where not known.
     pub fuse: Option<f64>,
     /// How often it reports, Hz; none where not known.
     pub rate: Option<f64>,
 }
 
 impl BenchFacts {
-    /// What the bench file tells.
+    /// What the bench file has.
     pub fn of(bench: &Bench) -> Self {
         let mut facts = Self { channels: Vec::new(), names: ChannelList::Complete };
         for meter in &bench.meters {

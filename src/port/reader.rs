@@ -238,7 +238,7 @@ mod tests {
         }
     }
 
-    /// A reader on a thread of its own, and what it tells.
+    /// A reader on a thread of its own, and its events.
     struct ReaderThread {
         stop: Stop,
         thread: JoinHandle<()>,
@@ -261,7 +261,7 @@ mod tests {
             self.events.recv_timeout(Duration::from_secs(20)).expect("the reader tells what happens")
         }
 
-        /// The thread ends and has told nothing more.
+        /// The thread ends and has sent nothing more.
         fn stops(self) {
             self.stop.stop();
             self.ends();

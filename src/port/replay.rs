@@ -56,7 +56,7 @@ impl Replay {
         }
     }
 
-    fn tell_damage(&self) {
+    fn report_damage(&self) {
         let (damaged, path) = (self.reader.damaged(), self.path.display());
         if damaged > 0 {
             tracing::warn!("{damaged} lines of {path} are damaged and were left out");
@@ -70,7 +70,7 @@ impl Replay {
 impl Port for Replay {
     fn read(&mut self, buffer: &mut [u8], patience: Duration) -> io::Result<ReadOutcome> {
         if self.next.is_empty() && !self.fetch() {
-            self.tell_damage();
+            self.report_damage();
             return Ok(ReadOutcome::Ended);
         }
         if self.pace == Pace::Recorded {

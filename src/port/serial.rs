@@ -88,7 +88,7 @@ impl Port for Serial {
     fn read(&mut self, buffer: &mut [u8], patience: Duration) -> io::Result<ReadOutcome> {
         self.line.set_timeout(patience.min(LONGEST_READ_WAIT))?;
         let outcome = read_outcome(self.line.read(buffer)).map_err(unplugged)?;
-        // A silent line may be a cable that is gone: the node tells.
+        // A silent line may be a cable that is gone: then its device node is gone too.
         if outcome == ReadOutcome::Silence {
             self.still_there()?;
         }

@@ -38,7 +38,7 @@ impl Tcp {
     }
 }
 
-/// A server whose plug was pulled says nothing more, not even that it is gone: the system asks whether it is there.
+/// A server whose plug was pulled does not close the connection: keep-alive probes find out whether it is there.
 /// After some eleven seconds without an answer the connection counts as lost.
 fn notice_absence(stream: &TcpStream) -> io::Result<()> {
     setsockopt(stream, sockopt::KeepAlive, &true)?;

@@ -1,4 +1,4 @@
-//! What is told of a circuit: the driver that switches its coil, and where the clamp sits.
+//! A circuit as a procedure describes it: the driver that switches its coil, and where the clamp sits.
 //!
 //! ```toml
 //! [[circuit]]
@@ -25,7 +25,7 @@ use crate::{
 /// A transistor that is on drops this much, V: common practice, no source. An old one may drop 1 V.
 const TRANSISTOR_DROP: (f64, f64) = (0.05, 0.3);
 
-/// What a procedure tells of one circuit.
+/// One circuit as the procedure describes it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct CircuitSpec {
     /// The name by which steps belong to it.
@@ -176,7 +176,7 @@ mod tests {
         assert_eq!((driver.side, driver.control), (Some(DriverSide::Low), DriverControl::Switched));
         assert_eq!((driver.drop, driver.clamp), ((0.6, 1.0), ClampPlace::BeforeDriver));
         assert!(driver.shows_means());
-        // Nothing told is a transistor that is on all the time.
+        // Without a word about it, it is a transistor that is on all the time.
         assert_eq!(procedure.driver(Some("tilt coil")), Driver::default());
         assert!(!parse("[[circuit]]\nname = \"lift coil\"").unwrap().driver(None).shows_means());
     }

@@ -35,7 +35,7 @@ pub struct Procedure {
     pub caution: String,
     /// When the next step begins.
     pub advance: Advance,
-    /// What is told of circuits, in the order of the file; names are unique.
+    /// The circuits that the file describes, in its order of the file; names are unique.
     pub circuits: Vec<CircuitSpec>,
     /// At least one; names are unique.
     pub steps: Vec<Step>,

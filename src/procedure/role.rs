@@ -1,4 +1,4 @@
-//! What a step measures in its circuit: the two words by which a procedure tells it.
+//! What a step measures in its circuit: the two words of a procedure for it.
 //!
 //! `role` is the place and the kind of the measurement, `running` is what carries current meanwhile:
 //!
@@ -132,7 +132,7 @@ pub struct CircuitMeasurement {
 }
 
 impl CircuitMeasurement {
-    /// By step, in their order; none where a step says nothing of use for findings.
+    /// By step, in their order; none where a step is of no use for findings.
     ///
     /// Taken for granted without `role`, and only where the circuit has steps in ohm and in A DC and so is
     /// a coil's: its one step in ohm is `coil ohms`, its one in A DC `coil amps`, its one in V DC `feed`.

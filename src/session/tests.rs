@@ -219,7 +219,7 @@ fn steps_go_where_the_operator_says() {
     assert_eq!(watched.core.step_view().map(|view| (view.number, view.attempt)), Some((10, 4)));
 }
 
-/// Seen in the demo: a session that began before the meter had said anything was not told to switch it.
+/// Seen in the demo: no prompt to switch a meter that had sent nothing when the session began.
 #[test]
 fn a_meter_that_speaks_up_late_is_still_told_to_be_switched() {
     let mut watched = Watched { core: Core::new(["handheld".to_owned()]), effects: Vec::new() };

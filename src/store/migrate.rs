@@ -184,4 +184,12 @@ mod tests {
         let version: i64 = copy.pragma_query_value(None, "user_version", |row| row.get(0)).unwrap();
         assert_eq!(version, 1);
     }
+
+    #[test]
+    fn schema_and_documentation_name_the_version() {
+        let first = include_str!("schema.sql").lines().next().unwrap();
+        assert_eq!(first, format!("-- bayline's database, version {SCHEMA_VERSION}. Any SQLite tool can read it."));
+        let developers = include_str!("../../DEVELOPERS.md");
+        assert!(developers.contains(&format!("database version {SCHEMA_VERSION};")), "what changed for users");
+    }
 }

@@ -11,13 +11,13 @@ CREATE TABLE session (
     ended_us        INTEGER,              -- when it ended; NULL while it is open
     ended_how       TEXT,                 -- ended, stopped, replaced, interrupted; NULL while it is open
     continues       TEXT,                 -- uuid of the session that it goes on with; NULL for one that stands alone
-    machine         TEXT NOT NULL,        -- the machine in the operator's words; empty where not told
-    job             TEXT NOT NULL,        -- the job in the operator's words; empty where not told
-    vin             TEXT NOT NULL DEFAULT '', -- vehicle identification or serial number; empty where not told
-    counter         TEXT NOT NULL DEFAULT '', -- odometer or hour meter as read; empty where not told
-    complaint       TEXT NOT NULL DEFAULT '', -- what the customer complains of; empty where not told
-    ambient_c       REAL,                 -- temperature of the place, °C; NULL where not told
-    part_c          REAL,                 -- temperature of the part under test, °C; NULL where not told
+    machine         TEXT NOT NULL,        -- the machine in the operator's words; empty where not given
+    job             TEXT NOT NULL,        -- the job in the operator's words; empty where not given
+    vin             TEXT NOT NULL DEFAULT '', -- vehicle identification or serial number; empty where not given
+    counter         TEXT NOT NULL DEFAULT '', -- odometer or hour meter as read; empty where not given
+    complaint       TEXT NOT NULL DEFAULT '', -- what the customer complains of; empty where not given
+    ambient_c       REAL,                 -- temperature of the place, °C; NULL where not given
+    part_c          REAL,                 -- temperature of the part under test, °C; NULL where not given
     procedure_title TEXT,                 -- what was going to be done; NULL when free-running
     procedure_text  TEXT,                 -- the procedure file as it was; NULL when free-running
     bench_text      TEXT NOT NULL,        -- the bench file as it was; empty without one
@@ -46,7 +46,7 @@ CREATE TABLE step (
     place           INTEGER,              -- place in the procedure, counted from 1; NULL when free-running
     attempt         INTEGER NOT NULL,     -- which time this step is done, counted from 1
     name            TEXT NOT NULL,        -- what it is called
-    circuit         TEXT,                 -- the coil, feed or ground it belongs to; NULL where not told
+    circuit         TEXT,                 -- the coil, feed or ground it belongs to; NULL where not given
     instruction     TEXT NOT NULL,        -- what the operator was told to do; empty where nothing
     channel         TEXT,                 -- name of the channel it looks at; NULL where none
     quantity        TEXT,                 -- what the meter had to be switched to; NULL where anything

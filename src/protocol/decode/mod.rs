@@ -199,7 +199,7 @@ pub(super) struct Sink<'a> {
     pub names: &'a mut NameTable,
     /// Values refused while the rest of the frame is kept.
     pub refused: &'a mut Vec<DecodeError>,
-    /// What the meter says of itself.
+    /// Its identity, as the meter sent it.
     pub identities: &'a mut MeterIdentities,
     /// Which bytes of the frame each reading is from, where anyone wants to know.
     pub trace: Option<&'a mut Vec<Range<usize>>>,
@@ -294,7 +294,7 @@ impl Sink<'_> {
         }
     }
 
-    /// What the meter says of itself.
+    /// Its identity, as the meter sent it.
     #[inline]
     pub(super) fn identity(&mut self, text: &[u8], bytes: Range<usize>) -> Result<(), DecodeError> {
         self.identities.add(text, self.frames.len()).map_err(|wrong| DecodeError::at(bytes, wrong))

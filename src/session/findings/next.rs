@@ -19,7 +19,7 @@ struct UnmeasuredPoint {
 const WORTH: f64 = 4.0;
 
 /// What the better explanation and its rival would show where they differ most; none where no measurement
-/// that bayline knows tells them apart.
+/// that bayline knows splits them.
 pub(super) fn distinguishing_measurement(
     layout: &Layout,
     better: &FitResult,

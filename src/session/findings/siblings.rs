@@ -1,4 +1,4 @@
-//! One coil unlike the others though no limit says so: the robust outlier test on coils of one kind.
+//! One coil unlike the others though within its limit: the robust outlier test on coils of one kind.
 
 use super::{Alternative, Confidence, Finding, FindingKind, layout::Layout, model::Measurand, prior::CircuitPrior};
 use crate::{

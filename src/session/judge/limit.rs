@@ -50,7 +50,7 @@ fn reason(limit: &Limit, value: Value, quantity: Quantity, u: Option<f64>, decis
     match (decision, below.or(above)) {
         (Decision::TooClose, _) => {
             let shown = show_with(value, 2.0 * u.unwrap_or(0.0), quantity);
-            format!("{shown} (k = 2) is too near the limit to decide, {limit} wanted")
+            format!("{shown} is too near the limit to decide, {limit} wanted")
         }
         (_, Some((by, side))) => format!("{} is {} too {side}, {limit} wanted", show(value), show(by)),
         (_, None) => format!("{}, {limit} wanted", show(value)),
@@ -106,7 +106,7 @@ mod tests {
         for (value, u, reason) in [
             (12.61, None, "12.61 V, at least 11.80 V wanted"),
             (9.2, None, "9.200 V is 2.600 V too low, at least 11.80 V wanted"),
-            (11.81, Some(0.02), "11.810 V ± 0.040 V (k = 2) is too near the limit to decide, at least 11.80 V wanted"),
+            (11.81, Some(0.02), "11.810 V ± 0.040 V is too near the limit to decide, at least 11.80 V wanted"),
         ] {
             assert_eq!(judge(&least, Value::Number(value), Quantity::VoltsDc, u, DecisionRule::Guarded).reason, reason);
         }

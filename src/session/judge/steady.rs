@@ -183,7 +183,7 @@ fn noise(points: &[(f64, f64)]) -> f64 {
 mod tests {
     use super::*;
 
-    /// Pushes one value each 100 ms and tells after which it was settled first.
+    /// Pushes one value each 100 ms and returns after which it was settled first.
     fn settled_at(values: impl IntoIterator<Item = f64>) -> Option<(usize, Settled)> {
         let mut window = SteadyWindow::new(1_000_000);
         for (index, value) in values.into_iter().enumerate() {

@@ -20,7 +20,7 @@ pub(crate) struct SessionRow {
     /// Number on this database.
     #[serde(rename(serialize = "number"))]
     pub id: i64,
-    /// Identity for ever.
+    /// Its identity, the same in every copy of the database.
     pub uuid: String,
     /// RFC 3339, UTC.
     pub began_utc: String,

@@ -1,4 +1,4 @@
-//! Why a step has no value: what to tell the operator.
+//! Why a step has no value, in a sentence for the operator.
 
 use super::StepJudge;
 use crate::{

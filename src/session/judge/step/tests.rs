@@ -44,7 +44,7 @@ fn step(keys: &str) -> StepJudge {
     StepJudge::new(criteria, Mono(0), contact)
 }
 
-/// Feeds a value each 100 ms from the time on; returns what there was to tell.
+/// Feeds a value each 100 ms from the time on; returns what was reported.
 fn feed(judge: &mut StepJudge, from_ms: i64, values: impl IntoIterator<Item = f64>) -> Vec<StepEvent> {
     let mut events = Vec::new();
     for (index, value) in values.into_iter().enumerate() {
@@ -159,7 +159,7 @@ fn a_wrong_switch_is_reported_once_and_never_captured() {
     assert_eq!(events, [StepEvent::Say("HOLD is on at the meter, switch it off".to_owned())]);
 }
 
-/// Seen in the demo: a lead that had not landed yet was told as what the value reached before it settled.
+/// Seen in the demo: the peak before settling came from a lead that had not landed yet.
 #[test]
 fn what_was_read_before_the_leads_were_on_is_no_surge() {
     let mut judge = step("quantity = \"V DC\"\nat_least = \"11.8 V\"");
@@ -268,7 +268,7 @@ fn low_amps_of_a_coil_held_on_may_be_an_average() {
     }
 }
 
-/// Seen with a board whose frame tells the drop before the load: the surge was over before the load had held.
+/// Seen with a board that sends the drop before the load: the surge was over before the load had held.
 #[test]
 fn the_surge_of_the_very_frame_that_shows_the_load_is_kept() {
     let mut judge = step(
@@ -290,7 +290,7 @@ fn the_surge_of_the_very_frame_that_shows_the_load_is_kept() {
     assert_eq!((capture.judgement.verdict(), capture.peak), (Some(Verdict::InLimit), Some(Value::Number(1.3))));
 }
 
-/// Seen with a meter that prints `OL` alone: an open coil was told as the wrong function.
+/// Seen with a meter that prints `OL` alone: an open coil was reported as the wrong function.
 #[test]
 fn an_overload_without_a_function_is_an_open_lead_or_coil() {
     let mut judge = step("quantity = \"ohm\"\nnominal = \"7.5 ohm ± 8 %\"\ncapture = \"steady\"");
