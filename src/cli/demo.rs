@@ -145,7 +145,7 @@ impl DaemonProcess {
             .args(["--bench".as_ref(), paths.bench.as_os_str()])
             .args(["--procedure".as_ref(), paths.procedure.as_os_str()])
             .args(["--data".as_ref(), paths.folder.path().as_os_str()])
-            .args(["--machine", "compact loader (simulated)", "--job", "demo"])
+            .args(["--machine", "compact loader (simulated)", "--job", "demo", "--ambient", "21 °C", "--state", "cold"])
             .env("NOTIFY_SOCKET", &paths.ready)
             .stdin(Stdio::null())
             .stdout(Stdio::null())

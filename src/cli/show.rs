@@ -99,6 +99,9 @@ fn heading(out: &mut dyn Write, session: &SessionRow) -> io::Result<()> {
             writeln!(out, "{word}: {celsius} °C")?;
         }
     }
+    if let Some(state) = session.visit.state {
+        writeln!(out, "state: {}", state.word())?;
+    }
     let lasted = session.ended_us.map_or("still open".to_owned(), |us| {
         format!("{} after {}", session.ended_how.as_deref().unwrap_or("ended"), show_seconds(us as f64 / 1e6))
     });

@@ -21,8 +21,15 @@ pub(super) fn number(number: Option<f64>, quantity: Option<Quantity>) -> String 
     number.map_or("–".to_owned(), |number| show(number, quantity.unwrap_or(Quantity::Number)))
 }
 
-/// A captured value with its expanded uncertainty (k = 2) where that is known.
+/// A captured value with its expanded uncertainty (k = 2) where that is known, and what the meter showed where that is
+/// another value.
 pub(super) fn captured(capture: &CaptureRow) -> String {
+    let shown = capture.measured.filter(|shown| capture.value != Some(*shown));
+    let shown = shown.map_or(String::new(), |shown| format!(" ({} shown)", number(Some(shown), capture.quantity)));
+    judged(capture) + &shown
+}
+
+fn judged(capture: &CaptureRow) -> String {
     match (capture.value, capture.u, capture.beyond) {
         (Some(value), Some(u), _) => show_with(value, 2.0 * u, capture.quantity.unwrap_or(Quantity::Number)),
         (None, _, Some(RangeEnd::Over)) => "over range".to_owned(),

@@ -4,6 +4,7 @@ use clap::Args;
 
 use super::failure::{Failure, print_error};
 use crate::{
+    procedure::MachineHeat,
     session::Visit,
     units::{Dimension, Measure},
     vehicle::{VinCheck, check_vin},
@@ -33,6 +34,9 @@ pub(super) struct VisitArgs {
     /// The temperature of the part under test; with it, coil ohms are corrected to their reference temperature
     #[arg(long, value_name = "TEMPERATURE", value_parser = celsius, allow_hyphen_values = true)]
     part: Option<f64>,
+    /// How warm the machine is, where the part's temperature is not known: cold, warm or hot
+    #[arg(long, value_name = "STATE")]
+    state: Option<MachineHeat>,
 }
 
 impl VisitArgs {
@@ -49,6 +53,7 @@ impl VisitArgs {
             complaint: self.complaint,
             ambient_celsius: self.ambient,
             part_celsius: self.part,
+            state: self.state,
         })
     }
 }

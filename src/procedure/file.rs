@@ -9,8 +9,8 @@ use serde::Deserialize;
 use toml::Spanned;
 
 use super::{
-    Advance, CaptureMode, ConditionRule, ContactRule, HeatRule, PartTemperature, Procedure, ProcedureError, Role,
-    RunningLoads, Step,
+    Advance, CaptureMode, ConditionRule, ContactRule, HeatRule, MachineHeat, PartTemperature, Procedure,
+    ProcedureError, Role, RunningLoads, Step,
     circuit::{CircuitTable, circuits},
     keys::{Between, Celsius, CelsiusRange, Contact, Nominal, Share, Time},
 };
@@ -80,6 +80,7 @@ struct StepTable {
     limit_at: Option<Spanned<Celsius>>,
     temperature: Option<Spanned<PartTemperature>>,
     place: Option<Spanned<CelsiusRange>>,
+    state: Option<Spanned<MachineHeat>>,
     role: Option<Spanned<Role>>,
     running: Option<Spanned<RunningLoads>>,
 }
@@ -155,7 +156,7 @@ fn step(source: Source, table: StepTable) -> Result<Step, Mistake> {
     let time = |time: Option<Time>, default| time.map_or(default, |Time(time)| time);
     Ok(Step {
         contact: contact(source, &table, limit.as_ref())?,
-        heat: heat(source, &table)?,
+        heat: heat(source, &table, limit.as_ref())?,
         conditions: table.r#while.iter().map(|table| condition(source, table)).collect::<Result<_, _>>()?,
         line: source.mistake(at, "").line,
         name,
@@ -298,25 +299,33 @@ fn condition(source: Source, table: &ConditionTable) -> Result<ConditionRule, Mi
     })
 }
 
-/// Temperatures belong to ohms: copper's resistance rises with heat.
-fn heat(source: Source, table: &StepTable) -> Result<Option<HeatRule>, Mistake> {
-    if table.quantity == Some(Quantity::Ohms) {
-        // A limit that says at which temperature it holds is corrected; others are only explained.
-        return Ok(Some(HeatRule {
-            reference: table.limit_at.as_ref().map_or(REFERENCE_C, |celsius| celsius.get_ref().0),
-            part: table.temperature.as_ref().map_or(PartTemperature::OfSession, |part| part.get_ref().clone()),
-            place: table.place.as_ref().map(|range| range.get_ref().0),
-        }));
-    }
+/// Temperatures belong to the ohms of a coil: copper's resistance rises with heat.
+fn heat(source: Source, table: &StepTable, limit: Option<&Limit>) -> Result<Option<HeatRule>, Mistake> {
     let spans = [
         table.limit_at.as_ref().map(Spanned::span),
         table.temperature.as_ref().map(Spanned::span),
         table.place.as_ref().map(Spanned::span),
+        table.state.as_ref().map(Spanned::span),
     ];
-    match spans.into_iter().flatten().next() {
-        Some(span) => Err(source.mistake(span, "found a temperature, expected it in a step on \"ohm\" only")),
-        None => Ok(None),
+    let told = spans.into_iter().flatten().next();
+    if table.quantity != Some(Quantity::Ohms) {
+        return match told {
+            Some(span) => Err(source.mistake(span, "found a temperature, expected it in a step on \"ohm\" only")),
+            None => Ok(None),
+        };
     }
+    // Ohms with a limit on one side are those of a wire, of leads or of insulation unless the step says otherwise.
+    let is_one_sided = limit.is_some_and(|limit| limit.low.is_none() || limit.high.is_none());
+    let is_coil = match table.role.as_ref().map(|role| *role.get_ref()) {
+        Some(role) => role == Role::CoilOhms,
+        None => !is_one_sided,
+    };
+    Ok((is_coil || told.is_some()).then(|| HeatRule {
+        reference: table.limit_at.as_ref().map_or(REFERENCE_C, |celsius| celsius.get_ref().0),
+        part: table.temperature.as_ref().map_or(PartTemperature::OfSession, |part| part.get_ref().clone()),
+        place: table.place.as_ref().map(|range| range.get_ref().0),
+        state: table.state.as_ref().map(|state| *state.get_ref()),
+    }))
 }
 
 #[cfg(test)]
@@ -365,6 +374,7 @@ name = "yard drive"
         words::check_schema::<Advance>(&schema, "/properties/advance/enum");
         words::check_schema::<CaptureMode>(&schema, &format!("{step}/capture/enum"));
         words::check_schema::<DecisionRule>(&schema, &format!("{step}/rule/enum"));
+        words::check_schema::<MachineHeat>(&schema, &format!("{step}/state/enum"));
         words::check_schema::<Role>(&schema, &format!("{step}/role/enum"));
         words::check_schema::<RunningLoads>(&schema, &format!("{step}/running/enum"));
         words::check_usual_words::<Quantity>(&schema, "/$defs/quantity/examples");
@@ -388,6 +398,8 @@ name = "yard drive"
             ("quantity = \"ohm\"", "quantity = \"ohm\"\nrole = \"coil ohms\"\nrunning = \"this\"", 19, "running"),
             ("quantity = \"ohm\"", "quantity = \"ohm\"\nrunning = \"it\"", 18, "\"everything\""),
             ("quantity = \"ohm\"", "quantity = \"ohm\"\nplace = \"0 V to 3 V\"", 18, "\"-10 °C to 60 °C\""),
+            ("at_least = \"11.8 V\"", "at_least = \"11.8 V\"\nstate = \"hot\"", 12, "\"ohm\" only"),
+            ("quantity = \"ohm\"", "quantity = \"ohm\"\nstate = \"lukewarm\"", 18, "\"cold\", \"warm\" or \"hot\""),
             ("at_least = \"11.8 V\"", "at_least = \"11.8 V\"\nplace = \"0 °C to 60 °C\"", 12, "\"ohm\" only"),
             ("circuit = \"lift coil\"\nchannel", "role = \"coil ohms\"\nchannel", 15, "expected a circuit"),
         ] {

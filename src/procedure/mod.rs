@@ -7,6 +7,7 @@
 mod circuit;
 mod file;
 mod keys;
+mod machine_heat;
 mod role;
 
 use std::{path::PathBuf, time::Duration};
@@ -21,6 +22,7 @@ use crate::{
 };
 
 pub use circuit::{CircuitSpec, ClampPlace, Driver, DriverControl, DriverSide};
+pub use machine_heat::MachineHeat;
 pub use role::{CircuitMeasurement, Role, RunningLoads};
 
 /// The JSON schema of the procedure file, by which an editor completes it.
@@ -145,6 +147,8 @@ pub struct HeatRule {
     pub part: PartTemperature,
     /// From what to what temperature the part can have where it is, °C; none where the file does not say.
     pub place: Option<(f64, f64)>,
+    /// How warm the machine is at this step; none where the file does not say.
+    pub state: Option<MachineHeat>,
 }
 
 /// Where a part's temperature comes from.

@@ -8,7 +8,7 @@ use uuid::Uuid;
 use super::{Capture, Judgement, PreviousSession, Zeroed};
 use crate::{
     clock::Wall,
-    procedure::Procedure,
+    procedure::{MachineHeat, Procedure},
     units::{Limit, Quantity},
 };
 
@@ -70,6 +70,9 @@ pub struct Visit {
     /// Temperature of the part under test, °C.
     #[serde(rename = "part_c", alias = "part_celsius")]
     pub part_celsius: Option<f64>,
+    /// How warm the machine is.
+    #[serde(rename = "machine_state")]
+    pub state: Option<MachineHeat>,
 }
 
 impl Visit {
@@ -84,6 +87,7 @@ impl Visit {
             complaint: text(self.complaint, before.complaint),
             ambient_celsius: self.ambient_celsius.or(before.ambient_celsius),
             part_celsius: self.part_celsius.or(before.part_celsius),
+            state: self.state.or(before.state),
         }
     }
 }

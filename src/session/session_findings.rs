@@ -102,7 +102,8 @@ impl SessionFindings {
 
 /// The gain error that a value shares with others of its channel.
 fn gain(judgement: &Judgement, channel: &str, scale: &Scale, sheet: Option<&DataSheet>) -> Option<SharedGainError> {
-    let Value::Number(value) = judgement.measured().map(Value::Number).or(judgement.value())? else { return None };
+    let shown = judgement.shown().map(|shown| Value::Number(shown.value));
+    let Value::Number(value) = shown.or(judgement.value())? else { return None };
     let (sheet, quantity) = (sheet?, judgement.quantity()?);
     Some(SharedGainError::of(channel, quantity, sheet.row_for(quantity, value, None)?, scale))
 }

@@ -279,6 +279,7 @@ impl RowWriter {
             ("value", &number),
             ("beyond", &beyond),
             ("measured", &judgement.measured),
+            ("measured_u", &judgement.measured_u),
             ("u", &judgement.u),
             ("deviation", &settled.map(|settled| settled.deviation)),
             ("readings", &settled.map(|settled| settled.count as i64)),

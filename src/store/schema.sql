@@ -1,4 +1,4 @@
--- bayline's database, version 4. Any SQLite tool can read it.
+-- bayline's database, version 5. Any SQLite tool can read it.
 --
 -- Times called *_us are whole microseconds since the session began. Absolute times are UTC.
 -- Nothing refers to a row of another session.
@@ -18,6 +18,7 @@ CREATE TABLE session (
     complaint       TEXT NOT NULL DEFAULT '', -- what the customer complains of; empty where not given
     ambient_c       REAL,                 -- temperature of the place, °C; NULL where not given
     part_c          REAL,                 -- temperature of the part under test, °C; NULL where not given
+    machine_state   TEXT,                 -- how warm the machine is: cold, warm or hot; NULL where not given
     procedure_title TEXT,                 -- what was going to be done; NULL when free-running
     procedure_text  TEXT,                 -- the procedure file as it was; NULL when free-running
     bench_text      TEXT NOT NULL,        -- the bench file as it was; empty without one
@@ -76,6 +77,7 @@ CREATE TABLE capture (
     value           REAL,                 -- the value in unit; NULL where there is none or it was beyond the range
     beyond          INTEGER,              -- 1 beyond the meter's range, -1 beyond it downwards, NULL otherwise
     measured        REAL,                 -- what the meter showed, in unit, where value is that corrected for heat; NULL otherwise
+    measured_u      REAL,                 -- standard uncertainty of what the meter showed, in unit, where u holds more than that; NULL otherwise
     deviation       REAL,                 -- sample standard deviation of the readings it is the mean of, in unit; NULL for one reading
     readings        INTEGER,              -- how many readings it is the mean of; NULL for one
     peak            REAL,                 -- worst value under load, before it settled too, in unit; NULL where none
@@ -154,7 +156,7 @@ CREATE TABLE sample (
     state           INTEGER,              -- NULL for nothing special, else a sum: 1 held, 2 relative, 4 minimum, 8 maximum, 16 low battery,
                                           -- 32 auto range, 64 mean, 128 peak, 65536 beyond the range, 131072 beyond it downwards
     verdict         INTEGER               -- against the step's limit: 0 in limit, 1 out of limit, 2 too close to call, 3 no load current, 4 not settled,
-                                          -- 5 wrong function, 6 held display, 7 no reading; NULL where there is nothing to judge by
+                                          -- 5 wrong function, 6 held display, 7 no reading, 8 no reference; NULL where there is nothing to judge by
 ) STRICT;
 
 -- The samples as a person wants them: one row a sample with names and words.
@@ -170,7 +172,7 @@ SELECT
     sample.value AS value,                                     -- in unit
     channel.unit AS unit,                                      -- channel.unit
     CASE sample.verdict WHEN 0 THEN 'in limit' WHEN 1 THEN 'out of limit' WHEN 2 THEN 'too close to call' WHEN 3 THEN 'no load current'
-        WHEN 4 THEN 'not settled' WHEN 5 THEN 'wrong function' WHEN 6 THEN 'held display' WHEN 7 THEN 'no reading' END AS verdict
+        WHEN 4 THEN 'not settled' WHEN 5 THEN 'wrong function' WHEN 6 THEN 'held display' WHEN 7 THEN 'no reading' WHEN 8 THEN 'no reference' END AS verdict
 FROM sample
 JOIN channel ON channel.id = sample.channel
 JOIN session ON session.id = channel.session

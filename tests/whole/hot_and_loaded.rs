@@ -139,10 +139,20 @@ fn warm_ohms_are_judged_at_the_limits_temperature_or_explained() {
     let probe = Display::of(bay.meter("handheld"), "8.84 ohm");
     let mut daemon = bay.start_with(&["--procedure", text(&ohms)]);
     daemon.until("8.84 ohm", |status| shows(status, "probe", 8.84));
-    // Unknown temperature: what would explain it. 8.1 ohm at 20 °C is 8.84 ohm at 43 °C, 7.5 ohm at 65 °C (IEC 60028).
+    // Unknown temperature: it may be the heat, and what would explain it. 8.1 ohm at 20 °C is 8.84 ohm at 43 °C, 7.5 ohm at 65 °C (IEC 60028).
+    let taken = daemon.take()["taken"][0].clone();
+    assert_eq!(taken["verdict"], "too close to call");
+    assert!(taken["reason"].as_str().unwrap().contains("a good coil at 43 to 65 °C would show this"), "{taken}");
+
+    // A cold machine has no coil so warm.
+    bay.bayline(["begin", "--procedure", text(&ohms), "--state", "cold", "--machine", "loader 7"]).done();
+    probe.shows("8.86 ohm");
+    daemon.until("8.86 ohm", |status| shows(status, "probe", 8.86));
     let taken = daemon.take()["taken"][0].clone();
     assert_eq!(taken["verdict"], "out of limit");
-    assert!(taken["reason"].as_str().unwrap().contains("a good coil at 43 to 65 °C would show this"), "{taken}");
+    assert!(taken["reason"].as_str().unwrap().contains("the part is at 5 to 30 °C"), "{taken}");
+    assert!(bay.bayline(["show", "last"]).done().contains("state: cold"));
+    assert_eq!(bay.kept().rows("SELECT machine_state FROM session ORDER BY id DESC LIMIT 1"), ["cold"]);
 
     bay.bayline(["begin", "--procedure", text(&ohms), "--part", "65.5 °C", "--machine", "loader 7"]).done();
     probe.shows("8.85 ohm");

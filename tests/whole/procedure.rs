@@ -20,6 +20,7 @@ circuit = "lift coil"
 channel = "probe"
 quantity = "ohm"
 nominal = "7.5 ohm ± 8 %"
+temperature = "20 °C"
 [[step]]
 name = "tilt coil held on"
 channel = "tilt coil"

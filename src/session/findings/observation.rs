@@ -228,6 +228,7 @@ mod tests {
             verdict: None,
             value: Some(Value::Number(12.4)),
             measured: None,
+            measured_u: None,
             quantity: Some(Quantity::VoltsDc),
             unit: None,
             u: None,

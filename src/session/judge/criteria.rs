@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use super::{LoadConditions, PartCelsius, TemperatureCorrection, possible_temperatures};
+use super::{LoadConditions, PartCelsius, TemperatureCorrection, plausible_temperatures};
 use crate::{
     channel::{Channel, ChannelId},
     electrics::DecisionRule,
@@ -54,7 +54,7 @@ impl StepCriteria {
                     named(name).map_or(PartCelsius::Unknown, |id| PartCelsius::Channel(id, None))
                 }
             },
-            possible: possible_temperatures(rule.place, visit.ambient_celsius),
+            plausible: plausible_temperatures(rule.place, rule.state.or(visit.state), visit.ambient_celsius),
         });
         Self {
             channel: step.channel.as_deref().and_then(&named),

@@ -30,9 +30,10 @@ pub enum Outcome {
         decision: Decision,
         /// The number that was judged.
         number: f64,
-        /// What the meter showed, where the judged number is that corrected for heat.
-        measured: Option<f64>,
-        /// Standard uncertainty; none where nothing is known of it.
+        /// What the meter showed, where the judged number is that corrected for heat or its uncertainty holds more than the
+        /// meter's.
+        shown: Option<ShownValue>,
+        /// Standard uncertainty of the comparison; none where nothing is known of it.
         u: Option<f64>,
         /// What it measures.
         quantity: Quantity,
@@ -81,6 +82,15 @@ pub enum Outcome {
         /// What it would have been judged against.
         limit: Option<Limit>,
     },
+}
+
+/// What a meter showed, and how sure that is by itself.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ShownValue {
+    /// Base units.
+    pub value: f64,
+    /// Standard uncertainty; none where nothing is known of it.
+    pub u: Option<f64>,
 }
 
 /// An end of what a meter or channel can show.
@@ -133,10 +143,10 @@ impl Judgement {
         }
     }
 
-    /// What the meter showed, where the value is that corrected for heat.
-    pub fn measured(&self) -> Option<f64> {
+    /// What the meter showed, where that differs from what was judged.
+    pub fn shown(&self) -> Option<ShownValue> {
         match self.outcome {
-            Outcome::Compared { measured, .. } => measured,
+            Outcome::Compared { shown, .. } => shown,
             _ => None,
         }
     }
@@ -176,26 +186,23 @@ impl Judgement {
         Some(probability_of_conformity(Uncertain::new(number, u), limits))
     }
 
-    /// The same with what the meter showed before the number was corrected for heat.
-    pub(super) fn corrected_from(mut self, shown: f64) -> Self {
-        if let Outcome::Compared { measured, .. } = &mut self.outcome {
-            *measured = Some(shown);
+    /// The same with what the meter showed before the number was corrected or its uncertainty was widened.
+    pub(super) fn from_shown(mut self, value: f64, u: Option<f64>) -> Self {
+        if let Outcome::Compared { shown, .. } = &mut self.outcome {
+            *shown = Some(ShownValue { value, u });
         }
         self
     }
 
-    /// The same with what the meter showed, where the number was corrected for heat: a coil carries its amps at
-    /// the temperature it has, not at the limit's.
+    /// The same with what the meter showed: a coil carries its amps at the temperature it has, not at the limit's.
     pub(in crate::session) fn as_shown(&self) -> Self {
-        let mut shown = self.clone();
-        if let Outcome::Compared { number, measured, u, .. } = &mut shown.outcome
-            && let Some(before) = measured.take()
+        let mut as_shown = self.clone();
+        if let Outcome::Compared { number, shown, u, .. } = &mut as_shown.outcome
+            && let Some(before) = shown.take()
         {
-            let scale = if *number == 0.0 { 1.0 } else { (before / *number).abs() };
-            *u = u.map(|u| u * scale);
-            *number = before;
+            (*number, *u) = (before.value, before.u);
         }
-        shown
+        as_shown
     }
 }
 
@@ -210,6 +217,9 @@ pub struct JudgementRecord {
     /// What the meter showed, where the value is that corrected for heat.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub measured: Option<f64>,
+    /// Standard uncertainty of what the meter showed, where `u` holds more than that.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub measured_u: Option<f64>,
     /// What it measures.
     pub quantity: Option<Quantity>,
     /// Unit of value, uncertainty and limits.
@@ -228,11 +238,12 @@ pub struct JudgementRecord {
 
 impl From<&Judgement> for JudgementRecord {
     fn from(judgement: &Judgement) -> Self {
-        let (quantity, limit) = (judgement.quantity(), judgement.limit());
+        let (quantity, limit, shown) = (judgement.quantity(), judgement.limit(), judgement.shown());
         Self {
             verdict: judgement.verdict(),
             value: judgement.value(),
-            measured: judgement.measured(),
+            measured: shown.map(|shown| shown.value),
+            measured_u: shown.and_then(|shown| shown.u),
             quantity,
             unit: quantity.map(|quantity| quantity.unit().to_owned()),
             u: judgement.u(),
@@ -253,8 +264,12 @@ impl TryFrom<JudgementRecord> for Judgement {
     type Error = NoOutcome;
 
     fn try_from(record: JudgementRecord) -> Result<Self, NoOutcome> {
-        let JudgementRecord { verdict, value, measured, quantity, u, limit_low: low, limit_high: high, reason, .. } =
-            record;
+        let JudgementRecord { verdict, value, quantity, u, limit_low: low, limit_high: high, reason, .. } = record;
+        let shown = record.measured.map(|value| ShownValue {
+            value,
+            // Databases before version 5 kept the uncertainty of the corrected value alone.
+            u: record.measured_u.or(u),
+        });
         let is_limited = low.is_some() || high.is_some();
         let limit =
             quantity.filter(|_| is_limited).map(|quantity| Limit { low, high, dimension: quantity.dimension() });
@@ -270,7 +285,7 @@ impl TryFrom<JudgementRecord> for Judgement {
             (Some(Err(why)), None) => Outcome::NoValue { why, quantity, limit },
             (Some(Ok(decision)), Some(Value::Number(number))) => {
                 let (quantity, limit) = (quantity.ok_or(NoOutcome)?, limit.ok_or(NoOutcome)?);
-                Outcome::Compared { decision, number, measured, u, quantity, limit }
+                Outcome::Compared { decision, number, shown, u, quantity, limit }
             }
             (Some(Ok(decision)), Some(Value::Over)) => beyond(decision, RangeEnd::Over)?,
             (Some(Ok(decision)), Some(Value::Under)) => beyond(decision, RangeEnd::Under)?,

@@ -28,7 +28,7 @@ pub(crate) fn judge(limit: &Limit, value: Value, quantity: Quantity, u: Option<f
     let decision = compare(limit, value, u, rule);
     let beyond = |end| Outcome::BeyondRange { decision, end, quantity, limit: *limit };
     let outcome = match value {
-        Value::Number(number) => Outcome::Compared { decision, number, measured: None, u, quantity, limit: *limit },
+        Value::Number(number) => Outcome::Compared { decision, number, shown: None, u, quantity, limit: *limit },
         Value::Over => beyond(RangeEnd::Over),
         Value::Under => beyond(RangeEnd::Under),
     };

@@ -32,7 +32,7 @@ pub(crate) use capture::{Capture, CaptureMethod};
 pub(crate) use contact::LeadContact;
 pub(crate) use criteria::StepCriteria;
 pub(crate) use figures::Figures;
-pub(crate) use heat::{PartCelsius, TYPED_TOLERANCE, TemperatureCorrection, possible_temperatures};
+pub(crate) use heat::{PartCelsius, TYPED_TOLERANCE, TemperatureCorrection, plausible_temperatures};
 pub(crate) use hold::HoldTimer;
 pub(crate) use judgement::{Judgement, JudgementRecord, Outcome, RangeEnd};
 pub(crate) use limit::{compare, judge};

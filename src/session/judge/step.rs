@@ -167,7 +167,7 @@ impl StepJudge {
         let (value, u) = match (sample.value, &self.criteria.heat) {
             (Value::Number(value), Some(heat)) => {
                 match heat.corrected(Uncertain::new(value, sample.u.unwrap_or(0.0))) {
-                    Some((corrected, _)) => (Value::Number(corrected.value), Some(corrected.u)),
+                    Some(corrected) => (Value::Number(corrected.value), Some(corrected.u)),
                     None => (sample.value, sample.u),
                 }
             }

@@ -88,6 +88,9 @@ pub(crate) struct CaptureRow {
     /// What the meter showed, where the value is that corrected for heat.
     #[serde(skip_serializing)]
     pub measured: Option<f64>,
+    /// Standard uncertainty of what the meter showed, where `u` holds more than that.
+    #[serde(skip_serializing)]
+    pub measured_u: Option<f64>,
     /// Standard uncertainty.
     pub u: Option<f64>,
     /// None where there is no limit.

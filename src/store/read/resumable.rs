@@ -65,6 +65,7 @@ fn judged(connection: &Connection, session: i64, step: &StepRow) -> Result<Optio
         verdict: capture.verdict,
         value: capture.value.map(Value::Number).or(capture.beyond.map(Value::from)),
         measured: capture.measured,
+        measured_u: capture.measured_u,
         quantity: capture.quantity,
         unit: capture.unit.clone(),
         u: capture.u,

@@ -3,7 +3,6 @@
 use super::{StepJudge, excess};
 use crate::{
     channel::Sample,
-    electrics::Uncertain,
     protocol::Value,
     session::judge::{
         Capture, CaptureMethod, Judgement, NotJudged, Outcome, Settled, Verdict, beyond_range::BeyondRange, judge,
@@ -51,19 +50,7 @@ impl StepJudge {
             }
             return judged;
         };
-        if let Some((corrected, words)) = heat.corrected(Uncertain::new(value, sample.u.unwrap_or(0.0))) {
-            let u = sample.u.map(|_| corrected.u);
-            let judged = judge(&limit, Value::Number(corrected.value), sample.quantity, u, self.criteria.rule);
-            let reason = format!("{words}; {}", judged.reason);
-            return Judgement { reason, ..judged.corrected_from(value) };
-        }
-        let mut judged = judge(&limit, sample.value, sample.quantity, sample.u, self.criteria.rule);
-        if judged.verdict() != Some(Verdict::InLimit)
-            && let Some(words) = heat.explains(value, &limit)
-        {
-            judged.reason += &format!("; {words}");
-        }
-        judged
+        heat.judge(&limit, value, sample.u, self.criteria.rule)
     }
 
     /// Whether the amps of a coil that is held on are low, as with a driver that reduces its holding current.

@@ -205,11 +205,16 @@ fn a_warm_coil_is_judged_at_its_reference() {
     };
     let given = hot("temperature = \"65.5 °C\"");
     assert_eq!(given.verdict(), Some(Verdict::InLimit), "{}", given.reason);
-    assert!((given.measured().unwrap() - 8.84).abs() < 1e-9);
+    assert!((given.shown().unwrap().value - 8.84).abs() < 1e-9);
     assert!(given.value().is_some_and(|value| matches!(value, Value::Number(ohms) if (ohms - 7.5).abs() < 0.01)));
     let unknown = hot("");
-    assert_eq!(unknown.verdict(), Some(Verdict::OutOfLimit));
-    assert!(unknown.reason.contains("a good coil at"), "{}", unknown.reason);
+    assert_eq!(unknown.verdict(), Some(Verdict::TooCloseToCall));
+    assert!(unknown.reason.contains("a good coil at 43 to 65 °C would show this"), "{}", unknown.reason);
+    assert_eq!(hot("state = \"cold\"").verdict(), Some(Verdict::OutOfLimit));
+    // Ohms with a limit on one side are no coil's unless the step says so.
+    let mut leads = step("quantity = \"ohm\"\nat_most = \"0.5 ohm\"");
+    leads.sample(&sample(0, 0, 0.3, Quantity::Ohms), &mut Vec::new());
+    assert_eq!(leads.take(Mono(1000)).judgement.verdict(), Some(Verdict::InLimit));
 }
 
 #[test]
