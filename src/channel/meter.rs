@@ -1,8 +1,11 @@
 //! The bytes of one meter become samples: its engine and the bindings of its channels together.
 
-use std::sync::{
-    Arc,
-    atomic::{AtomicU16, Ordering},
+use std::{
+    sync::{
+        Arc,
+        atomic::{AtomicU16, Ordering},
+    },
+    time::Duration,
 };
 
 use super::{Binding, Channel, ChannelId, ClockFit, Conversion, DeviceClock, MeterId, MeterSpec, Sample};
@@ -84,6 +87,8 @@ pub struct Meter {
     identities_reported: u32,
     ids: ChannelIds,
     last: Mono,
+    /// When the last bytes arrived; none before any did.
+    arrived: Option<Mono>,
 }
 
 #[derive(Debug)]
@@ -131,6 +136,7 @@ impl Meter {
             identities_reported: 0,
             ids: ids.clone(),
             last: Mono(i64::MIN),
+            arrived: None,
         };
         (meter, channels)
     }
@@ -160,6 +166,10 @@ impl Meter {
     /// Decodes a chunk that arrived at a time; appends to the batch.
     pub fn take(&mut self, bytes: &[u8], arrived: Mono, batch: &mut Batch) {
         self.decoded.clear();
+        if let Some(before) = self.arrived.replace(arrived) {
+            let pause = Duration::from_micros(u64::try_from(arrived.since(before)).unwrap_or(0));
+            self.engine.paused(pause, &mut self.decoded);
+        }
         self.engine.push(bytes, &mut self.decoded);
         self.fill(arrived, batch);
     }
@@ -169,6 +179,7 @@ impl Meter {
         self.decoded.clear();
         self.engine.lost(&mut self.decoded);
         self.fill(at, batch);
+        self.arrived = None;
         self.clock.lost();
         // Another one may be plugged in.
         self.identity.clear();

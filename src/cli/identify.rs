@@ -263,7 +263,7 @@ impl Conversation for TrafficRecorder {
     fn received(&mut self, at: Mono, bytes: &[u8]) {
         let request = self.poller.as_ref().and_then(Poller::request);
         if let Some(poller) = &mut self.poller {
-            poller.received(bytes);
+            poller.received(bytes, at);
         }
         if self.bytes < MOST_BYTES {
             self.bytes += bytes.len();

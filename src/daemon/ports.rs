@@ -195,7 +195,7 @@ impl PortReader {
     fn received_at(&mut self, arrived: Mono, bytes: &[u8]) -> bool {
         if let Some(poller) = &mut self.poller {
             self.meter.set_request(poller.request());
-            poller.received(bytes);
+            poller.received(bytes, arrived);
         }
         while let Ok(PortCommand::ResetReported) = self.commands.try_recv() {
             self.meter.reset_reported();
@@ -250,8 +250,11 @@ impl port::Listener for PortReader {
             match poller.next_action(now) {
                 PollAction::Send(bytes) => port.write_all(bytes, WRITE)?,
                 PollAction::Wait(until) => {
+                    let notice = poller.take_notice();
                     let unanswered = self.unanswered_before + poller.timeouts();
-                    if !self.count_unanswered(unanswered) {
+                    if !self.count_unanswered(unanswered)
+                        || notice.is_some_and(|notice| !self.send(PortEventKind::Odd(notice)))
+                    {
                         return Err(io::ErrorKind::BrokenPipe.into());
                     }
                     return Ok(

@@ -2,7 +2,7 @@
 //!
 //! No clock and no I/O. The same bytes give the same readings however they were split.
 
-use std::{ops::Range, sync::Arc};
+use std::{ops::Range, sync::Arc, time::Duration};
 
 use strum::VariantArray;
 
@@ -10,7 +10,7 @@ use super::{
     Action, Decoded, Frame, Protocol, RequestId,
     checksum::Checksum,
     counters::{ClockUnwrapper, SequenceCounter},
-    decode::{DecodeOutcome, Decoder, Sink},
+    decode::{DecodeOutcome, Decoder, Sink, WholeNumbers},
     decoded::Gap,
     frame::{Acceptance, Framer, FramerOutput},
     meter_errors::MeterErrorCounts,
@@ -73,6 +73,9 @@ struct FrameProcessor {
     /// How many problems of each kind were reported in words.
     reported: [u64; ProblemKind::VARIANTS.len()],
     errors: MeterErrorCounts,
+    whole: WholeNumbers,
+    /// A frame in other characters; kept for its memory.
+    rewritten: Vec<u8>,
     /// Values refused in the frame at hand; kept for its memory.
     refused: Vec<DecodeError>,
     /// Which bytes of its frame each reading is from, for those who explain an example.
@@ -107,6 +110,8 @@ impl Engine {
                 counts: Counts::default(),
                 reported: Default::default(),
                 errors: MeterErrorCounts::default(),
+                whole: WholeNumbers::default(),
+                rewritten: Vec::new(),
                 refused: Vec::new(),
                 trace: None,
             },
@@ -141,13 +146,21 @@ impl Engine {
         self.framer.push(bytes, |output| self.processor.take(output, out));
     }
 
+    /// No byte came for so long before those that follow. A frame that is sent in one piece does not go on behind a pause.
+    pub fn paused(&mut self, pause: Duration, out: &mut Decoded) {
+        if self.processor.protocol.pause.is_some_and(|longest| pause > longest) {
+            self.framer.cut_off(Defect::Pause, |output| self.processor.take(output, out));
+        }
+    }
+
     /// The port went away: an unfinished frame is dropped and reported, and what comes next is from a
     /// device that begins anew.
     pub fn lost(&mut self, out: &mut Decoded) {
-        self.framer.lost(|output| self.processor.take(output, out));
+        self.framer.cut_off(Defect::Partial, |output| self.processor.take(output, out));
         self.processor.decoder.lost();
         self.processor.sequence.forget();
         self.processor.clock.forget();
+        self.processor.whole.forget();
         self.processor.request = None;
     }
 
@@ -251,6 +264,8 @@ impl FrameProcessor {
             sequence: None,
             action: None,
             request: self.request,
+            whole: &mut self.whole,
+            rewritten: &mut self.rewritten,
         };
         let taken = self.decoder.decode(body, &mut sink)?;
         if taken == DecodeOutcome::Frame {

@@ -3,7 +3,7 @@
 //! Every candidate decodes the same bytes; the one that explains most of them, by the strictest
 //! rules, comes first. Pure: it does not know who listened or how the line was set.
 
-use std::sync::Arc;
+use std::{sync::Arc, time::Duration};
 
 use super::{
     Decoded, Engine, Function, Protocol, RequestId, decode::DecodeRule, examples::show_reading, frame::FrameRule,
@@ -88,9 +88,14 @@ fn candidate(protocol: &Arc<Protocol>, heard: &[RecordedChunk]) -> ProtocolMatch
     let mut units = 0u64;
     let mut tells_unit = Vec::new();
     let mut stamps: Vec<(Mono, f64)> = Vec::new();
+    let mut before = None;
     for overheard in heard {
         out.clear();
         engine.set_request(overheard.request);
+        if let Some(before) = before.replace(overheard.at) {
+            let pause = Duration::from_micros(u64::try_from(overheard.at.since(before)).unwrap_or(0));
+            engine.paused(pause, &mut out);
+        }
         engine.push(&overheard.bytes, &mut out);
         for reading in &out.readings {
             let name = usize::from(reading.name);

@@ -27,6 +27,7 @@ mod checksum;
 
 mod counters;
 mod decode;
+mod evidence;
 mod meter_errors;
 mod meter_identity;
 mod names;
@@ -115,6 +116,17 @@ pub enum Function {
     Unit(Dimension),
     /// All of it.
     Exact(Quantity),
+}
+
+impl Function {
+    /// The dimension of its unit, where it is known.
+    pub(crate) fn dimension(self) -> Option<Dimension> {
+        match self {
+            Self::Unknown => None,
+            Self::Unit(dimension) => Some(dimension),
+            Self::Exact(quantity) => Some(quantity.dimension()),
+        }
+    }
 }
 
 bitflags::bitflags! {

@@ -5,7 +5,7 @@
 
 use serde::Deserialize;
 
-use super::{Function, Value, problem::Defect};
+use super::{Function, Value, evidence::Evidence, problem::Defect};
 use crate::units::{Dimension, Quantity, Unit};
 
 /// Larger than anything measured on a machine, smaller than the words of SCPI.
@@ -14,7 +14,7 @@ const SCPI_OVER: f64 = 9.9e37;
 const SCPI_NO_NUMBER: f64 = 9.91e37;
 
 /// What displays show beyond the range, unless the file lists its own words.
-const OVERLOAD_WORDS: [&str; 5] = ["OL", "0L", "O.L", "OVLD", "overload"];
+const OVERLOAD_WORDS: [&str; 11] = ["OL", "0L", "O.L", "0.L", ".OL", ".0L", "OL.", "0L.", "OVLD", "OVER", "overload"];
 
 /// Words for a value beyond the range, the longest first, so that a word is not taken for the start of a longer one.
 #[derive(Debug, Clone, Deserialize)]
@@ -96,39 +96,103 @@ pub(super) fn plain(text: &[u8]) -> Option<Plain> {
     Some(Plain { value, place: -(decimals as i32), length: at })
 }
 
-/// A number with any count of digits and an exponent; a lone comma may stand for the point.
-fn any_number(text: &[u8]) -> Option<Plain> {
-    let mut at = usize::from(matches!(text.first(), Some(b'+' | b'-')));
-    let (start, mut point, mut comma) = (at, None, false);
+/// What the commas in a number are.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum CommaForm {
+    Absent,
+    /// `12,45`
+    Decimal,
+    /// `1,234.5`
+    Thousands,
+    /// `1,234`
+    Either,
+}
+
+/// What a comma in numbers of this meter is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum NumberComma {
+    /// `12,45` is 12.45.
+    Decimal,
+    /// `1,234.5` is 1234.5.
+    Thousands,
+}
+
+impl CommaForm {
+    /// Of a number without its sign and exponent.
+    fn of(number: &[u8], has_exponent: bool) -> Option<Self> {
+        let Some(first) = memchr::memchr(b',', number) else { return Some(Self::Absent) };
+        let (whole, decimals) = match memchr::memchr(b'.', number) {
+            Some(point) => (&number[..point], Some(&number[point + 1..])),
+            None => (number, None),
+        };
+        let mut groups = whole.split(|byte| *byte == b',');
+        let head = groups.next().unwrap_or_default();
+        let in_thousands = (1..=3).contains(&head.len()) && head[0] != b'0' && groups.all(|group| group.len() == 3);
+        let commas = number.iter().filter(|byte| **byte == b',').count();
+        match (in_thousands, decimals, commas) {
+            (_, Some(decimals), _) if decimals.contains(&b',') => None,
+            (true, Some(_), _) => Some(Self::Thousands),
+            (false, Some(_), _) => None,
+            (true, None, 1) if !has_exponent => Some(Self::Either),
+            (_, None, 1) if first + 1 < number.len() => Some(Self::Decimal),
+            (true, None, 2..) => Some(Self::Thousands),
+            (_, None, _) => None,
+        }
+    }
+}
+
+/// A number with any count of digits and an exponent, and what its commas seem to be; one that may be either is read as the
+/// decimal sign or as nothing, whichever is given.
+fn any_number(text: &[u8], usual: Option<NumberComma>) -> Option<(Plain, CommaForm)> {
+    let sign = usize::from(matches!(text.first(), Some(b'+' | b'-')));
+    let blanks = text[sign..].iter().take_while(|byte| sign > 0 && **byte == b' ').count();
+    let (start, mut at, mut point) = (sign + blanks, sign + blanks, None);
     while let Some(byte) = text.get(at) {
         match byte {
-            b'0'..=b'9' => {}
-            b'.' | b',' if point.is_none() => (point, comma) = (Some(at), *byte == b','),
+            b'0'..=b'9' | b',' => {}
+            b'.' if point.is_none() => point = Some(at),
             _ => break,
         }
         at += 1;
-    }
-    let (digits, decimals) = (at - start - usize::from(point.is_some()), point.map_or(0, |point| at - point - 1));
-    if digits == 0 || (comma && decimals == 0) {
-        return None;
     }
     let exponent = exponent_length(&text[at..]);
     let scale: i32 = match exponent {
         0 => 0,
         length => parse_exponent(&text[at + 1..at + length]),
     };
-    let length = at + exponent;
-    let value = match (comma, point) {
-        (true, Some(point)) => {
-            let mut with_point = [0; 64];
-            let copy = with_point.get_mut(..length)?;
-            copy.copy_from_slice(&text[..length]);
-            copy[point] = b'.';
-            fast_float2::parse(copy).ok()?
-        }
-        _ => fast_float2::parse(&text[..length]).ok()?,
+    let form = CommaForm::of(&text[start..at], exponent > 0)?;
+    let is_decimal = match (form, usual) {
+        (CommaForm::Decimal, _) | (CommaForm::Either, Some(NumberComma::Decimal) | None) => true,
+        (CommaForm::Absent | CommaForm::Thousands, _) | (CommaForm::Either, Some(NumberComma::Thousands)) => false,
     };
-    Some(Plain { value, place: scale - decimals as i32, length })
+    // As fast-float2 reads it: a point, no blanks and no commas.
+    let (mut plain, mut length, mut decimals, mut digits) = ([0; 64], 0, None, 0);
+    for byte in &text[..at + exponent] {
+        let byte = match byte {
+            b' ' => continue,
+            b',' if is_decimal => b'.',
+            b',' => continue,
+            byte => *byte,
+        };
+        *plain.get_mut(length)? = byte;
+        length += 1;
+    }
+    for byte in &text[start..at] {
+        match byte {
+            b'.' => decimals = Some(0),
+            b',' if is_decimal => decimals = Some(0),
+            b',' => {}
+            _ => {
+                digits += 1;
+                decimals = decimals.map(|decimals: i32| decimals + 1);
+            }
+        }
+    }
+    if digits == 0 {
+        return None;
+    }
+    let value = fast_float2::parse(&plain[..length]).ok()?;
+    Some((Plain { value, place: scale - decimals.unwrap_or(0), length: at + exponent }, form))
 }
 
 /// Bytes of `E-03` at the start; an E counts only with digits behind it.
@@ -181,6 +245,18 @@ pub(super) fn scaled(digits: u64, place: i32) -> f64 {
 pub(super) struct NumberReader {
     overload: OverloadWords,
     units: Vec<(String, UnitMeaning)>,
+    comma: Evidence<NumberComma>,
+    letters: UnitLetters,
+}
+
+/// Which letters this meter writes its units in: a capital M is milli only where there are no small ones.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum UnitLetters {
+    Unknown,
+    /// It wrote `mV`, `kohm` or the like.
+    Small,
+    /// It wrote `MA` or `MV`, which can be nothing but milli.
+    CapitalsAlone,
 }
 
 /// What a unit means.
@@ -204,7 +280,7 @@ impl UnitMeaning {
 impl NumberReader {
     /// With these words for too much.
     pub(super) fn new(overload: OverloadWords) -> Self {
-        Self { overload, units: Vec::new() }
+        Self { overload, units: Vec::new(), comma: Evidence::default(), letters: UnitLetters::Unknown }
     }
 
     /// Reads a value that fills the text: `12.45`, `-0.512mV`, `1.2 V AC`, `OL ohm`, `-OL`.
@@ -223,12 +299,22 @@ impl NumberReader {
         if is_no_number(text) {
             return Err(Defect::NotFinite);
         }
+        if is_dashes(text) {
+            return Err(Defect::NoNumberShown);
+        }
         self.with_unit(text)
     }
 
     /// What a unit alone means.
-    pub(super) fn unit(&mut self, text: &str) -> Option<UnitMeaning> {
+    pub(super) fn unit(&mut self, text: &str) -> Result<UnitMeaning, Defect> {
         self.meaning(text)
+    }
+
+    /// The text around the numbers shows that the comma is their decimal sign.
+    pub(super) fn comma_is_decimal(&mut self) {
+        self.comma = Evidence::default();
+        self.comma.add(NumberComma::Decimal);
+        self.comma.add(NumberComma::Decimal);
     }
 
     /// Whether the text is a word for too much.
@@ -238,10 +324,21 @@ impl NumberReader {
 
     fn with_unit(&mut self, text: &str) -> Result<Token, Defect> {
         // A typographic minus is a character of its own.
-        let (sign, unsigned) = text.strip_prefix('\u{2212}').map_or((1.0, text), |rest| (-1.0, rest));
-        let number = any_number(unsigned.as_bytes()).ok_or(Defect::NotANumber)?;
-        let unit = unsigned[number.length..].trim();
-        let unit_meaning = self.meaning(unit).ok_or(Defect::UnknownUnit)?;
+        let (sign, unsigned) = text.strip_prefix('\u{2212}').map_or((1.0, text), |rest| (-1.0, rest.trim_start()));
+        let usual = self.comma.settled();
+        let (number, form) = any_number(unsigned.as_bytes(), usual).ok_or(Defect::NotANumber)?;
+        let unit_meaning = self.meaning(unsigned[number.length..].trim())?;
+        match (form, usual) {
+            (CommaForm::Absent, _) | (CommaForm::Either, Some(_)) => {}
+            (CommaForm::Decimal, Some(NumberComma::Thousands)) | (CommaForm::Thousands, Some(NumberComma::Decimal)) => {
+                // Either this number is damaged, or those were by which it was settled.
+                self.comma = Evidence::default();
+                return Err(Defect::AmbiguousThousands);
+            }
+            (CommaForm::Decimal, _) => self.comma.add(NumberComma::Decimal),
+            (CommaForm::Thousands, _) => self.comma.add(NumberComma::Thousands),
+            (CommaForm::Either, None) => return Err(Defect::AmbiguousThousands),
+        }
         let value = match classify(sign * number.value)? {
             Value::Number(value) => classify(value * unit_meaning.factor)?,
             beyond => beyond,
@@ -256,23 +353,49 @@ impl NumberReader {
             None => (Value::Over, text.strip_prefix('+').unwrap_or(text).trim_start()),
         };
         let length = self.overload.0.iter().find(|known| starts_with(word, known))?.len();
-        let unit_meaning = self.meaning(word[length..].trim())?;
+        let unit_meaning = self.meaning(word[length..].trim()).ok()?;
         Some(Token { value, place: None, function: unit_meaning.function })
     }
 
-    fn meaning(&mut self, unit: &str) -> Option<UnitMeaning> {
+    fn meaning(&mut self, unit: &str) -> Result<UnitMeaning, Defect> {
         if unit.is_empty() {
-            return Some(UnitMeaning::new(Function::Unknown, 1.0));
+            return Ok(UnitMeaning::new(Function::Unknown, 1.0));
         }
         if let Some((_, unit_meaning)) = self.units.iter().find(|(known, _)| known == unit) {
-            return Some(*unit_meaning);
+            return Ok(*unit_meaning);
         }
-        let unit_meaning = read_unit(unit)?;
+        let is_mega = unit.contains('M') && !unit.contains(|letter: char| letter.is_ascii_lowercase());
+        let unit_meaning = match (read_unit(unit), self.letters) {
+            // No meter here shows megavolts or megaamperes, so a display without small letters means milli.
+            (None, letters) if is_mega => {
+                let milli = read_unit(&unit.replacen('M', "m", 1)).ok_or(Defect::UnknownUnit)?;
+                if letters == UnitLetters::Small {
+                    return Err(Defect::MegaOrMilli);
+                }
+                self.letters = UnitLetters::CapitalsAlone;
+                self.units.clear();
+                milli
+            }
+            (None, _) => return Err(Defect::UnknownUnit),
+            // Its M was milli before: here it may be either.
+            (Some(_), UnitLetters::CapitalsAlone) if is_mega => return Err(Defect::MegaOrMilli),
+            (Some(known), letters) => {
+                if letters == UnitLetters::Unknown && unit.starts_with(['m', 'u', 'k', 'n']) && known.factor != 1.0 {
+                    self.letters = UnitLetters::Small;
+                }
+                known
+            }
+        };
         if self.units.len() < MOST_UNITS {
             self.units.push((unit.to_owned(), unit_meaning));
         }
-        Some(unit_meaning)
+        Ok(unit_meaning)
     }
+}
+
+/// `----`: the display shows no number at the moment.
+fn is_dashes(text: &str) -> bool {
+    text.len() >= 2 && text.bytes().all(|byte| matches!(byte, b'-' | b'.')) && text.starts_with('-')
 }
 
 /// `nan`, `-inf` and the like: not damaged, but no value.
@@ -296,8 +419,8 @@ pub(super) fn read_unit(text: &str) -> Option<UnitMeaning> {
     if let Ok(quantity) = text.parse::<Quantity>() {
         return Some(UnitMeaning::new(Function::Exact(quantity), 1.0));
     }
-    // A prefix may come without its unit.
-    let prefix = Unit::parse(&format!("{text}V")).ok()?;
+    // A prefix may come without its unit. (Of the units with prefixes ohm has all of them.)
+    let prefix = Unit::parse(&format!("{text}ohm")).ok()?;
     (prefix.factor != 1.0).then(|| UnitMeaning::new(Function::Unknown, prefix.factor))
 }
 

@@ -24,6 +24,11 @@ impl RequestId {
     /// The question for the meter's queue of errors.
     pub(super) const ERRORS: Self = Self(u16::MAX - 1);
 
+    /// The place in the file of a request that stands there.
+    pub(super) fn index(self) -> usize {
+        usize::from(self.0)
+    }
+
     /// The request at this place in the file.
     pub(super) fn of(index: usize) -> Self {
         Self(index as u16)
@@ -48,6 +53,8 @@ pub(in crate::protocol) struct PollRule {
     pub error: Option<BytePattern>,
     /// What ends an answer and says that the next request may come; without it, a whole frame is the answer.
     pub ready: Option<FilledText>,
+    /// What the device sends when it has started anew: it has forgotten the opening lines.
+    pub restart: Option<BytePattern>,
     pub errors: Option<ErrorsRule>,
 }
 
@@ -58,6 +65,17 @@ pub(in crate::protocol) struct RequestRule {
     pub send: Vec<u8>,
     /// It is sent in one round of this many.
     pub rounds: NonZeroU32,
+    /// How long to wait for its answer.
+    pub timeout: PollTime,
+    pub need: RequestNeed,
+}
+
+/// Whether a meter must know a request.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(in crate::protocol) enum RequestNeed {
+    Required,
+    /// Where the meter does not answer, it is asked no more.
+    Optional,
 }
 
 /// The meter's queue of errors.
@@ -68,6 +86,8 @@ pub(in crate::protocol) struct ErrorsRule {
     none: BytePattern,
     /// It is read in one round of this many, and when a request failed.
     pub rounds: NonZeroU32,
+    /// How long to wait for its answer.
+    pub timeout: PollTime,
 }
 
 /// A time from a millisecond to an hour.
@@ -101,6 +121,7 @@ struct PollTable {
     request: Spanned<Vec<RequestTable>>,
     error: Option<BytePattern>,
     ready: Option<FilledText>,
+    restart: Option<BytePattern>,
     errors: Option<ErrorsTable>,
 }
 
@@ -112,6 +133,9 @@ struct RequestTable {
     hex: Option<HexBytes>,
     #[serde(default = "every_round")]
     rounds: NonZeroU32,
+    timeout: Option<PollTime>,
+    #[serde(default)]
+    optional: bool,
 }
 
 #[derive(Deserialize)]
@@ -121,6 +145,7 @@ struct ErrorsTable {
     none: BytePattern,
     #[serde(default = "default_error_rounds")]
     rounds: NonZeroU32,
+    timeout: Option<PollTime>,
 }
 
 fn default_pause() -> PollTime {
@@ -162,13 +187,19 @@ impl PollRule {
                 (None, Some(HexBytes(bytes))) => bytes,
                 _ => return Err(source.mistake(name_span, "expected `send` or `hex` in a request")),
             };
-            requests.push(RequestRule { name, send, rounds: request.rounds });
+            let need = if request.optional { RequestNeed::Optional } else { RequestNeed::Required };
+            let timeout = request.timeout.unwrap_or(poll.timeout);
+            requests.push(RequestRule { name, send, rounds: request.rounds, timeout, need });
         }
         if requests.is_empty() || requests.len() > MOST_REQUESTS {
             return Err(source.mistake(span, format!("expected 1 to {MOST_REQUESTS} requests")));
         }
-        let errors =
-            poll.errors.map(|ErrorsTable { send, none, rounds }| ErrorsRule { send: ended(&send), none, rounds });
+        let errors = poll.errors.map(|ErrorsTable { send, none, rounds, timeout }| ErrorsRule {
+            send: ended(&send),
+            none,
+            rounds,
+            timeout: timeout.unwrap_or(poll.timeout),
+        });
         Ok(Self {
             open: poll.open.iter().map(|line| ended(line)).collect(),
             pause: poll.pause,
@@ -177,6 +208,7 @@ impl PollRule {
             requests,
             error: poll.error,
             ready: poll.ready,
+            restart: poll.restart,
             errors,
         })
     }
@@ -204,6 +236,11 @@ impl PollRule {
             (Some(errors), Some(RequestId::ERRORS)) => !errors.none.is_match(frame),
             _ => self.error.as_ref().is_some_and(|error| error.is_match(frame)),
         }
+    }
+
+    /// Whether a frame says that the device has started anew. What comes before the opening lines are through is of before.
+    pub(in crate::protocol) fn is_restart(&self, request: Option<RequestId>, frame: &[u8]) -> bool {
+        request != Some(RequestId::OPENING) && self.restart.as_ref().is_some_and(|restart| restart.is_match(frame))
     }
 
     /// Whether the answer to a request carries none of the meter's values.

@@ -12,24 +12,34 @@
 //!         PollAction::Wait(until) => {
 //!             let bytes = read_until(until);
 //!             engine.set_request(poller.request());
-//!             poller.received(&bytes);
+//!             poller.received(&bytes, now());
 //!             engine.push(&bytes, &mut Decoded::default());
 //!         }
 //!     }
 //! }
 //! ```
 
-use std::sync::Arc;
+mod patience;
+
+use std::{collections::VecDeque, sync::Arc, time::Duration};
 
 use super::{
     Protocol,
     frame::{Acceptance, Framer, FramerOutput},
-    poll::{PollRule, RequestId},
+    poll::{PollRule, RequestId, RequestNeed},
+    problem::escape,
 };
-use crate::clock::Mono;
+use crate::{clock::Mono, units::show_seconds};
+use patience::Patience;
 
 /// An error queue that never empties is read no more often than this in a row.
 const MOST_ERRORS_IN_A_ROW: u32 = 8;
+
+/// A device that starts anew again and again gets its opening lines no more often than this.
+const BETWEEN_RESTARTS: Duration = Duration::from_secs(5);
+
+/// Notices that wait to be taken; more of them are dropped.
+const MOST_NOTICES: usize = 8;
 
 /// What to do now.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -59,6 +69,17 @@ pub(crate) struct Poller {
     /// The last bytes that came, which may be the beginning of the `ready` text.
     tail: Vec<u8>,
     timeouts: u64,
+    /// How long to wait for the answer to each request, and which are asked no more.
+    patience: Vec<Patience>,
+    /// The same for the queue of errors.
+    errors_patience: Patience,
+    /// The request that was not answered in time: as long as nothing else is sent, a late answer can only be to it.
+    late: Option<UnansweredRequest>,
+    /// The last one that was not answered since the queue of errors was asked.
+    unanswered: Option<RequestId>,
+    sent: Mono,
+    restarted: Option<Mono>,
+    notices: VecDeque<String>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -69,6 +90,14 @@ enum PollerState {
     Resting(Mono),
     /// An answer must come before this time.
     Waiting(Mono),
+}
+
+/// A request that was not answered in time.
+#[derive(Debug, Clone, Copy)]
+struct UnansweredRequest {
+    request: RequestId,
+    sent: Mono,
+    waited: Duration,
 }
 
 /// Whether the queue of errors is to be asked.
@@ -82,8 +111,16 @@ enum ErrorQueueState {
 impl Poller {
     /// A poller for a port that was opened now; none where the protocol's meters send by themselves.
     pub(crate) fn new(protocol: &Arc<Protocol>, now: Mono) -> Option<Self> {
-        protocol.poll.as_ref()?;
+        let poll = protocol.poll.as_ref()?;
+        let errors_timeout = poll.errors.as_ref().map_or(poll.timeout, |errors| errors.timeout).0;
         Some(Self {
+            patience: poll.requests.iter().map(|request| Patience::new(request.timeout.0, request.need)).collect(),
+            errors_patience: Patience::new(errors_timeout, RequestNeed::Optional),
+            late: None,
+            unanswered: None,
+            sent: now,
+            restarted: None,
+            notices: VecDeque::new(),
             framer: Framer::new(&protocol.frame),
             protocol: protocol.clone(),
             state: PollerState::Free,
@@ -118,9 +155,9 @@ impl Poller {
     }
 
     /// Bytes came.
-    pub(crate) fn received(&mut self, bytes: &[u8]) {
+    pub(crate) fn received(&mut self, bytes: &[u8], now: Mono) {
         let Some(poll) = &self.protocol.poll else { return };
-        let (mut answered, mut failed) = (false, false);
+        let (mut answered, mut failed, mut restarted) = (false, false, false);
         let request = self.request;
         self.framer.push(bytes, |cut| {
             if let FramerOutput::Frame(frame, _) | FramerOutput::Trial(frame, _) = cut
@@ -128,9 +165,19 @@ impl Poller {
             {
                 answered = true;
                 failed |= poll.is_error(request, frame);
+                restarted |= poll.is_restart(request, frame);
             }
             Acceptance::Accepted
         });
+        if answered && request.is_none() {
+            self.learn_from_late(now);
+        }
+        if restarted && self.restarted.is_none_or(|before| now >= before.plus(BETWEEN_RESTARTS)) {
+            self.restarted = Some(now);
+            self.opened = 0;
+            self.notice("the device has started anew or forgot its settings; they are sent again".to_owned());
+        }
+        let Some(poll) = &self.protocol.poll else { return };
         if let Some(ready) = &poll.ready {
             self.tail.extend_from_slice(bytes);
             answered = memchr::memmem::find(&self.tail, &ready.0).is_some();
@@ -146,8 +193,78 @@ impl Poller {
             (errors, ..) => errors,
         };
         if answered && matches!(self.state, PollerState::Waiting(_)) {
+            self.answered(failed);
             self.state = PollerState::Free;
         }
+    }
+
+    /// An answer came in time.
+    fn answered(&mut self, failed: bool) {
+        let Some(request) = self.request else { return };
+        // An error in the queue behind silence: the meter does not know the request.
+        if request == RequestId::ERRORS
+            && let Some(unanswered) = self.unanswered.take().filter(|_| failed)
+            && self.patience_of(unanswered).is_some_and(Patience::give_up)
+        {
+            self.report_given_up(unanswered);
+        }
+        if failed && request != RequestId::ERRORS {
+            if self.patience_of(request).is_some_and(Patience::give_up) {
+                self.report_given_up(request);
+            }
+        } else if let Some(patience) = self.patience_of(request) {
+            patience.answered();
+        }
+    }
+
+    /// An answer came after its time-out: it is not used, but from now on there is more time.
+    fn learn_from_late(&mut self, now: Mono) {
+        let Some(UnansweredRequest { request, sent, waited }) = self.late.take() else { return };
+        let took = Duration::from_micros(now.since(sent).max(0).unsigned_abs());
+        let Some(patience) = self.patience_of(request) else { return };
+        let after = patience.was_late(took);
+        self.notice(format!(
+            "the answer to \"{}\" came after {}, later than {}; from now on it has {}",
+            self.name_of(request),
+            show_seconds(took.as_secs_f64()),
+            show_seconds(waited.as_secs_f64()),
+            show_seconds(after.as_secs_f64()),
+        ));
+    }
+
+    fn patience_of(&mut self, request: RequestId) -> Option<&mut Patience> {
+        if request == RequestId::ERRORS {
+            Some(&mut self.errors_patience)
+        } else {
+            self.patience.get_mut(request.index())
+        }
+    }
+
+    /// A request as it is sent, readable.
+    fn name_of(&self, request: RequestId) -> String {
+        let rule = self.rule();
+        let sent = match (&rule.errors, rule.requests.get(request.index())) {
+            (Some(errors), _) if request == RequestId::ERRORS => &errors.send[..],
+            (_, Some(request)) => &request.send,
+            _ => b"",
+        };
+        escape(sent.trim_ascii())
+    }
+
+    fn report_given_up(&mut self, request: RequestId) {
+        let name = self.name_of(request);
+        self.notice(format!("the meter does not know \"{name}\" and is asked it no more"));
+    }
+
+    fn notice(&mut self, text: String) {
+        if self.notices.len() < MOST_NOTICES {
+            self.notices.push_back(text);
+        }
+    }
+
+    /// What the operator should know of the talk with the meter.
+    pub(crate) fn take_notice(&mut self) -> Option<String> {
+        self.notices.pop_front()
     }
 
     /// What bytes that come now answer; none before anything was request, and after a time-out, when
@@ -169,9 +286,19 @@ impl Poller {
     /// silence comes first.
     fn timed_out(&mut self, now: Mono) {
         self.timeouts += 1;
-        self.state = PollerState::Resting(now.plus(self.rule().timeout.0));
-        let is_own = self.request == Some(RequestId::ERRORS);
-        self.request = None;
+        let request = self.request.take();
+        let (sent, usual) = (self.sent, self.rule().timeout.0);
+        let patience = request.and_then(|request| self.patience_of(request));
+        // Opening lines have the time that the file gives to all.
+        let waited = patience.as_ref().map_or(usual, |patience| patience.timeout());
+        let gives_up = patience.is_some_and(Patience::unanswered);
+        if let Some(request) = request.filter(|_| gives_up) {
+            self.report_given_up(request);
+        }
+        self.state = PollerState::Resting(now.plus(waited));
+        let is_own = request == Some(RequestId::ERRORS);
+        self.late = request.map(|request| UnansweredRequest { request, sent, waited });
+        self.unanswered = request.filter(|_| !is_own).or(self.unanswered);
         self.errors = if is_own { ErrorQueueState::Quiet } else { ErrorQueueState::Due(0) };
     }
 
@@ -188,6 +315,9 @@ impl Poller {
 
     fn errors_due(&self) -> bool {
         let Some(errors) = &self.rule().errors else { return false };
+        if self.errors_patience.is_given_up() {
+            return false;
+        }
         let rounds = u64::from(errors.rounds.get());
         let is_their_round = self.errors_round != Some(self.round) && self.round % rounds == rounds - 1;
         matches!(self.errors, ErrorQueueState::Due(_)) || is_their_round
@@ -195,13 +325,13 @@ impl Poller {
 
     /// What to send next in this round; none where it is through.
     fn next(&mut self, now: Mono) -> Option<PollMessage> {
-        let waiting = PollerState::Waiting(now.plus(self.rule().timeout.0));
         self.tail.clear();
+        (self.sent, self.late) = (now, None);
         if self.opened < self.rule().open.len() {
             self.opened += 1;
             self.request = Some(RequestId::OPENING);
             self.state = match self.rule().ready {
-                Some(_) => waiting,
+                Some(_) => PollerState::Waiting(now.plus(self.rule().timeout.0)),
                 None => PollerState::Resting(now.plus(self.rule().pause.0)),
             };
             return Some(PollMessage::Opening(self.opened - 1));
@@ -210,9 +340,9 @@ impl Poller {
             let is_its_round = self.round.is_multiple_of(u64::from(request.rounds.get()));
             let number = self.next_request;
             self.next_request += 1;
-            if is_its_round {
+            if is_its_round && !self.patience[number].is_given_up() {
                 self.request = Some(RequestId::of(number));
-                self.state = waiting;
+                self.state = PollerState::Waiting(now.plus(self.patience[number].timeout()));
                 return Some(PollMessage::Request(number));
             }
         }
@@ -224,7 +354,7 @@ impl Poller {
         }
         self.errors_round = Some(self.round);
         self.request = Some(RequestId::ERRORS);
-        self.state = waiting;
+        self.state = PollerState::Waiting(now.plus(self.errors_patience.timeout()));
         Some(PollMessage::ErrorQueueState)
     }
 

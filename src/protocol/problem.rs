@@ -103,6 +103,20 @@ pub(super) enum Defect {
     NotDigits,
     NotASegment,
     NoNumberShown,
+    /// Units that no display shows for one value.
+    UnitsContradict,
+    /// The function after the reading is not the one before it.
+    FunctionChanged,
+    /// Nothing said of which function it was before the next one came.
+    NotConfirmed,
+    /// A comma that may be a decimal sign or stand between two values.
+    AmbiguousComma,
+    /// A comma that may be a decimal sign or stand between thousands.
+    AmbiguousThousands,
+    /// A capital M that may be mega or milli.
+    MegaOrMilli,
+    /// A pause in a frame that is sent in one piece.
+    Pause,
     NotHex,
     /// As identification; at most this many bytes.
     NotReadable {
@@ -117,7 +131,14 @@ impl Defect {
             Self::TooLong { .. } => ProblemKind::TooLong,
             Self::Partial => ProblemKind::Partial,
             Self::NotText => ProblemKind::NotText,
-            Self::NotFinite | Self::TooLarge | Self::NoNumberWord | Self::NoNumberShown => ProblemKind::BadValue,
+            Self::NotFinite
+            | Self::TooLarge
+            | Self::NoNumberWord
+            | Self::NoNumberShown
+            | Self::FunctionChanged
+            | Self::NotConfirmed
+            | Self::AmbiguousThousands
+            | Self::MegaOrMilli => ProblemKind::BadValue,
             Self::Checksum { .. } | Self::NoChecksum => ProblemKind::Checksum,
             Self::NoFrame { .. } => ProblemKind::NoFrame,
             Self::MeterError => ProblemKind::MeterError,
@@ -157,6 +178,20 @@ impl Defect {
             Self::NotDigits => "expected digits".to_owned(),
             Self::NotASegment => "expected the segments of a digit".to_owned(),
             Self::NoNumberShown => "the meter shows no number".to_owned(),
+            Self::UnitsContradict => "units that are never shown for one value: the frame is damaged".to_owned(),
+            Self::FunctionChanged => "the function was changed while this was read; not kept".to_owned(),
+            Self::NotConfirmed => "the meter did not say of which function this is; not kept".to_owned(),
+            Self::AmbiguousComma => {
+                "the comma may be a decimal sign or stand between two values; write a protocol with \
+                 `separator` or `names` (protocols/README.md)"
+                    .to_owned()
+            }
+            Self::AmbiguousThousands => {
+                "the comma may be a decimal sign or stand between thousands; no number before it showed which"
+                    .to_owned()
+            }
+            Self::MegaOrMilli => "M may be mega or milli here; not kept".to_owned(),
+            Self::Pause => "a pause inside a frame that is sent in one piece: bytes were lost".to_owned(),
             Self::NotHex => "expected hexadecimal digits".to_owned(),
             Self::NotReadable { longest } => {
                 format!("expected at most {longest} bytes of text without control characters")

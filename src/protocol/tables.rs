@@ -3,6 +3,8 @@
 //! serde's tagged enums lose the places of the values within them. So a table that comes in kinds is read in two steps, first
 //! its `kind` and then the rest as what this kind is, and each mistake keeps its own line.
 
+use std::time::Duration;
+
 use serde::de::DeserializeOwned;
 use toml::{
     Spanned,
@@ -11,6 +13,7 @@ use toml::{
 
 use crate::{
     mistake::{Mistake, Source},
+    units::parse_duration,
     words::EnumWord,
 };
 
@@ -37,6 +40,17 @@ impl<'a> KindTable<'a> {
     pub(super) fn take_required(source: Source<'a>, file: &mut DeTable<'a>, name: &str) -> Result<Self, Mistake> {
         let missing = || source.mistake(0..0, format!("expected a part [{name}] with its kind"));
         Self::take(source, file, name)?.ok_or_else(missing)
+    }
+
+    /// Takes a length of time that tables of every kind may have.
+    pub(super) fn take_time(&mut self, key: &str) -> Result<Option<Duration>, Mistake> {
+        let Some(value) = self.rest.get_mut().remove(key) else { return Ok(None) };
+        let span = value.span();
+        let text = match value.into_inner() {
+            DeValue::String(text) => text.into_owned(),
+            _ => String::new(),
+        };
+        parse_duration(&text).map(Some).map_err(|error| self.source.mistake(span, error.to_string()))
     }
 
     /// Which kind it is.

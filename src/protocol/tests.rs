@@ -146,9 +146,9 @@ proptest! {
 fn a_lost_port_tells_the_frame_that_was_begun() {
     let mut engine = Engine::new(Library::default().find("columns").unwrap());
     let mut out = Decoded::default();
-    engine.push(b"1,2\n3,", &mut out);
+    engine.push(b"1.5,2\n3,", &mut out);
     engine.lost(&mut out);
-    engine.push(b"5,6\n", &mut out);
+    engine.push(b"5.5,6\n", &mut out);
     assert_eq!(out.readings.len(), 4);
     assert_eq!(engine.counts().problems(ProblemKind::Partial), 1);
     assert_eq!(out.problems[0].frame, "3,");

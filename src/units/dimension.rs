@@ -56,6 +56,11 @@ impl Dimension {
         }
     }
 
+    /// Whether a million of the unit is possible: no meter here measures megavolts, and `MA` on a display is milliampere.
+    const fn takes_mega(self) -> bool {
+        matches!(self, Self::Ohm | Self::Hertz | Self::Watt | Self::Pascal)
+    }
+
     /// Whether people write milli, kilo and the like before the unit.
     pub const fn takes_prefix(self) -> bool {
         matches!(
@@ -149,9 +154,15 @@ impl Unit {
         if text.is_empty() {
             return Err(UnitError::NoUnit);
         }
-        Self::named(text)
-            .or_else(|| Self::prefixed(text))
-            .ok_or_else(|| UnitError::UnknownUnit { found: text.to_owned() })
+        Self::named(text).or_else(|| Self::prefixed(text)).ok_or_else(|| {
+            // A capital M where only milli is possible.
+            let milli =
+                text.strip_prefix('M').map(|unit| format!("m{unit}")).filter(|milli| Self::prefixed(milli).is_some());
+            match milli {
+                Some(milli) => UnitError::Mega { found: text.to_owned(), milli },
+                None => UnitError::UnknownUnit { found: text.to_owned() },
+            }
+        })
     }
 
     fn named(text: &str) -> Option<Self> {
@@ -161,7 +172,8 @@ impl Unit {
     fn prefixed(text: &str) -> Option<Self> {
         PREFIXES.iter().find_map(|(prefix, factor)| {
             let unit = Self::named(text.strip_prefix(prefix)?.trim_start())?;
-            (unit.dimension.takes_prefix() && unit.factor == 1.0)
+            let is_possible = *factor < 1e6 || unit.dimension.takes_mega();
+            (unit.dimension.takes_prefix() && unit.factor == 1.0 && is_possible)
                 .then_some(Self { dimension: unit.dimension, factor: factor * unit.factor })
         })
     }
@@ -191,6 +203,17 @@ mod tests {
         ] {
             assert_eq!(Unit::parse(text), Ok(Unit { dimension, factor }), "{text}");
         }
+    }
+
+    #[test]
+    fn mega_is_taken_only_where_it_is_possible() {
+        // `at_most = "100 MV"` was a limit of 100 million volts.
+        for text in ["MV", "MA", "MF", "Ms", "GV"] {
+            assert!(Unit::parse(text).is_err(), "{text}");
+        }
+        let mistake = Unit::parse("MV").unwrap_err().to_string();
+        assert!(mistake.contains("\"MV\"") && mistake.contains("mV"), "{mistake}");
+        assert_eq!(Unit::parse("MHz"), Ok(Unit { dimension: Dimension::Hertz, factor: 1e6 }));
     }
 
     #[test]

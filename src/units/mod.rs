@@ -55,6 +55,14 @@ pub enum UnitError {
         /// What was written.
         found: String,
     },
+    /// A capital M before a unit of which nobody measures a million.
+    #[error("found the unit \"{found}\", which would be mega; expected \"{milli}\" where milli is meant")]
+    Mega {
+        /// What was written.
+        found: String,
+        /// The same with a small m.
+        milli: String,
+    },
     /// The quantity is none that bayline knows.
     #[error(transparent)]
     UnknownQuantity(#[from] WordError),

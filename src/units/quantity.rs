@@ -99,8 +99,12 @@ impl Quantity {
         self.dimension().unit()
     }
 
-    /// The quantity that a bare unit on a meter most often means: `V` is V DC.
+    /// The quantity that a bare unit on a meter most often means: `V` is V DC. A bare `%` is a share: humidity, a charge, or a
+    /// duty cycle.
     pub fn of(dimension: Dimension) -> Self {
+        if dimension == Dimension::Percent {
+            return Self::Share;
+        }
         let first = Self::VARIANTS.iter().find(|quantity| quantity.dimension() == dimension);
         *first.expect("every dimension has a quantity")
     }

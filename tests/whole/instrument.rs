@@ -85,7 +85,7 @@ impl Command<Multimeter> for SensFunction {
     }
 }
 
-/// `READ?`: a new reading.
+/// `READ?`: a new reading. It is of the function that was set when it began, whatever the knob is turned to meanwhile.
 struct Read;
 
 impl Command<Multimeter> for Read {

@@ -46,10 +46,8 @@ fn a_multimeter_is_asked_for_function_and_value() {
     daemon.until("an open lead", |status| shown(status).contains("over"));
     multimeter.turn(Shows("CURR:AC", -0.005));
     daemon.until("amps", |status| shown(status) == "-0.005 \"A AC\"");
-    let before = of_meter(&daemon.status(), "multimeter")["refused"].clone();
-    assert_eq!(before, 0);
     multimeter.turn(Shows("CURR:AC", f64::NAN));
-    daemon.until("no number", |status| of_meter(status, "multimeter")["refused"].as_u64() >= Some(2));
+    daemon.until("no number", |status| of_meter(status, "multimeter")["refused"].as_u64() >= Some(6));
     daemon.stop();
 
     let kept = bay.kept();
@@ -58,11 +56,12 @@ fn a_multimeter_is_asked_for_function_and_value() {
         kept.rows("SELECT quantity, value, unit FROM reading GROUP BY quantity, value ORDER BY MIN(row)"),
         ["V DC | 12.41 | V", "ohm | 7.49 | ohm", "ohm | - | ohm", "A AC | -0.005 | A"]
     );
-    let reported = kept.rows("SELECT DISTINCT subject, text FROM event WHERE kind = 'bad frame'");
-    assert_eq!(reported.len(), 1, "{reported:?}");
-    assert!(
-        reported[0].starts_with("multimeter | ") && reported[0].contains("says that there is no number"),
-        "{reported:?}"
+    // Each time the knob was turned behind a reading, nobody can say of which function it was.
+    let reported =
+        kept.rows("SELECT DISTINCT substr(text, 1, 44) FROM event WHERE kind = 'bad frame' ORDER BY id LIMIT 2");
+    assert_eq!(
+        reported,
+        ["the function was changed while this was read", "9.91E37 says that there is no number (SCPI):"]
     );
     let csv = bay.path("samples.csv");
     bay.bayline(["export", "last", "-o", text(&csv)]).done();
@@ -75,7 +74,9 @@ fn a_multimeter_is_asked_for_function_and_value() {
 #[test]
 fn questions_without_an_answer_are_counted_and_told() {
     let bay = Bay::with_bench(BENCH);
-    let hasty = include_str!("../../protocols/scpi.toml").replace("timeout = \"3 s\"", "timeout = \"50 ms\"");
+    let hasty = include_str!("../../protocols/scpi.toml")
+        .replace("timeout = \"3 s\"", "timeout = \"50 ms\"")
+        .replace("timeout = \"1 s\"", "timeout = \"50 ms\"");
     fs::create_dir(bay.path("protocols")).unwrap();
     bay.write("protocols/scpi.toml", &hasty);
     // Switched off: the cable is there and nobody answers.

@@ -269,7 +269,7 @@ fn a_protocol_of_ones_own_comes_first_and_a_broken_one_is_reported() {
 
     bay.write(
         "mine/shop.toml",
-        &number.replace("name = \"number\"", "name = \"shop\"").replace("value = -12,", "value = 12,"),
+        &number.replace("name = \"number\"", "name = \"shop\"").replace("value = -12\"", "value = 12\""),
     );
     let said = bay.bayline(["protocols", "check", "mine/shop.toml"]);
     assert!(said.code == Some(2) && said.stderr.contains("one example fails"), "{said:?}");

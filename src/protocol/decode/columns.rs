@@ -9,7 +9,13 @@ use serde::Deserialize;
 use strum::{EnumMessage, VariantArray};
 use toml::Spanned;
 
-use super::{DecodeOutcome, Sink, header, text};
+use super::{
+    DecodeOutcome, Sink,
+    column_count::ColumnCount,
+    header,
+    line_comma::{self, LineComma, LineForm},
+    text,
+};
 use crate::{
     mistake::{Mistake, Source},
     protocol::{
@@ -166,6 +172,10 @@ pub(in crate::protocol) struct ColumnsDecoder {
     naming: ColumnNaming,
     /// What each column is; where they are counted, as many as have come.
     columns: Vec<Column>,
+    /// How many there are, where they are counted.
+    count: ColumnCount,
+    /// What a comma is in the line at hand.
+    comma: LineComma,
     /// Whether numbers came since the port was opened.
     stage: HeaderStage,
 }
@@ -200,12 +210,14 @@ impl ColumnsDecoder {
             naming = ColumnNaming::Known;
         }
         let numbers = NumberReader::new(rule.overload.clone());
-        Self { rule, numbers, naming, columns, stage: HeaderStage::BeforeNumbers }
+        let (count, comma) = (ColumnCount::default(), LineComma::Separates);
+        Self { rule, numbers, naming, columns, count, comma, stage: HeaderStage::BeforeNumbers }
     }
 
     /// The port went away; a device that begins anew may send its header.
     pub(crate) fn lost(&mut self) {
         self.stage = HeaderStage::BeforeNumbers;
+        self.count = ColumnCount::default();
     }
 
     #[inline]
@@ -220,6 +232,7 @@ impl ColumnsDecoder {
         {
             return self.take_header(names, sink.names);
         }
+        self.comma = self.line_comma(line)?;
         if let ColumnNaming::ByHeader(header) = &mut self.naming {
             let header = std::mem::take(header);
             return self.first_numbers(header, line, sink);
@@ -235,12 +248,48 @@ impl ColumnsDecoder {
         read
     }
 
+    /// What the commas of a line are.
+    fn line_comma(&mut self, line: &[u8]) -> Result<LineComma, DecodeError> {
+        if self.rule.separator != Separator::Any {
+            return Ok(LineComma::Separates);
+        }
+        let (decimal, separates) = match line_comma::of_line(line) {
+            LineForm::Clear(comma) => {
+                if comma == LineComma::Decimal {
+                    self.numbers.comma_is_decimal();
+                }
+                return Ok(comma);
+            }
+            LineForm::Either { decimal, separates } => (decimal, separates),
+        };
+        match (self.fits_known(decimal), self.fits_known(separates)) {
+            (true, false) => Ok(LineComma::Decimal),
+            (false, true) => Ok(LineComma::Separates),
+            _ => Err(DecodeError::whole(Defect::AmbiguousComma)),
+        }
+    }
+
+    /// Whether a line of so many columns is what the file, a header or the lines before want.
+    fn fits_known(&self, columns: usize) -> bool {
+        let own = [self.rule.time.map(|time| time.column), self.rule.sequence.map(|sequence| sequence.column)];
+        let last_own = own.into_iter().flatten().map(|column| column.0 + 1).max();
+        match &self.naming {
+            ColumnNaming::Known => columns == self.columns.len(),
+            // A greeting of one word is no header.
+            ColumnNaming::ByHeader(header) if header.len() > 1 => columns == header.len(),
+            // With nothing but time and number in it a line has no value.
+            _ if last_own.is_some_and(|last| columns > last) => true,
+            _ => self.count.is_settled_at(columns),
+        }
+    }
+
     #[inline]
     fn numbers(&mut self, line: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
-        let (mut at, mut column) = (0, 0);
+        let (mut at, mut column, mut filled) = (0, 0, 0);
         loop {
             let cell = self.cell(line, at)?;
             if let Some(token) = cell.token {
+                filled = column + 1;
                 match self.column(column, sink.names, &cell.bytes)? {
                     Column::Value(name) => sink.numbered(name, token, cell.bytes)?,
                     Column::Time(unit) => sink.time(token, unit, cell.bytes)?,
@@ -251,22 +300,20 @@ impl ColumnsDecoder {
             column += 1;
             match cell.next {
                 Some(next) => at = next,
-                // A separator at the end may or may not begin one more, empty column.
-                None => {
-                    return self.fits(column - usize::from(at == line.len()), column).map(|()| DecodeOutcome::Frame);
-                }
+                None => return self.fits(filled, column).map(|()| DecodeOutcome::Frame),
             }
         }
     }
 
-    fn fits(&self, least: usize, most: usize) -> Result<(), DecodeError> {
+    /// Whether a line has as many columns as it must. Empty ones at its end may or may not count.
+    fn fits(&mut self, least: usize, most: usize) -> Result<(), DecodeError> {
         let expected = self.columns.len();
         match self.naming {
             ColumnNaming::Counted if self.rule.header == HeaderRule::Required => {
                 Err(DecodeError::whole(Defect::NoHeader))
             }
-            ColumnNaming::Counted => Ok(()),
-            _ if least == expected || most == expected => Ok(()),
+            ColumnNaming::Counted => self.count.take(least..=most).map_err(DecodeError::whole),
+            _ if (least..=most).contains(&expected) => Ok(()),
             _ => Err(DecodeError::whole(Defect::Columns { found: least, expected })),
         }
     }
@@ -323,6 +370,7 @@ impl ColumnsDecoder {
     fn end_of_cell(&self, line: &[u8], end: usize, behind: usize) -> Option<Option<usize>> {
         match (&self.rule.separator, line.get(behind)) {
             (_, None) => Some(None),
+            (Separator::Any, Some(b',')) if self.comma == LineComma::Decimal => None,
             (Separator::Any, Some(b',' | b';' | b'\t')) => Some(Some(behind + 1)),
             (Separator::Any, Some(b'0'..=b'9' | b'+' | b'-' | b'.')) if behind > end => Some(Some(behind)),
             (Separator::Any, Some(_)) => None,
@@ -350,16 +398,26 @@ impl ColumnsDecoder {
 
     /// The end of a cell where spaces separate too: a unit belongs to the number before it.
     fn end_of_words(&mut self, line: &str, start: usize) -> (usize, Option<usize>) {
-        let mut end = start + word(&line[start..]);
+        let comma = self.comma;
+        let word = |at: usize| word(&line[at..], comma);
+        let mut end = start + word(start);
+        // `- 12.45 V` is one value where signs separate the columns.
+        if matches!(&line[start..end], "-" | "+" | "\u{2212}") && line.contains([',', ';', '\t']) {
+            let number = end + spaces(&line.as_bytes()[end..]);
+            if line.as_bytes().get(number).is_some_and(u8::is_ascii_digit) {
+                end = number + word(number);
+            }
+        }
         let is_number = line[start..].starts_with(|c: char| c.is_ascii_digit() || "+-.\u{2212}".contains(c));
         loop {
             let behind = end + spaces(&line.as_bytes()[end..]);
             match line.as_bytes().get(behind) {
                 None => return (end, None),
+                Some(b',') if comma == LineComma::Decimal => {}
                 Some(b',' | b';' | b'\t') => return (end, Some(behind + 1)),
                 Some(_) => {}
             }
-            let next = &line[behind..behind + word(&line[behind..])];
+            let next = &line[behind..behind + word(behind)];
             let is_unit = is_number
                 && !next.starts_with(|c: char| c.is_ascii_digit() || "+-.\u{2212}".contains(c))
                 && !is_no_number(next)
@@ -405,7 +463,7 @@ impl ColumnsDecoder {
             (at, count) = (next, count + 1);
         }
         let least = count - usize::from(at == line.len());
-        if header.len() == count || header.len() == least {
+        if (least..=count).contains(&header.len()) {
             return self.name_columns(header, names).map(|_| ());
         }
         self.naming = ColumnNaming::Counted;
@@ -432,8 +490,9 @@ fn spaces(text: &[u8]) -> usize {
 }
 
 /// Bytes of the word at the start.
-fn word(text: &str) -> usize {
-    text.find([' ', ',', ';', '\t']).unwrap_or(text.len())
+fn word(text: &str, comma: LineComma) -> usize {
+    let end = |c: char| matches!(c, ' ' | ';' | '\t') || (c == ',' && comma == LineComma::Separates);
+    text.find(end).unwrap_or(text.len())
 }
 
 #[cfg(test)]

@@ -116,6 +116,7 @@ pub(in crate::protocol) struct DisplayState {
     sign: Sign,
     beyond: Option<Value>,
     hidden: Visibility,
+    units: UnitAgreement,
     pub annunciators: Annunciators,
 }
 
@@ -134,6 +135,14 @@ enum Sign {
     Minus,
 }
 
+/// Whether all units that are shown can be of one value.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum UnitAgreement {
+    Agree,
+    /// Such as ohm and farad: no display shows both for one number, so the frame is damaged.
+    Contradict,
+}
+
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Visibility {
     No,
@@ -150,6 +159,7 @@ impl DisplayState {
         sign: Sign::Plus,
         beyond: None,
         hidden: Visibility::No,
+        units: UnitAgreement::Agree,
         annunciators: Annunciators::empty(),
     };
 
@@ -157,6 +167,25 @@ impl DisplayState {
         for effect in effects {
             self.add(effect);
         }
+    }
+
+    /// Adds what is shown beside one value alone. Where it has a unit of another dimension, what all values of the frame have in
+    /// common is not its unit.
+    pub(crate) fn add_own(&mut self, effects: &[DisplayEffect]) {
+        let own = effects.iter().find_map(|effect| match effect {
+            DisplayEffect::Unit(UnitMeaning { function, .. }) => function.dimension(),
+            _ => None,
+        });
+        if own.is_some_and(|own| self.function().dimension().is_some_and(|common| common != own)) {
+            let Self { sign, beyond, hidden, annunciators, .. } = *self;
+            *self = Self { sign, beyond, hidden, annunciators, ..Self::NOTHING };
+        }
+        self.add_all(effects);
+    }
+
+    /// Whether this shows the same function and unit as another.
+    pub(crate) fn has_function_of(&self, other: &Self) -> bool {
+        (self.function(), self.shift) == (other.function(), other.shift) && self.factor == other.factor
     }
 
     #[inline]
@@ -175,6 +204,11 @@ impl DisplayState {
     }
 
     fn unit(&mut self, reported: UnitMeaning) {
+        if let Some((shown, more)) = self.function.dimension().zip(reported.function.dimension())
+            && shown != more
+        {
+            self.units = UnitAgreement::Contradict;
+        }
         // A diode test also shows volts: the more exact one counts.
         if !matches!(self.function, Function::Exact(_)) && reported.function != Function::Unknown {
             self.function = reported.function;
@@ -219,6 +253,8 @@ impl DisplayState {
     /// No value is shown, or one that is no sensible number.
     pub(crate) fn token(&self, token: Token) -> Result<Token, Defect> {
         let mut shown = *self;
+        // The place of the last digit moves the point of the number as it was sent.
+        let point = shown.place.map_or(0, i32::from);
         if token.function != Function::Unknown {
             // The text has a unit of its own: only a more exact function of the same unit is kept.
             if !matches!((token.function, self.function()), (Function::Unit(unit), Function::Exact(quantity))
@@ -230,13 +266,14 @@ impl DisplayState {
         }
         let value = match token.value {
             // Dividing by an exact power of ten rounds once.
-            Value::Number(value) => classify(match shown.shift {
+            Value::Number(value) => classify(match shown.shift.map(|shift| shift + point) {
                 Some(shift) if shift < 0 => value / 10f64.powi(-shift),
-                _ => value * shown.factor,
+                Some(shift) => value * 10f64.powi(shift),
+                None => value * shown.factor * 10f64.powi(point),
             })?,
             beyond => beyond,
         };
-        let place = token.place.zip(shown.shift).map(|(place, shift)| i32::from(place) + shift);
+        let place = token.place.zip(shown.shift).map(|(place, shift)| i32::from(place) + shift + point);
         shown.signed(value, place)
     }
 
@@ -251,6 +288,9 @@ impl DisplayState {
     fn signed(&self, value: Value, place: Option<i32>) -> Result<Token, Defect> {
         if self.hidden == Visibility::Yes {
             return Err(Defect::NoNumberShown);
+        }
+        if self.units == UnitAgreement::Contradict {
+            return Err(Defect::UnitsContradict);
         }
         let value = match (self.beyond.unwrap_or(value), self.sign) {
             (value, Sign::Plus) => value,
@@ -307,6 +347,26 @@ mod tests {
             crate::protocol::tests::check_guide(word);
             assert!(unknown.contains(&format!("\"{word}\"")), "{unknown}");
         }
+    }
+
+    #[test]
+    fn units_that_no_display_shows_together_are_damage() {
+        assert_eq!(shown(&["ohm", "F"]).digits(5, 0), Err(Defect::UnitsContradict));
+        assert_eq!(shown(&["V DC", "kohm"]).over(), Err(Defect::UnitsContradict));
+        assert!(shown(&["ohm", "continuity"]).digits(5, 0).is_ok());
+    }
+
+    #[test]
+    fn a_unit_of_its_own_stands_before_one_that_all_have() {
+        let mut own = shown(&["mV", "AC", "hold"]);
+        own.add_own(&[DisplayEffect::from_word("°C").unwrap()]);
+        let token = own.digits(63, 0).unwrap();
+        assert_eq!((token.value, token.function), (Value::Number(63.0), Function::Unit(Dimension::Celsius)));
+        assert_eq!(own.annunciators, Annunciators::HOLD);
+        // Of the same dimension they add up.
+        let mut more = shown(&["AC"]);
+        more.add_own(&[DisplayEffect::from_word("V").unwrap()]);
+        assert_eq!(more.digits(1, 0).unwrap().function, Function::Exact(Quantity::VoltsAc));
     }
 
     #[test]

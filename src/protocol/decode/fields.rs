@@ -18,7 +18,7 @@ use crate::protocol::{
     problem::{DecodeError, Defect},
     values::ByteOrder,
 };
-use rule::{BinaryField, FieldKind, FieldValueRule, ScanCount};
+use rule::{BinaryField, FieldCodeRule, FieldKind, FieldValueRule, ScanCount};
 
 /// A number as it was read.
 #[derive(Debug, Clone, Copy)]
@@ -83,9 +83,7 @@ impl FieldsDecoder {
         let count = rule.count(frame)?;
         let mut shown = DisplayState::NOTHING;
         for code in &rule.codes {
-            let value = code.field().whole(frame);
-            let known = code.is.0.iter().find(|(known, _)| *known == value);
-            shown.add_all(&known.ok_or(DecodeError::at(code.field().bytes(), Defect::UnknownCode))?.1);
+            code.add_to(&mut shown, frame)?;
         }
         for flag in &rule.flags {
             flag.add_to(&mut shown, frame)?;
@@ -144,6 +142,16 @@ impl FieldsRule {
     }
 }
 
+impl FieldCodeRule {
+    /// Adds what the code means. The caller has checked that the frame is long enough.
+    fn add_to(&self, shown: &mut DisplayState, frame: &[u8]) -> Result<(), DecodeError> {
+        let value = self.field().whole(frame);
+        let known = self.is.0.iter().find(|(known, _)| *known == value);
+        shown.add_all(&known.ok_or(DecodeError::at(self.field().bytes(), Defect::UnknownCode))?.1);
+        Ok(())
+    }
+}
+
 impl FieldValueRule {
     #[inline]
     fn read(
@@ -156,7 +164,10 @@ impl FieldValueRule {
     ) -> Result<(), DecodeError> {
         let scan = &frame[base..];
         let mut shown = *shown;
-        shown.add_all(&self.unit);
+        for code in &self.codes {
+            code.add_to(&mut shown, frame)?;
+        }
+        shown.add_own(&self.unit);
         for flag in &self.flags {
             flag.add_to(&mut shown, frame)?;
         }
@@ -215,10 +226,40 @@ mod tests {
             [[decode.value]]\nname = \"b\"\nat = 5\ntype = \"u8\"\nbits = [0, 7]\nminus = \"5.7\"\nscale = 0.5\n";
         check(5, decode, &[0xa5, 0x00, 0x00, 0x02, 3], &["a = 0.512 A DC", "b = 1.5 A DC"]);
         check(5, decode, &[0xa5, 0x01, 0x00, 0xfe, 0x83], &["a = -0.512 A DC [hold]", "b = -1.5 A DC [hold]"]);
+        check(5, decode, &[0xa5, 0x10, 0x00, 0xfe, 0x83], &["a = -0.0512 V DC", "b = -0.15 V DC"]);
         check(5, decode, &[0xa5, 0x02, 0xff, 0x7f, 3], &["a = OL A DC", "b = OL A DC"]);
         check(5, decode, &[0xa5, 0x00, 0x00, 0x80, 0], &["a = -OL A DC", "b = 0 A DC"]);
         check(5, decode, &[0xa5, 0x00, 0xff, 0xff, 0], &["b = 0 A DC"]);
         check(5, decode, &[0xa5, 0x20, 0, 0, 0], &["! byte 2: found \" \", expected a code that the protocol knows"]);
+    }
+
+    #[test]
+    fn a_code_gives_the_place_of_the_last_digit() {
+        // Raw 1234 with the code ["V AC", -3] once read 1234 V.
+        let decode = "order = \"big\"\ncodes = [{ at = 2, type = \"u8\", is = { 1 = [\"V AC\", -3], 2 = [\"kohm\", -1] } }]\n\
+            [[decode.value]]\nname = \"v\"\nat = 3\ntype = \"u16\"\n";
+        check(4, decode, &[0xa5, 1, 0x04, 0xd2], &["v = 1.234 V AC"]);
+        check(4, decode, &[0xa5, 2, 0x04, 0xd2], &["v = 123400 ohm"]);
+    }
+
+    #[test]
+    fn a_main_display_and_a_temperature() {
+        let values = "[[decode.value]]\nname = \"main\"\nat = 3\ntype = \"i16\"\n\
+            [[decode.value]]\nname = \"temperature\"\nat = 5\ntype = \"u8\"\nunit = \"°C\"\n";
+        let codes = "{ at = 2, type = \"u8\", is = { 1 = [\"V AC\", -3], 2 = [\"ohm\", -1] }";
+        // A unit of its own stands before what all values have in common, and a code may name its value.
+        for of in ["", ", of = \"main\""] {
+            let decode = format!("order = \"big\"\ncodes = [{codes}{of} }}]\n{values}");
+            let expected = ["main = 1.234 V AC", "temperature = 23 °C"];
+            check(5, &decode, &[0xa5, 1, 0x04, 0xd2, 23], &expected);
+            check(5, &decode, &[0xa5, 2, 0x00, 0x4b, 23], &["main = 7.5 ohm", "temperature = 23 °C"]);
+            check(
+                5,
+                &decode,
+                &[0xa5, 3, 0, 0, 0],
+                &["! byte 2: found \"\\x03\", expected a code that the protocol knows"],
+            );
+        }
     }
 
     #[test]

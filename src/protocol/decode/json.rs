@@ -1,8 +1,12 @@
 //! A JSON object a line. Numbers and strings that hold one are values, named by their path:
 //! `{"coil": {"amps": [0.5, 0.6]}}` gives `coil.amps.0` and `coil.amps.1`.
 //!
+//! `NaN` and `Infinity`, which JSON lacks and boards send, refuse themselves alone.
+//!
 //! Read by serde_json's parser straight into readings, without a tree in between. Other strings,
 //! `true`, `false` and `null` are skipped.
+
+mod numberless;
 
 use std::fmt::{self, Write as _};
 
@@ -34,12 +38,14 @@ pub(in crate::protocol) struct JsonDecoder {
     numbers: NumberReader,
     /// The path to the value being read; kept for its memory.
     path: String,
+    /// A line with the values in quotes that are no numbers; kept for its memory.
+    quoted: String,
 }
 
 impl JsonDecoder {
     pub(crate) fn new(rule: JsonRule) -> Self {
         let keys = StampKeys { time: rule.time, sequence: rule.sequence };
-        Self { numbers: NumberReader::new(rule.overload), keys, path: String::new() }
+        Self { numbers: NumberReader::new(rule.overload), keys, path: String::new(), quoted: String::new() }
     }
 
     pub(crate) fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
@@ -51,6 +57,21 @@ impl JsonDecoder {
         if !begin.starts_with('{') {
             return Err(DecodeError::whole(Defect::NoObject));
         }
+        let mark = sink.mark();
+        match self.read(text, sink) {
+            // A value that is none refuses itself, not its line.
+            Err(DecodeError { defect: Defect::NotJson, .. }) if numberless::quote(text, &mut self.quoted) => {
+                sink.take_back(mark);
+                let quoted = std::mem::take(&mut self.quoted);
+                let read = self.read(&quoted, sink);
+                self.quoted = quoted;
+                read
+            }
+            read => read,
+        }
+    }
+
+    fn read(&mut self, text: &str, sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
         self.path.clear();
         let mut error = None;
         let mut parser = serde_json::Deserializer::from_str(text);
@@ -60,7 +81,7 @@ impl JsonDecoder {
             (Ok(()), _) => Ok(DecodeOutcome::Frame),
             (Err(_), Some(error)) => Err(error),
             (Err(error), None) => {
-                let at = error.column().saturating_sub(1).min(frame.len());
+                let at = error.column().saturating_sub(1).min(text.len());
                 Err(DecodeError::at(at..at, Defect::NotJson))
             }
         }
@@ -222,7 +243,11 @@ mod tests {
         );
         check("{\"a\": 1, \"b\": 2\n", &["! byte 15: expected a JSON object"]);
         check("{\"a\": 1} x\n", &["! byte 10: expected a JSON object"]);
-        check("{\"a\": NaN}\n", &["! byte 7: expected a JSON object"]);
+        check(
+            "{\"a\": NaN, \"b\": [1, -Infinity], \"c\": \"NaN: {\"}\n",
+            &["b.0 = 1", "! expected a finite number", "! expected a finite number"],
+        );
+        check("{\"a\": NaNa}\n", &["! byte 7: expected a JSON object"]);
         check("[1, 2]\n", &["! expected a JSON object, found other JSON"]);
     }
 }

@@ -3,21 +3,25 @@
 //! Decoders write straight into the caller's lists and allocate nothing once they know the
 //! names and units of their port.
 //!
-//! Reading order: here; `display` and `flags`, `scale`; then one file a kind: `number`, `pairs`, `json`, `columns`
-//! with `header`, `pattern`, `report`, `segments`, `fields`. Each holds the keys of its kind and the decoder.
+//! Reading order: here; `display` and `flags`, `scale`, `whole_numbers`; then one file a kind: `number`, `pairs`, `json`, `columns`
+//! with `header`, `line_comma` and `column_count`, `pattern`, `report`, `segments`, `fields`. Each holds the keys of its kind and the decoder.
 
+mod column_count;
 mod columns;
 mod display;
 mod fields;
 mod flags;
 mod header;
 mod json;
+mod latin;
+mod line_comma;
 mod number;
 mod pairs;
 mod pattern;
 mod report;
 mod scale;
 mod segments;
+mod whole_numbers;
 
 use std::ops::Range;
 
@@ -32,6 +36,7 @@ use pairs::{PairsDecoder, PairsRule};
 use pattern::{PatternDecoder, PatternRule, PatternTable};
 use report::{ReportDecoder, ReportRule};
 use segments::{SegmentsDecoder, SegmentsRule};
+pub(super) use whole_numbers::WholeNumbers;
 
 use super::{
     Action, Annunciators, Frame, MeterIdentities, Reading, RequestId,
@@ -118,6 +123,11 @@ impl DecodeRule {
             Self::Report(rule) => Some(vec![rule.name.0.clone()]),
             Self::Pairs(_) | Self::Json(_) => None,
         }
+    }
+
+    /// Whether frames may carry a value of this name besides those that the file gives.
+    pub(super) fn names_a_sender(&self, name: &str) -> bool {
+        matches!(self, Self::Pattern(rule) if rule.names_a_sender(name))
     }
 
     /// Where the device's counters wrap around.
@@ -211,9 +221,46 @@ pub(super) struct Sink<'a> {
     pub action: Option<Action>,
     /// The request that the frame answers.
     pub request: Option<RequestId>,
+    /// What the last digit of bare numbers is worth.
+    pub whole: &'a mut WholeNumbers,
+    /// A frame in other characters; kept for its memory.
+    pub rewritten: &'a mut Vec<u8>,
+}
+
+/// How much was in a [`Sink`] at one time.
+struct SinkMark {
+    readings: usize,
+    refused: usize,
 }
 
 impl Sink<'_> {
+    fn mark(&self) -> SinkMark {
+        SinkMark { readings: self.readings.len(), refused: self.refused.len() }
+    }
+
+    /// Takes back what came since the mark, to read the frame once more.
+    fn take_back(&mut self, mark: SinkMark) {
+        if let Some(trace) = &mut self.trace {
+            trace.truncate(trace.len() - (self.readings.len() - mark.readings));
+        }
+        self.readings.truncate(mark.readings);
+        self.refused.truncate(mark.refused);
+        self.names.begin();
+        (self.device_time, self.sequence, self.action) = (None, None, None);
+    }
+
+    /// A bare number's last digit may be worth anything.
+    #[inline]
+    fn bare(&mut self, name: u16, token: Result<Token, Defect>) -> Result<Token, Defect> {
+        match token {
+            Ok(Token { value: super::Value::Number(number), place, function: super::Function::Unknown }) => {
+                let place = self.whole.place(name, number, place);
+                Ok(Token { value: super::Value::Number(number), place, function: super::Function::Unknown })
+            }
+            token => token,
+        }
+    }
+
     /// A value under its name, from these bytes of the frame.
     #[inline]
     pub(super) fn value(
@@ -235,6 +282,7 @@ impl Sink<'_> {
         token: Result<Token, Defect>,
         bytes: Range<usize>,
     ) -> Result<(), DecodeError> {
+        let token = self.bare(name, token);
         self.shown(name, token, Annunciators::empty(), bytes)
     }
 
@@ -342,6 +390,23 @@ impl Decoder {
     /// The error for which the whole frame is refused; the caller takes back what it brought.
     #[inline]
     pub(super) fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
+        let mark = sink.mark();
+        let read = self.decode_as_sent(frame, sink);
+        if !matches!(read, Err(DecodeError { defect: Defect::NotText, .. })) {
+            return read;
+        }
+        let mut rewritten = std::mem::take(sink.rewritten);
+        rewritten.clear();
+        let again = latin::to_utf8(frame, &mut rewritten).then(|| {
+            sink.take_back(mark);
+            self.decode_as_sent(&rewritten, sink)
+        });
+        *sink.rewritten = rewritten;
+        again.unwrap_or(read)
+    }
+
+    #[inline]
+    fn decode_as_sent(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
         match self {
             Self::Columns(columns) => columns.decode(frame, sink),
             Self::Pairs(pairs) => pairs.decode(frame, sink),

@@ -15,12 +15,12 @@ use super::{
     display::{DisplayEffect, DisplayState},
 };
 use crate::protocol::{
-    Function,
+    Annunciators, Function, RequestId,
     number::{NumberReader, Plain, Token, classify, plain},
     problem::{DecodeError, Defect},
     values::hex_digit,
 };
-use rule::{MessageRule, MessageValueRule, TextForm};
+use rule::{FROM, MessageRule, MessageValueRule, TextForm};
 
 /// Reads such text.
 #[derive(Debug)]
@@ -29,6 +29,24 @@ pub(in crate::protocol) struct PatternDecoder {
     numbers: NumberReader,
     /// What a message without values gave for those to come.
     standing: DisplayState,
+    /// Values that wait for the function to be confirmed.
+    held: HeldValues,
+    /// A value's name with its sender; kept for its memory.
+    name: String,
+}
+
+/// Values that are kept only when the meter says once more of which function they are.
+#[derive(Debug, Default)]
+struct HeldValues {
+    confirmed_by: Option<RequestId>,
+    values: Vec<HeldValue>,
+}
+
+#[derive(Debug)]
+struct HeldValue {
+    name: u16,
+    token: Result<Token, Defect>,
+    annunciators: Annunciators,
 }
 
 /// Longer numbers than this are garbage.
@@ -44,12 +62,15 @@ impl PatternDecoder {
             messages: rule.messages.into_iter().map(with_places).collect(),
             numbers: NumberReader::new(rule.overload),
             standing: DisplayState::NOTHING,
+            held: HeldValues::default(),
+            name: String::new(),
         }
     }
 
     /// The port went away: what the meter is switched to is unknown again.
     pub(crate) fn lost(&mut self) {
         self.standing = DisplayState::NOTHING;
+        self.held.values.clear();
     }
 
     pub(crate) fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
@@ -75,13 +96,17 @@ impl PatternDecoder {
             let Some((_, effects)) = words.is.iter().find(|(word, _)| word == text) else {
                 if keeps {
                     self.standing = DisplayState::NOTHING;
+                    self.held.values.clear();
                 }
                 return Err(DecodeError::at(bytes, Defect::UnknownWord));
             };
             shown.add_all(effects);
         }
         if keeps {
-            self.standing = shown;
+            let before = std::mem::replace(&mut self.standing, shown);
+            if !self.held.values.is_empty() && self.held.confirmed_by == request {
+                return self.held.settle(shown.has_function_of(&before), sink);
+            }
         }
         sink.action = message.action;
         if let Some((text, bytes)) = message.identity.and_then(group) {
@@ -98,24 +123,92 @@ impl PatternDecoder {
         if let Some((text, bytes)) = message.sequence.and_then(group) {
             sink.number(decimal(&mut self.numbers, text), bytes)?;
         }
+        // Only a function that is known can be confirmed.
+        let is_held = message.confirmed_by.is_some() && self.standing != DisplayState::NOTHING;
+        if is_held {
+            self.held.begin(message.confirmed_by, sink);
+        }
+        let sender = message.sender.as_ref().and_then(|sender| Some((&sender.usual, group(sender.group)?.0)));
         for value in &message.values {
             let Some((text, bytes)) = group(value.group) else { continue };
             let mut shown = shown;
-            shown.add_all(&value.effects);
+            shown.add_own(&value.effects);
             let minus =
                 value.minus.as_ref().filter(|(index, word)| group(*index).is_some_and(|(text, _)| text == word));
             if minus.is_some() {
                 shown.add(&DisplayEffect::Minus);
             }
             if let Some((unit, bytes)) = value.unit.and_then(group) {
-                let unit = std::str::from_utf8(unit).ok().and_then(|unit| self.numbers.unit(unit));
-                shown.add(&DisplayEffect::Unit(unit.ok_or(DecodeError::at(bytes, Defect::UnknownUnit))?));
+                let unit =
+                    std::str::from_utf8(unit).map_err(|_| Defect::NotText).and_then(|unit| self.numbers.unit(unit));
+                shown.add(&DisplayEffect::Unit(unit.map_err(|defect| DecodeError::at(bytes, defect))?));
             }
-            let token = value.read(&mut self.numbers, text).and_then(|token| shown.token(token));
-            sink.shown(value.name, token, shown.annunciators, bytes)?;
+            let mut token = value.read(&mut self.numbers, text);
+            // Without a unit in the frame it is a bare number, whatever the meter answered before.
+            if message.words.is_empty()
+                && value.unit.is_none()
+                && value.effects.is_empty()
+                && value.form == TextForm::Decimal
+            {
+                token = sink.bare(value.name, token);
+            }
+            let token = token.and_then(|token| shown.token(token));
+            let name = match sender {
+                None => value.name,
+                Some((usual, sender)) => sender_name(&mut self.name, value.name, usual, sender, sink)
+                    .ok_or(DecodeError::at(bytes.clone(), Defect::TooManyNames))?,
+            };
+            if is_held {
+                self.held.values.push(HeldValue { name, token, annunciators: shown.annunciators });
+            } else {
+                sink.shown(name, token, shown.annunciators, bytes)?;
+            }
+        }
+        Ok(if is_held { DecodeOutcome::NoFrame } else { DecodeOutcome::Frame })
+    }
+}
+
+impl HeldValues {
+    /// Values come that must be confirmed. Those before them were not.
+    fn begin(&mut self, confirmed_by: Option<RequestId>, sink: &mut Sink<'_>) {
+        if !self.values.is_empty() {
+            sink.refused.push(DecodeError::whole(Defect::NotConfirmed));
+            self.values.clear();
+        }
+        self.confirmed_by = confirmed_by;
+    }
+
+    /// The function was asked again: the values are kept where it is the same.
+    fn settle(&mut self, is_same: bool, sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
+        if !is_same {
+            self.values.clear();
+            sink.refused.push(DecodeError::whole(Defect::FunctionChanged));
+            return Ok(DecodeOutcome::NoFrame);
+        }
+        for HeldValue { name, token, annunciators } in self.values.drain(..) {
+            sink.shown(name, token, annunciators, 0..0)?;
         }
         Ok(DecodeOutcome::Frame)
     }
+}
+
+/// The number of a value's name, with its sender behind it where that is not the usual one.
+fn sender_name(buffer: &mut String, value: u16, usual: &[Vec<u8>], sender: &[u8], sink: &mut Sink<'_>) -> Option<u16> {
+    let mut close = [0; LONGEST_NUMBER];
+    let mut length = 0;
+    for byte in sender.iter().filter(|byte| **byte != b' ') {
+        *close.get_mut(length)? = *byte;
+        length += 1;
+    }
+    let sender = &close[..length];
+    if usual.iter().any(|usual| usual == sender) {
+        return Some(value);
+    }
+    buffer.clear();
+    buffer.push_str(sink.names.all().get(usize::from(value))?);
+    buffer.push_str(FROM);
+    buffer.push_str(std::str::from_utf8(sender).ok()?);
+    sink.names.number(buffer)
 }
 
 impl MessageValueRule {
@@ -198,6 +291,13 @@ mod tests {
         check(rule, "1.5\n\"VOLT\"\n1.5\n\"RES\"\n1.5\n", &["value = 1.5", "value = 1.5 V DC", "value = 1.5 ohm"]);
         let unknown = "! byte 2: found \"TEMP\", expected a word that the protocol knows";
         check(rule, "\"VOLT\"\n\"TEMP\"\n1.5\n", &[unknown, "value = 1.5"]);
+    }
+
+    #[test]
+    fn a_value_of_another_sender_has_its_name() {
+        let rule = "[[decode.message]]\npattern = '^(?<from>7E[89]|18 DA F1 [0-9]{2}) (?<value>[0-9.]+)$'\n\
+            sender = { group = \"from\", usual = [\"7E8\", \"18DAF110\"] }\nvalue = [{ name = \"speed\" }]\n";
+        check(rule, "7E8 1.5\n7E9 2.5\n18 DA F1 10 3.5\n", &["speed = 1.5", "speed from 7E9 = 2.5", "speed = 3.5"]);
     }
 
     #[test]

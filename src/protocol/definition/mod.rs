@@ -29,6 +29,8 @@ mod hid;
 #[cfg(test)]
 mod tests;
 
+use std::time::Duration;
+
 use serde::Deserialize;
 use toml::{Spanned, de::DeTable};
 
@@ -69,6 +71,8 @@ pub struct Protocol {
     /// How the reports of the HID cable that such meters come with carry bytes; none where the file has no `[hid]`.
     pub hid: Option<HidCable>,
     pub(super) frame: FrameRule,
+    /// A frame with a longer pause in it is damaged; none where the meter may take its time.
+    pub(super) pause: Option<Duration>,
     pub(super) checksum: Option<ChecksumRule>,
     pub(super) poll: Option<PollRule>,
     pub(super) decode: DecodeRule,
@@ -99,7 +103,8 @@ impl Protocol {
         let source = Source { file: origin, text };
         let table = DeTable::parse(text).map_err(|error| source.toml_mistake(&error))?;
         let mut table = table.into_inner();
-        let frame = KindTable::take_required(source, &mut table, "frame")?;
+        let mut frame = KindTable::take_required(source, &mut table, "frame")?;
+        let pause = frame.take_time("pause")?;
         let frame_span = frame.kind.span();
         let decode = KindTable::take_required(source, &mut table, "decode")?;
         let checksum = KindTable::take(source, &mut table, "checksum")?;
@@ -135,6 +140,7 @@ impl Protocol {
             serial: head.serial,
             hid,
             frame,
+            pause,
             checksum,
             poll,
             value_names: decode.value_names(),
@@ -153,6 +159,12 @@ impl Protocol {
     /// The names of a frame's values where the file fixes them; none where frames bring their own.
     pub fn value_names(&self) -> Option<&[String]> {
         self.value_names.as_deref()
+    }
+
+    /// Whether frames may carry a value of this name. All are possible where frames bring their own.
+    pub fn may_carry(&self, name: &str) -> bool {
+        self.value_names().is_none_or(|names| names.iter().any(|known| known == name))
+            || self.decode.names_a_sender(name)
     }
 
     /// Whether the meter sends by itself.

@@ -121,7 +121,7 @@ impl ExampleDraft {
 /// The text of one line without its end, where it is nothing but that.
 fn text_of<'a>(bytes: &'a [u8], protocol: &Protocol) -> Option<&'a str> {
     let FrameRule::Line(rule) = &protocol.frame else { return None };
-    let text = std::str::from_utf8(bytes.strip_suffix(&rule.terminator.0[..])?).ok()?;
+    let text = std::str::from_utf8(rule.terminator.strip(bytes)?).ok()?;
     let text = text.strip_suffix('\r').unwrap_or(text);
     (!text.is_empty() && !text.contains(char::is_control)).then_some(text)
 }

@@ -296,10 +296,10 @@ impl BlockFramer {
         self.begun = begun;
     }
 
-    pub(crate) fn lost(&mut self, mut found: impl FnMut(FramerOutput<'_>) -> Acceptance) {
+    pub(crate) fn cut_off(&mut self, why: Defect, mut found: impl FnMut(FramerOutput<'_>) -> Acceptance) {
         self.search.end(&mut found);
         if !self.begun.is_empty() {
-            found(FramerOutput::Refused(&self.begun, DecodeError::whole(Defect::Partial)));
+            found(FramerOutput::Refused(&self.begun, DecodeError::whole(why)));
         }
         self.begun.clear();
     }

@@ -1,6 +1,6 @@
 //! Lines: text up to a terminator.
 
-use memchr::memchr;
+use memchr::{memchr, memchr2};
 use serde::Deserialize;
 
 use super::{Acceptance, FramerOutput};
@@ -13,9 +13,8 @@ use crate::protocol::{
 #[derive(Debug, Clone, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(in crate::protocol) struct LineRule {
-    /// A CR before a lone LF is dropped.
-    #[serde(default = "newline")]
-    pub terminator: FilledText,
+    #[serde(default)]
+    pub terminator: LineEnd,
     /// Bytes without the terminator.
     #[serde(default = "LongestFrame::of_line")]
     pub longest: LongestFrame,
@@ -23,8 +22,47 @@ pub(in crate::protocol) struct LineRule {
     pub comment: Option<FilledText>,
 }
 
-fn newline() -> FilledText {
-    FilledText(b"\n".to_vec())
+/// What ends a line.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Deserialize)]
+#[serde(from = "FilledText")]
+pub(in crate::protocol) enum LineEnd {
+    /// CR, LF or both, also mixed in one stream.
+    #[default]
+    Any,
+    /// This text; a CR before a lone LF is dropped.
+    Text(Vec<u8>),
+}
+
+impl From<FilledText> for LineEnd {
+    fn from(FilledText(text): FilledText) -> Self {
+        Self::Text(text)
+    }
+}
+
+impl LineEnd {
+    /// What a device sends where the file leaves it open.
+    pub(super) fn usual(&self) -> &[u8] {
+        match self {
+            Self::Any => b"\n",
+            Self::Text(text) => text,
+        }
+    }
+
+    /// A line without it; none where the line has no end.
+    pub(in crate::protocol) fn strip<'a>(&self, line: &'a [u8]) -> Option<&'a [u8]> {
+        match self {
+            Self::Any => line.strip_suffix(b"\n").or_else(|| line.strip_suffix(b"\r")),
+            Self::Text(end) => line.strip_suffix(&end[..]),
+        }
+    }
+
+    /// Whether a text ends with it.
+    pub(super) fn ends(&self, text: &[u8]) -> bool {
+        match self {
+            Self::Any => text.ends_with(b"\n") || text.ends_with(b"\r"),
+            Self::Text(end) => text.ends_with(end),
+        }
+    }
 }
 
 /// Cuts lines. Whole lines in a chunk are handed out from the chunk itself; only the last,
@@ -57,15 +95,16 @@ enum LineState {
 
 impl LineFramer {
     pub(crate) fn new(rule: LineRule) -> Self {
-        let last = *rule.terminator.0.last().expect("a filled text has at least one character");
-        let carriage_return = if rule.terminator.0 == b"\n" { CarriageReturn::Dropped } else { CarriageReturn::Kept };
+        let last = *rule.terminator.usual().last().expect("a filled text has at least one character");
+        let is_lf = rule.terminator == LineEnd::Text(b"\n".to_vec());
+        let carriage_return = if is_lf { CarriageReturn::Dropped } else { CarriageReturn::Kept };
         Self { rule, last, carriage_return, begun: Vec::new(), state: LineState::Reading }
     }
 
     #[inline]
     pub(crate) fn push(&mut self, bytes: &[u8], mut found: impl FnMut(FramerOutput<'_>) -> Acceptance) {
         let (mut start, mut from) = (0, 0);
-        while let Some(end) = memchr(self.last, &bytes[from..]).map(|at| from + at + 1) {
+        while let Some(end) = self.find_end(&bytes[from..]).map(|at| from + at + 1) {
             from = end;
             let piece = &bytes[start..end];
             if !self.is_complete(piece) {
@@ -81,24 +120,35 @@ impl LineFramer {
         self.keep(&bytes[start..], &mut found);
     }
 
-    pub(crate) fn lost(&mut self, mut found: impl FnMut(FramerOutput<'_>) -> Acceptance) {
+    pub(crate) fn cut_off(&mut self, why: Defect, mut found: impl FnMut(FramerOutput<'_>) -> Acceptance) {
+        let pause = why == Defect::Pause;
         if self.state == LineState::Reading && !self.begun.is_empty() {
-            found(FramerOutput::Refused(&self.begun, DecodeError::whole(Defect::Partial)));
+            found(FramerOutput::Refused(&self.begun, DecodeError::whole(why)));
         }
+        // Behind a pause inside a line comes the rest of it or of another, whose beginning is missing.
+        let is_begun = !self.begun.trim_ascii().is_empty() || self.state == LineState::Skipping;
+        self.state = if pause && is_begun { LineState::Skipping } else { LineState::Reading };
         self.begun.clear();
-        self.state = LineState::Reading;
+    }
+
+    #[inline]
+    fn find_end(&self, bytes: &[u8]) -> Option<usize> {
+        match self.rule.terminator {
+            LineEnd::Any => memchr2(b'\r', b'\n', bytes),
+            LineEnd::Text(_) => memchr(self.last, bytes),
+        }
     }
 
     /// As many bytes of an unfinished line as may still turn out to be short enough.
     fn most(&self) -> usize {
         let carriage_return = usize::from(self.carriage_return == CarriageReturn::Dropped);
-        self.rule.longest.0 + self.rule.terminator.0.len() - 1 + carriage_return
+        self.rule.longest.0 + self.rule.terminator.usual().len() - 1 + carriage_return
     }
 
     /// Whether what was begun and this piece end with the terminator.
     #[inline]
     fn is_complete(&self, piece: &[u8]) -> bool {
-        let terminator = &self.rule.terminator.0[..];
+        let LineEnd::Text(terminator) = &self.rule.terminator else { return true };
         match terminator.len().checked_sub(piece.len()) {
             None | Some(0) => piece.ends_with(terminator),
             Some(before) => self.begun.ends_with(&terminator[..before]) && piece == &terminator[before..],
@@ -110,7 +160,7 @@ impl LineFramer {
         let mut line = std::mem::take(&mut self.begun);
         match self.state {
             LineState::Skipping => self.state = LineState::Reading,
-            LineState::Reading if line.len() + piece.len() > self.most() + self.rule.terminator.0.len() => {
+            LineState::Reading if line.len() + piece.len() > self.most() + self.rule.terminator.usual().len() => {
                 self.report_over_long(&mut line, piece, found);
             }
             LineState::Reading => {
@@ -126,7 +176,7 @@ impl LineFramer {
     #[inline]
     fn hand_out(&self, line: &[u8], found: &mut impl FnMut(FramerOutput<'_>) -> Acceptance) {
         let taken = line.len();
-        let mut text = &line[..taken - self.rule.terminator.0.len()];
+        let mut text = &line[..taken - self.rule.terminator.usual().len()];
         if self.carriage_return == CarriageReturn::Dropped {
             text = text.strip_suffix(b"\r").unwrap_or(text);
         }
@@ -150,7 +200,7 @@ impl LineFramer {
             self.report_over_long(&mut head, bytes, found);
             self.state = LineState::Skipping;
         }
-        let tail = self.rule.terminator.0.len() - 1;
+        let tail = self.rule.terminator.usual().len() - 1;
         match bytes.len().checked_sub(tail) {
             Some(before) => {
                 self.begun.clear();
@@ -184,7 +234,7 @@ mod tests {
 
     fn rule(terminator: &str, longest: usize) -> LineRule {
         LineRule {
-            terminator: FilledText(terminator.as_bytes().to_vec()),
+            terminator: if terminator.is_empty() { LineEnd::Any } else { LineEnd::Text(terminator.into()) },
             longest: LongestFrame(longest),
             comment: Some(FilledText(b"#".to_vec())),
         }
@@ -200,7 +250,7 @@ mod tests {
             });
             assert!(line.begun.len() <= line.most());
         }
-        line.lost(|cut| {
+        line.cut_off(Defect::Partial, |cut| {
             cuts.push(in_words(cut));
             Acceptance::Accepted
         });
@@ -229,6 +279,28 @@ mod tests {
     #[test]
     fn lines_end_with_lf_or_cr_lf() {
         check("\n", 10, "a\r\nbc\n\n# x\nd", &["a (3)", "bc (3)", " (1)", " (4)", "Partial d"]);
+    }
+
+    #[test]
+    fn all_line_ends_in_one_stream() {
+        check("", 10, "a\r\nbc\rd\n\n# x\re", &["a (2)", " (1)", "bc (3)", "d (2)", " (1)", " (4)", "Partial e"]);
+        check("", 3, "abc\rabcd\rx\r\n", &["abc (4)", "TooLong { longest: 3 } abc", "x (2)", " (1)"]);
+    }
+
+    #[test]
+    fn a_pause_inside_a_line_leaves_no_reading_of_its_halves() {
+        let mut line = LineFramer::new(rule("\n", 10));
+        let mut cuts = Vec::new();
+        let mut found = |cut: FramerOutput<'_>| {
+            cuts.push(in_words(cut));
+            Acceptance::Accepted
+        };
+        line.push(b"12.4", &mut found);
+        line.cut_off(Defect::Pause, &mut found);
+        line.push(b"5 V\n12.5 V\n", &mut found);
+        line.cut_off(Defect::Pause, &mut found);
+        line.push(b"12.6 V\n", &mut found);
+        assert_eq!(cuts, ["Pause 12.4", "12.5 V (7)", "12.6 V (7)"]);
     }
 
     #[test]

@@ -20,7 +20,10 @@ use stuffed::{StuffedFramer, StuffedRule, Stuffing};
 
 use strum::{EnumMessage, VariantArray};
 
-use super::{problem::DecodeError, tables::KindTable};
+use super::{
+    problem::{DecodeError, Defect},
+    tables::KindTable,
+};
 use crate::{mistake::Mistake, words::words};
 
 /// The kinds of `[frame]`.
@@ -101,9 +104,9 @@ impl FrameRule {
     /// Ends the text of an example as the device would.
     pub(super) fn complete(&self, mut text: Vec<u8>) -> Vec<u8> {
         if let Self::Line(rule) = self
-            && !text.ends_with(&rule.terminator.0)
+            && !rule.terminator.ends(&text)
         {
-            text.extend_from_slice(&rule.terminator.0);
+            text.extend_from_slice(rule.terminator.usual());
         }
         text
     }
@@ -136,12 +139,12 @@ impl Framer {
         }
     }
 
-    /// The port went away: a frame that was begun will never be completed.
-    pub(super) fn lost(&mut self, found: impl FnMut(FramerOutput<'_>) -> Acceptance) {
+    /// A frame that was begun will never be completed: the port went away, or bytes were lost.
+    pub(super) fn cut_off(&mut self, why: Defect, found: impl FnMut(FramerOutput<'_>) -> Acceptance) {
         match self {
-            Self::Line(line) => line.lost(found),
-            Self::Stuffed(stuffed) => stuffed.lost(found),
-            Self::Block(block) => block.lost(found),
+            Self::Line(line) => line.cut_off(why, found),
+            Self::Stuffed(stuffed) => stuffed.cut_off(why, found),
+            Self::Block(block) => block.cut_off(why, found),
         }
     }
 }

@@ -82,9 +82,9 @@ impl StuffedFramer {
         self.keep(&bytes[start..], &mut found);
     }
 
-    pub(crate) fn lost(&mut self, mut found: impl FnMut(FramerOutput<'_>) -> Acceptance) {
+    pub(crate) fn cut_off(&mut self, why: Defect, mut found: impl FnMut(FramerOutput<'_>) -> Acceptance) {
         if !self.begun.is_empty() {
-            found(FramerOutput::Refused(&self.begun, DecodeError::whole(Defect::Partial)));
+            found(FramerOutput::Refused(&self.begun, DecodeError::whole(why)));
         }
         self.begun.clear();
         self.state = StuffedState::Reading;

@@ -3,7 +3,7 @@
 use proptest::prelude::*;
 
 use super::{block::Mask, *};
-use crate::protocol::values::{FilledText, LongestFrame};
+use crate::protocol::values::LongestFrame;
 
 /// A framer, for tests of one kind.
 pub(crate) trait TestFramer {
@@ -16,7 +16,7 @@ impl TestFramer for BlockFramer {
         self.push(bytes, found);
     }
     fn lose(&mut self, found: &mut dyn FnMut(FramerOutput<'_>) -> Acceptance) {
-        self.lost(found);
+        self.cut_off(Defect::Partial, found);
     }
 }
 
@@ -25,7 +25,7 @@ impl TestFramer for StuffedFramer {
         self.push(bytes, found);
     }
     fn lose(&mut self, found: &mut dyn FnMut(FramerOutput<'_>) -> Acceptance) {
-        self.lost(found);
+        self.cut_off(Defect::Partial, found);
     }
 }
 
@@ -75,7 +75,7 @@ fn kinds() -> Vec<(FrameRule, Send)> {
     vec![
         (
             FrameRule::Line(LineRule {
-                terminator: FilledText(b"\n".to_vec()),
+                terminator: line::LineEnd::Text(b"\n".to_vec()),
                 longest: LongestFrame(64),
                 comment: None,
             }),

@@ -60,8 +60,60 @@ fn units_and_prefixes() {
 }
 
 #[test]
+fn a_comma_between_thousands_is_no_decimal_sign() {
+    let value = |numbers: &mut NumberReader, text: &str| match numbers.read(text)?.value {
+        Value::Number(value) => Ok(value),
+        beyond => panic!("{text}: {beyond:?}"),
+    };
+    let mut board = numbers();
+    assert_eq!(value(&mut board, "1,234 V"), Err(Defect::AmbiguousThousands));
+    assert_eq!(value(&mut board, "1,234.5 V"), Ok(1234.5));
+    assert_eq!(value(&mut board, "12,345,678 V"), Ok(12_345_678.0));
+    assert_eq!(value(&mut board, "1,234 V"), Ok(1234.0), "once it has shown what its commas are");
+    assert_eq!(value(&mut board, "12,45 V"), Err(Defect::AmbiguousThousands), "one of them is damaged");
+    let mut board = numbers();
+    for (text, expected) in [("0,512 V", 0.512), ("12,45 V", 12.45), ("1,234 V", 1.234), ("- 1,2345 V", -1.2345)] {
+        assert_eq!(value(&mut board, text), Ok(expected), "{text}");
+    }
+    assert_eq!(numbers().read("1,234 V").map(|token| token.place), Err(Defect::AmbiguousThousands));
+    for text in ["1,23.4", "1.234,5", "1,2,3", "1,", ",", "1,,2", "12345,678.9"] {
+        assert!(numbers().read(text).is_err(), "{text}");
+    }
+}
+
+#[test]
+fn a_capital_m_is_milli_only_where_mega_is_impossible() {
+    // `3.5 MA` was 3,500,000 A.
+    let value = |numbers: &mut NumberReader, text: &str| match numbers.read(text)?.value {
+        Value::Number(value) => Ok(value),
+        beyond => panic!("{text}: {beyond:?}"),
+    };
+    let mut capitals = numbers();
+    assert_eq!(value(&mut capitals, "4.7 MOHM"), Ok(4.7e6));
+    assert_eq!(value(&mut capitals, "3.5 MA"), Ok(0.0035));
+    assert_eq!(value(&mut capitals, "3.5 MADC"), Ok(0.0035));
+    assert_eq!(value(&mut capitals, "4.7 MOHM"), Err(Defect::MegaOrMilli), "its M has been milli");
+    let mut small = numbers();
+    assert_eq!(value(&mut small, "3.5 mA"), Ok(0.0035));
+    assert_eq!(value(&mut small, "3.5 MA"), Err(Defect::MegaOrMilli), "a meter that writes small letters");
+    assert_eq!(value(&mut small, "4.7 Mohm"), Ok(4.7e6));
+}
+
+#[test]
+fn signs_and_dashes_of_displays() {
+    check("- 12.45 V", -12.45, 0.01, Function::Unit(Dimension::Volt));
+    check("-  12.45", -12.45, 0.01, Function::Unknown);
+    for text in ["----", "--.--", "---"] {
+        assert_eq!(numbers().read(text), Err(Defect::NoNumberShown), "{text}");
+    }
+}
+
+#[test]
 fn too_much() {
-    for text in ["OL", "0L", "O.L", "ol", "OVLD", "OVERLOAD", "+OL", "+ OL", "OL V", "OL ohm", "0LMΩ"] {
+    for text in [
+        "0.L", ".OL", "OL.", "0.L MOhm", "OL", "0L", "O.L", "ol", "OVLD", "OVERLOAD", "+OL", "+ OL", "OL V", "OL ohm",
+        "0LMΩ",
+    ] {
         assert_eq!(numbers().read(text).map(|token| token.value), Ok(Value::Over), "{text}");
     }
     assert_eq!(numbers().read("-OL").map(|token| token.value), Ok(Value::Under));

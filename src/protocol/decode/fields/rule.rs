@@ -33,9 +33,9 @@ pub(in crate::protocol) struct FieldsRule {
     /// Their places count from the beginning of their scan.
     #[serde(default)]
     pub(super) value: Vec<FieldValueRule>,
+    /// Codes and flags that concern one value alone are moved to it when the file is read.
     #[serde(default)]
     pub(super) codes: Vec<FieldCodeRule>,
-    /// Those that concern one value alone are moved to it when the file is read.
     #[serde(default)]
     pub(super) flags: Vec<FlagRule>,
     pub(super) time: Option<FieldTimeRule>,
@@ -193,6 +193,8 @@ tables_with_a_number! {
     /// A number whose values give the function or unit of the frame's values.
     FieldCodeRule {
         pub(super) is: FieldCodes,
+        /// The only value that it concerns; all where none is named.
+        pub(super) of: Option<Spanned<String>>,
     }
 
     /// A value of a frame.
@@ -219,6 +221,9 @@ tables_with_a_number! {
         /// What the display shows beside this value alone.
         #[serde(skip)]
         pub(super) flags: Vec<FlagRule>,
+        /// Codes that concern this value alone.
+        #[serde(skip)]
+        pub(super) codes: Vec<FieldCodeRule>,
     }
 }
 
@@ -293,17 +298,26 @@ impl FieldsRule {
                 whole(count.field(), &count.at, source)?;
             }
         }
+        for code in std::mem::take(&mut self.codes) {
+            match &code.of {
+                None => self.codes.push(code),
+                Some(of) => self.value_of(of, source)?.codes.push(code),
+            }
+        }
         for flag in std::mem::take(&mut self.flags) {
             match &flag.of {
                 None => self.flags.push(flag),
-                Some(of) => {
-                    let value = self.value.iter_mut().find(|value| value.name.get_ref().0 == *of.get_ref());
-                    value.ok_or_else(|| unknown_value(of, source))?.flags.push(flag);
-                }
+                Some(of) => self.value_of(of, source)?.flags.push(flag),
             }
         }
         self.frame_length = self.checked_length(source)?;
         Ok(self)
+    }
+
+    /// The value that a code or flag names.
+    fn value_of(&mut self, of: &Spanned<String>, source: Source<'_>) -> Result<&mut FieldValueRule, Mistake> {
+        let value = self.value.iter_mut().find(|value| value.name.get_ref().0 == *of.get_ref());
+        value.ok_or_else(|| unknown_value(of, source))
     }
 
     /// The length of a frame, or of what is before its scans.
@@ -321,7 +335,8 @@ impl FieldsRule {
             ScanCount::InFrame(count) => Some(count.field().bytes().end),
             ScanCount::Always(_) | ScanCount::Filling => None,
         });
-        let in_head = (self.codes.iter().map(|code| code.field().bytes().end))
+        let codes = self.codes.iter().chain(self.value.iter().flat_map(|value| &value.codes));
+        let in_head = (codes.map(|code| code.field().bytes().end))
             .chain(flags.map(|flag| flag.last_byte() + 1))
             .chain(self.actions.iter().map(|button| button.bit.byte + 1))
             .chain(self.time.iter().map(|time| time.field().bytes().end))

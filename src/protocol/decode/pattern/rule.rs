@@ -43,6 +43,15 @@ struct MessageTable {
     sequence: Option<Spanned<SequenceGroup>>,
     action: Option<Action>,
     identity: Option<Spanned<String>>,
+    confirmed_by: Option<Spanned<String>>,
+    sender: Option<Spanned<SenderGroup>>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct SenderGroup {
+    group: String,
+    usual: Vec<String>,
 }
 
 #[derive(Deserialize, Default)]
@@ -107,7 +116,21 @@ pub(super) struct MessageRule {
     pub(super) action: Option<Action>,
     /// A group with the meter's identification.
     pub(super) identity: Option<usize>,
+    /// Its values are kept only when the next answer to this request gives the function that the one before gave.
+    pub(super) confirmed_by: Option<RequestId>,
+    pub(super) sender: Option<SenderRule>,
 }
+
+/// Who of several on one line sent a message.
+#[derive(Debug, Clone)]
+pub(super) struct SenderRule {
+    pub(super) group: usize,
+    /// Values of these have their names; values of others have the sender behind it.
+    pub(super) usual: Vec<Vec<u8>>,
+}
+
+/// What stands between the name of a value and its sender.
+pub(super) const FROM: &str = " from ";
 
 /// A group whose text gives the function, unit or annunciators of the values.
 #[derive(Debug, Clone)]
@@ -146,6 +169,14 @@ pub(in crate::protocol) enum TextForm {
     DegreesMinutes,
 }
 words!(TextForm);
+
+impl PatternRule {
+    /// Whether a name is that of a value with its sender behind it.
+    pub(in crate::protocol) fn names_a_sender(&self, name: &str) -> bool {
+        let has_senders = self.messages.iter().any(|message| message.sender.is_some());
+        has_senders && name.split_once(FROM).is_some_and(|(value, _)| self.names.iter().any(|known| known == value))
+    }
+}
 
 impl PatternTable {
     /// Finds the groups, requests and values that the file names.
@@ -213,6 +244,12 @@ impl MessageTable {
         let time = self.time.map(|time| Ok((groups.find(&time.get_ref().group, time.span())?, time.get_ref().unit)));
         let sequence = self.sequence.map(|sequence| groups.find(&sequence.get_ref().group, sequence.span()));
         let identity = self.identity.map(|name| groups.find(name.get_ref(), name.span()));
+        let confirmed_by = self.confirmed_by.map(|name| PollRule::find(poll, &name, source));
+        let sender = self.sender.map(|sender| {
+            let (span, sender) = (sender.span(), sender.into_inner());
+            let usual = sender.usual.into_iter().map(String::into_bytes).collect();
+            Ok(SenderRule { group: groups.find(&sender.group, span)?, usual })
+        });
         Ok(MessageRule {
             answers,
             words,
@@ -221,6 +258,8 @@ impl MessageTable {
             sequence: sequence.transpose()?,
             action: self.action,
             identity: identity.transpose()?,
+            confirmed_by: confirmed_by.transpose()?,
+            sender: sender.transpose()?,
             pattern: groups.pattern,
         })
     }

@@ -1,0 +1,142 @@
+//! Bytes are lost from the middle of one frame to the middle of the next: how often do the two halves pass for a reading that
+//! no meter showed?
+//!
+//! For each shipped protocol: good frames are made from its examples by other digits, one is cut off behind a random
+//! byte, and a later one goes on from a random byte, when that meter would have sent it. A reading that is neither one of the
+//! first frame nor one of the second is wrong. The same each time; another seed may be given in `BAYLINE_STORM_SEED`, and
+//! another count in `BAYLINE_STORM_FRAMES`. `cargo test --test protocol-halves -- --nocapture` prints the table
+//! that protocols/README.md quotes.
+
+use std::{env, sync::Arc, time::Duration};
+
+use bayline::protocol::{Decoded, Engine, Library, Protocol, Reading, RequestId};
+
+const TRIALS: usize = 2_000;
+
+/// The slowest pace of meters and boards that is usual is two frames a second, the fastest some hundreds. A quarter of a second is
+/// between the frames of handheld meters: common practice, no source.
+const BETWEEN_FRAMES: Duration = Duration::from_millis(250);
+
+/// Numbers without pattern: xorshift64* (Vigna 2016).
+struct Dice(u64);
+
+impl Dice {
+    fn roll(&mut self) -> u64 {
+        self.0 ^= self.0 >> 12;
+        self.0 ^= self.0 << 25;
+        self.0 ^= self.0 >> 27;
+        self.0.wrapping_mul(0x2545_f491_4f6c_dd1d)
+    }
+
+    fn below(&mut self, bound: usize) -> usize {
+        (self.roll() >> 33) as usize % bound
+    }
+}
+
+fn setting(name: &str, usual: u64) -> u64 {
+    env::var(name).ok().map_or(usual, |text| text.parse().unwrap_or_else(|_| panic!("{name} is no number")))
+}
+
+/// A good frame, and the request that it answers.
+#[derive(Clone)]
+struct Good {
+    request: Option<RequestId>,
+    bytes: Vec<u8>,
+}
+
+/// What a frame alone gives; none where it is refused or no single frame.
+fn alone(protocol: &Arc<Protocol>, good: &Good) -> Option<Vec<Reading>> {
+    let (mut engine, mut out) = (Engine::new(protocol.clone()), Decoded::default());
+    engine.set_request(good.request);
+    engine.push(&good.bytes, &mut out);
+    let is_good = out.problems.is_empty() && out.frames.len() == 1 && !out.readings.is_empty();
+    is_good.then_some(out.readings)
+}
+
+/// The single frames of a protocol's examples.
+fn templates(protocol: &Arc<Protocol>) -> Vec<Good> {
+    let mut found = Vec::new();
+    for example in protocol.examples().iter().filter(|example| example.refused.is_none() && !example.after_connecting) {
+        for piece in &example.pieces {
+            let mut begin = 0;
+            let (mut engine, mut out) = (Engine::new(protocol.clone()), Decoded::default());
+            engine.set_request(piece.request);
+            for (at, byte) in piece.bytes.iter().enumerate() {
+                engine.push(&[*byte], &mut out);
+                if !out.frames.is_empty() || !out.problems.is_empty() {
+                    let good = Good { request: piece.request, bytes: piece.bytes[begin..=at].to_vec() };
+                    begin = at + 1;
+                    if alone(protocol, &good).is_some() {
+                        found.push(good);
+                    }
+                    out.clear();
+                }
+            }
+        }
+    }
+    found
+}
+
+/// The same frame with other digits, where it is a good one too.
+fn varied(protocol: &Arc<Protocol>, template: &Good, dice: &mut Dice) -> Good {
+    for _ in 0..8 {
+        let mut other = template.clone();
+        for byte in other.bytes.iter_mut().filter(|byte| byte.is_ascii_digit()) {
+            if dice.below(2) == 0 {
+                *byte = b'0' + dice.below(10) as u8;
+            }
+        }
+        if alone(protocol, &other).is_some() {
+            return other;
+        }
+    }
+    template.clone()
+}
+
+/// How many of the trials gave a reading that no frame held.
+fn wrong(protocol: &Arc<Protocol>, seed: u64, trials: usize) -> usize {
+    let templates = templates(protocol);
+    assert!(!templates.is_empty(), "{}", protocol.name);
+    // A board sends lines of one form; a meter's knob may be turned between two frames.
+    let is_board = ["columns", "pairs", "json"].iter().any(|kind| protocol.name.starts_with(kind));
+    let mut dice = Dice(seed);
+    let mut wrong = 0;
+    for _ in 0..trials {
+        let one = &templates[dice.below(templates.len())];
+        let turned = dice.below(2) == 0;
+        let next = if is_board || turned { one } else { &templates[dice.below(templates.len())] };
+        let (mut engine, mut out) = (Engine::new(protocol.clone()), Decoded::default());
+        for _ in 0..4 {
+            let before = varied(protocol, one, &mut dice);
+            engine.set_request(before.request);
+            engine.push(&before.bytes, &mut out);
+        }
+        let (first, second) = (varied(protocol, one, &mut dice), varied(protocol, next, &mut dice));
+        let shown = [&first, &second].map(|good| alone(protocol, good).expect("it was checked"));
+        let (end, begin) = (1 + dice.below(first.bytes.len() - 1), 1 + dice.below(second.bytes.len() - 1));
+        out.clear();
+        engine.set_request(first.request);
+        engine.push(&first.bytes[..end], &mut out);
+        engine.paused(BETWEEN_FRAMES, &mut out);
+        engine.push(&second.bytes[begin..], &mut out);
+        let is_shown = |reading: &Reading| {
+            shown.iter().flatten().any(|known| {
+                (known.name, known.function, known.value, known.annunciators)
+                    == (reading.name, reading.function, reading.value, reading.annunciators)
+            })
+        };
+        wrong += usize::from(!out.readings.iter().all(is_shown));
+    }
+    wrong
+}
+
+#[test]
+fn halves_of_two_frames_make_no_reading() {
+    let (seed, trials) = (setting("BAYLINE_STORM_SEED", 0x5eed), setting("BAYLINE_STORM_FRAMES", TRIALS as u64));
+    let library = Library::default();
+    for listed in library.all().0 {
+        let protocol = library.find(&listed.name).unwrap();
+        let wrong = wrong(&protocol, seed, trials as usize);
+        println!("{:18} {:6.2} %", protocol.name, 100.0 * wrong as f64 / trials as f64);
+    }
+}
