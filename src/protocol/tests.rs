@@ -252,6 +252,78 @@ pub(super) fn check_guide(word: &str) {
     assert!(guide.contains(&format!("`{word}`")) || guide.contains(&format!("\"{word}\"")), "{word}");
 }
 
+/// The keys that a table has, by the mistake about one that it has not.
+fn keys(parts: &str) -> Vec<String> {
+    let text = format!("name = \"p\"\nabout = \"a\"\nsource = \"s\"\n{parts}");
+    let message = Protocol::parse("p.toml", &text).unwrap_err().message;
+    let (_, keys) = message.split_once("unknown key `zzz`, expected ").unwrap_or_else(|| panic!("{parts}: {message}"));
+    keys.split('`').skip(1).step_by(2).map(str::to_owned).collect()
+}
+
+/// Each key of each table stands in the part of the guide that is about it.
+#[test]
+fn the_guide_names_every_key() {
+    let guide = include_str!("../../protocols/README.md");
+    let part = |title: &str| {
+        let (_, rest) = guide.split_once(&format!("\n{title}\n")).unwrap_or_else(|| panic!("no part {title}"));
+        let end = ["\n## ", "\n### "].iter().filter_map(|next| rest.find(next)).min().unwrap_or(rest.len());
+        &rest[..end]
+    };
+    let (line, number) = ("[frame]\nkind = \"line\"\n", "[decode]\nkind = \"number\"\n");
+    let values = "### Words for what is shown";
+    let mut tables = vec![
+        ("## The parts of a file".to_owned(), format!("zzz = 1\n{line}{number}")),
+        ("## The parts of a file".to_owned(), format!("[serial]\nzzz = 1\n{line}{number}")),
+        ("## `[hid]`".to_owned(), format!("[hid]\nzzz = 1\n{line}{number}")),
+        ("## `[checksum]`".to_owned(), format!("[checksum]\nkind = \"sum8\"\nzzz = 1\n{line}{number}")),
+        ("## `[poll]`".to_owned(), format!("[poll]\nzzz = 1\n{line}{number}")),
+        ("## `[poll]`".to_owned(), format!("[poll]\nevery = \"1 s\"\nrequest = [{{ zzz = 1 }}]\n{line}{number}")),
+        (
+            "## `[poll]`".to_owned(),
+            format!(
+                "[poll]\nevery = \"1 s\"\nrequest = [{{ name = \"a\", send = \"A\" }}]\nerrors = {{ zzz = 1 }}\n{line}{number}"
+            ),
+        ),
+        ("## `[[action]]`".to_owned(), format!("{line}{number}[[action]]\nzzz = 1\n")),
+        ("## `[[example]]`".to_owned(), format!("{line}{number}[[example]]\nzzz = 1\n")),
+        ("### `pattern`".to_owned(), format!("{line}[decode]\nkind = \"pattern\"\n[[decode.message]]\nzzz = 1\n")),
+        (
+            "### `pattern`".to_owned(),
+            format!("{line}[decode]\nkind = \"pattern\"\n[[decode.message]]\nvalue = [{{ zzz = 1 }}]\n"),
+        ),
+        ("### `fields`".to_owned(), format!("{line}[decode]\nkind = \"fields\"\n[[decode.value]]\nzzz = 1\n")),
+    ];
+    for kind in frame::FrameKind::VARIANTS {
+        let frame = format!("[frame]\nkind = \"{}\"\nzzz = 1\n{number}", kind.word());
+        tables.push(("## `[frame]`".to_owned(), frame));
+    }
+    for kind in decode::DecodeKind::VARIANTS {
+        tables
+            .push((format!("### `{}`", kind.word()), format!("{line}[decode]\nkind = \"{}\"\nzzz = 1\n", kind.word())));
+    }
+    for (title, text) in tables {
+        let (part, common) = (part(&title), part("## `[decode]`"));
+        for key in keys(&text) {
+            let is_named = |part: &str| {
+                [
+                    format!("`{key}`"),
+                    format!("`{key} ="),
+                    format!("[{key}]"),
+                    format!("`{key}."),
+                    format!(".{key}]]"),
+                    format!("{key} ="),
+                    format!(" {key},"),
+                    format!(" {key} }}"),
+                ]
+                .iter()
+                .any(|form| part.contains(form))
+            };
+            assert!(is_named(part) || is_named(common) && title.starts_with("###"), "{title} lacks {key}");
+        }
+    }
+    assert!(!part(values).is_empty());
+}
+
 #[test]
 fn words_of_actions_and_clocks() {
     check_words::<Action>();

@@ -51,7 +51,7 @@ use crate::{mistake::Mistake, words::words};
 
 /// The kinds of `[decode]`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, VariantArray, EnumMessage)]
-enum DecodeKind {
+pub(in crate::protocol) enum DecodeKind {
     #[strum(serialize = "columns")]
     Columns,
     #[strum(serialize = "pairs")]

@@ -28,7 +28,7 @@ use crate::{mistake::Mistake, words::words};
 
 /// The kinds of `[frame]`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, VariantArray, EnumMessage)]
-enum FrameKind {
+pub(in crate::protocol) enum FrameKind {
     #[strum(serialize = "line")]
     Line,
     #[strum(serialize = "fixed")]
