@@ -85,6 +85,7 @@ fn every_key_that_is_read_is_in_the_schema() {
         ),
         (schema(PROCEDURE_SCHEMA), "", procedure("zz = 1")),
         (schema(PROCEDURE_SCHEMA), "circuit", procedure("title = \"t\"\n[[circuit]]\nzz = 1")),
+        (schema(PROCEDURE_SCHEMA), "proof", procedure("title = \"t\"\n[proof]\nzz = 1")),
         (schema(PROCEDURE_SCHEMA), "step", procedure("title = \"t\"\n[[step]]\nzz = 1")),
         (
             schema(PROCEDURE_SCHEMA),

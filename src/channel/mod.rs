@@ -56,6 +56,14 @@ pub struct Channel {
     pub fuse: Option<AsWritten<Measure>>,
 }
 
+impl Channel {
+    /// Whether its meter may have a jack for amps: a meter that the operator switches, or one with a fuse. A clamp leaves
+    /// the leads where they are, and a board has no jacks.
+    pub(crate) fn has_jacks(&self) -> bool {
+        self.conversion.scale.is_none() && (self.fuse.is_some() || self.conversion.quantity.is_none())
+    }
+}
+
 /// One channel's value in circuit terms at one time: what is judged and stored.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Sample {

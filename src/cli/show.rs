@@ -3,6 +3,7 @@
 use std::{
     collections::HashMap,
     io::{self, Write, stdout},
+    iter,
     process::ExitCode,
 };
 
@@ -15,7 +16,7 @@ use crate::{
     session::Verdict,
     store::{
         open_to_read,
-        read::{self, SessionRow, StepRow},
+        read::{self, CaptureRow, SessionRow, StepRow},
     },
     units::show_seconds,
 };
@@ -58,7 +59,8 @@ impl ShowArgs {
 /// The ledger and the events of a session.
 pub(super) fn print(out: &mut dyn Write, connection: &Connection, session: &SessionRow) -> Result<(), Failure> {
     heading(out, session)?;
-    ledger(out, &read::steps(connection, session.id)?)?;
+    ledger(out, &read::steps(connection, session.id)?, &read::captures(connection, session.id)?)?;
+    proofs(out, &read::steps(connection, session.id)?)?;
     findings(out, connection, session)?;
     events(out, connection, session)
 }
@@ -113,8 +115,8 @@ fn heading(out: &mut dyn Write, session: &SessionRow) -> io::Result<()> {
     )
 }
 
-fn ledger(out: &mut dyn Write, steps: &[StepRow]) -> io::Result<()> {
-    let rows = steps.iter().map(|step| {
+fn ledger(out: &mut dyn Write, steps: &[StepRow], captures: &[CaptureRow]) -> io::Result<()> {
+    let rows = steps.iter().flat_map(|step| {
         let name =
             if step.attempt > 1 { format!("{} (attempt {})", step.name, step.attempt) } else { step.name.clone() };
         let quantity = step.quantity.or_else(|| step.unit.as_ref()?.parse().ok());
@@ -124,18 +126,57 @@ fn ledger(out: &mut dyn Write, steps: &[StepRow]) -> io::Result<()> {
             (None, Some(left @ ("skipped" | "interrupted"))) => left.to_owned(),
             (None, Some(_)) => "–".to_owned(),
         };
-        vec![
+        let own = vec![
             place(step).to_string(),
             name,
             step.capture.as_ref().map_or("–".to_owned(), show_value::captured),
             show_value::limits(step.limit_low, step.limit_high, quantity),
             verdict,
-            // What is in limit needs no words.
-            step.reason.clone().filter(|_| step.verdict != Some(Verdict::InLimit)).unwrap_or_default(),
-        ]
+            why(step),
+        ];
+        let others = captures.iter().filter(|capture| capture.is_of(step) && !capture.is_judged_in(step));
+        iter::once(own).chain(others.map(other_capture))
     });
     let titles = ["", "step", "value", "limit", "verdict", "why"];
     write!(out, "{}", table(&titles, &["", "value"], rows))
+}
+
+/// Why a step has its verdict, and what is to be known about its value.
+fn why(step: &StepRow) -> String {
+    // What is in limit needs no words.
+    let reason = step.reason.clone().filter(|_| step.verdict != Some(Verdict::InLimit));
+    let flags = step.capture.iter().flat_map(|capture| &capture.flags).map(|flag| flag.word().to_owned());
+    let proof = step.capture.as_ref().and_then(|capture| capture.proof.first().cloned());
+    let words: Vec<String> = reason.into_iter().chain(flags).chain(proof).collect();
+    words.join("; ")
+}
+
+/// A capture that its step was not judged on, such as those of a free-running step.
+fn other_capture(capture: &CaptureRow) -> Vec<String> {
+    vec![
+        String::new(),
+        format!("  {} ({})", capture.channel.as_deref().unwrap_or("–"), capture.how.word()),
+        show_value::captured(capture),
+        "–".to_owned(),
+        capture.verdict.map_or("–", Verdict::word).to_owned(),
+        if capture.verdict.is_some() { capture.reason.clone() } else { String::new() },
+    ]
+}
+
+/// The touches of the leads that proved the values of steps.
+fn proofs(out: &mut dyn Write, steps: &[StepRow]) -> io::Result<()> {
+    let rows = steps.iter().flat_map(|step| {
+        let proof = step.capture.iter().flat_map(|capture| &capture.proof);
+        proof.enumerate().map(|(line, touch)| {
+            let name = if line == 0 { step.name.clone() } else { String::new() };
+            vec![name, touch.clone()]
+        })
+    });
+    let rows: Vec<Vec<String>> = rows.collect();
+    if rows.is_empty() {
+        return Ok(());
+    }
+    write!(out, "\n{}", table(&["step", "proven by the leads"], &[], rows))
 }
 
 /// The number of a step: its place in the procedure, as `watch` shows it; in a free-running session, its count.
@@ -171,7 +212,10 @@ fn spare(out: &mut dyn Write, steps: &[StepRow]) -> io::Result<()> {
     let rows = steps.iter().filter_map(|step| {
         let capture = step.capture.as_ref()?;
         let value = capture.value?;
-        let room = [step.limit_low.map(|low| value - low), step.limit_high.map(|high| high - value)];
+        // Volts that are to be few are judged by their size.
+        let is_by_size = step.limit_low.is_none() && step.unit.as_deref() == Some("V");
+        let above = if is_by_size { value.abs() } else { value };
+        let room = [step.limit_low.map(|low| value - low), step.limit_high.map(|high| high - above)];
         let spare = room.into_iter().flatten().reduce(f64::min).filter(|spare| *spare >= 0.0)?;
         let quantity = capture.quantity;
         Some(vec![

@@ -59,6 +59,9 @@ fn print(out: &mut dyn Write, status: &StatusReport) -> io::Result<()> {
     if let Some(step) = &status.step {
         print_step(out, step)?;
     }
+    if let Some(ask) = &status.ask {
+        writeln!(out, "?? {}\n   waits for {}; or {}", ask.text, ask.waits_for, ask.answers.join(", "))?;
+    }
     if let Some(finding) = status.findings.first() {
         writeln!(out, "finding ({}): {}\n  next: {}", finding.sure.word(), finding.sentence, finding.next)?;
     }

@@ -91,6 +91,11 @@ impl<W: Write> LiveOutput<W> {
                 writeln!(out, "  next: {}", finding.next)
             }),
             News::Say { text } => self.line(|out| writeln!(out, "\u{7}>> {text}")),
+            News::Ask { ask } => self.line(|out| {
+                writeln!(out, "\u{7}?? {}", ask.text)?;
+                writeln!(out, "   waits for {}; or {}", ask.waits_for, ask.answers.join(", "))
+            }),
+            News::AskOver {} => Ok(()),
             News::Count { seconds } => self.line(|out| writeln!(out, "\u{7}{seconds}")),
             News::Captured { step, capture } => {
                 self.line(|out| print_capture(out, &step, &capture))?;

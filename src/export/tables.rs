@@ -40,6 +40,13 @@ fn step_columns<W: Write>() -> Vec<StepColumn<W>> {
         ("verdict", |sheet, step| sheet.text(step.verdict.map_or("", Verdict::word))),
         ("reason", |sheet, step| sheet.text(or_empty(&step.reason))),
         ("place", |sheet, step| sheet.whole(step.place)),
+        ("proof", |sheet, step| {
+            sheet.text(&step.capture.as_ref().map_or(String::new(), |capture| capture.proof.join("; ")))
+        }),
+        ("flags", |sheet, step| {
+            let flags = step.capture.iter().flat_map(|capture| &capture.flags);
+            sheet.text(&flags.map(|flag| flag.word()).collect::<Vec<_>>().join(", "))
+        }),
     ]
 }
 

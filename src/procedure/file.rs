@@ -13,6 +13,7 @@ use super::{
     ProcedureError, Role, RunningLoads, Step,
     circuit::{CircuitTable, circuits},
     keys::{Between, Celsius, CelsiusRange, Contact, Nominal, Share, Time},
+    proof_rules::ProofTable,
 };
 use crate::{
     electrics::DecisionRule,
@@ -50,6 +51,8 @@ struct ProcedureFile {
     advance: Advance,
     #[serde(default)]
     circuit: Vec<CircuitTable>,
+    #[serde(default)]
+    proof: ProofTable,
     step: Spanned<Vec<StepTable>>,
 }
 
@@ -130,6 +133,7 @@ impl Procedure {
             caution: table.caution,
             advance: table.advance,
             circuits: circuits(source, table.circuit, &steps)?,
+            proof: table.proof.rules(source)?,
             steps,
             file: file.to_owned(),
             text: text.to_owned(),

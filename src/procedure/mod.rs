@@ -2,12 +2,14 @@
 //!
 //! Read this file first (the types), then `role.rs` (what a step measures in its circuit)
 //! and `circuit.rs` (what drives a circuit), then `file.rs` (how a procedure is
-//! written, its defaults and its mistakes) with `keys.rs` (the values of the keys). Knows no reading and no session.
+//! written, its defaults and its mistakes) with `keys.rs` (the values of the keys) and `proof_rules.rs`
+//! (the table of the proofs by the leads). Knows no reading and no session.
 
 mod circuit;
 mod file;
 mod keys;
 mod machine_heat;
+mod proof_rules;
 mod role;
 
 use std::{path::PathBuf, time::Duration};
@@ -23,6 +25,7 @@ use crate::{
 
 pub use circuit::{CircuitSpec, ClampPlace, Driver, DriverControl, DriverSide};
 pub use machine_heat::MachineHeat;
+pub use proof_rules::ProofRules;
 pub use role::{CircuitMeasurement, Role, RunningLoads};
 
 /// The JSON schema of the procedure file, by which an editor completes it.
@@ -39,6 +42,8 @@ pub struct Procedure {
     pub advance: Advance,
     /// The circuits that the file describes, in its order of the file; names are unique.
     pub circuits: Vec<CircuitSpec>,
+    /// By what the leads prove a capture.
+    pub proof: ProofRules,
     /// At least one; names are unique.
     pub steps: Vec<Step>,
     /// The file as the user named it.

@@ -8,6 +8,6 @@ mod messages;
 
 pub(crate) use control::{ControlServer, PendingRequest, ServerError, bind};
 pub(crate) use messages::{
-    Answer, BeginRequest, CaptureMessage, ClockLine, MeterLine, News, ProcedureText, ReadingLine, Request, SessionLine,
-    StatusReport, StepMessage,
+    Answer, AskMessage, BeginRequest, CaptureMessage, ClockLine, MeterLine, News, ProcedureText, ReadingLine, Request,
+    SessionLine, StatusReport, StepMessage,
 };

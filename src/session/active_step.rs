@@ -5,6 +5,7 @@ use std::sync::Arc;
 use super::{
     Capture, StepView, Verdict,
     judge::{Figures, LeadContact, StepEvent, StepJudge},
+    proof::LeadFacts,
     record::{SignalFigures, StepEnded, StepExit},
 };
 use crate::{
@@ -35,12 +36,15 @@ impl ActiveStep {
         view: Arc<StepView>,
         criteria: super::judge::StepCriteria,
         rest: Option<LeadPosition>,
+        facts: LeadFacts,
     ) -> Self {
         let same_place =
             rest.is_some_and(|rest| criteria.channel == Some(rest.channel) && criteria.quantity == rest.quantity);
         let contact =
             if same_place { LeadContact::still_there(criteria.contact) } else { LeadContact::new(criteria.contact) };
-        Self { view, judge: StepJudge::new(criteria, at, contact), figures: Vec::new() }
+        let mut judge = StepJudge::new(criteria, at, contact);
+        judge.proof.facts = facts;
+        Self { view, judge, figures: Vec::new() }
     }
 
     /// Where the leads still are, when they have not been lifted since the capture.
@@ -52,6 +56,7 @@ impl ActiveStep {
     /// A channel became known. True if the step waited for it.
     pub(super) fn channel_found(&mut self, id: ChannelId, channel: &Channel) -> bool {
         self.judge.criteria.load.channel_found(id, &channel.name);
+        self.judge.proof.channel_found(id, &channel.name);
         let (is_own, was_waited_for) =
             (self.view.channel.as_ref() == Some(&channel.name), self.judge.criteria.channel.is_none());
         if is_own {

@@ -82,6 +82,12 @@ impl ClampZeros {
         Some(Zeroed { offset: settled.value, drift, u: zero.u, quantity: zero.quantity })
     }
 
+    /// Standard uncertainty of the channel's zero, A; none where it has none.
+    pub(super) fn u(&self, channel: usize) -> Option<f64> {
+        let zero = self.by_channel.get(channel).and_then(Option::as_ref)?;
+        zero.offset.map(|_| zero.u)
+    }
+
     /// Whether the channel was zeroed in this session.
     pub(super) fn is_fresh(&self, channel: usize) -> bool {
         self.by_channel.get(channel).and_then(Option::as_ref).is_some_and(|zero| zero.in_session)

@@ -11,6 +11,7 @@ use super::{
     judge::StepEvent,
     meters::MeterState,
     open_session::{BenchView, Session},
+    proof::Ask,
     record::{EventKind, SessionExit, StepExit},
 };
 use crate::{
@@ -29,6 +30,8 @@ pub struct Core {
     session: Option<Session>,
     /// Events of the active step; empty between calls, kept to reuse its memory.
     events: Vec<StepEvent>,
+    /// Whether clients were sent a question that still waits.
+    asking: bool,
 }
 
 /// The newest sample of a channel and the verdict on it.
@@ -69,6 +72,7 @@ impl Core {
                 }
             }
         }
+        self.close_ask(effects);
     }
 
     /// Ends the session, if one is open.
@@ -214,6 +218,7 @@ impl Core {
             match event {
                 StepEvent::Captured(capture) => self.keep_captures(vec![*capture], effects),
                 StepEvent::Say(text) => effects.extend(Effect::announce(at, text)),
+                StepEvent::Ask(ask) => self.put_ask(at, ask, effects),
                 StepEvent::Count(seconds) => effects.push(Effect::Notice(Notice::Count(seconds))),
                 StepEvent::Lifted => self.lifted(at, effects),
                 StepEvent::TimeUp => {
@@ -227,6 +232,28 @@ impl Core {
             }
         }
         self.events = events;
+    }
+
+    /// Puts a question to the operator. How to touch the battery is said with the first one that wants it.
+    fn put_ask(&mut self, at: Mono, mut ask: Ask, effects: &mut Vec<Effect>) {
+        let Some(session) = &mut self.session else { return };
+        if ask.touches_battery && !std::mem::replace(&mut session.battery_cautioned, true) {
+            ask.text = format!("{} {}", ask.text, Ask::BATTERY_CAUTION);
+        }
+        if let Some(step) = &mut session.step {
+            step.judge.proof.put(ask.clone());
+        }
+        self.asking = true;
+        effects.push(Effect::Record(Record::Event(at, EventKind::Announced, String::new(), ask.text.clone())));
+        effects.push(Effect::Notice(Notice::Ask(Box::new(ask))));
+    }
+
+    /// Notifies clients when a question no longer waits for an answer.
+    fn close_ask(&mut self, effects: &mut Vec<Effect>) {
+        if self.asking && self.ask().is_none() {
+            self.asking = false;
+            effects.push(Effect::Notice(Notice::AskOver));
+        }
     }
 
     /// The lead was lifted after a capture: go to the next step, where the procedure says so.
@@ -332,6 +359,11 @@ impl Core {
     pub fn findings(&self) -> impl Iterator<Item = &Finding> {
         let ranked = self.session.as_ref().map_or(&[][..], |session| session.findings.ranked());
         ranked.iter().filter(|finding| finding.kind != FindingKind::NotEnough)
+    }
+
+    /// The question that waits for an answer.
+    pub fn ask(&self) -> Option<&Ask> {
+        self.session.as_ref()?.step.as_ref()?.judge.proof.ask()
     }
 
     /// The step that is on.

@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use super::{Capture, EventKind, FrameCounts, Judgement, Record, SessionExit, StepView, findings::Finding};
+use super::{Capture, EventKind, FrameCounts, Judgement, Record, SessionExit, StepView, findings::Finding, proof::Ask};
 use crate::{
     channel::{Channel, ChannelId, MeterId, Sample},
     clock::{Mono, Wall},
@@ -87,12 +87,16 @@ pub enum Notice {
         /// Its channel's name.
         channel: String,
         /// What was captured.
-        capture: Capture,
+        capture: Box<Capture>,
     },
     /// The first finding, where it changed.
     Finding(Arc<Finding>),
     /// An announcement to the operator.
     Say(String),
+    /// A question to the operator.
+    Ask(Box<Ask>),
+    /// The question no longer waits for an answer.
+    AskOver,
     /// Seconds until what is on must be switched off.
     Count(i64),
     /// An event.

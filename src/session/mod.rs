@@ -10,7 +10,8 @@
 //! 3. `open_session` moves between the steps of a session; `active_step` is the one in between, and `previous` the
 //!    session that is resumed.
 //! 4. `judge` decides which samples of a step count, what is captured and what the verdict is.
-//! 5. `session_findings` collects the captures for `findings`, which work out what is wrong.
+//! 5. `proof` asks the leads to prove what a slipped or crossed lead could fake.
+//! 6. `session_findings` collects the captures for `findings`, which work out what is wrong.
 
 mod command;
 mod event;
@@ -27,6 +28,7 @@ mod open_session;
 mod previous;
 
 pub(crate) mod judge;
+pub(crate) mod proof;
 
 mod session_findings;
 
@@ -41,6 +43,7 @@ pub use event::{CoreEvent, Effect, Notice};
 pub(crate) use judge::{Capture, CaptureMethod, Judgement, JudgementRecord, RangeEnd, Verdict};
 pub use meters::FrameCounts;
 pub(crate) use previous::{PreviousJudgement, PreviousSession, PreviousStep};
+pub(crate) use proof::{Ask, CaptureFlag};
 pub use record::SessionExit;
 pub(crate) use record::{EventKind, Record, StepBegan, StepEnded};
 

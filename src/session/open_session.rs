@@ -9,6 +9,7 @@ use super::{
     findings::FindingKind,
     judge::StepCriteria,
     prompts::OperatorPrompts,
+    proof::{LeadFacts, MeasuredPoint},
     record::{StepBegan, StepExit},
     session_findings::SessionFindings,
 };
@@ -16,6 +17,7 @@ use crate::{
     channel::{Channel, ChannelId},
     clock::Mono,
     procedure::{Advance, Procedure},
+    protocol::Value,
 };
 
 /// An open session.
@@ -27,6 +29,10 @@ pub(super) struct Session {
     pub samples: u64,
     pub prompts: OperatorPrompts,
     pub findings: SessionFindings,
+    /// Whether it was said how to touch the battery.
+    pub battery_cautioned: bool,
+    /// What the leads have shown.
+    facts: LeadFacts,
     /// Steps begun so far.
     steps: u32,
     /// By step name, how often it was begun.
@@ -59,6 +65,8 @@ impl Session {
             step: None,
             samples: 0,
             prompts: OperatorPrompts::default(),
+            battery_cautioned: false,
+            facts: LeadFacts::default(),
             steps: 0,
             place: 0,
             rest: None,
@@ -175,7 +183,8 @@ impl Session {
             limit: spec.limit,
         };
         self.place = place;
-        let criteria = StepCriteria::of(spec, &self.begin.visit, |name| channel_named(bench.channels, name));
+        let mut criteria = StepCriteria::of(spec, &self.begin.visit, |name| channel_named(bench.channels, name));
+        criteria.proof = procedure.proof.clone();
         self.begin_step(at, view, criteria, bench, effects)
     }
 
@@ -193,8 +202,15 @@ impl Session {
         let found = channel.and_then(|id| bench.channels.get(usize::from(id.0))?.as_ref());
         if let (Some(id), Some(found)) = (channel, found) {
             criteria.channel_found(id, found);
+            criteria.zero_u = bench.zeros.u(usize::from(id.0));
         }
-        self.step = Some(ActiveStep::begin(at, view.clone(), criteria, self.rest.take()));
+        let mut step = ActiveStep::begin(at, view.clone(), criteria, self.rest.take(), std::mem::take(&mut self.facts));
+        for (id, channel) in (0..).zip(bench.channels) {
+            if let Some(channel) = channel {
+                step.judge.proof.channel_found(ChannelId(id), &channel.name);
+            }
+        }
+        self.step = Some(step);
         effects.push(Effect::Record(Record::StepBegan(Box::new(StepBegan { at, view: view.clone() }))));
         effects.push(Effect::Notice(Notice::Step(view.clone())));
         self.advise(at, &view, channel, bench, effects);
@@ -214,6 +230,10 @@ impl Session {
         let channel = id.and_then(|id| bench.channels.get(id)?.as_ref());
         let prompts = self.prompts.before(view, channel, id.is_some_and(|id| bench.zeros.is_fresh(id)));
         effects.extend(prompts.into_iter().flat_map(|text| Effect::announce(at, text)));
+        if let (Some(step), Some(channel)) = (&mut self.step, channel) {
+            let in_doubt = self.prompts.jack_is_in_doubt(&channel.meter_name);
+            step.judge.proof.jacks(channel.has_jacks(), in_doubt);
+        }
     }
 
     /// A channel became known: perhaps the one that the active step waits for.
@@ -243,8 +263,14 @@ impl Session {
         let step = self.step.take()?;
         self.rest = step.rest();
         let view = step.view.clone();
+        self.facts = step.judge.proof.facts.clone();
+        let is_feed = step.judge.criteria.measured() == MeasuredPoint::Feed;
+        let jack_in_doubt = step.judge.proof.jack_is_in_doubt();
         let ended = step.end(at, left);
         let judged = ended.capture.as_ref().map(|capture| capture.judgement.clone());
+        if let (true, Some(Value::Number(volts))) = (is_feed, judged.as_ref().and_then(Judgement::value)) {
+            self.facts.feed_captured(volts);
+        }
         if let Some(capture) = &ended.capture {
             self.prompts.captured(&view, capture);
         }
@@ -254,6 +280,9 @@ impl Session {
             .channel
             .as_ref()
             .and_then(|name| channels.get(usize::from(channel_named(channels, name)?.0))?.as_ref());
+        if let Some(channel) = channel.filter(|_| !jack_in_doubt) {
+            self.prompts.jack_is_right(&channel.meter_name);
+        }
         if let Some(judged) = &judged
             && self.findings.learn(&view, judged, channel)
         {

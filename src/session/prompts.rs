@@ -22,6 +22,8 @@ pub(super) struct OperatorPrompts {
     live: HashMap<String, (f64, String)>,
     /// Channels whose missing zero was announced.
     zero_told: HashSet<String>,
+    /// Meters whose red lead was in the amps jack and has not proven since that it is out of it.
+    jack_in_doubt: HashSet<String>,
 }
 
 impl OperatorPrompts {
@@ -47,10 +49,13 @@ impl OperatorPrompts {
         let mut lines = Vec::new();
         let (Some(channel), Some(quantity)) = (channel, view.quantity) else { return lines };
         lines.extend(self.feed_is_live(view, quantity));
-        // With a clamp the meter's switch and jack stay where they are.
-        if channel.conversion.scale.is_none() {
+        // With a clamp the meter's switch and jack stay where they are, and a board has none.
+        if channel.has_jacks() {
             let before = self.switched.insert(channel.meter_name.clone(), quantity);
             lines.extend(jack(before, quantity, channel.fuse.as_ref()));
+            if before.is_some_and(|before| before.dimension() == Dimension::Ampere) {
+                self.jack_in_doubt.insert(channel.meter_name.clone());
+            }
             if let Some(before) = before.filter(|before| *before != quantity) {
                 lines.push(format!("switch {} from {before} to {quantity}", channel.meter_name));
             }
@@ -61,6 +66,16 @@ impl OperatorPrompts {
             ));
         }
         lines
+    }
+
+    /// Whether a meter's red lead may still be in the amps jack.
+    pub(super) fn jack_is_in_doubt(&self, meter: &str) -> bool {
+        self.jack_in_doubt.contains(meter)
+    }
+
+    /// A meter's red lead has proven to be in the right jack.
+    pub(super) fn jack_is_right(&mut self, meter: &str) {
+        self.jack_in_doubt.remove(meter);
     }
 
     /// The prompts after the last step: a lead left in the amps jack shorts whatever it touches next.
@@ -102,8 +117,8 @@ mod tests {
     use super::*;
     use crate::{
         channel::{Conversion, MeterId},
-        session::judge::Judgement,
         session::judge::tests::volts,
+        session::judge::{CaptureMethod, Judgement},
     };
 
     fn channel(scale: &str) -> Channel {
@@ -163,13 +178,9 @@ mod tests {
     fn ohms_on_a_live_feed_are_warned_of() {
         let mut prompts = OperatorPrompts::default();
         let feed = view("feed, lift coil", Quantity::VoltsDc);
-        let capture = |value| Capture {
-            how: crate::session::judge::CaptureMethod::Taken,
-            at: crate::clock::Mono(0),
-            channel: None,
-            judgement: Judgement::recorded(&volts(0, value)),
-            settled: None,
-            peak: None,
+        let capture = |value| {
+            let judgement = Judgement::recorded(&volts(0, value));
+            Capture::plain(CaptureMethod::Taken, crate::clock::Mono(0), None, judgement)
         };
         prompts.captured(&feed, &capture(12.6));
         let said = prompts.before(&view("ohms", Quantity::Ohms), Some(&channel("")), true);

@@ -268,6 +268,8 @@ impl RowWriter {
             Some(Value::Under) => (None, Some(-1)),
             None => (None, None),
         };
+        let proof = capture.proof.as_ref().map_or(String::new(), |proof| proof.lines(capture.at).join("\n"));
+        let flags: Vec<&str> = capture.flags.iter().map(|flag| flag.word()).collect();
         let columns: &[(&str, &dyn ToSql)] = &[
             ("session", &session),
             ("step", &step),
@@ -289,6 +291,8 @@ impl RowWriter {
             ("conformity", &judgement.conformity),
             ("verdict", &judgement.verdict.map(Verdict::word)),
             ("reason", &judgement.reason),
+            ("proof", &proof),
+            ("flags", &flags.join("\n")),
         ];
         insert(connection, "capture", columns)
     }

@@ -69,7 +69,7 @@ CREATE TABLE capture (
     id              INTEGER PRIMARY KEY,  -- number on this database
     session         INTEGER NOT NULL REFERENCES session (id), -- session.id
     step            INTEGER,              -- step.number in this session; NULL where no step was on
-    how             TEXT NOT NULL,        -- taken: by the operator; steady: by itself; last: as the step was left; worst: of the whole step
+    how             TEXT NOT NULL,        -- taken: by the operator; steady: by itself; last: as the step was left; worst: of the whole step; proven: by touches of the leads
     at_us           INTEGER NOT NULL,     -- when the value was measured
     channel         TEXT,                 -- channel.name; NULL where nothing was measured
     quantity        TEXT,                 -- what was measured; NULL where nothing was
@@ -86,7 +86,9 @@ CREATE TABLE capture (
     limit_low       REAL,                 -- least value that is in limit, in unit; NULL where none
     limit_high      REAL,                 -- greatest value that is in limit, in unit; NULL where none
     verdict         TEXT,                 -- NULL where there is no limit
-    reason          TEXT NOT NULL         -- one sentence
+    reason          TEXT NOT NULL,        -- one sentence
+    proof           TEXT NOT NULL DEFAULT '', -- by which touches of the leads it was proven, a line each with value and time; empty where it needs no proof
+    flags           TEXT NOT NULL DEFAULT ''  -- reversed clamp, unproven plateau, doubted zero drop, ghost volts, a line each; empty for none
 ) STRICT;
 
 CREATE TABLE figure (

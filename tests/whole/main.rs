@@ -21,6 +21,7 @@ mod pedal;
 mod polled;
 mod ports;
 mod procedure;
+mod proof;
 mod refusals;
 mod steps;
 mod stopping;

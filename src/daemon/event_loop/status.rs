@@ -3,7 +3,7 @@
 use super::{EventLoop, READINGS_EVERY, publish};
 use crate::{
     clock::{Mono, micros},
-    server::{ClockLine, MeterLine, News, ReadingLine, SessionLine, StatusReport, StepMessage},
+    server::{AskMessage, ClockLine, MeterLine, News, ReadingLine, SessionLine, StatusReport, StepMessage},
     session::{LatestSample, findings::FindingRecord},
 };
 
@@ -46,6 +46,7 @@ impl EventLoop {
         StatusReport {
             session,
             step: self.core.step_view().map(|view| StepMessage::from(&**view)),
+            ask: self.core.ask().map(AskMessage::from),
             readings: self.core.latest().map(|(channel, latest)| reading_line(&channel.name, latest, at)).collect(),
             meters: meters.collect(),
             alarms: self.core.alarms().map(str::to_owned).collect(),

@@ -1,6 +1,6 @@
 //! The messages on the control socket: one JSON object a line, requests in, answers out.
 //!
-//! Reading order: `request`, `answer`, `step` (steps and captures), `status`, `news`. Visits, judgements and findings are
+//! Reading order: `request`, `answer`, `step` (steps, captures and questions), `status`, `news`. Visits, judgements and findings are
 //! the session's own types.
 //!
 //! # Format
@@ -29,4 +29,4 @@ pub(crate) use answer::Answer;
 pub(crate) use news::News;
 pub(crate) use request::{BeginRequest, ProcedureText, Request};
 pub(crate) use status::{ClockLine, MeterLine, ReadingLine, SessionLine, StatusReport};
-pub(crate) use step::{CaptureMessage, StepMessage};
+pub(crate) use step::{AskMessage, CaptureMessage, StepMessage};

@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{CaptureMessage, ReadingLine, StepMessage};
+use super::{AskMessage, CaptureMessage, ReadingLine, StepMessage};
 use crate::session::{EventKind, JudgementRecord, Notice, findings::FindingRecord};
 
 /// The news that a client gets after `watch`.
@@ -26,6 +26,10 @@ pub(crate) enum News {
     Finding { finding: FindingRecord },
     /// A sentence for the operator.
     Say { text: String },
+    /// A question to the operator, and what answers it.
+    Ask { ask: AskMessage },
+    /// The question no longer waits for an answer.
+    AskOver {},
     /// Seconds until what is on must be switched off.
     Count { seconds: i64 },
     /// Something worth a line.
@@ -48,6 +52,8 @@ impl From<&Notice> for News {
             }
             Notice::Finding(finding) => Self::Finding { finding: FindingRecord::from(&**finding) },
             Notice::Say(text) => Self::Say { text: text.clone() },
+            Notice::Ask(ask) => Self::Ask { ask: AskMessage::from(&**ask) },
+            Notice::AskOver => Self::AskOver {},
             Notice::Count(seconds) => Self::Count { seconds: *seconds },
             Notice::Event { kind, subject, text } => {
                 Self::Event { kind: *kind, subject: subject.clone(), text: text.clone() }

@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::StepMessage;
+use super::{AskMessage, StepMessage};
 use crate::{
     protocol::Value,
     session::{Verdict, findings::FindingRecord},
@@ -16,6 +16,9 @@ pub(crate) struct StatusReport {
     pub session: Option<SessionLine>,
     /// The step that is on.
     pub step: Option<StepMessage>,
+    /// The question that waits for an answer.
+    #[serde(default)]
+    pub ask: Option<AskMessage>,
     /// What each channel shows.
     pub readings: Vec<ReadingLine>,
     /// How the ports are.

@@ -1,10 +1,10 @@
-//! Steps and captures as both answers and news carry them.
+//! Steps, captures and questions as both answers and news carry them.
 
 use serde::{Deserialize, Serialize};
 
 use crate::{
     protocol::Value,
-    session::{Capture, CaptureMethod, JudgementRecord, StepView},
+    session::{Ask, Capture, CaptureFlag, CaptureMethod, JudgementRecord, StepView},
     units::Quantity,
 };
 
@@ -61,6 +61,12 @@ pub(crate) struct CaptureMessage {
     pub readings: u64,
     /// The worst under load, what came before it had settled included.
     pub peak: Option<Value>,
+    /// The touches of the leads that prove it, a sentence each.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub proof: Vec<String>,
+    /// What is to be known about it beside its verdict.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub flags: Vec<CaptureFlag>,
     /// Its judgement.
     #[serde(flatten)]
     pub judgement: JudgementRecord,
@@ -74,7 +80,33 @@ impl CaptureMessage {
             how: capture.how,
             readings: capture.settled.map_or(1, |settled| settled.count),
             peak: capture.peak,
+            proof: capture.proof.as_ref().map(|proof| proof.lines(capture.at)).unwrap_or_default(),
+            flags: capture.flags.clone(),
             judgement: JudgementRecord::from(&capture.judgement),
+        }
+    }
+}
+
+/// A question to the operator. It differs from [`Ask`]: the pattern is a word, and the commands that answer stand beside it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub(crate) struct AskMessage {
+    /// Which pattern asks.
+    pub pattern: String,
+    /// The question.
+    pub text: String,
+    /// The reading that answers it.
+    pub waits_for: String,
+    /// The commands that cut the dialogue short.
+    pub answers: Vec<String>,
+}
+
+impl From<&Ask> for AskMessage {
+    fn from(ask: &Ask) -> Self {
+        Self {
+            pattern: ask.pattern.word().to_owned(),
+            text: ask.text.clone(),
+            waits_for: ask.waits_for.clone(),
+            answers: Ask::ANSWERS.map(str::to_owned).into(),
         }
     }
 }

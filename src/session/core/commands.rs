@@ -17,6 +17,12 @@ use crate::{
 impl Core {
     /// Carries out an operator command. A refused one changes nothing.
     pub fn command(&mut self, at: Mono, command: Command, effects: &mut Vec<Effect>) -> Result<CommandReply, Refusal> {
+        let reply = self.carry_out(at, command, effects);
+        self.close_ask(effects);
+        reply
+    }
+
+    fn carry_out(&mut self, at: Mono, command: Command, effects: &mut Vec<Effect>) -> Result<CommandReply, Refusal> {
         match command {
             Command::Begin(begin) => Ok(self.begin(at, begin, effects)),
             Command::End => self.end(at, SessionExit::Ended, effects).ok_or(Refusal::NoSession),
@@ -64,8 +70,17 @@ impl Core {
             None => self.go(at, StepMove::Named(text_or("mark")), effects),
             Some(_) => {
                 self.remark(at, EventKind::Mark, String::new(), text_or("this moment"), effects);
+                self.acknowledge(at, effects);
                 Ok(CommandReply::Kept)
             }
+        }
+    }
+
+    /// A mark acknowledges what the operator was asked to do by hand.
+    fn acknowledge(&mut self, at: Mono, effects: &mut Vec<Effect>) {
+        let step = self.session.as_mut().and_then(|session| session.step.as_mut());
+        if let Some(ask) = step.and_then(|step| step.judge.proof.acknowledge(at)) {
+            self.put_ask(at, ask, effects);
         }
     }
 
@@ -77,7 +92,7 @@ impl Core {
             step.view.channel.is_some() && (wanted.is_none() || wanted == watched)
         });
         let captures = match judged {
-            Some(step) => match step.judge.wrong_switch(at) {
+            Some(step) => match step.judge.refusal(at) {
                 Some(why) => return Err(Refusal::WrongSwitch { why }),
                 None if step.judge.has_reading(at) => vec![step.judge.take(at)],
                 None => Vec::new(),
@@ -103,7 +118,7 @@ impl Core {
             effects.push(Effect::Record(Record::Captured(number, Box::new(capture.clone()))));
             let step = view.as_ref().map_or(String::new(), |view| view.name.clone());
             let channel = self.channel_name(capture.channel);
-            effects.push(Effect::Notice(Notice::Captured { step, channel, capture }));
+            effects.push(Effect::Notice(Notice::Captured { step, channel, capture: Box::new(capture) }));
         }
     }
 
@@ -114,13 +129,9 @@ impl Core {
                 at.since(sample.at) <= FRESH_US && wanted.is_none_or(|wanted| wanted == sample.channel)
             });
         fresh
-            .map(|sample| Capture {
-                how: CaptureMethod::Taken,
-                at: sample.at,
-                channel: Some(sample.channel),
-                judgement: Judgement::recorded(&sample),
-                settled: None,
-                peak: None,
+            .map(|sample| {
+                let judgement = Judgement::recorded(&sample);
+                Capture::plain(CaptureMethod::Taken, sample.at, Some(sample.channel), judgement)
             })
             .collect()
     }

@@ -1,8 +1,13 @@
 //! A captured value: the value that a step is judged on, and how it was chosen.
 
 use super::{Judgement, Settled};
-use crate::words::words;
-use crate::{channel::ChannelId, clock::Mono, protocol::Value};
+use crate::{
+    channel::ChannelId,
+    clock::Mono,
+    protocol::Value,
+    session::proof::{CaptureFlag, Proof},
+    words::words,
+};
 use strum::{EnumMessage, VariantArray};
 
 /// How a value came to be captured.
@@ -20,6 +25,9 @@ pub enum CaptureMethod {
     /// The worst of the whole step.
     #[strum(serialize = "worst")]
     Worst,
+    /// By touches of the leads that prove it.
+    #[strum(serialize = "proven")]
+    Proven,
 }
 
 words!(pub CaptureMethod);
@@ -39,4 +47,20 @@ pub struct Capture {
     pub settled: Option<Settled>,
     /// The worst value while the leads touched under load, from before it settled too.
     pub peak: Option<Value>,
+    /// The touches that prove it; none for a value that needs no proof.
+    pub proof: Option<Proof>,
+    /// What is to be known about it beside its verdict.
+    pub flags: Vec<CaptureFlag>,
+}
+
+impl Capture {
+    /// A capture of one reading or of none, without a proof.
+    pub fn plain(how: CaptureMethod, at: Mono, channel: Option<ChannelId>, judgement: Judgement) -> Self {
+        Self { how, at, channel, judgement, settled: None, peak: None, proof: None, flags: Vec::new() }
+    }
+
+    /// Whether it was held against its limit, or kept where there is none.
+    pub fn counts(&self) -> bool {
+        self.judgement.verdict().is_none_or(|verdict| verdict.parts().is_ok())
+    }
 }

@@ -6,14 +6,19 @@ use super::{LoadConditions, PartCelsius, TemperatureCorrection, plausible_temper
 use crate::{
     channel::{Channel, ChannelId},
     electrics::DecisionRule,
-    procedure::{CaptureMode, ContactRule, PartTemperature, Step},
-    session::{StepView, Visit},
-    units::{Limit, Measure, Quantity},
+    procedure::{CaptureMode, ContactRule, PartTemperature, ProofRules, Role, Step},
+    session::{
+        StepView, Visit,
+        proof::{MeasuredPoint, MeasuringLead},
+    },
+    units::{Dimension, Limit, Measure, Quantity},
 };
 
 /// Everything that judging one step needs.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) struct StepCriteria {
+    /// What the step is called.
+    pub name: String,
     /// The channel; none while no meter has it, and for a step without a channel.
     pub channel: Option<ChannelId>,
     /// The channel's range, either sign; none where it is not known.
@@ -40,7 +45,18 @@ pub(crate) struct StepCriteria {
     pub hold_at_most: Option<Duration>,
     /// How the limit depends on temperature.
     pub heat: Option<TemperatureCorrection>,
+    /// What it measures in its circuit, where the procedure says so.
+    pub role: Option<Role>,
+    /// Whether it belongs to a circuit.
+    pub of_circuit: bool,
+    /// Standard uncertainty of the clamp's zero, A; none where it has none.
+    pub zero_u: Option<f64>,
+    /// By what the leads prove a capture.
+    pub proof: ProofRules,
 }
+
+/// A limit on volts that are to be few is that of a drop up to this, V: common practice, no source.
+const DROP_V: f64 = 3.0;
 
 impl StepCriteria {
     /// The criteria of a procedure's step, with the temperatures that were typed for this visit.
@@ -57,6 +73,7 @@ impl StepCriteria {
             plausible: plausible_temperatures(rule.place, rule.state.or(visit.state), visit.ambient_celsius),
         });
         Self {
+            name: step.name.clone(),
             channel: step.channel.as_deref().and_then(&named),
             range: None,
             quantity: step.quantity,
@@ -70,6 +87,10 @@ impl StepCriteria {
             patience: step.patience,
             hold_at_most: step.hold_at_most,
             heat,
+            role: step.role,
+            of_circuit: step.circuit.is_some(),
+            zero_u: None,
+            proof: ProofRules::default(),
         }
     }
 
@@ -82,6 +103,7 @@ impl StepCriteria {
     /// The criteria of a step of a free-running session, which is only recorded.
     pub(crate) fn nothing(view: &StepView) -> Self {
         Self {
+            name: view.name.clone(),
             channel: None,
             range: None,
             quantity: view.quantity,
@@ -95,6 +117,37 @@ impl StepCriteria {
             patience: Duration::MAX,
             hold_at_most: None,
             heat: None,
+            role: None,
+            of_circuit: false,
+            zero_u: None,
+            proof: ProofRules::default(),
         }
+    }
+
+    /// What the step measures, as far as the proofs differ.
+    pub(crate) fn measured(&self) -> MeasuredPoint {
+        if self.quantity == Some(Quantity::Ohms) {
+            return MeasuredPoint::Coil(self.limit.and_then(|limit| limit.low));
+        }
+        let Some(limit) = self.limit else { return MeasuredPoint::Other };
+        let is_volts = self.quantity.is_none_or(|quantity| quantity == Quantity::VoltsDc);
+        match (limit.dimension, limit.low, limit.high) {
+            // Twice what an open lead picks up, so that a feed and a drop can't be confused.
+            (Dimension::Volt, Some(low), _) if is_volts && low >= 2.0 * self.proof.nothing_below => MeasuredPoint::Feed,
+            (Dimension::Volt, None, Some(high)) if is_volts && high <= DROP_V => MeasuredPoint::Drop(match self.role {
+                Some(Role::FeedDrop | Role::FeedPinDrop) => MeasuringLead::Black,
+                _ => MeasuringLead::Red,
+            }),
+            _ => MeasuredPoint::Other,
+        }
+    }
+
+    /// Whether the current can flow one way only, so that a clamp that shows it negative is on backward: a coil's.
+    pub(crate) fn flows_one_way(&self) -> bool {
+        let is_coil = match self.role {
+            Some(role) => role == Role::CoilAmps,
+            None => self.of_circuit || self.hold_at_most.is_some(),
+        };
+        self.quantity == Some(Quantity::AmpsDc) && is_coil
     }
 }

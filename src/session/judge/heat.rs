@@ -134,7 +134,7 @@ impl TemperatureCorrection {
             }
             None => self.reason_without_temperature(limit, shown, judged.verdict()),
         };
-        Judgement { reason, ..judged }.from_shown(shown, u)
+        Judgement { reason, ..judged }.with_shown(shown, u)
     }
 
     fn conversion_words(&self, ohms: f64, celsius: f64, corrected: f64) -> String {

@@ -4,10 +4,13 @@ use crate::words::words;
 use serde::{Deserialize, Serialize};
 use strum::{EnumMessage, VariantArray};
 
-use super::{NotJudged, Verdict};
+use super::{
+    NotJudged, Verdict,
+    limit::{deciding, is_judged_by_size},
+};
 use crate::{
     channel::Sample,
-    electrics::{Decision, Limits, Uncertain, probability_of_conformity},
+    electrics::{Decision, Uncertain, probability_of_conformity},
     protocol::Value,
     units::{Limit, Quantity},
 };
@@ -182,12 +185,11 @@ impl Judgement {
     /// Probability that the true value keeps to the limit (JCGM 106:2012); none without a limit or an uncertainty.
     pub fn conformity(&self) -> Option<f64> {
         let Outcome::Compared { number, u: Some(u), limit, .. } = self.outcome else { return None };
-        let limits = Limits { low: limit.low, high: limit.high };
-        Some(probability_of_conformity(Uncertain::new(number, u), limits))
+        Some(probability_of_conformity(Uncertain::new(number, u), deciding(&limit)))
     }
 
     /// The same with what the meter showed before the number was corrected or its uncertainty was widened.
-    pub(super) fn from_shown(mut self, value: f64, u: Option<f64>) -> Self {
+    pub(super) fn with_shown(mut self, value: f64, u: Option<f64>) -> Self {
         if let Outcome::Compared { shown, .. } = &mut self.outcome {
             *shown = Some(ShownValue { value, u });
         }
@@ -195,12 +197,18 @@ impl Judgement {
     }
 
     /// The same with what the meter showed: a coil carries its amps at the temperature it has, not at the limit's.
+    /// A drop has its size: its sign is that of the leads.
     pub(in crate::session) fn as_shown(&self) -> Self {
         let mut as_shown = self.clone();
         if let Outcome::Compared { number, shown, u, .. } = &mut as_shown.outcome
             && let Some(before) = shown.take()
         {
             (*number, *u) = (before.value, before.u);
+        }
+        if let Outcome::Compared { number, limit, .. } = &mut as_shown.outcome
+            && is_judged_by_size(limit)
+        {
+            *number = number.abs();
         }
         as_shown
     }

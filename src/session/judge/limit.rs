@@ -4,21 +4,30 @@ use super::{Judgement, Outcome, RangeEnd};
 use crate::{
     electrics::{Decision, DecisionRule, Limits, Uncertain, decide},
     protocol::Value,
-    units::{Limit, Quantity, show, show_with},
+    units::{Dimension, Limit, Quantity, show, show_with},
 };
+
+/// Whether values are judged by their size: volts that are to be few. The sign of a drop says which way the leads or the
+/// current lie, and nothing of its size.
+pub(crate) fn is_judged_by_size(limit: &Limit) -> bool {
+    limit.dimension == Dimension::Volt && limit.low.is_none() && limit.high.is_some_and(|high| high > 0.0)
+}
+
+/// The limits that decide, on either side where the size counts.
+pub(super) fn deciding(limit: &Limit) -> Limits {
+    let low = if is_judged_by_size(limit) { limit.high.map(|high| -high) } else { limit.low };
+    Limits { low, high: limit.high }
+}
 
 /// How a value keeps to a limit, without a reason: this runs on every sample.
 ///
 /// `u` is the standard uncertainty in the limit's base units; without it the value alone decides.
 pub(crate) fn compare(limit: &Limit, value: Value, u: Option<f64>, rule: DecisionRule) -> Decision {
     match value {
-        Value::Number(value) => {
-            let limits = Limits { low: limit.low, high: limit.high };
-            decide(Uncertain::new(value, u.unwrap_or(0.0)), limits, rule)
-        }
+        Value::Number(value) => decide(Uncertain::new(value, u.unwrap_or(0.0)), deciding(limit), rule),
         // An overload is above any limit that the range can show.
         Value::Over if limit.high.is_some() => Decision::Outside,
-        Value::Under if limit.low.is_some() => Decision::Outside,
+        Value::Under if deciding(limit).low.is_some() => Decision::Outside,
         Value::Over | Value::Under => Decision::Within,
     }
 }
@@ -45,15 +54,17 @@ fn reason(limit: &Limit, value: Value, quantity: Quantity, u: Option<f64>, decis
         Value::Over => return format!("OL: more than the meter's range, {limit} wanted"),
         Value::Under => return format!("-OL: less than the meter's range, {limit} wanted"),
     };
+    let signed = value;
+    let value = if is_judged_by_size(limit) { value.abs() } else { value };
     let below = limit.low.filter(|low| value < *low).map(|low| (low - value, "low"));
     let above = limit.high.filter(|high| value > *high).map(|high| (value - high, "high"));
     match (decision, below.or(above)) {
         (Decision::TooClose, _) => {
-            let shown = show_with(value, 2.0 * u.unwrap_or(0.0), quantity);
+            let shown = show_with(signed, 2.0 * u.unwrap_or(0.0), quantity);
             format!("{shown} is too near the limit to decide, {limit} wanted")
         }
-        (_, Some((by, side))) => format!("{} is {} too {side}, {limit} wanted", show(value), show(by)),
-        (_, None) => format!("{}, {limit} wanted", show(value)),
+        (_, Some((by, side))) => format!("{} is {} too {side}, {limit} wanted", show(signed), show(by)),
+        (_, None) => format!("{}, {limit} wanted", show(signed)),
     }
 }
 
@@ -74,6 +85,29 @@ mod tests {
             assert_eq!(compare(&least, Value::Number(value), Some(0.1), DecisionRule::Simple), decision, "{value}");
             assert_eq!(compare(&least, Value::Number(value), None, DecisionRule::Guarded), decision, "{value}");
         }
+    }
+
+    /// A ground drop of -0.341 V was in limit with 0.441 V to spare.
+    #[test]
+    fn a_drop_is_judged_by_its_size() {
+        let most = limit(None, Some(0.100));
+        for (value, decision) in [
+            (-0.341, Decision::Outside),
+            (-0.099, Decision::TooClose),
+            (-0.04, Decision::Within),
+            (0.04, Decision::Within),
+        ] {
+            let judged = judge(&most, Value::Number(value), Quantity::VoltsDc, Some(0.010), DecisionRule::Guarded);
+            assert_eq!(compare(&most, Value::Number(value), Some(0.010), DecisionRule::Guarded), decision, "{value}");
+            assert_eq!(judged.value(), Some(Value::Number(value)), "the sign stays");
+            assert_eq!(judged.conformity().is_some_and(|p| p < 0.001), decision == Decision::Outside, "{judged:?}");
+        }
+        let outside = judge(&most, Value::Number(-0.341), Quantity::VoltsDc, None, DecisionRule::Guarded);
+        assert_eq!(outside.reason, "-0.341 V is 0.241 V too high, at most 100.0 mV wanted");
+        assert_eq!(compare(&most, Value::Under, None, DecisionRule::Guarded), Decision::Outside);
+        // A lower limit keeps the sign: -12.6 V at a feed is not 12.6 V.
+        let least = limit(Some(11.8), None);
+        assert_eq!(compare(&least, Value::Number(-12.6), None, DecisionRule::Guarded), Decision::Outside);
     }
 
     #[test]

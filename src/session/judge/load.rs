@@ -8,7 +8,7 @@ use crate::{
     clock::Mono,
     procedure::ConditionRule,
     protocol::Value,
-    units::{Limit, Quantity, show},
+    units::{Dimension, Limit, Quantity, show},
 };
 
 /// The conditions of one step.
@@ -131,10 +131,12 @@ impl ConditionState {
     }
 }
 
-/// Whether a value keeps to a limit that is loosened by a share of itself.
+/// Whether a value keeps to a limit that is loosened by a share of itself. A current counts by its size: a clamp that is on
+/// backward shows the same load.
 fn keeps(limit: &Limit, value: Value, slack: f64) -> bool {
     match value {
         Value::Number(value) => {
+            let value = if limit.dimension == Dimension::Ampere { value.abs() } else { value };
             limit.low.is_none_or(|low| value >= low - low.abs() * slack)
                 && limit.high.is_none_or(|high| value <= high + high.abs() * slack)
         }
@@ -174,6 +176,22 @@ mod tests {
         load.sample(&amps(10, 0.02));
         assert_eq!(load.began(), None);
         assert_eq!(load.missing(Mono(10)), "lift coil showed 20.00 mA, at least 1.000 A wanted");
+    }
+
+    /// A clamp that was on backward switched the time limit off.
+    #[test]
+    fn a_clamp_on_backward_shows_the_same_load() {
+        let rule = ConditionRule {
+            channel: "lift coil".to_owned(),
+            limit: Limit::at_least("1 A".parse().unwrap()),
+            held: Duration::ZERO,
+            hysteresis: 0.1,
+        };
+        let mut load = LoadConditions::new(&[rule], |_| Some(ChannelId(1)));
+        load.sample(&amps(0, -1.62));
+        assert_eq!((load.since(Mono(0)), load.began()), (Some(Mono(0)), Some(Mono(0))));
+        load.sample(&amps(1, 0.01));
+        assert_eq!(load.since(Mono(1)), None);
     }
 
     #[test]

@@ -35,7 +35,7 @@ pub(crate) use figures::Figures;
 pub(crate) use heat::{PartCelsius, TYPED_TOLERANCE, TemperatureCorrection, plausible_temperatures};
 pub(crate) use hold::HoldTimer;
 pub(crate) use judgement::{Judgement, JudgementRecord, Outcome, RangeEnd};
-pub(crate) use limit::{compare, judge};
+pub(crate) use limit::{compare, is_judged_by_size, judge};
 pub(crate) use load::LoadConditions;
 pub(crate) use steady::{Settled, SteadyWindow};
 pub(crate) use step::{StepEvent, StepJudge};

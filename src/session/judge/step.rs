@@ -5,7 +5,7 @@ mod reasons;
 
 use super::{
     Capture, CaptureMethod, FRESH_US, HoldTimer, LeadContact, NotJudged, SteadyWindow, StepCriteria, Verdict,
-    beyond_range::BeyondRange, compare, hold::HoldEvent,
+    beyond_range::BeyondRange, compare, hold::HoldEvent, is_judged_by_size,
 };
 use crate::{
     channel::{ChannelId, Sample},
@@ -13,11 +13,18 @@ use crate::{
     electrics::Uncertain,
     procedure::CaptureMode,
     protocol::{Annunciators, Value},
+    session::proof::{Ask, LeadReading, MeasuredPoint, Response, StepProof},
     units::{Limit, Quantity, show_seconds},
 };
 
 /// Noise up to this share of the room that a limit leaves does not affect a verdict.
 const COARSE: f64 = 0.1;
+
+/// A current is reversed below minus so many standard uncertainties of the clamp's zero.
+const ZERO_SHARE: f64 = 3.0;
+
+/// The same for a clamp that has no zero, A: common practice, no source.
+const UNZEROED_A: f64 = 0.05;
 
 /// A display that shows one of these does not show the present value.
 const NOT_OF_NOW: Annunciators =
@@ -32,6 +39,8 @@ pub(crate) enum StepEvent {
     Lifted,
     /// An announcement to the operator.
     Say(String),
+    /// A question to the operator.
+    Ask(Ask),
     /// Seconds until it must be switched off.
     Count(i64),
     /// It must be switched off now.
@@ -43,6 +52,8 @@ pub(crate) enum StepEvent {
 pub(crate) struct StepJudge {
     /// What the step measures and must show.
     pub criteria: StepCriteria,
+    /// What the leads must prove before it is captured.
+    pub proof: StepProof,
     began: Mono,
     contact: LeadContact,
     window: SteadyWindow,
@@ -59,6 +70,10 @@ pub(crate) struct StepJudge {
     captured: Option<Capture>,
     /// Whether the lead was lifted after that.
     lifted: bool,
+    /// Whether the newest current was read backward.
+    reversed: bool,
+    /// Whether the value was taken or proven while the leads touched nothing: the next touch is another point's.
+    in_air: bool,
     /// The wrong switch position that was announced last.
     announced_switch: Option<(NotJudged, Quantity)>,
     asked: bool,
@@ -70,6 +85,7 @@ impl StepJudge {
         Self {
             window: SteadyWindow::new(micros(criteria.steady)),
             hold: criteria.hold_at_most.map(HoldTimer::new),
+            proof: StepProof::new(criteria.proof.clone(), criteria.measured(), &criteria.name),
             criteria,
             began,
             contact,
@@ -79,6 +95,8 @@ impl StepJudge {
             taken: None,
             captured: None,
             lifted: false,
+            reversed: false,
+            in_air: false,
             announced_switch: None,
             asked: false,
         }
@@ -86,11 +104,17 @@ impl StepJudge {
 
     /// Whether the leads are still where a value was captured automatically.
     pub(crate) fn rests_on_its_capture(&self) -> bool {
-        self.captured.is_some() && !self.lifted && !self.contact.is_fixed()
+        (self.captured.is_some() || self.proof.may_be_on_battery())
+            && !self.lifted
+            && !self.contact.is_fixed()
+            && self.contact.since().is_some()
     }
 
     /// Takes one more sample of any channel; returns the verdict on this sample alone, where there is one.
     pub(crate) fn sample(&mut self, sample: &Sample, events: &mut Vec<StepEvent>) -> Option<Verdict> {
+        if Some(sample.channel) == self.criteria.channel {
+            self.reversed = self.is_reversed(sample);
+        }
         let sample = &self.as_asked(sample);
         let unloaded = self.criteria.load.began().is_none();
         self.criteria.load.sample(sample);
@@ -101,9 +125,12 @@ impl StepJudge {
         if let Some(heat) = &mut self.criteria.heat {
             heat.sample(sample);
         }
+        self.proof.any(sample, self.criteria.channel);
         if Some(sample.channel) != self.criteria.channel {
             return None;
         }
+        let as_shown = sample;
+        let sample = &self.proof.without_leads(as_shown);
         self.last = Some(*sample);
         if let Some(unfit) = self.unfit(sample) {
             self.contact.broken();
@@ -115,23 +142,33 @@ impl StepJudge {
         let touched = self.contact.since().is_some();
         self.contact.sample(sample);
         self.count_hold(sample.at, events);
+        let passes = self.prove(as_shown, events);
         let Some(since) = self.contact.since() else {
             self.window.clear();
-            if touched && self.captured.is_some() && !self.lifted {
-                self.lifted = true;
-                events.push(StepEvent::Lifted);
+            if touched && self.has_its_value() {
+                self.lift(events);
             }
             return None;
         };
+        if self.in_air && !touched {
+            self.lift(events);
+            return None;
+        }
         let verdict = self.counting(sample, since);
-        if verdict.is_none_or(|verdict| !matches!(verdict, Verdict::NoLoadCurrent | Verdict::NotSettled)) {
+        if passes && verdict.is_none_or(|verdict| !matches!(verdict, Verdict::NoLoadCurrent | Verdict::NotSettled)) {
             self.capture_by_itself(events);
         }
         verdict
     }
 
-    /// An overload without a function (`OL` alone) is taken to be of the function that the step wants.
+    /// The reading as the step means it: an overload without a function (`OL` alone) is of the function that the step wants,
+    /// and the current of a clamp that is on backward counts as positive.
     fn as_asked(&self, sample: &Sample) -> Sample {
+        if self.is_reversed(sample)
+            && let Value::Number(amps) = sample.value
+        {
+            return Sample { value: Value::Number(-amps), ..*sample };
+        }
         let wanted = self.criteria.quantity.or(self.criteria.limit.map(|limit| Quantity::of(limit.dimension)));
         match (sample.value, wanted) {
             (Value::Over | Value::Under, Some(wanted))
@@ -141,6 +178,16 @@ impl StepJudge {
             }
             _ => *sample,
         }
+    }
+
+    /// Whether a clamp around a wire whose current flows one way shows it flowing the other way.
+    fn is_reversed(&self, sample: &Sample) -> bool {
+        let Value::Number(amps) = sample.value else { return false };
+        let least = self.criteria.zero_u.map_or(UNZEROED_A, |u| (ZERO_SHARE * u).max(sample.digit.unwrap_or(0.0)));
+        Some(sample.channel) == self.criteria.channel
+            && sample.quantity == Quantity::AmpsDc
+            && amps < -least
+            && self.criteria.flows_one_way()
     }
 
     /// The verdict on a sample while the leads make contact.
@@ -184,18 +231,73 @@ impl StepJudge {
     }
 
     fn capture_by_itself(&mut self, events: &mut Vec<StepEvent>) {
-        if self.criteria.mode != CaptureMode::Steady || self.captured.is_some() || self.taken.is_some() {
+        if self.criteria.mode != CaptureMode::Steady || self.has_its_value() {
             return;
         }
         let (Some(settled), Some(last)) = (self.window.settled(self.coarse()), self.last) else { return };
-        let capture = self.of_window(CaptureMethod::Steady, settled, &last);
+        self.capture(self.of_window(CaptureMethod::Steady, settled, &last), events);
+        if self.reversed && self.proof.facts.is_new_reversed(last.channel) {
+            events.push(StepEvent::Say("the clamp is on backward: its current counts as positive".to_owned()));
+        }
+    }
+
+    /// Whether the load is on; none for a step without one.
+    fn loaded(&self, now: Mono) -> Option<bool> {
+        let load = &self.criteria.load;
+        load.is_asked_for().then(|| load.since(now).is_some())
+    }
+
+    fn capture(&mut self, capture: Capture, events: &mut Vec<StepEvent>) {
         self.captured = Some(capture.clone());
         events.push(StepEvent::Captured(Box::new(capture)));
-        if self.contact.is_fixed() {
+        if self.contact.is_fixed() && self.criteria.mode == CaptureMode::Steady {
             // Nothing can be lifted: the step is done.
-            self.lifted = true;
+            self.lift(events);
+        }
+    }
+
+    fn lift(&mut self, events: &mut Vec<StepEvent>) {
+        if !std::mem::replace(&mut self.lifted, true) {
             events.push(StepEvent::Lifted);
         }
+    }
+
+    /// Whether a step that captures by itself has nothing left to capture. What was taken and did not count is no value.
+    fn has_its_value(&self) -> bool {
+        self.criteria.mode == CaptureMode::Steady
+            && (self.captured.is_some() || self.taken.as_ref().is_some_and(Capture::counts))
+    }
+
+    /// Whether a reading may be captured, as far as the leads' proofs go.
+    fn prove(&mut self, sample: &Sample, events: &mut Vec<StepEvent>) -> bool {
+        let has_value = match self.criteria.mode {
+            CaptureMode::Steady => self.has_its_value(),
+            // A drop is doubted also where the operator takes it.
+            CaptureMode::Taken => {
+                self.taken.is_some()
+                    || self.captured.is_some()
+                    || !matches!(self.criteria.measured(), MeasuredPoint::Drop(_))
+            }
+            CaptureMode::Worst => true,
+        };
+        // Leads that still are where the previous step was captured say nothing of this step.
+        if has_value || self.contact.waits_for_a_lift() {
+            return true;
+        }
+        let (loaded, load) = (self.loaded(sample.at), &self.criteria.load);
+        let load_on = load.is_asked_for().then(|| load.began().is_some());
+        match self.proof.sample(&LeadReading { sample, loaded, load_on }) {
+            Response::Pass => return true,
+            Response::Hold => {}
+            Response::Ask(ask) => events.push(StepEvent::Ask(ask)),
+            Response::Say(text) => events.push(StepEvent::Say(text)),
+            Response::Proven(proven, text) => {
+                events.push(StepEvent::Say(text));
+                self.in_air = self.criteria.mode == CaptureMode::Steady && self.contact.since().is_none();
+                self.capture(self.of_proof(CaptureMethod::Proven, *proven), events);
+            }
+        }
+        false
     }
 
     /// Handles a tick.
@@ -227,27 +329,38 @@ impl StepJudge {
         self.fresh(now).is_some()
     }
 
-    /// The wrong switch position that keeps the present reading from being taken; none where it is right.
-    pub(crate) fn wrong_switch(&self, now: Mono) -> Option<String> {
+    /// Why the present reading can't be taken, such as a wrong switch position; none where it can.
+    pub(crate) fn refusal(&self, now: Mono) -> Option<String> {
         let sample = self.fresh(now)?;
-        self.unfit(&sample).map(|_| self.switch_words(&sample))
+        let switch = self.unfit(&sample).map(|_| self.switch_words(&sample));
+        switch.or_else(|| self.proof.refuses(&sample).map(str::to_owned))
     }
 
     /// An operator command: capture the present reading.
     pub(crate) fn take(&mut self, now: Mono) -> Capture {
-        let capture = self.as_it_is(CaptureMethod::Taken, now);
+        let capture = match (self.proof.kept(), self.proof.point()) {
+            (Some(kept), _) => self.of_proof(CaptureMethod::Taken, kept),
+            // The leads were on the point and may be on the battery by now.
+            (None, Some(point)) => self.of_sample(CaptureMethod::Taken, &point),
+            (None, None) => self.as_it_is(CaptureMethod::Taken, now),
+        };
+        self.in_air = self.criteria.mode == CaptureMode::Steady && capture.counts() && self.contact.since().is_none();
+        self.proof.cut_short();
         self.taken = Some(capture.clone());
         capture
     }
 
     /// The capture that the step is judged on when it ends; none for a step without a limit.
     pub(crate) fn close(&self, now: Mono) -> Option<Capture> {
-        if let Some(capture) =
-            self.taken.as_ref().or(self.captured.as_ref()).filter(|_| self.criteria.mode != CaptureMode::Worst)
-        {
+        let taken = self.taken.as_ref().filter(|taken| taken.counts());
+        let capture = taken.or(self.captured.as_ref()).or(self.taken.as_ref());
+        if let Some(capture) = capture.filter(|_| self.criteria.mode != CaptureMode::Worst) {
             return Some(capture.clone());
         }
         self.criteria.limit?;
+        if let Some(kept) = self.proof.kept().filter(|_| self.criteria.mode != CaptureMode::Worst) {
+            return Some(self.of_proof(CaptureMethod::Last, kept));
+        }
         Some(match self.criteria.mode {
             CaptureMode::Taken => self.as_it_is(CaptureMethod::Last, now),
             CaptureMode::Worst => match self.worst {
@@ -266,6 +379,14 @@ impl StepJudge {
         if self.unfit(&sample).is_none() && loaded.is_none() {
             return self.refused(how, &sample, NotJudged::NoLoadCurrent, self.criteria.load.missing(sample.at));
         }
+        if let Some(why) = self.proof.refuses(&sample).filter(|_| self.unfit(&sample).is_none()) {
+            return Capture::plain(
+                how,
+                now,
+                self.criteria.channel,
+                self.without_value(NotJudged::NoReading, why.to_owned()),
+            );
+        }
         let early = loaded.is_some_and(|loaded| sample.at < touching.max(loaded).plus(self.criteria.after));
         if self.unfit(&sample).is_none() && early {
             let reason =
@@ -280,13 +401,26 @@ impl StepJudge {
 
     /// A capture without a value, and why.
     fn nothing(&self, how: CaptureMethod, now: Mono) -> Capture {
+        let refused = self.last.and_then(|last| self.proof.refuses(&last));
+        if let Some(why) = refused {
+            return Capture::plain(
+                how,
+                now,
+                self.criteria.channel,
+                self.without_value(NotJudged::NoReading, why.to_owned()),
+            );
+        }
+        if let Some(ask) = self.proof.ask() {
+            let reason = format!("left while this was asked: {}", ask.text);
+            return Capture::plain(how, now, self.criteria.channel, self.without_value(NotJudged::NoReading, reason));
+        }
         let why = match (self.last, self.criteria.load.since(now)) {
             (Some(_), None) => NotJudged::NoLoadCurrent,
             (Some(_), Some(_)) if self.contact.since().is_some() => NotJudged::NotSettled,
             _ => NotJudged::NoReading,
         };
         let judgement = self.without_value(why, self.why_not(now));
-        Capture { how, at: now, channel: self.criteria.channel, judgement, settled: None, peak: None }
+        Capture::plain(how, now, self.criteria.channel, judgement)
     }
 
     fn fresh(&self, now: Mono) -> Option<Sample> {
@@ -307,7 +441,9 @@ impl StepJudge {
     /// Announces once which switch is wrong, but not right after the step began, when the operator may be turning it.
     fn announce_switch(&mut self, unfit: NotJudged, quantity: Quantity, events: &mut Vec<StepEvent>) {
         const REACHING_US: i64 = 3_000_000;
-        let late = self.last.is_some_and(|sample| sample.at.since(self.began) > REACHING_US);
+        // Nobody reaches for HOLD: a held display is told at once.
+        let is_held = unfit == NotJudged::HeldDisplay;
+        let late = is_held || self.last.is_some_and(|sample| sample.at.since(self.began) > REACHING_US);
         if late && self.announced_switch != Some((unfit, quantity)) {
             self.announced_switch = Some((unfit, quantity));
             if let Some(last) = &self.last {
@@ -353,6 +489,7 @@ fn keep_worse(kept: &mut Option<Sample>, sample: &Sample, limit: Option<&Limit>)
 fn excess(limit: &Limit, value: Value) -> f64 {
     match value {
         Value::Number(value) => {
+            let value = if is_judged_by_size(limit) { value.abs() } else { value };
             let below = limit.low.map_or(f64::NEG_INFINITY, |low| low - value);
             let above = limit.high.map_or(f64::NEG_INFINITY, |high| value - high);
             below.max(above)

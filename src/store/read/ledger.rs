@@ -4,9 +4,9 @@
 use rusqlite::Connection;
 use serde::{Deserialize, Serialize};
 
-use super::seconds;
+use super::{lines, seconds};
 use crate::{
-    session::{CaptureMethod, EventKind, RangeEnd, Verdict, findings::FindingRecord},
+    session::{CaptureFlag, CaptureMethod, EventKind, RangeEnd, Verdict, findings::FindingRecord},
     store::{StoreError, record::records},
     units::Quantity,
 };
@@ -97,6 +97,24 @@ pub(crate) struct CaptureRow {
     pub verdict: Option<Verdict>,
     /// One sentence.
     pub reason: String,
+    /// The touches of the leads that prove it, a sentence each.
+    #[serde(deserialize_with = "lines::of_texts")]
+    pub proof: Vec<String>,
+    /// What is to be known about it beside its verdict.
+    #[serde(deserialize_with = "lines::of_words")]
+    pub flags: Vec<CaptureFlag>,
+}
+
+impl CaptureRow {
+    /// Whether it was captured in this step.
+    pub(crate) fn is_of(&self, step: &StepRow) -> bool {
+        self.step == Some(step.number)
+    }
+
+    /// Whether it is what the step was judged on.
+    pub(crate) fn is_judged_in(&self, step: &StepRow) -> bool {
+        step.capture.as_ref().is_some_and(|capture| capture.id == self.id)
+    }
 }
 
 /// One row of the table `figure` and its channel's names.

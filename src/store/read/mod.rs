@@ -3,6 +3,7 @@
 //! Reading order: `sessions`, `ledger` (steps and what they came to), `samples`, `resumable`; `seconds` is for JSON.
 
 mod ledger;
+mod lines;
 mod resumable;
 mod samples;
 mod seconds;

@@ -84,10 +84,23 @@ impl Client {
         news["text"].as_str().unwrap().to_owned()
     }
 
+    /// Listens on to a question.
+    pub(crate) fn asked(&mut self, words: &str) -> Value {
+        self.heard(words, |news| {
+            news["news"] == "ask" && news["ask"]["text"].as_str().is_some_and(|text| text.contains(words))
+        })["ask"]
+            .take()
+    }
+
     /// Listens on to a capture without hands in a step.
     pub(crate) fn captured(&mut self, step: &str) -> Value {
-        let by_itself = |news: &Value| news["news"] == "captured" && news["capture"]["how"] == "steady";
-        self.heard(step, |news| by_itself(news) && news["step"] == step)["capture"].take()
+        self.captured_by("steady", step)
+    }
+
+    /// Listens on to a capture in a step that was made in this way.
+    pub(crate) fn captured_by(&mut self, how: &str, step: &str) -> Value {
+        let is_such = |news: &Value| news["news"] == "captured" && news["capture"]["how"] == how;
+        self.heard(step, |news| is_such(news) && news["step"] == step)["capture"].take()
     }
 
     /// Listens on to a step's begin.

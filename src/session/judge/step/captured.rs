@@ -7,6 +7,7 @@ use crate::{
     session::judge::{
         Capture, CaptureMethod, Judgement, NotJudged, Outcome, Settled, Verdict, beyond_range::BeyondRange, judge,
     },
+    session::proof::{CaptureFlag, ProvenValue},
     units::{Limit, Quantity, show},
 };
 
@@ -14,13 +15,23 @@ impl StepJudge {
     /// A capture of the mean over the window: repetition and meter together (JCGM 100:2008, 5.1.2).
     pub(super) fn of_window(&self, how: CaptureMethod, settled: Settled, last: &Sample) -> Capture {
         let u = match (last.u, settled.count) {
-            (Some(meter), _) => Some(meter.hypot(settled.repeatability())),
+            (Some(meter), _) => Some(meter.hypot(settled.uncertainty(last.digit))),
             // The uncertainty of one reading of an unknown meter is unknown.
             (None, 0 | 1) => None,
-            (None, _) => Some(settled.repeatability()),
+            (None, _) => Some(settled.uncertainty(last.digit)),
         };
         let sample = Sample { at: settled.at, value: Value::Number(settled.value), u, ..*last };
         Capture { settled: Some(settled), ..self.of_sample(how, &sample) }
+    }
+
+    /// A capture of a value that the leads have proven.
+    pub(super) fn of_proof(&self, how: CaptureMethod, proven: ProvenValue) -> Capture {
+        let mut capture = self.of_sample(how, &proven.sample);
+        capture.flags = proven.flags;
+        if capture.flags.contains(&CaptureFlag::UnprovenPlateau) {
+            capture.judgement.reason += "; the drop before the lead slipped, not proven";
+        }
+        Capture { proof: proven.proof, ..capture }
     }
 
     pub(super) fn of_sample(&self, how: CaptureMethod, sample: &Sample) -> Capture {
@@ -32,7 +43,21 @@ impl StepJudge {
         {
             judgement.reason += &format!("; it reached {} before it settled", show(peak, sample.quantity));
         }
-        Capture { how, at: sample.at, channel: Some(sample.channel), judgement, settled: None, peak }
+        let mut flags = Vec::new();
+        if matches!(how, CaptureMethod::Taken | CaptureMethod::Last)
+            && let Some((flag, words)) = self.proof.doubts(sample, self.loaded(sample.at))
+        {
+            flags.push(flag);
+            judgement.reason += &format!("; {words}");
+        }
+        if self.reversed {
+            flags.push(CaptureFlag::ReversedClamp);
+            judgement.reason += "; the clamp is on backward";
+        }
+        if let Some(leads) = self.proof.leads_taken_off(sample) {
+            judgement.reason += &format!("; {} of the leads taken off", show(leads, sample.quantity));
+        }
+        Capture { peak, flags, ..Capture::plain(how, sample.at, Some(sample.channel), judgement) }
     }
 
     fn judgement(&self, sample: &Sample) -> Judgement {
@@ -62,7 +87,7 @@ impl StepJudge {
 
     pub(super) fn refused(&self, how: CaptureMethod, sample: &Sample, why: NotJudged, reason: String) -> Capture {
         let judgement = self.not_counted(sample, why, reason);
-        Capture { how, at: sample.at, channel: Some(sample.channel), judgement, settled: None, peak: None }
+        Capture::plain(how, sample.at, Some(sample.channel), judgement)
     }
 
     fn not_counted(&self, sample: &Sample, why: NotJudged, reason: String) -> Judgement {

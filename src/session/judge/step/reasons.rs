@@ -5,8 +5,8 @@ use crate::{
     channel::Sample,
     clock::Mono,
     protocol::{Annunciators, Value},
-    session::judge::{FRESH_US, NotJudged},
-    units::{Dimension, Quantity, show},
+    session::judge::{FRESH_US, NotJudged, steady::Unsteady},
+    units::{Dimension, Quantity, show, show_seconds},
 };
 
 impl StepJudge {
@@ -48,7 +48,18 @@ impl StepJudge {
         if now.since(last.at) > FRESH_US {
             return format!("the meter sent nothing in the last {} s", FRESH_US / 1_000_000);
         }
-        format!("the reading, last {shown}, was not steady for {} ms", self.criteria.steady.as_millis())
+        let steady = self.criteria.steady.as_millis();
+        match self.window.why_unsteady() {
+            Unsteady::TooSlow(seconds) => format!(
+                "the meter reports every {}, too seldom to prove {shown} steady for {steady} ms: give the step a longer `steady`",
+                show_seconds(seconds)
+            ),
+            Unsteady::Moves(rate) => format!(
+                "the reading, last {shown}, was not steady for {steady} ms: it moves by {} a second",
+                show(rate, last.quantity)
+            ),
+            Unsteady::Wavers => format!("the reading, last {shown}, was not steady for {steady} ms"),
+        }
     }
 
     /// Which switch position of the meter is wrong, and what to do.

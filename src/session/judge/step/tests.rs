@@ -98,7 +98,8 @@ fn a_terminal_is_captured_without_hands_and_the_lift_is_seen() {
 #[test]
 fn a_dead_feed_is_asked_about_and_captured_by_the_operators_word() {
     let mut judge = step(&format!("{FEED}\npatience = \"5 s\""));
-    assert_eq!(feed(&mut judge, 0, [0.01; 60]), []);
+    let asked = feed(&mut judge, 0, [0.01; 60]);
+    assert!(matches!(&asked[..], [StepEvent::Ask(ask)] if ask.text.starts_with("Nothing at s.")), "{asked:?}");
     let mut events = Vec::new();
     judge.tick(Mono(4_000_000), &mut events);
     assert_eq!(events, []);

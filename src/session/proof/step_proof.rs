@@ -1,0 +1,252 @@
+//! The patterns of one step, in the order in which they are asked.
+
+use super::{
+    Ask, CaptureFlag, LeadFacts, ProvenValue, Response,
+    crossed_leads::CrossedLeads,
+    ghost_volts::GhostVolts,
+    held_display::HeldDisplay,
+    leads_together::{LeadsTogether, is_low},
+    negative_drop::NegativeDrop,
+    nothing_on_pin::NothingOnPin,
+    open_coil::OpenCoil,
+    response::LeadReading,
+    slipped_lead::{MeasuringLead, SlippedLead},
+    wrong_jack::ShortWatch,
+};
+use crate::{
+    channel::{ChannelId, Sample},
+    clock::Mono,
+    electrics::Uncertain,
+    procedure::ProofRules,
+    protocol::Value,
+    units::Quantity,
+};
+
+/// What a step measures, as far as the patterns differ.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) enum MeasuredPoint {
+    /// Volts of a feed: a lead that touches nothing reads like a dead one.
+    Feed,
+    /// A drop: a lead that touches nothing reads like a good joint.
+    Drop(MeasuringLead),
+    /// Ohms of a coil, which has at least these, ohm.
+    Coil(Option<f64>),
+    /// Anything else.
+    Other,
+}
+
+/// The patterns of one step, and what they know.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct StepProof {
+    rules: ProofRules,
+    measured: MeasuredPoint,
+    /// What the session knows; it is handed on from step to step.
+    pub(crate) facts: LeadFacts,
+    battery: Option<ChannelId>,
+    ask: Option<Ask>,
+    crossed: CrossedLeads,
+    shorts: ShortWatch,
+    nothing: NothingOnPin,
+    ghost: GhostVolts,
+    open: OpenCoil,
+    together: LeadsTogether,
+    negative: NegativeDrop,
+    slipped: SlippedLead,
+    held: HeldDisplay,
+}
+
+impl StepProof {
+    /// The patterns of a step that measures this at a point of this name.
+    pub(crate) fn new(rules: ProofRules, measured: MeasuredPoint, point: &str) -> Self {
+        let lead = match measured {
+            MeasuredPoint::Drop(lead) => lead,
+            _ => MeasuringLead::Red,
+        };
+        Self {
+            nothing: NothingOnPin::new(point, &rules),
+            open: OpenCoil::new(&rules),
+            slipped: SlippedLead::new(lead, &rules),
+            rules,
+            measured,
+            facts: LeadFacts::default(),
+            battery: None,
+            ask: None,
+            crossed: CrossedLeads::default(),
+            shorts: ShortWatch::default(),
+            ghost: GhostVolts::default(),
+            together: LeadsTogether::default(),
+            negative: NegativeDrop::default(),
+            held: HeldDisplay::default(),
+        }
+    }
+
+    /// A channel became known.
+    pub(crate) fn channel_found(&mut self, id: ChannelId, name: &str) {
+        if name.eq_ignore_ascii_case(&self.rules.battery) {
+            self.battery = Some(id);
+        }
+    }
+
+    /// The step's meter has jacks or not; in doubt, its red lead may be in the amps jack.
+    pub(crate) fn jacks(&mut self, has_jacks: bool, in_doubt: bool) {
+        self.nothing.jacks(has_jacks, in_doubt);
+    }
+
+    /// Whether the red lead may still be in the amps jack.
+    pub(crate) fn jack_is_in_doubt(&self) -> bool {
+        self.nothing.jack_is_in_doubt()
+    }
+
+    /// A reading of any channel of the bench.
+    pub(crate) fn any(&mut self, sample: &Sample, own: Option<ChannelId>) {
+        if Some(sample.channel) == self.battery {
+            self.facts.battery(sample);
+        }
+        if Some(sample.channel) != own {
+            self.shorts.other(sample, self.battery);
+        }
+    }
+
+    /// A reading of the step's channel, before anything of it is captured.
+    pub(crate) fn sample(&mut self, reading: &LeadReading) -> Response {
+        let response = self.first(reading);
+        match &response {
+            Response::Ask(ask) => self.ask = Some(ask.clone()),
+            Response::Pass | Response::Proven(..) => self.ask = None,
+            Response::Hold | Response::Say(_) => {}
+        }
+        response
+    }
+
+    /// The first pattern that does not let the reading pass.
+    fn first(&mut self, reading: &LeadReading) -> Response {
+        let Self { rules, facts, .. } = self;
+        match self.measured {
+            // The battery channel's own wires stay where they are.
+            MeasuredPoint::Feed if self.battery == Some(reading.sample.channel) => Response::Pass,
+            MeasuredPoint::Feed => {
+                let crossed = self.crossed.sample(rules, reading, facts);
+                if crossed != Response::Pass {
+                    return crossed;
+                }
+                let is_nothing = reading.number().is_some_and(|volts| volts.abs() < rules.nothing_below);
+                if is_nothing && self.nothing.awaits_battery() && self.shorts.take(reading.at()) {
+                    return self.nothing.short();
+                }
+                match self.nothing.sample(rules, reading, facts) {
+                    Response::Pass => self.ghost.sample(rules, reading, facts),
+                    owned => owned,
+                }
+            }
+            MeasuredPoint::Coil(least) => match self.open.sample(rules, reading, least, facts) {
+                Response::Pass => self.together.sample(rules, reading, least, facts),
+                owned => owned,
+            },
+            MeasuredPoint::Drop(_) => {
+                let held = self.held.sample(reading);
+                if held != Response::Pass {
+                    return held;
+                }
+                match self.slipped.sample(rules, reading, facts) {
+                    Response::Pass => self.negative.sample(rules, reading, facts),
+                    owned => owned,
+                }
+            }
+            MeasuredPoint::Other => Response::Pass,
+        }
+    }
+
+    /// A reading of the step's channel as it is judged: the resistance of the leads is taken off ohms.
+    pub(crate) fn without_leads(&self, sample: &Sample) -> Sample {
+        let leads = self.facts.leads(sample.channel).filter(|_| sample.quantity == Quantity::Ohms);
+        let (Some(leads), Value::Number(ohms)) = (leads, sample.value) else { return *sample };
+        let without = Uncertain::new(ohms, sample.u.unwrap_or(0.0)) - leads;
+        Sample { value: Value::Number(without.value), u: sample.u.map(|_| without.u), ..*sample }
+    }
+
+    /// The resistance of the leads that was taken off, ohm.
+    pub(crate) fn leads_taken_off(&self, sample: &Sample) -> Option<f64> {
+        let leads = self.facts.leads(sample.channel).filter(|_| sample.quantity == Quantity::Ohms);
+        leads.map(|leads| leads.value)
+    }
+
+    /// What is to be doubted of a value that is taken as it is. `loaded` as in [`LeadReading`].
+    pub(crate) fn doubts(&self, sample: &Sample, loaded: Option<bool>) -> Option<(CaptureFlag, &'static str)> {
+        match self.measured {
+            MeasuredPoint::Drop(_) if loaded == Some(true) && SlippedLead::is_nothing(sample) => {
+                Some((CaptureFlag::DoubtedZeroDrop, "doubted: a lead that touches nothing would show the same"))
+            }
+            MeasuredPoint::Feed if self.ghost.is_ghost() => {
+                Some((CaptureFlag::GhostVolts, "these volts drift and no load has proven them"))
+            }
+            _ => None,
+        }
+    }
+
+    /// A value that is kept, not proven, where its question is not answered: the drop before the lead slipped.
+    pub(crate) fn kept(&self) -> Option<ProvenValue> {
+        self.slipped.kept()
+    }
+
+    /// The question that waits for an answer.
+    pub(crate) fn ask(&self) -> Option<&Ask> {
+        self.ask.as_ref()
+    }
+
+    /// The question as it was put.
+    pub(crate) fn put(&mut self, ask: Ask) {
+        self.ask = Some(ask);
+    }
+
+    /// The operator acknowledges; the next question, where something was to be acknowledged.
+    pub(crate) fn acknowledge(&mut self, now: Mono) -> Option<Ask> {
+        let ask = self.nothing.acknowledge(&self.facts, now)?;
+        self.ask = Some(ask.clone());
+        Some(ask)
+    }
+
+    /// A command cut the dialogue short.
+    pub(crate) fn cut_short(&mut self) {
+        self.ask = None;
+        self.nothing.cut_short();
+        self.open.cut_short();
+        self.together.cut_short();
+        self.slipped.cut_short();
+    }
+
+    /// What the point showed, where the leads may be on the battery now.
+    pub(crate) fn point(&self) -> Option<Sample> {
+        self.nothing.pin()
+    }
+
+    /// Whether the leads may be on the battery and not on the point.
+    pub(crate) fn may_be_on_battery(&self) -> bool {
+        self.nothing.may_be_on_battery()
+    }
+
+    /// Why a reading can't be taken; none where it can.
+    pub(crate) fn refuses(&self, sample: &Sample) -> Option<&'static str> {
+        let Value::Number(value) = sample.value else { return None };
+        match self.measured {
+            MeasuredPoint::Feed if value <= -self.rules.nothing_below && self.battery != Some(sample.channel) => {
+                Some("the leads are crossed, swap them")
+            }
+            MeasuredPoint::Coil(least)
+                if self.facts.leads(sample.channel).is_none() && is_low(value, &self.rules, least) =>
+            {
+                Some("it reads like the leads on each other: hold them together for a moment, then touch the coil")
+            }
+            _ => None,
+        }
+    }
+}
+
+#[cfg(test)]
+pub(super) mod tests {
+    use super::*;
+
+    /// A reading of a step without a load.
+    pub(crate) fn reading(sample: &Sample) -> LeadReading<'_> {
+        LeadReading { sample, loaded: None, load_on: None }
+    }
+}
