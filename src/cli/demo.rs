@@ -302,6 +302,11 @@ impl Operator for SimulatedOperator<'_> {
         Ok(())
     }
 
+    fn asked(&mut self, words: &str) -> Result<(), Failure> {
+        let is_it = |news: &News| matches!(news, News::Ask { ask } if ask.text.contains(words));
+        self.follow(&format!("\"{words}\""), is_it)
+    }
+
     fn note(&mut self, text: &str) -> Result<(), Failure> {
         self.client.ask(&Request::Note { text: text.to_owned() }).map(drop)
     }

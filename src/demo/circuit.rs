@@ -125,6 +125,8 @@ pub struct LoaderCircuit {
     pub windings: [Winding; 5],
     /// Temperature of all windings, °C.
     pub coil_celsius: f64,
+    /// The fuse between the block feed and the terminal of the work light.
+    pub work_light_fuse: ContactState,
 }
 
 impl LoaderCircuit {
@@ -152,6 +154,7 @@ impl LoaderCircuit {
             branches: LoaderCoil::ALL.map(branch),
             windings: LoaderCoil::ALL.map(|coil| Winding::Intact { ohms_20: coil.nominal_ohms() }),
             coil_celsius: 24.0,
+            work_light_fuse: ContactState::Closed,
         }
     }
 

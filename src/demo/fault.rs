@@ -3,7 +3,7 @@
 //! A fault changes parts of a [`LoaderCircuit`] and nothing else; what the meters show follows from the sums.
 //! Several can be applied one after the other. Knows no meter and no limit.
 
-use super::circuit::{LoaderCircuit, LoaderCoil, StrayPath, Winding};
+use super::circuit::{ContactState, LoaderCircuit, LoaderCoil, StrayPath, Winding};
 use super::noise::Noise;
 
 /// One fault with its size. Additional resistance is on top of what a good part has.
@@ -89,6 +89,8 @@ pub enum SimulatedFault {
         /// To the frame, ohm.
         ohms: f64,
     },
+    /// The work light's fuse is blown: a terminal that is dead. It is no fault of a coil's circuit, so none by chance.
+    BlownWorkLightFuse,
     /// The battery: few volts at its posts, and fewer under load.
     WeakBattery {
         /// Without load, volt.
@@ -157,6 +159,7 @@ impl SimulatedFault {
                 circuit.branch_mut(one).reaches = behind_other;
                 circuit.branch_mut(other).reaches = behind_one;
             }
+            Self::BlownWorkLightFuse => circuit.work_light_fuse = ContactState::Open,
             Self::WeakBattery { battery_v, ohms } => (circuit.battery_v, circuit.battery_ohms) = (battery_v, ohms),
         }
     }
@@ -177,6 +180,7 @@ impl SimulatedFault {
             Self::ShortToGround { .. } => "short to ground",
             Self::SwappedTerminals { .. } => "swapped terminals",
             Self::ParallelPath { .. } => "parallel path",
+            Self::BlownWorkLightFuse => "blown work light fuse",
             Self::WeakBattery { .. } => "weak battery",
         }
     }
@@ -185,7 +189,7 @@ impl SimulatedFault {
     pub fn word(&self) -> String {
         let kind = self.kind();
         match *self {
-            Self::None => kind.to_owned(),
+            Self::None | Self::BlownWorkLightFuse => kind.to_owned(),
             Self::OpenCoil { coil } => format!("{kind}: {}", coil.word()),
             Self::ShortCoil { coil, ohms_20 } | Self::HighCoil { coil, ohms_20 } => {
                 format!("{kind}: {}, {ohms_20:.2} ohm at 20 °C instead of {:.2}", coil.word(), coil.nominal_ohms())
@@ -211,11 +215,12 @@ impl SimulatedFault {
 }
 
 /// What is wrong with the demo's machine unless something else is asked for: a corroded ground stud, which
-/// only everything together brings to light, and a tilt coil unlike its siblings.
+/// only everything together brings to light, a tilt coil unlike its siblings, and a terminal that is dead.
 pub fn default_faults() -> Vec<SimulatedFault> {
     vec![
         SimulatedFault::CorrodedGroundStud { ohms: 0.045 },
         SimulatedFault::HighCoil { coil: LoaderCoil::Tilt, ohms_20: 9.4 },
+        SimulatedFault::BlownWorkLightFuse,
     ]
 }
 

@@ -18,6 +18,8 @@ pub enum ProbePoint {
     BlockFeed,
     /// The ground stud of the block.
     BlockGround,
+    /// The feed terminal of the work light, unplugged.
+    WorkLightFeed,
     /// The feed pin in a coil's harness plug.
     HarnessFeed(LoaderCoil),
     /// The ground pin in a coil's harness plug.
@@ -28,15 +30,19 @@ pub enum ProbePoint {
     CoilGround(LoaderCoil),
 }
 
-/// Nodes that belong to no single coil: battery positive, block feed, block ground.
-const SHARED: usize = 3;
+/// Nodes that belong to no single coil: battery positive, block feed, block ground, work light.
+const SHARED: usize = 4;
 /// Nodes of one branch: driver output, then the four of a coil's plug.
 const OF_BRANCH: usize = 5;
 const SIZE: usize = SHARED + OF_BRANCH * LoaderCoil::ALL.len();
 
+/// Fuse and wire from the block feed to the work light, ohm.
+const WORK_LIGHT_OHMS: f64 = 0.05;
+
 const BATTERY: NetworkNode = NetworkNode::At(0);
 const FEED: NetworkNode = NetworkNode::At(1);
 const GROUND: NetworkNode = NetworkNode::At(2);
+const WORK_LIGHT: NetworkNode = NetworkNode::At(3);
 
 fn driver_out(coil: LoaderCoil) -> NetworkNode {
     NetworkNode::At(SHARED + OF_BRANCH * coil.index())
@@ -49,6 +55,7 @@ fn node(spot: ProbePoint) -> NetworkNode {
         ProbePoint::BatteryNegative => NetworkNode::Reference,
         ProbePoint::BlockFeed => FEED,
         ProbePoint::BlockGround => GROUND,
+        ProbePoint::WorkLightFeed => WORK_LIGHT,
         ProbePoint::HarnessFeed(coil) => of(coil, 1),
         ProbePoint::CoilFeed(coil) => of(coil, 2),
         ProbePoint::CoilGround(coil) => of(coil, 3),
@@ -237,6 +244,9 @@ impl LoaderCircuit {
         network.conductor(FEED, NetworkNode::Reference, self.standing_load_ohms);
         if setup.key == ContactState::Closed {
             network.conductor(BATTERY, FEED, self.feed_ohms);
+        }
+        if self.work_light_fuse == ContactState::Closed {
+            network.conductor(FEED, WORK_LIGHT, WORK_LIGHT_OHMS);
         }
         LoaderCoil::ALL.into_iter().for_each(|coil| self.connect(&mut network, setup, coil));
         network

@@ -27,6 +27,12 @@ pub(crate) trait Operator {
     /// When the tool did not do it.
     fn captured(&mut self) -> Result<(), Self::Error>;
 
+    /// Stays as it is until the tool asks something in these words.
+    ///
+    /// # Errors
+    /// When the tool did not ask.
+    fn asked(&mut self, words: &str) -> Result<(), Self::Error>;
+
     /// Keeps a remark.
     ///
     /// # Errors
@@ -83,6 +89,8 @@ impl OperatorMove {
 /// Moves that are made together, and the wait after them.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) struct ScenarioAction {
+    /// A question of the tool that the moves answer: words of it.
+    pub answers: Option<&'static str>,
     /// The moves.
     pub moves: Vec<OperatorMove>,
     /// At ordinary speed.
@@ -123,7 +131,7 @@ pub(crate) struct Scenario {
 impl Scenario {
     /// The procedure at the valve block, then a drive round the yard.
     pub(crate) fn yard() -> Self {
-        let mut steps = vec![feed()];
+        let mut steps = vec![feed(), work_light()];
         steps.extend(LoaderCoil::ALL.map(ohms));
         steps.extend(LoaderCoil::ALL.map(held_on));
         steps.extend([shared_ground(), supply(), drive()]);
@@ -162,7 +170,11 @@ impl Scenario {
 
 impl ScenarioAction {
     fn new(ms: u64, moves: impl Into<Vec<OperatorMove>>) -> Self {
-        Self { moves: moves.into(), dwell: Duration::from_millis(ms) }
+        Self { answers: None, moves: moves.into(), dwell: Duration::from_millis(ms) }
+    }
+
+    fn answer(question: &'static str, ms: u64, moves: impl Into<Vec<OperatorMove>>) -> Self {
+        Self { answers: Some(question), ..Self::new(ms, moves) }
     }
 
     fn play<O: Operator>(
@@ -176,6 +188,9 @@ impl ScenarioAction {
         const PARTS: u32 = 10;
         let sweeps = self.moves.iter().any(|operator_move| matches!(operator_move, OperatorMove::Sweep { .. }));
         let parts = if sweeps { PARTS } else { 1 };
+        if let Some(question) = self.answers {
+            operator.asked(question)?;
+        }
         for part in 1..=parts {
             let share = f64::from(part) / f64::from(parts);
             machine.change(|operator| self.moves.iter().for_each(|operator_move| operator_move.apply(operator, share)));
@@ -206,7 +221,27 @@ fn feed() -> ScenarioStep {
                 500,
                 [OperatorMove::MeterDial(MeterDial::Volts), OperatorMove::Key(ContactState::Closed), LIFTED],
             ),
-            ScenarioAction::new(800, [leads(ProbePoint::BlockFeed, ProbePoint::BatteryNegative)]),
+            // In a hurry: red and black are exchanged.
+            ScenarioAction::new(300, [leads(ProbePoint::BatteryNegative, ProbePoint::BlockFeed)]),
+            ScenarioAction::answer("Leads crossed", 800, [leads(ProbePoint::BlockFeed, ProbePoint::BatteryNegative)]),
+        ],
+        capture: StepCapture::Steady,
+        after: vec![LIFTED],
+    }
+}
+
+/// A terminal without volts: the leads prove that it is dead.
+fn work_light() -> ScenarioStep {
+    let pin = leads(ProbePoint::WorkLightFeed, ProbePoint::BatteryNegative);
+    let battery = leads(ProbePoint::BatteryPositive, ProbePoint::BatteryNegative);
+    ScenarioStep {
+        name: "work light feed".to_owned(),
+        note: None,
+        actions: vec![
+            ScenarioAction::new(300, [pin]),
+            ScenarioAction::answer("touch battery plus", 300, [battery]),
+            ScenarioAction::answer("Back to the pin", 300, [pin]),
+            ScenarioAction::answer("Battery plus again", 300, [battery]),
         ],
         capture: StepCapture::Steady,
         after: vec![LIFTED, OperatorMove::Key(ContactState::Open), OperatorMove::Plugs(ContactState::Open)],

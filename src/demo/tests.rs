@@ -76,6 +76,10 @@ impl Operator for PortOperator<'_> {
         Ok(())
     }
 
+    fn asked(&mut self, _words: &str) -> Result<(), Infallible> {
+        Ok(())
+    }
+
     fn note(&mut self, _text: &str) -> Result<(), Infallible> {
         Ok(())
     }

@@ -38,6 +38,8 @@ fn expected(fault: &SimulatedFault) -> (FindingKind, Vec<LoaderCoil>) {
         SimulatedFault::SwappedTerminals { one, other } => (FindingKind::SwappedTerminals, vec![one, other]),
         SimulatedFault::ParallelPath { coil, .. } => (FindingKind::ParallelPath, vec![coil]),
         SimulatedFault::WeakBattery { .. } => (FindingKind::WeakSupply, vec![]),
+        // In no coil's circuit.
+        SimulatedFault::BlownWorkLightFuse => (FindingKind::Healthy, LoaderCoil::ALL.to_vec()),
     }
 }
 

@@ -11,16 +11,22 @@ fn the_demo_ends_well_and_finds_what_was_planted() {
     let kept = bay.kept();
     kept.assert_sound();
     assert_eq!(kept.rows("SELECT id, ended_how FROM session"), ["1 | ended"]);
-    // A tired tilt coil, and a ground that all coils share and that drops too much.
+    // A terminal that is dead, a tired tilt coil, and a ground that all coils share and that drops too much.
     assert_eq!(
         kept.rows("SELECT name FROM step WHERE verdict = 'out of limit' ORDER BY number"),
-        ["tilt coil ohms", "tilt coil held on", "shared ground, everything running"]
+        ["work light feed", "tilt coil ohms", "tilt coil held on", "shared ground, everything running"]
     );
     assert_eq!(kept.number("SELECT COUNT(*) FROM step WHERE verdict IS NULL OR verdict = 'no reading'"), 0);
     assert_eq!(kept.number("SELECT COUNT(*) FROM event WHERE kind IN ('bad frame', 'samples lost', 'database')"), 0);
 
     // Nobody touched the computer: each lead was captured by itself, and lifting it led on.
-    assert_eq!(kept.rows("SELECT how, count(*) FROM capture GROUP BY how ORDER BY how"), ["steady | 11", "worst | 3"]);
+    assert_eq!(
+        kept.rows("SELECT how, count(*) FROM capture GROUP BY how ORDER BY how"),
+        ["proven | 1", "steady | 11", "worst | 3"]
+    );
+    // Crossed leads were swapped, and the dead terminal was proven by the leads.
+    assert!(said.contains("?? Leads crossed, swap them.") && said.contains(">> Dead, proven both sides."), "{said}");
+    assert_eq!(kept.number("SELECT count(*) FROM capture WHERE value < 0 OR proof LIKE 'proven: dead terminal%'"), 1);
     assert!(said.contains(">> switch handheld from V DC to ohm"), "{said}");
 
     // It says where everything is, and everything is there.

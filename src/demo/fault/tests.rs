@@ -198,3 +198,12 @@ fn a_varied_block_is_still_sound() {
         }
     }
 }
+
+#[test]
+fn a_blown_fuse_leaves_the_work_light_dead() {
+    let mut circuit = LoaderCircuit::healthy();
+    let feed = |circuit: &LoaderCircuit| circuit.solve(&MachineSetup::holding(&[])).volts(ProbePoint::WorkLightFeed);
+    assert!(feed(&circuit) > 12.0);
+    SimulatedFault::BlownWorkLightFuse.apply(&mut circuit);
+    assert!(feed(&circuit).abs() < 1e-3, "{}", feed(&circuit));
+}

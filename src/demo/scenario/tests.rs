@@ -77,6 +77,10 @@ impl Operator for RecordingOperator<'_> {
         Ok(())
     }
 
+    fn asked(&mut self, _words: &str) -> Result<(), Self::Error> {
+        Ok(())
+    }
+
     fn note(&mut self, text: &str) -> Result<(), Self::Error> {
         self.said.push(OperatorEvent::Note(text.to_owned()));
         Ok(())
@@ -127,7 +131,7 @@ fn the_story_goes_through_the_procedure_in_order() {
         let steady = of_file["capture"].as_str() == Some("steady");
         assert_eq!(step.capture == StepCapture::Steady, steady, "{}", step.name);
     }
-    assert_eq!(memory.said.iter().filter(|said| matches!(said, OperatorEvent::Take { .. })).count(), 11);
+    assert_eq!(memory.said.iter().filter(|said| matches!(said, OperatorEvent::Take { .. })).count(), 12);
     assert!(memory.said.iter().any(|said| matches!(said, OperatorEvent::Note(text) if text.contains("tilt"))));
 }
 
@@ -185,6 +189,9 @@ impl Operator for FailingOperator {
     }
     fn captured(&mut self) -> Result<(), Self::Error> {
         Err("nobody answers")
+    }
+    fn asked(&mut self, _words: &str) -> Result<(), Self::Error> {
+        Ok(())
     }
     fn note(&mut self, _text: &str) -> Result<(), Self::Error> {
         Ok(())
