@@ -4,8 +4,10 @@
 //! is and what it must not know.
 
 pub mod clock;
+mod harmless;
 mod io_reason;
 mod mistake;
+mod text_file;
 mod words;
 
 pub mod units;

@@ -150,6 +150,22 @@ fn plain_expected(expected: &str) -> String {
     words.to_owned()
 }
 
+/// The places of a text's lines: finding many lines in it takes no time for each that grows with the text.
+#[derive(Debug)]
+pub(crate) struct LineNumbers(Vec<usize>);
+
+impl LineNumbers {
+    /// Of this text.
+    pub(crate) fn of(text: &str) -> Self {
+        Self(memchr::memchr_iter(b'\n', text.as_bytes()).collect())
+    }
+
+    /// The line of a byte of the text, counted from 1.
+    pub(crate) fn line(&self, offset: usize) -> usize {
+        1 + self.0.partition_point(|end| *end < offset)
+    }
+}
+
 fn line_of(text: &str, offset: usize) -> usize {
     1 + text.as_bytes()[..offset.min(text.len())].iter().filter(|b| **b == b'\n').count()
 }
@@ -226,6 +242,15 @@ mod tests {
         }
         let missing = parse_toml::<File>("p.toml", "").unwrap_err();
         assert_eq!(missing.message, "missing key `limit`");
+    }
+
+    #[test]
+    fn lines_are_found_as_by_counting() {
+        let text = "a\n\nb c\nd";
+        let lines = LineNumbers::of(text);
+        for offset in 0..=text.len() {
+            assert_eq!(lines.line(offset), line_of(text, offset), "{offset}");
+        }
     }
 
     #[test]

@@ -17,6 +17,7 @@ use crate::{
     mistake::{Mistake, Source, parse_toml},
     port::{Address, DataBits, Flow, HidCable, Level, Parity, Settings, StopBits},
     protocol::{HidTable, Library, Protocol},
+    text_file,
     units::{AsWritten, Dimension, Measure, Quantity, Scale},
 };
 
@@ -65,8 +66,7 @@ struct ChannelTable {
 impl Bench {
     /// Reads and checks a bench file.
     pub fn load(path: &Path, library: &Library) -> Result<Self, BenchError> {
-        let text =
-            std::fs::read_to_string(path).map_err(|source| BenchError::Unreadable { path: path.to_owned(), source })?;
+        let text = text_file::read(path).map_err(|source| BenchError::Unreadable { path: path.to_owned(), source })?;
         Ok(Self::parse(&path.display().to_string(), &text, library)?)
     }
 

@@ -107,7 +107,7 @@ impl Conversion {
     /// JCGM 100:2008, 4.3.7: limits of error with nothing more known are a rectangular
     /// distribution, so u = half-width / √3; the display's step alone gives digit / √12 (F.2.2.1).
     /// Clause numbers from memory.
-    fn standard_uncertainty(&self, quantity: Quantity, value: f64, digit: Option<f64>) -> Option<f64> {
+    pub(crate) fn standard_uncertainty(&self, quantity: Quantity, value: f64, digit: Option<f64>) -> Option<f64> {
         let meter = match &self.accuracy {
             // Beyond the rows of the sheet nothing is known: the display's step alone would promise too much.
             Some(sheet) => {

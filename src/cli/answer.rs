@@ -9,6 +9,7 @@ use clap::Args;
 
 use super::{failure::Failure, show_value};
 use crate::{
+    harmless::harmless_record,
     server::{Answer, StepMessage},
     session::{JudgementRecord, Verdict},
 };
@@ -22,17 +23,17 @@ pub(super) struct AnswerFormatArgs {
 }
 
 impl AnswerFormatArgs {
-    /// Prints an answer as one line of JSON, or by `sentences`.
+    /// Prints an answer as one line of JSON, or by `sentences`, which get it with its texts made harmless.
     pub(super) fn print(
         &self,
         answer: &Answer,
-        sentences: impl FnOnce(&mut dyn Write) -> io::Result<()>,
+        sentences: impl FnOnce(&mut dyn Write, &Answer) -> io::Result<()>,
     ) -> Result<ExitCode, Failure> {
         let mut out = stdout().lock();
         if self.json {
             writeln!(out, "{}", serde_json::to_string(answer).map_err(io::Error::from)?)?;
         } else {
-            sentences(&mut out)?;
+            sentences(&mut out, &harmless_record(answer).map_err(io::Error::from)?)?;
         }
         Ok(ExitCode::SUCCESS)
     }

@@ -45,7 +45,7 @@ impl BeginArgs {
         let request =
             Request::Begin(Box::new(BeginRequest { visit: self.visit.visit()?, procedure, continues: self.continues }));
         let answer = ask(common, &request)?;
-        self.format.print(&answer, |out| {
+        self.format.print(&answer, |out, answer| {
             if let Some(ended) = &answer.ended {
                 writeln!(out, "session {ended} ended")?;
             }

@@ -13,6 +13,7 @@ use super::{CommonArgs, failure::Failure};
 use crate::{
     channel::{BENCH_SCHEMA, Bench},
     fitness::{self, BenchFacts, FitnessIssue, Severity},
+    harmless::harmless,
     procedure::{PROCEDURE_SCHEMA, Procedure},
 };
 
@@ -76,7 +77,8 @@ impl CheckArgs {
 
 fn print(out: &mut dyn Write, procedure: &Procedure, found: &[FitnessIssue]) -> io::Result<()> {
     for unfit in found {
-        writeln!(out, "{}, line {}: step \"{}\": {unfit}", procedure.file, unfit.line, unfit.step)?;
+        let (step, unfit_words) = (harmless(&unfit.step), unfit.to_string());
+        writeln!(out, "{}, line {}: step \"{step}\": {}", procedure.file, unfit.line, harmless(&unfit_words))?;
     }
     let count = |weight| found.iter().filter(|unfit| unfit.severity == weight).count();
     let (fails, doubtful, notes) = (count(Severity::Fails), count(Severity::Doubtful), count(Severity::Note));

@@ -26,7 +26,7 @@ use crate::{
     export::{CsvStyle, to_folder},
     io_reason::IoReason,
     server::{News, Request},
-    store::{Folder, open_to_read, read},
+    store::{Folder, read::Archive},
 };
 
 /// How long the daemon may take to start, however slow the machine.
@@ -80,11 +80,11 @@ impl DemoArgs {
         printed?;
         drop(bench);
 
-        let connection = open_to_read(&paths.folder.database())?;
-        let session = read::find(&connection, "last")?;
-        to_folder(&connection, &session, &CsvStyle::default(), &paths.export, || {})?;
+        let archive = Archive::open(&paths.folder)?;
+        let (connection, session) = archive.find("last")?;
+        to_folder(connection, &session, &CsvStyle::default(), &paths.export, || {})?;
         writeln!(stdout())?;
-        show::print(&mut stdout().lock(), &connection, &session)?;
+        show::print(&mut stdout().lock(), connection, &session)?;
         say("")?;
         say(&format!("database: {}", paths.folder.database().display()))?;
         say(&format!("CSV:      {}", paths.export.join("samples.csv").display()))?;
@@ -218,7 +218,7 @@ fn follow(common: &CommonArgs) -> Result<(Receiver<News>, thread::JoinHandle<io:
     let printer = thread::spawn(move || {
         while let Some(line) = client.next_line()? {
             let piece: News = serde_json::from_str(&line)?;
-            output.print(piece.clone())?;
+            output.print(&piece)?;
             // Fails once the operator has finished, which is fine.
             drop(tell.send(piece));
         }

@@ -22,7 +22,7 @@ pub(super) struct EndArgs {
 impl EndArgs {
     pub(super) fn run(self, common: &CommonArgs) -> Result<ExitCode, Failure> {
         let answer = ask(common, &Request::End {})?;
-        self.format.print(&answer, |out| {
+        self.format.print(&answer, |out, answer| {
             print_judgement(out, answer.judged.as_ref())?;
             let session = answer.session.as_deref().unwrap_or_default();
             writeln!(out, "session {session} has ended; `bayline show last` prints its ledger")

@@ -1,8 +1,9 @@
 //! `bayline export`: writes a session as files for other programs.
 
 use std::{
-    io::{self, BufWriter, IsTerminal, Write, stderr, stdout},
-    path::PathBuf,
+    fs,
+    io::{self, BufWriter, IsTerminal, Write, stderr, stdin, stdout},
+    path::{Path, PathBuf},
     process::ExitCode,
     time::Duration,
 };
@@ -14,7 +15,10 @@ use jiff::tz::TimeZone;
 use super::{CommonArgs, failure::Failure};
 use crate::{
     export::{CsvStyle, DecimalMark, ExportError, FILES, long, to_folder, whole_file, wide},
-    store::{open_to_read, read},
+    store::{
+        Folder,
+        read::{self, Archive},
+    },
     units::parse_duration,
 };
 
@@ -24,9 +28,12 @@ pub(super) struct ExportArgs {
     /// The session's number, the start of its identity, or last
     #[arg(value_name = "ID", default_value = "last")]
     id: String,
-    /// The file to write; without it, standard output
+    /// The file to write; without it, or with -, standard output
     #[arg(short, long, value_name = "FILE", conflicts_with = "folder")]
     output: Option<PathBuf>,
+    /// Replace files that are there already
+    #[arg(long)]
+    force: bool,
     /// One column for each channel and one row for each interval, such as "250 ms"
     #[arg(long, value_name = "INTERVAL", conflicts_with = "folder", value_parser = every)]
     wide: Option<Duration>,
@@ -57,8 +64,9 @@ fn every(text: &str) -> Result<Duration, String> {
 
 impl ExportArgs {
     pub(super) fn run(self, common: &CommonArgs) -> Result<ExitCode, Failure> {
-        let connection = open_to_read(&common.folder()?.database())?;
-        let session = read::find(&connection, &self.id)?;
+        let folder = common.folder()?;
+        let archive = Archive::open(&folder)?;
+        let (connection, session) = archive.find(&self.id)?;
         let style = CsvStyle {
             decimal: match self.decimal {
                 DecimalArg::Point => DecimalMark::Point,
@@ -66,13 +74,21 @@ impl ExportArgs {
             },
             zone: if self.local { TimeZone::system() } else { TimeZone::UTC },
         };
+        let output = self.output.as_deref().filter(|path| *path != Path::new("-"));
+        let outputs: Vec<PathBuf> = match (&self.folder, output) {
+            (Some(to), _) => FILES.iter().map(|file| to.join(file)).collect(),
+            (None, output) => output.map(Path::to_owned).into_iter().collect(),
+        };
+        for path in &outputs {
+            self.may_write(path, &folder)?;
+        }
         // Rows on standard output would be mixed up with the bar.
-        let bar = match self.output.is_some() || self.folder.is_some() {
+        let bar = match output.is_some() || self.folder.is_some() {
             true => progress_bar(read::sample_count(&session)),
             false => ProgressBar::hidden(),
         };
         if let Some(folder) = &self.folder {
-            to_folder(&connection, &session, &style, folder, || bar.inc(1))?;
+            to_folder(connection, &session, &style, folder, || bar.inc(1))?;
             bar.finish_and_clear();
             for file in FILES {
                 writeln!(stdout(), "{}", folder.join(file).display())?;
@@ -81,11 +97,11 @@ impl ExportArgs {
         }
         let write = |to: &mut dyn Write| -> Result<(), ExportError> {
             match self.wide {
-                Some(every) => wide(&connection, &session, every, style, to, || bar.inc(1)),
-                None => long(&connection, &session, style, to, || bar.inc(1)),
+                Some(every) => wide(connection, &session, every, style, to, || bar.inc(1)),
+                None => long(connection, &session, style, to, || bar.inc(1)),
             }
         };
-        match &self.output {
+        match output {
             Some(path) => {
                 whole_file(path, |file| write(file))?;
                 bar.finish_and_clear();
@@ -98,6 +114,37 @@ impl ExportArgs {
             }
         }
         Ok(ExitCode::SUCCESS)
+    }
+}
+
+impl ExportArgs {
+    /// Refuses to write over what is bayline's own, and over what is there already where nobody agrees to it.
+    fn may_write(&self, path: &Path, folder: &Folder) -> Result<(), Failure> {
+        if folder.owns(path) {
+            let message = format!(
+                "{} belongs to bayline's own data and is never written over; choose another name",
+                path.display()
+            );
+            return Err(Failure::usage(message));
+        }
+        // A device or a pipe is written into, and stays what it is.
+        let exists = fs::metadata(path).is_ok_and(|file| file.is_file());
+        if !exists || self.force {
+            return Ok(());
+        }
+        let refused = || {
+            Failure::usage(format!(
+                "{} is there already; choose another name, or replace it with --force",
+                path.display()
+            ))
+        };
+        if !stdin().is_terminal() || !stderr().is_terminal() {
+            return Err(refused());
+        }
+        write!(stderr(), "{} is there already; replace it? [y/N] ", path.display())?;
+        let mut answer = String::new();
+        stdin().read_line(&mut answer)?;
+        if answer.trim().eq_ignore_ascii_case("y") { Ok(()) } else { Err(refused()) }
     }
 }
 

@@ -7,8 +7,8 @@ use std::{
 };
 
 use crate::{
-    channel::BenchError, daemon::DaemonError, export::ExportError, io_reason::IoReason, mistake::Mistake,
-    procedure::ProcedureError, protocol::LibraryError, store::StoreError,
+    channel::BenchError, daemon::DaemonError, export::ExportError, harmless::harmless, io_reason::IoReason,
+    mistake::Mistake, procedure::ProcedureError, protocol::LibraryError, store::StoreError,
 };
 
 /// An error with the exit status of the program.
@@ -47,7 +47,7 @@ impl Failure {
 
 /// Prints a sentence on stderr. Where stderr is closed, the exit status remains.
 pub(super) fn print_error(what: impl Display) {
-    drop(writeln!(io::stderr(), "bayline: {what}"));
+    drop(writeln!(io::stderr(), "bayline: {}", harmless(&what.to_string())));
 }
 
 impl From<io::Error> for Failure {

@@ -20,6 +20,7 @@ use super::{
 };
 use crate::{
     clock::Mono,
+    harmless::harmless,
     io_reason::IoReason,
     port::{Address, Conversation, LONGEST_READ_WAIT, Port, Settings, converse},
     protocol::{PollAction, Poller, Protocol, ProtocolMatch, RecordedChunk, Traffic, rank},
@@ -289,9 +290,9 @@ fn print_candidates(out: &mut dyn Write, found: &[PortCandidate]) -> io::Result<
         .iter()
         .take(MOST_CANDIDATES)
         .filter_map(|found| Some((&found.candidate, found.candidate.identity.as_ref()?)));
-    named
-        .into_iter()
-        .try_for_each(|(candidate, text)| writeln!(out, "\n{} reports its identity: {text}", candidate.protocol.name))
+    named.into_iter().try_for_each(|(candidate, text)| {
+        writeln!(out, "\n{} reports its identity: {}", candidate.protocol.name, harmless(text))
+    })
 }
 
 fn line(found: &PortCandidate) -> serde_json::Value {

@@ -25,7 +25,7 @@ pub(super) struct MarkArgs {
 impl MarkArgs {
     pub(super) fn run(self, common: &CommonArgs) -> Result<ExitCode, Failure> {
         let answer = ask(common, &Request::Mark { text: self.text })?;
-        self.format.print(&answer, |out| match &answer.step {
+        self.format.print(&answer, |out, answer| match &answer.step {
             Some(step) => print_step(out, step),
             None => writeln!(out, "marked"),
         })

@@ -44,7 +44,7 @@ use std::{ffi::OsString, io::IsTerminal, path::PathBuf, process::ExitCode};
 
 use clap::{Args, Parser, Subcommand};
 
-use crate::store::Folder;
+use crate::{harmless::harmless, store::Folder};
 use failure::Failure;
 
 /// Keeps watch over an electrical diagnosis: reads the meters, files every reading under the step
@@ -193,6 +193,14 @@ impl CommonArgs {
             .with_writer(std::io::stderr)
             .with_ansi(colours)
             .with_target(modules)
+            // Names of meters and what they send are in the messages.
+            .fmt_fields(tracing_subscriber::fmt::format::debug_fn(|writer, field, value| {
+                let text = format!("{value:?}");
+                match field.name() {
+                    "message" => write!(writer, "{}", harmless(&text)),
+                    name => write!(writer, " {name}={}", harmless(&text)),
+                }
+            }))
             // It would report them on stderr as well, and panic where that is closed.
             .log_internal_errors(false)
             .init();

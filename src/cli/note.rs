@@ -19,6 +19,6 @@ pub(super) struct NoteArgs {
 impl NoteArgs {
     pub(super) fn run(self, common: &CommonArgs) -> Result<ExitCode, Failure> {
         let answer = ask(common, &Request::Note { text: self.text })?;
-        self.format.print(&answer, |out| writeln!(out, "note kept"))
+        self.format.print(&answer, |out, _| writeln!(out, "note kept"))
     }
 }

@@ -74,26 +74,40 @@ impl RunArgs {
             alert: self.alert,
         };
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
-        runtime.block_on(until_stopped(config))
+        log_panics();
+        let ended = runtime.block_on(until_stopped(config));
+        // A thread that still reads from a disk that does not answer must not hold up the end.
+        runtime.shutdown_background();
+        ended
     }
+}
+
+/// A part of the program that fails is reported in the log; what becomes of it is decided by those who watch over it.
+fn log_panics() {
+    std::panic::set_hook(Box::new(|panic| {
+        let thread = std::thread::current();
+        tracing::error!("a part of bayline failed unexpectedly (thread \"{}\"): {panic}", thread.name().unwrap_or("?"));
+    }));
 }
 
 async fn until_stopped(config: Config) -> Result<ExitCode, Failure> {
     let stop = CancellationToken::new();
     let mut signals = ShutdownSignals::new()?;
-    let stopper = stop.clone();
-    tokio::spawn(async move {
-        signals.received().await;
-        tracing::info!("stopping");
-        notify(sd_notify::NotifyState::Stopping);
-        stopper.cancel();
-    });
     let folder = config.folder.clone();
     let ready = || {
         tracing::info!("recording to {}", folder.database().display());
         notify(sd_notify::NotifyState::Ready);
     };
-    daemon::run(config, ready, stop).await?;
+    let mut run = std::pin::pin!(daemon::run(config, ready, stop.clone()));
+    // In one task with the loop: a task of its own that failed would leave a daemon that no signal stops.
+    tokio::select! {
+        ended = &mut run => return Ok(ended.map(|_| ExitCode::SUCCESS)?),
+        () = signals.received() => {}
+    }
+    tracing::info!("stopping");
+    notify(sd_notify::NotifyState::Stopping);
+    stop.cancel();
+    run.await?;
     Ok(ExitCode::SUCCESS)
 }
 

@@ -7,11 +7,12 @@ use std::{
 
 use clap::Args;
 
-use super::{CommonArgs, failure::Failure, table::table};
-use crate::{
-    store::{open_to_read, read},
-    units::show_seconds,
+use super::{
+    CommonArgs,
+    failure::{Failure, print_error},
+    table::table,
 };
+use crate::{store::read::Archive, units::show_seconds};
 
 /// List the sessions.
 #[derive(Debug, Args)]
@@ -26,11 +27,12 @@ pub(super) struct SessionsArgs {
 
 impl SessionsArgs {
     pub(super) fn run(self, common: &CommonArgs) -> Result<ExitCode, Failure> {
-        let connection = open_to_read(&common.folder()?.database())?;
+        let mut archive = Archive::open(&common.folder()?)?;
         let sessions = match &self.find {
-            None => read::list(&connection)?,
-            Some(text) => read::find_text(&connection, text)?,
+            None => archive.sessions()?,
+            Some(text) => archive.find_text(text)?,
         };
+        print_unreadable(&archive);
         let mut out = stdout().lock();
         if self.json {
             for session in &sessions {
@@ -58,6 +60,11 @@ impl SessionsArgs {
         write!(out, "{}", table(&titles, &["id", "samples", "steps", "out of limit"], rows))?;
         Ok(ExitCode::SUCCESS)
     }
+}
+
+/// Prints on stderr which files of the archive can't be read.
+pub(super) fn print_unreadable(archive: &Archive) {
+    archive.unreadable().iter().for_each(print_error);
 }
 
 /// A time in this computer's time zone.

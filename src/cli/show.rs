@@ -10,14 +10,18 @@ use std::{
 use clap::Args;
 use rusqlite::Connection;
 
-use super::{CommonArgs, failure::Failure, sessions::local, show_value, table::table};
+use super::{
+    CommonArgs,
+    failure::Failure,
+    sessions::{local, print_unreadable},
+    show_value,
+    table::table,
+};
 use crate::{
     export::session_json,
+    harmless::{harmless, harmless_record},
     session::Verdict,
-    store::{
-        open_to_read,
-        read::{self, CaptureRow, SessionRow, StepRow},
-    },
+    store::read::{self, Archive, CaptureRow, SessionRow, StepRow},
     units::show_seconds,
 };
 
@@ -40,15 +44,16 @@ pub(super) struct ShowArgs {
 
 impl ShowArgs {
     pub(super) fn run(self, common: &CommonArgs) -> Result<ExitCode, Failure> {
-        let connection = open_to_read(&common.folder()?.database())?;
-        let session = read::find(&connection, &self.id)?;
+        let archive = Archive::open(&common.folder()?)?;
+        let (connection, session) = archive.find(&self.id)?;
+        print_unreadable(&archive);
         let mut out = stdout().lock();
         if self.json {
-            session_json(&connection, &session, &mut out)?;
+            session_json(connection, &session, &mut out)?;
         } else {
-            print(&mut out, &connection, &session)?;
+            print(&mut out, connection, &session)?;
             if self.figures {
-                figures(&mut out, &connection, &session)?;
+                figures(&mut out, connection, &session)?;
             }
         }
         let outside = self.strict && session.outside > 0;
@@ -68,6 +73,7 @@ pub(super) fn print(out: &mut dyn Write, connection: &Connection, session: &Sess
 /// The findings: each with its evidence, what else would explain it, and what to measure next.
 fn findings(out: &mut dyn Write, connection: &Connection, session: &SessionRow) -> Result<(), Failure> {
     for finding in read::findings(connection, session.id)? {
+        let finding = harmless_record(&finding).map_err(io::Error::from)?;
         writeln!(out, "\n{} ({}): {}", finding.kind.word(), finding.sure.word(), finding.sentence)?;
         for evidence in &finding.evidence {
             writeln!(out, "    {evidence}")?;
@@ -82,7 +88,7 @@ fn findings(out: &mut dyn Write, connection: &Connection, session: &SessionRow) 
 
 fn heading(out: &mut dyn Write, session: &SessionRow) -> io::Result<()> {
     let what = session.procedure.as_deref().unwrap_or("free-running");
-    writeln!(out, "session {}, {}: {what}", session.id, local(session.began_utc_us))?;
+    writeln!(out, "session {}, {}: {}", session.id, local(session.began_utc_us), harmless(what))?;
     if let Some(uuid) = &session.continues {
         writeln!(out, "continues session {uuid}")?;
     }
@@ -94,7 +100,7 @@ fn heading(out: &mut dyn Write, session: &SessionRow) -> io::Result<()> {
         ("complaint", &session.visit.complaint),
     ];
     for (word, text) in visit.into_iter().filter(|(_, text)| !text.is_empty()) {
-        writeln!(out, "{word}: {text}")?;
+        writeln!(out, "{word}: {}", harmless(text))?;
     }
     for (word, celsius) in [("ambient", session.visit.ambient_celsius), ("part", session.visit.part_celsius)] {
         if let Some(celsius) = celsius {

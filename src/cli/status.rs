@@ -9,6 +9,7 @@ use clap::Args;
 
 use super::{CommonArgs, answer::print_step, client::ask, failure::Failure, show_value, table::table};
 use crate::{
+    harmless::harmless_record,
     server::{Request, StatusReport},
     session::Verdict,
     units::show_seconds,
@@ -30,7 +31,7 @@ impl StatusArgs {
         if self.json {
             writeln!(out, "{}", serde_json::to_string(&status).map_err(io::Error::from)?)?;
         } else {
-            print(&mut out, &status)?;
+            print(&mut out, &harmless_record(&status).map_err(io::Error::from)?)?;
         }
         Ok(ExitCode::SUCCESS)
     }

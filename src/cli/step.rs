@@ -25,7 +25,7 @@ pub(super) struct StepArgs {
 impl StepArgs {
     pub(super) fn run(self, common: &CommonArgs) -> Result<ExitCode, Failure> {
         let answer = ask(common, &Request::Step { to: self.to })?;
-        self.format.print(&answer, |out| {
+        self.format.print(&answer, |out, answer| {
             print_judgement(out, answer.judged.as_ref())?;
             match &answer.step {
                 Some(step) => print_step(out, step),

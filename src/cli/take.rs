@@ -24,7 +24,7 @@ pub(super) struct TakeArgs {
 impl TakeArgs {
     pub(super) fn run(self, common: &CommonArgs) -> Result<ExitCode, Failure> {
         let answer = ask(common, &Request::Take { channel: self.channel })?;
-        self.format.print(&answer, |out| {
+        self.format.print(&answer, |out, answer| {
             for taken in &answer.taken {
                 writeln!(out, "{}: {}", taken.channel, judgement_text(&taken.judgement, ", "))?;
             }

@@ -45,7 +45,7 @@ impl VisitArgs {
         if let Some(doubt) = doubt(&self.vin) {
             print_error(doubt);
         }
-        Ok(Visit {
+        let visit = Visit {
             machine: self.machine,
             job: self.job,
             vin: self.vin.trim().to_uppercase(),
@@ -54,7 +54,9 @@ impl VisitArgs {
             ambient_celsius: self.ambient,
             part_celsius: self.part,
             state: self.state,
-        })
+        };
+        visit.check().map_err(|refusal| Failure::usage(refusal.to_string()))?;
+        Ok(visit)
     }
 }
 

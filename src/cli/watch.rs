@@ -15,6 +15,7 @@ use super::{
     show_value,
 };
 use crate::{
+    harmless::harmless_record,
     server::{CaptureMessage, News, ReadingLine, Request, StatusReport},
     session::{EventKind, JudgementRecord, Verdict},
     units::show_seconds,
@@ -33,7 +34,8 @@ impl WatchArgs {
         let mut client = Client::connect(common)?;
         let mut output = LiveOutput::new(stdout().lock());
         if !self.json {
-            output.begin(&client.ask(&Request::Status {})?.status.unwrap_or_default())?;
+            let status = client.ask(&Request::Status {})?.status.unwrap_or_default();
+            output.begin(&harmless_record(&status).map_err(io::Error::from)?)?;
         }
         client.ask(&Request::Watch {})?;
         while let Some(line) = client.next_line()? {
@@ -41,7 +43,7 @@ impl WatchArgs {
                 writeln!(output.out, "{line}")?;
                 output.out.flush()?;
             } else {
-                output.print(serde_json::from_str(&line).map_err(io::Error::from)?)?;
+                output.print(&serde_json::from_str(&line).map_err(io::Error::from)?)?;
             }
         }
         output.line(|out| writeln!(out, "the daemon has stopped"))?;
@@ -58,11 +60,13 @@ pub(super) struct LiveOutput<W: Write> {
     width: usize,
     /// The judgement that was printed at the capture. It is not printed again at the end of the step.
     printed: Option<JudgementRecord>,
+    /// The channel of the step.
+    channel: Option<String>,
 }
 
 impl<W: Write> LiveOutput<W> {
     pub(super) fn new(out: W) -> Self {
-        Self { out, live: stdout().is_terminal(), width: 0, printed: None }
+        Self { out, live: stdout().is_terminal(), width: 0, printed: None, channel: None }
     }
 
     /// Prints the alarms and the step at the start.
@@ -70,18 +74,24 @@ impl<W: Write> LiveOutput<W> {
         for alarm in &status.alarms {
             self.line(|out| writeln!(out, "ALARM: {alarm}"))?;
         }
-        match &status.step {
-            Some(step) => self.line(|out| print_step(out, step)),
-            None => Ok(()),
+        if let Some(step) = &status.step {
+            self.channel.clone_from(&step.channel);
+            self.line(|out| print_step(out, step))?;
         }
+        Ok(())
     }
 
-    pub(super) fn print(&mut self, news: News) -> io::Result<()> {
-        match news {
+    /// Prints a piece of news, its texts made harmless.
+    pub(super) fn print(&mut self, news: &News) -> io::Result<()> {
+        match harmless_record(news).map_err(io::Error::from)? {
             News::Readings { elapsed_s, readings } => self.readings(elapsed_s, &readings),
             News::SessionBegan { title } => self.line(|out| writeln!(out, "session began: {title}")),
             News::SessionEnded { how } => self.line(|out| writeln!(out, "session {how}")),
-            News::Step { step } => self.line(|out| print_step(out, &step)),
+            News::Step { step } => {
+                self.line(|out| print_step(out, &step))?;
+                self.channel = step.channel;
+                Ok(())
+            }
             News::Judged { judged, .. } => match self.printed.take() {
                 printed if printed.is_some() && printed == judged => Ok(()),
                 _ => self.line(|out| print_judgement(out, judged.as_ref())),
@@ -133,7 +143,10 @@ impl<W: Write> LiveOutput<W> {
             return Ok(());
         }
         let mut text = elapsed_s.map_or_else(String::new, |seconds| format!("{}  ", show_seconds(seconds)));
-        for reading in readings {
+        // The step's channel first: the rest may not fit.
+        let (own, others): (Vec<_>, Vec<_>) =
+            readings.iter().partition(|reading| Some(&reading.channel) == self.channel.as_ref());
+        for reading in own.into_iter().chain(others) {
             let mark = match reading.verdict {
                 Some(Verdict::InLimit) => " ok",
                 Some(Verdict::OutOfLimit) => " OUT OF LIMIT",

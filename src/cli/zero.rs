@@ -19,7 +19,7 @@ pub(super) struct ZeroArgs {
 impl ZeroArgs {
     pub(super) fn run(self, common: &CommonArgs) -> Result<ExitCode, Failure> {
         let answer = ask(common, &Request::Zero { channel: self.channel.clone() })?;
-        self.format.print(&answer, |out| {
+        self.format.print(&answer, |out, answer| {
             let Some(zeroed) = &answer.zeroed else { return Ok(()) };
             let zeroed = zeroed.zeroed;
             let show = |value| show_value::number(Some(value), Some(zeroed.quantity));

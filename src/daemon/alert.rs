@@ -1,8 +1,10 @@
 //! The operator's alert command: a program run at each announcement, without a shell.
 
 use std::{
+    cell::RefCell,
+    io,
     process::{Command, Stdio},
-    sync::mpsc::{Receiver, SyncSender, sync_channel},
+    sync::mpsc::{Receiver, SyncSender, TrySendError, sync_channel},
     thread,
 };
 
@@ -15,35 +17,55 @@ const WAITING: usize = 8;
 /// Runs the program on a thread of its own, one announcement after the other.
 #[derive(Debug)]
 pub(super) struct Alert {
+    /// The program and its first arguments; empty for none.
+    words: Vec<String>,
     /// None without a program.
-    queue: Option<SyncSender<(&'static str, String)>>,
+    queue: RefCell<Option<SyncSender<Announcement>>>,
 }
+
+type Announcement = (&'static str, String);
 
 impl Alert {
     /// `words` are the program and its first arguments; empty for none.
     pub(super) fn start(words: Vec<String>) -> Result<Self, DaemonError> {
-        if words.is_empty() {
-            return Ok(Self { queue: None });
-        }
-        let (queue, announcements) = sync_channel(WAITING);
-        thread::Builder::new()
-            .name("alert".to_owned())
-            .spawn(move || run(&words, &announcements))
-            .map_err(DaemonError::AlertThread)?;
-        Ok(Self { queue: Some(queue) })
+        let queue = if words.is_empty() { None } else { Some(start_thread(&words).map_err(DaemonError::AlertThread)?) };
+        Ok(Self { words, queue: RefCell::new(queue) })
     }
 
     /// Announces something; never waits.
     pub(super) fn announce(&self, kind: &'static str, text: &str) {
-        if let Some(queue) = &self.queue
-            && queue.try_send((kind, text.to_owned())).is_err()
-        {
-            tracing::warn!("the alert command is too slow, it was not run for: {text}");
+        let mut queue = self.queue.borrow_mut();
+        match queue.as_ref().map(|queue| queue.try_send((kind, text.to_owned()))) {
+            None | Some(Ok(())) => {}
+            Some(Err(TrySendError::Full(_))) => {
+                tracing::warn!("the alert command is too slow, it was not run for: {text}");
+            }
+            // Its thread has failed: another one takes its place.
+            Some(Err(TrySendError::Disconnected(announcement))) => match start_thread(&self.words) {
+                Ok(again) => {
+                    tracing::error!("what runs the alert command failed unexpectedly; it is started again");
+                    _ = again.try_send(announcement);
+                    *queue = Some(again);
+                }
+                Err(error) => {
+                    tracing::error!(
+                        "the alert command can't be run any more: {}; not run for: {text}",
+                        IoReason(&error)
+                    );
+                }
+            },
         }
     }
 }
 
-fn run(words: &[String], announcements: &Receiver<(&'static str, String)>) {
+fn start_thread(words: &[String]) -> io::Result<SyncSender<Announcement>> {
+    let (queue, announcements) = sync_channel(WAITING);
+    let words = words.to_vec();
+    thread::Builder::new().name("alert".to_owned()).spawn(move || run(&words, &announcements))?;
+    Ok(queue)
+}
+
+fn run(words: &[String], announcements: &Receiver<Announcement>) {
     let Some((program, arguments)) = words.split_first() else { return };
     while let Ok((kind, text)) = announcements.recv() {
         let ran = Command::new(program)
@@ -56,6 +78,28 @@ fn run(words: &[String], announcements: &Receiver<(&'static str, String)>) {
             Ok(status) if status.success() => {}
             Ok(status) => tracing::warn!("the alert command \"{program}\" ended with {status}"),
             Err(error) => tracing::warn!("the alert command \"{program}\" could not be run: {}", IoReason(&error)),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_thread_that_has_failed_is_replaced() {
+        let folder = tempfile::tempdir().unwrap();
+        let made = folder.path().join("made");
+        let alert = Alert::start(vec!["touch".to_owned(), made.display().to_string()]).unwrap();
+        // As if its thread had panicked: its end of the queue is gone.
+        *alert.queue.borrow_mut() = Some(sync_channel(WAITING).0);
+        alert.announce("say", "hold the lead");
+        alert.queue.borrow_mut().take();
+        let mut looks = 0;
+        while !made.exists() {
+            looks += 1;
+            assert!(looks < 3000, "the alert command was not run");
+            thread::sleep(std::time::Duration::from_millis(10));
         }
     }
 }

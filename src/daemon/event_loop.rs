@@ -3,6 +3,7 @@
 mod port_events;
 mod requests;
 mod status;
+mod store_reports;
 
 use std::{collections::BTreeMap, path::PathBuf, sync::Arc, time::Duration};
 
@@ -15,6 +16,7 @@ use tokio_util::sync::CancellationToken;
 use super::{
     alert::Alert,
     observed_bench::ObservedBench,
+    pauses::PauseWatch,
     ports::{PortCommand, PortCommands, PortEvent, PortStats},
 };
 use crate::{
@@ -23,9 +25,10 @@ use crate::{
     procedure::Procedure,
     server::{Answer, News, PendingRequest},
     session::{Begin, Command, Core, CoreEvent, Effect, EventKind, Notice, SessionExit, Verdict},
-    store::{Store, StoreError, Ticket, WriterReport},
+    store::{Folder, Store, StoreError, Ticket, UnwrittenView, WriterReport},
 };
-use requests::not_on_disk;
+pub(super) use requests::PreparedBegin;
+use store_reports::StoreTrouble;
 
 /// How often watching clients receive new readings.
 const READINGS_EVERY: Duration = Duration::from_millis(250);
@@ -39,11 +42,38 @@ const ANCHOR_EVERY: Duration = Duration::from_secs(60);
 /// How long the port threads may take to end; one read waits for at most a quarter of a second.
 const PORTS_END: Duration = Duration::from_secs(1);
 
+/// How long the last commit may take. What is not on disk then is told, and the program ends.
+const STORE_END: Duration = Duration::from_secs(5);
+
+/// Sessions that are being prepared. When it is full, the preparing threads wait.
+const PREPARED_QUEUE: usize = 16;
+
 /// The queues that the loop reads.
 pub(super) struct LoopInputs {
     pub ports: mpsc::Receiver<PortEvent>,
     pub requests: mpsc::Receiver<PendingRequest>,
     pub reports: mpsc::Receiver<WriterReport>,
+    pub prepared: mpsc::Receiver<PreparedBegin>,
+}
+
+/// What the loop handles next.
+enum LoopInput {
+    Report(WriterReport),
+    Request(PendingRequest),
+    Prepared(PreparedBegin),
+    Port(PortEvent),
+    Readings,
+    Tick,
+    Anchor,
+}
+
+/// Why the loop ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum LoopEnd {
+    /// It was stopped.
+    Stopped,
+    /// The thread of the store failed, so that nothing can be recorded any more.
+    StoreFailed,
 }
 
 /// Where the loop sends to.
@@ -60,6 +90,8 @@ pub(super) struct EventLoop {
     store: Store,
     outputs: LoopOutputs,
     effects: Vec<Effect>,
+    folder: Folder,
+    /// The file that is written now.
     database: PathBuf,
     bench_text: String,
     /// The channels of the bench; none where meters name their own channels.
@@ -71,20 +103,34 @@ pub(super) struct EventLoop {
     /// Answers that are sent once what they acknowledge is on disk.
     waiting: BTreeMap<Ticket, (oneshot::Sender<Answer>, Answer)>,
     tickets: u64,
-    /// Why the database cannot be written; none while it can.
-    write_error: Option<String>,
+    pauses: PauseWatch,
+    /// What keeps the database from being written; none while it can be.
+    trouble: Option<StoreTrouble>,
+    store_unwritten: UnwrittenView,
+    /// Where a session that was prepared is sent to.
+    to_prepared: mpsc::Sender<PreparedBegin>,
 }
 
 impl EventLoop {
-    pub(super) fn new(clock: Clock, bench: &Bench, database: PathBuf, store: Store, outputs: LoopOutputs) -> Self {
+    /// The loop, and the queue of the sessions that it has prepared.
+    pub(super) fn new(
+        clock: Clock,
+        bench: &Bench,
+        folder: Folder,
+        store: Store,
+        outputs: LoopOutputs,
+    ) -> (Self, mpsc::Receiver<PreparedBegin>) {
         let meters: Vec<String> = bench.meters.iter().map(|meter| meter.name.clone()).collect();
-        Self {
+        let (to_prepared, prepared) = mpsc::channel(PREPARED_QUEUE);
+        let mut event_loop = Self {
             clock,
             core: Core::new(meters.iter().cloned()),
+            store_unwritten: store.unwritten(),
+            database: store.path().to_owned(),
             store,
             outputs,
             effects: Vec::new(),
-            database,
+            folder,
             bench_text: bench.text.clone(),
             channels: bench.channel_names(),
             observed_bench: ObservedBench::new(bench),
@@ -92,8 +138,15 @@ impl EventLoop {
             meters,
             waiting: BTreeMap::new(),
             tickets: 0,
-            write_error: None,
+            pauses: PauseWatch::new(clock.mono(), Clock::boot()),
+            trouble: None,
+            to_prepared,
+        };
+        if let Some(damaged) = event_loop.store.damaged().map(str::to_owned) {
+            let at = clock.mono();
+            event_loop.handle_event(at, CoreEvent::Alarm { key: "database".to_owned(), text: Some(damaged) });
         }
+        (event_loop, prepared)
     }
 
     /// Begins the first session, before the first event.
@@ -119,8 +172,9 @@ impl EventLoop {
         warnings.collect()
     }
 
-    /// Runs until `stop`; returns the queues, which may still hold events.
-    pub(super) async fn run(&mut self, mut inputs: LoopInputs, stop: CancellationToken) -> LoopInputs {
+    /// Runs until `stop`, or until a part that can't be started again has failed; returns the queues, which may still hold
+    /// events.
+    pub(super) async fn run(&mut self, mut inputs: LoopInputs, stop: CancellationToken) -> (LoopInputs, LoopEnd) {
         let mut readings = interval(READINGS_EVERY);
         readings.set_missed_tick_behavior(MissedTickBehavior::Skip);
         let mut tick = interval(TICK_EVERY);
@@ -129,27 +183,56 @@ impl EventLoop {
         anchor.set_missed_tick_behavior(MissedTickBehavior::Skip);
         loop {
             let room = self.store.has_room();
-            tokio::select! {
+            let input = tokio::select! {
                 // First what the others wait for.
                 biased;
-                () = stop.cancelled() => return inputs,
-                Some(report) = inputs.reports.recv() => self.report(report),
-                Some(asked) = inputs.requests.recv() => self.handle_request(asked),
-                Some(event) = inputs.ports.recv(), if room => self.port(event),
-                _ = readings.tick(), if self.outputs.news.receiver_count() > 0 => self.publish_readings(),
-                _ = tick.tick() => {
+                () = stop.cancelled() => return (inputs, LoopEnd::Stopped),
+                report = inputs.reports.recv() => match report {
+                    Some(report) => LoopInput::Report(report),
+                    // The writer's thread alone sends reports, for as long as it lives.
+                    None => return (inputs, LoopEnd::StoreFailed),
+                },
+                Some(asked) = inputs.requests.recv() => LoopInput::Request(asked),
+                Some(prepared) = inputs.prepared.recv() => LoopInput::Prepared(prepared),
+                Some(event) = inputs.ports.recv(), if room => LoopInput::Port(event),
+                _ = readings.tick(), if self.outputs.news.receiver_count() > 0 => LoopInput::Readings,
+                _ = tick.tick() => LoopInput::Tick,
+                _ = anchor.tick() => LoopInput::Anchor,
+            };
+            // Before anything that could be blamed on a meter.
+            self.notice_pause();
+            match input {
+                LoopInput::Report(report) => self.report(report),
+                LoopInput::Request(asked) => self.handle_request(asked),
+                LoopInput::Prepared(prepared) => self.begin_prepared(prepared),
+                LoopInput::Port(event) => self.port(event),
+                LoopInput::Readings => self.publish_readings(),
+                LoopInput::Tick => {
                     let at = self.clock.mono();
+                    self.watch_store(at);
                     self.handle_event(at, CoreEvent::Tick);
                 }
-                _ = anchor.tick() => {
-                    let at = self.clock.mono();
-                    self.handle_event(at, CoreEvent::Anchor(Clock::wall()));
-                }
+                LoopInput::Anchor => self.anchor(),
             }
         }
     }
 
-    /// Handles the remaining port events, ends the session and commits.
+    fn anchor(&mut self) {
+        let at = self.clock.mono();
+        self.handle_event(at, CoreEvent::Anchor(Clock::wall()));
+    }
+
+    /// Records a time in which the program did not run, and where the clocks stand after it.
+    fn notice_pause(&mut self) {
+        let at = self.clock.mono();
+        let Some(pause) = self.pauses.look(at, Clock::boot()) else { return };
+        let text = pause.to_string();
+        tracing::warn!("{text}");
+        self.handle_event(at, CoreEvent::Paused(text));
+        self.anchor();
+    }
+
+    /// Handles the remaining port events, ends the session and commits, within a deadline.
     pub(super) async fn finish(mut self, mut inputs: LoopInputs) -> Result<(), StoreError> {
         let drained = timeout(PORTS_END, async {
             while let Some(event) = inputs.ports.recv().await {
@@ -163,62 +246,30 @@ impl EventLoop {
         let at = self.clock.mono();
         self.core.end(at, SessionExit::Stopped, &mut self.effects);
         self.apply_effects();
-        // The writer sends reports while it commits, and would wait if nobody received them.
-        let store = self.store;
-        let committed = tokio::task::spawn_blocking(move || store.stop());
-        while let Some(report) = inputs.reports.recv().await {
-            if let WriterReport::Synced(ticket) = report
-                && let Some((to, answer)) = self.waiting.remove(&ticket)
-            {
-                // A disconnected client needs no answer.
-                drop(to.send(answer));
-            }
-        }
-        committed.await.unwrap_or(Err(StoreError::WriterGone))
-    }
-
-    fn report(&mut self, report: WriterReport) {
-        let at = self.clock.mono();
-        match report {
-            WriterReport::Synced(ticket) => {
-                if let Some((to, answer)) = self.waiting.remove(&ticket) {
+        let (store, unwritten) = (self.store, self.store_unwritten);
+        // A thread that nobody waits for: one that hangs on the disk must not hold up the end.
+        let (ended, end) = oneshot::channel();
+        let stopper =
+            std::thread::Builder::new().name("store end".to_owned()).spawn(move || drop(ended.send(store.stop())));
+        stopper.map_err(StoreError::Thread)?;
+        let committed = timeout(STORE_END, async {
+            // The writer sends reports while it commits, and would wait if nobody received them.
+            while let Some(report) = inputs.reports.recv().await {
+                if let WriterReport::Synced(ticket) = report
+                    && let Some((to, answer)) = self.waiting.remove(&ticket)
+                {
+                    // A disconnected client needs no answer.
                     drop(to.send(answer));
                 }
             }
-            WriterReport::Room => {}
-            WriterReport::Failing(why) => {
-                tracing::error!("cannot write the database: {why}");
-                for (to, answer) in std::mem::take(&mut self.waiting).into_values() {
-                    drop(to.send(not_on_disk(answer, &why)));
-                }
-                let text = format!("cannot write the database: {why}; free disk space, recording continues by itself");
-                self.handle_event(at, CoreEvent::Alarm { key: "store".to_owned(), text: Some(text) });
-                let text = format!("cannot write the database: {why}");
-                self.handle_event(at, CoreEvent::Remark { kind: EventKind::Store, subject: String::new(), text });
-                self.write_error = Some(why);
-            }
-            WriterReport::Recovered => {
-                tracing::info!("the database can be written again");
-                self.write_error = None;
-                self.handle_event(at, CoreEvent::Alarm { key: "store".to_owned(), text: None });
-                let text = "the database can be written again".to_owned();
-                self.handle_event(at, CoreEvent::Remark { kind: EventKind::Store, subject: String::new(), text });
-                self.note_lost(at);
-            }
-        }
-    }
-
-    /// Records the samples that were dropped while the database could not be written.
-    fn note_lost(&mut self, at: Mono) {
-        if self.write_error.is_some() {
-            return;
-        }
-        let lost = self.store.take_lost();
-        if lost > 0 {
-            let text = format!("{lost} samples were lost while the database could not be written");
-            tracing::error!("{text}");
-            self.handle_event(at, CoreEvent::Remark { kind: EventKind::SamplesLost, subject: String::new(), text });
-        }
+            end.await.unwrap_or(Err(StoreError::WriterGone))
+        });
+        committed.await.unwrap_or_else(|_| {
+            Err(StoreError::NotWritten {
+                why: format!("the disk did not answer for {} s; check its cable and its power", STORE_END.as_secs()),
+                unwritten: unwritten.now().to_string(),
+            })
+        })
     }
 
     fn handle_event(&mut self, at: Mono, event: CoreEvent) {

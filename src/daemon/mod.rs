@@ -3,16 +3,20 @@
 //! Threads: one for each port, one for the store; everything else runs on one thread.
 //!
 //! Read in this order: this file starts and stops everything; `ports` are the port threads; `event_loop` is the loop, with
-//! `port_events`, `requests` and `status` for what reaches it; `observed_bench` and `alert` stand beside it.
+//! `port_events`, `requests`, `store_reports` and `status` for what reaches it; `pauses`, `observed_bench` and `alert` stand beside it.
 
 mod alert;
 mod event_loop;
 mod observed_bench;
+mod pauses;
 mod ports;
 
-use std::{path::PathBuf, sync::Arc};
+use std::{path::PathBuf, sync::Arc, time::Duration};
 
-use tokio::sync::{broadcast, mpsc};
+use tokio::{
+    net::UnixListener,
+    sync::{broadcast, mpsc},
+};
 use tokio_util::sync::CancellationToken;
 use uuid::Uuid;
 
@@ -24,12 +28,12 @@ use crate::{
     server::{self, ControlServer, ServerError},
     session::{Begin, Visit},
     store::{
-        Folder, FolderError, Store, StoreError, open_to_read,
-        read::{ResumableSession, resumable_session},
+        Folder, FolderError, Store, StoreError,
+        read::{Archive, ResumableSession, resumable_session},
     },
 };
 use alert::Alert;
-use event_loop::EventLoop;
+use event_loop::{EventLoop, LoopEnd};
 use ports::{PortCommands, Ports};
 
 /// Events from the ports. When it is full, a port thread waits and reports how long.
@@ -43,6 +47,9 @@ const NEWS_QUEUE: usize = 256;
 
 /// Reports from the store. The loop takes them first, so the store hardly ever waits.
 const REPORT_QUEUE: usize = 1024;
+
+/// How long until a control socket that could not be opened anew is tried again.
+const SOCKET_RETRY: Duration = Duration::from_secs(1);
 
 /// What the daemon is started with.
 #[derive(Debug)]
@@ -117,16 +124,17 @@ pub(crate) async fn run(config: Config, ready: impl FnOnce(), stop: Cancellation
     let (asked, requests) = mpsc::channel(REQUEST_QUEUE);
     let (news, _) = broadcast::channel(NEWS_QUEUE);
     let clients = CancellationToken::new();
-    let server = tokio::spawn(ControlServer { requests: asked, news: news.clone() }.serve(listener, clients.clone()));
+    let server = ControlServer { requests: asked, news: news.clone() };
+    let serving = tokio::spawn(serve_on(server, listener, folder.socket(), clients.clone()));
 
     let clock = Clock::start();
     let (to_loop, from_ports) = mpsc::channel(PORT_QUEUE);
     let alert = Alert::start(config.alert.clone())?;
     let (port_commands, commands) = PortCommands::new(config.bench.meters.len());
-    let mut event_loop = EventLoop::new(
+    let (mut event_loop, prepared) = EventLoop::new(
         clock,
         &config.bench,
-        folder.database(),
+        folder.clone(),
         store,
         event_loop::LoopOutputs { news, alert, ports: port_commands },
     );
@@ -135,16 +143,42 @@ pub(crate) async fn run(config: Config, ready: impl FnOnce(), stop: Cancellation
     drop(to_loop);
     ready();
 
-    let left = event_loop.run(event_loop::LoopInputs { ports: from_ports, requests, reports }, stop).await;
+    let inputs = event_loop::LoopInputs { ports: from_ports, requests, reports, prepared };
+    let (left, end) = event_loop.run(inputs, stop).await;
     ports.stop();
     let ended = event_loop.finish(left).await;
     clients.cancel();
-    // The accept loop has no result.
-    drop(server.await);
+    // What it could say has been logged.
+    drop(serving.await);
     drop(std::fs::remove_file(folder.socket()));
     drop(held);
     ended?;
-    Ok(Summary { database: folder.database() })
+    match end {
+        LoopEnd::Stopped => Ok(Summary { database: folder.database() }),
+        LoopEnd::StoreFailed => Err(StoreError::WriterGone.into()),
+    }
+}
+
+/// Serves clients until it is told to stop. Where the part that accepts them fails, the socket is opened anew.
+async fn serve_on(server: ControlServer, listener: UnixListener, socket: PathBuf, stop: CancellationToken) {
+    let mut listener = Some(listener);
+    while let Some(open) = listener.take() {
+        // Clients have tasks of their own, and a failure of one ends that client alone.
+        let served = tokio::spawn(server.clone().serve(open, stop.clone())).await;
+        if served.is_ok() || stop.is_cancelled() {
+            return;
+        }
+        tracing::error!("the control socket failed unexpectedly; it is opened anew");
+        while listener.is_none() && !stop.is_cancelled() {
+            match server::bind(&socket) {
+                Ok(again) => listener = Some(again),
+                Err(error) => {
+                    tracing::error!("{error}");
+                    tokio::time::sleep(SOCKET_RETRY).await;
+                }
+            }
+        }
+    }
 }
 
 /// What the first session begins with.
@@ -158,7 +192,7 @@ fn first_session(config: &Config) -> Result<Begin, DaemonError> {
         previous: None,
     };
     let Some(wanted) = &config.continues else { return Ok(begin) };
-    let begin = resume(begin, resumable_session(&open_to_read(&config.folder.database())?, wanted)?)?;
+    let begin = resume(begin, resumable_session(&Archive::open(&config.folder)?, wanted)?)?;
     if let (Some(procedure), Some(channels)) = (&begin.procedure, config.bench.channel_names()) {
         procedure.check_channels(&channels)?;
     }

@@ -2,6 +2,7 @@
 
 use std::{
     io,
+    panic::{AssertUnwindSafe, catch_unwind},
     sync::{
         Arc,
         mpsc::{Receiver, SyncSender, sync_channel},
@@ -133,7 +134,9 @@ impl Ports {
                 .name(format!("port {}", spec.name))
                 .spawn(move || {
                     if reader.send(PortEventKind::Channels(channels)) {
-                        port::read_until_stopped(&address, &settings, &stop, &mut reader);
+                        restarted_after_panics(&stop, &mut reader, PortReader::failed, |reader| {
+                            port::read_until_stopped(&address, &settings, &stop, reader);
+                        });
                     }
                 })
                 .map_err(|source| DaemonError::Thread { meter: spec.name.clone(), source })?;
@@ -144,6 +147,22 @@ impl Ports {
     /// Ends the threads within the wait of one read; the loop then sees their queue closed.
     pub(super) fn stop(&self) {
         self.stop.stop();
+    }
+}
+
+/// How long a reader that failed rests before it is started again.
+const AFTER_PANIC: Duration = Duration::from_secs(1);
+
+/// Does the work until it ends by itself. Where it panics, `failed` reports that, and it is begun again; false from
+/// `failed` ends it.
+fn restarted_after_panics<T>(stop: &Stop, state: &mut T, failed: impl Fn(&mut T) -> bool, work: impl Fn(&mut T)) {
+    // What a panic leaves of the state is safe to use, and at worst a frame too short: the next one is cut anew.
+    while catch_unwind(AssertUnwindSafe(|| work(state))).is_err() {
+        let goes_on = catch_unwind(AssertUnwindSafe(|| failed(state))).unwrap_or(true);
+        if !goes_on || stop.stopped() {
+            return;
+        }
+        stop.wait(AFTER_PANIC);
     }
 }
 
@@ -228,6 +247,13 @@ impl PortReader {
         self.send_at(at, PortEventKind::Batch(batch))
     }
 
+    /// Its thread panicked: what it was decoding is given up.
+    fn failed(&mut self) -> bool {
+        self.batch = Batch::default();
+        let why = "the program that reads it failed unexpectedly and is started again; please report this".to_owned();
+        self.send(PortEventKind::Lost(why))
+    }
+
     fn count_unanswered(&mut self, unanswered: u64) -> bool {
         let changed = self.stats.unanswered != unanswered;
         self.stats.unanswered = unanswered;
@@ -286,5 +312,34 @@ impl port::Listener for PortReader {
     fn ended(&mut self) {
         // The loop may have ended too; nothing is left to stop.
         self.port_lost("its recording is over".to_owned());
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::cell::Cell;
+
+    use super::*;
+
+    #[test]
+    fn a_reader_that_panics_is_reported_and_started_again() {
+        let (runs, reports) = (Cell::new(0), Cell::new(0));
+        let work = |stop: &mut Stop| {
+            runs.set(runs.get() + 1);
+            // So that the test does not wait for the rest in between.
+            stop.stop();
+            assert!(runs.get() > 1, "the first run fails, as the test wants");
+        };
+        let failed = |_: &mut Stop| {
+            reports.set(reports.get() + 1);
+            true
+        };
+        let mut stop = Stop::default();
+        restarted_after_panics(&Stop::default(), &mut stop, failed, work);
+        assert_eq!((runs.get(), reports.get()), (2, 1));
+        // One that is to stop is not started again.
+        runs.set(0);
+        restarted_after_panics(&stop.clone(), &mut stop, failed, work);
+        assert_eq!((runs.get(), reports.get()), (1, 2));
     }
 }

@@ -5,6 +5,7 @@ use std::{borrow::Cow, io::Write};
 use jiff::{Timestamp, tz::TimeZone};
 
 use super::ExportError;
+use crate::harmless::harmless;
 
 /// How numbers are written.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -50,9 +51,9 @@ impl<W: Write> CsvSheet<W> {
         Self { rows, style, began_utc_us, cell: Vec::new() }
     }
 
-    /// A cell of text, made safe.
+    /// A cell of text, made safe and harmless.
     pub(crate) fn text(&mut self, text: &str) -> Result<(), ExportError> {
-        Ok(self.rows.write_field(safe(text).as_ref())?)
+        Ok(self.rows.write_field(safe(&harmless(text)).as_ref())?)
     }
 
     /// A number; an empty cell where there is none.
@@ -105,10 +106,10 @@ impl<W: Write> CsvSheet<W> {
         Ok(self.rows.write_record(None::<&[u8]>)?)
     }
 
-    /// A whole row of text.
+    /// A whole row of our own text: titles.
     pub(crate) fn row<'a>(&mut self, cells: impl IntoIterator<Item = &'a str>) -> Result<(), ExportError> {
         for cell in cells {
-            self.text(cell)?;
+            self.rows.write_field(safe(cell).as_ref())?;
         }
         self.end_row()
     }
@@ -164,6 +165,16 @@ mod tests {
             sheet.end_row().unwrap();
         });
         assert_eq!(text, "-0.512,\r\n");
+    }
+
+    #[test]
+    fn text_steers_no_terminal() {
+        let text = written(CsvStyle::default(), |sheet| {
+            sheet.text("oil\non the plug\u{1b}]0;x\u{7}").unwrap();
+            sheet.text("\tx").unwrap();
+            sheet.end_row().unwrap();
+        });
+        assert_eq!(text, "oil\\non the plug\\u{1b}]0;x\\u{7},\\tx\r\n");
     }
 
     #[test]

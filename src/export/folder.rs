@@ -1,7 +1,7 @@
 //! A session as a folder of files.
 
 use std::{
-    fs::{self, File},
+    fs::{self, File, OpenOptions},
     io::{BufWriter, Write},
     path::Path,
 };
@@ -36,10 +36,15 @@ pub(crate) fn whole_file(
     write: impl FnOnce(&mut BufWriter<File>) -> Result<(), ExportError>,
 ) -> Result<(), ExportError> {
     let failed = |source| ExportError::File { path: path.to_owned(), source };
+    if fs::metadata(path).is_ok_and(|file| !file.is_file() && !file.is_dir()) {
+        // A device or a pipe: it can't be had under another name, and must not be replaced.
+        let mut file = BufWriter::new(OpenOptions::new().write(true).open(path).map_err(failed)?);
+        return write(&mut file).and_then(|()| Ok(file.flush()?));
+    }
     let mut part = path.as_os_str().to_owned();
-    part.push(".part");
+    part.push(format!(".part-{}", std::process::id()));
     let part = Path::new(&part);
-    let mut file = BufWriter::new(File::create(part).map_err(failed)?);
+    let mut file = BufWriter::new(OpenOptions::new().write(true).create_new(true).open(part).map_err(failed)?);
     let written = write(&mut file).and_then(|()| Ok(file.flush()?));
     match written {
         Ok(()) => fs::rename(part, path).map_err(failed),

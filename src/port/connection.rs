@@ -45,10 +45,33 @@ pub(super) fn read_outcome(read: io::Result<usize>) -> io::Result<ReadOutcome> {
         Ok(0) => Err(io::Error::new(io::ErrorKind::UnexpectedEof, "the other end closed it")),
         Ok(bytes) => Ok(ReadOutcome::Bytes(bytes)),
         Err(error) => match error.kind() {
+            // The system's own time-out is the end of a connection whose other end is silent: the next read would say
+            // that it was closed.
+            io::ErrorKind::TimedOut if error.raw_os_error().is_some() => Err(error),
             io::ErrorKind::TimedOut | io::ErrorKind::WouldBlock | io::ErrorKind::Interrupted => {
                 Ok(ReadOutcome::Silence)
             }
             _ => Err(error),
         },
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use nix::libc;
+
+    use super::*;
+    use crate::io_reason::IoReason;
+
+    /// Seen: a TCP peer that vanished was told as closed by the other end.
+    #[test]
+    fn a_peer_that_vanished_did_not_close_the_connection() {
+        for code in [libc::ETIMEDOUT, libc::EHOSTUNREACH] {
+            let why = read_outcome(Err(io::Error::from_raw_os_error(code))).unwrap_err();
+            let words = IoReason(&why).to_string();
+            assert!(!words.contains("closed") && words.contains("check"), "{words}");
+        }
+        // Nothing for now, as a serial line says it.
+        assert_eq!(read_outcome(Err(io::ErrorKind::TimedOut.into())).unwrap(), ReadOutcome::Silence);
     }
 }

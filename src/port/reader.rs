@@ -49,7 +49,8 @@ pub(crate) trait Listener {
         true
     }
 
-    /// The port could not be opened, or went away: called once until it is open again.
+    /// The port could not be opened, or went away: called once until it is open again, and again where the reason
+    /// changes meanwhile.
     fn lost(&mut self, why: &io::Error) -> bool;
 
     /// A capture is over: it is not tried again, and the reader returns.
@@ -87,6 +88,8 @@ pub(crate) fn read_until_stopped(address: &Address, settings: &Settings, stop: &
         listener,
         buffer: vec![0; BUFFER],
         reported: ReportedState::Nothing,
+        reason: String::new(),
+        unplugged: None,
         failed_before_data: false,
     };
     let mut wait = FIRST_WAIT;
@@ -123,6 +126,10 @@ struct ReadLoop<'a, L> {
     listener: &'a mut L,
     buffer: Vec<u8>,
     reported: ReportedState,
+    /// Why it is lost, as reported last.
+    reason: String,
+    /// Why it was lost when it was open the last time.
+    unplugged: Option<String>,
     /// It went away the last time before it had brought anything: a program that ends at once, a
     /// server that hangs up. It is reported as open again when it brings something, or lasts.
     failed_before_data: bool,
@@ -181,9 +188,18 @@ impl<L: Listener> ReadLoop<'_, L> {
     }
 
     fn lost(&mut self, why: &io::Error) -> bool {
-        let news = self.reported != ReportedState::Lost;
+        let mut why = with_reason(why);
+        if self.reported == ReportedState::Open {
+            self.unplugged = Some(why.to_string());
+        } else if let (io::ErrorKind::NotFound, Some(unplugged)) = (why.kind(), &self.unplugged) {
+            // That it is not to be found now is no other reason.
+            why = io::Error::new(why.kind(), unplugged.clone());
+        }
+        let reason = why.to_string();
+        let news = self.reported != ReportedState::Lost || self.reason != reason;
         self.reported = ReportedState::Lost;
-        !news || self.listener.lost(&with_reason(why))
+        self.reason = reason;
+        !news || self.listener.lost(&why)
     }
 }
 
@@ -311,6 +327,19 @@ mod tests {
         assert_eq!(reader.next(), ListenerCall::Opened);
         second.write_all(b"2\n").unwrap();
         assert_eq!(reader.next(), ListenerCall::Received("2\n".to_owned()));
+        reader.stops();
+    }
+
+    /// Seen: a port that was unplugged and then held by another program kept its first reason.
+    #[test]
+    fn another_reason_is_reported_too() {
+        let folder = tempfile::tempdir().unwrap();
+        let name = folder.path().join("meter");
+        let reader = ReaderThread::start(name.to_str().unwrap(), None);
+        assert_eq!(reader.next(), ListenerCall::Lost);
+        // Now something is there, but it is no port.
+        std::fs::create_dir(&name).unwrap();
+        assert_eq!(reader.next(), ListenerCall::Lost);
         reader.stops();
     }
 

@@ -3,7 +3,7 @@
 //! The tables here are not the procedure's own types. In a file a limit has four forms and defaults depend on other keys; in
 //! a [`Step`] all of it is known.
 
-use std::{ops::Range, path::Path, time::Duration};
+use std::{collections::HashSet, ops::Range, path::Path, time::Duration};
 
 use serde::Deserialize;
 use toml::Spanned;
@@ -17,7 +17,8 @@ use super::{
 };
 use crate::{
     electrics::DecisionRule,
-    mistake::{Mistake, Source, parse_toml},
+    mistake::{LineNumbers, Mistake, Source, parse_toml},
+    text_file,
     units::{AsWritten, Dimension, Limit, Measure, Quantity},
 };
 
@@ -38,6 +39,8 @@ const CONTACT_A: f64 = 0.05;
 /// A current through the clamp is more than this share of the limit; less is an empty clamp's offset: common practice,
 /// no source.
 const CONTACT_SHARE: f64 = 0.2;
+/// The longest procedure: more steps than a day has room for.
+const MOST_STEPS: usize = 5000;
 /// Coil limits hold at this temperature where the file names no other, °C: common practice, no source.
 const REFERENCE_C: f64 = 20.0;
 
@@ -106,23 +109,33 @@ fn guarded() -> DecisionRule {
 impl Procedure {
     /// Reads and checks a procedure file.
     pub fn load(path: &Path) -> Result<Self, ProcedureError> {
-        let text = std::fs::read_to_string(path)
-            .map_err(|source| ProcedureError::Unreadable { path: path.to_owned(), source })?;
+        let text =
+            text_file::read(path).map_err(|source| ProcedureError::Unreadable { path: path.to_owned(), source })?;
         Ok(Self::parse(&path.display().to_string(), &text)?)
     }
 
     /// Checks the text of a procedure file; `file` is how the user knows it.
     pub fn parse(file: &str, text: &str) -> Result<Self, Mistake> {
         let source = Source { file, text };
+        if text.len() as u64 > text_file::LONGEST {
+            let most = text_file::LONGEST >> 10;
+            return Err(source.mistake(0..0, format!("the file is longer than {most} KiB, expected a shorter one")));
+        }
         let table: ProcedureFile = parse_toml(file, text)?;
         if table.step.get_ref().is_empty() {
             return Err(source.mistake(table.step.span(), "found no step, expected at least one [[step]]"));
         }
+        if table.step.get_ref().len() > MOST_STEPS {
+            let message = format!("found {} steps, expected {MOST_STEPS} at most", table.step.get_ref().len());
+            return Err(source.mistake(table.step.span(), message));
+        }
         let mut steps: Vec<Step> = Vec::new();
+        let mut names = HashSet::new();
+        let lines = LineNumbers::of(text);
         for row in table.step.into_inner() {
             let span = row.name.span();
-            let step = step(source, row)?;
-            if steps.iter().any(|other| other.name.eq_ignore_ascii_case(&step.name)) {
+            let step = step(source, &lines, row)?;
+            if !names.insert(step.name.to_ascii_lowercase()) {
                 let message = format!("found a second step named \"{}\", expected a name of its own", step.name);
                 return Err(source.mistake(span, message));
             }
@@ -144,7 +157,7 @@ impl Procedure {
 /// Words that stand for a move to another step, so no step can have them as its name.
 const RESERVED: [&str; 4] = ["next", "back", "again", "skip"];
 
-fn step(source: Source, table: StepTable) -> Result<Step, Mistake> {
+fn step(source: Source, lines: &LineNumbers, table: StepTable) -> Result<Step, Mistake> {
     let name = table.name.get_ref().trim().to_owned();
     if name.is_empty() || RESERVED.contains(&name.to_ascii_lowercase().as_str()) {
         let message = format!("found \"{name}\", expected a name other than next, back, again and skip");
@@ -162,7 +175,7 @@ fn step(source: Source, table: StepTable) -> Result<Step, Mistake> {
         contact: contact(source, &table, limit.as_ref())?,
         heat: heat(source, &table, limit.as_ref())?,
         conditions: table.r#while.iter().map(|table| condition(source, table)).collect::<Result<_, _>>()?,
-        line: source.mistake(at, "").line,
+        line: lines.line(at.start),
         name,
         circuit: table.circuit,
         instruction: table.r#do,
@@ -413,5 +426,22 @@ name = "yard drive"
             assert_eq!(mistake.line, line, "{to}: {mistake}");
         }
         assert!(Procedure::parse("p.toml", "title = \"x\"\nstep = []").is_err());
+    }
+
+    /// Seen: the line of each step was counted from the beginning of the file, and its name compared with all before:
+    /// 30,000 steps took 10 s.
+    #[test]
+    fn a_long_procedure_is_read_in_no_time_and_too_long_a_one_refused() {
+        let text = |steps: usize| {
+            let steps: String =
+                (0..steps).map(|step| format!("[[step]]\nname = \"step {step} of a long list\"\n")).collect();
+            format!("title = \"long\"\n{steps}")
+        };
+        let procedure = Procedure::parse("p.toml", &text(MOST_STEPS)).unwrap();
+        assert_eq!((procedure.steps.len(), procedure.steps[MOST_STEPS - 1].line), (MOST_STEPS, 2 * MOST_STEPS + 1));
+        let mistake = Procedure::parse("p.toml", &text(MOST_STEPS + 1)).unwrap_err();
+        assert!(mistake.message.contains("5001 steps, expected 5000 at most"), "{mistake}");
+        let mistake = Procedure::parse("p.toml", &text(30_000)).unwrap_err();
+        assert!(mistake.message.contains("longer than 512 KiB"), "{mistake}");
     }
 }

@@ -7,7 +7,7 @@ use std::{
 };
 
 use super::{Protocol, Traffic};
-use crate::{mistake::Mistake, port::HidCable};
+use crate::{mistake::Mistake, port::HidCable, text_file};
 
 /// Every file of `protocols/`, built in.
 macro_rules! built_in {
@@ -108,7 +108,7 @@ impl Library {
         if !name.is_empty() && !name.contains(['/', '\\', '\0']) && !name.starts_with('.') {
             for folder in &self.folders {
                 let path = folder.join(format!("{name}.toml"));
-                match fs::read_to_string(&path) {
+                match text_file::read(&path) {
                     Ok(text) => return Self::from_file(&path, &text),
                     Err(error) if is_absent(&error) => {}
                     Err(source) => return Err(LibraryError::Unreadable { path, source }),
@@ -180,7 +180,7 @@ impl Library {
     /// It can't be read, has a mistake, or another name than its file.
     pub fn read(path: &Path) -> Result<Arc<Protocol>, LibraryError> {
         let text =
-            fs::read_to_string(path).map_err(|source| LibraryError::Unreadable { path: path.to_owned(), source })?;
+            text_file::read(path).map_err(|source| LibraryError::Unreadable { path: path.to_owned(), source })?;
         Self::from_file(path, &text)
     }
 

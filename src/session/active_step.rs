@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use super::{
-    Capture, StepView, Verdict,
+    Capture, PreviousWorst, StepView, Verdict,
     judge::{Figures, LeadContact, StepEvent, StepJudge},
     proof::LeadFacts,
     record::{SignalFigures, StepEnded, StepExit},
@@ -11,6 +11,7 @@ use super::{
 use crate::{
     channel::{Channel, ChannelId, Sample},
     clock::Mono,
+    protocol::{Annunciators, Value},
 };
 
 /// A step between its begin and its end.
@@ -18,6 +19,8 @@ use crate::{
 pub(super) struct ActiveStep {
     pub view: Arc<StepView>,
     pub judge: StepJudge,
+    /// What an earlier session saw of this step, until its channel is known.
+    before: Option<PreviousWorst>,
     /// By channel; a channel has one entry for each function that its meter was switched to.
     figures: Vec<Vec<SignalFigures>>,
 }
@@ -44,7 +47,7 @@ impl ActiveStep {
             if same_place { LeadContact::still_there(criteria.contact) } else { LeadContact::new(criteria.contact) };
         let mut judge = StepJudge::new(criteria, at, contact);
         judge.proof.facts = facts;
-        Self { view, judge, figures: Vec::new() }
+        Self { view, judge, before: None, figures: Vec::new() }
     }
 
     /// Where the leads still are, when they have not been lifted since the capture.
@@ -61,8 +64,24 @@ impl ActiveStep {
             (self.view.channel.as_ref() == Some(&channel.name), self.judge.criteria.channel.is_none());
         if is_own {
             self.judge.criteria.channel_found(id, channel);
+            if let Some(before) = self.before.take() {
+                self.continue_from(before, Some((id, channel)));
+            }
         }
         is_own && was_waited_for
+    }
+
+    /// Goes on with the worst that was seen in this step before the session was cut off.
+    pub(super) fn continue_from(&mut self, before: PreviousWorst, channel: Option<(ChannelId, &Channel)>) {
+        let Some((id, channel)) = channel else { return self.before = Some(before) };
+        let PreviousWorst { value, quantity } = before;
+        let u = match value {
+            Value::Number(number) => channel.conversion.standard_uncertainty(quantity, number, None),
+            Value::Over | Value::Under => None,
+        };
+        let annunciators = Annunciators::empty();
+        let at = self.judge.began();
+        self.judge.seen_before(&Sample { at, channel: id, quantity, value, u, place: None, digit: None, annunciators });
     }
 
     /// Takes one more sample; returns the verdict on this sample alone.

@@ -75,7 +75,31 @@ pub struct Visit {
     pub state: Option<MachineHeat>,
 }
 
+/// The longest note, mark or complaint, in characters: a page.
+pub(super) const LONGEST_TEXT: usize = 4000;
+
+/// The longest name of a step, machine or job, in characters: some lines.
+pub(super) const LONGEST_NAME: usize = 400;
+
+/// Refuses a text with more than so many characters.
+pub(super) fn check_length(text: &str, what: &'static str, most: usize) -> Result<(), Refusal> {
+    match text.chars().count() {
+        found if found > most => Err(Refusal::TooLong { what, found, most }),
+        _ => Ok(()),
+    }
+}
+
 impl Visit {
+    /// Refuses texts that are no names and sentences.
+    ///
+    /// # Errors
+    /// A text is longer than what is kept.
+    pub fn check(&self) -> Result<(), Refusal> {
+        let names = [("machine", &self.machine), ("job", &self.job), ("VIN", &self.vin), ("counter", &self.counter)];
+        names.into_iter().try_for_each(|(what, text)| check_length(text, what, LONGEST_NAME))?;
+        check_length(&self.complaint, "complaint", LONGEST_TEXT)
+    }
+
     /// What is given this time; the rest from before.
     pub fn or(self, before: Self) -> Self {
         let text = |now: String, before: String| if now.is_empty() { before } else { now };
@@ -191,6 +215,16 @@ pub enum Refusal {
     Empty {
         /// What was needed.
         what: &'static str,
+    },
+    /// A text is a sentence or a page, not a file.
+    #[error("the {what} has {found} characters, {most} at most are kept; shorten it")]
+    TooLong {
+        /// What it is.
+        what: &'static str,
+        /// Its characters.
+        found: usize,
+        /// How many are kept.
+        most: usize,
     },
     /// No meter has such a channel.
     #[error("no channel is named \"{name}\"; there are: {}", channels.join(", "))]

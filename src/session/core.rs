@@ -65,6 +65,11 @@ impl Core {
             }
             CoreEvent::Remark { kind, subject, text } => self.remark(at, kind, subject, text, effects),
             CoreEvent::Alarm { key, text } => self.alarm(key, text),
+            CoreEvent::Paused(text) => {
+                // Silence of the meters counts from now: nobody listened before.
+                self.meters.iter_mut().for_each(|meter| meter.listened_again(at));
+                self.remark(at, EventKind::NotRunning, String::new(), text, effects);
+            }
             CoreEvent::Tick => self.tick(at, effects),
             CoreEvent::Anchor(wall) => {
                 if self.session.is_some() {
@@ -280,6 +285,11 @@ impl Core {
     fn meter(&mut self, at: Mono, meter: MeterId, lost: Option<String>, effects: &mut Vec<Effect>) {
         let Some(state) = self.meters.get_mut(usize::from(meter.0)) else { return };
         let name = state.name.clone();
+        // It is still missing, for another reason now: the alarm tells the present, and the loss is one event.
+        if let Some(why) = lost.as_ref().filter(|_| state.is_missing()) {
+            state.why.clone_from(why);
+            return self.alarm(format!("meter {name}"), Some(format!("meter \"{name}\" is not there: {why}")));
+        }
         state.changed(at, lost.as_deref());
         self.alarm(format!("silent {name}"), None);
         self.alarm(format!("meter {name}"), lost.as_ref().map(|why| format!("meter \"{name}\" is not there: {why}")));

@@ -39,6 +39,8 @@ pub enum CoreEvent {
         /// One sentence; none clears it.
         text: Option<String>,
     },
+    /// The program did not run for a while, in one sentence: the computer slept, or the process was stopped.
+    Paused(String),
     /// Sent a few times a second, so that silence is noticed too.
     Tick,
     /// The computer's clock at this moment.

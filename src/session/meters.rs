@@ -98,6 +98,11 @@ impl MeterState {
         self.silent = false;
     }
 
+    /// Whether its loss was reported and it has not come back.
+    pub(super) fn is_missing(&self) -> bool {
+        !self.open && self.since.is_some()
+    }
+
     /// A reading came. Returns how long the meter had been silent, where that was reported, µs.
     pub(super) fn reading_received(&mut self, at: Mono) -> Option<i64> {
         let pause = self.last_reading.or(self.since).map_or(0, |before| at.since(before));
@@ -106,6 +111,14 @@ impl MeterState {
         }
         self.last_reading = Some(at);
         std::mem::take(&mut self.silent).then_some(pause)
+    }
+
+    /// The program did not run for a while and listens again: that time is none of the meter's silence.
+    pub(super) fn listened_again(&mut self, now: Mono) {
+        if self.open && !self.silent {
+            self.since = Some(now);
+            self.last_reading = self.last_reading.map(|_| now);
+        }
     }
 
     /// Returns once how long it has been silent although its port is open, µs.
@@ -172,6 +185,21 @@ mod tests {
         assert_eq!(meter.fell_silent(s(108)), Some(25_000_000));
         meter.changed(s(110), Some("pulled"));
         assert_eq!(meter.fell_silent(s(500)), None, "that it is gone has been told");
+    }
+
+    /// Seen: after SIGSTOP the meter was said to have been silent.
+    #[test]
+    fn a_time_in_which_nobody_listened_is_no_silence() {
+        let mut meter = MeterState::new("handheld".to_owned());
+        let s = |seconds: i64| Mono(seconds * 1_000_000);
+        meter.changed(s(0), None);
+        assert_eq!(meter.reading_received(s(1)), None);
+        meter.listened_again(s(61));
+        assert_eq!((meter.fell_silent(s(61)), meter.fell_silent(s(71))), (None, None));
+        assert_eq!(meter.fell_silent(s(72)), Some(11_000_000));
+        // What it had been silent for before stays told.
+        meter.listened_again(s(100));
+        assert_eq!(meter.fell_silent(s(120)), None);
     }
 
     #[test]

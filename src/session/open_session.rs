@@ -6,6 +6,7 @@ use super::{
     Begin, Effect, Judgement, Notice, Record, Refusal, StepMove, StepView,
     active_step::{ActiveStep, LeadPosition, channel_named},
     clamp_zero::ClampZeros,
+    command::{LONGEST_NAME, check_length},
     findings::FindingKind,
     judge::StepCriteria,
     prompts::OperatorPrompts,
@@ -16,7 +17,7 @@ use super::{
 use crate::{
     channel::{Channel, ChannelId},
     clock::Mono,
-    procedure::{Advance, Procedure},
+    procedure::{Advance, CaptureMode, Procedure},
     protocol::Value,
 };
 
@@ -86,7 +87,16 @@ impl Session {
     pub(super) fn first(&mut self, at: Mono, bench: &BenchView, effects: &mut Vec<Effect>) -> Option<Arc<StepView>> {
         let procedure = self.procedure()?;
         self.place = self.begin.previous.as_ref().map_or(0, |previous| previous.place(&procedure));
-        (self.place < procedure.steps.len()).then(|| self.begin_place(at, self.place, bench, effects))
+        let view = (self.place < procedure.steps.len()).then(|| self.begin_place(at, self.place, bench, effects))?;
+        let before = self.begin.previous.as_ref().and_then(|previous| previous.worst_of(&view.name));
+        if let (Some(step), Some(before), CaptureMode::Worst) =
+            (&mut self.step, before, procedure.steps[self.place].capture)
+        {
+            let id = step.judge.criteria.channel;
+            let channel = id.and_then(|id| Some((id, bench.channels.get(usize::from(id.0))?.as_ref()?)));
+            step.continue_from(before, channel);
+        }
+        Some(view)
     }
 
     pub(super) fn go(
@@ -150,7 +160,7 @@ impl Session {
             (StepMove::Again, None) => return Err(Refusal::NoStep),
             (StepMove::Back, _) => return Err(Refusal::NoProcedure { way: "back" }),
             (StepMove::Skip, _) => return Err(Refusal::NoProcedure { way: "on" }),
-            (StepMove::Named(name), _) => (trimmed(&name, "step's name")?, StepExit::Done),
+            (StepMove::Named(name), _) => (trimmed(&name, "step's name", LONGEST_NAME)?, StepExit::Done),
         };
         let judged = self.leave(at, left, bench.channels, effects);
         let view = StepView {
@@ -339,10 +349,10 @@ fn place_of(procedure: &Procedure, wanted: &str) -> Result<usize, Refusal> {
     }
 }
 
-/// The text without surrounding blanks.
-pub(super) fn trimmed(text: &str, what: &'static str) -> Result<String, Refusal> {
+/// The text without surrounding blanks; refused where nothing is left or it is too long.
+pub(super) fn trimmed(text: &str, what: &'static str, most: usize) -> Result<String, Refusal> {
     match text.trim() {
         "" => Err(Refusal::Empty { what }),
-        text => Ok(text.to_owned()),
+        text => check_length(text, what, most).map(|()| text.to_owned()),
     }
 }

@@ -7,7 +7,8 @@ use uuid::Uuid;
 use super::Judgement;
 use crate::{
     procedure::Procedure,
-    units::{DataSheet, Scale},
+    protocol::Value,
+    units::{DataSheet, Quantity, Scale},
 };
 
 /// A previous session that is resumed.
@@ -28,6 +29,17 @@ pub struct PreviousStep {
     pub done: bool,
     /// Its judgement; none where nothing was judged.
     pub judged: Option<PreviousJudgement>,
+    /// The worst that was seen in it, where it was cut off and asks for the worst.
+    pub worst: Option<PreviousWorst>,
+}
+
+/// The worst that was seen in a step before it was cut off.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PreviousWorst {
+    /// As the meter showed it, in circuit terms.
+    pub value: Value,
+    /// What was measured.
+    pub quantity: Quantity,
 }
 
 /// The judgement of a step, and its channel.
@@ -53,6 +65,11 @@ impl PreviousSession {
         attempts
     }
 
+    /// The worst that was seen in a step when the session was cut off in it.
+    pub(super) fn worst_of(&self, name: &str) -> Option<PreviousWorst> {
+        self.steps.last().filter(|step| !step.done && step.name == name)?.worst
+    }
+
     /// The place in the procedure at which it is resumed: the last step, or the one after it where that was done.
     pub(super) fn place(&self, procedure: &Procedure) -> usize {
         let Some(last) = self.steps.last() else { return 0 };
@@ -66,8 +83,12 @@ mod tests {
     use super::*;
 
     fn earlier(steps: &[(&str, bool)]) -> PreviousSession {
-        let steps =
-            steps.iter().map(|(name, done)| PreviousStep { name: (*name).to_owned(), done: *done, judged: None });
+        let steps = steps.iter().map(|(name, done)| PreviousStep {
+            name: (*name).to_owned(),
+            done: *done,
+            judged: None,
+            worst: None,
+        });
         PreviousSession { id: Uuid::nil(), steps: steps.collect() }
     }
 

@@ -141,6 +141,12 @@ pub enum EventKind {
     /// The database could not be written, or can be written again.
     #[strum(serialize = "database", serialize = "store")]
     Store,
+    /// The program did not run for a while.
+    #[strum(serialize = "not running")]
+    NotRunning,
+    /// The clock of a board began anew: the board was restarted, or its clock set.
+    #[strum(serialize = "board restarted")]
+    BoardRestarted,
     /// The operator marked a moment.
     #[strum(serialize = "mark")]
     Mark,

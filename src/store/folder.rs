@@ -1,11 +1,13 @@
 //! The data folder and its lock: one daemon at a time.
 
 use std::{
-    fs::{DirBuilder, File, OpenOptions, TryLockError},
+    fs::{self, DirBuilder, File, OpenOptions, TryLockError},
     io::{self, Read, Seek, Write},
-    os::unix::fs::{DirBuilderExt, OpenOptionsExt},
+    os::unix::fs::{DirBuilderExt, MetadataExt, OpenOptionsExt},
     path::{Path, PathBuf},
 };
+
+use super::series::databases;
 
 /// Where everything is kept.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -49,9 +51,28 @@ impl Folder {
         &self.0
     }
 
-    /// The database.
+    /// The database in use: the newest, or the one that is going to be made.
     pub(crate) fn database(&self) -> PathBuf {
-        self.0.join("bayline.db")
+        self.databases().pop().unwrap_or_else(|| self.0.join("bayline.db"))
+    }
+
+    /// All databases, the oldest first: several where recording had to go on in a new file.
+    pub(crate) fn databases(&self) -> Vec<PathBuf> {
+        databases(&self.0)
+    }
+
+    /// Whether a path is a file of bayline's own here: a database with what belongs to it, its copies, socket and lock.
+    pub(crate) fn owns(&self, path: &Path) -> bool {
+        let same = |one: &Path, other: &Path| match (fs::metadata(one), fs::metadata(other)) {
+            (Ok(one), Ok(other)) => (one.dev(), one.ino()) == (other.dev(), other.ino()),
+            _ => false,
+        };
+        let entries = fs::read_dir(&self.0).into_iter().flatten().flatten();
+        let own = entries.filter(|entry| entry.file_name().to_str().is_some_and(is_own_name));
+        let is_one = own.map(|entry| entry.path()).any(|own| same(&own, path));
+        // One that is not there now may be made any moment.
+        let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+        is_one || same(folder, &self.0) && path.file_name().and_then(|name| name.to_str()).is_some_and(is_own_name)
     }
 
     /// The control socket.
@@ -87,6 +108,14 @@ impl Folder {
     }
 }
 
+fn is_own_name(name: &str) -> bool {
+    let of_database = name.strip_prefix("bayline").is_some_and(|rest| {
+        let rest = rest.trim_start_matches(|character: char| character == '-' || character.is_ascii_digit());
+        rest.starts_with(".db")
+    });
+    of_database || ["bayline.lock", "control.sock"].contains(&name)
+}
+
 fn write_holder(file: &mut File) -> io::Result<()> {
     file.set_len(0)?;
     file.rewind()?;
@@ -106,5 +135,23 @@ mod tests {
         assert!(message.contains(&format!("process {}", std::process::id())), "{message}");
         drop(held);
         folder.lock().unwrap();
+    }
+
+    #[test]
+    fn its_own_files_are_known_by_any_name() {
+        let scratch = tempfile::tempdir().unwrap();
+        let folder = Folder::at(scratch.path());
+        let at = |name: &str| scratch.path().join(name);
+        for name in ["bayline.db", "drive.csv"] {
+            fs::write(at(name), "").unwrap();
+        }
+        std::os::unix::fs::symlink(at("bayline.db"), at("link.csv")).unwrap();
+        for name in ["bayline.db", "bayline.db-wal", "bayline-2.db", "bayline.db.version-3", "control.sock", "link.csv"]
+        {
+            assert!(folder.owns(&at(name)), "{name}");
+        }
+        for name in ["drive.csv", "bayline.csv", "new.csv"] {
+            assert!(!folder.owns(&at(name)), "{name}");
+        }
     }
 }

@@ -1,8 +1,18 @@
 //! An older database is brought up to this version, one version after the other, and a copy is kept.
 
-use std::path::{Path, PathBuf};
+use std::{
+    fs::{self, File},
+    io,
+    path::{Path, PathBuf},
+};
 
-use rusqlite::Connection;
+use rusqlite::{Connection, OpenFlags};
+
+use super::{
+    StoreError,
+    fault::{WriteFault, with_ending},
+    open::make_private,
+};
 
 /// The SQL that upgrades each version to the next, beginning with version 1.
 const STEPS: &[&str] = &[
@@ -16,21 +26,62 @@ const STEPS: &[&str] = &[
 pub(crate) const SCHEMA_VERSION: i64 = 1 + STEPS.len() as i64;
 
 /// Migrates a database of an older version. The copy stands beside it and names that version.
-pub(super) fn migrate(connection: &mut Connection, path: &Path, from: i64) -> rusqlite::Result<PathBuf> {
-    let mut copy = path.as_os_str().to_owned();
-    copy.push(format!(".version-{from}"));
-    let copy = PathBuf::from(copy);
-    // A copy from an earlier attempt is kept: it was made before anything was changed.
-    if !copy.exists() {
-        connection.execute("VACUUM INTO ?1", [copy.to_string_lossy()])?;
+pub(super) fn migrate(connection: &mut Connection, path: &Path, from: i64) -> Result<PathBuf, StoreError> {
+    let copy = with_ending(path, &format!(".version-{from}"));
+    // A copy from an earlier attempt is kept, where it is whole: it was made before anything was changed.
+    if !is_whole(&copy, from) {
+        keep_copy(connection, path, &copy)?;
     }
     for (version, step) in (1..).zip(STEPS).filter(|(version, _)| *version >= from) {
-        let transaction = connection.transaction()?;
-        transaction.execute_batch(step)?;
-        transaction.pragma_update(None, "user_version", version + 1)?;
-        transaction.commit()?;
+        upgrade(connection, step, version + 1).map_err(|error| StoreError::of_own(error, connection, path))?;
     }
     Ok(copy)
+}
+
+fn upgrade(connection: &mut Connection, step: &str, to: i64) -> rusqlite::Result<()> {
+    let transaction = connection.transaction()?;
+    transaction.execute_batch(step)?;
+    transaction.pragma_update(None, "user_version", to)?;
+    transaction.commit()
+}
+
+/// Whether there is a copy of this version with all its pages.
+fn is_whole(copy: &Path, version: i64) -> bool {
+    let check = || -> rusqlite::Result<bool> {
+        let connection = Connection::open_with_flags(copy, OpenFlags::SQLITE_OPEN_READ_ONLY)?;
+        let found: i64 = connection.pragma_query_value(None, "user_version", |row| row.get(0))?;
+        let health: String = connection.pragma_query_value(None, "quick_check", |row| row.get(0))?;
+        Ok(found == version && health == "ok")
+    };
+    check().unwrap_or(false)
+}
+
+/// Makes the copy under another name first, so that there is a whole one or none. It may be read by whom the original
+/// may be read by.
+fn keep_copy(connection: &Connection, path: &Path, copy: &Path) -> Result<(), StoreError> {
+    let unfinished = with_ending(copy, ".unfinished");
+    let failed = |fault: &WriteFault| StoreError::Copy {
+        path: path.to_owned(),
+        why: format!("{}; {}", fault.reason(), fault.remedy()),
+    };
+    drop(fs::remove_file(&unfinished));
+    // SQLite fills an empty file, and nobody else can read it meanwhile.
+    make_private(&unfinished);
+    connection
+        .execute("VACUUM INTO ?1", [unfinished.to_string_lossy()])
+        .map_err(|error| failed(&WriteFault::new(&error, connection, path)))?;
+    let finish = || -> io::Result<()> {
+        fs::set_permissions(&unfinished, fs::metadata(path)?.permissions())?;
+        File::open(&unfinished)?.sync_all()?;
+        fs::rename(&unfinished, copy)?;
+        sync_folder_of(copy)
+    };
+    finish().map_err(|error| failed(&WriteFault::of_io(&error)))
+}
+
+/// Makes the names in a file's folder last.
+pub(super) fn sync_folder_of(path: &Path) -> io::Result<()> {
+    File::open(path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new(".")))?.sync_all()
 }
 
 #[cfg(test)]
@@ -192,5 +243,26 @@ mod tests {
         assert_eq!(first, format!("-- bayline's database, version {SCHEMA_VERSION}. Any SQLite tool can read it."));
         let developers = include_str!("../../DEVELOPERS.md");
         assert!(developers.contains(&format!("database version {SCHEMA_VERSION};")), "what changed for users");
+    }
+
+    #[test]
+    fn a_torn_copy_is_made_again_and_nobody_else_may_read_it() {
+        use std::os::unix::fs::PermissionsExt;
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("bayline.db");
+        let old = Connection::open(&path).unwrap();
+        old.execute_batch(include_str!("../../tests/data/store/version_1.sql")).unwrap();
+        old.pragma_update(None, "user_version", 1).unwrap();
+        drop(old);
+        std::fs::set_permissions(&path, std::fs::Permissions::from_mode(0o640)).unwrap();
+        // What a program that was killed in the middle left: a beginning under the last name, and its own work.
+        let copy = folder.path().join("bayline.db.version-1");
+        let whole = std::fs::read(&path).unwrap();
+        std::fs::write(&copy, &whole[..whole.len() / 2]).unwrap();
+        std::fs::write(folder.path().join("bayline.db.version-1.unfinished"), &whole[..100]).unwrap();
+        drop(open_to_write(&path).unwrap());
+        assert!(super::is_whole(&copy, 1));
+        assert_eq!(std::fs::metadata(&copy).unwrap().permissions().mode() & 0o777, 0o640);
+        assert!(!folder.path().join("bayline.db.version-1.unfinished").exists());
     }
 }

@@ -1,7 +1,8 @@
 //! The one place that knows SQL: the file, its writer thread, and reading it back.
 //!
-//! Reading order: `schema.sql`, then `open` (with `migrate`) and `folder`, then how a record gets in (`writer` takes it,
-//! `rows` and `insert` write it, `record` maps columns by name), then how it is read back (`read`).
+//! Reading order: `schema.sql`, then `folder` with `series`, `open` (with `migrate` and `interrupted`), then how a record gets in (`queue`
+//! hands it to the `writer`, `rows` and `insert` write it, `record` maps columns by name), what the writer does where the disk
+//! or another program hinders it (`fault`, `file_watch`, `new_file`), then how it is read back (`read`).
 //!
 //! | domain | column | unit, range |
 //! | --- | --- | --- |
@@ -13,18 +14,27 @@
 //! | [`Verdict`](crate::session::Verdict) | `sample.verdict` its number, elsewhere its word | NULL where not judged |
 //! | [`Quantity`](crate::units::Quantity) | `quantity` its word, `unit` its unit | |
 
+mod fault;
+mod file_watch;
 mod folder;
 mod insert;
+mod interrupted;
 mod migrate;
+mod new_file;
 mod open;
+mod queue;
 mod record;
 mod rows;
+mod series;
+mod system_errno;
+mod unwritten;
 mod writer;
 
 pub(crate) mod read;
 
+pub use fault::{WriteFault, WriteFaultKind};
 pub(crate) use folder::{Folder, FolderError};
 pub(crate) use insert::{BEYOND_DOWN, BEYOND_UP};
 pub(crate) use open::{StoreError, open_to_read, open_to_write};
-pub(crate) use writer::Ticket;
-pub use writer::{Store, WriterReport};
+pub use queue::{LostRecords, MovedDatabase, Store, WriterReport};
+pub(crate) use queue::{Ticket, UnwrittenView};

@@ -1,15 +1,21 @@
-//! Opening the database: settings, schema version, sessions that were cut off.
+//! Opening the database: whose it is, settings, schema version, sessions that were cut off.
 
 use std::{
-    fs::OpenOptions,
-    os::unix::fs::OpenOptionsExt,
+    ffi::OsString,
+    fmt::Write,
+    fs::{self, OpenOptions},
+    os::unix::{ffi::OsStrExt, fs::OpenOptionsExt},
     path::{Path, PathBuf},
     time::Duration,
 };
 
-use rusqlite::{Connection, OpenFlags, params};
+use rusqlite::{Connection, ErrorCode, OpenFlags};
 
-use super::migrate::{SCHEMA_VERSION, migrate};
+use super::{
+    fault::{WriteFault, message, with_ending},
+    interrupted::close_interrupted,
+    migrate::{SCHEMA_VERSION, migrate},
+};
 
 const SCHEMA: &str = include_str!("schema.sql");
 
@@ -26,12 +32,37 @@ pub enum StoreError {
         path: PathBuf,
     },
     /// It can't be opened or made.
-    #[error("the database {} can't be opened: {source}; look at the disk's space and the file's permissions", path.display())]
+    #[error("the database {} can't be opened: {why}", path.display())]
     Open {
         /// Which one.
         path: PathBuf,
-        /// SQLite's message.
-        source: rusqlite::Error,
+        /// Reason and remedy.
+        why: String,
+    },
+    /// Another program made it.
+    #[error(
+        "the database {} was made by another program, it has no sessions of bayline; move that file away or choose another folder with --data",
+        path.display()
+    )]
+    Foreign {
+        /// Which one.
+        path: PathBuf,
+    },
+    /// It is bayline's, but can't be used any more.
+    #[error("the database {} is damaged ({why}); keep a copy of it, and check the disk's health", path.display())]
+    Damaged {
+        /// Which one.
+        path: PathBuf,
+        /// SQLite's words.
+        why: String,
+    },
+    /// The copy that is kept before an upgrade can't be made.
+    #[error("the database {} can't be upgraded, since no copy of it can be made: {why}", path.display())]
+    Copy {
+        /// Which one.
+        path: PathBuf,
+        /// Reason and remedy.
+        why: String,
     },
     /// An older bayline wrote it, and it may only be read.
     #[error(
@@ -53,8 +84,16 @@ pub enum StoreError {
         found: i64,
     },
     /// SQLite gave an error.
-    #[error("cannot read or write the database: {0}")]
+    #[error("cannot read or write the database: {}", message(.0))]
     Sqlite(#[from] rusqlite::Error),
+    /// The end came before everything was written.
+    #[error("not everything is on disk: {why}; not written: {unwritten}")]
+    NotWritten {
+        /// Why not.
+        why: String,
+        /// What is missing, in words.
+        unwritten: String,
+    },
     /// Nothing has been recorded.
     #[error("no session has been recorded here yet; --data says where others are")]
     NoneYet,
@@ -71,32 +110,76 @@ pub enum StoreError {
         id: i64,
     },
     /// The writer thread is gone.
-    #[error("the writer of the database has stopped")]
+    #[error(
+        "the writer of the database has stopped unexpectedly; start bayline again, it continues with `--continues last`"
+    )]
     WriterGone,
     /// The system gave no thread.
     #[error("the writer of the database could not be started: {}", crate::io_reason::IoReason(.0))]
     Thread(std::io::Error),
 }
 
+impl StoreError {
+    /// An error of a database that is open, where it is bayline's own.
+    pub(super) fn of_own(error: rusqlite::Error, connection: &Connection, path: &Path) -> Self {
+        match error.sqlite_error().map(|error| error.code) {
+            Some(ErrorCode::DatabaseCorrupt | ErrorCode::Unknown) => {
+                Self::Damaged { path: path.to_owned(), why: message(&error) }
+            }
+            _ => Self::unusable(&WriteFault::new(&error, connection, path), path),
+        }
+    }
+
+    fn unusable(fault: &WriteFault, path: &Path) -> Self {
+        Self::Open { path: path.to_owned(), why: format!("{}; {}", fault.reason(), fault.remedy()) }
+    }
+}
+
 /// Opens the database for the one writer, makes it where it is missing, and closes sessions that
 /// were cut off. Returns the numbers of those.
+///
+/// A file that another program or a newer bayline made is refused before a byte of it is changed.
 pub(crate) fn open_to_write(path: &Path) -> Result<(Connection, Vec<i64>), StoreError> {
+    let found = inspect(path)?;
     make_private(path);
     let mut connection = open(path, OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE)?;
-    let failed = |source| StoreError::Open { path: path.to_owned(), source };
-    // FULL: what is acknowledged survives a power cut. At four commits a second the cost is not measurable.
-    connection.execute_batch("PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL;").map_err(failed)?;
-    match version(&connection).map_err(failed)? {
+    let failed = |error, connection: &Connection| StoreError::of_own(error, connection, path);
+    set_up(&connection).map_err(|error| failed(error, &connection))?;
+    match found {
         SCHEMA_VERSION => {}
-        0 => create(&mut connection).map_err(failed)?,
-        older if (1..SCHEMA_VERSION).contains(&older) => {
-            let copy = migrate(&mut connection, path, older).map_err(failed)?;
+        0 => create(&mut connection).map_err(|error| failed(error, &connection))?,
+        older => {
+            let copy = migrate(&mut connection, path, older)?;
             tracing::info!("the database was of version {older}; it is upgraded, a copy is {}", copy.display());
         }
-        found => return Err(StoreError::Newer { path: path.to_owned(), found }),
     }
-    let interrupted = close_interrupted(&mut connection).map_err(failed)?;
+    if let Some(table) = missing_table(&connection).map_err(|error| failed(error, &connection))? {
+        return Err(StoreError::Damaged { path: path.to_owned(), why: format!("no such table: {table}") });
+    }
+    let interrupted = close_interrupted(&mut connection).map_err(|error| failed(error, &connection))?;
     Ok((connection, interrupted))
+}
+
+/// Opens a database that this program has just made, to go on in it; open sessions stay open.
+pub(super) fn open_to_go_on(path: &Path) -> Result<Connection, StoreError> {
+    let connection = open(path, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
+    set_up(&connection).map_err(|error| StoreError::of_own(error, &connection, path))?;
+    Ok(connection)
+}
+
+/// Makes a new database; the file must not be there yet.
+pub(super) fn make_new(path: &Path) -> Result<Connection, StoreError> {
+    make_private(path);
+    let mut connection = open(path, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
+    // Without a log, so that all of it is in the one file, which is going to get another name.
+    let made = connection.execute_batch("PRAGMA synchronous = FULL").and_then(|()| create(&mut connection));
+    made.map_err(|error| StoreError::of_own(error, &connection, path))?;
+    Ok(connection)
+}
+
+/// FULL: what is acknowledged survives a power cut. At four commits a second the cost is not measurable.
+fn set_up(connection: &Connection) -> rusqlite::Result<()> {
+    connection.execute_batch("PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL;")
 }
 
 /// Opens the database to read it, while a daemon may be writing.
@@ -105,22 +188,73 @@ pub(crate) fn open_to_read(path: &Path) -> Result<Connection, StoreError> {
         return Err(StoreError::Missing { path: path.to_owned() });
     }
     let connection = open(path, OpenFlags::SQLITE_OPEN_READ_ONLY)?;
-    let found = version(&connection).map_err(|source| StoreError::Open { path: path.to_owned(), source })?;
-    match found {
+    match own_version(&connection, path)? {
         SCHEMA_VERSION => Ok(connection),
         0 => Err(StoreError::Missing { path: path.to_owned() }),
-        found if found < SCHEMA_VERSION => Err(StoreError::Older { path: path.to_owned(), found }),
-        found => Err(StoreError::Newer { path: path.to_owned(), found }),
+        found => Err(StoreError::Older { path: path.to_owned(), found }),
     }
 }
 
+/// The version of the database at a path, 0 where there is none yet. Nothing is changed.
+fn inspect(path: &Path) -> Result<i64, StoreError> {
+    match fs::metadata(path) {
+        Ok(file) if file.len() > 0 => {}
+        Ok(file) if file.is_dir() => {}
+        _ => return Ok(0),
+    }
+    let has_log = fs::metadata(with_ending(path, "-wal")).is_ok_and(|log| log.len() > 0);
+    let connection = match has_log {
+        true => open(path, OpenFlags::SQLITE_OPEN_READ_ONLY)?,
+        // So that SQLite makes no files beside one that is not ours.
+        false => open(&as_immutable(path), OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_URI)
+            .or_else(|_| open(path, OpenFlags::SQLITE_OPEN_READ_ONLY))?,
+    };
+    own_version(&connection, path)
+}
+
+/// The version of a database of bayline's, 0 for one that is empty.
+fn own_version(connection: &Connection, path: &Path) -> Result<i64, StoreError> {
+    let failed = |error: rusqlite::Error| match error.sqlite_error().map(|error| error.code) {
+        Some(ErrorCode::NotADatabase) => StoreError::Open {
+            path: path.to_owned(),
+            why: format!("{}; move it away or choose another folder with --data", message(&error)),
+        },
+        _ => StoreError::of_own(error, connection, path),
+    };
+    let found = version(connection).map_err(failed)?;
+    let count = "SELECT COUNT(*), COALESCE(SUM(name IN ('session', 'sample', 'channel')), 0) FROM sqlite_schema WHERE type = 'table'";
+    let (tables, own): (i64, i64) =
+        connection.query_row(count, [], |row| Ok((row.get(0)?, row.get(1)?))).map_err(failed)?;
+    match found {
+        0 if tables == 0 => Ok(0),
+        1.. if own == 0 => Err(StoreError::Foreign { path: path.to_owned() }),
+        1..=SCHEMA_VERSION => Ok(found),
+        found if found > SCHEMA_VERSION => Err(StoreError::Newer { path: path.to_owned(), found }),
+        _ => Err(StoreError::Foreign { path: path.to_owned() }),
+    }
+}
+
+/// The path as SQLite's URI of a file that nobody changes.
+fn as_immutable(path: &Path) -> PathBuf {
+    let mut uri = String::from("file:");
+    for byte in path.as_os_str().as_bytes() {
+        match byte {
+            b'a'..=b'z' | b'A'..=b'Z' | b'0'..=b'9' | b'/' | b'.' | b'-' | b'_' => uri.push(char::from(*byte)),
+            // Writing to a String does not fail.
+            other => drop(write!(uri, "%{other:02X}")),
+        }
+    }
+    uri.push_str("?immutable=1");
+    PathBuf::from(OsString::from(uri))
+}
+
 /// A customer's data is readable by its owner alone. Where the file can't be made, opening it gives the error.
-fn make_private(path: &Path) {
+pub(super) fn make_private(path: &Path) {
     drop(OpenOptions::new().write(true).create_new(true).mode(0o600).open(path));
 }
 
 fn open(path: &Path, flags: OpenFlags) -> Result<Connection, StoreError> {
-    let failed = |source| StoreError::Open { path: path.to_owned(), source };
+    let failed = |error| StoreError::unusable(&WriteFault::of_opening(&error, path), path);
     let connection = Connection::open_with_flags(path, flags | OpenFlags::SQLITE_OPEN_NO_MUTEX).map_err(failed)?;
     connection.busy_timeout(BUSY).map_err(failed)?;
     Ok(connection)
@@ -137,44 +271,56 @@ fn create(connection: &mut Connection) -> rusqlite::Result<()> {
     transaction.commit()
 }
 
-/// Closes what a killed daemon or a power cut left open, at the time of its last record.
-fn close_interrupted(connection: &mut Connection) -> rusqlite::Result<Vec<i64>> {
-    let transaction = connection.transaction()?;
-    let open: Vec<i64> = transaction
-        .prepare("SELECT id FROM session WHERE ended_us IS NULL ORDER BY id")?
-        .query_map([], |row| row.get(0))?
-        .collect::<rusqlite::Result<_>>()?;
-    for session in &open {
-        // Only the newest session can be open, so its rows reach to the end of the table.
-        transaction.execute(
-            "UPDATE step SET ended_us = ?2, left_how = 'interrupted', last_row = ?3 WHERE session = ?1 AND ended_us IS NULL",
-            params![session, last_record_us(&transaction, *session)?, last_row(&transaction)?],
-        )?;
-        transaction.execute(
-            "UPDATE session SET ended_us = ?2, ended_how = 'interrupted', last_row = ?3 WHERE id = ?1",
-            params![session, last_record_us(&transaction, *session)?, last_row(&transaction)?],
-        )?;
+/// A table that a database of this version has and this one has not.
+fn missing_table(connection: &Connection) -> rusqlite::Result<Option<String>> {
+    let names = |connection: &Connection| -> rusqlite::Result<Vec<String>> {
+        let mut statement = connection.prepare("SELECT name FROM sqlite_schema WHERE type = 'table' ORDER BY name")?;
+        statement.query_map([], |row| row.get(0))?.collect()
+    };
+    let new = Connection::open_in_memory()?;
+    new.execute_batch(SCHEMA)?;
+    let found = names(connection)?;
+    Ok(names(&new)?.into_iter().find(|name| !found.contains(name)))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn bytes(folder: &Path) -> Vec<(OsString, Vec<u8>)> {
+        let entries = fs::read_dir(folder).unwrap().map(|entry| entry.unwrap());
+        let mut files: Vec<_> = entries.map(|entry| (entry.file_name(), fs::read(entry.path()).unwrap())).collect();
+        files.sort();
+        files
     }
-    transaction.commit()?;
-    Ok(open)
-}
 
-fn last_row(connection: &Connection) -> rusqlite::Result<i64> {
-    connection.query_row("SELECT COALESCE(MAX(rowid), 0) FROM sample", [], |row| row.get(0))
-}
+    /// Seen: `PRAGMA journal_mode` came before the version, so that the header of a newer database was changed.
+    #[test]
+    fn what_is_not_ours_is_refused_before_a_byte_of_it_is_changed() {
+        for (sql, expected) in [
+            ("CREATE TABLE session (id); PRAGMA user_version = 1000;", "is of version 1000"),
+            ("CREATE TABLE session (id); CREATE TABLE track (id);", "by another program"),
+            ("CREATE TABLE track (id); PRAGMA user_version = 2;", "by another program"),
+            ("CREATE TABLE track (id); PRAGMA user_version = 2000;", "by another program"),
+        ] {
+            let folder = tempfile::tempdir().unwrap();
+            let path = folder.path().join("bay ü?line.db");
+            Connection::open(&path).unwrap().execute_batch(sql).unwrap();
+            let before = bytes(folder.path());
+            let message = open_to_write(&path).unwrap_err().to_string();
+            assert!(message.contains(expected) && message.contains("line.db"), "{message}");
+            assert!(!message.contains("CREATE"), "{message}");
+            assert!(bytes(folder.path()) == before, "{sql}: the file was changed");
+        }
+    }
 
-/// The latest time of anything that was recorded in the session, µs.
-fn last_record_us(connection: &Connection, session: i64) -> rusqlite::Result<i64> {
-    connection.query_row(
-        "SELECT MAX(t) FROM (
-            SELECT 0 AS t
-            UNION ALL SELECT MAX(at_us) FROM event WHERE session = ?1
-            UNION ALL SELECT MAX(at_us) FROM anchor WHERE session = ?1
-            UNION ALL SELECT MAX(began_us) FROM step WHERE session = ?1
-            UNION ALL SELECT MAX(time_us) FROM (
-                SELECT time_us FROM sample
-                WHERE rowid >= (SELECT first_row FROM session WHERE id = ?1) ORDER BY rowid DESC LIMIT 1000))",
-        [session],
-        |row| row.get(0),
-    )
+    #[test]
+    fn a_damaged_database_is_told_from_a_foreign_one() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("bayline.db");
+        let (connection, _) = open_to_write(&path).unwrap();
+        connection.execute_batch("DROP VIEW reading; DROP TABLE step").unwrap();
+        drop(connection);
+        assert!(matches!(open_to_write(&path), Err(StoreError::Damaged { .. })));
+    }
 }

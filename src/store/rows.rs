@@ -14,7 +14,7 @@ use crate::{
     clock::{Mono, Wall},
     protocol::Value,
     session::{
-        Begin, Capture, Judgement, JudgementRecord, Record, StepBegan, StepEnded, Verdict, Visit, Zeroed,
+        Begin, Capture, Figures, Judgement, JudgementRecord, Record, StepBegan, StepEnded, Verdict, Visit, Zeroed,
         findings::{Finding, FindingRecord},
     },
     units::Quantity,
@@ -26,6 +26,8 @@ pub(super) struct RowWriter {
     sql: Arc<SampleSql>,
     /// Rowid of the next sample, where those in `pending` count as stored.
     next_row: i64,
+    /// The highest number of a session so far, those of older files included.
+    last_session: i64,
     /// Samples that wait to fill a statement.
     pending: Vec<SampleRow>,
     /// The open session's number and begin.
@@ -36,16 +38,72 @@ pub(super) struct RowWriter {
 }
 
 impl RowWriter {
-    pub(super) fn new(connection: &Connection) -> rusqlite::Result<Self> {
+    /// `before` is the highest number of a session in older files.
+    pub(super) fn new(connection: &Connection, before: i64) -> rusqlite::Result<Self> {
         let last: i64 = connection.query_row("SELECT COALESCE(MAX(rowid), 0) FROM sample", [], |row| row.get(0))?;
+        let session: i64 = connection.query_row("SELECT COALESCE(MAX(id), 0) FROM session", [], |row| row.get(0))?;
         Ok(Self {
             sql: Arc::new(SampleSql::new()),
             next_row: last + 1,
+            last_session: session.max(before),
             pending: Vec::new(),
             session: None,
             channels: Vec::new(),
             rows: Vec::new(),
         })
+    }
+
+    /// Rowid of the next sample.
+    pub(super) fn next_row(&self) -> i64 {
+        self.next_row
+    }
+
+    /// The open session's number.
+    pub(super) fn session(&self) -> Option<i64> {
+        self.session.map(|(session, _)| session)
+    }
+
+    /// Writes the open session into a new database, with the same numbers: all but its samples. `log` are its records,
+    /// each with the rowid of the next sample at that time. Returns the state in which writing goes on there, and how
+    /// many records the database did not take.
+    pub(super) fn write_again(&self, connection: &Connection, log: &[(i64, Record)]) -> rusqlite::Result<(Self, u64)> {
+        let mut again = Self {
+            last_session: self.session().map_or(self.last_session, |session| session - 1),
+            pending: Vec::new(),
+            session: None,
+            rows: Vec::new(),
+            ..self.clone()
+        };
+        let mut refused = 0;
+        for (next_row, record) in log {
+            again.next_row = *next_row;
+            match again.apply(connection, record) {
+                Ok(()) => {}
+                Err(error) if is_of_content(&error) => refused += 1,
+                Err(error) => return Err(error),
+            }
+            if let (Record::SessionBegan(..), Some(session)) = (record, again.session()) {
+                again.channels_again(connection, session, &self.rows)?;
+            }
+        }
+        Ok((Self { next_row: self.next_row, last_session: self.last_session, ..again }, refused))
+    }
+
+    /// Writes the rows of channels with the numbers that they had.
+    fn channels_again(
+        &mut self,
+        connection: &Connection,
+        session: i64,
+        rows: &[Vec<(Quantity, i64)>],
+    ) -> rusqlite::Result<()> {
+        for (channel, rows) in self.channels.iter().zip(rows) {
+            let Some(channel) = channel else { continue };
+            for (quantity, row) in rows {
+                channel_row(connection, session, channel, *quantity, Some(*row))?;
+            }
+        }
+        self.rows = rows.to_vec();
+        Ok(())
     }
 
     /// Writes one record into the open transaction.
@@ -109,6 +167,7 @@ impl RowWriter {
     fn session_began(&mut self, connection: &Connection, at: Mono, begin: &Begin) -> rusqlite::Result<()> {
         #[derive(Serialize)]
         struct NewSession<'a> {
+            id: i64,
             uuid: String,
             began_utc: String,
             began_utc_us: i64,
@@ -123,6 +182,7 @@ impl RowWriter {
         }
         let procedure = begin.procedure.as_ref();
         let row = NewSession {
+            id: self.last_session + 1,
             uuid: begin.id.to_string(),
             began_utc: utc(begin.wall),
             began_utc_us: begin.wall.0,
@@ -136,6 +196,7 @@ impl RowWriter {
         };
         let session = insert_record(connection, "session", &row)?;
         self.session = Some((session, at));
+        self.last_session = session;
         self.rows.clear();
         anchor(connection, session, 0, begin.wall)
     }
@@ -185,22 +246,7 @@ impl RowWriter {
     ) -> rusqlite::Result<()> {
         for signal in &step.figures {
             let channel = self.row_of(connection, session, signal.channel, signal.quantity)?;
-            let figures = &signal.figures;
-            let numbers = &figures.numbers;
-            let columns: &[(&str, &dyn ToSql)] = &[
-                ("session", &session),
-                ("step", &step.number),
-                ("channel", &channel),
-                ("count", &(numbers.count() as i64)),
-                ("beyond", &(figures.beyond as i64)),
-                ("last", &figures.last),
-                ("mean", &numbers.mean()),
-                ("deviation", &numbers.deviation()),
-                ("min", &numbers.min()),
-                ("max", &numbers.max()),
-                ("outside_us", &figures.outside_us),
-            ];
-            insert(connection, "figure", columns)?;
+            figure_row(connection, session, step.number.into(), channel, &signal.figures)?;
         }
         let capture = match &step.capture {
             Some(capture) => Some(self.capture_once(connection, session, began, step.number, capture)?),
@@ -350,22 +396,68 @@ impl RowWriter {
             return Ok(*row);
         }
         let channel = self.channels.get(index).and_then(Option::as_ref).expect("a channel precedes its samples");
-        let columns: &[(&str, &dyn ToSql)] = &[
-            ("session", &session),
-            ("name", &channel.name),
-            ("quantity", &quantity.word()),
-            ("unit", &quantity.unit()),
-            ("meter", &channel.meter_name),
-            ("reads", &channel.reads),
-            ("scale", &channel.conversion.scale.as_ref().map_or("", |scale| &scale.text)),
-            ("accuracy", &channel.conversion.accuracy.as_ref().map_or("", |sheet| &sheet.text)),
-        ];
-        let row = insert(connection, "channel", columns)?;
+        let row = channel_row(connection, session, channel, quantity, None)?;
         if index >= self.rows.len() {
             self.rows.resize(index + 1, Vec::new());
         }
         self.rows[index].push((quantity, row));
         Ok(row)
+    }
+}
+
+/// Inserts the figures of a channel over a step.
+pub(super) fn figure_row(
+    connection: &Connection,
+    session: i64,
+    step: i64,
+    channel: i64,
+    figures: &Figures,
+) -> rusqlite::Result<()> {
+    let numbers = &figures.numbers;
+    let columns: &[(&str, &dyn ToSql)] = &[
+        ("session", &session),
+        ("step", &step),
+        ("channel", &channel),
+        ("count", &(numbers.count() as i64)),
+        ("beyond", &(figures.beyond as i64)),
+        ("last", &figures.last),
+        ("mean", &numbers.mean()),
+        ("deviation", &numbers.deviation()),
+        ("min", &numbers.min()),
+        ("max", &numbers.max()),
+        ("outside_us", &figures.outside_us),
+    ];
+    insert(connection, "figure", columns).map(drop)
+}
+
+/// Inserts the row of a channel on a function, with a number of its own where none is given.
+fn channel_row(
+    connection: &Connection,
+    session: i64,
+    channel: &Channel,
+    quantity: Quantity,
+    id: Option<i64>,
+) -> rusqlite::Result<i64> {
+    let columns: &[(&str, &dyn ToSql)] = &[
+        ("id", &id),
+        ("session", &session),
+        ("name", &channel.name),
+        ("quantity", &quantity.word()),
+        ("unit", &quantity.unit()),
+        ("meter", &channel.meter_name),
+        ("reads", &channel.reads),
+        ("scale", &channel.conversion.scale.as_ref().map_or("", |scale| &scale.text)),
+        ("accuracy", &channel.conversion.accuracy.as_ref().map_or("", |sheet| &sheet.text)),
+    ];
+    insert(connection, "channel", columns)
+}
+
+/// Whether an error is of what is written, and not of where it is written to: trying again does not help.
+pub(super) fn is_of_content(error: &rusqlite::Error) -> bool {
+    use rusqlite::ErrorCode::{ConstraintViolation, TooBig, TypeMismatch};
+    match error.sqlite_error() {
+        None => true,
+        Some(error) => matches!(error.code, ConstraintViolation | TooBig | TypeMismatch),
     }
 }
 

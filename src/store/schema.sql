@@ -110,7 +110,7 @@ CREATE TABLE event (
     id              INTEGER PRIMARY KEY,  -- number on this database
     session         INTEGER NOT NULL REFERENCES session (id), -- session.id
     at_us           INTEGER NOT NULL,     -- when
-    kind            TEXT NOT NULL,        -- note, mark, announced (to the operator), meter found, meter lost, meter silent, identity (what a meter says of itself), bad frame, missing value, samples lost, database, zeroed, meter not suited (for a step)
+    kind            TEXT NOT NULL,        -- note, mark, announced (to the operator), meter found, meter lost, meter silent, identity (what a meter says of itself), bad frame, missing value, samples lost, database, not running (bayline itself), board restarted, zeroed, meter not suited (for a step)
     subject         TEXT NOT NULL,        -- the meter, channel or step it concerns; empty where none
     text            TEXT NOT NULL         -- one sentence, or what the operator said
 ) STRICT;

@@ -1,21 +1,33 @@
-//! The writer thread: groups records into commits, acknowledges what is on disk, and resumes when a full disk has
-//! room again.
+//! The writer thread: groups records into commits, acknowledges what is on disk, and resumes after whatever the disk or
+//! another program did to the database.
 
 use std::{
-    collections::VecDeque,
-    path::Path,
+    fs::File,
+    io,
+    path::PathBuf,
     sync::{
         Arc,
-        atomic::{AtomicBool, AtomicUsize, Ordering},
-        mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError, sync_channel},
+        atomic::Ordering,
+        mpsc::{Receiver, RecvTimeoutError},
     },
-    thread::{self, JoinHandle},
+    thread,
     time::Duration,
 };
 
+use nix::fcntl::{PosixFadviseAdvice, posix_fadvise};
 use rusqlite::Connection;
 
-use super::{StoreError, open_to_write, rows::RowWriter};
+use super::{
+    StoreError, WriteFault,
+    fault::WriteFaultKind,
+    file_watch::{FileChange, FileWatch},
+    migrate::sync_folder_of,
+    new_file::{is_sound, session_again, whole_copy},
+    open::open_to_read,
+    queue::{IDLE, MovedDatabase, ROOM_AT, WriterMessage, WriterReport, WriterState},
+    rows::{RowWriter, is_of_content},
+    series::next_database,
+};
 use crate::{
     clock::{Clock, Mono},
     session::Record,
@@ -27,204 +39,22 @@ const GROUP: Duration = Duration::from_millis(250);
 /// A group with this many samples is committed early, which bounds its memory: 20,000 are some 1.5 MB.
 const GROUP_SAMPLES: usize = 20_000;
 
-/// Capacity of the queue to the writer. When it is full, the daemon stops reading the ports until there is room;
-/// while the database cannot be written, it reads on and records wait in the backlog.
-const QUEUE: usize = 256;
-
-/// Room is reported at this length of the queue. If every message reported it, the two threads would wake each
-/// other for every message.
-const ROOM_AT: usize = QUEUE / 2;
-
-/// Samples that wait in the backlog while the database cannot be written; further ones are lost and counted.
-/// 200,000 are some 15 MB, an hour of four meters at 10 Hz.
-const BACKLOG_SAMPLES: usize = 200_000;
-
 /// How long until a failed write is tried again.
 const RETRY: Duration = Duration::from_millis(500);
 
-/// Identifies a request to report when everything before it is on disk.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
-pub struct Ticket(pub u64);
+/// How long the writer waits for another program's lock before it says so.
+const LOCKED: Duration = Duration::from_secs(1);
 
-/// What the writer reports to the daemon.
-#[derive(Debug, Clone, PartialEq)]
-pub enum WriterReport {
-    /// Everything before the ticket is on disk.
-    Synced(Ticket),
-    /// The database cannot be written, and why; the write is tried again.
-    Failing(String),
-    /// The database can be written again.
-    Recovered,
-    /// There is room in the queue again; sent once for each request.
-    Room,
-}
+/// How often the files are looked at where nothing is written.
+const LOOK_EVERY: Duration = Duration::from_secs(1);
 
-enum WriterMessage {
-    Record(Record),
-    Sync(Ticket),
-}
+/// New files in a row, after which a damaged one is tried again instead: what damages each new file damages the next too.
+const NEW_FILES_IN_A_ROW: u32 = 3;
 
-/// The store as the daemon uses it. Only [`Store::stop`] waits for the disk.
-#[derive(Debug)]
-pub struct Store {
-    queue: SyncSender<WriterMessage>,
-    backlog: VecDeque<WriterMessage>,
-    backlog_samples: usize,
-    lost: u64,
-    shared: Arc<WriterFlags>,
-    thread: JoinHandle<Result<(), StoreError>>,
-    /// Numbers of sessions that an earlier daemon left open.
-    interrupted: Vec<i64>,
-}
-
-#[derive(Debug, Default)]
-struct WriterFlags {
-    stopping: AtomicBool,
-    failing: AtomicBool,
-    wants_room: AtomicBool,
-    /// Messages in the queue.
-    queued: AtomicUsize,
-}
-
-impl std::fmt::Debug for WriterMessage {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        match self {
-            Self::Record(record) => record.fmt(f),
-            Self::Sync(ticket) => ticket.fmt(f),
-        }
-    }
-}
-
-impl Store {
-    /// Opens the database and starts the writer. `report` is called on its thread.
-    pub fn open(path: &Path, report: impl FnMut(WriterReport) + Send + 'static) -> Result<Self, StoreError> {
-        let (connection, interrupted) = open_to_write(path)?;
-        let rows = RowWriter::new(&connection)?;
-        let (queue, inbox) = sync_channel(QUEUE);
-        let shared = Arc::new(WriterFlags::default());
-        let mut writer = Writer {
-            connection,
-            rows: rows.clone(),
-            committed: rows,
-            group: Vec::new(),
-            group_samples: 0,
-            shared: shared.clone(),
-            clock: Clock::start(),
-            report: Box::new(report),
-        };
-        let thread = thread::Builder::new()
-            .name("store".to_owned())
-            .spawn(move || writer.run(&inbox))
-            .map_err(StoreError::Thread)?;
-        Ok(Self { queue, backlog: VecDeque::new(), backlog_samples: 0, lost: 0, shared, thread, interrupted })
-    }
-
-    /// Sessions that an earlier daemon left open and that are closed as interrupted now.
-    pub fn interrupted(&self) -> &[i64] {
-        &self.interrupted
-    }
-
-    /// Stores a record.
-    pub fn keep(&mut self, record: Record) {
-        self.send(WriterMessage::Record(record));
-    }
-
-    /// Requests a report when everything kept so far is on disk.
-    pub fn sync(&mut self, ticket: Ticket) {
-        self.send(WriterMessage::Sync(ticket));
-    }
-
-    /// Whether the ports may be read further. If not, [`WriterReport::Room`] follows.
-    pub fn has_room(&mut self) -> bool {
-        self.pump();
-        if self.backlog.is_empty() || self.shared.failing.load(Ordering::Acquire) {
-            return true;
-        }
-        self.shared.wants_room.store(true, Ordering::Release);
-        // The writer may have emptied the queue before it could see the request.
-        self.pump();
-        self.backlog.is_empty()
-    }
-
-    /// Samples lost since the last call.
-    pub fn take_lost(&mut self) -> u64 {
-        std::mem::take(&mut self.lost)
-    }
-
-    /// Commits what was kept and ends the writer.
-    pub fn stop(mut self) -> Result<(), StoreError> {
-        while let Some(message) = self.backlog.pop_front() {
-            if self.shared.failing.load(Ordering::Acquire) {
-                break;
-            }
-            self.shared.queued.fetch_add(1, Ordering::AcqRel);
-            if self.queue.send(message).is_err() {
-                break;
-            }
-        }
-        self.shared.stopping.store(true, Ordering::Release);
-        drop(self.queue);
-        self.thread.join().unwrap_or(Err(StoreError::WriterGone))
-    }
-
-    fn send(&mut self, message: WriterMessage) {
-        self.pump();
-        if self.backlog.is_empty() {
-            match self.queue_up(message) {
-                Ok(()) => return,
-                Err(message) => return self.put_back(message),
-            }
-        }
-        self.put_back(message);
-    }
-
-    /// Gives the message back where the queue is full or the writer's thread has panicked: joining it returns the
-    /// error.
-    fn queue_up(&self, message: WriterMessage) -> Result<(), WriterMessage> {
-        // Counted first, so that the writer never sees fewer than there are.
-        self.shared.queued.fetch_add(1, Ordering::AcqRel);
-        self.queue.try_send(message).map_err(|refused| {
-            self.shared.queued.fetch_sub(1, Ordering::AcqRel);
-            match refused {
-                TrySendError::Full(message) | TrySendError::Disconnected(message) => message,
-            }
-        })
-    }
-
-    fn put_back(&mut self, message: WriterMessage) {
-        if let WriterMessage::Record(Record::Samples(samples, _)) = &message {
-            if self.backlog_samples + samples.len() > BACKLOG_SAMPLES {
-                self.lost += samples.len() as u64;
-                return;
-            }
-            self.backlog_samples += samples.len();
-        }
-        self.backlog.push_back(message);
-    }
-
-    fn pump(&mut self) {
-        while let Some(message) = self.backlog.pop_front() {
-            let samples = samples_in(&message);
-            match self.queue_up(message) {
-                Ok(()) => self.backlog_samples -= samples,
-                Err(message) => {
-                    self.backlog.push_front(message);
-                    return;
-                }
-            }
-        }
-    }
-}
-
-fn samples_in(message: &WriterMessage) -> usize {
-    match message {
-        WriterMessage::Record(Record::Samples(samples, _)) => samples.len(),
-        _ => 0,
-    }
-}
-
-struct Writer {
+pub(super) struct Writer {
     connection: Connection,
+    path: PathBuf,
+    watch: FileWatch,
     /// As the open transaction leaves it.
     rows: RowWriter,
     /// As the last commit left it.
@@ -232,23 +62,66 @@ struct Writer {
     /// What the open transaction holds, to be written again when it fails.
     group: Vec<WriterMessage>,
     group_samples: usize,
-    shared: Arc<WriterFlags>,
+    /// The committed records of the open session, all but its samples, each with the rowid of the next sample then: from
+    /// them a new file is made where this one gives nothing any more.
+    session: Vec<(i64, Record)>,
+    state: Arc<WriterState>,
     clock: Clock,
     report: Box<dyn FnMut(WriterReport) + Send>,
 }
 
+/// How far a failed commit has come.
+#[derive(Debug, Default)]
+struct Recovery {
+    /// The group is committed in the open file, though nobody knows whether that lasts.
+    written: bool,
+    /// The device answered with an error: what it took before may be gone.
+    is_device_suspect: bool,
+    /// Why the file in use can't be used any more.
+    leave: Option<String>,
+    /// The content of the file is damaged, so that a copy of it is of no use.
+    is_damaged: bool,
+    new_files: u32,
+}
+
 impl Writer {
-    fn run(&mut self, inbox: &Receiver<WriterMessage>) -> Result<(), StoreError> {
+    pub(super) fn new(
+        connection: Connection,
+        path: PathBuf,
+        rows: RowWriter,
+        state: Arc<WriterState>,
+        clock: Clock,
+        report: Box<dyn FnMut(WriterReport) + Send>,
+    ) -> Self {
+        let watch = FileWatch::new(&path);
+        // A connection takes any time-out.
+        drop(connection.busy_timeout(LOCKED));
+        Self {
+            connection,
+            path,
+            watch,
+            rows: rows.clone(),
+            committed: rows,
+            group: Vec::new(),
+            group_samples: 0,
+            session: Vec::new(),
+            state,
+            clock,
+            report,
+        }
+    }
+
+    pub(super) fn run(&mut self, inbox: &Receiver<WriterMessage>) -> Result<(), StoreError> {
         let mut due: Option<Mono> = None;
         loop {
-            let wait = due.map_or(Duration::from_secs(3600), |due| {
-                Duration::from_micros(due.since(self.clock.mono()).max(0) as u64)
-            });
+            let wait =
+                due.map_or(LOOK_EVERY, |due| Duration::from_micros(due.since(self.clock.mono()).max(0).unsigned_abs()));
             let received = if wait.is_zero() { Err(RecvTimeoutError::Timeout) } else { inbox.recv_timeout(wait) };
+            self.state.busy_since.store(self.clock.mono().0, Ordering::Release);
             match received {
                 Ok(message) => {
-                    let left = self.shared.queued.fetch_sub(1, Ordering::AcqRel) - 1;
-                    if left <= ROOM_AT && self.shared.wants_room.swap(false, Ordering::AcqRel) {
+                    let left = self.state.queued.fetch_sub(1, Ordering::AcqRel) - 1;
+                    if left <= ROOM_AT && self.state.wants_room.swap(false, Ordering::AcqRel) {
                         (self.report)(WriterReport::Room);
                     }
                     due = due.or_else(|| Some(self.clock.mono().plus(GROUP)));
@@ -265,18 +138,19 @@ impl Writer {
                 }
                 Err(RecvTimeoutError::Disconnected) => return self.commit(),
             }
+            self.state.busy_since.store(IDLE, Ordering::Release);
         }
     }
 
     fn write(&mut self, message: WriterMessage) -> Result<(), StoreError> {
         let first = self.group.is_empty();
-        self.group_samples += samples_in(&message);
+        self.group_samples += message.samples();
         self.group.push(message);
         let written = match (first, self.group.last()) {
             (true, _) => self.connection.execute_batch("BEGIN IMMEDIATE").and_then(|()| self.apply_from(0)),
             (false, _) => self.apply_from(self.group.len() - 1),
         };
-        written.or_else(|error| self.until_it_works(&error))
+        written.or_else(|error| self.recover_from(&error))
     }
 
     fn apply_from(&mut self, first: usize) -> rusqlite::Result<()> {
@@ -288,55 +162,224 @@ impl Writer {
         Ok(())
     }
 
+    /// Commits the group. The files are looked at before and after: what a file without a name keeps is kept by nobody.
     fn commit(&mut self) -> Result<(), StoreError> {
+        if let Some(change) = self.file_change() {
+            return self.leave_file(change, self.group.is_empty());
+        }
         if self.group.is_empty() {
             return Ok(());
         }
         let committed = self.rows.flush(&self.connection).and_then(|()| self.connection.execute_batch("COMMIT"));
         match committed {
-            Ok(()) => self.committed(),
+            Ok(()) => match self.file_change() {
+                None => self.committed(),
+                Some(change) => return self.leave_file(change, true),
+            },
             // Trying again also commits.
-            Err(error) => return self.until_it_works(&error),
+            Err(error) => return self.recover_from(&error),
         }
         Ok(())
     }
 
     fn committed(&mut self) {
+        self.watch.remember();
+        let mut next_row = self.committed.next_row();
         self.committed.clone_from(&self.rows);
         self.group_samples = 0;
+        let mut written = super::unwritten::Unwritten::default();
         for message in self.group.drain(..) {
-            if let WriterMessage::Sync(ticket) = message {
-                (self.report)(WriterReport::Synced(ticket));
+            written.add(message.unwritten());
+            match message {
+                WriterMessage::Sync(ticket) => (self.report)(WriterReport::Synced(ticket)),
+                WriterMessage::Record(Record::Samples(samples, _)) => next_row += samples.len() as i64,
+                WriterMessage::Record(record) => {
+                    if matches!(record, Record::SessionBegan(..) | Record::SessionEnded(..)) {
+                        self.session.clear();
+                    }
+                    if !matches!(record, Record::SessionEnded(..)) {
+                        self.session.push((next_row, record));
+                    }
+                }
             }
         }
+        self.state.count(|unwritten| unwritten.remove(written));
     }
 
-    /// The write failed: everything since the last commit is written again until that succeeds or the daemon stops.
-    fn until_it_works(&mut self, error: &rusqlite::Error) -> Result<(), StoreError> {
-        self.shared.failing.store(true, Ordering::Release);
-        (self.report)(WriterReport::Failing(error.to_string()));
+    fn recover_from(&mut self, error: &rusqlite::Error) -> Result<(), StoreError> {
+        // What can't be read any more since it was cut off is no fault of the disk.
+        if let Some(change) = self.watch.change() {
+            return self.leave_file(change, false);
+        }
+        let fault = WriteFault::new(error, &self.connection, &self.path);
+        self.recover(Recovery::default(), Some(fault))
+    }
+
+    fn leave_file(&mut self, change: FileChange, written: bool) -> Result<(), StoreError> {
+        self.recover(Recovery { written, leave: Some(change.to_string()), ..Recovery::default() }, None)
+    }
+
+    /// Everything since the last commit is written again until that succeeds or the daemon stops.
+    fn recover(&mut self, mut recovery: Recovery, first: Option<WriteFault>) -> Result<(), StoreError> {
+        let mut reported: Option<WriteFault> = None;
+        let mut fault = first;
         loop {
-            let stopping = self.shared.stopping.load(Ordering::Acquire);
-            match self.again() {
+            if let Some(fault) = fault.take() {
+                match fault.kind {
+                    WriteFaultKind::Damaged if recovery.new_files < NEW_FILES_IN_A_ROW => {
+                        recovery.leave = Some(fault.reason());
+                        recovery.is_damaged = true;
+                    }
+                    kind => {
+                        recovery.is_device_suspect |= kind == WriteFaultKind::Device;
+                        if self.state.stopping.load(Ordering::Acquire) {
+                            let unwritten =
+                                *self.state.unwritten.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+                            return Err(StoreError::NotWritten {
+                                why: format!("{}; {}", fault.reason(), fault.remedy()),
+                                unwritten: unwritten.to_string(),
+                            });
+                        }
+                        self.state.failing.store(true, Ordering::Release);
+                        if reported.as_ref() != Some(&fault) {
+                            (self.report)(WriterReport::Failing(fault.clone()));
+                        } else {
+                            thread::sleep(RETRY);
+                        }
+                        reported = Some(fault);
+                    }
+                }
+            }
+            match self.try_again(&mut recovery) {
                 Ok(()) => break,
-                Err(error) if stopping => return Err(StoreError::Sqlite(error)),
-                Err(_) => thread::sleep(RETRY),
+                Err(error) => fault = Some(error),
             }
         }
-        self.shared.failing.store(false, Ordering::Release);
+        self.state.failing.store(false, Ordering::Release);
         self.committed();
-        (self.report)(WriterReport::Recovered);
+        if reported.is_some() {
+            (self.report)(WriterReport::Recovered);
+        }
         Ok(())
     }
 
-    fn again(&mut self) -> rusqlite::Result<()> {
-        if !self.connection.is_autocommit() {
-            self.connection.execute_batch("ROLLBACK")?;
+    fn try_again(&mut self, recovery: &mut Recovery) -> Result<(), WriteFault> {
+        loop {
+            if !recovery.written && !self.connection.is_autocommit() {
+                self.database(|writer| writer.connection.execute_batch("ROLLBACK"))?;
+            }
+            if let Some(change) = self.file_change() {
+                recovery.leave.get_or_insert_with(|| change.to_string());
+            }
+            if let Some(why) = recovery.leave.clone() {
+                self.go_on_in_new_file(why, recovery)?;
+                recovery.leave = None;
+                recovery.is_damaged = false;
+                recovery.new_files += 1;
+            }
+            if !recovery.written {
+                self.again(recovery.new_files > 0)?;
+                recovery.written = true;
+            }
+            if recovery.is_device_suspect {
+                self.prove_on_disk()?;
+                recovery.is_device_suspect = false;
+            }
+            if self.file_change().is_none() || recovery.new_files >= NEW_FILES_IN_A_ROW {
+                return Ok(());
+            }
         }
+    }
+
+    /// Writes the group. In a new file, what the database does not take by its content is left out: it would keep every
+    /// file from being written.
+    fn again(&mut self, leave_out: bool) -> Result<(), WriteFault> {
         self.rows.clone_from(&self.committed);
-        self.connection.execute_batch("BEGIN IMMEDIATE")?;
-        self.apply_from(0)?;
-        self.rows.flush(&self.connection)?;
-        self.connection.execute_batch("COMMIT")
+        self.database(|writer| writer.connection.execute_batch("BEGIN IMMEDIATE"))?;
+        for message in &self.group {
+            let WriterMessage::Record(record) = message else { continue };
+            match self.rows.apply(&self.connection, record) {
+                Err(error) if leave_out && is_of_content(&error) => {
+                    tracing::error!("the database does not take a record, it is left out: {error}");
+                }
+                Err(error) => return Err(WriteFault::new(&error, &self.connection, &self.path)),
+                Ok(()) => {}
+            }
+        }
+        self.database(|writer| writer.rows.flush(&writer.connection))?;
+        self.database(|writer| writer.connection.execute_batch("COMMIT"))
+    }
+
+    fn database<T>(&mut self, work: impl FnOnce(&mut Self) -> rusqlite::Result<T>) -> Result<T, WriteFault> {
+        work(self).map_err(|error| WriteFault::new(&error, &self.connection, &self.path))
+    }
+
+    /// What happened to the files; none where nothing did. A file that another program made shorter in an orderly way,
+    /// as `VACUUM` does, is still the file.
+    fn file_change(&mut self) -> Option<FileChange> {
+        let change = self.watch.change()?;
+        if change == FileChange::Shorter {
+            let sound = open_to_read(&self.path).is_ok_and(|fresh| is_sound(&fresh, &self.committed).unwrap_or(false));
+            if sound {
+                self.watch.remember();
+                return None;
+            }
+        }
+        Some(change)
+    }
+
+    /// Saves the session into a new file and goes on there: by a copy of all that the open file holds, or, where that is
+    /// damaged, by the session's records from memory and the samples that can still be read.
+    fn go_on_in_new_file(&mut self, why: String, recovery: &mut Recovery) -> Result<(), WriteFault> {
+        let to = next_database(&self.path);
+        let held = if recovery.written { &self.rows } else { &self.committed };
+        let copy = if recovery.is_damaged { None } else { whole_copy(&self.connection, held, &to)? };
+        let (mut missing_samples, mut missing_records) = (0, 0);
+        match copy {
+            Some(connection) => self.connection = connection,
+            None => {
+                let moved = session_again(&self.connection, &self.committed, &self.session, &to)?;
+                (missing_samples, missing_records) = (moved.missing_samples, moved.missing_records);
+                self.connection = moved.connection;
+                self.committed = moved.rows;
+                self.rows.clone_from(&self.committed);
+                // An empty group has nothing to be written again.
+                recovery.written = self.group.is_empty();
+            }
+        }
+        drop(self.connection.busy_timeout(LOCKED));
+        let from = std::mem::replace(&mut self.path, to.clone());
+        self.watch = FileWatch::new(&self.path);
+        (self.report)(WriterReport::Moved(MovedDatabase { from, to, why, missing_samples, missing_records }));
+        Ok(())
+    }
+
+    /// Proves that all commits are on disk after the device had answered with an error.
+    ///
+    /// A page whose write-back failed counts as clean in the system's memory and is not written again: it is read from
+    /// memory as if it were on disk, and is gone after a power cut. So the log is brought into the database and cut to
+    /// nothing, which writes each page anew; then the system's memory of the file is given up, and a new connection
+    /// must find there what was committed.
+    fn prove_on_disk(&mut self) -> Result<(), WriteFault> {
+        let busy: i64 = self
+            .database(|writer| writer.connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |row| row.get(0)))?;
+        if busy != 0 {
+            return Err(WriteFault::locked(&self.path));
+        }
+        let synced = || -> io::Result<()> {
+            let file = File::open(&self.path)?;
+            file.sync_all()?;
+            sync_folder_of(&self.path)?;
+            // Advice: where the system does not follow it, the check below reads from memory.
+            _ = posix_fadvise(&file, 0, 0, PosixFadviseAdvice::POSIX_FADV_DONTNEED);
+            Ok(())
+        };
+        synced().map_err(|error| WriteFault::of_io(&error))?;
+        let fresh = open_to_read(&self.path).map_err(|error| WriteFault::of_opening_new(&error))?;
+        match is_sound(&fresh, &self.rows) {
+            Ok(true) => Ok(()),
+            Ok(false) => Err(WriteFault::lost_pages()),
+            Err(error) => Err(WriteFault::new(&error, &fresh, &self.path)),
+        }
     }
 }

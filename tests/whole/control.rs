@@ -67,9 +67,13 @@ fn bytes_that_are_no_text_cost_only_the_client_that_sent_them() {
 fn an_over_long_request_is_refused() {
     let bay = Bay::with_bench(HANDHELD);
     let mut daemon = bay.start();
-    // A note of almost a mebibyte is one.
+    // A request of almost a mebibyte is one, but a note is a page at most.
     let mut client = bay.client();
-    client.note(&"x".repeat((1 << 20) - 100));
+    let sentence = client.refused(json!({"do": "note", "text": "x".repeat((1 << 20) - 100)}));
+    assert!(sentence.contains("4000 at most"), "{sentence}");
+    client.note(&"ü".repeat(4000));
+    let sentence = client.refused(json!({"do": "step", "to": "x".repeat(500)}));
+    assert!(sentence.contains("400 at most"), "{sentence}");
     // The daemon may hang up before all of it is sent.
     let mut stream = UnixStream::connect(bay.socket()).unwrap();
     stream.set_read_timeout(Some(crate::harness::PATIENCE)).unwrap();

@@ -221,3 +221,61 @@ fn a_session_that_was_cut_off_is_gone_on_with() {
     assert!(bay.bayline(["run", "--bench", "bench.toml", "--continues", "7"]).failed(1).contains("no session 7"));
     kept.assert_sound();
 }
+
+const DRIVE: &str = r#"
+title = "Yard drive"
+[[step]]
+name = "drive"
+channel = "probe"
+quantity = "V DC"
+at_least = "11.5 V"
+capture = "worst"
+"#;
+
+/// Seen: the dip of the first part was forgotten, and `show --strict` ended with 0 on both.
+#[test]
+fn the_worst_of_a_step_that_was_cut_off_is_worst_of_all_parts() {
+    let bay =
+        Bay::with_bench(&HANDHELD.replace("name = \"probe\"", "name = \"probe\"\naccuracy = \"0.5 % + 2 digits\""));
+    let procedure = bay.write("drive.toml", DRIVE);
+    let handheld = bay.meter("handheld");
+    let mut daemon = bay.start_with(&["--procedure", text(&procedure)]);
+    daemon.until_open(["handheld"]);
+    handheld.lines(["12.41 V", "9.20 V", "12.40 V"]);
+    daemon.until_samples(3);
+    daemon.note("cut off now");
+    daemon.kill();
+    // Cut off a second time, with nothing worse in between.
+    let mut daemon = bay.start_with(&["--continues", "last"]);
+    daemon.until_open(["handheld"]);
+    handheld.line("12.30 V");
+    daemon.until_samples(1);
+    daemon.note("and again");
+    daemon.kill();
+    let mut daemon = bay.start_with(&["--continues", "last"]);
+    daemon.until_open(["handheld"]);
+    handheld.line("12.45 V");
+    daemon.until_samples(1);
+    daemon.step("next");
+    daemon.stop();
+
+    let kept = bay.kept();
+    kept.assert_sound();
+    assert_eq!(
+        kept.rows("SELECT session, left_how, verdict FROM step ORDER BY id"),
+        ["1 | interrupted | out of limit", "2 | interrupted | out of limit", "3 | done | out of limit"]
+    );
+    assert_eq!(
+        kept.rows("SELECT session, how, value FROM capture ORDER BY id"),
+        ["1 | worst | 9.2", "2 | worst | 9.2", "3 | worst | 9.2"]
+    );
+    assert_eq!(
+        kept.rows("SELECT session, count, min, max FROM figure ORDER BY session"),
+        ["1 | 3 | 9.2 | 12.41", "2 | 1 | 12.3 | 12.3", "3 | 1 | 12.45 | 12.45"]
+    );
+    // The meter's accuracy counts for what was seen before, too.
+    assert!(kept.number("SELECT u > 0.01 FROM capture WHERE session = 3") == 1);
+    let said = bay.bayline(["show", "3", "--strict"]);
+    assert!(said.code == Some(4) && said.stdout.contains("seen before the session was cut off"), "{said:?}");
+    assert_eq!(bay.bayline(["show", "1", "--strict"]).code, Some(4));
+}

@@ -8,7 +8,7 @@ use std::{
 
 use serde_json::{Value, json};
 
-use crate::harness::{Bay, THREE, text};
+use crate::harness::{Bay, HANDHELD, THREE, text};
 
 /// A session with hostile step names, values beyond the range, and two functions on one channel.
 fn recorded() -> Bay {
@@ -220,4 +220,36 @@ fn to_nobody(mut command: Command) -> std::process::Output {
     let (reader, writer) = std::io::pipe().unwrap();
     drop(reader);
     command.stdout(writer).stderr(Stdio::piped()).spawn().unwrap().wait_with_output().unwrap()
+}
+
+/// Seen: `-o` wrote over the database, the control socket and yesterday's CSV.
+#[test]
+fn nothing_is_written_over_without_a_word() {
+    let bay = Bay::with_bench(HANDHELD);
+    let mut daemon = bay.start();
+    daemon.note("all is well");
+    let database = fs::read(bay.database()).unwrap();
+    for name in
+        ["data/bayline.db", "data/bayline.db-wal", "data/control.sock", "data/bayline.lock", "data/bayline-2.db"]
+    {
+        let sentence = bay.bayline(["export", "--force", "-o", name]).failed(2);
+        assert!(sentence.contains(name) && sentence.contains("bayline's own data"), "{sentence}");
+    }
+    assert!(fs::read(bay.database()).unwrap() == database);
+    bay.write("drive.csv", "yesterday's");
+    let sentence = bay.bayline(["export", "-o", "drive.csv"]).failed(2);
+    assert!(sentence.contains("drive.csv is there already") && sentence.contains("--force"), "{sentence}");
+    assert_eq!(fs::read_to_string(bay.path("drive.csv")).unwrap(), "yesterday's");
+    bay.bayline(["export", "--force", "-o", "drive.csv"]).done();
+    assert!(fs::read_to_string(bay.path("drive.csv")).unwrap().starts_with("elapsed_s,"));
+    bay.bayline(["export", "--folder", "out"]).done();
+    assert!(bay.bayline(["export", "--folder", "out"]).failed(2).contains("samples.csv is there already"));
+    // A dash is standard output, and a device stays a device.
+    assert!(bay.bayline(["export", "-o", "-"]).done().starts_with("elapsed_s,"));
+    assert!(!bay.path("-").exists());
+    bay.bayline(["export", "-o", "/dev/null"]).done();
+    assert!(!fs::metadata("/dev/null").unwrap().is_file());
+    daemon.note("all is well again");
+    daemon.stop();
+    assert_eq!(bay.kept().number("SELECT COUNT(*) FROM event WHERE kind = 'note'"), 2);
 }

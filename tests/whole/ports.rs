@@ -214,3 +214,47 @@ fn a_program_that_ends_is_started_again() {
         ]
     );
 }
+
+/// A board that was restarted counts from zero again: its samples go on, and the restart is told.
+#[test]
+fn a_board_whose_clock_begins_anew_was_restarted() {
+    let bay = Bay::with_bench("[[meter]]\nname = \"board\"\nport = \"PORTS/board\"\nprotocol = \"columns-ms\"\n");
+    let board = bay.meter("board");
+    let mut daemon = bay.start();
+    daemon.until_open(["board"]);
+    for count in 0..20 {
+        board.line(&format!("{},0.512", 100_000 + 100 * count));
+        daemon.until_samples(count + 1);
+    }
+    for count in 0..5 {
+        board.line(&format!("{},0.512", 100 * count));
+        daemon.until_samples(count + 21);
+    }
+    daemon.note("restarted");
+    daemon.stop();
+    let events = bay.kept().rows("SELECT subject, text FROM event WHERE kind = 'board restarted'");
+    assert_eq!(events, ["board | its clock began anew: the board was restarted, or its clock was set"]);
+}
+
+/// Seen: a port that was unplugged and then held by another program kept its first reason.
+#[test]
+fn an_alarm_tells_why_a_port_is_missing_now() {
+    let bay = Bay::with_bench(HANDHELD);
+    let mut handheld = bay.meter("handheld");
+    let mut daemon = bay.start();
+    daemon.until_open(["handheld"]);
+    handheld.unplug();
+    let alarm_is = |words: &'static str| {
+        move |status: &serde_json::Value| status["alarms"][0].as_str().is_some_and(|alarm| alarm.contains(words))
+    };
+    daemon.until("the loss", alarm_is("it was unplugged or switched off"));
+    // Something else has its name now.
+    std::fs::create_dir(bay.port("handheld")).unwrap();
+    daemon.until("another reason", alarm_is("it is a folder"));
+    std::fs::remove_dir(bay.port("handheld")).unwrap();
+    daemon.until("the first reason", alarm_is("it was unplugged or switched off"));
+    handheld.plug_in();
+    daemon.until_open(["handheld"]);
+    daemon.stop();
+    assert_eq!(bay.kept().rows(METER_EVENTS).len(), 3, "found, lost, found");
+}

@@ -48,6 +48,13 @@ impl EventLoop {
     fn count(&mut self, at: Mono, meter: MeterId, stats: PortStats) {
         let Some(known) = self.port_stats.get_mut(usize::from(meter.0)) else { return };
         let before = std::mem::replace(known, stats);
+        let resets = |stats: &PortStats| stats.clock.map_or(0, |fit| fit.resets);
+        if resets(&stats) > resets(&before) {
+            let name = self.meters.get(usize::from(meter.0)).cloned().unwrap_or_default();
+            let text = "its clock began anew: the board was restarted, or its clock was set".to_owned();
+            tracing::warn!("meter \"{name}\": {text}");
+            self.handle_event(at, CoreEvent::Remark { kind: EventKind::BoardRestarted, subject: name, text });
+        }
         if (before.refused, before.lost) != (stats.refused, stats.lost) {
             let counts = FrameCounts { refused: stats.refused, lost: stats.lost };
             self.handle_event(at, CoreEvent::FrameCounts(meter, counts));

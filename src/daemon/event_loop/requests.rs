@@ -5,14 +5,17 @@ use std::sync::Arc;
 use tokio::sync::oneshot;
 use uuid::Uuid;
 
-use super::{super::resume, EventLoop};
+use super::{super::resume, EventLoop, store_reports::StoreTrouble};
 use crate::{
-    clock::Clock,
+    clock::{Clock, Mono},
     mistake::Mistake,
     procedure::Procedure,
-    server::{Answer, PendingRequest, Request},
-    session::{Begin, Command, StepMove},
-    store::{StoreError, Ticket, open_to_read, read::resumable_session},
+    server::{Answer, BeginRequest, PendingRequest, Request},
+    session::{Begin, Command, Refusal, StepMove},
+    store::{
+        Folder, StoreError, Ticket,
+        read::{Archive, resumable_session},
+    },
 };
 
 /// Why a request could not be turned into a command.
@@ -22,23 +25,70 @@ pub(super) enum RequestError {
     Mistake(#[from] Mistake),
     #[error(transparent)]
     Store(#[from] StoreError),
+    #[error(transparent)]
+    Refusal(#[from] Refusal),
 }
 
+/// A session that is ready to begin, and who asked for it.
+#[derive(Debug)]
+pub(in crate::daemon) struct PreparedBegin {
+    begin: Result<Begin, RequestError>,
+    answer: oneshot::Sender<Answer>,
+}
+
+/// Commands that are carried out although nothing reaches the disk; further ones are refused.
+const UNWRITTEN_COMMANDS: usize = 500;
+
+/// Their texts together, bytes: some procedures.
+const UNWRITTEN_BYTES: usize = 4 << 20;
+
 impl EventLoop {
-    pub(super) fn handle_request(&mut self, PendingRequest { request, answer: to }: PendingRequest) {
+    pub(super) fn handle_request(&mut self, PendingRequest { request, answer }: PendingRequest) {
         let at = self.clock.mono();
-        let command = match self.command(request) {
-            Ok(Some(command)) => command,
-            Ok(None) => {
-                drop(to.send(Answer { status: Some(self.status(at)), ..Answer::done() }));
+        let command = match request {
+            Request::Status {} | Request::Watch {} => {
+                drop(answer.send(Answer { status: Some(self.status(at)), ..Answer::done() }));
                 return;
             }
-            Err(mistake) => return drop(to.send(Answer::refused(mistake.to_string()))),
+            Request::Begin(asked) => return self.prepare_begin(*asked, answer),
+            Request::End {} => Command::End,
+            Request::Step { to } => Command::Step(StepMove::parse(&to)),
+            Request::Take { channel } => Command::Take(channel),
+            Request::Mark { text } => Command::Mark(text),
+            Request::Note { text } => Command::Note(text),
+            Request::Zero { channel } => Command::Zero(channel),
         };
+        self.carry_out(at, command, answer);
+    }
+
+    /// Reads what a session begins with on a thread of its own: a procedure may be long, and the archive on a slow disk.
+    fn prepare_begin(&self, asked: BeginRequest, answer: oneshot::Sender<Answer>) {
+        let (folder, bench, channels) = (self.folder.clone(), self.bench_text.clone(), self.channels.clone());
+        let prepared = self.to_prepared.clone();
+        tokio::task::spawn_blocking(move || {
+            let begin = begin_of(asked, &folder, bench, channels.as_deref());
+            // Where the loop has ended, the client is told so when its answer is dropped.
+            drop(prepared.blocking_send(PreparedBegin { begin, answer }));
+        });
+    }
+
+    pub(super) fn begin_prepared(&mut self, PreparedBegin { begin, answer }: PreparedBegin) {
+        match begin {
+            Ok(begin) => self.carry_out(self.clock.mono(), Command::Begin(begin), answer),
+            Err(mistake) => drop(answer.send(Answer::refused(mistake.to_string()))),
+        }
+    }
+
+    fn carry_out(&mut self, at: Mono, command: Command, to: oneshot::Sender<Answer>) {
         let procedure = match &command {
             Command::Begin(begin) => begin.procedure.clone(),
             _ => None,
         };
+        if let Some(trouble) = &mut self.trouble
+            && let Err(refusal) = trouble.takes(&command)
+        {
+            return drop(to.send(Answer::refused(refusal)));
+        }
         match self.core.command(at, command, &mut self.effects) {
             Err(refusal) => drop(to.send(Answer::refused(refusal.to_string()))),
             Ok(reply) => {
@@ -50,52 +100,62 @@ impl EventLoop {
     }
 
     fn answer_when_kept(&mut self, to: oneshot::Sender<Answer>, answer: Answer) {
-        if let Some(why) = &self.write_error {
-            return drop(to.send(not_on_disk(answer, why)));
-        }
         self.tickets += 1;
         let ticket = Ticket(self.tickets);
-        self.waiting.insert(ticket, (to, answer));
+        // Also where the answer does not wait for it: what is on disk is looked after at each ticket.
         self.store.sync(ticket);
+        match &self.trouble {
+            Some(trouble) => drop(to.send(not_on_disk(answer, &trouble.why))),
+            None => _ = self.waiting.insert(ticket, (to, answer)),
+        }
     }
+}
 
-    /// The command for a request; none for a request that only reads.
-    fn command(&self, request: Request) -> Result<Option<Command>, RequestError> {
-        Ok(Some(match request {
-            Request::Begin(asked) => {
-                let mut begin = Begin {
-                    id: Uuid::now_v7(),
-                    wall: Clock::wall(),
-                    visit: asked.visit,
-                    procedure: None,
-                    bench: self.bench_text.clone(),
-                    previous: None,
-                };
-                if let Some(wanted) = &asked.continues {
-                    begin = resume(begin, resumable_session(&open_to_read(&self.database)?, wanted)?)?;
-                }
-                if let Some(sent) = asked.procedure {
-                    begin.procedure = Some(Arc::new(Procedure::parse(&sent.file, &sent.text)?));
-                }
-                if let (Some(procedure), Some(channels)) = (&begin.procedure, &self.channels) {
-                    procedure.check_channels(channels)?;
-                }
-                Command::Begin(begin)
-            }
-            Request::End {} => Command::End,
-            Request::Step { to } => Command::Step(StepMove::parse(&to)),
-            Request::Take { channel } => Command::Take(channel),
-            Request::Mark { text } => Command::Mark(text),
-            Request::Note { text } => Command::Note(text),
-            Request::Zero { channel } => Command::Zero(channel),
-            Request::Status {} | Request::Watch {} => return Ok(None),
-        }))
+/// What a session begins with.
+fn begin_of(
+    asked: BeginRequest,
+    folder: &Folder,
+    bench: String,
+    channels: Option<&[String]>,
+) -> Result<Begin, RequestError> {
+    asked.visit.check()?;
+    let mut begin =
+        Begin { id: Uuid::now_v7(), wall: Clock::wall(), visit: asked.visit, procedure: None, bench, previous: None };
+    if let Some(wanted) = &asked.continues {
+        begin = resume(begin, resumable_session(&Archive::open(folder)?, wanted)?)?;
+    }
+    if let Some(sent) = asked.procedure {
+        begin.procedure = Some(Arc::new(Procedure::parse(&sent.file, &sent.text)?));
+    }
+    if let (Some(procedure), Some(channels)) = (&begin.procedure, channels) {
+        procedure.check_channels(channels)?;
+    }
+    Ok(begin)
+}
+
+impl StoreTrouble {
+    /// Counts a command that can't be written now, or refuses it where too many wait. The end of a session is never
+    /// refused.
+    fn takes(&mut self, command: &Command) -> Result<(), String> {
+        let bytes = match command {
+            Command::End => return Ok(()),
+            Command::Begin(begin) => begin.procedure.as_ref().map_or(0, |procedure| procedure.text.len()),
+            Command::Mark(text) | Command::Note(text) | Command::Step(StepMove::Named(text)) => text.len(),
+            Command::Step(_) | Command::Take(_) | Command::Zero(_) => 0,
+        };
+        if self.commands >= UNWRITTEN_COMMANDS || self.bytes + bytes > UNWRITTEN_BYTES {
+            return Err(format!(
+                "not done: {} commands wait for the disk already, and no more are taken; cannot write the database: {}",
+                self.commands, self.why
+            ));
+        }
+        self.commands += 1;
+        self.bytes += bytes;
+        Ok(())
     }
 }
 
 pub(super) fn not_on_disk(answer: Answer, why: &str) -> Answer {
-    let error = format!(
-        "done, but not on disk yet: cannot write the database: {why}; free disk space, it is written as soon as possible"
-    );
+    let error = format!("done, but not on disk yet: cannot write the database: {why}");
     Answer { ok: false, error: Some(error), ..answer }
 }

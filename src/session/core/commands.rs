@@ -7,6 +7,7 @@ use crate::{
     session::{
         Capture, Command, CommandReply, Effect, Judgement, Notice, Record, Refusal, StepMove,
         active_step::channel_named,
+        command::{LONGEST_TEXT, check_length},
         judge::{CaptureMethod, FRESH_US},
         open_session::{BenchView, Session, trimmed},
         record::{EventKind, SessionExit},
@@ -31,7 +32,7 @@ impl Core {
             Command::Zero(channel) => self.zero(at, &channel, effects),
             Command::Mark(text) => self.mark(at, text, effects),
             Command::Note(text) => {
-                let text = trimmed(&text, "note")?;
+                let text = trimmed(&text, "note", LONGEST_TEXT)?;
                 self.open_session()?;
                 self.remark(at, EventKind::Note, String::new(), text, effects);
                 Ok(CommandReply::Kept)
@@ -65,6 +66,7 @@ impl Core {
     }
 
     fn mark(&mut self, at: Mono, text: String, effects: &mut Vec<Effect>) -> Result<CommandReply, Refusal> {
+        check_length(text.trim(), "mark", LONGEST_TEXT)?;
         let text_or = |default: &str| if text.trim().is_empty() { default } else { text.trim() }.to_owned();
         match self.open_session()?.procedure() {
             None => self.go(at, StepMove::Named(text_or("mark")), effects),

@@ -62,6 +62,8 @@ pub(crate) struct StepJudge {
     last: Option<Sample>,
     /// Of the samples that count, the one that was deepest outside, or nearest to it.
     worst: Option<Sample>,
+    /// The worst of an earlier session that was cut off in this step.
+    before: Option<Sample>,
     /// As `worst`, with what came before it had settled; only of a step that asks for a load.
     peak: Option<Sample>,
     /// The newest capture by an operator command.
@@ -91,6 +93,7 @@ impl StepJudge {
             contact,
             last: None,
             worst: None,
+            before: None,
             peak: None,
             taken: None,
             captured: None,
@@ -100,6 +103,11 @@ impl StepJudge {
             announced_switch: None,
             asked: false,
         }
+    }
+
+    /// When the step began.
+    pub(crate) fn began(&self) -> Mono {
+        self.began
     }
 
     /// Whether the leads are still where a value was captured automatically.
@@ -324,6 +332,12 @@ impl StepJudge {
         }
     }
 
+    /// The worst that was seen of this step before the session was cut off.
+    pub(crate) fn seen_before(&mut self, sample: &Sample) {
+        self.before = Some(*sample);
+        keep_worse(&mut self.worst, sample, self.criteria.limit.as_ref());
+    }
+
     /// Whether there is a present reading to take.
     pub(crate) fn has_reading(&self, now: Mono) -> bool {
         self.fresh(now).is_some()
@@ -364,7 +378,13 @@ impl StepJudge {
         Some(match self.criteria.mode {
             CaptureMode::Taken => self.as_it_is(CaptureMethod::Last, now),
             CaptureMode::Worst => match self.worst {
-                Some(worst) => self.of_sample(CaptureMethod::Worst, &worst),
+                Some(worst) => {
+                    let mut capture = self.of_sample(CaptureMethod::Worst, &worst);
+                    if self.before == Some(worst) {
+                        capture.judgement.reason += "; seen before the session was cut off";
+                    }
+                    capture
+                }
                 None => self.nothing(CaptureMethod::Worst, now),
             },
             CaptureMode::Steady => self.nothing(CaptureMethod::Steady, now),
@@ -486,7 +506,7 @@ fn keep_worse(kept: &mut Option<Sample>, sample: &Sample, limit: Option<&Limit>)
 }
 
 /// How far outside the limit a value is, base units; negative inside.
-fn excess(limit: &Limit, value: Value) -> f64 {
+pub(crate) fn excess(limit: &Limit, value: Value) -> f64 {
     match value {
         Value::Number(value) => {
             let value = if is_judged_by_size(limit) { value.abs() } else { value };

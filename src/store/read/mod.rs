@@ -1,7 +1,9 @@
 //! Reading sessions back. Everything here works on a read-only connection while a daemon writes.
 //!
-//! Reading order: `sessions`, `ledger` (steps and what they came to), `samples`, `resumable`; `seconds` is for JSON.
+//! Reading order: `archive` (all files of a folder as one), `sessions`, `ledger` (steps and what they came to), `samples`,
+//! `resumable`; `seconds` is for JSON.
 
+mod archive;
 mod ledger;
 mod lines;
 mod resumable;
@@ -9,7 +11,9 @@ mod samples;
 mod seconds;
 mod sessions;
 
+pub(crate) use archive::Archive;
 pub(crate) use ledger::{CaptureRow, FigureRow, StepRow, captures, events, figures, findings, steps};
 pub(crate) use resumable::{ResumableSession, resumable_session};
 pub(crate) use samples::{ChannelRow, StoredSample, channels, for_each_sample, sample_count};
-pub(crate) use sessions::{SessionRow, find, find_text, list};
+pub(crate) use sessions::SessionRow;
+use sessions::{find, find_text, list};

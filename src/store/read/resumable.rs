@@ -5,10 +5,13 @@ use std::{error::Error, str::FromStr};
 use rusqlite::{Connection, OptionalExtension, Row, types::Type};
 use uuid::Uuid;
 
-use super::{StepRow, find, steps};
+use super::{Archive, StepRow, steps};
 use crate::{
     protocol::Value,
-    session::{Judgement, JudgementRecord, PreviousJudgement, PreviousSession, PreviousStep, Visit},
+    session::{
+        CaptureMethod, Judgement, JudgementRecord, PreviousJudgement, PreviousSession, PreviousStep, PreviousWorst,
+        Visit,
+    },
     store::StoreError,
     units::{Quantity, Scale},
 };
@@ -28,8 +31,8 @@ pub(crate) struct ResumableSession {
 ///
 /// # Errors
 /// There is none, or it is still open.
-pub(crate) fn resumable_session(connection: &Connection, wanted: &str) -> Result<ResumableSession, StoreError> {
-    let session = find(connection, wanted)?;
+pub(crate) fn resumable_session(archive: &Archive, wanted: &str) -> Result<ResumableSession, StoreError> {
+    let (connection, session) = archive.find(wanted)?;
     if session.ended_us.is_none() {
         return Err(StoreError::StillOpen { id: session.id });
     }
@@ -39,6 +42,14 @@ pub(crate) fn resumable_session(connection: &Connection, wanted: &str) -> Result
     for step in steps(connection, session.id)? {
         previous.push(PreviousStep {
             done: matches!(step.left.as_deref(), Some("done" | "skipped")),
+            worst: step
+                .capture
+                .as_ref()
+                .filter(|capture| capture.how == CaptureMethod::Worst && step.left.as_deref() == Some("interrupted"))
+                .and_then(|capture| {
+                    let value = capture.value.map(Value::Number).or(capture.beyond.map(Value::from))?;
+                    Some(PreviousWorst { value, quantity: capture.quantity? })
+                }),
             judged: judged(connection, session.id, &step)?,
             name: step.name,
         });

@@ -57,6 +57,11 @@ impl Daemon {
         Self { client: Client::connect(socket), process, log }
     }
 
+    /// What it has written to its log so far, also after its end.
+    pub(crate) fn log(&self) -> Arc<Mutex<String>> {
+        self.log.clone()
+    }
+
     /// Its process number.
     pub(crate) fn process(&self) -> u32 {
         self.process.id()

@@ -1,0 +1,240 @@
+//! Closes the sessions that a killed daemon or a power cut left open, as their samples tell.
+
+use std::collections::BTreeMap;
+
+use rusqlite::{Connection, OptionalExtension, params};
+use strum::VariantArray;
+
+use super::{
+    insert::{BEYOND_DOWN, BEYOND_UP},
+    record::insert,
+    rows::figure_row,
+};
+use crate::{
+    clock::Mono,
+    procedure::{CaptureMode, Procedure},
+    protocol::Value,
+    session::{CaptureMethod, Figures, Verdict, excess},
+    units::{Limit, Quantity, show},
+};
+
+/// Closes what was left open, at the time of its last record. Returns the numbers of the sessions.
+pub(super) fn close_interrupted(connection: &mut Connection) -> rusqlite::Result<Vec<i64>> {
+    let transaction = connection.transaction()?;
+    let open: Vec<i64> = transaction
+        .prepare("SELECT id FROM session WHERE ended_us IS NULL ORDER BY id")?
+        .query_map([], |row| row.get(0))?
+        .collect::<rusqlite::Result<_>>()?;
+    for session in &open {
+        // Only the newest session can be open, so its rows reach to the end of the table.
+        let (ended, last_row) = (last_record_us(&transaction, *session)?, last_row(&transaction)?);
+        let steps: Vec<InterruptedStep> = transaction
+            .prepare(
+                "SELECT number, name, channel, unit, limit_low, limit_high, first_row FROM step
+                 WHERE session = ?1 AND ended_us IS NULL",
+            )?
+            .query_map([session], InterruptedStep::read)?
+            .collect::<rusqlite::Result<_>>()?;
+        for step in &steps {
+            step.keep(&transaction, *session, last_row)?;
+        }
+        transaction.execute(
+            "UPDATE step SET ended_us = ?2, left_how = 'interrupted', last_row = ?3 WHERE session = ?1 AND ended_us IS NULL",
+            params![session, ended, last_row],
+        )?;
+        transaction.execute(
+            "UPDATE session SET ended_us = ?2, ended_how = 'interrupted', last_row = ?3 WHERE id = ?1",
+            params![session, ended, last_row],
+        )?;
+    }
+    transaction.commit()?;
+    Ok(open)
+}
+
+fn last_row(connection: &Connection) -> rusqlite::Result<i64> {
+    connection.query_row("SELECT COALESCE(MAX(rowid), 0) FROM sample", [], |row| row.get(0))
+}
+
+/// The latest time of anything that was recorded in the session, µs.
+fn last_record_us(connection: &Connection, session: i64) -> rusqlite::Result<i64> {
+    connection.query_row(
+        "SELECT MAX(t) FROM (
+            SELECT 0 AS t
+            UNION ALL SELECT MAX(at_us) FROM event WHERE session = ?1
+            UNION ALL SELECT MAX(at_us) FROM anchor WHERE session = ?1
+            UNION ALL SELECT MAX(began_us) FROM step WHERE session = ?1
+            UNION ALL SELECT MAX(time_us) FROM (
+                SELECT time_us FROM sample
+                WHERE rowid >= (SELECT first_row FROM session WHERE id = ?1) ORDER BY rowid DESC LIMIT 1000))",
+        [session],
+        |row| row.get(0),
+    )
+}
+
+/// A step that was on when the session was cut off.
+struct InterruptedStep {
+    number: i64,
+    name: String,
+    channel: Option<String>,
+    limit: Option<Limit>,
+    first_row: i64,
+}
+
+/// The worst sample that counted.
+#[derive(Debug, Clone, Copy)]
+struct WorstSample {
+    at_us: i64,
+    value: Value,
+    quantity: Quantity,
+    verdict: Verdict,
+}
+
+impl InterruptedStep {
+    fn read(row: &rusqlite::Row) -> rusqlite::Result<Self> {
+        let unit: Option<String> = row.get(3)?;
+        let dimension = unit.and_then(|unit| {
+            Quantity::VARIANTS.iter().map(|quantity| quantity.dimension()).find(|dimension| dimension.unit() == unit)
+        });
+        let (low, high): (Option<f64>, Option<f64>) = (row.get(4)?, row.get(5)?);
+        let limit = dimension.map(|dimension| Limit { low, high, dimension });
+        Ok(Self { number: row.get(0)?, name: row.get(1)?, channel: row.get(2)?, limit, first_row: row.get(6)? })
+    }
+
+    /// Keeps the figures of its signals, and what it was judged on where it wanted the worst of all samples.
+    fn keep(&self, connection: &Connection, session: i64, last_row: i64) -> rusqlite::Result<()> {
+        let worst = self.keep_figures(connection, session, last_row)?;
+        let earlier = self.earlier_worst(connection, session)?;
+        let Some(limit) = &self.limit else { return Ok(()) };
+        let worse = [worst, earlier]
+            .into_iter()
+            .flatten()
+            .reduce(|one, other| if excess(limit, other.value) > excess(limit, one.value) { other } else { one });
+        match worse {
+            Some(worst) if self.wants_worst(connection, session)? => {
+                self.keep_worst(connection, session, limit, &worst)
+            }
+            _ => Ok(()),
+        }
+    }
+
+    /// Keeps the figures; returns the worst sample on the step's channel that counted.
+    fn keep_figures(
+        &self,
+        connection: &Connection,
+        session: i64,
+        last_row: i64,
+    ) -> rusqlite::Result<Option<WorstSample>> {
+        let mut figures: BTreeMap<i64, Figures> = BTreeMap::new();
+        let mut worst: Option<WorstSample> = None;
+        let sql = "SELECT sample.time_us, sample.channel, sample.value, sample.state, sample.verdict, channel.name, channel.quantity
+                   FROM sample JOIN channel ON channel.id = sample.channel
+                   WHERE sample.rowid BETWEEN ?1 AND ?2 ORDER BY sample.rowid";
+        let mut statement = connection.prepare(sql)?;
+        let mut samples = statement.query([self.first_row, last_row])?;
+        while let Some(row) = samples.next()? {
+            let (at_us, channel): (i64, i64) = (row.get(0)?, row.get(1)?);
+            let state: i64 = row.get::<_, Option<i64>>(3)?.unwrap_or(0);
+            let value = match row.get::<_, Option<f64>>(2)? {
+                Some(number) => Value::Number(number),
+                None if state & BEYOND_UP != 0 => Value::Over,
+                None if state & BEYOND_DOWN != 0 => Value::Under,
+                None => continue,
+            };
+            let verdict = row.get::<_, Option<i64>>(4)?.and_then(Verdict::from_code);
+            figures.entry(channel).or_default().add(Mono(at_us), value, verdict);
+            let counts = matches!(verdict, Some(Verdict::InLimit | Verdict::OutOfLimit | Verdict::TooCloseToCall));
+            let (Some(limit), Some(verdict), true) = (&self.limit, verdict, counts) else { continue };
+            let quantity = row.get_ref(6)?.as_str()?.parse::<Quantity>().ok();
+            if row.get_ref(5)?.as_str()? == self.channel.as_deref().unwrap_or_default()
+                && let Some(quantity) = quantity
+                && worst.is_none_or(|worst| excess(limit, value) > excess(limit, worst.value))
+            {
+                worst = Some(WorstSample { at_us, value, quantity, verdict });
+            }
+        }
+        for (channel, figures) in &figures {
+            figure_row(connection, session, self.number, *channel, figures)?;
+        }
+        Ok(worst)
+    }
+
+    /// What the session that this one continues had seen in the same step when it was cut off, where this is the step
+    /// with which this session began.
+    fn earlier_worst(&self, connection: &Connection, session: i64) -> rusqlite::Result<Option<WorstSample>> {
+        if self.number != 1 {
+            return Ok(None);
+        }
+        let sql = "SELECT capture.value, capture.beyond, capture.quantity, capture.verdict
+                   FROM session AS own
+                   JOIN session AS before ON before.uuid = own.continues
+                   JOIN step ON step.session = before.id AND step.left_how = 'interrupted' AND step.name = ?2
+                   JOIN capture ON capture.id = step.capture AND capture.how = 'worst'
+                   WHERE own.id = ?1 ORDER BY step.number DESC LIMIT 1";
+        let found = connection
+            .query_row(sql, params![session, self.name], |row| {
+                let value = match (row.get::<_, Option<f64>>(0)?, row.get::<_, Option<i64>>(1)?) {
+                    (Some(number), _) => Some(Value::Number(number)),
+                    (None, Some(1)) => Some(Value::Over),
+                    (None, Some(-1)) => Some(Value::Under),
+                    (None, _) => None,
+                };
+                let quantity = row.get::<_, Option<String>>(2)?.and_then(|word| word.parse().ok());
+                let verdict = row.get::<_, Option<String>>(3)?.and_then(|word| word.parse().ok());
+                Ok(value.zip(quantity).zip(verdict))
+            })
+            .optional()?
+            .flatten();
+        Ok(found.map(|((value, quantity), verdict)| WorstSample { at_us: 0, value, quantity, verdict }))
+    }
+
+    /// Whether the procedure asks for the worst of the whole step.
+    fn wants_worst(&self, connection: &Connection, session: i64) -> rusqlite::Result<bool> {
+        let text: Option<String> =
+            connection.query_row("SELECT procedure_text FROM session WHERE id = ?1", [session], |row| row.get(0))?;
+        let procedure = text.and_then(|text| Procedure::parse("the procedure of that session", &text).ok());
+        let mode = procedure
+            .and_then(|procedure| procedure.steps.iter().find(|step| step.name == self.name).map(|step| step.capture));
+        Ok(mode == Some(CaptureMode::Worst))
+    }
+
+    fn keep_worst(
+        &self,
+        connection: &Connection,
+        session: i64,
+        limit: &Limit,
+        worst: &WorstSample,
+    ) -> rusqlite::Result<()> {
+        let (number, beyond, shown) = match worst.value {
+            Value::Number(value) => (Some(value), None, show(value, worst.quantity)),
+            Value::Over => (None, Some(1), "beyond the meter's range".to_owned()),
+            Value::Under => (None, Some(-1), "below the meter's range".to_owned()),
+        };
+        let reason = format!("{shown} was the worst until the session was cut off, {limit} wanted");
+        let how = CaptureMethod::Worst.word();
+        let (quantity, unit, verdict) = (worst.quantity.word(), worst.quantity.unit(), worst.verdict.word());
+        let capture = insert(
+            connection,
+            "capture",
+            &[
+                ("session", &session),
+                ("step", &self.number),
+                ("how", &how),
+                ("at_us", &worst.at_us),
+                ("channel", &self.channel),
+                ("quantity", &quantity),
+                ("unit", &unit),
+                ("value", &number),
+                ("beyond", &beyond),
+                ("limit_low", &limit.low),
+                ("limit_high", &limit.high),
+                ("verdict", &verdict),
+                ("reason", &reason),
+            ],
+        )?;
+        connection.execute(
+            "UPDATE step SET capture = ?3, verdict = ?4, reason = ?5 WHERE session = ?1 AND number = ?2",
+            params![session, self.number, capture, verdict, reason],
+        )?;
+        Ok(())
+    }
+}
