@@ -77,6 +77,7 @@ fn every_key_that_is_read_is_in_the_schema() {
     let meter = "[[meter]]\nname = \"a\"\nport = \"b\"\nprotocol = \"number\"\n";
     for (schema, of, sentence) in [
         (schema(BENCH_SCHEMA), "meter", bench("[[meter]]\nzz = 1")),
+        (schema(BENCH_SCHEMA), "derived", bench(&format!("{meter}[[derived]]\nzz = 1"))),
         (schema(BENCH_SCHEMA), "channel", bench(&format!("{meter}[[meter.channel]]\nzz = 1"))),
         (
             schema(BENCH_SCHEMA),

@@ -4,7 +4,7 @@
 
 use std::{path::PathBuf, sync::Arc};
 
-use super::Conversion;
+use super::{Conversion, DerivedSpec};
 use crate::{
     io_reason::IoReason,
     mistake::Mistake,
@@ -18,6 +18,8 @@ use crate::{
 pub struct Bench {
     /// In the order of the file; names are unique.
     pub meters: Vec<MeterSpec>,
+    /// Channels that are worked out from two others, in the order of the file; names are unique among all channels.
+    pub(crate) derived: Vec<DerivedSpec>,
     /// The file as written, kept with the session; empty for a bench given on the command line.
     pub text: String,
 }
@@ -99,7 +101,8 @@ impl Bench {
     pub fn channel_names(&self) -> Option<Vec<String>> {
         let named = self.meters.iter().all(|meter| !meter.channels.is_empty());
         let channels = self.meters.iter().flat_map(|meter| &meter.channels);
-        named.then(|| channels.map(|channel| channel.name.clone()).collect())
+        let derived = self.derived.iter().map(|derived| derived.name.clone());
+        named.then(|| channels.map(|channel| channel.name.clone()).chain(derived).collect())
     }
 
     /// Adds a meter given on the command line.

@@ -9,9 +9,10 @@ use serde::Deserialize;
 use toml::Spanned;
 
 use super::{
-    Bench, BenchError, ChannelSpec, Conversion, MeterSpec,
+    Bench, BenchError, ChannelSpec, Conversion, DerivedSpec, MeterSpec,
     accuracy::{AccuracyKeys, above_zero, read_accuracy},
     bench::check_cable,
+    derived_file::{DerivedTable, derived_channel},
 };
 use crate::{
     mistake::{Mistake, Source, parse_toml},
@@ -28,6 +29,8 @@ pub const BENCH_SCHEMA: &str = include_str!("bench.schema.json");
 #[serde(deny_unknown_fields)]
 struct BenchFile {
     meter: Vec<MeterTable>,
+    #[serde(default)]
+    derived: Vec<DerivedTable>,
 }
 
 #[derive(Deserialize)]
@@ -80,7 +83,18 @@ impl Bench {
             meter_of_channel: HashMap::new(),
         };
         let meters = tables.meter.into_iter().map(|table| reader.meter(table)).collect::<Result<_, _>>()?;
-        Ok(Self { meters, text: text.to_owned() })
+        let meters: Vec<MeterSpec> = meters;
+        let mut derived: Vec<DerivedSpec> = Vec::new();
+        for table in tables.derived {
+            let spec = derived_channel(reader.source, table, &meters)?;
+            let taken = reader.meter_of_channel.contains_key(&spec.0.name);
+            if taken || derived.iter().any(|other| other.name == spec.0.name) {
+                let message = format!("found a second channel named \"{}\", expected a name of its own", spec.0.name);
+                return Err(reader.source.mistake(spec.1, message));
+            }
+            derived.push(spec.0);
+        }
+        Ok(Self { meters, derived, text: text.to_owned() })
     }
 }
 

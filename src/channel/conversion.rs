@@ -37,11 +37,11 @@ impl Binding {
     pub(crate) fn sample(&self, reading: &Reading, at: Mono) -> Sample {
         let conversion = &self.conversion;
         let (quantity, scale) = match conversion.match_function(reading.function) {
-            FunctionMatch::Expected(quantity) => (quantity, conversion.scale().factor),
-            FunctionMatch::Other(quantity) => (quantity, 1.0),
+            FunctionMatch::Expected(quantity) => (quantity, conversion.scale()),
+            FunctionMatch::Other(quantity) => (quantity, Scale::NONE),
         };
         let value = scaled(reading.value, scale);
-        let digit = reading.place.map(|place| power_of_ten(place) * scale.abs());
+        let digit = reading.place.map(|place| power_of_ten(place) * scale.factor.abs());
         let u = match value {
             Value::Number(value) => conversion.standard_uncertainty(quantity, value, digit),
             Value::Over | Value::Under => None,
@@ -134,11 +134,11 @@ impl Conversion {
     }
 }
 
-fn scaled(value: Value, factor: f64) -> Value {
+fn scaled(value: Value, scale: Scale) -> Value {
     match value {
-        Value::Number(number) => Value::Number(number * factor),
-        Value::Over if factor < 0.0 => Value::Under,
-        Value::Under if factor < 0.0 => Value::Over,
+        Value::Number(number) => Value::Number(scale.apply(number)),
+        Value::Over if scale.factor < 0.0 => Value::Under,
+        Value::Under if scale.factor < 0.0 => Value::Over,
         beyond => beyond,
     }
 }
@@ -179,6 +179,18 @@ mod tests {
         assert!((value - 0.5).abs() < 1e-12);
         // (1.5 % of 0.5 A + 20 mA) / √3, JCGM 100 4.3.7.
         assert!((sample.u.unwrap() - 0.0275 / 3f64.sqrt()).abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_bare_current_sensor_rests_above_zero() {
+        // 1.5 V of a sensor with 0.5 V + 20 mV/A is 50 A; its digit of 1 mV is 50 mA.
+        let sensor = binding(Some(Quantity::AmpsDc), "0.5 V + 20 mV/A ± 1 %", "");
+        let sample = sensor.sample(&reading(1.5, Function::Exact(Quantity::VoltsDc)), Mono(0));
+        let Value::Number(amps) = sample.value else { panic!("{sample:?}") };
+        assert!((amps - 50.0).abs() < 1e-9 && (sample.digit.unwrap() - 0.05).abs() < 1e-12, "{sample:?}");
+        // 1 % of 50 A and a step of 50 mA, JCGM 100 4.3.7 and F.2.2.1.
+        let expected = (0.5f64 / 3f64.sqrt()).hypot(0.05 / 12f64.sqrt());
+        assert!((sample.u.unwrap() - expected).abs() < 1e-12, "{sample:?}");
     }
 
     #[test]

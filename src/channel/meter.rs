@@ -28,7 +28,8 @@ const IDENTITIES_REPORTED: u32 = 8;
 pub struct ChannelIds(Arc<AtomicU16>);
 
 impl ChannelIds {
-    fn next(&self) -> ChannelId {
+    /// The next one that is free.
+    pub(crate) fn next(&self) -> ChannelId {
         ChannelId(self.0.fetch_add(1, Ordering::Relaxed))
     }
 }

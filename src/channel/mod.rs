@@ -4,21 +4,26 @@
 //! Nothing here knows a step or a limit.
 //!
 //! Read `conversion.rs` first (one reading becomes one sample), then `meter.rs` (the bytes of one meter become samples) with
-//! `device_clock.rs`; then `bench.rs` (what is connected), `bench_file.rs` (how it is written) and `accuracy.rs`.
+//! `device_clock.rs`, and `derived.rs`
+//! (a channel that is worked out from two others); then `bench.rs` (what is connected), `bench_file.rs` (how it is written) and `accuracy.rs`.
 
 mod conversion;
 
+mod derived;
 mod device_clock;
 mod meter;
 
 mod accuracy;
 mod bench;
 mod bench_file;
+mod derived_file;
 
 pub use bench::Bench;
 pub(crate) use bench::{BenchError, ChannelSpec, MeterSpec, QuickMeter};
 pub use bench_file::BENCH_SCHEMA;
 pub(crate) use conversion::{Binding, Conversion};
+pub(crate) use derived::DerivedChannel;
+pub use derived::{DerivedSpec, Operation};
 pub(crate) use device_clock::{ClockFit, DeviceClock};
 pub(crate) use meter::default_channel_name;
 pub use meter::{Batch, ChannelIds, Meter, MeterEvent};

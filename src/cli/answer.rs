@@ -60,6 +60,7 @@ pub(super) fn print_step(out: &mut dyn Write, step: &StepMessage) -> io::Result<
             let quantity = step.quantity.as_ref().map_or(String::new(), |quantity| format!(" on {quantity}"));
             writeln!(out, "  {channel}{quantity}: {limit}")
         }
+        (None, Some(good)) => writeln!(out, "  yes or no: {good} is good"),
         _ => Ok(()),
     }
 }

@@ -136,7 +136,10 @@ fn ledger(out: &mut dyn Write, steps: &[StepRow], captures: &[CaptureRow]) -> io
             place(step).to_string(),
             name,
             step.capture.as_ref().map_or("–".to_owned(), show_value::captured),
-            show_value::limits(step.limit_low, step.limit_high, quantity),
+            match (step.limit_low.or(step.limit_high), &step.limit_text) {
+                (None, Some(text)) => text.clone(),
+                _ => show_value::limits(step.limit_low, step.limit_high, quantity),
+            },
             verdict,
             why(step),
         ];

@@ -30,6 +30,9 @@ pub(super) fn captured(capture: &CaptureRow) -> String {
 }
 
 fn judged(capture: &CaptureRow) -> String {
+    if let Some(answer) = capture.answer {
+        return answer.word().to_owned();
+    }
     match (capture.value, capture.u, capture.beyond) {
         (Some(value), Some(u), _) => show_with(value, 2.0 * u, capture.quantity.unwrap_or(Quantity::Number)),
         (None, _, Some(RangeEnd::Over)) => "over range".to_owned(),

@@ -15,7 +15,8 @@ use crate::server::Request;
 /// Capture the value that is shown now.
 #[derive(Debug, Args)]
 pub(super) struct TakeArgs {
-    /// The channel; without it the step's own, or all in a free-running session
+    /// The channel; without it the step's own, or all in a free-running session. Yes or no answers a step that asks a question
+    #[arg(value_name = "CHANNEL|yes|no")]
     channel: Option<String>,
     #[command(flatten)]
     format: AnswerFormatArgs,
@@ -23,10 +24,13 @@ pub(super) struct TakeArgs {
 
 impl TakeArgs {
     pub(super) fn run(self, common: &CommonArgs) -> Result<ExitCode, Failure> {
-        let answer = ask(common, &Request::Take { channel: self.channel })?;
+        let yes_no = self.channel.as_deref().and_then(|word| word.parse().ok());
+        let channel = self.channel.filter(|_| yes_no.is_none());
+        let answer = ask(common, &Request::Take { channel, answer: yes_no })?;
         self.format.print(&answer, |out, answer| {
             for taken in &answer.taken {
-                writeln!(out, "{}: {}", taken.channel, judgement_text(&taken.judgement, ", "))?;
+                let channel = if taken.channel.is_empty() { String::new() } else { format!("{}: ", taken.channel) };
+                writeln!(out, "{channel}{}", judgement_text(&taken.judgement, ", "))?;
             }
             Ok(())
         })

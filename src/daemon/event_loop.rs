@@ -20,7 +20,7 @@ use super::{
     ports::{PortCommand, PortCommands, PortEvent, PortStats},
 };
 use crate::{
-    channel::Bench,
+    channel::{Bench, ChannelIds},
     clock::{Clock, Mono},
     procedure::Procedure,
     server::{Answer, News, PendingRequest},
@@ -147,6 +147,14 @@ impl EventLoop {
             event_loop.handle_event(at, CoreEvent::Alarm { key: "database".to_owned(), text: Some(damaged) });
         }
         (event_loop, prepared)
+    }
+
+    /// The channels of the bench that are worked out from others; before the first event.
+    pub(super) fn add_derived(&mut self, bench: &Bench, ids: &ChannelIds) {
+        let at = self.clock.mono();
+        for spec in &bench.derived {
+            self.handle_event(at, CoreEvent::Derived(ids.next(), spec.clone()));
+        }
     }
 
     /// Begins the first session, before the first event.

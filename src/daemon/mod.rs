@@ -21,7 +21,7 @@ use tokio_util::sync::CancellationToken;
 use uuid::Uuid;
 
 use crate::{
-    channel::Bench,
+    channel::{Bench, ChannelIds},
     clock::Clock,
     mistake::Mistake,
     procedure::Procedure,
@@ -138,8 +138,10 @@ pub(crate) async fn run(config: Config, ready: impl FnOnce(), stop: Cancellation
         store,
         event_loop::LoopOutputs { news, alert, ports: port_commands },
     );
+    let ids = ChannelIds::default();
+    event_loop.add_derived(&config.bench, &ids);
     event_loop.begin(begin);
-    let ports = Ports::start(&config.bench, clock, &to_loop, commands)?;
+    let ports = Ports::start(&config.bench, &ids, clock, &to_loop, commands)?;
     drop(to_loop);
     ready();
 

@@ -107,15 +107,15 @@ pub(super) struct Ports {
 impl Ports {
     pub(super) fn start(
         bench: &Bench,
+        ids: &ChannelIds,
         clock: Clock,
         to_loop: &mpsc::Sender<PortEvent>,
         commands: Vec<Receiver<PortCommand>>,
     ) -> Result<Self, DaemonError> {
         let ports = Self { stop: Stop::default() };
-        let ids = ChannelIds::default();
         for ((index, spec), commands) in bench.meters.iter().enumerate().zip(commands) {
             let id = MeterId(u16::try_from(index).unwrap_or(u16::MAX));
-            let (meter, channels) = Meter::new(id, spec, &ids);
+            let (meter, channels) = Meter::new(id, spec, ids);
             let mut reader = PortReader {
                 id,
                 meter,

@@ -50,7 +50,7 @@ pub(crate) use coil::{current, power_at};
 pub(crate) use conformity::{Decision, DecisionRule, Limits, decide, probability_of_conformity};
 pub(crate) use copper::Copper;
 pub(crate) use outlier::{CUSTOMARY_SCORE, Siblings, median};
-pub(crate) use propagate::same_gain;
+pub(crate) use propagate::{Correlation, difference_with_covariance, propagate, same_gain};
 pub(crate) use running::RunningStatistics;
 pub(crate) use trend::Trend;
 pub use uncertain::Uncertain;

@@ -7,11 +7,11 @@ use super::Uncertain;
 
 /// How the inputs of a result hang together.
 #[derive(Debug, Clone, Copy, PartialEq)]
-#[cfg_attr(not(test), expect(dead_code, reason = "the next fit of findings, with covariances, will use it"))]
 pub(crate) enum Correlation<'a> {
     /// Every input is independent of every other.
     Independent,
     /// All inputs come from one standard and move together (r = 1).
+    #[cfg_attr(not(test), expect(dead_code, reason = "a set of resistors from one standard would need it"))]
     Full,
     /// The matrix of correlation coefficients (each from -1 to 1), row by row, n x n for n inputs.
     Matrix(&'a [f64]),
@@ -80,7 +80,6 @@ pub(crate) fn covariance(
 /// # Errors
 /// [`PropagateError::Length`] where the slices do not match, [`PropagateError::NegativeVariance`]
 /// where the matrix is none of correlations.
-#[cfg_attr(not(test), expect(dead_code, reason = "the next fit of findings, with covariances, will use it"))]
 pub(crate) fn propagate(partials: &[f64], u: &[f64], correlation: Correlation<'_>) -> Result<f64, PropagateError> {
     let variance = covariance(partials, partials, u, correlation)?;
     // Inputs that cancel exactly leave a rest of either sign, of the size of the rounding.
@@ -105,7 +104,6 @@ pub(crate) fn same_gain(terms: &[(f64, Uncertain)], gain_u: f64) -> Uncertain {
 /// The difference a - b of two values with a known covariance, in their unit squared; their `u`
 /// hold all of their uncertainty. JCGM 100 5.2.2 equation 13. A covariance greater than the
 /// uncertainties allow (|r| > 1) is taken as r = ±1.
-#[cfg_attr(not(test), expect(dead_code, reason = "the next fit of findings, with covariances, will use it"))]
 pub(crate) fn difference_with_covariance(a: Uncertain, b: Uncertain, covariance: f64) -> Uncertain {
     let most = a.u * b.u;
     let variance = a.u.powi(2) + b.u.powi(2) - 2.0 * covariance.clamp(-most, most);

@@ -7,6 +7,7 @@ use serde::Serialize;
 
 use super::{CsvSheet, CsvStyle, ExportError};
 use crate::{
+    procedure::YesNo,
     session::{Verdict, findings::FindingRecord},
     store::read::{self, CaptureRow, ChannelRow, FigureRow, SessionRow, StepRow},
     units::Quantity,
@@ -46,6 +47,11 @@ fn step_columns<W: Write>() -> Vec<StepColumn<W>> {
         ("flags", |sheet, step| {
             let flags = step.capture.iter().flat_map(|capture| &capture.flags);
             sheet.text(&flags.map(|flag| flag.word()).collect::<Vec<_>>().join(", "))
+        }),
+        ("limit_text", |sheet, step| sheet.text(or_empty(&step.limit_text))),
+        ("answer", |sheet, step| {
+            let answer = step.capture.as_ref().and_then(|capture| capture.answer);
+            sheet.text(answer.map_or("", YesNo::word))
         }),
     ]
 }

@@ -1,7 +1,7 @@
 //! The known facts of a bench's channels.
 
 use crate::{
-    channel::{Bench, MeterSpec, default_channel_name},
+    channel::{Bench, DerivedSpec, MeterSpec, Operation, default_channel_name},
     units::{DataSheet, Measure, Quantity},
 };
 
@@ -53,6 +53,9 @@ impl BenchFacts {
         for meter in &bench.meters {
             facts.add(meter);
         }
+        for derived in &bench.derived {
+            facts.add_derived(derived);
+        }
         facts
     }
 
@@ -81,6 +84,23 @@ impl BenchFacts {
                 None => self.names = ChannelList::Incomplete,
             }
         }
+    }
+
+    /// It reports as often as the slower of its two, and is as coarse as the coarser where they are added up.
+    fn add_derived(&mut self, derived: &DerivedSpec) {
+        let of: Vec<&ChannelFacts> = derived.of.iter().filter_map(|name| self.channel(name)).collect();
+        let meter = of.first().map_or(String::new(), |first| first.meter.clone());
+        let rate = of.iter().map(|facts| facts.rate).collect::<Option<Vec<f64>>>();
+        let is_sum = matches!(derived.operation, Operation::Minus | Operation::Plus);
+        let digit =
+            of.iter().filter_map(|facts| facts.digit).filter(|_| is_sum).max_by(|a, b| a.value.total_cmp(&b.value));
+        let facts = ChannelFacts {
+            quantity: derived.quantity,
+            rate: rate.and_then(|rates| rates.into_iter().reduce(f64::min)),
+            digit,
+            ..ChannelFacts::unknown(&derived.name, &meter)
+        };
+        self.channels.push(facts);
     }
 
     pub(super) fn channel(&self, name: &str) -> Option<&ChannelFacts> {

@@ -15,7 +15,7 @@ use serde::Deserialize;
 use strum::{EnumMessage, VariantArray};
 use toml::Spanned;
 
-use super::{Step, keys::Between};
+use super::{Step, keys::Spread};
 use crate::{
     mistake::{Mistake, Source},
     units::{AsWritten, Dimension, Limit},
@@ -109,7 +109,7 @@ pub(super) struct CircuitTable {
     driver: Option<DriverSide>,
     #[serde(default)]
     control: DriverControl,
-    driver_drop: Option<Spanned<AsWritten<Between>>>,
+    driver_drop: Option<Spanned<AsWritten<Spread>>>,
     #[serde(default)]
     clamp: ClampPlace,
 }
@@ -146,8 +146,8 @@ pub(super) fn circuits(source: Source, tables: Vec<CircuitTable>, steps: &[Step]
     Ok(circuits)
 }
 
-fn drop_of(source: Source, drop: &Spanned<AsWritten<Between>>) -> Result<(f64, f64), Mistake> {
-    let AsWritten { value: Between(limit), text } = drop.get_ref();
+fn drop_of(source: Source, drop: &Spanned<AsWritten<Spread>>) -> Result<(f64, f64), Mistake> {
+    let AsWritten { value: Spread(limit), text } = drop.get_ref();
     match *limit {
         Limit { low: Some(low), high: Some(high), dimension: Dimension::Volt } if low >= 0.0 => Ok((low, high)),
         _ => {

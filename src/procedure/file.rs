@@ -3,17 +3,19 @@
 //! The tables here are not the procedure's own types. In a file a limit has four forms and defaults depend on other keys; in
 //! a [`Step`] all of it is known.
 
-use std::{collections::HashSet, ops::Range, path::Path, time::Duration};
+use std::{collections::HashSet, path::Path, time::Duration};
 
 use serde::Deserialize;
 use toml::Spanned;
 
 use super::{
     Advance, CaptureMode, ConditionRule, ContactRule, HeatRule, MachineHeat, PartTemperature, Procedure,
-    ProcedureError, Role, RunningLoads, Step,
+    ProcedureError, Role, RunningLoads, Step, YesNo,
     circuit::{CircuitTable, circuits},
-    keys::{Between, Celsius, CelsiusRange, Contact, Nominal, Share, Time},
+    keys::{AtLeast, AtMost, Between, Celsius, CelsiusRange, Contact, Nominal, Share, Time},
+    limits::{WrittenLimit, check_answer, dimension, limit, relative_mistake},
     proof_rules::ProofTable,
+    set_items::SetItems,
 };
 use crate::{
     electrics::DecisionRule,
@@ -61,17 +63,19 @@ struct ProcedureFile {
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
-struct StepTable {
-    name: Spanned<String>,
+pub(super) struct StepTable {
+    pub(super) name: Spanned<String>,
     circuit: Option<String>,
     #[serde(default)]
     r#do: String,
-    channel: Option<Spanned<String>>,
-    quantity: Option<Quantity>,
-    at_least: Option<Spanned<AsWritten<Measure>>>,
-    at_most: Option<Spanned<AsWritten<Measure>>>,
-    between: Option<Spanned<AsWritten<Between>>>,
-    nominal: Option<Spanned<AsWritten<Nominal>>>,
+    pub(super) channel: Option<Spanned<String>>,
+    pub(super) quantity: Option<Quantity>,
+    pub(super) at_least: Option<Spanned<AsWritten<AtLeast>>>,
+    pub(super) at_most: Option<Spanned<AsWritten<AtMost>>>,
+    pub(super) between: Option<Spanned<AsWritten<Between>>>,
+    pub(super) nominal: Option<Spanned<AsWritten<Nominal>>>,
+    pub(super) answer: Option<Spanned<YesNo>>,
+    set: Option<Spanned<SetItems>>,
     #[serde(default)]
     capture: CaptureMode,
     #[serde(default = "guarded")]
@@ -131,15 +135,29 @@ impl Procedure {
         }
         let mut steps: Vec<Step> = Vec::new();
         let mut names = HashSet::new();
+        let mut relative = Vec::new();
         let lines = LineNumbers::of(text);
         for row in table.step.into_inner() {
             let span = row.name.span();
-            let step = step(source, &lines, row)?;
-            if !names.insert(step.name.to_ascii_lowercase()) {
-                let message = format!("found a second step named \"{}\", expected a name of its own", step.name);
-                return Err(source.mistake(span, message));
+            let (step, limit) = step(source, &lines, row)?;
+            for step in items(step) {
+                if !names.insert(step.name.to_ascii_lowercase()) {
+                    let message = format!("found a second step named \"{}\", expected a name of its own", step.name);
+                    return Err(source.mistake(span, message));
+                }
+                if steps.len() >= MOST_STEPS {
+                    let message = format!("found more steps with those of the sets, expected {MOST_STEPS} at most");
+                    return Err(source.mistake(span, message));
+                }
+                if let Some(WrittenLimit::Relative(limit, span)) = &limit {
+                    relative.push((steps.len(), limit.clone(), span.clone()));
+                }
+                steps.push(step);
             }
-            steps.push(step);
+        }
+        for (place, limit, span) in relative {
+            let resolved = limit.resolve(place, &steps).map_err(|error| relative_mistake(source, &error, span))?;
+            steps[place].relative = Some(resolved);
         }
         Ok(Self {
             title: table.title,
@@ -157,13 +175,28 @@ impl Procedure {
 /// Words that stand for a move to another step, so no step can have them as its name.
 const RESERVED: [&str; 4] = ["next", "back", "again", "skip"];
 
-fn step(source: Source, lines: &LineNumbers, table: StepTable) -> Result<Step, Mistake> {
+/// A step, and the items of its set where it has one, as steps of their own.
+type StepOfFile = (Step, Vec<String>);
+
+/// The steps that a step of the file stands for: each item of its set is one.
+fn items((step, items): StepOfFile) -> Vec<Step> {
+    if items.is_empty() {
+        return vec![step];
+    }
+    let item =
+        |item: String| Step { name: format!("{}: {item}", step.name), set: Some(step.name.clone()), ..step.clone() };
+    items.into_iter().map(item).collect()
+}
+
+fn step(source: Source, lines: &LineNumbers, table: StepTable) -> Result<(StepOfFile, Option<WrittenLimit>), Mistake> {
     let name = table.name.get_ref().trim().to_owned();
     if name.is_empty() || RESERVED.contains(&name.to_ascii_lowercase().as_str()) {
         let message = format!("found \"{name}\", expected a name other than next, back, again and skip");
         return Err(source.mistake(table.name.span(), message));
     }
+    check_answer(source, &table)?;
     let limit = limit(source, &table)?;
+    let plain = limit.as_ref().and_then(WrittenLimit::plain).copied();
     if let (CaptureMode::Steady, None) = (table.capture, &table.channel) {
         let message = format!("step \"{name}\" is to capture a steady value, expected a channel to read it from");
         return Err(source.mistake(table.name.span(), message));
@@ -171,9 +204,10 @@ fn step(source: Source, lines: &LineNumbers, table: StepTable) -> Result<Step, M
     check_role(source, &table)?;
     let at = table.channel.as_ref().unwrap_or(&table.name).span();
     let time = |time: Option<Time>, default| time.map_or(default, |Time(time)| time);
-    Ok(Step {
+    let step = Step {
         contact: contact(source, &table, limit.as_ref())?,
-        heat: heat(source, &table, limit.as_ref())?,
+        // A limit by other values holds at the temperature that all of them have.
+        heat: heat(source, &table, plain.as_ref())?.filter(|_| limit.is_none() || plain.is_some()),
         conditions: table.r#while.iter().map(|table| condition(source, table)).collect::<Result<_, _>>()?,
         line: lines.line(at.start),
         name,
@@ -181,7 +215,10 @@ fn step(source: Source, lines: &LineNumbers, table: StepTable) -> Result<Step, M
         instruction: table.r#do,
         channel: table.channel.map(Spanned::into_inner),
         quantity: table.quantity,
-        limit,
+        limit: plain,
+        relative: None,
+        answer: table.answer.map(Spanned::into_inner),
+        set: None,
         capture: table.capture,
         rule: table.rule,
         steady: time(table.steady, STEADY),
@@ -190,48 +227,8 @@ fn step(source: Source, lines: &LineNumbers, table: StepTable) -> Result<Step, M
         hold_at_most: table.hold_at_most.map(|Time(time)| time),
         role: table.role.map(Spanned::into_inner),
         running: table.running.map(Spanned::into_inner),
-    })
-}
-
-/// The step's limit; `at_least` and `at_most` may stand together.
-fn limit(source: Source, table: &StepTable) -> Result<Option<Limit>, Mistake> {
-    let (least, most) = (table.at_least.as_ref(), table.at_most.as_ref());
-    let forms = [least.or(most).is_some(), table.between.is_some(), table.nominal.is_some()];
-    if forms.into_iter().filter(|is_given| *is_given).count() > 1 {
-        let message = "found two limits, expected at_least with or without at_most, or between, or nominal";
-        return Err(source.mistake(table.name.span(), message));
-    }
-    let one_sided = |measure: &Spanned<AsWritten<Measure>>, limit: fn(Measure) -> Limit| {
-        let AsWritten { value, text } = measure.get_ref();
-        (limit(*value), text.clone(), measure.span())
     };
-    let (limit, text, span): (Limit, String, Range<usize>) = match (&table.between, &table.nominal, least, most) {
-        (Some(between), ..) => (between.get_ref().value.0, between.get_ref().text.clone(), between.span()),
-        (None, Some(nominal), ..) => (nominal.get_ref().value.0, nominal.get_ref().text.clone(), nominal.span()),
-        (None, None, Some(least), None) => one_sided(least, Limit::at_least),
-        (None, None, None, Some(most)) => one_sided(most, Limit::at_most),
-        (None, None, Some(least), Some(most)) => {
-            let low = least.get_ref().value;
-            let AsWritten { value: high, text } = most.get_ref();
-            if low.dimension != high.dimension || low.value > high.value {
-                let message = format!("found \"{text}\", expected a value in the unit of at_least and above it");
-                return Err(source.mistake(most.span(), message));
-            }
-            let limit = Limit { low: Some(low.value), high: Some(high.value), dimension: low.dimension };
-            (limit, text.clone(), most.span())
-        }
-        (None, None, None, None) => return Ok(None),
-    };
-    if let Some(quantity) = table.quantity.filter(|quantity| quantity.dimension() != limit.dimension) {
-        let unit = quantity.unit();
-        let message = format!("found \"{text}\", expected a limit in {unit} as the step's quantity is \"{quantity}\"");
-        return Err(source.mistake(span, message));
-    }
-    if table.channel.is_none() {
-        let message = format!("found a limit in step \"{}\", expected a channel to judge by it", table.name.get_ref());
-        return Err(source.mistake(span, message));
-    }
-    Ok(Some(limit))
+    Ok(((step, table.set.map_or(Vec::new(), |set| set.into_inner().0)), limit))
 }
 
 /// A role wants its quantity, a circuit and a channel, and something or nothing running.
@@ -259,8 +256,9 @@ fn check_role(source: Source, table: &StepTable) -> Result<(), Mistake> {
 
 /// Only a value that captures itself needs a proof of contact. A small drop proves none: it reads like a lead that
 /// touches nothing, so such a step must say that its leads are fixed, or which value proves contact.
-fn contact(source: Source, table: &StepTable, limit: Option<&Limit>) -> Result<ContactRule, Mistake> {
-    let dimension = table.quantity.map(Quantity::dimension).or(limit.map(|limit| limit.dimension));
+fn contact(source: Source, table: &StepTable, limit: Option<&WrittenLimit>) -> Result<ContactRule, Mistake> {
+    let dimension = dimension(table, limit);
+    let plain = limit.and_then(WrittenLimit::plain);
     if let Some(key) = &table.contact {
         let AsWritten { value, text } = key.get_ref();
         return match value {
@@ -281,12 +279,11 @@ fn contact(source: Source, table: &StepTable, limit: Option<&Limit>) -> Result<C
     }
     let least = match dimension {
         Some(Dimension::Volt) => CONTACT_V,
-        Some(Dimension::Ampere) => CONTACT_A.max(CONTACT_SHARE * limit.map_or(0.0, nearest_to_zero)),
+        Some(Dimension::Ampere) => CONTACT_A.max(CONTACT_SHARE * plain.map_or(0.0, nearest_to_zero)),
         Some(Dimension::Ohm) => 0.0,
         _ => return Ok(ContactRule::Fixed),
     };
-    let provable = limit.is_none_or(|limit| limit.low.is_some() || limit.high.is_none_or(|high| high > 2.0 * least));
-    if !provable {
+    if least > 0.0 && limit.is_some_and(|limit| limit.may_be_near_zero(least)) {
         let message = format!(
             "step \"{}\" captures by itself a value that reads like a lifted lead, expected contact = \"fixed\" \
              (the leads stay where they are) or a value that proves contact",

@@ -2,7 +2,10 @@
 
 use std::{str::FromStr, time::Duration};
 
-use super::{Advance, CaptureMode, PartTemperature};
+use super::{
+    Advance, CaptureMode, PartTemperature,
+    relative::{LimitKey, WrittenRelative, relative},
+};
 use crate::{
     electrics::DecisionRule,
     units::{Dimension, Limit, Measure, UnitError, parse_duration},
@@ -21,27 +24,67 @@ impl FromStr for Time {
     }
 }
 
+/// A limit as one of its keys gives it: by itself, or by other values.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) enum LimitValue<T> {
+    Plain(T),
+    Relative(Box<WrittenRelative>),
+}
+
+impl<T> LimitValue<T> {
+    fn read(key: LimitKey, text: &str, plain: impl Fn(&str) -> Result<T, UnitError>) -> Result<Self, UnitError> {
+        match relative(key, text)? {
+            Some(relative) => Ok(Self::Relative(Box::new(relative))),
+            None => plain(text).map(Self::Plain),
+        }
+    }
+}
+
+/// `at_least = "11.8 V"`
+#[derive(Debug, Clone)]
+pub(super) struct AtLeast(pub(super) LimitValue<Measure>);
+
+/// `at_most = "100 mV"`
+#[derive(Debug, Clone)]
+pub(super) struct AtMost(pub(super) LimitValue<Measure>);
+
 /// `between = "0.9 A to 1.2 A"`
-#[derive(Debug, Clone, Copy)]
-pub(super) struct Between(pub(super) Limit);
+#[derive(Debug, Clone)]
+pub(super) struct Between(pub(super) LimitValue<Limit>);
+
+/// `nominal = "7.5 ohm ± 8 %"`
+#[derive(Debug, Clone)]
+pub(super) struct Nominal(pub(super) LimitValue<Limit>);
+
+impl FromStr for AtLeast {
+    type Err = UnitError;
+
+    fn from_str(text: &str) -> Result<Self, UnitError> {
+        LimitValue::read(LimitKey::AtLeast, text, str::parse).map(Self)
+    }
+}
+
+impl FromStr for AtMost {
+    type Err = UnitError;
+
+    fn from_str(text: &str) -> Result<Self, UnitError> {
+        LimitValue::read(LimitKey::AtMost, text, str::parse).map(Self)
+    }
+}
 
 impl FromStr for Between {
     type Err = UnitError;
 
     fn from_str(text: &str) -> Result<Self, UnitError> {
-        Limit::between(text).map(Self)
+        LimitValue::read(LimitKey::Between, text, Limit::between).map(Self)
     }
 }
-
-/// `nominal = "7.5 ohm ± 8 %"`
-#[derive(Debug, Clone, Copy)]
-pub(super) struct Nominal(pub(super) Limit);
 
 impl FromStr for Nominal {
     type Err = UnitError;
 
     fn from_str(text: &str) -> Result<Self, UnitError> {
-        Limit::nominal(text).map(Self)
+        LimitValue::read(LimitKey::Nominal, text, Limit::nominal).map(Self)
     }
 }
 
@@ -126,3 +169,15 @@ impl FromStr for PartTemperature {
 from_text!(Time, Share, Celsius, CelsiusRange, PartTemperature);
 
 words!(Advance, CaptureMode, DecisionRule);
+
+/// `driver_drop = "0.05 V to 0.3 V"`
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Spread(pub(super) Limit);
+
+impl FromStr for Spread {
+    type Err = UnitError;
+
+    fn from_str(text: &str) -> Result<Self, UnitError> {
+        Limit::between(text).map(Self)
+    }
+}

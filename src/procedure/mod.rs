@@ -1,16 +1,21 @@
 //! What is going to be done: an ordered list of steps with what each must show.
 //!
 //! Read this file first (the types), then `role.rs` (what a step measures in its circuit)
-//! and `circuit.rs` (what drives a circuit), then `file.rs` (how a procedure is
+//! and `circuit.rs` (what drives a circuit), `relative.rs` (a limit by
+//! other values), then `file.rs` (how a procedure is
 //! written, its defaults and its mistakes) with `keys.rs` (the values of the keys) and `proof_rules.rs`
 //! (the table of the proofs by the leads). Knows no reading and no session.
 
 mod circuit;
 mod file;
 mod keys;
+mod limits;
 mod machine_heat;
 mod proof_rules;
+mod relative;
 mod role;
+mod set_items;
+mod yes_no;
 
 use std::{path::PathBuf, time::Duration};
 
@@ -26,7 +31,9 @@ use crate::{
 pub use circuit::{CircuitSpec, ClampPlace, Driver, DriverControl, DriverSide};
 pub use machine_heat::MachineHeat;
 pub use proof_rules::ProofRules;
+pub use relative::{ReferenceTerm, ReferenceValue, RelativeEdge, RelativeLimit, ValueSource};
 pub use role::{CircuitMeasurement, Role, RunningLoads};
+pub use yes_no::YesNo;
 
 /// The JSON schema of the procedure file, by which an editor completes it.
 pub const PROCEDURE_SCHEMA: &str = include_str!("procedure.schema.json");
@@ -79,6 +86,12 @@ pub struct Step {
     pub quantity: Option<Quantity>,
     /// What the value must keep to.
     pub limit: Option<Limit>,
+    /// What it must keep to by other values; none where `limit` says it.
+    pub relative: Option<RelativeLimit>,
+    /// The answer that is good, in a step that asks a question and measures nothing.
+    pub answer: Option<YesNo>,
+    /// The set that it is an item of, by the name that the file gives it.
+    pub set: Option<String>,
     /// Which value counts.
     pub capture: CaptureMode,
     /// How the uncertainty enters.
@@ -198,6 +211,16 @@ impl Procedure {
         let mut named = self.steps.iter().flat_map(|step| step.channels().map(move |channel| (step, channel)));
         match named.find(|(_, channel)| !bench.iter().any(|other| other == channel)) {
             None => Ok(()),
+            Some((step, channel)) if step.referred_channels().any(|name| name == channel) => Err(Mistake {
+                file: self.file.clone(),
+                line: step.line,
+                message: format!(
+                    "the limit of step \"{}\" refers to \"{channel}\", which is neither a step nor a channel of the bench, \
+                     expected the name of a step or one of: {}",
+                    step.name,
+                    bench.join(", ")
+                ),
+            }),
             Some((step, channel)) => Err(Mistake {
                 file: self.file.clone(),
                 line: step.line,
@@ -219,6 +242,15 @@ impl Step {
             _ => None,
         });
         let conditions = self.conditions.iter().map(|condition| condition.channel.as_str());
-        self.channel.as_deref().into_iter().chain(conditions).chain(heat)
+        self.channel.as_deref().into_iter().chain(conditions).chain(heat).chain(self.referred_channels())
+    }
+
+    /// The channels that the limit refers to.
+    fn referred_channels(&self) -> impl Iterator<Item = &str> {
+        let sources = self.relative.as_ref().map_or(Vec::new(), |relative| relative.reference.sources());
+        sources.into_iter().filter_map(|source| match source {
+            ValueSource::Channel(name) => Some(name.as_str()),
+            ValueSource::Step(_) => None,
+        })
     }
 }

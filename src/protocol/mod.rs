@@ -103,6 +103,12 @@ pub enum Action {
     /// Mark this moment.
     #[strum(serialize = "mark")]
     Mark,
+    /// Answer a question with yes.
+    #[strum(serialize = "yes")]
+    Yes,
+    /// Answer a question with no.
+    #[strum(serialize = "no")]
+    No,
 }
 words!(Action);
 

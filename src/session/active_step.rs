@@ -58,7 +58,7 @@ impl ActiveStep {
 
     /// A channel became known. True if the step waited for it.
     pub(super) fn channel_found(&mut self, id: ChannelId, channel: &Channel) -> bool {
-        self.judge.criteria.load.channel_found(id, &channel.name);
+        self.judge.criteria.bench_channel(id, channel);
         self.judge.proof.channel_found(id, &channel.name);
         let (is_own, was_waited_for) =
             (self.view.channel.as_ref() == Some(&channel.name), self.judge.criteria.channel.is_none());

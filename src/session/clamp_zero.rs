@@ -44,6 +44,8 @@ pub struct Zeroed {
 #[derive(Debug, Default)]
 pub(super) struct ClampZeros {
     by_channel: Vec<Option<ClampZero>>,
+    /// Channels that are worked out from others, which have their own.
+    none: Vec<usize>,
 }
 
 impl ClampZeros {
@@ -88,9 +90,15 @@ impl ClampZeros {
         zero.offset.map(|_| zero.u)
     }
 
-    /// Whether the channel was zeroed in this session.
+    /// A channel without a zero of its own.
+    pub(super) fn need_none(&mut self, channel: usize) {
+        self.none.push(channel);
+    }
+
+    /// Whether the channel was zeroed in this session, or needs no zero.
     pub(super) fn is_fresh(&self, channel: usize) -> bool {
-        self.by_channel.get(channel).and_then(Option::as_ref).is_some_and(|zero| zero.in_session)
+        self.none.contains(&channel)
+            || self.by_channel.get(channel).and_then(Option::as_ref).is_some_and(|zero| zero.in_session)
     }
 
     /// A new session: zeros stay in use, but they were not taken in this session.

@@ -8,7 +8,7 @@ use uuid::Uuid;
 use super::{Capture, Judgement, PreviousSession, Zeroed};
 use crate::{
     clock::Wall,
-    procedure::{MachineHeat, Procedure},
+    procedure::{MachineHeat, Procedure, YesNo},
     units::{Limit, Quantity},
 };
 
@@ -25,6 +25,8 @@ pub enum Command {
     Take(Option<String>),
     /// No current flows through this clamp: its present value is its zero.
     Zero(String),
+    /// Answer the step's question.
+    Answer(YesNo),
     /// Mark this moment; begins a step in a free-running session.
     Mark(String),
     /// Record a note.
@@ -245,6 +247,12 @@ pub enum Refusal {
     /// There is no present reading.
     #[error("no reading has come yet; again in a moment, or see `bayline status`")]
     NothingToTake,
+    /// The step measures something.
+    #[error("this step asks no question; `bayline take` captures its reading")]
+    NoQuestion,
+    /// The step asks a question.
+    #[error("this step asks a question; answer with `bayline take yes` or `bayline take no`")]
+    Question,
     /// The meter is switched to something else than the step needs.
     #[error("this reading can't be taken: {why}")]
     WrongSwitch {
@@ -280,4 +288,10 @@ pub struct StepView {
     pub quantity: Option<Quantity>,
     /// What the value must keep to.
     pub limit: Option<Limit>,
+    /// The limit in words, where it refers to other values or is an answer.
+    pub limit_text: Option<String>,
+    /// Whether it asks a question, to be answered yes or no.
+    pub asks: bool,
+    /// Whether it is an item of a set, and another one follows.
+    pub has_next_item: bool,
 }

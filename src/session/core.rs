@@ -7,6 +7,7 @@ use std::sync::Arc;
 use super::{
     Begin, CommandReply, CoreEvent, Effect, Notice, Record, StepMove, StepView, Verdict,
     clamp_zero::ClampZeros,
+    derived_channels::DerivedChannels,
     findings::{Finding, FindingKind},
     judge::StepEvent,
     meters::MeterState,
@@ -27,6 +28,7 @@ pub struct Core {
     latest: Vec<Option<LatestSample>>,
     alarms: Vec<(String, String)>,
     zeros: ClampZeros,
+    derived: DerivedChannels,
     session: Option<Session>,
     /// Events of the active step; empty between calls, kept to reuse its memory.
     events: Vec<StepEvent>,
@@ -54,7 +56,14 @@ impl Core {
     pub fn handle(&mut self, at: Mono, event: CoreEvent, effects: &mut Vec<Effect>) {
         match event {
             CoreEvent::Samples(samples) => self.samples(samples, effects),
-            CoreEvent::Channel(id, channel) => self.channel(at, id, channel, effects),
+            CoreEvent::Channel(id, channel) => {
+                self.channel(at, id, channel, effects);
+                for (id, derived) in self.derived.channel_found(&self.channels) {
+                    self.zeros.need_none(usize::from(id.0));
+                    self.channel(at, id, derived, effects);
+                }
+            }
+            CoreEvent::Derived(id, spec) => self.derived.add(id, spec),
             CoreEvent::MeterOpened(meter) => self.meter(at, meter, None, effects),
             CoreEvent::MeterLost(meter, why) => self.meter(at, meter, Some(why), effects),
             CoreEvent::MeterIdentity(meter, text) => self.meter_identity(at, meter, text, effects),
@@ -150,12 +159,13 @@ impl Core {
                 self.reading_received(channel, at, effects);
             }
         }
+        samples.iter_mut().for_each(|sample| self.zeros.apply(sample));
+        let mut samples = self.derived.extend(samples);
         let mut verdicts = Vec::with_capacity(samples.len());
         let mut next = 0;
         while next < samples.len() {
             let sample = &mut samples[next];
             next += 1;
-            self.zeros.apply(sample);
             let mut step = self.session.as_mut().and_then(|session| session.step.as_mut());
             let verdict = step.as_mut().and_then(|step| step.sample(sample, &mut self.events));
             verdicts.push(verdict);
@@ -303,6 +313,7 @@ impl Core {
         if let Some(step) = self.session.as_mut().and_then(|session| session.step.as_mut()) {
             step.judge.lost(gone);
         }
+        self.derived.lost(gone);
         for (index, latest) in self.latest.iter_mut().enumerate() {
             if u16::try_from(index).is_ok_and(|id| gone(ChannelId(id))) {
                 *latest = None;

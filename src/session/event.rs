@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use super::{Capture, EventKind, FrameCounts, Judgement, Record, SessionExit, StepView, findings::Finding, proof::Ask};
 use crate::{
-    channel::{Channel, ChannelId, MeterId, Sample},
+    channel::{Channel, ChannelId, DerivedSpec, MeterId, Sample},
     clock::{Mono, Wall},
 };
 
@@ -13,6 +13,8 @@ use crate::{
 pub enum CoreEvent {
     /// A channel is known from now on; precedes its samples.
     Channel(ChannelId, Channel),
+    /// A channel that is worked out from two others, by their names. Comes once, before all samples.
+    Derived(ChannelId, DerivedSpec),
     /// Samples of one chunk of one meter, in order.
     Samples(Vec<Sample>),
     /// A meter's port was opened.

@@ -6,8 +6,9 @@
 //!
 //! Read in this order:
 //! 1. `event` and `command`: what comes in; `record`: what must be stored.
-//! 2. `core` handles an event or a command; `meters`, `clamp_zero` and `prompts` are its state beside the session.
-//! 3. `open_session` moves between the steps of a session; `active_step` is the one in between, and `previous` the
+//! 2. `core` handles an event or a command; `meters`, `clamp_zero`, `derived_channels` and `prompts` are its state beside the session.
+//! 3. `open_session` moves between the steps of a session; `active_step` is the one in between, `captured_values`
+//!    what the limits of other steps refer to, and `previous` the
 //!    session that is resumed.
 //! 4. `judge` decides which samples of a step count, what is captured and what the verdict is.
 //! 5. `proof` asks the leads to prove what a slipped or crossed lead could fake.
@@ -20,10 +21,12 @@ mod record;
 mod core;
 
 mod clamp_zero;
+mod derived_channels;
 mod meters;
 mod prompts;
 
 mod active_step;
+mod captured_values;
 mod open_session;
 mod previous;
 
@@ -37,8 +40,8 @@ pub mod findings;
 pub use self::core::Core;
 pub(crate) use self::core::LatestSample;
 pub(crate) use clamp_zero::Zeroed;
-pub use command::{Begin, Command, Visit};
-pub(crate) use command::{CommandReply, Refusal, StepMove, StepView};
+pub use command::{Begin, Command, StepMove, Visit};
+pub(crate) use command::{CommandReply, Refusal, StepView};
 pub use event::{CoreEvent, Effect, Notice};
 pub(crate) use judge::{Capture, CaptureMethod, Figures, Judgement, JudgementRecord, RangeEnd, Verdict, excess};
 pub use meters::FrameCounts;

@@ -5,10 +5,11 @@ use std::{collections::HashMap, sync::Arc};
 use super::{
     Begin, Effect, Judgement, Notice, Record, Refusal, StepMove, StepView,
     active_step::{ActiveStep, LeadPosition, channel_named},
+    captured_values::CapturedValues,
     clamp_zero::ClampZeros,
     command::{LONGEST_NAME, check_length},
     findings::FindingKind,
-    judge::StepCriteria,
+    judge::{CoilHold, StepCriteria},
     prompts::OperatorPrompts,
     proof::{LeadFacts, MeasuredPoint},
     record::{StepBegan, StepExit},
@@ -19,6 +20,7 @@ use crate::{
     clock::Mono,
     procedure::{Advance, CaptureMode, Procedure},
     protocol::Value,
+    units::Quantity,
 };
 
 /// An open session.
@@ -34,12 +36,16 @@ pub(super) struct Session {
     pub battery_cautioned: bool,
     /// What the leads have shown.
     facts: LeadFacts,
+    /// What steps captured, for the limits that refer to them.
+    captured: CapturedValues,
     /// Steps begun so far.
     steps: u32,
     /// By step name, how often it was begun.
     attempts: HashMap<String, u32>,
     /// Index into the procedure's steps; their number once all are done.
     place: usize,
+    /// By circuit: how long its coil was on.
+    holds: HashMap<String, CoilHold>,
     /// Where the previous step left the leads.
     rest: Option<LeadPosition>,
 }
@@ -58,8 +64,15 @@ impl Session {
         if let (Some(procedure), Some(previous)) = (&begin.procedure, &begin.previous) {
             findings.remember(procedure, previous);
         }
+        let mut captured = CapturedValues::default();
+        for step in begin.previous.iter().flat_map(|previous| &previous.steps) {
+            if let Some(judged) = &step.judged {
+                captured.keep(&step.name, &judged.judgement, None);
+            }
+        }
         Self {
             findings,
+            captured,
             attempts: begin.previous.as_ref().map(|previous| previous.attempts()).unwrap_or_default(),
             begin,
             began,
@@ -70,6 +83,7 @@ impl Session {
             facts: LeadFacts::default(),
             steps: 0,
             place: 0,
+            holds: HashMap::new(),
             rest: None,
         }
     }
@@ -173,6 +187,9 @@ impl Session {
             channel: None,
             quantity: None,
             limit: None,
+            limit_text: None,
+            asks: false,
+            has_next_item: false,
         };
         let criteria = StepCriteria::nothing(&view);
         Ok((judged, Some(self.begin_step(at, view, criteria, bench, effects))))
@@ -191,11 +208,31 @@ impl Session {
             channel: spec.channel.clone(),
             quantity: spec.quantity,
             limit: spec.limit,
+            limit_text: spec
+                .relative
+                .as_ref()
+                .map(ToString::to_string)
+                .or(spec.answer.map(|good| good.word().to_owned())),
+            asks: spec.answer.is_some(),
+            has_next_item: spec.set.is_some()
+                && procedure.steps.get(place + 1).is_some_and(|next| next.set == spec.set),
         };
         self.place = place;
-        let mut criteria = StepCriteria::of(spec, &self.begin.visit, |name| channel_named(bench.channels, name));
+        let named = |name: &str| channel_named(bench.channels, name);
+        let captured = |name: &str| self.captured.reading(name);
+        let mut criteria = StepCriteria::of(spec, &self.begin.visit, named).referring(spec, captured);
         criteria.proof = procedure.proof.clone();
-        self.begin_step(at, view, criteria, bench, effects)
+        criteria.driver = procedure.driver(spec.circuit.as_deref());
+        let circuit = spec.circuit.as_ref().unwrap_or(&spec.name);
+        criteria.coil = self.holds.get(circuit).copied().unwrap_or_default();
+        let warm = match (spec.hold_at_most, spec.quantity) {
+            (Some(at_most), _) => criteria.coil.warning(circuit, at_most, at),
+            (None, Some(Quantity::Ohms)) => criteria.coil.ohms_warning(circuit, at),
+            _ => None,
+        };
+        let view = self.begin_step(at, view, criteria, bench, effects);
+        effects.extend(warm.into_iter().flat_map(|text| Effect::announce(at, text)));
+        view
     }
 
     fn begin_step(
@@ -214,6 +251,11 @@ impl Session {
             criteria.channel_found(id, found);
             criteria.zero_u = bench.zeros.u(usize::from(id.0));
         }
+        for (id, channel) in (0..).map(ChannelId).zip(bench.channels) {
+            if let Some(channel) = channel {
+                criteria.bench_channel(id, channel);
+            }
+        }
         let mut step = ActiveStep::begin(at, view.clone(), criteria, self.rest.take(), std::mem::take(&mut self.facts));
         for (id, channel) in (0..).zip(bench.channels) {
             if let Some(channel) = channel {
@@ -224,6 +266,9 @@ impl Session {
         effects.push(Effect::Record(Record::StepBegan(Box::new(StepBegan { at, view: view.clone() }))));
         effects.push(Effect::Notice(Notice::Step(view.clone())));
         self.advise(at, &view, channel, bench, effects);
+        if view.asks {
+            effects.extend(Effect::announce(at, format!("{}: yes or no?", view.name)));
+        }
         view
     }
 
@@ -276,6 +321,9 @@ impl Session {
         self.facts = step.judge.proof.facts.clone();
         let is_feed = step.judge.criteria.measured() == MeasuredPoint::Feed;
         let jack_in_doubt = step.judge.proof.jack_is_in_doubt();
+        if let Some(coil) = step.judge.coil(at) {
+            self.holds.insert(view.circuit.clone().unwrap_or_else(|| view.name.clone()), coil);
+        }
         let ended = step.end(at, left);
         let judged = ended.capture.as_ref().map(|capture| capture.judgement.clone());
         if let (true, Some(Value::Number(volts))) = (is_feed, judged.as_ref().and_then(Judgement::value)) {
@@ -283,6 +331,8 @@ impl Session {
         }
         if let Some(capture) = &ended.capture {
             self.prompts.captured(&view, capture);
+            let channel = capture.channel.and_then(|id| channels.get(usize::from(id.0))?.as_ref());
+            self.captured.keep(&view.name, &capture.judgement, channel);
         }
         effects.push(Effect::Record(Record::StepEnded(Box::new(ended))));
         effects.push(Effect::Notice(Notice::Judged { step: view.name.clone(), judgement: judged.clone() }));

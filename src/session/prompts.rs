@@ -144,6 +144,9 @@ mod tests {
             channel: Some("probe".to_owned()),
             quantity: Some(quantity),
             limit: None,
+            limit_text: None,
+            asks: false,
+            has_next_item: false,
         }
     }
 

@@ -317,3 +317,109 @@ fn each_stored_word_is_read_back() {
     check_every_word::<FindingKind>();
     check_every_word::<ConfidenceLevel>();
 }
+
+const HELD: &str = r#"
+title = "one coil, held on in two steps"
+[[step]]
+name = "lift amps"
+circuit = "lift coil"
+channel = "probe"
+quantity = "A DC"
+hold_at_most = "20 s"
+[[step]]
+name = "lift amps, engine running"
+circuit = "lift coil"
+channel = "probe"
+quantity = "A DC"
+hold_at_most = "20 s"
+[[step]]
+name = "tilt amps"
+circuit = "tilt coil"
+channel = "probe"
+quantity = "A DC"
+hold_at_most = "20 s"
+[[step]]
+name = "lift ohms"
+circuit = "lift coil"
+channel = "probe"
+quantity = "ohm"
+"#;
+
+fn amps(at_ms: i64, value: f64) -> Sample {
+    Sample { quantity: Quantity::AmpsDc, ..volts(at_ms, value) }
+}
+
+fn announced(effects: &[Effect]) -> Vec<&str> {
+    let said = effects.iter().filter_map(|effect| match effect {
+        Effect::Notice(Notice::Say(text)) => Some(text.as_str()),
+        _ => None,
+    });
+    said.filter(|text| text.contains("still warm") || text.contains("let go")).collect()
+}
+
+#[test]
+fn a_coil_is_held_on_over_steps_and_each_coil_has_a_time_of_its_own() {
+    let mut watched = Watched::new(Some(HELD));
+    watched.feed((0..150).map(|at| amps(at * 100, 1.6)).collect());
+    // Not let go between the steps: 20 s after it came on, not after the step began.
+    watched.go(15_000, "next").unwrap();
+    watched.feed((150..198).map(|at| amps(at * 100, 1.6)).collect());
+    assert_eq!(
+        announced(&watched.effects),
+        ["lift coil is still warm from being held on: hold it for 5 s at most now, or let it cool for 45 s"]
+    );
+    watched.feed((198..202).map(|at| amps(at * 100, 1.6)).collect());
+    assert_eq!(announced(&watched.effects).len(), 2, "{:?}", announced(&watched.effects));
+    assert!(announced(&watched.effects)[1].starts_with("let go"));
+    assert_eq!(watched.on(), None, "the step is ended");
+    // The other coil is cold.
+    watched.go(21_000, "tilt").unwrap();
+    watched.feed((210..300).map(|at| amps(at * 100, 1.6)).collect());
+    assert_eq!(announced(&watched.effects).len(), 2);
+    watched.go(30_000, "lift ohms").unwrap();
+    assert_eq!(
+        announced(&watched.effects)[2],
+        "lift coil is still warm from being held on: its ohms read high until it has cooled"
+    );
+}
+
+#[test]
+fn a_derived_channel_is_judged_like_any_other_however_the_bytes_were_split() {
+    let procedure = "title = \"t\"\n[[step]]\nname = \"feed drop\"\nchannel = \"drop\"\nquantity = \"V DC\"\nat_most = \"0.5 V\"\n\
+                     capture = \"worst\"\n";
+    let run = |chunk: usize| {
+        let mut watched = Watched { core: Core::new(["handheld".to_owned()]), effects: Vec::new() };
+        let spec = crate::channel::DerivedSpec {
+            name: "drop".to_owned(),
+            of: ["probe".to_owned(), "feed".to_owned()],
+            operation: crate::channel::Operation::Minus,
+            text: "probe - feed".to_owned(),
+            within: std::time::Duration::from_secs(1),
+            quantity: Some(Quantity::VoltsDc),
+        };
+        watched.core.handle(Mono(0), CoreEvent::Derived(ChannelId(2), spec), &mut watched.effects);
+        watched.core.handle(Mono(0), CoreEvent::Channel(ChannelId(0), channel("probe")), &mut watched.effects);
+        watched.say(0, begin(Some(procedure))).unwrap();
+        watched.core.handle(Mono(0), CoreEvent::Channel(ChannelId(1), channel("feed")), &mut watched.effects);
+        let samples: Vec<Sample> = (0..40)
+            .flat_map(|at| {
+                [volts(at * 100, 12.6), Sample { channel: ChannelId(1), ..volts(at * 100, 12.3 - 0.01 * at as f64) }]
+            })
+            .collect();
+        for chunk in samples.chunks(chunk) {
+            watched.feed(chunk.to_vec());
+        }
+        let CommandReply::Step { judged: Some(judged), .. } = watched.go(5000, "next").unwrap() else { panic!() };
+        (judged, watched.records())
+    };
+    let (judged, records) = run(1);
+    // 12.6 - 11.91 V at the end; 20 mV twice is 28.3 mV, JCGM 100 5.1.2.
+    assert_eq!(judged.verdict(), Some(Verdict::OutOfLimit));
+    assert!((judged.u().unwrap() - 0.02 * 2f64.sqrt()).abs() < 1e-9, "{judged:?}");
+    assert!(judged.reason.starts_with("0.690 V is 190.0 mV too high"), "{}", judged.reason);
+    for chunk in [2, 7, 80] {
+        let (other, others) = run(chunk);
+        assert_eq!(judged, other);
+        assert_eq!(records, others, "{chunk}");
+    }
+}

@@ -12,6 +12,7 @@ use super::{
 use crate::{
     channel::{Channel, ChannelId, Sample},
     clock::{Mono, Wall},
+    procedure::YesNo,
     protocol::Value,
     session::{
         Begin, Capture, Figures, Judgement, JudgementRecord, Record, StepBegan, StepEnded, Verdict, Visit, Zeroed,
@@ -231,6 +232,7 @@ impl RowWriter {
             ("unit", &limit.map(|limit| limit.dimension.unit())),
             ("limit_low", &limit.and_then(|limit| limit.low)),
             ("limit_high", &limit.and_then(|limit| limit.high)),
+            ("limit_text", &view.limit_text),
             ("began_us", &step.at.since(began)),
             ("first_row", &self.next_row),
         ];
@@ -253,10 +255,12 @@ impl RowWriter {
             None => None,
         };
         let judgement = step.capture.as_ref().map(|capture| &capture.judgement);
+        let limit = judgement.and_then(Judgement::limit);
         connection
             .prepare_cached(
                 "UPDATE step SET ended_us = :ended_us, left_how = :left_how, capture = :capture, verdict = :verdict,
-                    reason = :reason, last_row = :last_row
+                    reason = :reason, last_row = :last_row, unit = COALESCE(unit, :unit),
+                    limit_low = COALESCE(limit_low, :limit_low), limit_high = COALESCE(limit_high, :limit_high)
                  WHERE session = :session AND number = :number",
             )?
             .execute(named_params! {
@@ -268,6 +272,10 @@ impl RowWriter {
                 ":verdict": judgement.and_then(Judgement::verdict).map(Verdict::word),
                 ":reason": judgement.map(|judgement| &judgement.reason),
                 ":last_row": self.next_row - 1,
+                // A limit by other values is known once it was judged by.
+                ":unit": limit.map(|limit| limit.dimension.unit()),
+                ":limit_low": limit.and_then(|limit| limit.low),
+                ":limit_high": limit.and_then(|limit| limit.high),
             })?;
         Ok(())
     }
@@ -328,6 +336,7 @@ impl RowWriter {
             ("beyond", &beyond),
             ("measured", &judgement.measured),
             ("measured_u", &judgement.measured_u),
+            ("answer", &judgement.answer.map(YesNo::word)),
             ("u", &judgement.u),
             ("deviation", &settled.map(|settled| settled.deviation)),
             ("readings", &settled.map(|settled| settled.count as i64)),

@@ -54,6 +54,7 @@ CREATE TABLE step (
     unit            TEXT,                 -- unit of limit_low and limit_high; NULL without a limit
     limit_low       REAL,                 -- least value that is in limit, in unit; NULL where none
     limit_high      REAL,                 -- greatest value that is in limit, in unit; NULL where none
+    limit_text      TEXT,                 -- the limit as written, where it refers to other values or is an answer; NULL otherwise
     began_us        INTEGER NOT NULL,     -- when it began
     ended_us        INTEGER,              -- when it was left; NULL while it is on
     left_how        TEXT,                 -- done, back, again, skipped, time up, session ended, interrupted; NULL while it is on
@@ -78,6 +79,7 @@ CREATE TABLE capture (
     beyond          INTEGER,              -- 1 beyond the meter's range, -1 beyond it downwards, NULL otherwise
     measured        REAL,                 -- what the meter showed, in unit, where value is that corrected for heat; NULL otherwise
     measured_u      REAL,                 -- standard uncertainty of what the meter showed, in unit, where u holds more than that; NULL otherwise
+    answer          TEXT,                 -- yes or no, where a question was asked; NULL otherwise
     deviation       REAL,                 -- sample standard deviation of the readings it is the mean of, in unit; NULL for one reading
     readings        INTEGER,              -- how many readings it is the mean of; NULL for one
     peak            REAL,                 -- worst value under load, before it settled too, in unit; NULL where none

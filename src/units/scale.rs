@@ -2,7 +2,7 @@
 
 use std::str::FromStr;
 
-use super::{Dimension, Unit, UnitError, measure::split_number};
+use super::{Dimension, Measure, Unit, UnitError, measure::split_number};
 
 /// `"100 mV/A"`: the reading is in volts, the sample in amps, and 0.1 V is 1 A.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -13,19 +13,21 @@ pub struct Scale {
     pub to: Option<Dimension>,
     /// Sample per reading, both in base units; finite and not zero. Negative turns a reversed lead round.
     pub factor: f64,
+    /// What the reading is where nothing goes through the circuit, base units of `from`: the rest of a bare current sensor.
+    pub offset: f64,
     /// By what share of itself it may be off, either way (1 = 100 %); zero where not stated.
     pub tolerance: f64,
 }
 
-const EXPECTED: &str = "what is given out for what goes in, such as \"100 mV/A\", \"1 mV per 10 mA ± 1 %\" or \"10:1\"";
+const EXPECTED: &str = "what is given out for what goes in, such as \"100 mV/A\", \"1 mV per 10 mA ± 1 %\", \"0.5 V + 20 mV/A\" or \"10:1\"";
 
 impl Scale {
     /// Nothing between circuit and meter.
-    pub const NONE: Self = Self { from: None, to: None, factor: 1.0, tolerance: 0.0 };
+    pub const NONE: Self = Self { from: None, to: None, factor: 1.0, offset: 0.0, tolerance: 0.0 };
 
     /// The sample that a reading means, base units.
     pub fn apply(&self, reading: f64) -> f64 {
-        reading * self.factor
+        (reading - self.offset) * self.factor
     }
 }
 
@@ -38,18 +40,38 @@ impl FromStr for Scale {
             Some((text, share)) => (text.trim(), percent(share).ok_or_else(wrong)?),
             None => (text, 0.0),
         };
+        let (text, offset, sign) = match with_offset(text) {
+            Some((offset, sign, slope)) => (slope, Some(offset), sign),
+            None => (text, None, 1.0),
+        };
         let scale = match (text.split_once(" per "), text.split_once('/'), text.split_once(':')) {
             (Some((out, through)), ..) | (None, Some((out, through)), _) => {
                 Self { tolerance, ..ratio(out, through).ok_or_else(wrong)?? }
             }
             (None, None, Some((through, out))) => {
                 let (through, out) = (bare(through).ok_or_else(wrong)?, bare(out).ok_or_else(wrong)?);
-                Self { from: None, to: None, factor: through / out, tolerance }
+                Self { from: None, to: None, factor: through / out, offset: 0.0, tolerance }
             }
             _ => return Err(wrong()),
         };
+        let scale = match offset {
+            None => scale,
+            Some(offset) => {
+                let offset: Measure = offset.parse()?;
+                if scale.from != Some(offset.dimension) {
+                    return Err(wrong());
+                }
+                Self { offset: offset.value, factor: sign * scale.factor, ..scale }
+            }
+        };
         (scale.factor.is_finite() && scale.factor != 0.0).then_some(scale).ok_or_else(wrong)
     }
+}
+
+/// `0.5 V + 20 mV/A` as what is given out at rest, the sign of the rest, and the rest.
+fn with_offset(text: &str) -> Option<(&str, f64, &str)> {
+    let signs = [(" + ", 1.0), (" - ", -1.0), (" \u{2212} ", -1.0)];
+    signs.into_iter().find_map(|(word, sign)| text.split_once(word).map(|(offset, slope)| (offset, sign, slope)))
 }
 
 /// `1 %` as a share, more than zero and less than all.
@@ -71,6 +93,7 @@ fn ratio(out: &str, through: &str) -> Option<Result<Scale, UnitError>> {
         from: Some(out.dimension),
         to: Some(through.dimension),
         factor: (through_number * through.factor) / (out_number * out.factor),
+        offset: 0.0,
         tolerance: 0.0,
     }))
 }
@@ -89,6 +112,11 @@ mod tests {
             ("-100 mV/A", 0.050, -0.5),
             ("10:1", 1.25, 12.5),
             ("204.8 counts/V", 1024.0, 5.0),
+            // Bare current sensors on 5 V rest at half a volt, or at half of their supply: common practice, no source.
+            ("0.5 V + 20 mV/A", 1.5, 50.0),
+            ("500 mV + 20 mV/A ± 1 %", 0.5, 0.0),
+            ("2.5 V - 66 mV/A", 2.17, 5.0),
+            ("2,5 V + -66 mV/A", 2.17, 5.0),
         ] {
             let scale: Scale = text.parse().unwrap();
             assert!((scale.apply(reading) - sample).abs() < 1e-12, "{text}: {scale:?}");
@@ -114,6 +142,10 @@ mod tests {
             "10:1 ± 0 %",
             "10:1 ±",
             "± 1 %",
+            "0.5 V +",
+            "0.5 A + 20 mV/A",
+            "0.5 V + 10:1",
+            "+ 20 mV/A",
         ] {
             assert!(text.parse::<Scale>().is_err(), "{text}");
         }

@@ -18,6 +18,7 @@ mod hands_free;
 mod harmless;
 mod hot_and_loaded;
 mod ledger;
+mod limits;
 mod moved;
 mod pedal;
 mod polled;

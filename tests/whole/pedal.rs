@@ -30,6 +30,10 @@ text = "FORWARD"
 does = "next"
 
 [[action]]
+text = "OTHER BUTTON"
+does = "no"
+
+[[action]]
 text = "ONCE MORE"
 does = "again"
 
@@ -117,6 +121,24 @@ fn a_foot_switch_captures_and_moves_without_a_hand() {
     );
     assert_eq!(kept.rows("SELECT text FROM event WHERE kind = 'mark'"), ["button on board"]);
     assert_eq!(kept.number("SELECT COUNT(*) FROM event WHERE kind = 'bad frame'"), 0);
+}
+
+#[test]
+fn a_question_is_answered_by_foot() {
+    let (bay, board, mut daemon) = with_pedal(&[]);
+    let question = "title = \"Pins\"\nadvance = \"lifted\"\n[[step]]\nname = \"drag of the pin\"\nanswer = \"yes\"\n\
+                    [[step]]\nname = \"green crust\"\nanswer = \"no\"\n[[step]]\nname = \"last\"\n";
+    daemon.ask(serde_json::json!({"do": "begin", "procedure": {"file": "pins.toml", "text": question}}));
+    // The next question is asked at once, and what is good is not always yes.
+    board.lines(["PEDAL DOWN", "OTHER BUTTON"]);
+    daemon.until("the last step", |status| status["step"]["name"] == "last");
+    daemon.stop();
+    assert_eq!(
+        bay.kept().rows("SELECT step, answer, verdict FROM capture ORDER BY id"),
+        ["1 | yes | in limit", "2 | no | in limit"]
+    );
+    let asked = bay.kept().rows("SELECT text FROM event WHERE kind = 'announced' AND text LIKE '%yes or no?'");
+    assert_eq!(asked, ["drag of the pin: yes or no?", "green crust: yes or no?"]);
 }
 
 #[test]

@@ -7,6 +7,7 @@ use super::{
 use crate::{
     channel::{Batch, MeterEvent, MeterId, Sample},
     clock::Mono,
+    procedure::YesNo,
     protocol::Action,
     session::{Command, CoreEvent, EventKind, FrameCounts, StepMove},
 };
@@ -94,7 +95,11 @@ impl EventLoop {
         let command = match action {
             Action::Next => Command::Step(StepMove::Next),
             Action::Again => Command::Step(StepMove::Again),
+            // A foot switch with one pedal says yes.
+            Action::Take if self.core.step_view().is_some_and(|step| step.asks) => Command::Answer(YesNo::Yes),
             Action::Take => Command::Take(None),
+            Action::Yes => Command::Answer(YesNo::Yes),
+            Action::No => Command::Answer(YesNo::No),
             Action::Mark => Command::Mark(format!("button on {meter}")),
         };
         match self.core.command(at, command, &mut self.effects) {

@@ -53,7 +53,8 @@ impl EventLoop {
             Request::Begin(asked) => return self.prepare_begin(*asked, answer),
             Request::End {} => Command::End,
             Request::Step { to } => Command::Step(StepMove::parse(&to)),
-            Request::Take { channel } => Command::Take(channel),
+            Request::Take { answer: Some(answer), .. } => Command::Answer(answer),
+            Request::Take { channel, answer: None } => Command::Take(channel),
             Request::Mark { text } => Command::Mark(text),
             Request::Note { text } => Command::Note(text),
             Request::Zero { channel } => Command::Zero(channel),
@@ -141,7 +142,7 @@ impl StoreTrouble {
             Command::End => return Ok(()),
             Command::Begin(begin) => begin.procedure.as_ref().map_or(0, |procedure| procedure.text.len()),
             Command::Mark(text) | Command::Note(text) | Command::Step(StepMove::Named(text)) => text.len(),
-            Command::Step(_) | Command::Take(_) | Command::Zero(_) => 0,
+            Command::Step(_) | Command::Take(_) | Command::Answer(_) | Command::Zero(_) => 0,
         };
         if self.commands >= UNWRITTEN_COMMANDS || self.bytes + bytes > UNWRITTEN_BYTES {
             return Err(format!(

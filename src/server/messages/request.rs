@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::session::Visit;
+use crate::{procedure::YesNo, session::Visit};
 
 /// A request of a client.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -16,7 +16,12 @@ pub(crate) enum Request {
     /// Go to a step: next, back, again, skip, or its name.
     Step { to: String },
     /// This reading counts.
-    Take { channel: Option<String> },
+    Take {
+        channel: Option<String>,
+        /// The answer to the step's question, in a step that asks one.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        answer: Option<YesNo>,
+    },
     /// Something happened now.
     Mark {
         #[serde(default)]

@@ -45,7 +45,7 @@ impl From<&StepView> for StepMessage {
             instruction: view.instruction.clone(),
             channel: view.channel.clone(),
             quantity: view.quantity,
-            limit: view.limit.map(|limit| limit.to_string()),
+            limit: view.limit_text.clone().or(view.limit.map(|limit| limit.to_string())),
         }
     }
 }

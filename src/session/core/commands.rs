@@ -4,6 +4,7 @@ use super::Core;
 use crate::{
     channel::ChannelId,
     clock::Mono,
+    procedure::YesNo,
     session::{
         Capture, Command, CommandReply, Effect, Judgement, Notice, Record, Refusal, StepMove,
         active_step::channel_named,
@@ -29,6 +30,7 @@ impl Core {
             Command::End => self.end(at, SessionExit::Ended, effects).ok_or(Refusal::NoSession),
             Command::Step(to) => self.go(at, to, effects),
             Command::Take(channel) => self.take(at, channel, effects),
+            Command::Answer(answer) => self.answer(at, answer, effects),
             Command::Zero(channel) => self.zero(at, &channel, effects),
             Command::Mark(text) => self.mark(at, text, effects),
             Command::Note(text) => {
@@ -86,9 +88,27 @@ impl Core {
         }
     }
 
+    /// The answer to a step's question; the next step begins where steps follow by themselves.
+    fn answer(&mut self, at: Mono, answer: YesNo, effects: &mut Vec<Effect>) -> Result<CommandReply, Refusal> {
+        let session = self.session.as_mut().ok_or(Refusal::NoSession)?;
+        let step = session.step.as_mut().ok_or(Refusal::NoStep)?;
+        let capture = step.judge.answer(at, answer).ok_or(Refusal::NoQuestion)?;
+        let advances = session.advances();
+        let taken = vec![(String::new(), capture.clone())];
+        self.keep_captures(vec![capture], effects);
+        if advances {
+            // After the last step the move is refused and changes nothing.
+            drop(self.go(at, StepMove::Next, effects));
+        }
+        Ok(CommandReply::Taken(taken))
+    }
+
     fn take(&mut self, at: Mono, channel: Option<String>, effects: &mut Vec<Effect>) -> Result<CommandReply, Refusal> {
         let wanted = channel.map(|name| self.find_channel(&name)).transpose()?;
         let session = self.session.as_mut().ok_or(Refusal::NoSession)?;
+        if session.step.as_ref().is_some_and(|step| step.view.asks) {
+            return Err(Refusal::Question);
+        }
         let judged = session.step.as_mut().filter(|step| {
             let watched = step.judge.criteria.channel;
             step.view.channel.is_some() && (wanted.is_none() || wanted == watched)
@@ -106,6 +126,10 @@ impl Core {
         }
         let taken = captures.iter().map(|capture| (self.channel_name(capture.channel), capture.clone())).collect();
         self.keep_captures(captures, effects);
+        if self.step_view().is_some_and(|view| view.has_next_item) {
+            // The next item of a set has a capture of its own.
+            drop(self.go(at, StepMove::Next, effects));
+        }
         Ok(CommandReply::Taken(taken))
     }
 

@@ -5,9 +5,13 @@
 
 use super::{CircuitMeasurement, Role, RunningLoads};
 use crate::{
+    channel::Channel,
     electrics::Uncertain,
     protocol::Value,
-    session::{Judgement, judge::Outcome},
+    session::{
+        Judgement,
+        judge::{NotJudged, Outcome},
+    },
     units::{ApplicableAccuracy, Limit, Quantity, Scale, show},
 };
 
@@ -43,6 +47,12 @@ impl SharedGainError {
                 .u
                 .hypot(Uncertain::rectangular(0.0, scale.tolerance).u),
         }
+    }
+
+    /// Of a value that a channel shows; none where nothing is known of its accuracy there.
+    pub(in crate::session) fn of_channel(channel: &Channel, quantity: Quantity, value: f64) -> Option<Self> {
+        let row = channel.conversion.accuracy.as_ref()?.value.row_for(quantity, value, None)?;
+        Some(Self::of(&channel.name, quantity, row, &channel.conversion.scale()))
     }
 }
 
@@ -104,8 +114,11 @@ impl Observation {
         judgement: &Judgement,
         gain: Option<SharedGainError>,
     ) -> Option<Self> {
-        if matches!(judgement.outcome, Outcome::NotCounted { .. } | Outcome::NoValue { .. }) {
-            return None;
+        // A value whose limit refers to something that is missing was measured all the same.
+        match judgement.outcome {
+            Outcome::NotCounted { why: NotJudged::NoReference, .. } => {}
+            Outcome::NotCounted { .. } | Outcome::NoValue { .. } => return None,
+            _ => {}
         }
         if judgement.quantity() != Some(usage.role.quantity()) {
             return None;
@@ -229,6 +242,7 @@ mod tests {
             value: Some(Value::Number(12.4)),
             measured: None,
             measured_u: None,
+            answer: None,
             quantity: Some(Quantity::VoltsDc),
             unit: None,
             u: None,
@@ -246,7 +260,11 @@ mod tests {
             |record| Observation::of_capture("a", "b", usage, &Judgement::try_from(record).unwrap(), None);
         for &verdict in Verdict::VARIANTS {
             let observation = observation_of(JudgementRecord { verdict: Some(verdict), ..volts_without_u() });
-            let counts = matches!(verdict, Verdict::InLimit | Verdict::OutOfLimit | Verdict::TooCloseToCall);
+            // A value without a reference for its limit was measured all the same.
+            let counts = matches!(
+                verdict,
+                Verdict::InLimit | Verdict::OutOfLimit | Verdict::TooCloseToCall | Verdict::NoReference
+            );
             assert_eq!(observation.is_some(), counts, "{verdict:?}");
         }
         assert!(observation_of(JudgementRecord { quantity: Some(Quantity::VoltsAc), ..volts_without_u() }).is_none());

@@ -2,11 +2,15 @@
 
 use std::time::Duration;
 
-use super::{LoadConditions, PartCelsius, TemperatureCorrection, plausible_temperatures};
+use super::{
+    CoilHold, LoadConditions, PartCelsius, ReferenceLimit, ReferenceReading, TemperatureCorrection,
+    plausible_temperatures,
+};
 use crate::{
     channel::{Channel, ChannelId},
+    clock::micros,
     electrics::DecisionRule,
-    procedure::{CaptureMode, ContactRule, PartTemperature, ProofRules, Role, Step},
+    procedure::{CaptureMode, ContactRule, Driver, PartTemperature, ProofRules, Role, Step, YesNo},
     session::{
         StepView, Visit,
         proof::{MeasuredPoint, MeasuringLead},
@@ -53,6 +57,16 @@ pub(crate) struct StepCriteria {
     pub zero_u: Option<f64>,
     /// By what the leads prove a capture.
     pub proof: ProofRules,
+    /// The limit by other values, where the step has one; `limit` is then what it came to last.
+    pub reference: Option<ReferenceLimit>,
+    /// What the coil was on before.
+    pub coil: CoilHold,
+    /// What drives the circuit.
+    pub driver: Driver,
+    /// The answer that is good, in a step that asks a question.
+    pub answer: Option<YesNo>,
+    /// What is known of the channel; none while no meter has it.
+    pub known: Option<Channel>,
 }
 
 /// A limit on volts that are to be few is that of a drop up to this, V: common practice, no source.
@@ -91,6 +105,33 @@ impl StepCriteria {
             of_circuit: step.circuit.is_some(),
             zero_u: None,
             proof: ProofRules::default(),
+            reference: None,
+            coil: CoilHold::default(),
+            driver: Driver::default(),
+            answer: step.answer,
+            known: None,
+        }
+    }
+
+    /// The same with the limit by other values, where the step has one.
+    pub(crate) fn referring(
+        mut self,
+        step: &Step,
+        captured: impl Fn(&str) -> Result<ReferenceReading, String>,
+    ) -> Self {
+        self.reference = step
+            .relative
+            .as_ref()
+            .zip(step.quantity)
+            .map(|(rule, quantity)| ReferenceLimit::new(rule, quantity, micros(step.steady), captured));
+        self
+    }
+
+    /// A channel is on the bench: perhaps one that the limit refers to.
+    pub(crate) fn bench_channel(&mut self, id: ChannelId, channel: &Channel) {
+        self.load.channel_found(id, &channel.name);
+        if let Some(reference) = &mut self.reference {
+            reference.channel_found(id, channel);
         }
     }
 
@@ -98,6 +139,7 @@ impl StepCriteria {
     pub(crate) fn channel_found(&mut self, id: ChannelId, channel: &Channel) {
         self.channel = Some(id);
         self.range = channel.range;
+        self.known = Some(channel.clone());
     }
 
     /// The criteria of a step of a free-running session, which is only recorded.
@@ -121,6 +163,11 @@ impl StepCriteria {
             of_circuit: false,
             zero_u: None,
             proof: ProofRules::default(),
+            reference: None,
+            coil: CoilHold::default(),
+            driver: Driver::default(),
+            answer: None,
+            known: None,
         }
     }
 
@@ -129,8 +176,12 @@ impl StepCriteria {
         if self.quantity == Some(Quantity::Ohms) {
             return MeasuredPoint::Coil(self.limit.and_then(|limit| limit.low));
         }
-        let Some(limit) = self.limit else { return MeasuredPoint::Other };
         let is_volts = self.quantity.is_none_or(|quantity| quantity == Quantity::VoltsDc);
+        let Some(limit) = self.limit else {
+            // A least value by other values, such as the battery, is that of a feed.
+            let is_feed = is_volts && self.reference.as_ref().is_some_and(ReferenceLimit::has_low);
+            return if is_feed { MeasuredPoint::Feed } else { MeasuredPoint::Other };
+        };
         match (limit.dimension, limit.low, limit.high) {
             // Twice what an open lead picks up, so that a feed and a drop can't be confused.
             (Dimension::Volt, Some(low), _) if is_volts && low >= 2.0 * self.proof.nothing_below => MeasuredPoint::Feed,

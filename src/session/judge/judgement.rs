@@ -11,6 +11,7 @@ use super::{
 use crate::{
     channel::Sample,
     electrics::{Decision, Uncertain, probability_of_conformity},
+    procedure::YesNo,
     protocol::Value,
     units::{Limit, Quantity},
 };
@@ -62,6 +63,13 @@ pub enum Outcome {
         u: Option<f64>,
         /// What it measures.
         quantity: Quantity,
+    },
+    /// A question was answered.
+    Answered {
+        /// The answer.
+        answer: YesNo,
+        /// The answer that is good.
+        good: YesNo,
     },
     /// There was a reading, and it does not count.
     NotCounted {
@@ -127,11 +135,30 @@ impl Judgement {
         }
     }
 
+    /// Of the answer to a question.
+    pub fn answered(answer: YesNo, good: YesNo) -> Self {
+        let reason = match answer == good {
+            true => format!("answered {}, as it should be", answer.word()),
+            false => format!("answered {}, {} wanted", answer.word(), good.word()),
+        };
+        Self { outcome: Outcome::Answered { answer, good }, reason }
+    }
+
+    /// The answer to a question; none where something was measured.
+    pub fn answer(&self) -> Option<YesNo> {
+        match self.outcome {
+            Outcome::Answered { answer, .. } => Some(answer),
+            _ => None,
+        }
+    }
+
     /// The verdict; none where there is no limit.
     pub fn verdict(&self) -> Option<Verdict> {
         match self.outcome {
             Outcome::Compared { decision, .. } | Outcome::BeyondRange { decision, .. } => Some(decision.into()),
             Outcome::NotCounted { why, .. } | Outcome::NoValue { why, .. } => Some(why.into()),
+            Outcome::Answered { answer, good } if answer == good => Some(Verdict::InLimit),
+            Outcome::Answered { .. } => Some(Verdict::OutOfLimit),
             Outcome::Recorded { .. } => None,
         }
     }
@@ -142,7 +169,7 @@ impl Judgement {
             Outcome::Compared { number, .. } => Some(Value::Number(number)),
             Outcome::BeyondRange { end, .. } => Some(end.into()),
             Outcome::Recorded { value, .. } | Outcome::NotCounted { value, .. } => Some(value),
-            Outcome::NoValue { .. } => None,
+            Outcome::NoValue { .. } | Outcome::Answered { .. } => None,
         }
     }
 
@@ -162,6 +189,7 @@ impl Judgement {
             | Outcome::Recorded { quantity, .. }
             | Outcome::NotCounted { quantity, .. } => Some(quantity),
             Outcome::NoValue { quantity, .. } => quantity,
+            Outcome::Answered { .. } => None,
         }
     }
 
@@ -169,7 +197,7 @@ impl Judgement {
     pub fn u(&self) -> Option<f64> {
         match self.outcome {
             Outcome::Compared { u, .. } | Outcome::Recorded { u, .. } | Outcome::NotCounted { u, .. } => u,
-            Outcome::BeyondRange { .. } | Outcome::NoValue { .. } => None,
+            Outcome::BeyondRange { .. } | Outcome::NoValue { .. } | Outcome::Answered { .. } => None,
         }
     }
 
@@ -178,7 +206,7 @@ impl Judgement {
         match self.outcome {
             Outcome::Compared { limit, .. } | Outcome::BeyondRange { limit, .. } => Some(limit),
             Outcome::NotCounted { limit, .. } | Outcome::NoValue { limit, .. } => limit,
-            Outcome::Recorded { .. } => None,
+            Outcome::Recorded { .. } | Outcome::Answered { .. } => None,
         }
     }
 
@@ -228,6 +256,9 @@ pub struct JudgementRecord {
     /// Standard uncertainty of what the meter showed, where `u` holds more than that.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub measured_u: Option<f64>,
+    /// The answer, where a question was asked.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub answer: Option<YesNo>,
     /// What it measures.
     pub quantity: Option<Quantity>,
     /// Unit of value, uncertainty and limits.
@@ -252,6 +283,7 @@ impl From<&Judgement> for JudgementRecord {
             value: judgement.value(),
             measured: shown.map(|shown| shown.value),
             measured_u: shown.and_then(|shown| shown.u),
+            answer: judgement.answer(),
             quantity,
             unit: quantity.map(|quantity| quantity.unit().to_owned()),
             u: judgement.u(),
@@ -285,6 +317,10 @@ impl TryFrom<JudgementRecord> for Judgement {
             let (quantity, limit) = (quantity.ok_or(NoOutcome)?, limit.ok_or(NoOutcome)?);
             Ok(Outcome::BeyondRange { decision, end, quantity, limit })
         };
+        if let Some(answer) = record.answer {
+            let good = if verdict == Some(Verdict::InLimit) { answer } else { answer.other() };
+            return Ok(Self { outcome: Outcome::Answered { answer, good }, reason });
+        }
         let outcome = match (verdict.map(Verdict::parts), value) {
             (None, Some(value)) => Outcome::Recorded { value, u, quantity: quantity.ok_or(NoOutcome)? },
             (Some(Err(why)), Some(value)) => {

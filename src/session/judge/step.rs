@@ -4,16 +4,19 @@ mod captured;
 mod reasons;
 
 use super::{
-    Capture, CaptureMethod, FRESH_US, HoldTimer, LeadContact, NotJudged, SteadyWindow, StepCriteria, Verdict,
-    beyond_range::BeyondRange, compare, hold::HoldEvent, is_judged_by_size,
+    Capture, CaptureMethod, CoilHold, FRESH_US, HoldTimer, Judgement, LeadContact, NotJudged, SteadyWindow,
+    StepCriteria, Verdict, beyond_range::BeyondRange, compare, hold::HoldEvent, is_judged_by_size,
 };
 use crate::{
     channel::{ChannelId, Sample},
     clock::{Mono, micros},
     electrics::Uncertain,
-    procedure::CaptureMode,
+    procedure::{CaptureMode, YesNo},
     protocol::{Annunciators, Value},
-    session::proof::{Ask, LeadReading, MeasuredPoint, Response, StepProof},
+    session::{
+        findings::SharedGainError,
+        proof::{Ask, LeadReading, MeasuredPoint, Response, StepProof},
+    },
     units::{Limit, Quantity, show_seconds},
 };
 
@@ -64,6 +67,8 @@ pub(crate) struct StepJudge {
     worst: Option<Sample>,
     /// The worst of an earlier session that was cut off in this step.
     before: Option<Sample>,
+    /// The judgement of `worst` and how deep it was outside, by a limit that moves.
+    worst_judged: Option<(f64, Judgement)>,
     /// As `worst`, with what came before it had settled; only of a step that asks for a load.
     peak: Option<Sample>,
     /// The newest capture by an operator command.
@@ -83,10 +88,14 @@ pub(crate) struct StepJudge {
 
 impl StepJudge {
     /// Begins a step with the leads in this state.
-    pub(crate) fn new(criteria: StepCriteria, began: Mono, contact: LeadContact) -> Self {
+    pub(crate) fn new(mut criteria: StepCriteria, began: Mono, contact: LeadContact) -> Self {
+        if let Some(reference) = &mut criteria.reference {
+            criteria.limit = reference.limit(began);
+        }
         Self {
             window: SteadyWindow::new(micros(criteria.steady)),
-            hold: criteria.hold_at_most.map(HoldTimer::new),
+            hold: (criteria.hold_at_most.is_some() || criteria.load.is_asked_for())
+                .then(|| HoldTimer::new(criteria.hold_at_most, criteria.coil)),
             proof: StepProof::new(criteria.proof.clone(), criteria.measured(), &criteria.name),
             criteria,
             began,
@@ -94,6 +103,7 @@ impl StepJudge {
             last: None,
             worst: None,
             before: None,
+            worst_judged: None,
             peak: None,
             taken: None,
             captured: None,
@@ -108,6 +118,11 @@ impl StepJudge {
     /// When the step began.
     pub(crate) fn began(&self) -> Mono {
         self.began
+    }
+
+    /// What is known of the step's coil as the step ends; none where nothing was watched.
+    pub(crate) fn coil(&self, now: Mono) -> Option<CoilHold> {
+        self.hold.as_ref().map(|hold| hold.coil().left(now))
     }
 
     /// Whether the leads are still where a value was captured automatically.
@@ -134,6 +149,11 @@ impl StepJudge {
             heat.sample(sample);
         }
         self.proof.any(sample, self.criteria.channel);
+        if let Some(reference) = &mut self.criteria.reference
+            && reference.sample(sample)
+        {
+            self.criteria.limit = reference.limit(sample.at);
+        }
         if Some(sample.channel) != self.criteria.channel {
             return None;
         }
@@ -210,7 +230,7 @@ impl StepJudge {
         if sample.at < touching.max(loaded).plus(self.criteria.after) {
             return self.criteria.limit.map(|_| Verdict::NotSettled);
         }
-        keep_worse(&mut self.worst, sample, self.criteria.limit.as_ref());
+        self.keep_worst(sample);
         match sample.value {
             Value::Number(value) => self.window.push(sample.at, value, sample.digit),
             Value::Over | Value::Under => self.window.clear(),
@@ -229,6 +249,26 @@ impl StepJudge {
             _ => (sample.value, sample.u),
         };
         Some(compare(limit, value, u, self.criteria.rule).into())
+    }
+
+    /// The worst by a limit that moves is judged at once: later the limit is another.
+    fn keep_worst(&mut self, sample: &Sample) {
+        let limit = self.criteria.limit.as_ref();
+        let (Some(reference), CaptureMode::Worst) = (&self.criteria.reference, self.criteria.mode) else {
+            return keep_worse(&mut self.worst, sample, limit);
+        };
+        let depth = limit.map_or(f64::NEG_INFINITY, |limit| excess(limit, sample.value));
+        if self.worst_judged.as_ref().is_none_or(|(worst, _)| depth > *worst) {
+            let judgement = reference.judge(sample, self.own_gain(sample).as_ref(), self.criteria.rule, false);
+            self.worst_judged = Some((depth, judgement));
+            self.worst = Some(*sample);
+        }
+    }
+
+    /// The error that a value shares with others of its meter.
+    fn own_gain(&self, sample: &Sample) -> Option<SharedGainError> {
+        let Value::Number(value) = sample.value else { return None };
+        SharedGainError::of_channel(self.criteria.known.as_ref()?, sample.quantity, value)
     }
 
     /// A surge begins with the load, before the load counts. Without contact there is no surge.
@@ -325,6 +365,9 @@ impl StepJudge {
     /// The meters of these channels were lost: their last readings no longer hold.
     pub(crate) fn lost(&mut self, gone: impl Fn(ChannelId) -> bool) {
         self.criteria.load.lost(&gone);
+        if let Some(reference) = &mut self.criteria.reference {
+            reference.lost(&gone);
+        }
         if self.criteria.channel.is_some_and(gone) {
             self.last = None;
             self.contact.broken();
@@ -364,14 +407,29 @@ impl StepJudge {
         capture
     }
 
-    /// The capture that the step is judged on when it ends; none for a step without a limit.
+    /// The operator answers the step's question. None in a step that asks none.
+    pub(crate) fn answer(&mut self, now: Mono, answer: YesNo) -> Option<Capture> {
+        let judgement = Judgement::answered(answer, self.criteria.answer?);
+        let capture = Capture::plain(CaptureMethod::Taken, now, None, judgement);
+        self.taken = Some(capture.clone());
+        Some(capture)
+    }
+
+    /// The capture that the step is judged on when it ends; none where there was nothing to measure. What was measured is kept
+    /// also without a limit.
     pub(crate) fn close(&self, now: Mono) -> Option<Capture> {
         let taken = self.taken.as_ref().filter(|taken| taken.counts());
         let capture = taken.or(self.captured.as_ref()).or(self.taken.as_ref());
         if let Some(capture) = capture.filter(|_| self.criteria.mode != CaptureMode::Worst) {
             return Some(capture.clone());
         }
-        self.criteria.limit?;
+        if self.criteria.answer.is_some() {
+            let judgement = self.without_value(NotJudged::NoReading, "the question was not answered".to_owned());
+            return Some(Capture::plain(CaptureMethod::Last, now, None, judgement));
+        }
+        if !self.is_limited() && (self.last.is_none() || self.criteria.channel.is_none()) {
+            return None;
+        }
         if let Some(kept) = self.proof.kept().filter(|_| self.criteria.mode != CaptureMode::Worst) {
             return Some(self.of_proof(CaptureMethod::Last, kept));
         }
@@ -379,7 +437,7 @@ impl StepJudge {
             CaptureMode::Taken => self.as_it_is(CaptureMethod::Last, now),
             CaptureMode::Worst => match self.worst {
                 Some(worst) => {
-                    let mut capture = self.of_sample(CaptureMethod::Worst, &worst);
+                    let mut capture = self.of_worst(&worst);
                     if self.before == Some(worst) {
                         capture.judgement.reason += "; seen before the session was cut off";
                     }
@@ -389,6 +447,11 @@ impl StepJudge {
             },
             CaptureMode::Steady => self.nothing(CaptureMethod::Steady, now),
         })
+    }
+
+    /// Whether there is something to judge by.
+    fn is_limited(&self) -> bool {
+        self.criteria.limit.is_some() || self.criteria.reference.is_some()
     }
 
     /// A capture of the present reading, or of the reason why it does not count.
@@ -479,7 +542,7 @@ impl StepJudge {
             false => self.contact.since(),
         };
         let Some(hold) = &mut self.hold else { return };
-        hold.on(since);
+        hold.on(since, now);
         match hold.count(now) {
             Some(HoldEvent::Remaining(seconds)) => events.push(StepEvent::Count(seconds)),
             Some(HoldEvent::Expired) => events.push(StepEvent::TimeUp),

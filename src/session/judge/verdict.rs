@@ -32,6 +32,9 @@ pub enum Verdict {
     /// Nothing was measured.
     #[strum(serialize = "no reading")]
     NoReading = 7,
+    /// The limit refers to a value that is not there.
+    #[strum(serialize = "no reference")]
+    NoReference = 8,
 }
 
 words!(pub Verdict);
@@ -48,6 +51,7 @@ impl Verdict {
             Self::WrongFunction => Err(NotJudged::WrongFunction),
             Self::HeldDisplay => Err(NotJudged::HeldDisplay),
             Self::NoReading => Err(NotJudged::NoReading),
+            Self::NoReference => Err(NotJudged::NoReference),
         }
     }
 
@@ -85,6 +89,8 @@ pub enum NotJudged {
     HeldDisplay,
     /// Nothing was measured.
     NoReading,
+    /// The limit refers to a value that is not there.
+    NoReference,
 }
 
 impl From<NotJudged> for Verdict {
@@ -95,6 +101,7 @@ impl From<NotJudged> for Verdict {
             NotJudged::WrongFunction => Self::WrongFunction,
             NotJudged::HeldDisplay => Self::HeldDisplay,
             NotJudged::NoReading => Self::NoReading,
+            NotJudged::NoReference => Self::NoReference,
         }
     }
 }

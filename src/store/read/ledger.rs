@@ -6,6 +6,7 @@ use serde::{Deserialize, Serialize};
 
 use super::{lines, seconds};
 use crate::{
+    procedure::YesNo,
     session::{CaptureFlag, CaptureMethod, EventKind, RangeEnd, Verdict, findings::FindingRecord},
     store::{StoreError, record::records},
     units::Quantity,
@@ -43,6 +44,8 @@ pub(crate) struct StepRow {
     pub limit_low: Option<f64>,
     /// Greatest value that is in limit.
     pub limit_high: Option<f64>,
+    /// The limit as written, where it refers to other values or is an answer.
+    pub limit_text: Option<String>,
     /// None where nothing was judged.
     pub verdict: Option<Verdict>,
     /// One sentence.
@@ -91,6 +94,8 @@ pub(crate) struct CaptureRow {
     /// Standard uncertainty of what the meter showed, where `u` holds more than that.
     #[serde(skip_serializing)]
     pub measured_u: Option<f64>,
+    /// The answer, where a question was asked.
+    pub answer: Option<YesNo>,
     /// Standard uncertainty.
     pub u: Option<f64>,
     /// None where there is no limit.

@@ -77,6 +77,7 @@ fn judged(connection: &Connection, session: i64, step: &StepRow) -> Result<Optio
         value: capture.value.map(Value::Number).or(capture.beyond.map(Value::from)),
         measured: capture.measured,
         measured_u: capture.measured_u,
+        answer: capture.answer,
         quantity: capture.quantity,
         unit: capture.unit.clone(),
         u: capture.u,

@@ -3,6 +3,8 @@
 use super::{StepJudge, excess};
 use crate::{
     channel::Sample,
+    electrics::Decision,
+    procedure::ClampPlace,
     protocol::Value,
     session::judge::{
         Capture, CaptureMethod, Judgement, NotJudged, Outcome, Settled, Verdict, beyond_range::BeyondRange, judge,
@@ -21,7 +23,7 @@ impl StepJudge {
             (None, _) => Some(settled.uncertainty(last.digit)),
         };
         let sample = Sample { at: settled.at, value: Value::Number(settled.value), u, ..*last };
-        Capture { settled: Some(settled), ..self.of_sample(how, &sample) }
+        Capture { settled: Some(settled), ..self.of_judgement(how, &sample, self.judgement(&sample, true)) }
     }
 
     /// A capture of a value that the leads have proven.
@@ -35,7 +37,17 @@ impl StepJudge {
     }
 
     pub(super) fn of_sample(&self, how: CaptureMethod, sample: &Sample) -> Capture {
-        let mut judgement = self.judgement(sample);
+        self.of_judgement(how, sample, self.judgement(sample, false))
+    }
+
+    pub(super) fn of_worst(&self, worst: &Sample) -> Capture {
+        match &self.worst_judged {
+            Some((_, judgement)) => self.of_judgement(CaptureMethod::Worst, worst, judgement.clone()),
+            None => self.of_sample(CaptureMethod::Worst, worst),
+        }
+    }
+
+    fn of_judgement(&self, how: CaptureMethod, sample: &Sample, mut judgement: Judgement) -> Capture {
         let peak = self.peak.map(|peak| peak.value);
         if let (Some(limit), Some(Value::Number(peak)), Some(Verdict::InLimit)) =
             (&self.criteria.limit, peak, judgement.verdict())
@@ -60,22 +72,55 @@ impl StepJudge {
         Capture { peak, flags, ..Capture::plain(how, sample.at, Some(sample.channel), judgement) }
     }
 
-    fn judgement(&self, sample: &Sample) -> Judgement {
+    /// `is_mean`: over the step's window, so that what the limit refers to is one as well.
+    fn judgement(&self, sample: &Sample, is_mean: bool) -> Judgement {
         if let Some(why) = self.unfit(sample) {
             return self.not_counted(sample, why, self.switch_words(sample));
         }
         if let Some(beyond) = BeyondRange::of(sample, self.criteria.range) {
             return beyond.judge(self.criteria.limit.as_ref(), self.criteria.rule);
         }
+        if let Some(reference) = &self.criteria.reference {
+            let judged = reference.judge(sample, self.own_gain(sample).as_ref(), self.criteria.rule, is_mean);
+            return self.with_driver(judged, sample);
+        }
         let Some(limit) = self.criteria.limit else { return Judgement::recorded(sample) };
         let (Some(heat), Value::Number(value)) = (&self.criteria.heat, sample.value) else {
-            let mut judged = judge(&limit, sample.value, sample.quantity, sample.u, self.criteria.rule);
-            if judged.verdict() != Some(Verdict::InLimit) && self.may_be_an_average(sample, &limit) {
-                judged.reason += "; a driver that switches on and off fast shows its average here";
-            }
-            return judged;
+            let judged = judge(&limit, sample.value, sample.quantity, sample.u, self.criteria.rule);
+            return self.with_driver(judged, sample);
         };
         heat.judge(&limit, value, sample.u, self.criteria.rule)
+    }
+
+    /// What the driver does to a mean. Where the procedure says that it switches, a value that is low proves nothing: the duty
+    /// is not known.
+    fn with_driver(&self, mut judged: Judgement, sample: &Sample) -> Judgement {
+        let Some(limit) = judged.limit() else { return judged };
+        if judged.verdict() == Some(Verdict::InLimit) || !self.may_be_an_average(sample, &limit) {
+            return judged;
+        }
+        let driver = &self.criteria.driver;
+        if !driver.shows_means() {
+            judged.reason += "; a driver that switches on and off fast shows its average here";
+            return judged;
+        }
+        if let Outcome::Compared { decision: decision @ Decision::Outside, .. } = &mut judged.outcome
+            && self.criteria.reference.is_none()
+        {
+            *decision = Decision::TooClose;
+        }
+        let control = driver.control.word();
+        judged.reason += &match driver.clamp {
+            ClampPlace::BeforeDriver => format!(
+                "; the driver is {control} and the clamp sits before it: it shows duty times the coil's current, \
+                 so judge it by volts at the coil over its ohms, times the duty"
+            ),
+            ClampPlace::BehindDriver => format!(
+                "; the driver is {control}: this is the mean, which follows its duty, so judge it by the mean volts at the coil over \
+                 its ohms"
+            ),
+        };
+        judged
     }
 
     /// Whether the amps of a coil that is held on are low, as with a driver that reduces its holding current.
