@@ -1,6 +1,8 @@
 //! Proves that what ships under `contrib/` can be used: every procedure and bench is read, and each bench suits its
 //! procedures.
 
+mod play;
+
 use std::{collections::BTreeSet, fs, path::PathBuf};
 
 use bayline::{
@@ -11,10 +13,13 @@ use bayline::{
 };
 
 /// Each procedure and the example bench that it is written for.
-const BENCHES: [(&str, &str); 8] = [
+const BENCHES: [(&str, &str); 11] = [
     ("valve-coils-at-the-connector", "valve-block"),
     ("shared-ground-drop-with-everything-running", "valve-block"),
     ("feed-drop-under-load", "valve-block"),
+    ("module-feed-and-ground-under-load", "valve-block"),
+    ("insulation-of-a-coil", "valve-block"),
+    ("current-control-of-a-switched-valve", "current-control"),
     ("charging-system-12v", "vehicle-supply"),
     ("charging-system-24v", "vehicle-supply"),
     ("battery-and-cranking-drop", "vehicle-supply"),
@@ -42,7 +47,7 @@ fn procedure(name: &str) -> Procedure {
 #[test]
 fn every_file_is_among_those_that_are_checked() {
     assert_eq!(names("procedures"), BENCHES.iter().map(|(procedure, _)| (*procedure).to_owned()).collect());
-    assert_eq!(names("benches"), BENCHES.iter().map(|(_, bench)| (*bench).to_owned()).collect());
+    assert_eq!(names("benches"), BENCHES.iter().map(|(_, bench)| (*bench).to_owned()).collect::<BTreeSet<_>>());
 }
 
 #[test]
@@ -87,4 +92,17 @@ fn figures_are_marked_and_cautions_given() {
             assert!(!step.instruction.is_empty(), "{name}: step \"{}\" does not say what to do", step.name);
         }
     }
+}
+
+/// `check` says when a meter's last digit is too coarse for the drop across a fuse.
+#[test]
+fn a_digit_of_a_tenth_of_a_millivolt_is_too_coarse_for_fuses() {
+    let text = fs::read_to_string(file("benches", "vehicle-supply")).unwrap();
+    let coarse =
+        text.replace("0.05 % + 0.02 mV", "0.5 % + 2 digits").replace("digit = \"0.01 mV\"", "digit = \"0.1 mV\"");
+    assert_ne!(text, coarse);
+    let bench = Bench::parse("bench.toml", &coarse, &Library::new(Vec::new())).unwrap();
+    let found = fitness::check(&procedure("key-off-draw-after-everything-sleeps"), &BenchFacts::of(&bench));
+    let unfit = found.iter().find(|unfit| unfit.step == "across the fuse: F1").expect("told");
+    assert_ne!(unfit.severity, Severity::Note, "{unfit}");
 }
