@@ -633,7 +633,7 @@ quantity = "V DC"
             ("V DC", "at_most = \"0.1 V above x +\"", "refers to others"),
             ("V DC", "at_most = \"0.1 V above 'x\"", "refers to others"),
             ("V DC", "between = \"105 % to 92 % of x\"", "smaller value first"),
-            ("V DC", "between = \"92 % to 3 mV/A of x\"", "one unit"),
+            ("V DC", "between = \"92 % to 3 mV/A of x\"", "the same unit"),
             ("V DC", "nominal = \"x ± -5 %\"", "not negative"),
         ] {
             let mistake = limit(quantity, text).unwrap_err();

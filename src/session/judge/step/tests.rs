@@ -361,3 +361,71 @@ fn patience_restarts_where_the_lead_lands() {
     judge.tick(Mono(2_200_000), &mut events);
     assert_eq!(events, []);
 }
+
+/// Before a driver that switches, a clamp shows duty times the coil's current: at 50 % half of it. Common practice, no source.
+#[test]
+fn the_mean_of_a_switched_driver_proves_no_low_current() {
+    use crate::procedure::{ClampPlace, Driver, DriverControl};
+
+    let judged = |control, clamp, amps: f64| {
+        let mut judge = step("quantity = \"A DC\"\nbetween = \"1.45 A to 1.80 A\"\nhold_at_most = \"20 s\"");
+        judge.criteria.driver = Driver { control, clamp, ..Driver::default() };
+        let mut events = Vec::new();
+        for index in 0..20 {
+            judge.sample(&sample(0, index * 100_000, amps, Quantity::AmpsDc), &mut events);
+        }
+        judge.take(Mono(1_950_000)).judgement
+    };
+    let (before, behind) = (ClampPlace::BeforeDriver, ClampPlace::BehindDriver);
+    for (control, clamp, amps, verdict, words) in [
+        (DriverControl::Steady, behind, 0.8, Verdict::OutOfLimit, "shows its average here"),
+        (DriverControl::Switched, before, 0.8, Verdict::TooCloseToCall, "it shows duty times the coil's current"),
+        (
+            DriverControl::PeakAndHold,
+            behind,
+            0.8,
+            Verdict::TooCloseToCall,
+            "the driver is peak and hold: this is the mean",
+        ),
+        (DriverControl::Switched, behind, 1.6, Verdict::InLimit, "wanted"),
+        // No duty makes more than the coil takes.
+        (DriverControl::Switched, behind, 2.4, Verdict::OutOfLimit, "too high"),
+    ] {
+        let judgement = judged(control, clamp, amps);
+        assert_eq!(judgement.verdict(), Some(verdict), "{}", judgement.reason);
+        assert!(judgement.reason.contains(words), "{}", judgement.reason);
+    }
+}
+
+#[test]
+fn the_worst_by_a_limit_that_moves_is_judged_at_its_time() {
+    // The feed may be 0.5 V below the battery: at 12.0 V it was 0.6 V below 12.6 V, later the battery is at 11 V itself.
+    let text = "title = \"t\"\n[[step]]\nname = \"s\"\nchannel = \"probe\"\nquantity = \"V DC\"\ncapture = \"worst\"\n\
+                at_most = \"0.5 V below battery\"\n";
+    let procedure = Procedure::parse("p.toml", text).unwrap();
+    let spec = &procedure.steps[0];
+    let mut criteria = StepCriteria::of(spec, &Visit::default(), |name| (name == "probe").then_some(ChannelId(0)))
+        .referring(spec, |_| Err(String::new()));
+    let battery = crate::channel::Channel {
+        name: "battery".to_owned(),
+        meter: crate::channel::MeterId(0),
+        meter_name: "board".to_owned(),
+        reads: "v1".to_owned(),
+        conversion: crate::channel::Conversion::NONE,
+        range: None,
+        fuse: None,
+    };
+    criteria.bench_channel(ChannelId(2), &battery);
+    let contact = LeadContact::new(criteria.contact);
+    let mut judge = StepJudge::new(criteria, Mono(0), contact);
+    let mut events = Vec::new();
+    for (at, battery, feed, verdict) in
+        [(0, 12.6, 12.4, Verdict::InLimit), (1, 12.6, 12.0, Verdict::OutOfLimit), (2, 11.0, 10.9, Verdict::InLimit)]
+    {
+        judge.sample(&sample(2, at * 100_000, battery, Quantity::VoltsDc), &mut events);
+        assert_eq!(judge.sample(&volts(at * 100_000, feed), &mut events), Some(verdict), "{at}");
+    }
+    let judgement = judge.close(Mono(400_000)).unwrap().judgement;
+    assert_eq!((judgement.verdict(), judgement.value()), (Some(Verdict::OutOfLimit), Some(Value::Number(12.0))));
+    assert!(judgement.reason.contains("at most 0.5 V below battery, and that is 12.60 V"), "{}", judgement.reason);
+}
