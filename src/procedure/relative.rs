@@ -247,7 +247,6 @@ pub(super) fn relative(key: LimitKey, text: &str) -> Result<Option<WrittenRelati
 }
 
 /// `80 %` as a share, or `3 mV/A` as volts for each ampere.
-#[expect(clippy::type_complexity, reason = "what is limited, for what")]
 fn factor(text: &str) -> Option<(f64, Option<(Dimension, Dimension)>)> {
     match split_number(text)? {
         (percent, "%") => Some((percent / 100.0, None)),

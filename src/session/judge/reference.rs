@@ -43,7 +43,7 @@ enum Input {
     /// What a step captured, or why there is nothing.
     Captured(Result<ReferenceReading, String>),
     /// What a channel shows.
-    Shown(ShownInput),
+    Shown(Box<ShownInput>),
 }
 
 #[derive(Debug, Clone, PartialEq)]
@@ -71,12 +71,12 @@ impl ReferenceLimit {
     ) -> Self {
         let input = |source: &ValueSource| match source {
             ValueSource::Step(name) => Input::Captured(captured(name)),
-            ValueSource::Channel(name) => Input::Shown(ShownInput {
+            ValueSource::Channel(name) => Input::Shown(Box::new(ShownInput {
                 name: name.clone(),
                 channel: None,
                 latest: None,
                 window: SteadyWindow::new(steady),
-            }),
+            })),
         };
         Self {
             inputs: rule.reference.sources().into_iter().map(input).collect(),
