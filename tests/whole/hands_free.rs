@@ -34,6 +34,7 @@ circuit = "lift coil"
 channel = "probe"
 quantity = "ohm"
 nominal = "7.5 ohm ± 8 %"
+temperature = "20 °C"
 capture = "steady"
 
 [[step]]
