@@ -32,6 +32,8 @@ pub mod store;
 
 mod export;
 
+mod report;
+
 mod server;
 
 mod daemon;

@@ -1,8 +1,7 @@
 //! `bayline export`: writes a session as files for other programs.
 
 use std::{
-    fs,
-    io::{self, BufWriter, IsTerminal, Write, stderr, stdin, stdout},
+    io::{self, BufWriter, IsTerminal, Write, stderr, stdout},
     path::{Path, PathBuf},
     process::ExitCode,
     time::Duration,
@@ -12,13 +11,10 @@ use clap::{Args, ValueEnum};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use jiff::tz::TimeZone;
 
-use super::{CommonArgs, failure::Failure};
+use super::{CommonArgs, failure::Failure, output_file::may_write};
 use crate::{
     export::{CsvStyle, DecimalMark, ExportError, FILES, long, to_folder, whole_file, wide},
-    store::{
-        Folder,
-        read::{self, Archive},
-    },
+    store::read::{self, Archive},
     units::parse_duration,
 };
 
@@ -80,7 +76,7 @@ impl ExportArgs {
             (None, output) => output.map(Path::to_owned).into_iter().collect(),
         };
         for path in &outputs {
-            self.may_write(path, &folder)?;
+            may_write(path, &folder, self.force)?;
         }
         // Rows on standard output would be mixed up with the bar.
         let bar = match output.is_some() || self.folder.is_some() {
@@ -114,37 +110,6 @@ impl ExportArgs {
             }
         }
         Ok(ExitCode::SUCCESS)
-    }
-}
-
-impl ExportArgs {
-    /// Refuses to write over what is bayline's own, and over what is there already where nobody agrees to it.
-    fn may_write(&self, path: &Path, folder: &Folder) -> Result<(), Failure> {
-        if folder.owns(path) {
-            let message = format!(
-                "{} belongs to bayline's own data and is never written over; choose another name",
-                path.display()
-            );
-            return Err(Failure::usage(message));
-        }
-        // A device or a pipe is written into, and stays what it is.
-        let exists = fs::metadata(path).is_ok_and(|file| file.is_file());
-        if !exists || self.force {
-            return Ok(());
-        }
-        let refused = || {
-            Failure::usage(format!(
-                "{} is there already; choose another name, or replace it with --force",
-                path.display()
-            ))
-        };
-        if !stdin().is_terminal() || !stderr().is_terminal() {
-            return Err(refused());
-        }
-        write!(stderr(), "{} is there already; replace it? [y/N] ", path.display())?;
-        let mut answer = String::new();
-        stdin().read_line(&mut answer)?;
-        if answer.trim().eq_ignore_ascii_case("y") { Ok(()) } else { Err(refused()) }
     }
 }
 

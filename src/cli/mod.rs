@@ -9,6 +9,7 @@ mod failure;
 mod answer;
 mod client;
 
+mod output_file;
 mod show_value;
 mod stop;
 mod table;
@@ -29,6 +30,8 @@ mod status;
 mod watch;
 
 mod export;
+mod pdf;
+mod report;
 mod sessions;
 mod show;
 
@@ -105,6 +108,8 @@ enum CliCommand {
     Show(show::ShowArgs),
     /// Write a session as CSV, or as a folder of files
     Export(export::ExportArgs),
+    /// Write a session as a page to print or to send
+    Report(report::ReportArgs),
     /// List the serial and HID devices that are plugged in
     Ports(ports::PortsArgs),
     /// Find out which protocol fits a meter
@@ -154,6 +159,7 @@ impl Cli {
             CliCommand::Sessions(command) => command.run(&common),
             CliCommand::Show(command) => command.run(&common),
             CliCommand::Export(command) => command.run(&common),
+            CliCommand::Report(command) => command.run(&common),
             CliCommand::Ports(command) => command.run(&common),
             CliCommand::Identify(command) => command.run(&common),
             CliCommand::Capture(command) => command.run(&common),

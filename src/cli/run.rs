@@ -1,6 +1,6 @@
 //! `bayline run`: runs the daemon.
 
-use std::{path::PathBuf, process::ExitCode, sync::Arc};
+use std::{net::SocketAddr, path::PathBuf, process::ExitCode, sync::Arc};
 
 use clap::Args;
 use tokio_util::sync::CancellationToken;
@@ -10,6 +10,7 @@ use crate::{
     channel::{Bench, QuickMeter},
     daemon::{self, Config},
     procedure::Procedure,
+    server::PageAddress,
 };
 
 /// Run the daemon.
@@ -31,13 +32,30 @@ pub(super) struct RunArgs {
     /// Run this program at each announcement, with the kind and the words as last arguments; repeat the option for fixed arguments
     #[arg(long, value_name = "PROGRAM")]
     alert: Vec<String>,
+    /// Where the live page is served, on this computer alone: an address such as 127.0.0.1:4780, or off; without it,
+    /// 127.0.0.1:4780, or another port where that is in use
+    #[arg(long, value_name = "ADDRESS")]
+    page: Option<String>,
     #[command(flatten)]
     visit: VisitArgs,
+}
+
+fn page_address(text: &str) -> Result<PageAddress, Failure> {
+    if text == "off" {
+        return Ok(PageAddress::Off);
+    }
+    let expected = match text.parse::<SocketAddr>() {
+        Ok(address) if address.ip().is_loopback() => return Ok(PageAddress::At(address)),
+        Ok(_) => "an address of this computer such as 127.0.0.1:4780, since the page is not encrypted",
+        Err(_) => "an address and a port such as 127.0.0.1:4780, or off",
+    };
+    Err(Failure::usage(format!("--page: found \"{text}\", expected {expected}")))
 }
 
 impl RunArgs {
     pub(super) fn run(self, common: &CommonArgs) -> Result<ExitCode, Failure> {
         common.start_log()?;
+        let page = self.page.as_deref().map_or(Ok(PageAddress::Usual), page_address)?;
         let library = common.library();
         let mut bench = match &self.bench {
             Some(path) => Bench::load(path, &library)?,
@@ -72,6 +90,7 @@ impl RunArgs {
             visit: self.visit.visit()?,
             continues: self.continues,
             alert: self.alert,
+            page,
         };
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
         log_panics();

@@ -97,5 +97,6 @@ fn print(out: &mut dyn Write, status: &StatusReport) -> io::Result<()> {
             writeln!(out, "{} did not answer {} questions", meter.meter, meter.unanswered)?;
         }
     }
-    writeln!(out, "\ndatabase: {} (process {}, bayline {})", status.database, status.process, status.version)
+    writeln!(out, "\ndatabase: {} (process {}, bayline {})", status.database, status.process, status.version)?;
+    status.page.as_ref().map_or(Ok(()), |page| writeln!(out, "page: {page}"))
 }

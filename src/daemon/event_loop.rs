@@ -109,6 +109,8 @@ pub(super) struct EventLoop {
     store_unwritten: UnwrittenView,
     /// Where a session that was prepared is sent to.
     to_prepared: mpsc::Sender<PreparedBegin>,
+    /// The address of the live page; none where it is off.
+    page: Option<String>,
 }
 
 impl EventLoop {
@@ -141,6 +143,7 @@ impl EventLoop {
             pauses: PauseWatch::new(clock.mono(), Clock::boot()),
             trouble: None,
             to_prepared,
+            page: None,
         };
         if let Some(damaged) = event_loop.store.damaged().map(str::to_owned) {
             let at = clock.mono();
@@ -155,6 +158,11 @@ impl EventLoop {
         for spec in &bench.derived {
             self.handle_event(at, CoreEvent::Derived(ids.next(), spec.clone()));
         }
+    }
+
+    /// The live page is served at this address, which `status` tells.
+    pub(super) fn set_page(&mut self, link: Option<String>) {
+        self.page = link;
     }
 
     /// Begins the first session, before the first event.

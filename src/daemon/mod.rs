@@ -25,7 +25,7 @@ use crate::{
     clock::Clock,
     mistake::Mistake,
     procedure::Procedure,
-    server::{self, ControlServer, ServerError},
+    server::{self, ControlServer, PageAddress, PageError, PageServer, ServerError},
     session::{Begin, Visit},
     store::{
         Folder, FolderError, Store, StoreError,
@@ -44,6 +44,9 @@ const REQUEST_QUEUE: usize = 16;
 
 /// News for one watching client. When it is full, the oldest are dropped and the client receives their number.
 const NEWS_QUEUE: usize = 256;
+
+/// How long the connections of the page have to end.
+const PAGE_END: Duration = Duration::from_millis(500);
 
 /// Reports from the store. The loop takes them first, so the store hardly ever waits.
 const REPORT_QUEUE: usize = 1024;
@@ -67,6 +70,8 @@ pub(crate) struct Config {
     pub continues: Option<String>,
     /// A program and its first arguments, run at each announcement; empty for none.
     pub alert: Vec<String>,
+    /// Where the live page is served.
+    pub page: PageAddress,
 }
 
 /// Why the daemon could not start, or did not end well.
@@ -84,6 +89,9 @@ pub(crate) enum DaemonError {
     /// The control socket can't be opened.
     #[error(transparent)]
     Server(#[from] ServerError),
+    /// The live page can't be served.
+    #[error(transparent)]
+    Page(#[from] PageError),
     /// The thread of the alert command could not be started.
     #[error("the system gave no thread for the alert command: {}", crate::io_reason::IoReason(.0))]
     AlertThread(std::io::Error),
@@ -121,9 +129,16 @@ pub(crate) async fn run(config: Config, ready: impl FnOnce(), stop: Cancellation
     }
     let begin = first_session(&config)?;
     let listener = server::bind(&folder.socket())?;
+    let page = PageServer::bind(config.page).await?;
+    let link = page.as_ref().map(PageServer::link);
     let (asked, requests) = mpsc::channel(REQUEST_QUEUE);
     let (news, _) = broadcast::channel(NEWS_QUEUE);
     let clients = CancellationToken::new();
+    let page = page.map(|page| {
+        let (asked, news, stop) = (asked.clone(), news.clone(), clients.clone());
+        let folder = folder.clone();
+        tokio::spawn(async move { page.serve(asked, &news, folder, stop).await })
+    });
     let server = ControlServer { requests: asked, news: news.clone() };
     let serving = tokio::spawn(serve_on(server, listener, folder.socket(), clients.clone()));
 
@@ -140,9 +155,13 @@ pub(crate) async fn run(config: Config, ready: impl FnOnce(), stop: Cancellation
     );
     let ids = ChannelIds::default();
     event_loop.add_derived(&config.bench, &ids);
+    event_loop.set_page(link.clone());
     event_loop.begin(begin);
     let ports = Ports::start(&config.bench, &ids, clock, &to_loop, commands)?;
     drop(to_loop);
+    if let Some(link) = link {
+        tracing::info!("the live page is at {link}");
+    }
     ready();
 
     let inputs = event_loop::LoopInputs { ports: from_ports, requests, reports, prepared };
@@ -152,6 +171,10 @@ pub(crate) async fn run(config: Config, ready: impl FnOnce(), stop: Cancellation
     clients.cancel();
     // What it could say has been logged.
     drop(serving.await);
+    if let Some(page) = page {
+        // Its streams end with `clients`; a browser that holds a connection open must not hold the end up.
+        drop(tokio::time::timeout(PAGE_END, page).await);
+    }
     drop(std::fs::remove_file(folder.socket()));
     drop(held);
     ended?;

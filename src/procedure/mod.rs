@@ -47,7 +47,7 @@ pub struct Procedure {
     pub caution: String,
     /// When the next step begins.
     pub advance: Advance,
-    /// The circuits that the file describes, in its order of the file; names are unique.
+    /// The circuits that the file describes, in its order; names are unique.
     pub circuits: Vec<CircuitSpec>,
     /// By what the leads prove a capture.
     pub proof: ProofRules,

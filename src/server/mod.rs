@@ -1,12 +1,14 @@
-//! How others talk to the daemon: the control socket and its messages.
+//! How others talk to the daemon: the control socket, the live page, and the messages of both.
 //!
 //! Requests are passed to the daemon's event loop and answered by it; nothing here changes the core. Reading order:
-//! `messages` (what is sent), `control` (how).
+//! `messages` (what is sent), `control` (the socket), `http` (the page, whose files are in `page`).
 
 mod control;
+mod http;
 mod messages;
 
 pub(crate) use control::{ControlServer, PendingRequest, ServerError, bind};
+pub(crate) use http::{PageAddress, PageError, PageServer};
 pub(crate) use messages::{
     Answer, AskMessage, BeginRequest, CaptureMessage, ClockLine, MeterLine, News, ProcedureText, ReadingLine, Request,
     SessionLine, StatusReport, StepMessage,

@@ -3,8 +3,10 @@
 use super::{EventLoop, READINGS_EVERY, publish};
 use crate::{
     clock::{Mono, micros},
+    protocol::Value,
     server::{AskMessage, ClockLine, MeterLine, News, ReadingLine, SessionLine, StatusReport, StepMessage},
     session::{LatestSample, findings::FindingRecord},
+    units::{Quantity, show},
 };
 
 impl EventLoop {
@@ -52,6 +54,7 @@ impl EventLoop {
             alarms: self.core.alarms().map(str::to_owned).collect(),
             findings: self.core.findings().map(FindingRecord::from).collect(),
             database: self.database.display().to_string(),
+            page: self.page.clone(),
             process: std::process::id(),
             version: env!("CARGO_PKG_VERSION").to_owned(),
         }
@@ -63,9 +66,18 @@ fn reading_line(channel: &str, latest: &LatestSample, at: Mono) -> ReadingLine {
     ReadingLine {
         channel: channel.to_owned(),
         value: sample.value,
+        shown: shown(sample.value, sample.quantity),
         quantity: sample.quantity,
         unit: sample.quantity.unit().to_owned(),
         verdict: latest.verdict,
         age_s: at.since(sample.at) as f64 / 1e6,
+    }
+}
+
+fn shown(value: Value, quantity: Quantity) -> String {
+    match value {
+        Value::Number(value) => show(value, quantity),
+        Value::Over => "OL".to_owned(),
+        Value::Under => "-OL".to_owned(),
     }
 }

@@ -30,6 +30,9 @@ pub(crate) struct StatusReport {
     pub findings: Vec<FindingRecord>,
     /// Where it is kept.
     pub database: String,
+    /// The address of the live page; none where it is off.
+    #[serde(default)]
+    pub page: Option<String>,
     /// Process number of the daemon.
     pub process: u32,
     /// Version of the daemon.
@@ -62,6 +65,9 @@ pub(crate) struct ReadingLine {
     pub channel: String,
     /// What it shows.
     pub value: Value,
+    /// The same as a person reads it, with its unit.
+    #[serde(default)]
+    pub shown: String,
     /// What that measures.
     pub quantity: Quantity,
     /// Its unit.

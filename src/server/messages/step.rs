@@ -31,6 +31,12 @@ pub(crate) struct StepMessage {
     pub quantity: Option<Quantity>,
     /// What the value must keep to, in words.
     pub limit: Option<String>,
+    /// The least value that is in limit, base units.
+    #[serde(default)]
+    pub limit_low: Option<f64>,
+    /// The greatest value that is in limit, base units.
+    #[serde(default)]
+    pub limit_high: Option<f64>,
 }
 
 impl From<&StepView> for StepMessage {
@@ -46,6 +52,8 @@ impl From<&StepView> for StepMessage {
             channel: view.channel.clone(),
             quantity: view.quantity,
             limit: view.limit_text.clone().or(view.limit.map(|limit| limit.to_string())),
+            limit_low: view.limit.and_then(|limit| limit.low),
+            limit_high: view.limit.and_then(|limit| limit.high),
         }
     }
 }

@@ -166,6 +166,21 @@ pub(crate) struct EventRow {
     pub text: String,
 }
 
+/// One row of the table `zero`.
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+pub(crate) struct ZeroRow {
+    /// Since the session began, µs.
+    pub at_us: i64,
+    /// channel.name
+    pub channel: Option<String>,
+    /// What was measured.
+    pub quantity: Quantity,
+    /// Subtracted from every later sample of the channel in this session.
+    pub value: f64,
+    /// Its standard uncertainty.
+    pub u: f64,
+}
+
 const CAPTURES: &str = "SELECT *, CASE beyond WHEN 1 THEN 'over' WHEN -1 THEN 'under' END AS range_end FROM capture WHERE session = ?1 ORDER BY id";
 
 /// The steps of a session in the order in which they were begun.
@@ -195,6 +210,11 @@ pub(crate) fn figures(connection: &Connection, session: i64) -> Result<Vec<Figur
 /// What follows from a session's captures, the best explained first.
 pub(crate) fn findings(connection: &Connection, session: i64) -> Result<Vec<FindingRecord>, StoreError> {
     records(connection, "SELECT * FROM finding WHERE session = ?1 ORDER BY rank", [session])
+}
+
+/// The zeros of clamps that were taken, oldest first.
+pub(crate) fn zeros(connection: &Connection, session: i64) -> Result<Vec<ZeroRow>, StoreError> {
+    records(connection, "SELECT * FROM zero WHERE session = ?1 ORDER BY id", [session])
 }
 
 /// The events of a session in the order in which they were kept.

@@ -5,7 +5,7 @@ use std::{error::Error, str::FromStr};
 use rusqlite::{Connection, OptionalExtension, Row, types::Type};
 use uuid::Uuid;
 
-use super::{Archive, StepRow, steps};
+use super::{Archive, StepRow, procedure_text, steps};
 use crate::{
     protocol::Value,
     session::{
@@ -36,8 +36,7 @@ pub(crate) fn resumable_session(archive: &Archive, wanted: &str) -> Result<Resum
     if session.ended_us.is_none() {
         return Err(StoreError::StillOpen { id: session.id });
     }
-    let procedure =
-        connection.query_row("SELECT procedure_text FROM session WHERE id = ?1", [session.id], |row| row.get(0))?;
+    let procedure = procedure_text(connection, session.id)?;
     let mut previous = Vec::new();
     for step in steps(connection, session.id)? {
         previous.push(PreviousStep {

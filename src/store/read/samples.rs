@@ -24,6 +24,10 @@ pub(crate) struct ChannelRow {
     pub unit: String,
     /// Which meter.
     pub meter: String,
+    /// Clamp or divider as written in the bench file; empty without one.
+    pub scale: String,
+    /// Accuracy as written in the bench file; empty without one.
+    pub accuracy: String,
 }
 
 /// One sample with the step that it belongs to.

@@ -100,6 +100,11 @@ pub(crate) fn find_text(connection: &Connection, text: &str) -> Result<Vec<Sessi
     Ok(sessions)
 }
 
+/// The procedure file of a session as it was; none when free-running.
+pub(crate) fn procedure_text(connection: &Connection, session: i64) -> Result<Option<String>, StoreError> {
+    Ok(connection.query_row("SELECT procedure_text FROM session WHERE id = ?1", [session], |row| row.get(0))?)
+}
+
 /// The session of a number, of the beginning of an identity, or `last`.
 pub(crate) fn find(connection: &Connection, wanted: &str) -> Result<SessionRow, StoreError> {
     let missing = || StoreError::NoSession { wanted: wanted.to_owned() };

@@ -1,0 +1,106 @@
+//! The steps as the sheet shows them.
+
+use super::number_line::NumberLine;
+use crate::{
+    session::{RangeEnd, Verdict},
+    store::read::{CaptureRow, StepRow},
+    units::{Limit, Quantity, show, show_with},
+};
+
+/// One step on the sheet.
+pub(super) struct SheetRow {
+    /// Its place in the procedure, or its count in a free-running session.
+    pub place: i64,
+    pub name: String,
+    pub value: String,
+    pub limit: String,
+    pub verdict: &'static str,
+    /// A shape beside the word, so that black and white print tells the same.
+    pub shape: &'static str,
+    /// The class of the page's style.
+    pub class: &'static str,
+    pub why: String,
+    /// The value on a number line, where there is a value and a limit.
+    pub line: Option<String>,
+    /// A step of the same kind that is in limit, whose value the number line shows too.
+    pub good: Option<String>,
+}
+
+impl SheetRow {
+    /// A step; `others` are those among which a good value of the same kind is looked for.
+    pub(super) fn new(step: &StepRow, others: &[&StepRow]) -> Self {
+        let limit = limit_of(step);
+        let capture = step.capture.as_ref();
+        let (shape, class) = look(step.verdict);
+        let good = matches!(step.verdict, Some(Verdict::OutOfLimit | Verdict::TooCloseToCall))
+            .then(|| others.iter().find(|other| is_good_example(other, step)))
+            .flatten();
+        let good_value = good.and_then(|good| good.capture.as_ref()?.value);
+        let line = limit.zip(capture.and_then(|capture| capture.value)).map(|(limit, value)| {
+            let half_width = capture.and_then(|capture| capture.u).map(|u| 2.0 * u);
+            NumberLine { limit, value, half_width, good: good_value }.svg()
+        });
+        Self {
+            place: step.place.unwrap_or(step.number),
+            name: step.name.clone(),
+            value: capture.map_or("–".to_owned(), captured),
+            limit: limit.map_or("–".to_owned(), |limit| limit.to_string()),
+            verdict: verdict_word(step),
+            shape,
+            class,
+            why: step.reason.clone().filter(|_| step.verdict != Some(Verdict::InLimit)).unwrap_or_default(),
+            line,
+            good: good.map(|good| format!("{}, {}", good.name, good.capture.as_ref().map_or(String::new(), captured))),
+        }
+    }
+
+    /// Whether the first page has to show it: what is not in limit.
+    pub(super) fn matters(&self) -> bool {
+        matches!(self.class, "bad" | "close")
+    }
+}
+
+/// What a step allows; none where it has no limit.
+pub(super) fn limit_of(step: &StepRow) -> Option<Limit> {
+    step.limit_low.or(step.limit_high)?;
+    let quantity = step.quantity.or_else(|| step.capture.as_ref()?.quantity)?;
+    Some(Limit { low: step.limit_low, high: step.limit_high, dimension: quantity.dimension() })
+}
+
+fn is_good_example(other: &StepRow, of: &StepRow) -> bool {
+    other.verdict == Some(Verdict::InLimit)
+        && other.name != of.name
+        && (other.limit_low, other.limit_high, other.quantity) == (of.limit_low, of.limit_high, of.quantity)
+        && other.capture.as_ref().is_some_and(|capture| capture.value.is_some())
+}
+
+/// A captured value with its expanded uncertainty (k = 2) where that is known.
+pub(super) fn captured(capture: &CaptureRow) -> String {
+    let quantity = capture.quantity.unwrap_or(Quantity::Number);
+    match (capture.value, capture.u, capture.beyond) {
+        (Some(value), Some(u), _) => show_with(value, 2.0 * u, quantity),
+        (Some(value), None, _) => show(value, quantity),
+        (None, _, Some(RangeEnd::Over)) => "OL".to_owned(),
+        (None, _, Some(RangeEnd::Under)) => "-OL".to_owned(),
+        (None, _, None) => "–".to_owned(),
+    }
+}
+
+fn verdict_word(step: &StepRow) -> &'static str {
+    match (step.verdict, step.left.as_deref()) {
+        (Some(verdict), _) => verdict.word(),
+        (None, Some("skipped")) => "skipped",
+        (None, Some("interrupted")) => "interrupted",
+        (None, _) if step.capture.is_some() => "no limit",
+        (None, _) => "–",
+    }
+}
+
+fn look(verdict: Option<Verdict>) -> (&'static str, &'static str) {
+    match verdict {
+        Some(Verdict::InLimit) => ("●", "good"),
+        Some(Verdict::OutOfLimit) => ("■", "bad"),
+        Some(Verdict::TooCloseToCall) => ("◆", "close"),
+        Some(_) | None => ("○", "none"),
+    }
+}

@@ -1,0 +1,240 @@
+//! What stands on the sheet.
+
+use std::io::Write;
+
+use askama::Template;
+use jiff::{Timestamp, tz::TimeZone};
+use rusqlite::Connection;
+
+use super::{
+    ReportError,
+    fingerprint::fingerprint,
+    plot::StepPlot,
+    result::{last_attempts, result},
+    rows::{SheetRow, limit_of},
+};
+use crate::{
+    export::ExportError,
+    procedure::Procedure,
+    session::{EventKind, findings::FindingRecord},
+    store::read::{self, ChannelRow, SessionRow, StepRow, StoredSample},
+    units::{Quantity, show, show_seconds, show_with},
+};
+
+/// Fewer samples are no plot.
+const FEWEST_SAMPLES: usize = 5;
+/// The most plots of a short sheet.
+const MOST_PLOTS: usize = 2;
+
+/// How much a sheet shows.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum SheetLength {
+    /// About a page: what came out, and what is not in limit.
+    Short,
+    /// With the whole ledger, findings with their evidence, plots, meters, notes and events.
+    Full,
+}
+
+/// How a sheet is made.
+#[derive(Debug, Clone)]
+pub(crate) struct SheetOptions {
+    /// How much it shows.
+    pub length: SheetLength,
+    /// Who measured; empty leaves a line for it.
+    pub measured_by: String,
+    /// The time zone of its times.
+    pub zone: TimeZone,
+}
+
+#[derive(Template)]
+#[template(path = "sheet.html", config = "src/report/askama.toml")]
+struct Sheet {
+    full: bool,
+    title: String,
+    /// Machine, job and the like: a word and what was given for it.
+    visit: Vec<(&'static str, String)>,
+    complaint: String,
+    result: String,
+    matters: Vec<SheetRow>,
+    /// The names of those in limit, of those without a verdict.
+    in_limit: Vec<String>,
+    not_measured: Vec<String>,
+    ledger: Vec<SheetRow>,
+    findings: Vec<FindingRecord>,
+    plots: Vec<PlotBlock>,
+    meters: Vec<SheetMeter>,
+    zeros: Vec<String>,
+    notes: Vec<String>,
+    events: Vec<String>,
+    caution: String,
+    measured_by: String,
+    samples: i64,
+    recorded_with: String,
+    made_with: &'static str,
+    uuid: String,
+    fingerprint: String,
+}
+
+struct PlotBlock {
+    caption: String,
+    svg: String,
+}
+
+struct SheetMeter {
+    meter: String,
+    channel: String,
+    quantity: Quantity,
+    scale: String,
+    accuracy: String,
+}
+
+/// Writes the sheet of a session.
+///
+/// # Errors
+/// The database can't be read, or what is written to fails.
+pub(crate) fn write_sheet(
+    connection: &Connection,
+    session: &SessionRow,
+    options: &SheetOptions,
+    mut to: impl Write,
+) -> Result<(), ReportError> {
+    let steps = read::steps(connection, session.id)?;
+    let findings = read::findings(connection, session.id)?;
+    let channels = read::channels(connection, session.id)?;
+    let procedure =
+        read::procedure_text(connection, session.id)?.and_then(|text| Procedure::parse("procedure", &text).ok());
+    let full = options.length == SheetLength::Full;
+    let last = last_attempts(&steps);
+    let rows = |steps: &[&StepRow]| -> Vec<SheetRow> { steps.iter().map(|step| SheetRow::new(step, &last)).collect() };
+    let (matters, others): (Vec<SheetRow>, Vec<SheetRow>) = rows(&last).into_iter().partition(SheetRow::matters);
+    let names = |class: &str| others.iter().filter(|row| row.class == class).map(|row| row.name.clone()).collect();
+    let all: Vec<&StepRow> = steps.iter().collect();
+    let page = Sheet {
+        full,
+        title: session.procedure.clone().unwrap_or_else(|| "Measurements".to_owned()),
+        visit: visit(session, &options.zone),
+        complaint: session.visit.complaint.clone(),
+        result: result(&steps, &findings),
+        in_limit: names("good"),
+        not_measured: others
+            .iter()
+            .filter(|row| row.class == "none" && row.verdict != "no limit")
+            .map(|row| format!("{} ({})", row.name, row.verdict))
+            .collect(),
+        matters,
+        ledger: if full { rows(&all) } else { Vec::new() },
+        plots: plots(connection, session, &steps, &channels, full)?,
+        meters: channels.into_iter().map(SheetMeter::from).collect(),
+        zeros: zeros(connection, session)?,
+        notes: events(connection, session, |kind| matches!(kind, EventKind::Note | EventKind::Mark))?,
+        events: if full {
+            events(connection, session, |kind| {
+                !matches!(kind, EventKind::Note | EventKind::Mark | EventKind::Announced)
+            })?
+        } else {
+            Vec::new()
+        },
+        caution: procedure.map_or(String::new(), |procedure| procedure.caution),
+        measured_by: options.measured_by.clone(),
+        samples: session.samples,
+        recorded_with: session.program.clone(),
+        made_with: env!("CARGO_PKG_VERSION"),
+        uuid: session.uuid.clone(),
+        fingerprint: fingerprint(connection, session)?,
+        findings,
+    };
+    let html = page.render()?;
+    to.write_all(html.as_bytes()).map_err(ExportError::from)?;
+    Ok(())
+}
+
+fn visit(session: &SessionRow, zone: &TimeZone) -> Vec<(&'static str, String)> {
+    let celsius = |value: Option<f64>| value.map_or(String::new(), |value| show(value, Quantity::Temperature));
+    let lasted = session.ended_us.map_or("still open".to_owned(), |us| show_seconds(us as f64 / 1e6));
+    let began = Timestamp::from_microsecond(session.began_utc_us)
+        .map_or(String::new(), |time| time.to_zoned_datetime(zone.clone()).strftime("%Y-%m-%d %H:%M").to_string());
+    let visit = &session.visit;
+    [
+        ("Machine", visit.machine.clone()),
+        ("Job", visit.job.clone()),
+        ("VIN or serial number", visit.vin.clone()),
+        ("Counter", visit.counter.clone()),
+        ("Measured", format!("{began}, {lasted}")),
+        ("Air", celsius(visit.ambient_celsius)),
+        ("Part", celsius(visit.part_celsius)),
+    ]
+    .into_iter()
+    .filter(|(_, text)| !text.is_empty())
+    .collect()
+}
+
+fn plots(
+    connection: &Connection,
+    session: &SessionRow,
+    steps: &[StepRow],
+    channels: &[ChannelRow],
+    full: bool,
+) -> Result<Vec<PlotBlock>, ReportError> {
+    let newest_us = session.ended_us.unwrap_or(i64::MAX);
+    let matters = |step: &&StepRow| full || SheetRow::new(step, &[]).matters();
+    let mut plots: Vec<(i64, Vec<i64>, StepPlot)> = Vec::new();
+    for step in steps.iter().filter(matters) {
+        let Some(name) = &step.channel else { continue };
+        let quantity = step.quantity.or_else(|| step.capture.as_ref()?.quantity);
+        let own =
+            channels.iter().filter(|row| row.name == *name && quantity.is_none_or(|wanted| wanted == row.quantity));
+        let own: Vec<&ChannelRow> = own.collect();
+        let Some(first) = own.first() else { continue };
+        let lasted = step.ended_us.unwrap_or(newest_us).saturating_sub(step.began_us);
+        let plot = StepPlot::new(&step.name, name, first.quantity, limit_of(step), step.began_us, lasted);
+        plots.push((step.number, vec![first.id], plot));
+    }
+    if plots.is_empty() {
+        return Ok(Vec::new());
+    }
+    read::for_each_sample(connection, session, |sample: &StoredSample| -> Result<(), ExportError> {
+        let (Some((number, _)), Some(value)) = (sample.step, sample.value) else { return Ok(()) };
+        let own = plots.binary_search_by_key(&number, |(number, ..)| *number);
+        if let Some((_, channels, plot)) = own.ok().and_then(|index| plots.get_mut(index))
+            && channels.contains(&sample.channel.id)
+        {
+            plot.push(sample.time_us, value);
+        }
+        Ok(())
+    })?;
+    let enough = plots.iter().map(|(_, _, plot)| plot).filter(|plot| plot.samples >= FEWEST_SAMPLES);
+    let most = if full { usize::MAX } else { MOST_PLOTS };
+    enough
+        .take(most)
+        .map(|plot| Ok(PlotBlock { caption: format!("{}: {}", plot.step, plot.channel), svg: plot.svg()? }))
+        .collect()
+}
+
+impl From<ChannelRow> for SheetMeter {
+    fn from(row: ChannelRow) -> Self {
+        Self { meter: row.meter, channel: row.name, quantity: row.quantity, scale: row.scale, accuracy: row.accuracy }
+    }
+}
+
+fn zeros(connection: &Connection, session: &SessionRow) -> Result<Vec<String>, ReportError> {
+    let rows = read::zeros(connection, session.id)?.into_iter().map(|row| {
+        let value = show_with(row.value, 2.0 * row.u, row.quantity);
+        let after = show_seconds(row.at_us as f64 / 1e6);
+        format!("{} zeroed after {after}: {value} is subtracted", row.channel.as_deref().unwrap_or("a clamp"))
+    });
+    Ok(rows.collect())
+}
+
+fn events(
+    connection: &Connection,
+    session: &SessionRow,
+    wanted: impl Fn(EventKind) -> bool,
+) -> Result<Vec<String>, ReportError> {
+    let rows = read::events(connection, session.id)?.into_iter().filter(|event| wanted(event.kind)).map(|event| {
+        let after = show_seconds(event.at_us as f64 / 1e6);
+        let what = [event.kind.word(), &event.subject, &event.text].map(str::trim);
+        let what: Vec<&str> = what.into_iter().filter(|part| !part.is_empty()).collect();
+        format!("after {after}: {}", what.join(", "))
+    });
+    Ok(rows.collect())
+}

@@ -1,0 +1,100 @@
+//! The newest news with numbers, so that a page which lost its connection gets what it missed.
+
+use std::{
+    collections::VecDeque,
+    sync::{Arc, Mutex, PoisonError},
+};
+
+use tokio::sync::broadcast;
+use tokio_util::sync::CancellationToken;
+
+/// News that are kept for pages that come back. Readings are not kept: newer ones follow.
+const KEPT: usize = 512;
+/// News for one page. A slower page reads the state anew.
+const QUEUE: usize = 256;
+
+/// One piece of news with its number.
+pub(super) type NumberedNews = (u64, Arc<str>);
+
+/// The newest news.
+#[derive(Debug, Clone)]
+pub(super) struct NewsLog {
+    kept: Arc<Mutex<KeptNews>>,
+    fresh: broadcast::Sender<NumberedNews>,
+}
+
+#[derive(Debug, Default)]
+struct KeptNews {
+    last: u64,
+    news: VecDeque<NumberedNews>,
+}
+
+impl NewsLog {
+    /// Numbers and keeps what is sent from now on, until `stop` is cancelled.
+    pub(super) fn follow(news: &broadcast::Sender<Arc<str>>, stop: CancellationToken) -> Self {
+        let log = Self { kept: Arc::default(), fresh: broadcast::channel(QUEUE).0 };
+        let (mut receiver, own) = (news.subscribe(), log.clone());
+        tokio::spawn(async move {
+            loop {
+                let line = tokio::select! {
+                    () = stop.cancelled() => return,
+                    line = receiver.recv() => line,
+                };
+                match line {
+                    Ok(line) => own.push(line),
+                    // What is missing can't be numbered: pages notice the jump.
+                    Err(broadcast::error::RecvError::Lagged(count)) => own.skip(count),
+                    Err(broadcast::error::RecvError::Closed) => return,
+                }
+            }
+        });
+        log
+    }
+
+    fn push(&self, line: Arc<str>) {
+        let mut kept = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
+        kept.last += 1;
+        let numbered = (kept.last, line);
+        if !numbered.1.starts_with("{\"news\":\"readings\"") {
+            if kept.news.len() == KEPT {
+                kept.news.pop_front();
+            }
+            kept.news.push_back(numbered.clone());
+        }
+        // Without a page nobody receives it.
+        drop(self.fresh.send(numbered));
+    }
+
+    fn skip(&self, count: u64) {
+        self.kept.lock().unwrap_or_else(PoisonError::into_inner).last += count;
+    }
+
+    /// What came after a number and is still kept, and what comes from now on. Nothing falls between the two.
+    pub(super) fn since(&self, last_seen: Option<u64>) -> (Vec<NumberedNews>, broadcast::Receiver<NumberedNews>) {
+        let kept = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
+        let missed = kept.news.iter().filter(|(number, _)| last_seen.is_some_and(|seen| *number > seen));
+        (missed.cloned().collect(), self.fresh.subscribe())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[tokio::test]
+    async fn what_was_missed_comes_again_and_readings_do_not() {
+        let (news, _) = broadcast::channel(16);
+        let stop = CancellationToken::new();
+        let log = NewsLog::follow(&news, stop.clone());
+        let mut fresh = log.since(None).1;
+        for line in ["{\"news\":\"step\"}", "{\"news\":\"readings\"}", "{\"news\":\"captured\"}"] {
+            news.send(Arc::from(line)).unwrap();
+        }
+        let numbers = [fresh.recv().await.unwrap().0, fresh.recv().await.unwrap().0, fresh.recv().await.unwrap().0];
+        assert_eq!(numbers, [1, 2, 3]);
+        let missed = log.since(Some(1)).0;
+        assert_eq!(missed, [(3, Arc::from("{\"news\":\"captured\"}"))]);
+        assert!(log.since(None).0.is_empty(), "a new page reads the state instead");
+        stop.cancel();
+    }
+}

@@ -1,0 +1,175 @@
+//! Drives the live page in a real browser through a visit. Needs `chromium` and `chromedriver`; `.ci/run` installs them and
+//! runs this by `cargo test --test whole -- --ignored browser`. Screenshots are left in `target/page`.
+
+use std::{
+    fs,
+    net::TcpListener,
+    path::Path,
+    process::{Child, Command, Stdio},
+    time::Duration,
+};
+
+use fantoccini::{Client, ClientBuilder, Locator, key::Key};
+use serde_json::json;
+
+use crate::harness::{Bay, Display, HANDHELD, text};
+
+const TERMINALS: &str = r#"
+title = "Terminal after terminal"
+
+[[step]]
+name = "feed, lift coil"
+do = "Key on, plug off. Red lead on the lift feed pin, black lead on battery minus."
+channel = "probe"
+quantity = "V DC"
+at_least = "11.8 V"
+capture = "steady"
+
+[[step]]
+name = "feed, tilt coil"
+do = "The same at the tilt feed pin."
+channel = "probe"
+quantity = "V DC"
+at_least = "11.8 V"
+capture = "steady"
+"#;
+
+/// How long the page has to show something.
+const PATIENCE: Duration = Duration::from_secs(20);
+
+/// A browser, and the driver that ends with it.
+struct Browser {
+    client: Client,
+    driver: Child,
+}
+
+impl Browser {
+    async fn start(profile: &Path) -> Self {
+        let port = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
+        let driver = Command::new("chromedriver")
+            .arg(format!("--port={port}"))
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("chromedriver is installed (Debian: chromium-driver)");
+        let arguments = [
+            "--headless",
+            "--no-sandbox",
+            "--disable-gpu",
+            "--no-first-run",
+            "--disable-background-networking",
+            "--disable-component-update",
+            "--disable-sync",
+            &format!("--user-data-dir={}", profile.display()),
+        ];
+        let capabilities = json!({ "goog:chromeOptions": { "args": arguments } }).as_object().unwrap().clone();
+        let address = format!("http://127.0.0.1:{port}");
+        let mut tries = 0;
+        let client = loop {
+            match ClientBuilder::new(hyper_util::client::legacy::connect::HttpConnector::new())
+                .capabilities(capabilities.clone())
+                .connect(&address)
+                .await
+            {
+                Ok(client) => break client,
+                Err(error) if tries == 50 => panic!("the browser does not start: {error}"),
+                Err(_) => tries += 1,
+            }
+            tokio::time::sleep(Duration::from_millis(200)).await;
+        };
+        Self { client, driver }
+    }
+
+    /// The text of an element.
+    async fn text(&self, id: &str) -> String {
+        self.client.find(Locator::Id(id)).await.unwrap().text().await.unwrap()
+    }
+
+    /// Waits until an element shows this.
+    async fn until(&self, id: &str, wanted: &str) {
+        let waited = tokio::time::timeout(PATIENCE, async {
+            while !self.text(id).await.contains(wanted) {
+                tokio::time::sleep(Duration::from_millis(50)).await;
+            }
+        });
+        if waited.await.is_err() {
+            panic!("#{id} was to show \"{wanted}\", but shows \"{}\"", self.text(id).await);
+        }
+    }
+
+    async fn tap(&self, id: &str) {
+        self.client.find(Locator::Id(id)).await.unwrap().click().await.unwrap();
+    }
+
+    async fn press(&self, key: Key) {
+        let body = self.client.find(Locator::Css("body")).await.unwrap();
+        body.send_keys(&key.to_string()).await.unwrap();
+    }
+
+    async fn picture(&self, name: &str, width: u32, height: u32) {
+        self.client.set_window_size(width, height).await.unwrap();
+        let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).parent().unwrap().join("page");
+        fs::create_dir_all(&folder).unwrap();
+        fs::write(folder.join(format!("{name}.png")), self.client.screenshot().await.unwrap()).unwrap();
+    }
+}
+
+impl Drop for Browser {
+    fn drop(&mut self) {
+        drop(self.driver.kill());
+        drop(self.driver.wait());
+    }
+}
+
+#[tokio::test]
+#[ignore = "needs chromium and chromedriver: cargo test --test whole -- --ignored browser"]
+async fn a_visit_is_done_on_the_page() {
+    let bay = Bay::with_bench(HANDHELD);
+    let meter = bay.meter("handheld");
+    meter.line("0.003 V");
+    let terminals = bay.write("terminals.toml", TERMINALS);
+    let options = ["--page", "127.0.0.1:0", "--machine", "loader <b>7</b>", "--procedure", text(&terminals)];
+    let mut daemon = bay.start_with(&options);
+    let link = daemon.status()["page"].as_str().unwrap().to_owned();
+    let browser = Browser::start(&bay.path("profile")).await;
+    browser.client.goto(&link).await.unwrap();
+
+    // What to do, and the token out of the address bar.
+    browser.until("sentence", "Red lead on the lift feed pin").await;
+    browser.until("step", "feed, lift coil, step 1 of 2").await;
+    browser.until("visit", "loader <b>7</b>").await;
+    assert!(!browser.client.current_url().await.unwrap().as_str().contains('#'));
+
+    // A value is captured by itself; the ledger has it when the step is left by the presenter's key.
+    let probe = Display::of(meter, "12.41 V");
+    browser.until("figure", "12.41").await;
+    browser.until("verdict", "● in limit").await;
+    browser.picture("phone", 360, 740).await;
+    browser.press(Key::PageDown).await;
+    browser.until("sentence", "The same at the tilt feed pin").await;
+    browser.until("ledger", "feed, lift coil").await;
+
+    // By hand: take, and a note.
+    probe.shows("9.53 V");
+    browser.until("figure", "9.5").await;
+    browser.tap("take").await;
+    browser.until("verdict", "■ out of limit").await;
+    browser.tap("more").await;
+    browser.client.find(Locator::Id("text")).await.unwrap().send_keys("oil on the plug").await.unwrap();
+    browser.client.find(Locator::Css("#note button")).await.unwrap().click().await.unwrap();
+    browser.picture("laptop", 1280, 800).await;
+    browser.tap("room").await;
+    browser.picture("room", 1920, 1080).await;
+    browser.tap("more").await;
+    browser.tap("room").await;
+
+    // The daemon ends while the page is open.
+    daemon.stop();
+    browser.until("link", "connection lost").await;
+    assert_eq!(bay.kept().rows("SELECT text FROM event WHERE kind = 'note'"), ["oil on the plug"]);
+    assert_eq!(
+        bay.kept().rows("SELECT name, verdict FROM step ORDER BY number"),
+        ["feed, lift coil | in limit", "feed, tilt coil | out of limit"]
+    );
+    browser.client.clone().close().await.unwrap();
+}

@@ -1,0 +1,128 @@
+//! Proves that the sheet says what the ledger says, that a copy can be proved by its hash with ordinary tools, that it
+//! needs no other file, and that what operators and meters wrote can't run in it.
+
+use std::{fs, process::Command};
+
+use crate::harness::{Bay, Display, HANDHELD, text};
+
+const COILS: &str = r#"
+title = "Coils & feeds"
+advance = "lifted"
+caution = "Nothing here touches <high voltage>."
+
+[[step]]
+name = "feed, lift coil"
+circuit = "lift coil"
+channel = "probe"
+quantity = "V DC"
+at_least = "11.8 V"
+capture = "steady"
+
+[[step]]
+name = "feed, tilt coil"
+circuit = "tilt coil"
+channel = "probe"
+quantity = "V DC"
+at_least = "11.8 V"
+capture = "steady"
+
+[[step]]
+name = "ohms, lift coil"
+circuit = "lift coil"
+channel = "probe"
+quantity = "ohm"
+nominal = "7.5 ohm ± 8 %"
+capture = "steady"
+"#;
+
+/// A good feed, a low one, and ohms that were not measured; hostile words in the visit and in a note.
+fn recorded() -> Bay {
+    let bay =
+        Bay::with_bench(&HANDHELD.replace("name = \"probe\"", "name = \"probe\"\naccuracy = \"0.5 % + 2 digits\""));
+    let probe = Display::of(bay.meter("handheld"), "0.003 V");
+    let coils = bay.write("coils.toml", COILS);
+    let mut daemon = bay.start_with(&[
+        "--procedure",
+        text(&coils),
+        "--machine",
+        "loader <script>alert(1)</script>",
+        "--complaint",
+        "tilt is \"slow\" & weak",
+    ]);
+    let mut ears = bay.client().watch();
+    probe.shows("12.41 V");
+    ears.captured("feed, lift coil");
+    probe.shows("0.003 V");
+    ears.began("feed, tilt coil");
+    probe.shows("9.53 V");
+    ears.captured("feed, tilt coil");
+    probe.shows("0.003 V");
+    ears.began("ohms, lift coil");
+    daemon.note("<img src=x onerror=alert(1)>");
+    daemon.stop();
+    bay
+}
+
+#[test]
+fn the_sheet_says_what_the_ledger_says() {
+    let bay = recorded();
+    let page = bay.path("sheet.html");
+    assert_eq!(bay.bayline(["report", "last", "-o", text(&page)]).done().trim(), text(&page));
+    let html = fs::read_to_string(&page).unwrap();
+    for part in [
+        "1 of 2 measurements is out of limit: feed, tilt coil. Not measured: ohms, lift coil.",
+        "■ out of limit",
+        // JCGM 100:2008, 4.3.7: 0.5 % of 9.53 V and 20 mV are a half-width of 67.7 mV; twice that over the root of 3.
+        "9.530 V ± 0.078 V",
+        "at least 11.80 V",
+        "hollow: feed, lift coil, 12.410 V ± 0.095 V",
+        "tilt is &#34;slow&#34; &#38; weak",
+        "Coils &#38; feeds",
+        "&#60;high voltage&#62;",
+    ] {
+        assert!(html.contains(part), "{part} is not in {html}");
+    }
+    // The first page has no ledger; the full sheet has it, and the meters with their accuracy.
+    assert!(!html.contains("All steps") && !html.contains("0.5 % + 2 digits"), "{html}");
+    let full = bay.bayline(["report", "--full", "--by", "A. Person"]).done();
+    for part in ["All steps", "0.5 % + 2 digits", "Measured by A. Person", "<figure><svg"] {
+        assert!(full.contains(part), "{part} is not in {full}");
+    }
+}
+
+#[test]
+fn nothing_in_the_sheet_runs_or_is_fetched() {
+    let bay = recorded();
+    let html = bay.bayline(["report", "--full"]).done();
+    assert!(html.contains("&#60;script&#62;alert(1)") && html.contains("&#60;img src=x"), "{html}");
+    for forbidden in ["<script", "<img", "<link", "@import", "src=\"", "href=\"http", "url(http"] {
+        assert!(!html.contains(forbidden), "{forbidden} is in {html}");
+    }
+}
+
+#[test]
+fn a_copy_is_proved_with_ordinary_tools() {
+    let bay = recorded();
+    let html = bay.bayline(["report"]).done();
+    let folder = bay.path("copy");
+    bay.bayline(["export", "--folder", text(&folder)]).done();
+    let sum = Command::new("sh")
+        .args(["-c", "cat session.json samples.csv | sha256sum | cut -c1-64"])
+        .current_dir(&folder)
+        .output()
+        .unwrap();
+    let sum = String::from_utf8(sum.stdout).unwrap();
+    assert_eq!(sum.trim().len(), 64, "{sum}");
+    assert!(html.contains(sum.trim()), "{sum} is not in {html}");
+}
+
+#[test]
+fn a_computer_without_a_browser_is_told_what_to_do() {
+    let bay = recorded();
+    let page = bay.path("sheet.html");
+    let mut command = bay.command(["report", "-o", text(&page), "--pdf", text(&bay.path("sheet.pdf"))]);
+    command.env("PATH", bay.path("nothing"));
+    let error = crate::harness::ProgramOutput::by(command).failed(1);
+    assert!(error.contains("no Chromium was found to print a PDF; install it, or open"), "{error}");
+    assert!(page.is_file());
+}
