@@ -29,6 +29,7 @@ mod procedure;
 mod proof;
 mod refusals;
 mod report;
+mod shipped;
 mod steps;
 mod stopping;
 mod unknown;
