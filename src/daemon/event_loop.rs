@@ -48,6 +48,10 @@ const STORE_END: Duration = Duration::from_secs(5);
 /// Sessions that are being prepared. When it is full, the preparing threads wait.
 const PREPARED_QUEUE: usize = 16;
 
+/// Said where coil ohms are measured and nothing is given of their temperature.
+const NO_TEMPERATURE: &str = "no temperature is given, so the ohms of coils will be too close to call: begin with --part \"25 °C\" for their \
+                              temperature, or --state cold, warm or hot";
+
 /// The queues that the loop reads.
 pub(super) struct LoopInputs {
     pub ports: mpsc::Receiver<PortEvent>,
@@ -185,7 +189,14 @@ impl EventLoop {
             self.handle_event(at, CoreEvent::Remark { kind: EventKind::NotSuited, subject, text });
             warning
         });
-        warnings.collect()
+        let mut warnings: Vec<String> = warnings.collect();
+        let visit = self.core.session().map(|(begin, ..)| &begin.visit);
+        if procedure.is_some_and(Procedure::asks_for_temperature)
+            && visit.is_some_and(|visit| visit.part_celsius.is_none() && visit.state.is_none())
+        {
+            warnings.push(NO_TEMPERATURE.to_owned());
+        }
+        warnings
     }
 
     /// Runs until `stop`, or until a part that can't be started again has failed; returns the queues, which may still hold

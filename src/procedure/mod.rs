@@ -203,6 +203,16 @@ impl Procedure {
         told.map_or(Driver::default(), |told| told.driver)
     }
 
+    /// Whether a limit in ohms holds at a temperature of the part that the session must tell.
+    pub fn asks_for_temperature(&self) -> bool {
+        self.steps.iter().any(|step| {
+            let heat = step.heat.as_ref().filter(|_| step.limit.is_some());
+            heat.is_some_and(|heat| {
+                heat.part == PartTemperature::OfSession && heat.place.is_none() && heat.state.is_none()
+            })
+        })
+    }
+
     /// Checks that no step waits for a channel that is not among those of the bench.
     ///
     /// # Errors

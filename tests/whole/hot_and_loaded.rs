@@ -144,8 +144,14 @@ fn warm_ohms_are_judged_at_the_limits_temperature_or_explained() {
     assert_eq!(taken["verdict"], "too close to call");
     assert!(taken["reason"].as_str().unwrap().contains("a good coil at 43 to 65 °C would show this"), "{taken}");
 
+    let untold = bay.bayline(["begin", "--procedure", text(&ohms)]).done();
+    assert!(
+        untold.contains("warning: no temperature is given, so the ohms of coils will be too close to call"),
+        "{untold}"
+    );
     // A cold machine has no coil so warm.
-    bay.bayline(["begin", "--procedure", text(&ohms), "--state", "cold", "--machine", "loader 7"]).done();
+    let told = bay.bayline(["begin", "--procedure", text(&ohms), "--state", "cold", "--machine", "loader 7"]).done();
+    assert!(!told.contains("warning"), "{told}");
     probe.shows("8.86 ohm");
     daemon.until("8.86 ohm", |status| shows(status, "probe", 8.86));
     let taken = daemon.take()["taken"][0].clone();

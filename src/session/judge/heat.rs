@@ -183,7 +183,7 @@ impl TemperatureCorrection {
         let (from, to) = (from.min(to), from.max(to));
         let overlaps = |(coldest, warmest): (f64, f64)| to >= coldest && from <= warmest;
         let (coldest, warmest) = self.plausible;
-        let tell = "tell the part's temperature, or whether the machine is cold, warm or hot";
+        let tell = "give the part's temperature, or whether the machine is cold, warm or hot";
         Some(if overlaps(self.plausible) && is_low {
             format!("only a good coil as cold as {from:.0} to {to:.0} °C would show this: {tell}")
         } else if overlaps(self.plausible) && is_high {
@@ -321,7 +321,7 @@ mod tests {
         assert_eq!(verdict(cold, None, 8.9), Some(Verdict::OutOfLimit));
         assert_eq!(verdict(hot, None, 8.9), Some(Verdict::TooCloseToCall));
         let words = judged(hot, None, 8.9).reason;
-        assert!(words.contains("a good coil at 45 to 67 °C would show this: tell the part's temperature"), "{words}");
+        assert!(words.contains("a good coil at 45 to 67 °C would show this: give the part's temperature"), "{words}");
         // The probability is no longer that of a coil at 20 °C.
         assert!(judged(hot, None, 8.9).conformity().is_some_and(|p| p > 0.5));
         assert_eq!(plausible_temperatures(Some((0.0, 60.0)), hot, Some(30.0)), (0.0, 60.0));
