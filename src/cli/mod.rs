@@ -19,6 +19,7 @@ mod demo;
 mod run;
 
 mod begin;
+mod correct;
 mod end;
 mod mark;
 mod note;
@@ -98,6 +99,8 @@ enum CliCommand {
     Mark(mark::MarkArgs),
     /// Keep a note
     Note(note::NoteArgs),
+    /// Correct machine, job and the like of the open session
+    Correct(correct::CorrectArgs),
     /// Show the session, the step, the readings, the meters and the alarms
     Status(status::StatusArgs),
     /// Follow the session live, until Ctrl-C
@@ -154,6 +157,7 @@ impl Cli {
             CliCommand::Zero(command) => command.run(&common),
             CliCommand::Mark(command) => command.run(&common),
             CliCommand::Note(command) => command.run(&common),
+            CliCommand::Correct(command) => command.run(&common),
             CliCommand::Status(command) => command.run(&common),
             CliCommand::Watch(command) => command.run(&common),
             CliCommand::Sessions(command) => command.run(&common),

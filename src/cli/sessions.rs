@@ -12,7 +12,7 @@ use super::{
     failure::{Failure, print_error},
     table::table,
 };
-use crate::{store::read::Archive, units::show_seconds};
+use crate::{harmless::harmless, store::read::Archive, units::show_seconds};
 
 /// List the sessions.
 #[derive(Debug, Args)]
@@ -38,6 +38,14 @@ impl SessionsArgs {
             for session in &sessions {
                 writeln!(out, "{}", serde_json::to_string(session).map_err(io::Error::from)?)?;
             }
+            return Ok(ExitCode::SUCCESS);
+        }
+        if let (Some(text), true) = (&self.find, sessions.is_empty()) {
+            writeln!(
+                out,
+                "no session has \"{}\" in machine, job, VIN, counter, complaint, procedure title or notes",
+                harmless(text)
+            )?;
             return Ok(ExitCode::SUCCESS);
         }
         let rows = sessions.iter().map(|session| {

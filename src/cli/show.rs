@@ -21,7 +21,7 @@ use crate::{
     export::session_json,
     harmless::{harmless, harmless_record},
     session::Verdict,
-    store::read::{self, Archive, CaptureRow, SessionRow, StepRow},
+    store::read::{self, Archive, CaptureRow, SessionRow, StepRow, StoredCorrection},
     units::show_seconds,
 };
 
@@ -64,6 +64,10 @@ impl ShowArgs {
 /// The ledger and the events of a session.
 pub(super) fn print(out: &mut dyn Write, connection: &Connection, session: &SessionRow) -> Result<(), Failure> {
     heading(out, session)?;
+    for StoredCorrection { at_us, correction } in read::corrections(connection, session.id)? {
+        let after = show_seconds(at_us as f64 / 1e6);
+        writeln!(out, "corrected after {after}: {}", harmless(&correction.to_string()))?;
+    }
     ledger(out, &read::steps(connection, session.id)?, &read::captures(connection, session.id)?)?;
     proofs(out, &read::steps(connection, session.id)?)?;
     findings(out, connection, session)?;

@@ -66,7 +66,13 @@ fn print(out: &mut dyn Write, status: &StatusReport) -> io::Result<()> {
     if let Some(finding) = status.findings.first() {
         writeln!(out, "finding ({}): {}\n  next: {}", finding.sure.word(), finding.sentence, finding.next)?;
     }
-    if !status.readings.is_empty() {
+    // A channel whose meter is missing stays, as absent.
+    let missing = status.meters.iter().filter(|meter| !meter.open).flat_map(|meter| &meter.channels);
+    let absent: Vec<Vec<String>> = missing
+        .filter(|name| !status.readings.iter().any(|reading| reading.channel == **name))
+        .map(|name| vec![name.clone(), "absent".to_owned(), String::new(), String::new(), String::new()])
+        .collect();
+    if !status.readings.is_empty() || !absent.is_empty() {
         let rows = status.readings.iter().map(|reading| {
             let age = if reading.age_s < 2.0 { String::new() } else { format!("{} ago", show_seconds(reading.age_s)) };
             vec![
@@ -77,7 +83,7 @@ fn print(out: &mut dyn Write, status: &StatusReport) -> io::Result<()> {
                 age,
             ]
         });
-        write!(out, "\n{}", table(&["channel", "shows", "on", "verdict", "age"], &["shows"], rows))?;
+        write!(out, "\n{}", table(&["channel", "shows", "on", "verdict", "age"], &["shows"], rows.chain(absent)))?;
     }
     let rows = status.meters.iter().map(|meter| {
         let port = if meter.open { "open".to_owned() } else { format!("not there: {}", meter.why) };

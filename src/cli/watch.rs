@@ -74,6 +74,10 @@ impl<W: Write> LiveOutput<W> {
         for alarm in &status.alarms {
             self.line(|out| writeln!(out, "ALARM: {alarm}"))?;
         }
+        let session = status.session.as_ref();
+        if let Some(caution) = session.and_then(|session| session.caution.as_ref()).filter(|text| !text.is_empty()) {
+            self.line(|out| writeln!(out, "caution: {caution}"))?;
+        }
         if let Some(step) = &status.step {
             self.channel.clone_from(&step.channel);
             self.line(|out| print_step(out, step))?;

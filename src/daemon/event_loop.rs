@@ -173,6 +173,9 @@ impl EventLoop {
     pub(super) fn begin(&mut self, begin: Begin) {
         let at = self.clock.mono();
         let procedure = begin.procedure.clone();
+        if let Some(caution) = procedure.as_ref().map(|procedure| &procedure.caution).filter(|text| !text.is_empty()) {
+            tracing::warn!("caution: {caution}");
+        }
         self.core.command(at, Command::Begin(begin), &mut self.effects).expect("a session can always be begun");
         self.apply_effects();
         for warning in self.record_fitness_issues(at, procedure.as_deref()) {

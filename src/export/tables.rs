@@ -9,7 +9,7 @@ use super::{CsvSheet, CsvStyle, ExportError};
 use crate::{
     procedure::YesNo,
     session::{Verdict, findings::FindingRecord},
-    store::read::{self, CaptureRow, ChannelRow, FigureRow, SessionRow, StepRow},
+    store::read::{self, CaptureRow, ChannelRow, FigureRow, SessionRow, StepRow, StoredCorrection},
     units::Quantity,
 };
 
@@ -114,6 +114,7 @@ struct SessionJson<'a> {
     captures: Vec<CaptureRow>,
     figures: Vec<FigureRow>,
     findings: Vec<FindingRecord>,
+    corrections: Vec<StoredCorrection>,
 }
 
 /// A session with its ledger as one JSON object.
@@ -129,6 +130,7 @@ pub(crate) fn session_json(
         captures: read::captures(connection, session.id)?,
         figures: read::figures(connection, session.id)?,
         findings: read::findings(connection, session.id)?,
+        corrections: read::corrections(connection, session.id)?,
     };
     serde_json::to_writer_pretty(&mut to, &json).map_err(std::io::Error::from)?;
     Ok(writeln!(to)?)

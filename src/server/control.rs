@@ -19,6 +19,7 @@ use tokio_util::{
 };
 
 use super::{Answer, News, Request};
+use crate::io_reason::IoReason;
 
 /// The longest request: a procedure file travels in one.
 const LONGEST_LINE: usize = 1 << 20;
@@ -42,7 +43,7 @@ pub(crate) enum ServerError {
         path: PathBuf,
     },
     /// The system refused.
-    #[error("the control socket {} can't be opened: {}", path.display(), crate::io_reason::IoReason(.source))]
+    #[error("the control socket {} can't be opened: {}", path.display(), IoReason(.source))]
     Socket {
         /// Which one.
         path: PathBuf,
@@ -97,12 +98,12 @@ impl ControlServer {
                             ended = server.client(stream) => ended,
                         };
                         if let Err(error) = ended {
-                            tracing::debug!("a client was cut off: {error}");
+                            tracing::debug!("a client was cut off: {}", connection_words(&error));
                         }
                     });
                 }
                 Err(error) => {
-                    tracing::warn!("the control socket could not accept a client: {error}");
+                    tracing::warn!("the control socket could not accept a client: {}", IoReason(&error));
                     // Usually the process is out of file descriptors: an immediate retry would spin.
                     tokio::time::sleep(std::time::Duration::from_millis(200)).await;
                 }
@@ -141,6 +142,14 @@ impl ControlServer {
             return stopping();
         }
         answered.await.unwrap_or_else(|_| stopping())
+    }
+}
+
+/// Why a client's connection failed, in words.
+fn connection_words(error: &LinesCodecError) -> String {
+    match error {
+        LinesCodecError::Io(error) => IoReason(error).to_string(),
+        LinesCodecError::MaxLineLengthExceeded => "its request is longer than 1 MiB".to_owned(),
     }
 }
 

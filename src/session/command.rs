@@ -5,7 +5,7 @@ use std::sync::Arc;
 use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
-use super::{Capture, Judgement, PreviousSession, Zeroed};
+use super::{Capture, Correction, Judgement, PreviousSession, VisitCorrection, Zeroed};
 use crate::{
     clock::Wall,
     procedure::{MachineHeat, Procedure, YesNo},
@@ -31,6 +31,8 @@ pub enum Command {
     Mark(String),
     /// Record a note.
     Note(String),
+    /// Correct what was told of the visit.
+    Correct(VisitCorrection),
 }
 
 /// What a session begins with.
@@ -176,6 +178,8 @@ pub enum CommandReply {
     Taken(Vec<(String, Capture)>),
     /// A clamp was zeroed.
     Zeroed(Zeroed),
+    /// What was told of the visit was corrected.
+    Corrected(Vec<Correction>),
     /// It is kept.
     Kept,
 }
@@ -228,6 +232,9 @@ pub enum Refusal {
         /// How many are kept.
         most: usize,
     },
+    /// Everything is as it was told.
+    #[error("nothing is another than it was; give what is right, such as --machine \"loader 8\"")]
+    NothingToCorrect,
     /// No meter has such a channel.
     #[error("no channel is named \"{name}\"; there are: {}", channels.join(", "))]
     UnknownChannel {
@@ -253,6 +260,14 @@ pub enum Refusal {
     /// The step asks a question.
     #[error("this step asks a question; answer with `bayline take yes` or `bayline take no`")]
     Question,
+    /// The meter that should give the reading is missing.
+    #[error("there is no reading to take: meter \"{meter}\" is not there: {why}")]
+    MeterMissing {
+        /// Its name.
+        meter: String,
+        /// Why it is missing.
+        why: String,
+    },
     /// The meter is switched to something else than the step needs.
     #[error("this reading can't be taken: {why}")]
     WrongSwitch {

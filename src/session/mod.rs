@@ -15,6 +15,7 @@
 //! 6. `session_findings` collects the captures for `findings`, which work out what is wrong.
 
 mod command;
+mod correction;
 mod event;
 mod record;
 
@@ -42,6 +43,7 @@ pub(crate) use self::core::LatestSample;
 pub(crate) use clamp_zero::Zeroed;
 pub use command::{Begin, Command, StepMove, Visit};
 pub(crate) use command::{CommandReply, Refusal, StepView};
+pub(crate) use correction::{Correction, VisitCorrection};
 pub use event::{CoreEvent, Effect, Notice};
 pub(crate) use judge::{Capture, CaptureMethod, Figures, Judgement, JudgementRecord, RangeEnd, Verdict, excess};
 pub use meters::FrameCounts;

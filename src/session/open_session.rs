@@ -100,6 +100,9 @@ impl Session {
     /// The first step of a procedure, or the one where an earlier session was cut off.
     pub(super) fn first(&mut self, at: Mono, bench: &BenchView, effects: &mut Vec<Effect>) -> Option<Arc<StepView>> {
         let procedure = self.procedure()?;
+        if !procedure.caution.is_empty() {
+            effects.extend(Effect::announce(at, format!("caution: {}", procedure.caution)));
+        }
         self.place = self.begin.previous.as_ref().map_or(0, |previous| previous.place(&procedure));
         let view = (self.place < procedure.steps.len()).then(|| self.begin_place(at, self.place, bench, effects))?;
         let before = self.begin.previous.as_ref().and_then(|previous| previous.worst_of(&view.name));
@@ -232,7 +235,20 @@ impl Session {
         };
         let view = self.begin_step(at, view, criteria, bench, effects);
         effects.extend(warm.into_iter().flat_map(|text| Effect::announce(at, text)));
+        self.advise_ahead(at, bench, effects);
         view
+    }
+
+    /// Announces what the next step needs beforehand, where its channel is known.
+    fn advise_ahead(&mut self, at: Mono, bench: &BenchView, effects: &mut Vec<Effect>) {
+        let Some(procedure) = self.procedure() else { return };
+        let Some(next) = procedure.steps.get(self.place + 1) else { return };
+        let id = next.channel.as_ref().and_then(|name| channel_named(bench.channels, name));
+        let channel = id.and_then(|id| bench.channels.get(usize::from(id.0))?.as_ref());
+        let (Some(id), Some(channel), Some(quantity)) = (id, channel, next.quantity) else { return };
+        let zeroed = bench.zeros.is_fresh(usize::from(id.0));
+        let prompt = self.prompts.ahead(&next.name, quantity, channel, zeroed);
+        effects.extend(prompt.into_iter().flat_map(|text| Effect::announce(at, text)));
     }
 
     fn begin_step(
@@ -305,6 +321,7 @@ impl Session {
             let view = step.view.clone();
             self.advise(at, &view, Some(id), bench, effects);
         }
+        self.advise_ahead(at, bench, effects);
     }
 
     /// Ends the active step, and updates the findings.

@@ -24,6 +24,8 @@ pub(super) struct OperatorPrompts {
     zero_told: HashSet<String>,
     /// Meters whose red lead was in the amps jack and has not proven since that it is out of it.
     jack_in_doubt: HashSet<String>,
+    /// That a live feed must be off was announced, and steps on ohms have followed each other since.
+    live_told: bool,
 }
 
 impl OperatorPrompts {
@@ -48,7 +50,13 @@ impl OperatorPrompts {
     pub(super) fn before(&mut self, view: &StepView, channel: Option<&Channel>, zeroed: bool) -> Vec<String> {
         let mut lines = Vec::new();
         let (Some(channel), Some(quantity)) = (channel, view.quantity) else { return lines };
-        lines.extend(self.feed_is_live(view, quantity));
+        let ohms = is_resistance(quantity);
+        // Said once for a series of coils: it holds for all of them.
+        self.live_told &= ohms;
+        if ohms && !self.live_told {
+            lines.extend(self.feed_is_live(view, quantity));
+            self.live_told = !lines.is_empty();
+        }
         // With a clamp the meter's switch and jack stay where they are, and a board has none.
         if channel.has_jacks() {
             let before = self.switched.insert(channel.meter_name.clone(), quantity);
@@ -59,11 +67,8 @@ impl OperatorPrompts {
             if let Some(before) = before.filter(|before| *before != quantity) {
                 lines.push(format!("switch {} from {before} to {quantity}", channel.meter_name));
             }
-        } else if quantity.dimension() == Dimension::Ampere && !zeroed && self.zero_told.insert(channel.name.clone()) {
-            lines.push(format!(
-                "clamp \"{}\" has not been zeroed in this session: nothing through it, then `bayline zero \"{}\"`",
-                channel.name, channel.name
-            ));
+        } else {
+            lines.extend(self.without_zero(quantity, channel, zeroed, ""));
         }
         lines
     }
@@ -78,6 +83,21 @@ impl OperatorPrompts {
         self.jack_in_doubt.remove(meter);
     }
 
+    /// The prompt for the step after this one: a clamp can be zeroed now, while nothing goes through it.
+    pub(super) fn ahead(&mut self, next: &str, quantity: Quantity, channel: &Channel, zeroed: bool) -> Option<String> {
+        let comes_next = format!(" and the next step, \"{next}\", needs it");
+        self.without_zero(quantity, channel, zeroed, &comes_next)
+    }
+
+    fn without_zero(&mut self, quantity: Quantity, channel: &Channel, zeroed: bool, why: &str) -> Option<String> {
+        let name = &channel.name;
+        let is_clamp = channel.conversion.scale.is_some() && quantity.dimension() == Dimension::Ampere;
+        let is_news = is_clamp && !zeroed && self.zero_told.insert(name.clone());
+        is_news.then(|| {
+            format!("clamp \"{name}\" has not been zeroed in this session{why}: nothing through it, then `bayline zero \"{name}\"`")
+        })
+    }
+
     /// The prompts after the last step: a lead left in the amps jack shorts whatever it touches next.
     pub(super) fn after_last_step(&mut self) -> Vec<String> {
         let in_jack = self.switched.iter().filter(|(_, quantity)| quantity.dimension() == Dimension::Ampere);
@@ -90,13 +110,17 @@ impl OperatorPrompts {
     }
 
     fn feed_is_live(&self, view: &StepView, quantity: Quantity) -> Option<String> {
-        let ohms = matches!(quantity, Quantity::Ohms | Quantity::Continuity | Quantity::Diode);
-        let (volts, step) = self.live.get(view.circuit.as_ref()?).filter(|_| ohms)?;
+        let (volts, step) = self.live.get(view.circuit.as_ref()?)?;
         Some(format!(
-            "the feed of this circuit was live ({}, step \"{step}\"): switch it off and unplug before measuring {quantity}",
+            "the feed of this circuit was live ({}, step \"{step}\"): switch it off and unplug before measuring {quantity}, here and in the steps that follow",
             show(*volts, Quantity::VoltsDc)
         ))
     }
+}
+
+/// Whether the meter sends a current of its own through what it measures.
+fn is_resistance(quantity: Quantity) -> bool {
+    matches!(quantity, Quantity::Ohms | Quantity::Continuity | Quantity::Diode)
 }
 
 /// A meter's amps jack is nearly a short circuit: the lead must be in it for amps only.
@@ -191,13 +215,27 @@ mod tests {
             said[0].starts_with("the feed of this circuit was live (12.60 V, step \"feed, lift coil\")"),
             "{said:?}"
         );
+        assert_eq!(
+            prompts.before(&view("ohms of the next coil", Quantity::Ohms), Some(&channel("")), true),
+            [] as [&str; 0],
+            "said once for a series"
+        );
         // A good drop on the same circuit does not make its feed dead.
-        prompts.captured(&view("ground drop, lift coil", Quantity::VoltsDc), &capture(0.04));
-        assert!(!prompts.before(&view("ohms", Quantity::Ohms), Some(&channel("")), true).is_empty());
+        let drop = view("ground drop, lift coil", Quantity::VoltsDc);
+        prompts.before(&drop, Some(&channel("")), true);
+        prompts.captured(&drop, &capture(0.04));
+        let is_told = |prompts: &mut OperatorPrompts| {
+            let said = prompts.before(&view("ohms", Quantity::Ohms), Some(&channel("")), true);
+            said.iter().any(|text| text.contains("was live"))
+        };
+        assert!(is_told(&mut prompts));
         // A bad drop does not either; only the feed's own step does.
-        prompts.captured(&view("ground drop, lift coil", Quantity::VoltsDc), &capture(1.6));
+        prompts.before(&drop, Some(&channel("")), true);
+        prompts.captured(&drop, &capture(1.6));
+        assert!(is_told(&mut prompts));
+        prompts.before(&feed, Some(&channel("")), true);
         prompts.captured(&feed, &capture(0.01));
-        assert_eq!(prompts.before(&view("ohms", Quantity::Ohms), Some(&channel("")), true), [] as [&str; 0]);
+        assert!(!is_told(&mut prompts));
     }
 
     #[test]
@@ -206,5 +244,17 @@ mod tests {
         let amps = view("held on", Quantity::AmpsDc);
         assert!(prompts.before(&amps, Some(&channel("100 mV/A")), false)[0].contains("bayline zero"));
         assert_eq!(prompts.before(&amps, Some(&channel("100 mV/A")), false), [] as [&str; 0]);
+    }
+
+    #[test]
+    fn a_clamp_is_zeroed_before_the_step_that_needs_it() {
+        let mut prompts = OperatorPrompts::default();
+        let clamp = channel("100 mV/A");
+        let said = prompts.ahead("held on", Quantity::AmpsDc, &clamp, false).unwrap();
+        assert!(said.contains("the next step, \"held on\", needs it: nothing through it"), "{said}");
+        assert_eq!(prompts.before(&view("held on", Quantity::AmpsDc), Some(&clamp), false), [] as [&str; 0]);
+        let mut prompts = OperatorPrompts::default();
+        assert_eq!(prompts.ahead("held on", Quantity::AmpsDc, &clamp, true), None);
+        assert_eq!(prompts.ahead("feed", Quantity::VoltsDc, &channel(""), false), None);
     }
 }

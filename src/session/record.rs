@@ -4,7 +4,7 @@ use crate::words::words;
 use std::sync::Arc;
 use strum::{EnumMessage, VariantArray};
 
-use super::{Begin, Capture, StepView, Verdict, Zeroed, findings::Finding, judge::Figures};
+use super::{Begin, Capture, Correction, StepView, Verdict, Zeroed, findings::Finding, judge::Figures};
 use crate::{
     channel::{Channel, ChannelId, Sample},
     clock::{Mono, Wall},
@@ -26,6 +26,8 @@ pub enum Record {
     StepEnded(Box<StepEnded>),
     /// A value was captured, in the step of this number where one was on.
     Captured(Option<u32>, Box<Capture>),
+    /// What was told of the visit was corrected.
+    Corrected(Mono, Correction),
     /// A clamp was zeroed.
     Zeroed(Mono, ChannelId, Zeroed),
     /// The session's findings, the best first; they replace those stored before.
@@ -156,6 +158,9 @@ pub enum EventKind {
     /// Something was announced to the operator.
     #[strum(serialize = "announced", serialize = "told")]
     Announced,
+    /// What was told of the visit was corrected.
+    #[strum(serialize = "corrected")]
+    Corrected,
     /// A clamp's zero was taken.
     #[strum(serialize = "zeroed")]
     Zeroed,

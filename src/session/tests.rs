@@ -280,7 +280,8 @@ fn a_gap_is_not_judged_across() {
         CoreEvent::MeterLost(MeterId(0), "unplugged".to_owned()),
         &mut watched.effects,
     );
-    assert_eq!(watched.say(3100, Command::Take(None)).unwrap_err(), Refusal::NothingToTake);
+    let missing = Refusal::MeterMissing { meter: "handheld".to_owned(), why: "unplugged".to_owned() };
+    assert_eq!(watched.say(3100, Command::Take(None)).unwrap_err(), missing);
     assert!(watched.core.alarms().any(|alarm| alarm.contains("unplugged")));
     watched.core.handle(Mono(4_000_000), CoreEvent::MeterOpened(MeterId(0)), &mut watched.effects);
     assert_eq!(watched.core.alarms().count(), 0);

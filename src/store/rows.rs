@@ -15,7 +15,8 @@ use crate::{
     procedure::YesNo,
     protocol::Value,
     session::{
-        Begin, Capture, Figures, Judgement, JudgementRecord, Record, StepBegan, StepEnded, Verdict, Visit, Zeroed,
+        Begin, Capture, Correction, Figures, Judgement, JudgementRecord, Record, StepBegan, StepEnded, Verdict, Visit,
+        Zeroed,
         findings::{Finding, FindingRecord},
     },
     units::Quantity,
@@ -156,6 +157,16 @@ impl RowWriter {
                     ("text", text),
                 ];
                 insert(connection, "event", columns)?;
+            }
+            Record::Corrected(at, correction) => {
+                // The words of the fields are the columns.
+                let sql = format!("UPDATE session SET {} = ?2 WHERE id = ?1", correction.field.word());
+                connection.prepare_cached(&sql)?.execute(params![session, correction.value_after])?;
+                insert_record(
+                    connection,
+                    "correction",
+                    &CorrectionRow { session, at_us: at.since(began), correction },
+                )?;
             }
             Record::Findings(findings) => keep_findings(connection, session, findings)?,
             Record::Zeroed(at, id, zeroed) => self.zeroed(connection, session, at.since(began), *id, zeroed)?,
@@ -468,6 +479,14 @@ pub(super) fn is_of_content(error: &rusqlite::Error) -> bool {
         None => true,
         Some(error) => matches!(error.code, ConstraintViolation | TooBig | TypeMismatch),
     }
+}
+
+#[derive(Serialize)]
+struct CorrectionRow<'a> {
+    session: i64,
+    at_us: i64,
+    #[serde(flatten)]
+    correction: &'a Correction,
 }
 
 fn keep_findings(connection: &Connection, session: i64, findings: &[Finding]) -> rusqlite::Result<()> {

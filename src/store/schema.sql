@@ -112,9 +112,19 @@ CREATE TABLE event (
     id              INTEGER PRIMARY KEY,  -- number on this database
     session         INTEGER NOT NULL REFERENCES session (id), -- session.id
     at_us           INTEGER NOT NULL,     -- when
-    kind            TEXT NOT NULL,        -- note, mark, announced (to the operator), meter found, meter lost, meter silent, identity (what a meter says of itself), bad frame, missing value, samples lost, database, not running (bayline itself), board restarted, zeroed, meter not suited (for a step)
+    kind            TEXT NOT NULL,        -- note, mark, announced (to the operator), meter found, meter lost, meter silent, identity (what a meter says of itself), bad frame, missing value, samples lost, database, not running (bayline itself), board restarted, zeroed, corrected (what was told of the visit), meter not suited (for a step)
     subject         TEXT NOT NULL,        -- the meter, channel or step it concerns; empty where none
     text            TEXT NOT NULL         -- one sentence, or what the operator said
+) STRICT;
+
+CREATE TABLE correction (
+    id              INTEGER PRIMARY KEY,  -- number on this database
+    session         INTEGER NOT NULL REFERENCES session (id), -- session.id
+    at_us           INTEGER NOT NULL,     -- when it was made
+    made_by         TEXT NOT NULL,        -- who made it; empty where not told
+    field           TEXT NOT NULL,        -- what was corrected: a column of session, which has the new value
+    value_before    TEXT NOT NULL,        -- as it was
+    value_after     TEXT NOT NULL         -- as it is now
 ) STRICT;
 
 CREATE TABLE anchor (

@@ -72,7 +72,7 @@ fn what_is_acknowledged_after_an_io_error_survives_a_power_cut() {
             daemon.note(noted.last().unwrap());
         }
         daemon.kill();
-        let mounted = mounted.again();
+        mounted.again();
         let kept = bay.kept();
         kept.assert_sound();
         let found = kept.rows("SELECT text FROM event WHERE kind = 'note' ORDER BY id");

@@ -164,15 +164,10 @@ impl Mounted {
     }
 
     /// The power fails: whatever is not on the disk is gone. What stands behind is kept, and mounted again.
-    pub(crate) fn again(mut self) -> Self {
-        self.unmount();
-        let device = self.behind.device.clone().unwrap();
-        let behind = std::mem::take(&mut self.behind);
-        Self::mount(&self.at, &[&device], behind).unwrap()
-    }
-
-    fn unmount(&self) {
-        until("the end of what is mounted", || run("umount", &[self.at.to_str().unwrap()]));
+    pub(crate) fn again(&self) {
+        let at = self.at.to_str().unwrap();
+        until("the end of what is mounted", || run("umount", &[at]));
+        run("mount", &[self.behind.device.as_ref().unwrap(), at]).unwrap();
     }
 }
 

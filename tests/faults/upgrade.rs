@@ -43,7 +43,7 @@ fn an_upgrade_that_is_killed_leaves_a_whole_copy_or_none() {
         while !unfinished.exists() && !copy.exists() {
             std::thread::sleep(Duration::from_millis(1));
         }
-        std::thread::sleep(Duration::from_millis(round));
+        std::thread::sleep(Duration::from_millis(round * round / 4));
         process.kill().unwrap();
         process.wait().unwrap();
         if !copy.exists() {

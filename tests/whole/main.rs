@@ -34,4 +34,5 @@ mod steps;
 mod stopping;
 mod unknown;
 mod vehicle;
+mod visit;
 mod watching;

@@ -109,10 +109,10 @@ fn a_value_taken_in_a_free_session_is_kept_for_every_channel_that_shows_one() {
     assert_eq!(
         bay.kept().rows("SELECT channel, round(value, 6), unit, how, step, verdict FROM capture ORDER BY id"),
         [
-            "lift coil | 0.5 | A | taken | - | -",
-            "tilt coil | 0.2 | A | taken | - | -",
-            "probe | 12.41 | V | taken | - | -",
-            "probe | 12.41 | V | taken | - | -",
+            "lift coil | 0.5 | A | taken | 1 | -",
+            "tilt coil | 0.2 | A | taken | 1 | -",
+            "probe | 12.41 | V | taken | 1 | -",
+            "probe | 12.41 | V | taken | 1 | -",
         ]
     );
 }

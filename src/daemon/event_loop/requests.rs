@@ -57,6 +57,7 @@ impl EventLoop {
             Request::Take { channel, answer: None } => Command::Take(channel),
             Request::Mark { text } => Command::Mark(text),
             Request::Note { text } => Command::Note(text),
+            Request::Correct(told) => Command::Correct(*told),
             Request::Zero { channel } => Command::Zero(channel),
         };
         self.carry_out(at, command, answer);
@@ -142,7 +143,7 @@ impl StoreTrouble {
             Command::End => return Ok(()),
             Command::Begin(begin) => begin.procedure.as_ref().map_or(0, |procedure| procedure.text.len()),
             Command::Mark(text) | Command::Note(text) | Command::Step(StepMove::Named(text)) => text.len(),
-            Command::Step(_) | Command::Take(_) | Command::Answer(_) | Command::Zero(_) => 0,
+            Command::Step(_) | Command::Take(_) | Command::Answer(_) | Command::Zero(_) | Command::Correct(_) => 0,
         };
         if self.commands >= UNWRITTEN_COMMANDS || self.bytes + bytes > UNWRITTEN_BYTES {
             return Err(format!(

@@ -29,8 +29,14 @@ impl EventLoop {
             procedure: begin.procedure.as_ref().map(|procedure| procedure.title.clone()),
             caution: begin.procedure.as_ref().map(|procedure| procedure.caution.clone()),
         });
-        let meters = self.core.meters().iter().zip(&self.port_stats).map(|(meter, stats)| MeterLine {
+        let channels_of = |index: usize| {
+            let of_meter = self.core.channels().filter(move |channel| usize::from(channel.meter.0) == index);
+            of_meter.map(|channel| channel.name.clone()).collect()
+        };
+        let meters = self.core.meters().iter().zip(&self.port_stats).enumerate();
+        let meters = meters.map(|(index, (meter, stats))| MeterLine {
             meter: meter.name.clone(),
+            channels: channels_of(index),
             open: meter.open,
             why: meter.why.clone(),
             identity: meter.identity.clone(),

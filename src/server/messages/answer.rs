@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::{CaptureMessage, StatusReport, StepMessage};
-use crate::session::{CommandReply, JudgementRecord, Zeroed};
+use crate::session::{CommandReply, Correction, JudgementRecord, Zeroed};
 
 /// The answer to one request.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
@@ -34,6 +34,9 @@ pub(crate) struct Answer {
     /// What is taken off a clamp from now on.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub zeroed: Option<ZeroMessage>,
+    /// What was corrected of the visit.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub corrections: Vec<Correction>,
     /// The state of the daemon.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub status: Option<StatusReport>,
@@ -85,6 +88,7 @@ impl From<&CommandReply> for Answer {
             CommandReply::Zeroed(zeroed) => {
                 answer.zeroed = Some(ZeroMessage { zeroed: *zeroed, unit: zeroed.quantity.unit().to_owned() });
             }
+            CommandReply::Corrected(corrections) => answer.corrections.clone_from(corrections),
             CommandReply::Kept => {}
         }
         answer

@@ -11,7 +11,7 @@
 //! {"do":"step","to":"next"}
 //! {"do":"take"}   {"do":"take","channel":"probe"}
 //! {"do":"mark","text":"brake released"}   {"do":"note","text":"oil on the plug"}
-//! {"do":"zero","channel":"lift coil"}
+//! {"do":"zero","channel":"lift coil"}   {"do":"correct","machine":"loader 8","by":"K"}
 //! {"do":"end"}   {"do":"status"}   {"do":"watch"}
 //! ```
 //!

@@ -2,7 +2,10 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::{procedure::YesNo, session::Visit};
+use crate::{
+    procedure::YesNo,
+    session::{Visit, VisitCorrection},
+};
 
 /// A request of a client.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -29,6 +32,8 @@ pub(crate) enum Request {
     },
     /// A note to keep.
     Note { text: String },
+    /// What was told of the visit is wrong.
+    Correct(Box<VisitCorrection>),
     /// Nothing goes through this clamp: what it shows is its zero.
     Zero { channel: String },
     /// The state of the daemon.

@@ -87,6 +87,9 @@ pub(crate) struct MeterLine {
     pub open: bool,
     /// Why not; empty where it is open.
     pub why: String,
+    /// Its channels, as far as they are known.
+    #[serde(default)]
+    pub channels: Vec<String>,
     /// Its identity as it reports it; none where it has not sent one since its port was opened.
     #[serde(default)]
     pub identity: Option<String>,

@@ -10,6 +10,7 @@ use crate::{
         active_step::channel_named,
         command::{LONGEST_TEXT, check_length},
         judge::{CaptureMethod, FRESH_US},
+        meters::MeterState,
         open_session::{BenchView, Session, trimmed},
         record::{EventKind, SessionExit},
     },
@@ -38,6 +39,14 @@ impl Core {
                 self.open_session()?;
                 self.remark(at, EventKind::Note, String::new(), text, effects);
                 Ok(CommandReply::Kept)
+            }
+            Command::Correct(told) => {
+                let corrections = told.apply(&mut self.open_session()?.begin.visit)?;
+                for correction in &corrections {
+                    effects.push(Effect::Record(Record::Corrected(at, correction.clone())));
+                    self.remark(at, EventKind::Corrected, String::new(), correction.to_string(), effects);
+                }
+                Ok(CommandReply::Corrected(corrections))
             }
         }
     }
@@ -122,7 +131,14 @@ impl Core {
             None => self.plain_captures(at, wanted),
         };
         if captures.is_empty() {
-            return Err(Refusal::NothingToTake);
+            return Err(self.why_nothing_to_take(wanted));
+        }
+        // What is taken stands in the ledger, so it needs a step.
+        if self.step_view().is_none() {
+            match self.open_session()?.procedure() {
+                None => drop(self.go(at, StepMove::Next, effects)?),
+                Some(_) => return Err(Refusal::NoStep),
+            }
         }
         let taken = captures.iter().map(|capture| (self.channel_name(capture.channel), capture.clone())).collect();
         self.keep_captures(captures, effects);
@@ -131,6 +147,22 @@ impl Core {
             drop(self.go(at, StepMove::Next, effects));
         }
         Ok(CommandReply::Taken(taken))
+    }
+
+    /// Why there is no present reading: the meter may be missing.
+    fn why_nothing_to_take(&self, wanted: Option<ChannelId>) -> Refusal {
+        let of_step = || self.session.as_ref()?.step.as_ref()?.judge.criteria.channel;
+        let channel = wanted.or_else(of_step).and_then(|id| self.channels.get(usize::from(id.0))?.as_ref());
+        let absent = |meter: &&MeterState| meter.is_missing();
+        let meter = match channel {
+            Some(channel) => self.meters.get(usize::from(channel.meter.0)).filter(absent),
+            // Only where none can be read.
+            None => self.meters.first().filter(|_| self.meters.iter().all(|meter| absent(&meter))),
+        };
+        meter.map_or(Refusal::NothingToTake, |meter| Refusal::MeterMissing {
+            meter: meter.name.clone(),
+            why: meter.why.clone(),
+        })
     }
 
     /// Records captures and notifies watching clients.

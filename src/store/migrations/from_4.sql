@@ -1,11 +1,21 @@
 -- Version 4 to 5: how warm the machine is, the uncertainty of the shown value beside that of the judged one, limits that refer to
--- other values, and questions; the touches of the leads that prove a capture, and what is to be known about it.
+-- other values, and questions; the touches of the leads that prove a capture, and what is to be known about it;
+-- corrections.
 ALTER TABLE session ADD COLUMN machine_state TEXT;
 ALTER TABLE capture ADD COLUMN measured_u REAL;
 ALTER TABLE capture ADD COLUMN answer TEXT;
 ALTER TABLE capture ADD COLUMN proof TEXT NOT NULL DEFAULT '';
 ALTER TABLE capture ADD COLUMN flags TEXT NOT NULL DEFAULT '';
 ALTER TABLE step ADD COLUMN limit_text TEXT;
+CREATE TABLE correction (
+    id INTEGER PRIMARY KEY,
+    session INTEGER NOT NULL REFERENCES session (id),
+    at_us INTEGER NOT NULL,
+    made_by TEXT NOT NULL,
+    field TEXT NOT NULL,
+    value_before TEXT NOT NULL,
+    value_after TEXT NOT NULL
+) STRICT;
 DROP VIEW reading;
 -- The samples as a person wants them: one row a sample with names and words.
 CREATE VIEW reading AS

@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 use super::{lines, seconds};
 use crate::{
     procedure::YesNo,
-    session::{CaptureFlag, CaptureMethod, EventKind, RangeEnd, Verdict, findings::FindingRecord},
+    session::{CaptureFlag, CaptureMethod, Correction, EventKind, RangeEnd, Verdict, findings::FindingRecord},
     store::{StoreError, record::records},
     units::Quantity,
 };
@@ -193,6 +193,22 @@ pub(crate) fn steps(connection: &Connection, session: i64) -> Result<Vec<StepRow
         step.capture = own.map(|index| captures[index].clone());
     }
     Ok(steps)
+}
+
+/// One row of the table `correction`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub(crate) struct StoredCorrection {
+    /// Since the session began, µs.
+    #[serde(rename(serialize = "at_s"), serialize_with = "seconds::of")]
+    pub at_us: i64,
+    /// Who, what, before and after.
+    #[serde(flatten)]
+    pub correction: Correction,
+}
+
+/// What was corrected of the visit, oldest first.
+pub(crate) fn corrections(connection: &Connection, session: i64) -> Result<Vec<StoredCorrection>, StoreError> {
+    records(connection, "SELECT * FROM correction WHERE session = ?1 ORDER BY id", [session])
 }
 
 /// All captures of a session, oldest first.

@@ -12,7 +12,9 @@ mod seconds;
 mod sessions;
 
 pub(crate) use archive::Archive;
-pub(crate) use ledger::{CaptureRow, FigureRow, StepRow, captures, events, figures, findings, steps, zeros};
+pub(crate) use ledger::{
+    CaptureRow, FigureRow, StepRow, StoredCorrection, captures, corrections, events, figures, findings, steps, zeros,
+};
 pub(crate) use resumable::{ResumableSession, resumable_session};
 pub(crate) use samples::{ChannelRow, StoredSample, channels, for_each_sample, sample_count};
 pub(crate) use sessions::{SessionRow, procedure_text};

@@ -44,7 +44,7 @@ pub(crate) struct SessionRow {
     pub program: String,
     /// Samples stored.
     pub samples: i64,
-    /// Steps begun.
+    /// Steps begun, each once however often it was repeated.
     pub steps: i64,
     /// Steps that are out of limit, the last attempt of each.
     pub outside: i64,
@@ -70,7 +70,7 @@ impl SessionRow {
 
 const SELECT: &str = "SELECT *, newest_row - first_row + 1 AS samples FROM (
         SELECT session.*, COALESCE(last_row, (SELECT COALESCE(MAX(rowid), 0) FROM sample)) AS newest_row,
-            (SELECT COUNT(*) FROM step WHERE step.session = session.id) AS steps,
+            (SELECT COUNT(DISTINCT name) FROM step WHERE step.session = session.id) AS steps,
             (SELECT COUNT(*) FROM step WHERE step.session = session.id AND verdict = 'out of limit' AND number =
                 (SELECT MAX(number) FROM step AS other WHERE other.session = session.id AND other.name = step.name)) AS outside
         FROM session)";
