@@ -39,7 +39,7 @@ pub(super) fn result(steps: &[StepRow], findings: &[FindingRecord]) -> String {
     let judged = good.len() + bad.len() + close.len();
     let unjudged: Vec<&str> = last
         .iter()
-        .filter(|step| step.limit_low.or(step.limit_high).is_some())
+        .filter(|step| step.limit_low.or(step.limit_high).is_some() || step.limit_text.is_some())
         .filter(|step| !matches!(step.verdict, Some(Verdict::InLimit | Verdict::OutOfLimit | Verdict::TooCloseToCall)))
         .map(|step| step.name.as_str())
         .collect();

@@ -44,7 +44,7 @@ impl SheetRow {
             place: step.place.unwrap_or(step.number),
             name: step.name.clone(),
             value: capture.map_or("–".to_owned(), captured),
-            limit: limit.map_or("–".to_owned(), |limit| limit.to_string()),
+            limit: limit.map(|limit| limit.to_string()).or(step.limit_text.clone()).unwrap_or("–".to_owned()),
             verdict: verdict_word(step),
             shape,
             class,
@@ -76,6 +76,9 @@ fn is_good_example(other: &StepRow, of: &StepRow) -> bool {
 
 /// A captured value with its expanded uncertainty (k = 2) where that is known.
 pub(super) fn captured(capture: &CaptureRow) -> String {
+    if let Some(answer) = capture.answer {
+        return answer.word().to_owned();
+    }
     let quantity = capture.quantity.unwrap_or(Quantity::Number);
     match (capture.value, capture.u, capture.beyond) {
         (Some(value), Some(u), _) => show_with(value, 2.0 * u, quantity),

@@ -58,6 +58,7 @@ fn limits_by_other_values_and_questions_are_kept_like_all_others() {
     daemon.until_open(["clamps", "handheld", "supply"]);
 
     // A question is not taken by a reading, and a reading is no answer.
+    assert_eq!(daemon.status()["step"]["asks"], true);
     assert!(daemon.refused(json!({"do": "take"})).contains("`bayline take yes`"));
     let said = bay.bayline(["take", "no"]).done();
     assert_eq!(said, "out of limit, answered no, yes wanted\n");
@@ -150,6 +151,11 @@ fn limits_by_other_values_and_questions_are_kept_like_all_others() {
     let steps = std::fs::read_to_string(bay.path("out").join("steps.csv")).unwrap();
     assert!(steps.lines().next().unwrap().ends_with(",limit_text,answer"), "{steps}");
     assert!(steps.lines().nth(1).unwrap().ends_with(",yes,no"), "{steps}");
+    bay.bayline(["report", "last", "--full", "-o", "sheet.html"]).done();
+    let sheet = std::fs::read_to_string(bay.path("sheet.html")).unwrap();
+    for words in ["no reference", "<td>yes</td>", "at least 12.11 V"] {
+        assert!(sheet.contains(words), "no {words}: {sheet}");
+    }
     daemon.stop();
 }
 

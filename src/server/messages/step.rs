@@ -37,6 +37,9 @@ pub(crate) struct StepMessage {
     /// The greatest value that is in limit, base units.
     #[serde(default)]
     pub limit_high: Option<f64>,
+    /// Whether it asks a question, to be answered yes or no.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub asks: bool,
 }
 
 impl From<&StepView> for StepMessage {
@@ -54,6 +57,7 @@ impl From<&StepView> for StepMessage {
             limit: view.limit_text.clone().or(view.limit.map(|limit| limit.to_string())),
             limit_low: view.limit.and_then(|limit| limit.low),
             limit_high: view.limit.and_then(|limit| limit.high),
+            asks: view.asks,
         }
     }
 }

@@ -40,6 +40,8 @@ function showStep(step) {
   minute.clear();
   by("verdict").textContent = step?.limit ? `${step.limit} wanted` : "";
   by("verdict").className = "none";
+  by("take").textContent = step?.asks ? "yes" : "take";
+  by("again").textContent = step?.asks ? "no" : "again";
   by("hint").textContent = "";
   showSentence();
   showReading();
@@ -212,10 +214,11 @@ function follow() {
 
 const ACTS = {
   next: () => ask({ do: "step", to: "next" }),
-  again: () => ask({ do: "step", to: "again" }),
+  // In a step that asks, these two answer.
+  again: () => ask(state.step?.asks ? { do: "take", answer: "no" } : { do: "step", to: "again" }),
   back: () => ask({ do: "step", to: "back" }),
   skip: () => ask({ do: "step", to: "skip" }),
-  take: () => ask({ do: "take" }),
+  take: () => ask(state.step?.asks ? { do: "take", answer: "yes" } : { do: "take" }),
   mark: () => ask({ do: "mark", text: by("text").value }),
   zero: () => ask({ do: "zero", channel: state.step?.channel ?? "" }),
 };
