@@ -51,6 +51,26 @@ fn recorded() -> Bay {
     bay
 }
 
+/// Seen by a technician: several values that were taken in one free-running step stood in no row.
+#[test]
+fn every_value_taken_in_a_free_running_step_has_a_row() {
+    let bay = Bay::with_bench(HANDHELD);
+    let handheld = bay.meter("handheld");
+    let mut daemon = bay.start();
+    daemon.until_open(["handheld"]);
+    daemon.mark("fuses");
+    for (count, line) in (1..).zip(["0.012 V", "0.094 V"]) {
+        handheld.line(line);
+        daemon.until_samples(count);
+        daemon.take();
+    }
+    daemon.stop();
+    let shown = bay.bayline(["show"]).done();
+    let rows: Vec<&str> = shown.lines().filter(|line| line.contains("probe (taken)")).collect();
+    assert_eq!(rows.len(), 2, "{shown}");
+    assert!(rows[0].contains("12.0") && rows[1].contains("94.0"), "{shown}");
+}
+
 #[test]
 fn sessions_are_listed_oldest_first() {
     let bay = recorded();

@@ -227,14 +227,24 @@ impl SteadyWindow {
         (!is_moving && !self.approaching).then_some(settled)
     }
 
+    /// The noise from one bin to the next, which a trend hardly shows in.
+    fn own_noise(&self) -> f64 {
+        let mut points = [(0.0, 0.0); MOST_BINS];
+        let points = &mut points[..self.bins.len().min(MOST_BINS)];
+        for (point, bin) in points.iter_mut().zip(&self.bins) {
+            point.1 = bin.mean();
+        }
+        noise(points)
+    }
+
     /// Whether the value moves on by more than it may be off, judged from how it slowed down over the last three windows.
     fn is_approaching(&self) -> bool {
         let [Some(newest), Some(newer), older] = self.before else { return false };
         let step = (newest - newer).abs();
         // A mean of readings that are rounded to a digit is uncertain by less than half of it; two noisy means differ by
         // √2 of their standard uncertainty.
-        let noise = self.mean().map_or(0.0, |mean| TREND * 2f64.sqrt() * mean.repeatability());
-        let rounding = (0.5 * self.digit).max(noise);
+        let noise = self.own_noise() / (self.bins.len().max(1) as f64).sqrt();
+        let rounding = (0.5 * self.digit).max(TREND * 2f64.sqrt() * noise);
         if step <= rounding {
             return false;
         }

@@ -11,11 +11,11 @@ use crate::{
     channel::{ChannelId, Sample},
     clock::{Mono, micros},
     electrics::Uncertain,
-    procedure::{CaptureMode, YesNo},
+    procedure::{CaptureMode, ContactRule, YesNo},
     protocol::{Annunciators, Value},
     session::{
         findings::SharedGainError,
-        proof::{Ask, LeadReading, MeasuredPoint, Response, StepProof},
+        proof::{Ask, LeadReading, Response, StepProof},
     },
     units::{Limit, Quantity, show_seconds},
 };
@@ -96,7 +96,12 @@ impl StepJudge {
             window: SteadyWindow::new(micros(criteria.steady)),
             hold: (criteria.hold_at_most.is_some() || criteria.load.is_asked_for())
                 .then(|| HoldTimer::new(criteria.hold_at_most, criteria.coil)),
-            proof: StepProof::new(criteria.proof.clone(), criteria.measured(), &criteria.name),
+            proof: StepProof::new(
+                criteria.proof.clone(),
+                criteria.measured(),
+                criteria.mode == CaptureMode::Steady && criteria.contact != ContactRule::Fixed,
+                &criteria.name,
+            ),
             criteria,
             began,
             contact,
@@ -182,7 +187,7 @@ impl StepJudge {
             self.lift(events);
             return None;
         }
-        let verdict = self.counting(sample, since);
+        let verdict = self.counting(sample, since, passes);
         if passes && verdict.is_none_or(|verdict| !matches!(verdict, Verdict::NoLoadCurrent | Verdict::NotSettled)) {
             self.capture_by_itself(events);
         }
@@ -219,8 +224,10 @@ impl StepJudge {
     }
 
     /// The verdict on a sample while the leads make contact.
-    fn counting(&mut self, sample: &Sample, touching: Mono) -> Option<Verdict> {
-        if self.criteria.load.began().is_some() {
+    ///
+    /// What the leads have not proven, such as a touch of the battery, is no surge and not the worst.
+    fn counting(&mut self, sample: &Sample, touching: Mono, passes: bool) -> Option<Verdict> {
+        if passes && self.criteria.load.began().is_some() {
             self.keep_peak(sample);
         }
         let Some(loaded) = self.criteria.load.since(sample.at) else {
@@ -230,7 +237,9 @@ impl StepJudge {
         if sample.at < touching.max(loaded).plus(self.criteria.after) {
             return self.criteria.limit.map(|_| Verdict::NotSettled);
         }
-        self.keep_worst(sample);
+        if passes {
+            self.keep_worst(sample);
+        }
         match sample.value {
             Value::Number(value) => self.window.push(sample.at, value, sample.digit),
             Value::Over | Value::Under => self.window.clear(),
@@ -320,12 +329,7 @@ impl StepJudge {
     fn prove(&mut self, sample: &Sample, events: &mut Vec<StepEvent>) -> bool {
         let has_value = match self.criteria.mode {
             CaptureMode::Steady => self.has_its_value(),
-            // A drop is doubted also where the operator takes it.
-            CaptureMode::Taken => {
-                self.taken.is_some()
-                    || self.captured.is_some()
-                    || !matches!(self.criteria.measured(), MeasuredPoint::Drop(_))
-            }
+            CaptureMode::Taken => self.taken.is_some() || self.captured.is_some(),
             CaptureMode::Worst => true,
         };
         // Leads that still are where the previous step was captured say nothing of this step.
@@ -399,7 +403,13 @@ impl StepJudge {
             (Some(kept), _) => self.of_proof(CaptureMethod::Taken, kept),
             // The leads were on the point and may be on the battery by now.
             (None, Some(point)) => self.of_sample(CaptureMethod::Taken, &point),
-            (None, None) => self.as_it_is(CaptureMethod::Taken, now),
+            (None, None) => {
+                let mut capture = self.as_it_is(CaptureMethod::Taken, now);
+                if self.proof.may_be_on_battery() && self.contact.since().is_some() {
+                    capture.judgement.reason += "; taken while a touch of the battery was asked for";
+                }
+                capture
+            }
         };
         self.in_air = self.criteria.mode == CaptureMode::Steady && capture.counts() && self.contact.since().is_none();
         self.proof.cut_short();

@@ -40,6 +40,9 @@ pub(crate) enum MeasuredPoint {
 pub(crate) struct StepProof {
     rules: ProofRules,
     measured: MeasuredPoint,
+    /// Whether the step captures by itself with leads that can be moved: only then is a touch asked for that proves it dead
+    /// or open. Where the operator takes the value, he says so himself.
+    is_hands_free: bool,
     /// What the session knows; it is handed on from step to step.
     pub(crate) facts: LeadFacts,
     battery: Option<ChannelId>,
@@ -57,7 +60,7 @@ pub(crate) struct StepProof {
 
 impl StepProof {
     /// The patterns of a step that measures this at a point of this name.
-    pub(crate) fn new(rules: ProofRules, measured: MeasuredPoint, point: &str) -> Self {
+    pub(crate) fn new(rules: ProofRules, measured: MeasuredPoint, is_hands_free: bool, point: &str) -> Self {
         let lead = match measured {
             MeasuredPoint::Drop(lead) => lead,
             _ => MeasuringLead::Red,
@@ -68,6 +71,7 @@ impl StepProof {
             slipped: SlippedLead::new(lead, &rules),
             rules,
             measured,
+            is_hands_free,
             facts: LeadFacts::default(),
             battery: None,
             ask: None,
@@ -133,15 +137,25 @@ impl StepProof {
                 if is_nothing && self.nothing.awaits_battery() && self.shorts.take(reading.at()) {
                     return self.nothing.short();
                 }
-                match self.nothing.sample(rules, reading, facts) {
+                let nothing = match self.is_hands_free {
+                    true => self.nothing.sample(rules, reading, facts),
+                    false => Response::Pass,
+                };
+                match nothing {
                     Response::Pass => self.ghost.sample(rules, reading, facts),
                     owned => owned,
                 }
             }
-            MeasuredPoint::Coil(least) => match self.open.sample(rules, reading, least, facts) {
-                Response::Pass => self.together.sample(rules, reading, least, facts),
-                owned => owned,
-            },
+            MeasuredPoint::Coil(least) => {
+                let open = match self.is_hands_free {
+                    true => self.open.sample(rules, reading, least, facts),
+                    false => Response::Pass,
+                };
+                match open {
+                    Response::Pass => self.together.sample(rules, reading, least, facts),
+                    owned => owned,
+                }
+            }
             MeasuredPoint::Drop(_) => {
                 let held = self.held.sample(reading);
                 if held != Response::Pass {

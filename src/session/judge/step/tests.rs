@@ -248,6 +248,51 @@ fn with_fixed_leads_the_load_is_what_is_held_on() {
     assert_eq!(pass(90_000, 4.0), [StepEvent::Count(2), StepEvent::Count(1), StepEvent::TimeUp]);
 }
 
+/// A held display was told 3 s after the step began at the earliest.
+#[test]
+fn a_held_display_is_told_at_once() {
+    let mut judge = step(FEED);
+    let mut events = Vec::new();
+    judge.sample(&Sample { annunciators: Annunciators::HOLD, ..volts(100_000, 12.4) }, &mut events);
+    assert_eq!(events, [StepEvent::Say("HOLD is on at the meter, switch it off".to_owned())]);
+}
+
+/// The lead on the battery is a proof and no surge of the drop.
+#[test]
+fn a_touch_of_the_battery_is_no_peak() {
+    let mut judge = step(
+        "quantity = \"V DC\"\nat_most = \"100 mV\"\ncontact = \"fixed\"\ncapture = \"steady\"\n\
+         while = [{ channel = \"clamp\", at_least = \"1 A\" }]",
+    );
+    let mut events = Vec::new();
+    for index in 0..90 {
+        let drop = if (20..30).contains(&index) { 12.61 } else { 0.0 };
+        judge.sample(&amps(index * 100_000, 5.0), &mut events);
+        judge.sample(&Sample { digit: Some(0.001), ..volts(index * 100_000, drop) }, &mut events);
+    }
+    let capture = captured(&events)[0];
+    assert_eq!((capture.how, capture.judgement.verdict()), (CaptureMethod::Proven, Some(Verdict::InLimit)));
+    assert!(!capture.judgement.reason.contains("before it settled"), "{}", capture.judgement.reason);
+    assert_ne!(capture.peak, Some(Value::Number(12.61)));
+}
+
+/// A shorted coil that the operator takes: first it is taken for the leads, then it is a value.
+#[test]
+fn ohms_of_the_leads_are_not_taken_and_then_taken_off() {
+    let mut judge = step("quantity = \"ohm\"\nnominal = \"7.5 ohm ± 8 %\"\ntemperature = \"20 °C\"");
+    let mut events = Vec::new();
+    judge.sample(&sample(0, 0, 0.2, Quantity::Ohms), &mut events);
+    assert!(judge.refusal(Mono(1)).is_some_and(|why| why.contains("the leads on each other")));
+    for index in 1..15 {
+        judge.sample(&sample(0, index * 100_000, 0.2, Quantity::Ohms), &mut events);
+    }
+    assert_eq!(events, [StepEvent::Say("Leads, point two, taken off.".to_owned())]);
+    assert_eq!(judge.refusal(Mono(1_450_000)), None);
+    judge.sample(&sample(0, 1_500_000, 7.7, Quantity::Ohms), &mut events);
+    let taken = judge.take(Mono(1_550_000)).judgement;
+    assert!(matches!(taken.value(), Some(Value::Number(ohms)) if (ohms - 7.5).abs() < 1e-9), "{taken:?}");
+}
+
 #[test]
 fn a_gap_ends_what_was_steady() {
     let mut judge = step(FEED);
