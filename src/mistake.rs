@@ -77,6 +77,19 @@ const SYNTAX: &[(&str, &str)] = &[
     ("unclosed array", "expected ] at the end of a list"),
     ("duplicate key", "found the same key or [part] twice; a part that repeats is written [[part]]"),
     ("unexpected leading zero", "found a number that begins with 0, expected none, or text in quotes"),
+    ("unexpected key or value", "found more behind a value or [part], expected a new line, or # before a comment"),
+    ("unexpected content", "found more behind a value or [part], expected a new line, or # before a comment"),
+    ("invalid literal string", "expected a single quote at the end of the text"),
+    ("invalid multi-line literal string", "expected \'\'\' at the end of the text"),
+    ("invalid unquoted key", "expected a key of letters, digits, - and _, or in quotes"),
+    ("unquoted keys cannot be empty", "expected a key before `=`"),
+    ("missing key for inline table", "expected a key before `=`"),
+    ("keys cannot be multi-line", "expected a key on one line"),
+    ("redundant numeric sign", "found two signs before a number, expected one"),
+    ("unexpected sign", "expected a number, or text in quotes"),
+    ("carriage return must be", "found a lone carriage return, expected the end of the line"),
+    ("cannot recurse further", "found lists or tables in each other too deep"),
+    ("recursion limit", "found lists or tables in each other too deep"),
     ("wanted string or table", "expected text in quotes or a table in { }"),
     ("wanted exactly 1 element", "expected a table with one key"),
 ];
@@ -105,7 +118,7 @@ fn plain(message: &str) -> String {
         return format!("found {}", rest.replace('`', "\""));
     }
     if let Some(rest) = message.strip_prefix("unknown field ") {
-        return format!("unknown key {rest}");
+        return unknown_key(rest);
     }
     match message.strip_prefix("missing field ") {
         Some(rest) => format!("missing key {rest}"),
@@ -113,11 +126,49 @@ fn plain(message: &str) -> String {
     }
 }
 
+/// `` `lmit`, expected one of `limit`, `name` `` with the key that was probably meant.
+fn unknown_key(rest: &str) -> String {
+    let mut keys = rest.split('`').skip(1).step_by(2);
+    let found = keys.next().unwrap_or_default();
+    let nearest = keys.map(|key| (distance(found, key), key)).min();
+    // Every third letter may be wrong.
+    match nearest.filter(|(distance, key)| 3 * distance <= key.chars().count().max(3)) {
+        Some((_, key)) => format!(
+            "unknown key `{found}`, did you mean `{key}`?{}",
+            rest.split_once(',').map_or(String::new(), |(_, keys)| keys.to_owned())
+        ),
+        None => format!("unknown key {rest}"),
+    }
+}
+
+/// How many letters must be changed, added or left out to make one word of the other (Levenshtein 1966); two that changed places
+/// count once.
+fn distance(one: &str, other: &str) -> usize {
+    let (one, other): (Vec<char>, Vec<char>) = (one.chars().collect(), other.chars().collect());
+    let mut rows = vec![vec![0; other.len() + 1]; one.len() + 1];
+    for (i, row) in rows.iter_mut().enumerate() {
+        row[0] = i;
+    }
+    for (j, cell) in rows[0].iter_mut().enumerate() {
+        *cell = j;
+    }
+    for i in 1..=one.len() {
+        for j in 1..=other.len() {
+            let changed = rows[i - 1][j - 1] + usize::from(one[i - 1] != other[j - 1]);
+            rows[i][j] = changed.min(rows[i - 1][j] + 1).min(rows[i][j - 1] + 1);
+            if i > 1 && j > 1 && one[i - 1] == other[j - 2] && one[i - 2] == other[j - 1] {
+                rows[i][j] = rows[i][j].min(rows[i - 2][j - 2] + 1);
+            }
+        }
+    }
+    rows[one.len()][other.len()]
+}
+
 /// What serde found: `` integer `3` `` is 3.
 fn plain_found(found: &str) -> &str {
     match found {
         "sequence" => "a list",
-        "map" => "a table",
+        "map" => "keys in { } or a [part]",
         _ => match found.strip_prefix("string ") {
             Some(text) => text,
             None => found.split_once('`').and_then(|(_, rest)| rest.strip_suffix('`')).unwrap_or(found),
@@ -216,6 +267,12 @@ mod tests {
             ("count = 1.5", "found 1.5, expected a whole number, 0 or more"),
             ("rounds = 0", "found 0, expected a whole number, 1 or more"),
             ("size = true", "found true, expected a number"),
+            ("text = { a = 1 }", "found keys in { } or a [part], expected text in quotes"),
+            ("text = \"a\" \"b\"", "found more behind a value or [part], expected a new line, or # before a comment"),
+            ("[table] x", "found more behind a value or [part], expected a new line, or # before a comment"),
+            ("text = 'abc", "expected a single quote at the end of the text"),
+            ("te xt = 1", "found a key without a value, expected `=` and a value"),
+            ("= 1", "expected a key before `=`"),
             ("text = 3", "found 3, expected text in quotes"),
             ("text = [\"a\"]", "found a list, expected text in quotes"),
             ("list = \"a, expected b\"", "found \"a, expected b\", expected a list in [ ]"),
@@ -258,14 +315,17 @@ mod tests {
         let mistake = parse_toml::<File>("p.toml", "# a\n\nlimit = \"11.8\"\n").unwrap_err();
         assert_eq!(
             mistake.to_string(),
-            "p.toml, line 3: found \"11.8\", expected a number and a unit, such as \"11.8 V\""
+            "p.toml, line 3: found \"11.8\", expected a number and a unit, such as \"11.8 V\", \"3 Hz\" or \"63 °C\""
         );
     }
 
     #[test]
     fn the_line_of_a_wrong_key_is_named() {
         let mistake = parse_toml::<File>("p.toml", "limit = \"1 V\"\nlimits = 3\n").unwrap_err();
-        assert_eq!(mistake.line, 2);
+        assert_eq!(
+            (mistake.line, &mistake.message[..]),
+            (2, "unknown key `limits`, did you mean `limit`? expected `limit`")
+        );
         assert!(mistake.message.contains("`limits`") && mistake.message.contains("`limit`"), "{mistake}");
     }
 }

@@ -41,7 +41,24 @@ pub struct MeterSpec {
     pub rate: Option<f64>,
     /// What its readings mean; when empty, every value that it sends becomes a channel of its own.
     pub channels: Vec<ChannelSpec>,
+    /// Where it was named.
+    pub origin: MeterOrigin,
 }
+
+/// Where a meter was named.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum MeterOrigin {
+    /// In the bench file; without channels it may be a foot switch.
+    BenchFile,
+    /// On the command line, to be read.
+    CommandLine,
+}
+
+/// The speeds that serial lines are usually set to, bits a second: common practice, no source.
+const USUAL_SPEEDS: [u32; 22] = [
+    300, 600, 1200, 2400, 4800, 9600, 14_400, 19_200, 28_800, 38_400, 57_600, 76_800, 115_200, 128_000, 230_400,
+    250_000, 256_000, 460_800, 500_000, 921_600, 1_000_000, 2_000_000,
+];
 
 /// One channel of a meter.
 #[derive(Debug, Clone)]
@@ -105,6 +122,24 @@ impl Bench {
         named.then(|| channels.map(|channel| channel.name.clone()).chain(derived).collect())
     }
 
+    /// What is possible and still probably a slip, a sentence each.
+    pub fn warnings(&self) -> Vec<String> {
+        let serial = self.meters.iter().filter(|meter| matches!(meter.address, Address::Serial(_)));
+        let unusual = serial.filter(|meter| !USUAL_SPEEDS.contains(&meter.settings.baud));
+        let nearest =
+            |baud: u32| *USUAL_SPEEDS.iter().min_by_key(|usual| usual.abs_diff(baud)).expect("the list is not empty");
+        let sentence = |meter: &MeterSpec| {
+            let baud = meter.settings.baud;
+            format!(
+                "meter \"{}\": baud = {baud} is unusual; usual are 1200, 2400, 4800, 9600, 19200, 38400, 57600 and 115200 (the nearest \
+                 is {})",
+                meter.name,
+                nearest(baud)
+            )
+        };
+        unusual.map(sentence).collect()
+    }
+
     /// Adds a meter given on the command line.
     pub fn add(&mut self, quick: QuickMeter, library: &Library) -> Result<(), BenchError> {
         let wrong = |message: String| BenchError::Option { option: quick.name.clone(), message };
@@ -123,6 +158,7 @@ impl Bench {
             amps_fuse: None,
             rate: None,
             channels: Vec::new(),
+            origin: MeterOrigin::CommandLine,
         });
         Ok(())
     }

@@ -9,7 +9,7 @@ use serde::Deserialize;
 use toml::Spanned;
 
 use super::{
-    Bench, BenchError, ChannelSpec, Conversion, DerivedSpec, MeterSpec,
+    Bench, BenchError, ChannelSpec, Conversion, DerivedSpec, MeterOrigin, MeterSpec,
     accuracy::{AccuracyKeys, above_zero, read_accuracy},
     bench::check_cable,
     derived_file::{DerivedTable, derived_channel},
@@ -24,6 +24,9 @@ use crate::{
 
 /// The JSON schema of the bench file, by which an editor completes it.
 pub const BENCH_SCHEMA: &str = include_str!("bench.schema.json");
+
+/// No meter sends more often, Hz.
+const MOST_A_SECOND: f64 = 1e6;
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -81,6 +84,7 @@ impl Bench {
             library,
             meter_names: Vec::new(),
             meter_of_channel: HashMap::new(),
+            meter_of_port: HashMap::new(),
         };
         let meters = tables.meter.into_iter().map(|table| reader.meter(table)).collect::<Result<_, _>>()?;
         let meters: Vec<MeterSpec> = meters;
@@ -104,6 +108,7 @@ struct Reader<'a> {
     library: &'a Library,
     meter_names: Vec<String>,
     meter_of_channel: HashMap<String, String>,
+    meter_of_port: HashMap<String, String>,
 }
 
 impl Reader<'_> {
@@ -116,6 +121,17 @@ impl Reader<'_> {
             ));
         }
         self.meter_names.push(name.clone());
+        // A device has one reader; programs and recordings may be read twice.
+        if matches!(table.port.get_ref(), Address::Serial(_) | Address::Hid(_)) {
+            let port = table.port.get_ref().to_string();
+            if let Some(other) = self.meter_of_port.get(&port) {
+                let message = format!(
+                    "found the port \"{port}\" a second time (meter \"{other}\" has it), expected one of its own"
+                );
+                return Err(self.source.mistake(table.port.span(), message));
+            }
+            self.meter_of_port.insert(port, name.clone());
+        }
         let protocol = self
             .library
             .find(table.protocol.get_ref())
@@ -135,6 +151,10 @@ impl Reader<'_> {
         }
         let rate = table.rate.as_ref();
         let rate = rate.map(|rate| above_zero(self.source, rate, Some(Dimension::Hertz), "3 Hz")).transpose()?;
+        if let (Some(rate), Some(written)) = (rate.filter(|rate| rate.value > MOST_A_SECOND), &table.rate) {
+            let message = format!("found {rate}, expected at most 1 MHz");
+            return Err(self.source.mistake(written.span(), message));
+        }
         Ok(MeterSpec {
             name,
             address: table.port.into_inner(),
@@ -143,13 +163,15 @@ impl Reader<'_> {
             amps_fuse: table.amps_fuse.map(Spanned::into_inner),
             rate: rate.map(|rate| rate.value),
             channels,
+            origin: MeterOrigin::BenchFile,
         })
     }
 
     /// How the serial line is set: what the table says, and the rest as it is.
     fn line(&self, table: &MeterTable, settings: Settings) -> Result<Settings, Mistake> {
-        if let Some(baud) = table.baud.as_ref().filter(|baud| *baud.get_ref() == 0) {
-            return Err(self.source.mistake(baud.span(), "found 0, expected bits a second, such as 115200"));
+        if let Some(baud) = table.baud.as_ref().filter(|baud| !(50..=20_000_000).contains(baud.get_ref())) {
+            let message = format!("found {}, expected bits a second, such as 115200", baud.get_ref());
+            return Err(self.source.mistake(baud.span(), message));
         }
         let flow = table.flow.unwrap_or(settings.flow);
         if let (Some(rts), Flow::Lines) = (&table.rts, flow) {

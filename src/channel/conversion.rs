@@ -40,7 +40,7 @@ impl Binding {
             FunctionMatch::Expected(quantity) => (quantity, conversion.scale()),
             FunctionMatch::Other(quantity) => (quantity, Scale::NONE),
         };
-        let value = scaled(reading.value, scale);
+        let value = scaled(reading.value, scale, reading.place);
         let digit = reading.place.map(|place| power_of_ten(place) * scale.factor.abs());
         let u = match value {
             Value::Number(value) => conversion.standard_uncertainty(quantity, value, digit),
@@ -134,13 +134,34 @@ impl Conversion {
     }
 }
 
-fn scaled(value: Value, scale: Scale) -> Value {
+fn scaled(value: Value, scale: Scale, place: Option<i8>) -> Value {
     match value {
+        Value::Number(number) if scale.offset == 0.0 => Value::Number(scaled_number(number, scale.factor, place)),
         Value::Number(number) => Value::Number(scale.apply(number)),
         Value::Over if scale.factor < 0.0 => Value::Under,
         Value::Under if scale.factor < 0.0 => Value::Over,
         beyond => beyond,
     }
+}
+
+/// By a power of ten the digits stay those that the meter showed: 1.2614 V behind a clamp of 10 A/V is 12.614 A, not
+/// 12.613999999999999.
+fn scaled_number(number: f64, factor: f64, place: Option<i8>) -> f64 {
+    if factor == 1.0 {
+        return number;
+    }
+    let product = number * factor;
+    let power = factor.abs().log10().round();
+    let (Some(place), true) = (place, (10f64.powf(power) / factor.abs() - 1.0).abs() < 1e-12) else { return product };
+    let digits = (number / power_of_ten(place)).round();
+    let shift = i32::from(place) + power as i32;
+    let exact = match shift {
+        ..0 => digits / 10f64.powi(-shift),
+        _ => digits * 10f64.powi(shift),
+    };
+    let exact = exact.copysign(product);
+    // Digits beyond what an f64 holds, or more than the place says, are kept as they are.
+    if (exact - product).abs() <= product.abs() * 1e-12 { exact } else { product }
 }
 
 /// 10^place; a table serves the places that displays have.
@@ -191,6 +212,17 @@ mod tests {
         // 1 % of 50 A and a step of 50 mA, JCGM 100 4.3.7 and F.2.2.1.
         let expected = (0.5f64 / 3f64.sqrt()).hypot(0.05 / 12f64.sqrt());
         assert!((sample.u.unwrap() - expected).abs() < 1e-12, "{sample:?}");
+    }
+
+    #[test]
+    fn a_scale_of_ten_keeps_the_digits_that_were_shown() {
+        let clamp = binding(Some(Quantity::AmpsDc), "-100 mV/A", "");
+        for (shown, place, amps) in
+            [(1.2614, -4, -12.614), (0.0002, -4, -0.002), (-0.00, -3, 0.0), (1.26141, -5, -12.6141)]
+        {
+            let reading = Reading { place: Some(place), ..reading(shown, Function::Unknown) };
+            assert_eq!(clamp.sample(&reading, Mono(0)).value, Value::Number(amps), "{shown}");
+        }
     }
 
     #[test]

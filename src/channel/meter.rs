@@ -321,6 +321,7 @@ mod tests {
             amps_fuse: None,
             rate: None,
             channels: Vec::new(),
+            origin: crate::channel::MeterOrigin::BenchFile,
         };
         Meter::new(MeterId(0), &spec, &ChannelIds::default()).0
     }

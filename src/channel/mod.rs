@@ -19,7 +19,7 @@ mod bench_file;
 mod derived_file;
 
 pub use bench::Bench;
-pub(crate) use bench::{BenchError, ChannelSpec, MeterSpec, QuickMeter};
+pub(crate) use bench::{BenchError, ChannelSpec, MeterOrigin, MeterSpec, QuickMeter};
 pub use bench_file::BENCH_SCHEMA;
 pub(crate) use conversion::{Binding, Conversion};
 pub(crate) use derived::DerivedChannel;

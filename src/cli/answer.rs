@@ -79,7 +79,7 @@ pub(super) fn judgement_text(judgement: &JudgementRecord, separator: &str) -> St
     match (verdict.map(Verdict::word), value) {
         (Some(verdict), _) if reason.starts_with(verdict) => reason.clone(),
         (Some(verdict), _) => format!("{verdict}{separator}{reason}"),
-        (None, Some(value)) => format!("{}, no limit", show_value::value(*value, *quantity)),
+        (None, Some(value)) => format!("{}, no limit", show_value::value(*value, None, *quantity)),
         (None, None) => reason.clone(),
     }
 }

@@ -2,14 +2,17 @@
 
 use std::{
     io::{self, Write, stdout},
-    path::PathBuf,
+    path::{Path, PathBuf},
     process::ExitCode,
 };
 
 use clap::{Args, ValueEnum};
 use serde_json::json;
 
-use super::{CommonArgs, failure::Failure};
+use super::{
+    CommonArgs,
+    failure::{Failure, print_error},
+};
 use crate::{
     channel::{BENCH_SCHEMA, Bench},
     fitness::{self, BenchFacts, FitnessIssue, Severity},
@@ -20,11 +23,11 @@ use crate::{
 /// List what the meters of a bench can't do for a procedure.
 #[derive(Debug, Args)]
 pub(super) struct CheckArgs {
-    /// The bench file
+    /// The bench file; alone it is only read and looked at
     #[arg(long, value_name = "FILE", required_unless_present = "schema")]
     bench: Option<PathBuf>,
     /// The procedure file
-    #[arg(long, value_name = "FILE", required_unless_present = "schema")]
+    #[arg(long, value_name = "FILE")]
     procedure: Option<PathBuf>,
     /// Print the JSON schema of bench or procedure files instead, for an editor
     #[arg(long, value_name = "FILES", conflicts_with_all = ["bench", "procedure"])]
@@ -58,10 +61,14 @@ impl CheckArgs {
             write!(stdout(), "{}", schema.text())?;
             return Ok(ExitCode::SUCCESS);
         }
-        let (Some(bench), Some(procedure)) = (&self.bench, &self.procedure) else {
-            return Err(Failure::usage("name both files: --bench FILE --procedure FILE"));
+        let Some(path) = &self.bench else {
+            return Err(Failure::usage("name the bench file: --bench FILE"));
         };
-        let bench = Bench::load(bench, &common.library())?;
+        let bench = Bench::load(path, &common.library())?;
+        let Some(procedure) = &self.procedure else { return self.bench_alone(path, &bench) };
+        for warning in bench.warnings() {
+            print_error(format_args!("{}: {warning}", path.display()));
+        }
         let procedure = Procedure::load(procedure)?;
         let found = fitness::check(&procedure, &BenchFacts::of(&bench));
         let mut out = stdout().lock();
@@ -72,6 +79,27 @@ impl CheckArgs {
         }
         let fails = found.iter().any(|unfit| unfit.severity == Severity::Fails);
         Ok(if fails { ExitCode::from(2) } else { ExitCode::SUCCESS })
+    }
+}
+
+impl CheckArgs {
+    fn bench_alone(&self, path: &Path, bench: &Bench) -> Result<ExitCode, Failure> {
+        let (meters, channels) =
+            (bench.meters.len(), bench.meters.iter().map(|meter| meter.channels.len()).sum::<usize>());
+        let (file, warnings) = (path.display(), bench.warnings());
+        let mut out = stdout().lock();
+        if self.json {
+            let found =
+                json!({ "bench": file.to_string(), "meters": meters, "channels": channels, "warnings": warnings });
+            writeln!(out, "{found}")?;
+            return Ok(ExitCode::SUCCESS);
+        }
+        for warning in &warnings {
+            writeln!(out, "{file}: {warning}")?;
+        }
+        let counted = |count: usize, word: &str| format!("{count} {word}{}", if count == 1 { "" } else { "s" });
+        writeln!(out, "{file}: {}, {}, no mistake", counted(meters, "meter"), counted(channels, "channel"))?;
+        Ok(ExitCode::SUCCESS)
     }
 }
 

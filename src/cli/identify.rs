@@ -1,9 +1,9 @@
 //! `bayline identify`: finds the protocols that fit what a port sends.
 
 use std::{
-    fs::OpenOptions,
+    fs::{self, OpenOptions},
     io::{self, Write, stderr, stdout},
-    path::PathBuf,
+    path::{Path, PathBuf},
     process::ExitCode,
     sync::Arc,
     time::Duration,
@@ -15,15 +15,16 @@ use serde_json::json;
 use super::{
     CommonArgs,
     capture::{duration, named_cable},
-    failure::Failure,
+    failure::{Failure, print_error},
     table::table,
 };
 use crate::{
+    channel::{Bench, BenchError},
     clock::Mono,
     harmless::harmless,
     io_reason::IoReason,
     port::{Address, Conversation, LONGEST_READ_WAIT, Port, Settings, converse},
-    protocol::{PollAction, Poller, Protocol, ProtocolMatch, RecordedChunk, Traffic, rank},
+    protocol::{Library, PollAction, Poller, Protocol, ProtocolMatch, RecordedChunk, Traffic, escape, rank, too_few},
 };
 
 /// Speeds that meters and boards are set to, the usual ones first: common practice, no source.
@@ -31,6 +32,12 @@ const SPEEDS: [u32; 9] = [115_200, 9600, 2400, 19_200, 4800, 38_400, 57_600, 120
 
 /// Bytes that are kept for each setting; more add no certainty.
 const MOST_BYTES: usize = 64 * 1024;
+
+/// A meter that sent something, but too little, is listened to this many times as long: some report every few seconds.
+const LONGER: u32 = 8;
+
+/// What came is quoted up to here, bytes.
+const QUOTED: usize = 48;
 
 /// Candidates that are listed.
 const MOST_CANDIDATES: usize = 8;
@@ -52,7 +59,7 @@ pub(super) struct IdentifyArgs {
     /// How long to listen at each speed
     #[arg(long = "for", value_name = "TIME", default_value = "1500 ms", value_parser = duration)]
     length: Duration,
-    /// Write a first bench file with the best protocol; the file must not exist yet
+    /// Write a bench file with the best protocol, or add the meter to the one that is there
     #[arg(long, value_name = "FILE")]
     write: Option<PathBuf>,
     /// Print one JSON object a line
@@ -72,19 +79,19 @@ impl IdentifyArgs {
         let cable = self.cable(common)?;
         let search =
             ProtocolSearch { address: &self.port, baud: self.baud, cable, length: self.length, ask: self.poll };
-        let (found, bytes) = search.run(&all(common)?)?;
+        let (found, received) = search.run(&all(common)?)?;
         let mut out = stdout().lock();
         if self.json {
             for found in &found {
                 writeln!(out, "{}", line(found))?;
             }
         } else if found.is_empty() {
-            return Err(Failure::failed(anyhow::anyhow!("{}", nothing(&self.port, bytes))));
+            return Err(Failure::failed(anyhow::anyhow!("{}", nothing(&self.port, &received))));
         } else {
             print_candidates(&mut out, &found)?;
         }
         if let (Some(path), Some(best)) = (&self.write, found.first()) {
-            write_bench(path, &self.port, self.cable.as_deref(), best)?;
+            write_bench(path, &common.library(), &self.port, self.cable.as_deref(), best)?;
             writeln!(stderr(), "{} written; now give its channels names and say what they measure", path.display())?;
         }
         Ok(if found.is_empty() { ExitCode::FAILURE } else { ExitCode::SUCCESS })
@@ -118,9 +125,9 @@ pub(super) fn identify(address: &Address, common: &CommonArgs) -> Result<PortCan
         )));
     }
     let search = ProtocolSearch { address, baud: None, cable: None, length: Duration::from_millis(1500), ask: false };
-    let (found, bytes) = search.run(&all(common)?)?;
+    let (found, received) = search.run(&all(common)?)?;
     if found.is_empty() {
-        return Err(Failure::failed(anyhow::anyhow!("{}", nothing(address, bytes))));
+        return Err(Failure::failed(anyhow::anyhow!("{}", nothing(address, &received))));
     }
     let best = found.into_iter().next().filter(|best| best.candidate.is_clear());
     best.ok_or_else(|| {
@@ -140,15 +147,34 @@ fn all(common: &CommonArgs) -> Result<Vec<Arc<Protocol>>, Failure> {
 }
 
 /// Why no protocol was found, and what to do: silence differs from bytes that fit no protocol.
-fn nothing(port: &Address, bytes: usize) -> String {
-    match bytes {
+fn nothing(port: &Address, received: &Received) -> String {
+    match received.bytes {
         0 => format!(
             "nothing came from {port}; check that the meter is on and its output is switched on; meters that only answer questions need --poll"
         ),
         bytes => format!(
-            "{bytes} bytes came from {port}, but no protocol fits them; record them with `bayline capture {port} -o FILE` and \
-             write a protocol as protocols/README.md explains"
+            "{bytes} bytes came from {port}, such as \"{}\", but no protocol fits them; record them with `bayline capture {port} -o FILE` and \
+             write a protocol as protocols/README.md explains",
+            received.sample
         ),
+    }
+}
+
+/// What came, of whatever protocol.
+#[derive(Default)]
+struct Received {
+    bytes: usize,
+    /// The beginning of it, readable.
+    sample: String,
+}
+
+impl Received {
+    fn add(&mut self, recorder: &TrafficRecorder) {
+        self.bytes += recorder.bytes;
+        if self.sample.is_empty() {
+            let bytes: Vec<u8> = recorder.heard.iter().flat_map(|chunk| &chunk.bytes).copied().take(QUOTED).collect();
+            self.sample = escape(&bytes);
+        }
     }
 }
 
@@ -163,15 +189,22 @@ struct ProtocolSearch<'a> {
 
 impl ProtocolSearch<'_> {
     /// The candidates at all settings, the best first, and how many bytes came.
-    fn run(&self, protocols: &[Arc<Protocol>]) -> Result<(Vec<PortCandidate>, usize), Failure> {
+    fn run(&self, protocols: &[Arc<Protocol>]) -> Result<(Vec<PortCandidate>, Received), Failure> {
         let streaming: Vec<_> =
             protocols.iter().filter(|protocol| protocol.traffic() == Traffic::Streaming).cloned().collect();
         let mut found: Vec<PortCandidate> = Vec::new();
-        let mut bytes = 0;
-        for settings in self.settings(&streaming) {
-            let mut recorder = TrafficRecorder::default();
-            self.listen_with(&settings, &mut recorder)?;
-            bytes += recorder.bytes;
+        let mut received = Received::default();
+        let all = self.settings(&streaming);
+        for (index, settings) in all.iter().enumerate() {
+            let mut recorder = TrafficRecorder {
+                waits_for: streaming.clone(),
+                longest: self.length * LONGER,
+                ..TrafficRecorder::default()
+            };
+            // Where nothing came at any setting, a slow meter may still be about to send.
+            recorder.waits_in_silence = received.bytes == 0 && index + 1 == all.len();
+            self.listen_with(settings, &mut recorder)?;
+            received.add(&recorder);
             let ranked = rank(&streaming, &recorder.heard);
             let clear = ranked.first().is_some_and(ProtocolMatch::is_clear);
             found.extend(ranked.into_iter().map(|candidate| {
@@ -188,11 +221,11 @@ impl ProtocolSearch<'_> {
             }
         }
         if self.ask && !found.first().is_some_and(|best| best.candidate.is_clear()) {
-            found.extend(self.ask_all(protocols)?);
+            found.extend(self.ask_all(protocols, &mut received)?);
         }
         // Stable: of candidates that explain as much, the order of `rank` stays.
         found.sort_by_key(|found| std::cmp::Reverse((found.candidate.share * 33.0).round() as i64));
-        Ok((found, bytes))
+        Ok((found, received))
     }
 
     /// The settings to try in turn: the usual speeds, then those of the protocols.
@@ -228,13 +261,19 @@ impl ProtocolSearch<'_> {
         })
     }
 
-    fn ask_all(&self, protocols: &[Arc<Protocol>]) -> Result<Vec<PortCandidate>, Failure> {
+    fn ask_all(&self, protocols: &[Arc<Protocol>], received: &mut Received) -> Result<Vec<PortCandidate>, Failure> {
         let mut found = Vec::new();
         for protocol in protocols.iter().filter(|protocol| protocol.traffic() == Traffic::Polled) {
             let plain = || Settings { baud: self.baud.unwrap_or(9600), ..Settings::default() };
             let settings = self.cable.clone().unwrap_or_else(|| protocol.settings(plain()));
-            let mut recorder = TrafficRecorder { poller: Poller::new(protocol, Mono(0)), ..TrafficRecorder::default() };
+            let mut recorder = TrafficRecorder {
+                poller: Poller::new(protocol, Mono(0)),
+                waits_for: vec![protocol.clone()],
+                longest: self.length * LONGER,
+                ..TrafficRecorder::default()
+            };
             self.listen_with(&settings, &mut recorder)?;
+            received.add(&recorder);
             let ranked = rank(std::slice::from_ref(protocol), &recorder.heard);
             found.extend(ranked.into_iter().map(|candidate| PortCandidate { settings: settings.clone(), candidate }));
         }
@@ -248,6 +287,13 @@ struct TrafficRecorder {
     heard: Vec<RecordedChunk>,
     bytes: usize,
     poller: Option<Poller>,
+    /// Where one of these explains what came, and too little came to be sure, listening goes on.
+    waits_for: Vec<Arc<Protocol>>,
+    /// How much longer at most.
+    longest: Duration,
+    waits_in_silence: bool,
+    /// What the operator was told last.
+    reported: String,
 }
 
 impl Conversation for TrafficRecorder {
@@ -271,6 +317,25 @@ impl Conversation for TrafficRecorder {
             self.heard.push(RecordedChunk { at, bytes: bytes.to_vec(), request });
         }
     }
+
+    fn wants_more(&mut self) -> Option<Duration> {
+        const STEP: Duration = Duration::from_millis(500);
+        self.longest = self.longest.checked_sub(STEP)?;
+        let reports = too_few(&self.waits_for, &self.heard);
+        let why = match reports {
+            Some(1) => "one report so far".to_owned(),
+            Some(reports) => format!("{reports} reports so far"),
+            // Bytes without an end, or the cut-off rest of the first report: the next is whole.
+            None if self.bytes > 0 && self.bytes < QUOTED => format!("{} bytes so far", self.bytes),
+            None if self.bytes == 0 && self.waits_in_silence => "nothing so far".to_owned(),
+            None => return None,
+        };
+        if self.reported != why {
+            print_error(format_args!("{why}; listening for more, {} s at most", self.longest.as_secs() + 1));
+            self.reported = why;
+        }
+        Some(STEP)
+    }
 }
 
 fn print_candidates(out: &mut dyn Write, found: &[PortCandidate]) -> io::Result<()> {
@@ -281,7 +346,7 @@ fn print_candidates(out: &mut dyn Write, found: &[PortCandidate]) -> io::Result<
             format!("{:.0} %", candidate.share * 100.0),
             candidate.frames.to_string(),
             candidate.refused.to_string(),
-            candidate.first.join("; "),
+            if candidate.first.is_empty() { "none yet".to_owned() } else { candidate.first.join("; ") },
         ]
     });
     let titles = ["protocol", "line", "explained", "frames", "refused", "first readings (compare with the display)"];
@@ -311,11 +376,47 @@ fn line(found: &PortCandidate) -> serde_json::Value {
 }
 
 /// Writes a bench file with what is known; the rest is in comments.
-fn write_bench(path: &PathBuf, address: &Address, cable: Option<&str>, found: &PortCandidate) -> Result<(), Failure> {
+fn write_bench(
+    path: &Path,
+    library: &Library,
+    address: &Address,
+    cable: Option<&str>,
+    found: &PortCandidate,
+) -> Result<(), Failure> {
+    let unwritable = |error: &io::Error| {
+        Failure::usage(format!(
+            "the file {} can't be written: {} (--write gives the name)",
+            path.display(),
+            IoReason(error)
+        ))
+    };
+    let before = match fs::read_to_string(path) {
+        Ok(text) => text,
+        Err(error) if error.kind() == io::ErrorKind::NotFound => String::new(),
+        Err(error) => return Err(unwritable(&error)),
+    };
+    let file = path.display().to_string();
+    let bench = if before.is_empty() {
+        Bench::default()
+    } else {
+        Bench::parse(&file, &before, library).map_err(BenchError::from)?
+    };
+    let taken: Vec<&str> = bench.meters.iter().map(|meter| &meter.name[..]).collect();
+    let channels: Vec<&str> =
+        bench.meters.iter().flat_map(|meter| &meter.channels).map(|channel| &channel.name[..]).collect();
+    let name = free_name("meter", &taken);
     let quoted = |text: &str| toml::Value::String(text.to_owned()).to_string();
     let candidate = &found.candidate;
+    let gap = if before.is_empty() {
+        ""
+    } else if before.ends_with('\n') {
+        "\n"
+    } else {
+        "\n\n"
+    };
     let mut text = format!(
-        "[[meter]]\nname = \"meter\"\nport = {}\nprotocol = {}\n",
+        "{gap}[[meter]]\nname = {}\nport = {}\nprotocol = {}\n",
+        quoted(&name),
         quoted(&address.to_string()),
         quoted(&candidate.protocol.name),
     );
@@ -326,18 +427,22 @@ fn write_bench(path: &PathBuf, address: &Address, cable: Option<&str>, found: &P
         None => text += &format!("baud = {}\n", found.settings.baud),
     }
     for (name, tells) in candidate.names.iter().zip(&candidate.tells_unit) {
-        text += &format!("\n[[meter.channel]]\nname = {}\nreads = {}\n", quoted(name), quoted(name));
+        let channel = free_name(name, &channels);
+        text += &format!("\n[[meter.channel]]\nname = {}\nreads = {}\n", quoted(&channel), quoted(name));
         if !tells {
             text += "# quantity = \"A DC\"          # what it measures\n# scale = \"100 mV/A\"          # what the clamp gives out\n";
         }
         text += "# accuracy = \"1.5 % + 20 mA\"  # from the data sheet\n";
     }
-    let mut file = OpenOptions::new().write(true).create_new(true).open(path).map_err(|error| {
-        Failure::usage(format!(
-            "the file {} can't be created: {} (--write gives the name)",
-            path.display(),
-            IoReason(&error)
-        ))
-    })?;
-    Ok(file.write_all(text.as_bytes())?)
+    // What is added must go with what is there: a port of its own, for one.
+    Bench::parse(&file, &format!("{before}{text}"), library).map_err(BenchError::from)?;
+    let mut open = OpenOptions::new().append(true).create(true).open(path).map_err(|error| unwritable(&error))?;
+    Ok(open.write_all(text.as_bytes())?)
+}
+
+/// The name, or with a number behind it where it is taken.
+fn free_name(name: &str, taken: &[&str]) -> String {
+    let numbered = (2..).map(|number| format!("{name} {number}"));
+    let mut names = std::iter::once(name.to_owned()).chain(numbered);
+    names.find(|name| !taken.contains(&&name[..])).expect("one of endless numbers is free")
 }

@@ -75,6 +75,9 @@ impl RunArgs {
             }
             bench.add(meter, &library)?;
         }
+        for warning in bench.warnings() {
+            tracing::warn!("{warning}");
+        }
         if bench.meters.is_empty() {
             return Err(Failure::usage("the bench has no meter; add a [[meter]] to the bench file"));
         }

@@ -4,15 +4,19 @@ use crate::{
     protocol::Value,
     session::RangeEnd,
     store::read::CaptureRow,
-    units::{Quantity, show, show_with},
+    units::{Quantity, show, show_digits, show_with},
 };
 
-/// A value as a meter or clamp gave it, with its unit.
-pub(super) fn value(value: Value, quantity: Option<Quantity>) -> String {
+/// Beyond the range, as displays show it, and the same downwards.
+const OVER: &str = "OL";
+const UNDER: &str = "-OL";
+
+/// A value as a meter or clamp gave it, with its unit and as many digits as it showed, where the last one is known.
+pub(super) fn value(value: Value, digit: Option<f64>, quantity: Option<Quantity>) -> String {
     match value {
-        Value::Number(value) => number(Some(value), quantity),
-        Value::Over => "beyond the range".to_owned(),
-        Value::Under => "beyond the range downwards".to_owned(),
+        Value::Number(value) => show_digits(value, digit, quantity.unwrap_or(Quantity::Number)),
+        Value::Over => OVER.to_owned(),
+        Value::Under => UNDER.to_owned(),
     }
 }
 
@@ -35,8 +39,8 @@ fn judged(capture: &CaptureRow) -> String {
     }
     match (capture.value, capture.u, capture.beyond) {
         (Some(value), Some(u), _) => show_with(value, 2.0 * u, capture.quantity.unwrap_or(Quantity::Number)),
-        (None, _, Some(RangeEnd::Over)) => "over range".to_owned(),
-        (None, _, Some(RangeEnd::Under)) => "under range".to_owned(),
+        (None, _, Some(RangeEnd::Over)) => OVER.to_owned(),
+        (None, _, Some(RangeEnd::Under)) => UNDER.to_owned(),
         (value, ..) => number(value, capture.quantity),
     }
 }

@@ -77,7 +77,7 @@ fn print(out: &mut dyn Write, status: &StatusReport) -> io::Result<()> {
             let age = if reading.age_s < 2.0 { String::new() } else { format!("{} ago", show_seconds(reading.age_s)) };
             vec![
                 reading.channel.clone(),
-                show_value::value(reading.value, Some(reading.quantity)),
+                show_value::value(reading.value, reading.digit, Some(reading.quantity)),
                 reading.quantity.word().to_owned(),
                 reading.verdict.map_or("", Verdict::word).to_owned(),
                 age,

@@ -5,8 +5,8 @@ use clap::Args;
 use super::failure::{Failure, print_error};
 use crate::{
     procedure::MachineHeat,
-    session::Visit,
-    units::{Dimension, Measure},
+    session::{Visit, checked_celsius},
+    units::{Dimension, Measure, split_number},
     vehicle::{VinCheck, check_vin},
 };
 
@@ -83,13 +83,24 @@ fn doubt(vin: &str) -> Option<String> {
     }
 }
 
-/// `63 °C`, or the bare number.
+/// `63 °C`, or the bare number, which can have no other unit; that it was taken so is reported.
 pub(super) fn celsius(text: &str) -> Result<f64, String> {
-    let number = text.trim().parse().ok().filter(|number: &f64| number.is_finite());
-    match (number, text.parse::<Measure>()) {
-        (Some(number), _) => Ok(number),
-        (None, Ok(measure)) if measure.dimension == Dimension::Celsius => Ok(measure.value),
+    let text = with_only_unit(text, "°C");
+    match text.parse::<Measure>() {
+        Ok(Measure { value, dimension: Dimension::Celsius }) => checked_celsius(value),
         _ => Err("expected a temperature such as \"63 °C\"".to_owned()),
+    }
+}
+
+/// A typed number with its unit. Where it has none and only one is possible, that one is taken, and the operator is told.
+pub(super) fn with_only_unit(text: &str, unit: &str) -> String {
+    match split_number(text) {
+        Some((_, "")) => {
+            let taken = format!("{} {unit}", text.trim());
+            print_error(format_args!("{} is taken as {taken}", text.trim()));
+            taken
+        }
+        _ => text.to_owned(),
     }
 }
 
@@ -102,6 +113,7 @@ mod tests {
         for (text, value) in [("63", 63.0), ("63 °C", 63.0), ("-5 degC", -5.0)] {
             assert_eq!(celsius(text), Ok(value), "{text}");
         }
+        assert!(celsius("1e308").is_err() && celsius("-300 °C").is_err() && celsius("4000 °C").is_err());
         assert!(celsius("63 V").is_err() && celsius("warm").is_err() && celsius("nan").is_err());
     }
 

@@ -157,8 +157,8 @@ impl<W: Write> LiveOutput<W> {
                 Some(other) => &format!(" {}", other.word()),
                 None => "",
             };
-            text +=
-                &format!("{} {}{mark}   ", reading.channel, show_value::value(reading.value, Some(reading.quantity)));
+            let value = show_value::value(reading.value, reading.digit, Some(reading.quantity));
+            text += &format!("{} {value}{mark}   ", reading.channel);
         }
         // A line longer than the terminal could not be overwritten.
         let text: String = text.trim_end().chars().take(columns().saturating_sub(1)).collect();

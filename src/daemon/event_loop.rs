@@ -20,7 +20,7 @@ use super::{
     ports::{PortCommand, PortCommands, PortEvent, PortStats},
 };
 use crate::{
-    channel::{Bench, ChannelIds},
+    channel::{Bench, ChannelIds, MeterId, MeterOrigin, MeterSpec},
     clock::{Clock, Mono},
     procedure::Procedure,
     server::{Answer, News, PendingRequest},
@@ -127,10 +127,15 @@ impl EventLoop {
         outputs: LoopOutputs,
     ) -> (Self, mpsc::Receiver<PreparedBegin>) {
         let meters: Vec<String> = bench.meters.iter().map(|meter| meter.name.clone()).collect();
+        let mut core = Core::new(meters.iter().cloned());
+        let named_to_read = |meter: &MeterSpec| meter.origin == MeterOrigin::CommandLine;
+        core.expect_readings(
+            (0..).map(MeterId).zip(&bench.meters).filter(|(_, meter)| named_to_read(meter)).map(|(id, _)| id),
+        );
         let (to_prepared, prepared) = mpsc::channel(PREPARED_QUEUE);
         let mut event_loop = Self {
             clock,
-            core: Core::new(meters.iter().cloned()),
+            core,
             store_unwritten: store.unwritten(),
             database: store.path().to_owned(),
             store,

@@ -66,6 +66,8 @@ pub(super) enum PortCommand {
 /// Counters of one port since the daemon started.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub(super) struct PortStats {
+    /// Whether bytes came, as their number when this was first seen.
+    pub bytes: u64,
     /// Frames decoded.
     pub frames: u64,
     /// Frames that could not be decoded.
@@ -233,6 +235,8 @@ impl PortReader {
     fn send_batch(&mut self, at: Mono) -> bool {
         let counts = self.meter.counts();
         let stats = PortStats {
+            // Its first bytes are news, not each more: a frame that is never completed must not flood the loop.
+            bytes: if self.stats.bytes > 0 { self.stats.bytes } else { counts.bytes },
             frames: counts.frames,
             refused: counts.all_problems(),
             lost: counts.lost,

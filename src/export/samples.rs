@@ -72,6 +72,11 @@ pub(crate) fn wide(
     sheet.finish()
 }
 
+/// A mean to twelve significant digits: no meter shows as many, and what a sum of binary fractions leaves behind them is none.
+fn without_noise(mean: f64) -> f64 {
+    format!("{mean:.11e}").parse().unwrap_or(mean)
+}
+
 struct WideRow {
     /// Which stretch of time; none before the first sample.
     index: Option<i64>,
@@ -109,10 +114,23 @@ impl WideRow {
             match (cell.beyond, cell.count) {
                 (Some(end), _) => sheet.text(end.word())?,
                 (None, 0) => sheet.number(None)?,
-                (None, count) => sheet.number(Some(cell.sum / f64::from(count)))?,
+                (None, count) => sheet.number(Some(without_noise(cell.sum / f64::from(count))))?,
             }
             *cell = WideCell::default();
         }
         sheet.end_row()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_mean_has_no_digits_that_nobody_showed() {
+        // Ten readings of 0.002 A had the mean 0.0020000000000000013.
+        let mean = (0..10).map(|_| 0.002).sum::<f64>() / 10.0;
+        assert_eq!((without_noise(mean), without_noise(0.002_000_000_000_000_001_3)), (0.002, 0.002));
+        assert_eq!((without_noise(0.0), without_noise(-12.345_678_9)), (0.0, -12.345_678_9));
     }
 }

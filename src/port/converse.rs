@@ -15,6 +15,11 @@ pub(crate) trait Conversation {
 
     /// Bytes were received.
     fn received(&mut self, at: Mono, bytes: &[u8]);
+
+    /// At the end of the time: how much more is needed.
+    fn wants_more(&mut self) -> Option<Duration> {
+        None
+    }
 }
 
 /// Opens a port and carries on a conversation for this length of time.
@@ -29,12 +34,15 @@ pub(crate) fn converse(
 ) -> io::Result<()> {
     let mut port = open(address, settings)?;
     let clock = Clock::start();
-    let end = Mono(0).plus(length);
+    let mut end = Mono(0).plus(length);
     let mut buffer = vec![0; 4096];
     loop {
         let now = clock.mono();
         if now >= end {
-            return Ok(());
+            match conversation.wants_more() {
+                Some(more) => end = now.plus(more),
+                None => return Ok(()),
+            }
         }
         let left = Duration::from_micros(end.since(now).unsigned_abs());
         let patience = conversation.send_due(&mut *port, now)?.min(left).min(LONGEST_READ_WAIT);

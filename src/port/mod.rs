@@ -17,6 +17,7 @@ mod connection;
 mod cable;
 mod child;
 mod hid;
+mod holder;
 mod ioctl;
 mod replay;
 mod serial;

@@ -12,6 +12,7 @@ use serialport::{ClearBuffer, SerialPort, TTYPort};
 use super::{
     DataBits, Flow, LONGEST_READ_WAIT, Level, Parity, Port, ReadOutcome, Settings, StopBits,
     connection::read_outcome,
+    holder::holder,
     ioctl::{ControlLine, LineChange, borrowed, set_control_line},
     wait::{Deadline, never_block, too_slow},
 };
@@ -48,7 +49,7 @@ impl Serial {
                 Flow::Lines => serialport::FlowControl::Hardware,
                 Flow::Characters => serialport::FlowControl::Software,
             });
-        let line = TTYPort::open(&builder).map_err(not_opened)?;
+        let line = TTYPort::open(&builder).map_err(|error| not_opened(error, path))?;
         // It waits by itself for the line to be ready, but a write that does not fit would still block.
         never_block(&borrowed(&line))?;
         hold(&line, path, ControlLine::DataTerminalReady, settings.dtr)?;
@@ -111,11 +112,17 @@ impl Port for Serial {
 }
 
 /// serialport has one kind of error for a device that another program holds and for one that is not there.
-fn not_opened(error: serialport::Error) -> io::Error {
-    if error.description.contains("exclusive lock") {
-        return io::Error::from_raw_os_error(nix::libc::EBUSY);
+fn not_opened(error: serialport::Error, path: &Path) -> io::Error {
+    if !error.description.contains("exclusive lock") {
+        return error.into();
     }
-    error.into()
+    match holder(path) {
+        Some(holder) => io::Error::new(
+            io::ErrorKind::ResourceBusy,
+            format!("{holder} has it open; end that program, or name another port"),
+        ),
+        None => io::Error::from_raw_os_error(nix::libc::EBUSY),
+    }
 }
 
 /// serialport reports a cable that was pulled as a broken pipe.
@@ -195,6 +202,8 @@ mod tests {
     fn a_second_program_is_refused() {
         let pty = pty();
         let _first = Serial::open(&pty.path, &Settings::default()).unwrap();
-        assert!(Serial::open(&pty.path, &Settings::default()).is_err());
+        let error = Serial::open(&pty.path, &Settings::default()).err().unwrap();
+        let words = crate::io_reason::IoReason(&error).to_string();
+        assert!(words.contains("has it open") && !words.contains("lock"), "{words}");
     }
 }

@@ -28,6 +28,8 @@ pub struct Counts {
     pub explained: u64,
     /// Frames understood, a scan each; one whose values are all empty or refused is among them.
     pub frames: u64,
+    /// Frames understood that carry no values at the moment, such as a receiver's without a position.
+    pub without_values: u64,
     /// Readings kept.
     pub readings: u64,
     /// Frames that are missing by their sequence numbers.
@@ -205,6 +207,8 @@ impl FrameProcessor {
                 if kind == DecodeOutcome::Frame {
                     self.counts.frames += (out.frames.len() - frames) as u64;
                     self.counts.readings += (out.readings.len() - readings) as u64;
+                } else if !frame.is_empty() {
+                    self.counts.without_values += 1;
                 }
                 self.report_refused(frame, out);
                 Acceptance::Accepted

@@ -6,7 +6,7 @@
 use std::{sync::Arc, time::Duration};
 
 use super::{
-    Decoded, Engine, Function, Protocol, RequestId, decode::DecodeRule, examples::show_reading, frame::FrameRule,
+    Decoded, Engine, Function, Protocol, RequestId, decode::DecodeRule, examples::show_displayed, frame::FrameRule,
 };
 use crate::clock::Mono;
 
@@ -40,6 +40,8 @@ pub(crate) struct ProtocolMatch {
     pub share: f64,
     /// Frames decoded.
     pub frames: u64,
+    /// Frames understood that carry no values.
+    without_values: u64,
     /// Frames refused.
     pub refused: u64,
     /// The names of the values in a frame.
@@ -55,15 +57,32 @@ pub(crate) struct ProtocolMatch {
 }
 
 impl ProtocolMatch {
-    /// Whether it gave readings at all.
+    /// Whether it gave readings at all, or frames that only this protocol can explain.
     fn decodes(&self) -> bool {
-        self.frames >= LEAST_FRAMES && !self.first.is_empty()
+        self.understood() >= LEAST_FRAMES && (!self.first.is_empty() || self.protocol.checksum.is_some())
     }
 
     /// Whether there is no reason to doubt it.
     pub(crate) fn is_clear(&self) -> bool {
-        self.share >= 0.97 && self.frames > LEAST_FRAMES && self.refused <= 1
+        self.share >= 0.97 && self.understood() > LEAST_FRAMES && self.refused <= 1
     }
+
+    /// Whether it may be the one, if only more came.
+    fn is_promising(&self) -> bool {
+        self.understood() > 0 && self.understood() <= LEAST_FRAMES && self.refused <= 1
+    }
+
+    fn understood(&self) -> u64 {
+        self.frames + self.without_values
+    }
+}
+
+/// How many reports came that one of the protocols explains, where they are too few to decide by.
+pub(crate) fn too_few(protocols: &[Arc<Protocol>], heard: &[RecordedChunk]) -> Option<u64> {
+    let candidates: Vec<ProtocolMatch> = protocols.iter().map(|protocol| candidate(protocol, heard)).collect();
+    let is_decided = candidates.iter().any(ProtocolMatch::is_clear);
+    let promising = candidates.iter().filter(|candidate| candidate.is_promising());
+    promising.map(ProtocolMatch::understood).max().filter(|_| !is_decided)
 }
 
 /// The candidates that decode anything, the best first.
@@ -104,7 +123,7 @@ fn candidate(protocol: &Arc<Protocol>, heard: &[RecordedChunk]) -> ProtocolMatch
             tells_unit[name] |= reported;
             units += u64::from(reported);
             if first.len() < SHOWN {
-                first.push(show_reading(&engine.names()[name], reading));
+                first.push(show_displayed(&engine.names()[name], reading));
             }
         }
         identity = out.identities.last().map(str::to_owned).or(identity);
@@ -116,6 +135,7 @@ fn candidate(protocol: &Arc<Protocol>, heard: &[RecordedChunk]) -> ProtocolMatch
     ProtocolMatch {
         share: if time == Timekeeping::Contradicts { 0.0 } else { counts.explained_share() },
         frames: counts.frames,
+        without_values: counts.without_values,
         refused: counts.all_problems(),
         names: engine.names().to_vec(),
         first,
@@ -145,8 +165,11 @@ impl Timekeeping {
         // The first may be the rest of a number whose beginning was missed.
         let (Some((began, first)), Some((ended, last))) = (stamps.get(1), stamps.last()) else { return Self::NoClock };
         let ours = ended.since(*began) as f64 / 1e6;
+        // A clock never goes back; noise does.
+        let rises = stamps[1..].windows(2).all(|pair| pair[1].1 >= pair[0].1);
         match (last - first) / ours {
-            _ if last < first => Self::Contradicts,
+            _ if !rises || last < first => Self::Contradicts,
+            _ if last == first && stamps.len() > 3 => Self::Contradicts,
             _ if ours < LEAST_SPAN_S => Self::TooShort,
             pace if (0.5..2.0).contains(&pace) => Self::Matches,
             _ => Self::Contradicts,
@@ -238,6 +261,38 @@ mod tests {
             // In so short a time a column of time can't be distinguished from others: four kinds of columns.
             assert!(place.is_some_and(|place| place < 4), "{}: {ahead:?}", protocol.name);
         }
+    }
+
+    #[test]
+    fn a_first_column_of_noise_is_no_clock() {
+        // Noise of some tenths around a value was taken for seconds, and the column was gone.
+        let noise = [0.31, 0.35, 0.29, 0.40, 0.36];
+        let heard = lines(|index| format!("{},0.512,1.20", noise[index % 5] + index as f64 * 0.05));
+        assert_eq!(best(&heard), "columns");
+        assert_eq!(best(&lines(|_| "12,0.512,1.20".to_owned())), "columns");
+    }
+
+    #[test]
+    fn a_receiver_without_a_position_is_found() {
+        let sentence = "$GPRMC,123519,V,,,,,,,230394,003.1,W*48";
+        let ranked = rank(&streaming(), &lines(|_| sentence.to_owned()));
+        assert!(ranked[0].protocol.name == "nmea-0183" && ranked[0].share > 0.95, "{}", ranked[0].share);
+    }
+
+    #[test]
+    fn line_ends_of_all_kinds_are_found() {
+        let mut heard = lines(|index| format!("12.{:02} V", index));
+        for chunk in &mut heard {
+            chunk.bytes.retain(|byte| *byte != b'\n');
+        }
+        assert_eq!(rank(&streaming(), &heard)[0].protocol.name, "number");
+    }
+
+    #[test]
+    fn few_reports_are_waited_for() {
+        let heard = lines(|index| format!("12.{:02} V", index));
+        assert_eq!(too_few(&streaming(), &heard[1..2]), Some(1));
+        assert_eq!(too_few(&streaming(), &heard), None);
     }
 
     #[test]

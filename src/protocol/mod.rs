@@ -47,13 +47,13 @@ pub use definition::{Example, Protocol};
 pub(crate) use definition::{HidTable, Piece, Traffic};
 pub use engine::{Counts, Engine};
 pub(crate) use examples::{check, draft};
-pub(crate) use identify::{ProtocolMatch, RecordedChunk, rank};
+pub(crate) use identify::{ProtocolMatch, RecordedChunk, rank, too_few};
 pub use library::Library;
 pub(crate) use library::LibraryError;
 pub(crate) use meter_identity::MeterIdentities;
 pub use poll::RequestId;
 pub(crate) use poller::{PollAction, Poller};
-pub(crate) use problem::Problem;
+pub(crate) use problem::{Problem, escape};
 
 use strum::{EnumMessage, VariantArray};
 

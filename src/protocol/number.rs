@@ -240,6 +240,23 @@ pub(super) fn scaled(digits: u64, place: i32) -> f64 {
     }
 }
 
+/// A number times 10^shift. Where its last digit is known it is rounded once, from the digits: 1261.1 mV is 1.2611 V, not
+/// 1.2610999999999999.
+#[inline]
+pub(super) fn shifted(number: f64, place: Option<i32>, shift: i32) -> f64 {
+    /// Whole numbers below this are exact.
+    const EXACT: f64 = 9e15;
+    if shift == 0 {
+        return number;
+    }
+    let rough = if shift < 0 { number / 10f64.powi(-shift) } else { number * 10f64.powi(shift) };
+    let Some(place) = place.filter(|place| (-22..=22).contains(place)) else { return rough };
+    let digits = if place < 0 { number.abs() * 10f64.powi(-place) } else { number.abs() / 10f64.powi(place) }.round();
+    let exact = if digits < EXACT { scaled(digits as u64, place + shift).copysign(number) } else { rough };
+    // A number with more digits than its place says is left as it is.
+    if (exact - rough).abs() <= rough.abs() * 1e-12 { exact } else { rough }
+}
+
 /// Reads values from text; remembers its units, so that reading them again is cheap.
 #[derive(Debug)]
 pub(super) struct NumberReader {
@@ -340,7 +357,10 @@ impl NumberReader {
             (CommaForm::Either, None) => return Err(Defect::AmbiguousThousands),
         }
         let value = match classify(sign * number.value)? {
-            Value::Number(value) => classify(value * unit_meaning.factor)?,
+            Value::Number(value) => classify(match unit_meaning.shift {
+                Some(shift) => shifted(value, Some(number.place), shift),
+                None => value * unit_meaning.factor,
+            })?,
             beyond => beyond,
         };
         let place = unit_meaning.shift.and_then(|shift| i8::try_from(number.place + shift).ok());

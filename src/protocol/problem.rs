@@ -233,7 +233,7 @@ impl DecodeError {
 }
 
 /// Bytes as a person can read them: text stays text, the rest is `\r`, `\x00` and the like.
-pub(super) fn escape(bytes: &[u8]) -> String {
+pub(crate) fn escape(bytes: &[u8]) -> String {
     let mut shown = String::new();
     let mut count = 0;
     for chunk in bytes.utf8_chunks() {

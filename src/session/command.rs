@@ -69,10 +69,10 @@ pub struct Visit {
     /// What the customer complains of.
     pub complaint: String,
     /// Temperature of the place, °C.
-    #[serde(rename = "ambient_c", alias = "ambient_celsius")]
+    #[serde(rename = "ambient_c", alias = "ambient_celsius", deserialize_with = "celsius")]
     pub ambient_celsius: Option<f64>,
     /// Temperature of the part under test, °C.
-    #[serde(rename = "part_c", alias = "part_celsius")]
+    #[serde(rename = "part_c", alias = "part_celsius", deserialize_with = "celsius")]
     pub part_celsius: Option<f64>,
     /// How warm the machine is.
     #[serde(rename = "machine_state")]
@@ -91,6 +91,24 @@ pub(super) fn check_length(text: &str, what: &'static str, most: usize) -> Resul
         found if found > most => Err(Refusal::TooLong { what, found, most }),
         _ => Ok(()),
     }
+}
+
+/// Temperatures of places and parts that someone may work at, °C.
+const CELSIUS: std::ops::RangeInclusive<f64> = -90.0..=400.0;
+
+/// A temperature that is possible.
+///
+/// # Errors
+/// A sentence with the range.
+pub(crate) fn checked_celsius(celsius: f64) -> Result<f64, String> {
+    if CELSIUS.contains(&celsius) {
+        return Ok(celsius);
+    }
+    Err(format!("found {celsius:?} °C, expected a temperature from {} °C to {} °C", CELSIUS.start(), CELSIUS.end()))
+}
+
+fn celsius<'de, D: serde::Deserializer<'de>>(from: D) -> Result<Option<f64>, D::Error> {
+    Option::<f64>::deserialize(from)?.map(checked_celsius).transpose().map_err(serde::de::Error::custom)
 }
 
 impl Visit {

@@ -52,6 +52,15 @@ impl Core {
         Self { meters: meters.map(MeterState::new).collect(), ..Self::default() }
     }
 
+    /// From these meters readings are expected, though no channel of theirs is known before their first frame.
+    pub(crate) fn expect_readings(&mut self, meters: impl Iterator<Item = MeterId>) {
+        for meter in meters {
+            if let Some(state) = self.meters.get_mut(usize::from(meter.0)) {
+                state.expected = true;
+            }
+        }
+    }
+
     /// Handles an event.
     pub fn handle(&mut self, at: Mono, event: CoreEvent, effects: &mut Vec<Effect>) {
         match event {
@@ -205,15 +214,22 @@ impl Core {
     fn check_silence(&mut self, at: Mono, effects: &mut Vec<Effect>) {
         for index in 0..self.meters.len() {
             let is_its = |channel: &Channel| usize::from(channel.meter.0) == index;
-            // A foot switch sends no readings.
-            if !self.channels.iter().flatten().any(is_its) {
+            // A foot switch sends no readings: a meter without a channel may be one.
+            let is_unintelligible = self.meters[index].is_unintelligible();
+            if !is_unintelligible && !self.meters[index].expected && !self.channels.iter().flatten().any(is_its) {
                 continue;
             }
             let Some(silence) = self.meters[index].fell_silent(at) else { continue };
             let name = self.meters[index].name.clone();
             let seconds = silence as f64 / 1e6;
-            let text =
-                format!("no reading from \"{name}\" for {seconds:.0} s: check that it is switched on and sends data");
+            let text = if is_unintelligible {
+                format!(
+                    "what \"{name}\" sends can't be read, for {seconds:.0} s: check its protocol and the speed of its line; \
+                     `bayline identify` finds both"
+                )
+            } else {
+                format!("no reading from \"{name}\" for {seconds:.0} s: check that it is switched on and sends data")
+            };
             self.alarm(format!("silent {name}"), Some(text.clone()));
             self.remark(at, EventKind::MeterSilent, name, text, effects);
         }

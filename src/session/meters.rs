@@ -19,6 +19,10 @@ pub struct FrameCounts {
     pub refused: u64,
     /// Frames that are missing according to their sequence numbers.
     pub lost: u64,
+    /// Frames decoded.
+    pub decoded: u64,
+    /// Bytes that came.
+    pub bytes: u64,
 }
 
 /// What is known of a meter's port.
@@ -42,6 +46,8 @@ pub struct MeterState {
     pause: i64,
     /// Whether its silence has been reported.
     silent: bool,
+    /// Whether a silence of it is a fault from the beginning, before it has a channel.
+    pub(super) expected: bool,
     /// Frames that brought no reading so far.
     counts: FrameCounts,
     /// The same, when the session began.
@@ -61,6 +67,7 @@ impl MeterState {
             last_reading: None,
             pause: 0,
             silent: false,
+            expected: false,
             counts: FrameCounts::default(),
             counts_at_begin: FrameCounts::default(),
         }
@@ -101,6 +108,11 @@ impl MeterState {
     /// Whether its loss was reported and it has not come back.
     pub(super) fn is_missing(&self) -> bool {
         !self.open && self.since.is_some()
+    }
+
+    /// Whether bytes come, and none of them is a frame: another protocol, or another speed of the line.
+    pub(super) fn is_unintelligible(&self) -> bool {
+        self.counts.bytes > 0 && self.counts.decoded == 0
     }
 
     /// A reading came. Returns how long the meter had been silent, where that was reported, µs.
@@ -205,14 +217,14 @@ mod tests {
     #[test]
     fn more_than_a_few_bad_frames_are_summed_up_for_each_session() {
         let mut meter = MeterState::new("handheld".to_owned());
-        meter.count_frames(FrameCounts { refused: 7, lost: 0 });
+        meter.count_frames(FrameCounts { refused: 7, ..FrameCounts::default() });
         meter.begin_counting();
         assert_eq!(meter.session_totals(), []);
-        meter.count_frames(FrameCounts { refused: 12, lost: 6 });
+        meter.count_frames(FrameCounts { refused: 12, lost: 6, ..FrameCounts::default() });
         // Five were reported one by one.
         let lost = "6 frames were lost on the way, by their sequence numbers, in the whole session";
         assert_eq!(meter.session_totals(), [(EventKind::SamplesLost, lost.to_owned())]);
-        meter.count_frames(FrameCounts { refused: 13, lost: 6 });
+        meter.count_frames(FrameCounts { refused: 13, lost: 6, ..FrameCounts::default() });
         assert_eq!(meter.session_totals()[0].1, "6 frames brought no reading, in the whole session");
         meter.begin_counting();
         assert_eq!(meter.session_totals(), []);

@@ -42,7 +42,7 @@ pub use self::core::Core;
 pub(crate) use self::core::LatestSample;
 pub(crate) use clamp_zero::Zeroed;
 pub use command::{Begin, Command, StepMove, Visit};
-pub(crate) use command::{CommandReply, Refusal, StepView};
+pub(crate) use command::{CommandReply, Refusal, StepView, checked_celsius};
 pub(crate) use correction::{Correction, VisitCorrection};
 pub use event::{CoreEvent, Effect, Notice};
 pub(crate) use judge::{Capture, CaptureMethod, Figures, Judgement, JudgementRecord, RangeEnd, Verdict, excess};

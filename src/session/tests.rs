@@ -252,6 +252,26 @@ fn a_meter_that_falls_silent_is_reported_and_found_again() {
 }
 
 #[test]
+fn a_meter_without_a_channel_is_missed_where_readings_are_expected_or_nothing_can_be_read() {
+    let silent = |expected: bool, counts: FrameCounts| {
+        let mut watched = Watched { core: Core::new(["board".to_owned()]), effects: Vec::new() };
+        watched.say(0, begin(None)).unwrap();
+        if expected {
+            watched.core.expect_readings([MeterId(0)].into_iter());
+        }
+        watched.core.handle(Mono(0), CoreEvent::MeterOpened(MeterId(0)), &mut watched.effects);
+        watched.core.handle(Mono(1000), CoreEvent::FrameCounts(MeterId(0), counts), &mut watched.effects);
+        watched.core.handle(Mono(11_000_000), CoreEvent::Tick, &mut watched.effects);
+        watched.core.alarms().next().map(str::to_owned)
+    };
+    let (nothing, bytes) = (FrameCounts::default(), FrameCounts { bytes: 1, ..FrameCounts::default() });
+    assert_eq!(silent(false, nothing), None, "it may be a foot switch");
+    assert!(silent(true, nothing).unwrap().contains("no reading from \"board\""));
+    assert!(silent(false, bytes).unwrap().contains("can't be read"));
+    assert_eq!(silent(false, FrameCounts { decoded: 1, ..bytes }), None, "a foot switch that was pressed");
+}
+
+#[test]
 fn without_a_procedure_every_mark_makes_a_step() {
     let mut watched = Watched::new(None);
     assert_eq!(watched.go(1, "skip").unwrap_err(), Refusal::NoProcedure { way: "on" });

@@ -57,7 +57,7 @@ impl Dimension {
     }
 
     /// Whether a million of the unit is possible: no meter here measures megavolts, and `MA` on a display is milliampere.
-    const fn takes_mega(self) -> bool {
+    pub(super) const fn takes_mega(self) -> bool {
         matches!(self, Self::Ohm | Self::Hertz | Self::Watt | Self::Pascal)
     }
 

@@ -13,7 +13,7 @@ pub struct Measure {
     pub dimension: Dimension,
 }
 
-const EXPECTED: &str = "a number and a unit, such as \"11.8 V\"";
+const EXPECTED: &str = "a number and a unit, such as \"11.8 V\", \"3 Hz\" or \"63 °C\"";
 
 impl FromStr for Measure {
     type Err = UnitError;

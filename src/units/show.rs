@@ -7,6 +7,32 @@ pub(crate) fn show(value: f64, quantity: Quantity) -> String {
     show_in(value, quantity.dimension())
 }
 
+/// A value whose last digit is worth `digit` base units, with as many digits as were shown: `7.60 ohm`, `0.001 V`. The prefix follows
+/// the digit, so that a value which goes up and down keeps its unit.
+pub(crate) fn show_digits(value: f64, digit: Option<f64>, quantity: Quantity) -> String {
+    let Some(digit) = digit.filter(|digit| digit.is_finite() && *digit > 0.0) else { return show(value, quantity) };
+    let dimension = quantity.dimension();
+    // Hairs beside a power of ten, as of a clamp's scale.
+    let place = (digit.log10() + 1e-9).floor() as i32;
+    let (name, factor, shift) = match place {
+        _ if !dimension.takes_prefix() => ("", 1.0, 0),
+        ..=-4 => {
+            let (name, factor) = prefix(value, dimension);
+            (name, factor, factor.log10().round() as i32)
+        }
+        -3..=0 => ("", 1.0, 0),
+        1..=3 => ("k", 1e3, 3),
+        _ if dimension.takes_mega() => ("M", 1e6, 6),
+        _ => ("k", 1e3, 3),
+    };
+    let decimals = usize::try_from(shift - place).unwrap_or(0).min(12);
+    let number = without_sign_of_nothing(format!("{:.decimals$}", value / factor));
+    match dimension {
+        Dimension::Plain => number,
+        _ => format!("{number} {name}{}", dimension.unit()),
+    }
+}
+
 /// As [`show`], for a dimension.
 pub(crate) fn show_in(value: f64, dimension: Dimension) -> String {
     let (prefix, factor) = prefix(value, dimension);
@@ -76,8 +102,11 @@ fn digits(value: f64) -> String {
         size if size < 999.95 => 1,
         _ => 0,
     };
-    let text = format!("{value:.decimals$}");
-    // A value that rounds to nothing has no sign.
+    without_sign_of_nothing(format!("{value:.decimals$}"))
+}
+
+/// A value that rounds to nothing has no sign.
+fn without_sign_of_nothing(text: String) -> String {
     if text.bytes().all(|b| matches!(b, b'-' | b'0' | b'.')) { text.trim_start_matches('-').to_owned() } else { text }
 }
 
@@ -102,6 +131,26 @@ mod tests {
         ] {
             assert_eq!(show(value, quantity), text);
         }
+    }
+
+    #[test]
+    fn a_display_gives_the_digits() {
+        for (value, digit, quantity, text) in [
+            (7.6, 0.01, Quantity::Ohms, "7.60 ohm"),
+            (0.001, 0.001, Quantity::VoltsDc, "0.001 V"),
+            (-0.0004, 0.001, Quantity::AmpsDc, "0.000 A"),
+            (0.0512, 1e-4, Quantity::VoltsDc, "51.2 mV"),
+            (12.345_678, 1e-6, Quantity::VoltsDc, "12.345678 V"),
+            (12_340.0, 10.0, Quantity::Ohms, "12.34 kohm"),
+            (4702.0, 1.0, Quantity::Ohms, "4702 ohm"),
+            (5e6, 1e4, Quantity::Ohms, "5.00 Mohm"),
+            (48.1173, 1e-5, Quantity::Angle, "48.11730 deg"),
+            (2.5, 0.5, Quantity::AmpsDc, "2.5 A"),
+            (12.0, 1.0, Quantity::Number, "12"),
+        ] {
+            assert_eq!(show_digits(value, Some(digit), quantity), text);
+        }
+        assert_eq!(show_digits(7.6, None, Quantity::Ohms), "7.600 ohm");
     }
 
     #[test]

@@ -40,6 +40,27 @@ fn bay() -> Bay {
 }
 
 #[test]
+fn a_bench_alone_is_looked_at() {
+    let bay = Bay::new();
+    let meter = |name: &str, port: &str, line: &str| {
+        format!("[[meter]]\nname = \"{name}\"\nport = \"{port}\"\nprotocol = \"number\"\n{line}\n")
+    };
+    bay.write("bench.toml", &meter("probe", "/dev/ttyUSB0", "baud = 11520"));
+    let said = bay.bayline(["check", "--bench", "bench.toml"]).done();
+    assert!(said.contains("baud = 11520 is unusual") && said.contains("the nearest is 9600"), "{said}");
+    assert!(said.contains("1 meter, 0 channels, no mistake"), "{said}");
+    bay.write("bench.toml", &(meter("probe", "/dev/ttyUSB0", "") + &meter("clamp", "/dev/ttyUSB0", "")));
+    let said = bay.bayline(["check", "--bench", "bench.toml"]).failed(2);
+    assert!(said.contains("bench.toml, line 8: found the port \"/dev/ttyUSB0\" a second time"), "{said}");
+    bay.write("bench.toml", &meter("probe", "/dev/ttyUSB0", "rate = \"3\""));
+    let said = bay.bayline(["check", "--bench", "bench.toml"]).failed(2);
+    assert!(said.contains("found \"3\", expected a number and a unit") && said.contains("3 Hz"), "{said}");
+    bay.write("bench.toml", &meter("probe", "/dev/ttyUSB0", "buad = 9600"));
+    let said = bay.bayline(["check", "--bench", "bench.toml"]).failed(2);
+    assert!(said.contains("unknown key `buad`, did you mean `baud`?"), "{said}");
+}
+
+#[test]
 fn a_check_tells_what_can_not_work_and_says_so_by_its_status() {
     let bay = bay();
     let said = bay.bayline(["check", "--bench", "bench.toml", "--procedure", "coil.toml"]);

@@ -39,7 +39,7 @@ fn a_bench_file_is_begun_from_what_was_found() {
     let port = bay.port("board");
     let file = bay.path("bench.toml");
     bay.bayline(["identify", text(&port), "--for", "300 ms", "--write", text(&file)]).done();
-    // It is a bench file as it stands, and is never written over.
+    // It is a bench file as it stands.
     let mut daemon = bay.start();
     daemon.until_open(["meter"]);
     meter.line("lift=0.500 feed=12.4V");
@@ -48,7 +48,34 @@ fn a_bench_file_is_begun_from_what_was_found() {
     assert_eq!(bay.kept().rows("SELECT DISTINCT name FROM channel ORDER BY name"), ["feed", "lift"]);
     meter.lines((0..60).map(line).collect::<Vec<_>>().iter().map(String::as_str));
     let refused = bay.bayline(["identify", text(&port), "--for", "300 ms", "--write", text(&file)]).failed(2);
-    assert!(refused.contains("choose another name"), "{refused}");
+    assert!(refused.contains("a second time") && refused.contains("meter \"meter\" has it"), "{refused}");
+    // A second meter is added to the file, with names of its own.
+    let other = bay.meter("other");
+    other.lines((0..60).map(line).collect::<Vec<_>>().iter().map(String::as_str));
+    bay.bayline(["identify", text(&bay.port("other")), "--for", "300 ms", "--write", text(&file)]).done();
+    let said = bay.bayline(["check", "--bench", text(&file)]).done();
+    assert!(said.contains("2 meters, 4 channels, no mistake"), "{said}");
+    let both = fs::read_to_string(&file).unwrap();
+    assert!(both.contains("name = \"meter 2\"") && both.contains("name = \"lift 2\"\nreads = \"lift\""), "{both}");
+}
+
+#[test]
+fn a_slow_meter_is_waited_for() {
+    let bay = Bay::new();
+    let meter = bay.meter("slow");
+    let port = bay.port("slow");
+    let sender = std::thread::spawn(move || {
+        for index in 0..12 {
+            meter.bytes(format!("12.{index:02} V\r").as_bytes());
+            std::thread::sleep(std::time::Duration::from_millis(700));
+        }
+        meter
+    });
+    let said = bay.bayline(["identify", text(&port), "--for", "1 s", "--json"]);
+    sender.join().unwrap();
+    assert_eq!(said.code, Some(0), "{said:?}");
+    assert_eq!(candidates(&said.stdout)[0]["protocol"], "number", "{said:?}");
+    assert!(said.stderr.contains("so far; listening for more"), "{said:?}");
 }
 
 #[test]
@@ -62,7 +89,10 @@ fn a_silent_port_is_reported_to_be_silent() {
     let garbage = bay.meter("garbage");
     garbage.bytes(&[0xff, 0xfe, 0x81, 0x92].repeat(40));
     let said = bay.bayline(["identify", text(&bay.port("garbage")), "--for", "10 ms"]).failed(1);
-    assert!(said.contains("160 bytes came") && said.contains("bayline capture"), "{said}");
+    assert!(
+        said.contains("160 bytes came") && said.contains("such as \"\\xff\\xfe") && said.contains("bayline capture"),
+        "{said}"
+    );
 }
 
 #[test]

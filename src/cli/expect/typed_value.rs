@@ -1,9 +1,13 @@
 //! Values as a person types them: readings with their last digit, lengths, sections, wire gauges.
 
+use super::super::visit::with_only_unit;
 use crate::{
     electrics::{Awg, Uncertain},
     units::{Accuracy, Dimension, Limit, Measure, Unit, split_number},
 };
+
+/// Nothing larger is measured on a machine, base units.
+const LARGEST: f64 = 1e9;
 
 /// A value as it was read from a display.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -18,9 +22,13 @@ pub(super) struct TypedValue {
 
 impl TypedValue {
     fn parse(text: &str, dimension: Dimension, example: &str) -> Result<Self, String> {
+        let text = &with_only_unit(text, dimension.unit());
         let measure: Measure = text.parse().map_err(|error: crate::units::UnitError| error.to_string())?;
         if measure.dimension != dimension {
             return Err(format!("expected {}, such as \"{example}\"", dimension.unit()));
+        }
+        if measure.value.abs() > LARGEST {
+            return Err(format!("found \"{text}\", expected at most 1e9 {}", dimension.unit()));
         }
         let unit = split_number(text).and_then(|(_, unit)| Unit::parse(unit).ok());
         let factor = unit.map_or(1.0, |unit| unit.factor);
@@ -133,7 +141,8 @@ mod tests {
             near(typed.value, value);
             near(typed.digit, digit);
         }
-        assert!(volts("12.61").is_err() && volts("12.61 A").is_err() && ohms("0 ohm").is_err());
+        assert_eq!(volts("12.61").unwrap().value, 12.61, "only volts are possible");
+        assert!(volts("1e308 V").is_err() && volts("12.61 A").is_err() && ohms("0 ohm").is_err());
     }
 
     #[test]

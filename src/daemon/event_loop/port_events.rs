@@ -56,8 +56,10 @@ impl EventLoop {
             tracing::warn!("meter \"{name}\": {text}");
             self.handle_event(at, CoreEvent::Remark { kind: EventKind::BoardRestarted, subject: name, text });
         }
-        if (before.refused, before.lost) != (stats.refused, stats.lost) {
-            let counts = FrameCounts { refused: stats.refused, lost: stats.lost };
+        let of_core = |stats: PortStats| (stats.refused, stats.lost, stats.frames > 0, stats.bytes > 0);
+        if of_core(before) != of_core(stats) {
+            let PortStats { refused, lost, frames: decoded, bytes, .. } = stats;
+            let counts = FrameCounts { refused, lost, decoded, bytes };
             self.handle_event(at, CoreEvent::FrameCounts(meter, counts));
         }
     }

@@ -75,6 +75,7 @@ fn reading_line(channel: &str, latest: &LatestSample, at: Mono) -> ReadingLine {
         shown: shown(sample.value, sample.quantity),
         quantity: sample.quantity,
         unit: sample.quantity.unit().to_owned(),
+        digit: sample.digit,
         verdict: latest.verdict,
         age_s: at.since(sample.at) as f64 / 1e6,
     }

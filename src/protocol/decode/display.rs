@@ -11,7 +11,7 @@ use serde::de::{self, Deserialize, Deserializer, SeqAccess, Unexpected, Visitor}
 use crate::{
     protocol::{
         Annunciators, Function, Value,
-        number::{Token, UnitMeaning, classify, read_unit, scaled},
+        number::{Token, UnitMeaning, classify, read_unit, scaled, shifted},
         problem::Defect,
     },
     units::{Dimension, Quantity},
@@ -265,10 +265,8 @@ impl DisplayState {
             (shown.factor, shown.shift) = (1.0, Some(0));
         }
         let value = match token.value {
-            // Dividing by an exact power of ten rounds once.
-            Value::Number(value) => classify(match shown.shift.map(|shift| shift + point) {
-                Some(shift) if shift < 0 => value / 10f64.powi(-shift),
-                Some(shift) => value * 10f64.powi(shift),
+            Value::Number(value) => classify(match shown.shift {
+                Some(shift) => shifted(value, token.place.map(i32::from), shift + point),
                 None => value * shown.factor * 10f64.powi(point),
             })?,
             beyond => beyond,

@@ -222,7 +222,10 @@ impl MessageValueRule {
                 return Ok(Token { value, place, ..token });
             }
             TextForm::Hex => (hex_number(text).ok_or(Defect::NotHex)?, self.scale.place(0)),
-            TextForm::DegreesMinutes => (degrees(text).ok_or(Defect::NotANumber)?, None),
+            TextForm::DegreesMinutes => {
+                let (degrees, place) = degrees(text).ok_or(Defect::NotANumber)?;
+                (degrees, self.scale.place(place))
+            }
         };
         Ok(Token { value: classify(self.scale.apply(number) + self.offset)?, place, function: Function::Unknown })
     }
@@ -249,16 +252,17 @@ fn hex_number(text: &[u8]) -> Option<f64> {
 }
 
 /// The two digits before the point are minutes, those before them degrees.
-fn degrees(text: &[u8]) -> Option<f64> {
+/// With the place of the last digit: a sixtieth of a minute's last digit is worth more than a hundredth of it.
+fn degrees(text: &[u8]) -> Option<(f64, i32)> {
     let point = memchr::memchr(b'.', text).unwrap_or(text.len());
     let minutes_at = point.checked_sub(2)?;
-    let Plain { value: minutes, length, .. } = plain(&text[minutes_at..])?;
+    let Plain { value: minutes, length, place } = plain(&text[minutes_at..])?;
     let degrees = match &text[..minutes_at] {
         [] => 0.0,
         digits => plain(digits).filter(|plain| plain.length == digits.len() && plain.place == 0)?.value,
     };
     let is_good = text[0].is_ascii_digit() && length == text.len() - minutes_at && minutes < 60.0;
-    is_good.then_some(degrees + minutes / 60.0)
+    is_good.then_some((degrees + minutes / 60.0, place - 2))
 }
 
 #[cfg(test)]
@@ -331,7 +335,8 @@ mod tests {
             ("12606.12767097", 126.102_127_849),
             ("00516.97727", 5.282_954_500),
         ] {
-            let read = degrees(text.as_bytes()).unwrap();
+            let (read, place) = degrees(text.as_bytes()).unwrap();
+            assert_eq!(place, -2 - text.split_once('.').unwrap().1.len() as i32);
             assert!((read - expected).abs() < 6e-10, "{text}: {read}");
         }
         for text in ["", "7", "4860.0", "48x7.0", "4807.0x", "-4807.0", "48.7.0"] {

@@ -104,10 +104,24 @@ pub(super) fn show(event: &ExampleEvent) -> String {
     }
 }
 
+/// A reading as the display shows it: with all its digits.
+pub(in crate::protocol) fn show_displayed(name: &str, reading: &Reading) -> String {
+    let decimals = reading.place.and_then(|place| usize::try_from(-i32::from(place)).ok());
+    match (reading.value, decimals) {
+        (Value::Number(value), Some(decimals)) => {
+            let rest = show_reading("", &Reading { value: Value::Number(0.0), ..*reading });
+            let rest = rest.strip_prefix(" = 0").unwrap_or_default();
+            format!("{name} = {:.decimals$}{rest}", value + 0.0)
+        }
+        _ => show_reading(name, reading),
+    }
+}
+
 /// A reading in canonical form.
 pub(in crate::protocol) fn show_reading(name: &str, reading: &Reading) -> String {
     let value = match reading.value {
-        Value::Number(value) => value.to_string(),
+        // Nothing below zero is left of a -0.
+        Value::Number(value) => (value + 0.0).to_string(),
         Value::Over => "OL".to_owned(),
         Value::Under => "-OL".to_owned(),
     };

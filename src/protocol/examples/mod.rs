@@ -19,6 +19,8 @@ mod place;
 use std::sync::Arc;
 
 pub(crate) use draft::draft;
+pub(super) use event::show_displayed;
+#[cfg(test)]
 pub(super) use event::show_reading;
 
 use super::{Example, Protocol, RequestId};
@@ -99,17 +101,30 @@ fn check_glued(protocol: &Arc<Protocol>, before: Option<&Example>, example: &Exa
         .map_err(|message| format!("behind the example of line {}: {message}", before.line))
 }
 
+/// That a frame was refused, and where in it.
+fn refusal(why: &str, frame: &str) -> String {
+    if frame.is_empty() {
+        return format!("refused: {why}");
+    }
+    // A reason that begins with a byte counts from the frame's beginning.
+    match why.strip_prefix("byte ").and_then(|rest| rest.split_once(": ")) {
+        Some((byte, rest)) => format!("refused at byte {byte} of {frame}: {rest}"),
+        None => format!("{frame} is refused: {why}"),
+    }
+}
+
 fn compare(protocol: &Arc<Protocol>, seen: &[DecodedEvent], example: &Example) -> Result<(), String> {
     let is_problem = |seen: &&DecodedEvent| matches!(seen.event, ExampleEvent::Problem(_));
     let (problems, readings): (Vec<&DecodedEvent>, Vec<&DecodedEvent>) = seen.iter().partition(is_problem);
     // A cable's report is refused before there are bytes.
     let short = example.short_report().map(|short| (short.to_string(), String::new()));
-    let of_frame = || problems.first().map(|seen| (show(&seen.event), format!(" with byte {}", seen.byte)));
+    let of_frame =
+        || problems.first().map(|seen| (show(&seen.event), format!("the frame that byte {} ends", seen.byte)));
     match (&example.refused, short.or_else(of_frame)) {
         (None, None) => {}
         (Some(part), Some((why, _))) if why.contains(part.as_str()) => {}
         (Some(part), Some((why, _))) => return Err(format!("expected refused = \"{part}\", got \"{why}\"")),
-        (None, Some((why, place))) => return Err(format!("refused{place}: {why}")),
+        (None, Some((why, place))) => return Err(refusal(&why, &place)),
         (Some(part), None) => return Err(format!("expected refused = \"{part}\", but nothing was")),
     }
     for (index, expected) in example.gives.iter().enumerate() {

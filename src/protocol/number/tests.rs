@@ -47,6 +47,7 @@ fn units_and_prefixes() {
     check("-0.512mV", -0.512e-3, 1e-6, volt);
     check("\u{2212}0.512 mV", -0.512e-3, 1e-6, volt);
     check("12,45 V", 12.45, 0.01, volt);
+    assert_eq!(numbers().read("1261.1 mV").unwrap().value, Value::Number(1.2611), "it was 1.2610999999999999 V");
     check("7.49 ohm", 7.49, 0.01, Function::Unit(Dimension::Ohm));
     check("4.7 kΩ", 4700.0, 100.0, Function::Unit(Dimension::Ohm));
     check("4.7 k", 4700.0, 100.0, Function::Unknown);

@@ -72,6 +72,9 @@ pub(crate) struct ReadingLine {
     pub quantity: Quantity,
     /// Its unit.
     pub unit: String,
+    /// What its last digit is worth, base units of the quantity; none where that is not known.
+    #[serde(default)]
+    pub digit: Option<f64>,
     /// Against the limit of the step.
     pub verdict: Option<Verdict>,
     /// Seconds since it was measured.
