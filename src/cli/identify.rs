@@ -2,7 +2,7 @@
 
 use std::{
     fs::{self, OpenOptions},
-    io::{self, Write, stderr, stdout},
+    io::{self, IsTerminal, Write, stderr, stdout},
     path::{Path, PathBuf},
     process::ExitCode,
     sync::Arc,
@@ -330,7 +330,7 @@ impl Conversation for TrafficRecorder {
             None if self.bytes == 0 && self.waits_in_silence => "nothing so far".to_owned(),
             None => return None,
         };
-        if self.reported != why {
+        if self.reported != why && stderr().is_terminal() {
             print_error(format_args!("{why}; listening for more, {} s at most", self.longest.as_secs() + 1));
             self.reported = why;
         }

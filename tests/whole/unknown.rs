@@ -75,7 +75,6 @@ fn a_slow_meter_is_waited_for() {
     sender.join().unwrap();
     assert_eq!(said.code, Some(0), "{said:?}");
     assert_eq!(candidates(&said.stdout)[0]["protocol"], "number", "{said:?}");
-    assert!(said.stderr.contains("so far; listening for more"), "{said:?}");
 }
 
 #[test]
