@@ -90,7 +90,8 @@ mod tests {
     fn a_thread_that_has_failed_is_replaced() {
         let folder = tempfile::tempdir().unwrap();
         let made = folder.path().join("made");
-        let alert = Alert::start(vec!["touch".to_owned(), made.display().to_string()]).unwrap();
+        let alert =
+            Alert::start(["sh", "-c", "touch \"$0\"", made.to_str().unwrap()].map(str::to_owned).to_vec()).unwrap();
         // As if its thread had panicked: its end of the queue is gone.
         *alert.queue.borrow_mut() = Some(sync_channel(WAITING).0);
         alert.announce("say", "hold the lead");
