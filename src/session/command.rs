@@ -251,7 +251,7 @@ pub enum Refusal {
         most: usize,
     },
     /// Everything is as it was told.
-    #[error("nothing is another than it was; give what is right, such as --machine \"loader 8\"")]
+    #[error("nothing would change; give what is right, such as --machine \"loader 8\"")]
     NothingToCorrect,
     /// No meter has such a channel.
     #[error("no channel is named \"{name}\"; there are: {}", channels.join(", "))]
