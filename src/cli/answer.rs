@@ -14,6 +14,9 @@ use crate::{
     session::{JudgementRecord, Verdict},
 };
 
+/// The commands that cut a question short.
+pub(super) const ANSWERING_COMMANDS: &str = "`bayline take`, or `bayline step` with again, next or skip";
+
 /// How the daemon's answer is printed.
 #[derive(Debug, Args)]
 pub(super) struct AnswerFormatArgs {

@@ -7,7 +7,14 @@ use std::{
 
 use clap::Args;
 
-use super::{CommonArgs, answer::print_step, client::ask, failure::Failure, show_value, table::table};
+use super::{
+    CommonArgs,
+    answer::{ANSWERING_COMMANDS, print_step},
+    client::ask,
+    failure::Failure,
+    show_value,
+    table::table,
+};
 use crate::{
     harmless::harmless_record,
     server::{Request, StatusReport},
@@ -61,7 +68,7 @@ fn print(out: &mut dyn Write, status: &StatusReport) -> io::Result<()> {
         print_step(out, step)?;
     }
     if let Some(ask) = &status.ask {
-        writeln!(out, "?? {}\n   waits for {}; or {}", ask.text, ask.waits_for, ask.answers.join(", "))?;
+        writeln!(out, "?? {}\n   waits for {}; or {ANSWERING_COMMANDS}", ask.text, ask.waits_for)?;
     }
     if let Some(finding) = status.findings.first() {
         writeln!(out, "finding ({}): {}\n  next: {}", finding.sure.word(), finding.sentence, finding.next)?;

@@ -9,7 +9,7 @@ use clap::Args;
 
 use super::{
     CommonArgs,
-    answer::{judgement_text, print_judgement, print_step},
+    answer::{ANSWERING_COMMANDS, judgement_text, print_judgement, print_step},
     client::Client,
     failure::Failure,
     show_value,
@@ -107,7 +107,7 @@ impl<W: Write> LiveOutput<W> {
             News::Say { text } => self.line(|out| writeln!(out, "\u{7}>> {text}")),
             News::Ask { ask } => self.line(|out| {
                 writeln!(out, "\u{7}?? {}", ask.text)?;
-                writeln!(out, "   waits for {}; or {}", ask.waits_for, ask.answers.join(", "))
+                writeln!(out, "   waits for {}; or {ANSWERING_COMMANDS}", ask.waits_for)
             }),
             News::AskOver {} => Ok(()),
             News::Count { seconds } => self.line(|out| writeln!(out, "\u{7}{seconds}")),

@@ -49,7 +49,8 @@ impl Default for ProofRules {
             battery_for: Duration::from_millis(500),
             back_for: Duration::from_secs(3),
             answer_for: Duration::from_secs(3),
-            stays_for: Duration::from_secs(6),
+            // Less than a pin is held until its value is announced: a lead that found the pin after all is asked about.
+            stays_for: Duration::from_millis(2_500),
             open_for: Duration::from_secs(3),
             leads_at_most: 0.5,
             leads_for: Duration::from_secs(1),

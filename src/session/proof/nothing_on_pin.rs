@@ -407,6 +407,16 @@ mod tests {
         assert!(leads.proven.is_empty());
     }
 
+    /// Seen: a live pin was taken for the battery after a long walk, and the next pin then proved it dead.
+    #[test]
+    fn a_live_pin_that_is_held_is_asked_about() {
+        let mut leads = Leads::new();
+        leads.show(0.002, 5.0);
+        leads.show(12.55, 3.5);
+        assert!(leads.said.last().unwrap().contains("which terminal is that?"), "{:?}", leads.said);
+        assert!(leads.proven.is_empty());
+    }
+
     #[test]
     fn volts_that_come_unasked_are_not_filed() {
         let mut leads = Leads::new();

@@ -24,7 +24,8 @@ fn a_dead_terminal_is_proven_without_a_hand_and_the_next_is_filed_under_its_name
     assert_eq!(leads.daemon.status()["ask"]["text"], ask["text"]);
     let printed = leads.bay.bayline(["status"]).done();
     assert!(
-        printed.contains("?? Nothing at lift feed.") && printed.contains("or take, again, next, skip"),
+        printed.contains("?? Nothing at lift feed.")
+            && printed.contains("or `bayline take`, or `bayline step` with again, next or skip"),
         "{printed}"
     );
 
