@@ -242,6 +242,7 @@ fn work_light() -> ScenarioStep {
             ScenarioAction::answer("touch battery plus", 300, [battery]),
             ScenarioAction::answer("Back to the pin", 300, [pin]),
             ScenarioAction::answer("Battery plus again", 300, [battery]),
+            ScenarioAction::answer("Lift off battery plus", 300, [pin]),
         ],
         capture: StepCapture::Steady,
         after: vec![LIFTED, OperatorMove::Key(ContactState::Open), OperatorMove::Plugs(ContactState::Open)],

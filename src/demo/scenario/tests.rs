@@ -161,7 +161,7 @@ fn what_is_planted_is_there_to_be_found() {
     let machine = machine(&default_faults());
     let mut memory = RecordingOperator::new(&machine);
     Scenario::yard().play(&machine, 1.0, &mut memory).unwrap();
-    assert_eq!(outside(&memory), ["tilt coil ohms", "tilt coil held on"]);
+    assert_eq!(outside(&memory), ["work light feed", "tilt coil ohms", "tilt coil held on"]);
     assert!(worst_ground_v(&memory) > 0.3, "{}", worst_ground_v(&memory));
 }
 

@@ -23,6 +23,9 @@ use crate::{
 /// A lead that is back on something for less than this has only bounced.
 const BOUNCE: std::time::Duration = std::time::Duration::from_millis(300);
 
+/// The last question of the proof.
+const AGAIN: &str = "Battery plus again.";
+
 /// Each pause before a question that is asked again is so many times the one before.
 const PAUSES_GROW: u32 = 3;
 
@@ -60,6 +63,8 @@ enum PinState {
     Back { left: bool, said: Mono },
     /// Battery plus is to be touched again.
     BatteryAgain,
+    /// It was touched again, and what was read there. A lead that stays may be on the next pin, which nobody has named.
+    Lift { touched: Sample, since: Mono },
     /// Volts came unasked: which terminal is it?
     Which,
 }
@@ -95,17 +100,18 @@ impl NothingOnPin {
 
     /// Whether a touch of the battery is awaited: then what is read may be the battery.
     pub(super) fn awaits_battery(&self) -> bool {
-        matches!(self.state, PinState::Battery | PinState::BatteryAgain)
+        matches!(self.state, PinState::Battery | PinState::BatteryAgain | PinState::Lift { .. })
     }
 
     /// Whether what is read now may be the battery and not the pin.
     pub(super) fn may_be_on_battery(&self) -> bool {
-        matches!(self.state, PinState::Battery | PinState::Back { .. } | PinState::BatteryAgain)
+        matches!(self.state, PinState::Battery | PinState::Back { .. } | PinState::BatteryAgain | PinState::Lift { .. })
     }
 
     /// What the pin showed, where it was proven to be the pin: that is what `take` means, wherever the leads are now.
     pub(super) fn pin(&self) -> Option<Sample> {
-        let was_on_pin = matches!(self.state, PinState::Back { left: true, .. } | PinState::BatteryAgain);
+        let was_on_pin =
+            matches!(self.state, PinState::Back { left: true, .. } | PinState::BatteryAgain | PinState::Lift { .. });
         self.last_on_pin.filter(|_| was_on_pin).map(|last| self.mean(last))
     }
 
@@ -140,7 +146,7 @@ impl NothingOnPin {
         };
         // A load that is off explains a dead feed: such a step has nothing to prove.
         let nothing_lasts = self.nothing.lasts(is_nothing && reading.loaded != Some(false), at, nothing_for);
-        if is_nothing {
+        if is_nothing && !matches!(self.state, PinState::Lift { .. }) {
             self.on_pin(reading.sample);
         } else {
             self.jack_in_doubt = false;
@@ -195,13 +201,23 @@ impl NothingOnPin {
                 self.state = PinState::BatteryAgain;
                 self.reminder.postpone();
                 let waits_for = self.battery_words(rules, facts, at);
-                Response::Ask(Ask::at_battery(ProofPattern::DeadTerminal, "Battery plus again.", waits_for))
+                Response::Ask(Ask::at_battery(ProofPattern::DeadTerminal, AGAIN, waits_for))
             }
             PinState::Back { .. } => Response::Hold,
-            PinState::BatteryAgain if live_lasts => self.proven(reading.sample),
+            PinState::BatteryAgain if live_lasts => {
+                self.state = PinState::Lift { touched: *reading.sample, since: at };
+                Response::Ask(Ask::new(
+                    ProofPattern::DeadTerminal,
+                    "Good. Lift off battery plus.",
+                    "nothing on the lead",
+                ))
+            }
+            PinState::Lift { touched, .. } if is_nothing => self.proven(&touched),
+            PinState::Lift { since, .. } if at.since(since) >= micros(rules.stays_for) => self.which(rules, volts),
+            PinState::Lift { .. } => Response::Hold,
             PinState::BatteryAgain if is_nothing && self.reminder.is_due(at) => {
                 let waits_for = self.battery_words(rules, facts, at);
-                Response::Ask(Ask::at_battery(ProofPattern::DeadTerminal, "Battery plus again.", waits_for))
+                Response::Ask(Ask::at_battery(ProofPattern::DeadTerminal, AGAIN, waits_for))
             }
             PinState::BatteryAgain => Response::Hold,
             PinState::Which => self.answered(rules, is_nothing, at),
@@ -364,12 +380,14 @@ mod tests {
         assert_eq!(leads.show(12.61, 1.0), 0);
         leads.show(0.003, 3.5);
         leads.show(12.62, 0.8);
+        leads.show(0.003, 0.1);
         assert_eq!(
             leads.said,
             [
                 "Nothing at lift feed. If the lead is on the pin, touch battery plus.",
                 "Meter good, twelve point six. Back to the pin, hold.",
                 "Battery plus again.",
+                "Good. Lift off battery plus.",
                 "Dead, proven both sides."
             ]
         );
@@ -417,6 +435,18 @@ mod tests {
         assert!(leads.proven.is_empty());
     }
 
+    /// Seen: the closing touch was the next pin, held for its value, and a good terminal was filed as dead.
+    #[test]
+    fn a_next_pin_that_is_held_closes_no_proof() {
+        let mut leads = Leads::new();
+        leads.show(0.002, 5.0);
+        leads.show(12.55, 2.0);
+        leads.show(0.002, 4.0);
+        leads.show(12.52, 4.0);
+        assert!(leads.said.last().unwrap().contains("which terminal is that?"), "{:?}", leads.said);
+        assert!(leads.proven.is_empty());
+    }
+
     #[test]
     fn volts_that_come_unasked_are_not_filed() {
         let mut leads = Leads::new();
@@ -429,6 +459,7 @@ mod tests {
         // Lifting says no; the dialogue continues where it was.
         leads.show(0.002, 3.5);
         leads.show(12.6, 1.0);
+        leads.show(0.002, 0.1);
         assert_eq!(leads.said.last().unwrap(), "Dead, proven both sides.");
     }
 

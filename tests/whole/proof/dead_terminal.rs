@@ -35,11 +35,13 @@ fn a_dead_terminal_is_proven_without_a_hand_and_the_next_is_filed_under_its_name
     // The caution is said once a session.
     assert_eq!(leads.ears.asked("Battery plus again")["text"], "Battery plus again.");
     leads.probe.shows("12.62 V");
+    // Not before the lead is off the battery: one that stays may be on the next pin.
+    assert_eq!(leads.ears.asked("Lift off")["text"], "Good. Lift off battery plus.");
+    leads.probe.shows("0.001 V");
     leads.ears.said("Dead, proven both sides.");
     let capture = leads.ears.captured_by("proven", "lift feed");
     assert_eq!(capture["verdict"], "out of limit");
     assert_eq!(capture["proof"].as_array().unwrap().len(), 5, "{capture}");
-    leads.probe.shows("0.001 V");
     leads.ears.began("tilt feed");
     leads.probe.shows("12.5 V");
     assert_eq!(leads.ears.captured("tilt feed")["verdict"], "in limit");
