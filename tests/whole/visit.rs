@@ -15,7 +15,7 @@ fn machine_and_job_are_corrected_and_the_first_words_stay() {
     );
     assert_eq!(daemon.status()["session"]["machine"], "loader 8");
     let sentence = daemon.refused(json!({"do": "correct", "machine": "loader 8"}));
-    assert!(sentence.contains("nothing is another"), "{sentence}");
+    assert!(sentence.contains("nothing would change"), "{sentence}");
     let said = bay.bayline(["correct", "--job", "A-114", "--by", "K"]).done();
     assert_eq!(said, "corrected: job is \"A-114\", was \"A-113\", by K\n");
     daemon.stop();
