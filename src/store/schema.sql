@@ -90,7 +90,7 @@ CREATE TABLE capture (
     verdict         TEXT,                 -- NULL where there is no limit
     reason          TEXT NOT NULL,        -- one sentence
     proof           TEXT NOT NULL DEFAULT '', -- by which touches of the leads it was proven, a line each with value and time; empty where it needs no proof
-    flags           TEXT NOT NULL DEFAULT ''  -- reversed clamp, unproven plateau, doubted zero drop, ghost volts, a line each; empty for none
+    flags           TEXT NOT NULL DEFAULT ''  -- reversed clamp, unproven plateau, doubted zero drop, ghost volts, not proven, a line each; empty for none
 ) STRICT;
 
 CREATE TABLE figure (

@@ -8,6 +8,9 @@ use crate::{clock::Mono, protocol::Value};
 /// So long after the load changed the display must have moved, µs.
 const MOVES_WITHIN_US: i64 = 2_000_000;
 
+/// A display that moved less than this before the load was seen to change has followed it: the clamp is later than the probe, µs.
+const FOLLOWS_WITHIN_US: i64 = 1_000_000;
+
 /// A drop of fewer digits may well show the same with and without load.
 const DIGITS: f64 = 20.0;
 
@@ -15,6 +18,7 @@ const DIGITS: f64 = 20.0;
 #[derive(Debug, Clone, PartialEq, Default)]
 pub(super) struct HeldDisplay {
     shown: Option<Value>,
+    moved: Option<Mono>,
     load_on: Option<bool>,
     changed: Option<Mono>,
     asked: bool,
@@ -25,10 +29,13 @@ impl HeldDisplay {
         let (value, digit) = (reading.sample.value, reading.sample.digit.unwrap_or(0.0));
         let is_plain = matches!(value, Value::Number(number) if number.abs() >= DIGITS * digit && number != 0.0);
         if self.shown != Some(value) || !is_plain {
-            *self = Self { shown: Some(value), load_on: reading.load_on, changed: None, asked: false };
+            // Of the first reading it is not known whether it moved.
+            let moved = self.shown.map(|_| reading.at());
+            *self = Self { shown: Some(value), moved, load_on: reading.load_on, changed: None, asked: false };
             return Response::Pass;
         }
-        if self.load_on.is_some() && self.load_on != reading.load_on {
+        let has_followed = self.moved.is_some_and(|moved| reading.at().since(moved) < FOLLOWS_WITHIN_US);
+        if self.load_on.is_some() && self.load_on != reading.load_on && !has_followed {
             self.changed.get_or_insert(reading.at());
         }
         self.load_on = reading.load_on;
@@ -67,6 +74,18 @@ mod tests {
             let sample = volts(index * 100_000, value);
             let reading = LeadReading { sample: &sample, loaded: Some(index >= 10), load_on: Some(index >= 10) };
             assert_eq!(live.sample(&reading), Response::Pass);
+        }
+    }
+
+    /// Seen: clamp and probe moved together, but the clamp's reading came later, and the value was lost.
+    #[test]
+    fn a_display_that_moves_just_before_the_clamp_has_followed() {
+        let mut live = HeldDisplay::default();
+        for index in 0..60 {
+            let sample = volts(index * 100_000, if index >= 10 { 0.251 } else { 0.0 });
+            let on = index >= 13;
+            let reading = LeadReading { sample: &sample, loaded: Some(on), load_on: Some(on) };
+            assert_eq!(live.sample(&reading), Response::Pass, "{index}");
         }
     }
 }

@@ -104,6 +104,9 @@ pub enum CaptureFlag {
     /// Volts that no load has proven.
     #[strum(serialize = "ghost volts")]
     GhostVolts,
+    /// A dead feed or an open coil, which a lead that touches nothing would show too.
+    #[strum(serialize = "not proven")]
+    NotProven,
 }
 
 words!(pub CaptureFlag);

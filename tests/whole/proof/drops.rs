@@ -91,7 +91,7 @@ fn a_lead_that_slips_off_a_drop_keeps_the_plateau_and_says_so() {
     joint.probe.shows("0.341 V");
     joint.until_drop(0.341);
     joint.probe.shows("0.000 V");
-    joint.ears.asked("The drop fell to nothing and the load stayed. Let go and hold again");
+    joint.ears.asked("The drop collapsed and the load stayed. Let go and hold again");
     joint.daemon.step("next");
     let kept = joint.bay.kept();
     assert_eq!(
@@ -111,7 +111,7 @@ fn a_drop_follows_the_load() {
     joint.probe.shows("0.061 V");
     joint.until_drop(0.061);
     joint.probe.shows("0.000 V");
-    joint.ears.asked("The drop fell to nothing");
+    joint.ears.asked("The drop collapsed");
     // Let go and held again.
     joint.clamp.shows("0.001 A");
     joint.daemon.until("the load off", |status| shows(status, 0.001));
