@@ -1,7 +1,7 @@
 //! What is going to be done: an ordered list of steps with what each must show.
 //!
 //! Read this file first (the types), then `role.rs` (what a step measures in its circuit)
-//! and `circuit.rs` (what drives a circuit), `relative.rs` (a limit by
+//! and `circuit.rs` (what drives a circuit), `relative` (a limit by
 //! other values), then `file.rs` (how a procedure is
 //! written, its defaults and its mistakes) with `keys.rs` (the values of the keys) and `proof_rules.rs`
 //! (the table of the proofs by the leads). Knows no reading and no session.

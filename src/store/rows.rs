@@ -1,9 +1,14 @@
-//! Writes the core's records as rows.
+//! Writes the core's records as rows. `single` has those that need nothing of what the writer keeps.
+
+mod single;
 
 use std::sync::Arc;
 
 use rusqlite::{Connection, ToSql, named_params, params};
 use serde::Serialize;
+
+pub(super) use single::figure_row;
+use single::{anchor, channel_row, corrected, keep_findings, utc};
 
 use super::{
     insert::{Remainder, SampleRow, SampleSql},
@@ -11,14 +16,10 @@ use super::{
 };
 use crate::{
     channel::{Channel, ChannelId, Sample},
-    clock::{Mono, Wall},
+    clock::Mono,
     procedure::YesNo,
     protocol::Value,
-    session::{
-        Begin, Capture, Correction, Figures, Judgement, JudgementRecord, Record, StepBegan, StepEnded, Verdict, Visit,
-        Zeroed,
-        findings::{Finding, FindingRecord},
-    },
+    session::{Begin, Capture, Judgement, JudgementRecord, Record, StepBegan, StepEnded, Verdict, Visit, Zeroed},
     units::Quantity,
 };
 
@@ -159,14 +160,7 @@ impl RowWriter {
                 insert(connection, "event", columns)?;
             }
             Record::Corrected(at, correction) => {
-                // The words of the fields are the columns.
-                let sql = format!("UPDATE session SET {} = ?2 WHERE id = ?1", correction.field.word());
-                connection.prepare_cached(&sql)?.execute(params![session, correction.value_after])?;
-                insert_record(
-                    connection,
-                    "correction",
-                    &CorrectionRow { session, at_us: at.since(began), correction },
-                )?;
+                corrected(connection, session, at.since(began), correction)?;
             }
             Record::Findings(findings) => keep_findings(connection, session, findings)?,
             Record::Zeroed(at, id, zeroed) => self.zeroed(connection, session, at.since(began), *id, zeroed)?,
@@ -425,53 +419,6 @@ impl RowWriter {
     }
 }
 
-/// Inserts the figures of a channel over a step.
-pub(super) fn figure_row(
-    connection: &Connection,
-    session: i64,
-    step: i64,
-    channel: i64,
-    figures: &Figures,
-) -> rusqlite::Result<()> {
-    let numbers = &figures.numbers;
-    let columns: &[(&str, &dyn ToSql)] = &[
-        ("session", &session),
-        ("step", &step),
-        ("channel", &channel),
-        ("count", &(numbers.count() as i64)),
-        ("beyond", &(figures.beyond as i64)),
-        ("last", &figures.last),
-        ("mean", &numbers.mean()),
-        ("deviation", &numbers.deviation()),
-        ("min", &numbers.min()),
-        ("max", &numbers.max()),
-        ("outside_us", &figures.outside_us),
-    ];
-    insert(connection, "figure", columns).map(drop)
-}
-
-/// Inserts the row of a channel on a function, with a number of its own where none is given.
-fn channel_row(
-    connection: &Connection,
-    session: i64,
-    channel: &Channel,
-    quantity: Quantity,
-    id: Option<i64>,
-) -> rusqlite::Result<i64> {
-    let columns: &[(&str, &dyn ToSql)] = &[
-        ("id", &id),
-        ("session", &session),
-        ("name", &channel.name),
-        ("quantity", &quantity.word()),
-        ("unit", &quantity.unit()),
-        ("meter", &channel.meter_name),
-        ("reads", &channel.reads),
-        ("scale", &channel.conversion.scale.as_ref().map_or("", |scale| &scale.text)),
-        ("accuracy", &channel.conversion.accuracy.as_ref().map_or("", |sheet| &sheet.text)),
-    ];
-    insert(connection, "channel", columns)
-}
-
 /// Whether an error is of what is written, and not of where it is written to: trying again does not help.
 pub(super) fn is_of_content(error: &rusqlite::Error) -> bool {
     use rusqlite::ErrorCode::{ConstraintViolation, TooBig, TypeMismatch};
@@ -479,40 +426,4 @@ pub(super) fn is_of_content(error: &rusqlite::Error) -> bool {
         None => true,
         Some(error) => matches!(error.code, ConstraintViolation | TooBig | TypeMismatch),
     }
-}
-
-#[derive(Serialize)]
-struct CorrectionRow<'a> {
-    session: i64,
-    at_us: i64,
-    #[serde(flatten)]
-    correction: &'a Correction,
-}
-
-fn keep_findings(connection: &Connection, session: i64, findings: &[Finding]) -> rusqlite::Result<()> {
-    #[derive(Serialize)]
-    struct RankedFinding {
-        session: i64,
-        rank: i64,
-        #[serde(flatten)]
-        finding: FindingRecord,
-    }
-    connection.execute("DELETE FROM finding WHERE session = ?1", [session])?;
-    for (rank, finding) in (1..).zip(findings) {
-        let row = RankedFinding { session, rank, finding: finding.into() };
-        insert_record(connection, "finding", &row)?;
-    }
-    Ok(())
-}
-
-fn anchor(connection: &Connection, session: i64, at_us: i64, wall: Wall) -> rusqlite::Result<()> {
-    connection
-        .prepare_cached("INSERT OR REPLACE INTO anchor (session, at_us, utc_us) VALUES (?1, ?2, ?3)")?
-        .execute(params![session, at_us, wall.0])?;
-    Ok(())
-}
-
-/// RFC 3339 in UTC, to the microsecond.
-fn utc(wall: Wall) -> String {
-    jiff::Timestamp::from_microsecond(wall.0).map_or_else(|_| String::new(), |time| format!("{time:.6}"))
 }

@@ -3,11 +3,11 @@
 //! Words name the columns only before the first line of numbers, or where they take over from an
 //! earlier header with as many columns; anywhere else they are damage.
 
+mod rule;
+
 use std::ops::Range;
 
-use serde::Deserialize;
-use strum::{EnumMessage, VariantArray};
-use toml::Spanned;
+pub(in crate::protocol) use rule::{ColumnsRule, HeaderRule, Separator};
 
 use super::{
     DecodeOutcome, Sink,
@@ -16,133 +16,13 @@ use super::{
     line_comma::{self, LineComma, LineForm},
     text,
 };
-use crate::{
-    mistake::{Mistake, Source},
-    protocol::{
-        Function,
-        counters::{CounterBits, TimeUnit},
-        names::{ColumnNames, MOST_NAMES, NameTable},
-        number::{NumberReader, OverloadWords, Plain, Token, classify, is_no_number, plain},
-        problem::{DecodeError, Defect},
-    },
-    words::words,
+use crate::protocol::{
+    Function,
+    counters::TimeUnit,
+    names::NameTable,
+    number::{NumberReader, Plain, Token, classify, is_no_number, plain},
+    problem::{DecodeError, Defect},
 };
-
-/// What such a line is.
-#[derive(Debug, Clone, Default, Deserialize)]
-#[serde(deny_unknown_fields, default)]
-pub(in crate::protocol) struct ColumnsRule {
-    separator: Separator,
-    header: HeaderRule,
-    /// A name for each column, empty where it is skipped; none where they are `v1`, `v2` … or
-    /// come with a header.
-    names: Option<Spanned<ColumnNames>>,
-    pub(super) time: Option<TimeColumn>,
-    pub(super) sequence: Option<SequenceColumn>,
-    overload: OverloadWords,
-}
-
-/// What separates columns or pairs: in files `"any"` or the text itself.
-#[derive(Debug, Clone, PartialEq, Eq, Default, Deserialize)]
-#[serde(try_from = "String")]
-pub(in crate::protocol) enum Separator {
-    /// Comma, semicolon, tab or spaces, also mixed.
-    #[default]
-    Any,
-    /// This text; not empty.
-    Text(Vec<u8>),
-}
-
-impl TryFrom<String> for Separator {
-    type Error = String;
-
-    fn try_from(text: String) -> Result<Self, String> {
-        let may_be_in_number = |c: char| c.is_ascii_alphanumeric() || "+-.\r\n".contains(c);
-        if text == "any" {
-            Ok(Self::Any)
-        } else if text.is_empty() || text.contains(may_be_in_number) {
-            Err(format!("found the separator \"{text}\", expected \"any\" or text that is in no number"))
-        } else {
-            Ok(Self::Text(text.into_bytes()))
-        }
-    }
-}
-
-/// Whether a line of names comes first.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, VariantArray, EnumMessage)]
-pub(in crate::protocol) enum HeaderRule {
-    /// Words are damage.
-    #[default]
-    #[strum(serialize = "none")]
-    None,
-    /// Where it comes, it names the columns.
-    #[strum(serialize = "optional")]
-    Optional,
-    /// Numbers before it have no names and are refused.
-    #[strum(serialize = "required")]
-    Required,
-}
-words!(HeaderRule);
-
-/// The column with the device's time.
-#[derive(Debug, Clone, Copy, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub(super) struct TimeColumn {
-    column: ColumnIndex,
-    pub unit: TimeUnit,
-    pub bits: Option<CounterBits>,
-}
-
-/// The column with the frame's number.
-#[derive(Debug, Clone, Copy, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub(super) struct SequenceColumn {
-    column: ColumnIndex,
-    pub bits: Option<CounterBits>,
-}
-
-/// A column. Files count from 1, this counts from 0.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
-#[serde(try_from = "i64")]
-struct ColumnIndex(usize);
-
-impl TryFrom<i64> for ColumnIndex {
-    type Error = &'static str;
-
-    fn try_from(from_one: i64) -> Result<Self, Self::Error> {
-        let index = usize::try_from(from_one).ok().and_then(|at| at.checked_sub(1)).filter(|at| *at < MOST_NAMES);
-        index.map(Self).ok_or("expected a column counted from 1")
-    }
-}
-
-impl ColumnsRule {
-    /// Checks what concerns several keys.
-    pub(super) fn check(&self, source: Source<'_>) -> Result<(), Mistake> {
-        match &self.names {
-            Some(names) if self.header != HeaderRule::None => {
-                Err(source.mistake(names.span(), "found names beside a header, expected one of them"))
-            }
-            _ => Ok(()),
-        }
-    }
-
-    /// The names of the values where the file gives them.
-    pub(super) fn value_names(&self) -> Option<Vec<String>> {
-        let ColumnNames(names) = self.names.as_ref()?.get_ref();
-        let values = names.iter().enumerate().filter(|(at, name)| self.own_column(*at, name).is_none());
-        Some(values.map(|(_, name)| name.clone()).collect())
-    }
-
-    /// What a column is that is no value.
-    fn own_column(&self, at: usize, name: &str) -> Option<Column> {
-        let at = ColumnIndex(at);
-        match (self.time, self.sequence) {
-            (Some(time), _) if time.column == at => Some(Column::Time(time.unit)),
-            (_, Some(sequence)) if sequence.column == at => Some(Column::Sequence),
-            _ => name.is_empty().then_some(Column::Skipped),
-        }
-    }
-}
 
 /// What a column is.
 #[derive(Debug, Clone, Copy)]

@@ -1,23 +1,27 @@
 //! The judge of one step: which samples count, what is captured, and the judgement when the step ends.
 
 mod captured;
+mod left;
 mod reasons;
+mod worst;
+
+pub(crate) use worst::excess;
 
 use super::{
     Capture, CaptureMethod, CoilHold, FRESH_US, HoldTimer, Judgement, LeadContact, NotJudged, SteadyWindow,
-    StepCriteria, Verdict, beyond_range::BeyondRange, compare, hold::HoldEvent, is_judged_by_size,
+    StepCriteria, Verdict, beyond_range::BeyondRange, compare, hold::HoldEvent,
 };
 use crate::{
     channel::{ChannelId, Sample},
     clock::{Mono, micros},
     electrics::Uncertain,
-    procedure::{CaptureMode, ContactRule, YesNo},
+    procedure::{CaptureMode, ContactRule},
     protocol::{Annunciators, Value},
     session::{
         findings::SharedGainError,
         proof::{Ask, LeadReading, Response, StepProof},
     },
-    units::{Limit, Quantity, show_seconds},
+    units::Quantity,
 };
 
 /// Noise up to this share of the room that a limit leaves does not affect a verdict.
@@ -260,31 +264,10 @@ impl StepJudge {
         Some(compare(limit, value, u, self.criteria.rule).into())
     }
 
-    /// The worst by a limit that moves is judged at once: later the limit is another.
-    fn keep_worst(&mut self, sample: &Sample) {
-        let limit = self.criteria.limit.as_ref();
-        let (Some(reference), CaptureMode::Worst) = (&self.criteria.reference, self.criteria.mode) else {
-            return keep_worse(&mut self.worst, sample, limit);
-        };
-        let depth = limit.map_or(f64::NEG_INFINITY, |limit| excess(limit, sample.value));
-        if self.worst_judged.as_ref().is_none_or(|(worst, _)| depth > *worst) {
-            let judgement = reference.judge(sample, self.own_gain(sample).as_ref(), self.criteria.rule, false);
-            self.worst_judged = Some((depth, judgement));
-            self.worst = Some(*sample);
-        }
-    }
-
     /// The error that a value shares with others of its meter.
     fn own_gain(&self, sample: &Sample) -> Option<SharedGainError> {
         let Value::Number(value) = sample.value else { return None };
         SharedGainError::of_channel(self.criteria.known.as_ref()?, sample.quantity, value)
-    }
-
-    /// A surge begins with the load, before the load counts. Without contact there is no surge.
-    fn keep_peak(&mut self, sample: &Sample) {
-        if self.contact.since().is_some() && self.unfit(sample).is_none() {
-            keep_worse(&mut self.peak, sample, self.criteria.limit.as_ref());
-        }
     }
 
     fn capture_by_itself(&mut self, events: &mut Vec<StepEvent>) {
@@ -379,143 +362,6 @@ impl StepJudge {
         }
     }
 
-    /// The worst that was seen of this step before the session was cut off.
-    pub(crate) fn seen_before(&mut self, sample: &Sample) {
-        self.before = Some(*sample);
-        keep_worse(&mut self.worst, sample, self.criteria.limit.as_ref());
-    }
-
-    /// Whether there is a present reading to take.
-    pub(crate) fn has_reading(&self, now: Mono) -> bool {
-        self.fresh(now).is_some()
-    }
-
-    /// Why the present reading can't be taken, such as a wrong switch position; none where it can.
-    pub(crate) fn refusal(&self, now: Mono) -> Option<String> {
-        let sample = self.fresh(now)?;
-        let switch = self.unfit(&sample).map(|_| self.switch_words(&sample));
-        switch.or_else(|| self.proof.refuses(&sample).map(str::to_owned))
-    }
-
-    /// An operator command: capture the present reading.
-    pub(crate) fn take(&mut self, now: Mono) -> Capture {
-        let capture = match (self.proof.kept(), self.proof.point()) {
-            (Some(kept), _) => self.of_proof(CaptureMethod::Taken, kept),
-            // The leads were on the point and may be on the battery by now.
-            (None, Some(point)) => self.of_sample(CaptureMethod::Taken, &point),
-            (None, None) => {
-                let mut capture = self.as_it_is(CaptureMethod::Taken, now);
-                if self.proof.may_be_on_battery() && self.contact.since().is_some() {
-                    capture.judgement.reason += "; taken while a touch of the battery was asked for";
-                }
-                capture
-            }
-        };
-        self.in_air = self.criteria.mode == CaptureMode::Steady && capture.counts() && self.contact.since().is_none();
-        self.proof.cut_short();
-        self.taken = Some(capture.clone());
-        capture
-    }
-
-    /// The operator answers the step's question. None in a step that asks none.
-    pub(crate) fn answer(&mut self, now: Mono, answer: YesNo) -> Option<Capture> {
-        let judgement = Judgement::answered(answer, self.criteria.answer?);
-        let capture = Capture::plain(CaptureMethod::Taken, now, None, judgement);
-        self.taken = Some(capture.clone());
-        Some(capture)
-    }
-
-    /// The capture that the step is judged on when it ends; none where there was nothing to measure. What was measured is kept
-    /// also without a limit.
-    pub(crate) fn close(&self, now: Mono) -> Option<Capture> {
-        let taken = self.taken.as_ref().filter(|taken| taken.counts());
-        let capture = taken.or(self.captured.as_ref()).or(self.taken.as_ref());
-        if let Some(capture) = capture.filter(|_| self.criteria.mode != CaptureMode::Worst) {
-            return Some(capture.clone());
-        }
-        if self.criteria.answer.is_some() {
-            let judgement = self.without_value(NotJudged::NoReading, "the question was not answered".to_owned());
-            return Some(Capture::plain(CaptureMethod::Last, now, None, judgement));
-        }
-        if !self.is_limited() && (self.last.is_none() || self.criteria.channel.is_none()) {
-            return None;
-        }
-        if let Some(kept) = self.proof.kept().filter(|_| self.criteria.mode != CaptureMode::Worst) {
-            return Some(self.of_proof(CaptureMethod::Last, kept));
-        }
-        Some(match self.criteria.mode {
-            CaptureMode::Taken => self.as_it_is(CaptureMethod::Last, now),
-            CaptureMode::Worst => match self.worst {
-                Some(worst) => {
-                    let mut capture = self.of_worst(&worst);
-                    if self.before == Some(worst) {
-                        capture.judgement.reason += "; seen before the session was cut off";
-                    }
-                    capture
-                }
-                None => self.nothing(CaptureMethod::Worst, now),
-            },
-            CaptureMode::Steady => self.nothing(CaptureMethod::Steady, now),
-        })
-    }
-
-    /// Whether there is something to judge by.
-    fn is_limited(&self) -> bool {
-        self.criteria.limit.is_some() || self.criteria.reference.is_some()
-    }
-
-    /// A capture of the present reading, or of the reason why it does not count.
-    fn as_it_is(&self, how: CaptureMethod, now: Mono) -> Capture {
-        let Some(sample) = self.fresh(now) else { return self.nothing(how, now) };
-        let loaded = self.criteria.load.since(sample.at);
-        let touching = self.contact.since().unwrap_or(self.began);
-        if self.unfit(&sample).is_none() && loaded.is_none() {
-            return self.refused(how, &sample, NotJudged::NoLoadCurrent, self.criteria.load.missing(sample.at));
-        }
-        if let Some(why) = self.proof.refuses(&sample).filter(|_| self.unfit(&sample).is_none()) {
-            return Capture::plain(
-                how,
-                now,
-                self.criteria.channel,
-                self.without_value(NotJudged::NoReading, why.to_owned()),
-            );
-        }
-        let early = loaded.is_some_and(|loaded| sample.at < touching.max(loaded).plus(self.criteria.after));
-        if self.unfit(&sample).is_none() && early {
-            let reason =
-                format!("taken less than {} after the load came on", show_seconds(self.criteria.after.as_secs_f64()));
-            return self.refused(how, &sample, NotJudged::NotSettled, reason);
-        }
-        match self.window.settled(self.coarse()) {
-            Some(settled) if self.unfit(&sample).is_none() => self.of_window(how, settled, &sample),
-            _ => self.of_sample(how, &sample),
-        }
-    }
-
-    /// A capture without a value, and why.
-    fn nothing(&self, how: CaptureMethod, now: Mono) -> Capture {
-        let refused = self.last.and_then(|last| self.proof.refuses(&last));
-        if let Some(why) = refused {
-            return Capture::plain(
-                how,
-                now,
-                self.criteria.channel,
-                self.without_value(NotJudged::NoReading, why.to_owned()),
-            );
-        }
-        if let Some(ask) = self.proof.ask() {
-            let reason = format!("left while this was asked: {}", ask.text);
-            return Capture::plain(how, now, self.criteria.channel, self.without_value(NotJudged::NoReading, reason));
-        }
-        let why = match (self.last, self.criteria.load.since(now)) {
-            (Some(_), None) => NotJudged::NoLoadCurrent,
-            (Some(_), Some(_)) if self.contact.since().is_some() => NotJudged::NotSettled,
-            _ => NotJudged::NoReading,
-        };
-        let judgement = self.without_value(why, self.why_not(now));
-        Capture::plain(how, now, self.criteria.channel, judgement)
-    }
-
     fn fresh(&self, now: Mono) -> Option<Sample> {
         self.last.filter(|sample| now.since(sample.at) <= FRESH_US)
     }
@@ -563,33 +409,6 @@ impl StepJudge {
     /// The noise that the verdict tolerates, base units.
     fn coarse(&self) -> f64 {
         self.criteria.limit.map_or(0.0, |limit| COARSE * limit.room())
-    }
-}
-
-/// Keeps the worse of two samples: the one farther outside or nearer to the limit; without a limit, the larger one.
-fn keep_worse(kept: &mut Option<Sample>, sample: &Sample, limit: Option<&Limit>) {
-    let badness = |sample: &Sample| match (limit, sample.value) {
-        (Some(limit), value) => excess(limit, value),
-        (None, Value::Number(value)) => value.abs(),
-        (None, Value::Over | Value::Under) => f64::INFINITY,
-    };
-    if kept.as_ref().is_none_or(|kept| badness(sample) > badness(kept)) {
-        *kept = Some(*sample);
-    }
-}
-
-/// How far outside the limit a value is, base units; negative inside.
-pub(crate) fn excess(limit: &Limit, value: Value) -> f64 {
-    match value {
-        Value::Number(value) => {
-            let value = if is_judged_by_size(limit) { value.abs() } else { value };
-            let below = limit.low.map_or(f64::NEG_INFINITY, |low| low - value);
-            let above = limit.high.map_or(f64::NEG_INFINITY, |high| value - high);
-            below.max(above)
-        }
-        Value::Over if limit.high.is_some() => f64::INFINITY,
-        Value::Under if limit.low.is_some() => f64::INFINITY,
-        Value::Over | Value::Under => f64::NEG_INFINITY,
     }
 }
 

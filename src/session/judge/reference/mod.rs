@@ -4,11 +4,17 @@
 //! the step's own window counts, so that both sides are of one time. Errors that two values of one meter share count once
 //! (JCGM 100:2008, 5.2.2).
 
-use super::{FRESH_US, Judgement, NotJudged, Outcome, SteadyWindow, judge};
+mod input;
+mod value;
+
+use input::{Input, ShownInput};
+use value::{reference, u_of};
+
+use super::{Judgement, NotJudged, Outcome, SteadyWindow, judge};
 use crate::{
     channel::{Channel, ChannelId, Sample},
     clock::Mono,
-    electrics::{Correlation, Decision, DecisionRule, Uncertain, difference_with_covariance, median, propagate},
+    electrics::{Decision, DecisionRule, Uncertain, difference_with_covariance},
     procedure::{ReferenceValue, RelativeLimit, ValueSource},
     protocol::Value,
     session::findings::SharedGainError,
@@ -36,22 +42,6 @@ pub(crate) struct ReferenceLimit {
     /// Kept to reuse their memory.
     values: Vec<f64>,
     partials: Vec<f64>,
-}
-
-#[derive(Debug, Clone, PartialEq)]
-enum Input {
-    /// What a step captured, or why there is nothing.
-    Captured(Result<ReferenceReading, String>),
-    /// What a channel shows.
-    Shown(Box<ShownInput>),
-}
-
-#[derive(Debug, Clone, PartialEq)]
-struct ShownInput {
-    name: String,
-    channel: Option<(ChannelId, Channel)>,
-    latest: Option<Sample>,
-    window: SteadyWindow,
 }
 
 /// The limit at one time, and what it was worked out from.
@@ -254,133 +244,6 @@ impl ReferenceLimit {
             };
         }
         readings.collect()
-    }
-}
-
-impl Input {
-    fn value(&self, now: Mono) -> Option<f64> {
-        match self {
-            Self::Captured(reading) => reading.as_ref().ok().map(|reading| reading.value.value),
-            Self::Shown(shown) => match shown.fresh(now)?.value {
-                Value::Number(value) => Some(value),
-                Value::Over | Value::Under => None,
-            },
-        }
-    }
-
-    fn reading(&self, now: Mono, is_mean: bool) -> Result<ReferenceReading, String> {
-        match self {
-            Self::Captured(reading) => reading.clone(),
-            Self::Shown(shown) => shown.reading(now, is_mean),
-        }
-    }
-}
-
-impl ShownInput {
-    fn fresh(&self, now: Mono) -> Option<Sample> {
-        self.latest.filter(|sample| now.since(sample.at) <= FRESH_US)
-    }
-
-    fn reading(&self, now: Mono, is_mean: bool) -> Result<ReferenceReading, String> {
-        let name = &self.name;
-        let Some((_, channel)) = &self.channel else {
-            return Err(format!(
-                "the limit refers to \"{name}\", which no meter on the bench has: correct the procedure or the bench"
-            ));
-        };
-        let Some(sample) = self.fresh(now) else {
-            let since = self.latest.map_or("nothing".to_owned(), |sample| {
-                format!("nothing for {:.0} s", now.since(sample.at) as f64 / 1e6)
-            });
-            return Err(format!(
-                "the limit refers to \"{name}\", which has shown {since}: check meter \"{}\", then do this step again",
-                channel.meter_name
-            ));
-        };
-        let Value::Number(shown) = sample.value else {
-            return Err(format!(
-                "the limit refers to \"{name}\", which is beyond its range: connect it, then do this step again"
-            ));
-        };
-        // The mean over the window, whatever its noise: that is in its repeatability.
-        let value = match self.window.settled(f64::INFINITY).filter(|_| is_mean) {
-            Some(settled) => Uncertain::new(settled.value, sample.u.unwrap_or(0.0)).widened(settled.repeatability()),
-            None => Uncertain::new(shown, sample.u.unwrap_or(0.0)),
-        };
-        let gain = SharedGainError::of_channel(channel, sample.quantity, value.value);
-        Ok(ReferenceReading { value, quantity: sample.quantity, gain })
-    }
-}
-
-/// The reference's standard uncertainty: JCGM 100:2008, equation 13, with what values of one meter share.
-fn u_of(readings: &[ReferenceReading], partials: &[f64]) -> f64 {
-    let n = readings.len();
-    if readings.iter().all(|reading| reading.gain.is_none()) {
-        let u: Vec<f64> = readings.iter().map(|reading| reading.value.u).collect();
-        return propagate(partials, &u, Correlation::Independent).unwrap_or(0.0);
-    }
-    let u: Vec<f64> = readings.iter().map(|reading| reading.value.u).collect();
-    let mut correlations = vec![0.0; n * n];
-    for (i, a) in readings.iter().enumerate() {
-        for (j, b) in readings.iter().enumerate() {
-            let shared = a.gain.as_ref().zip(b.gain.as_ref()).filter(|(a, b)| a.meter == b.meter);
-            let covariance =
-                shared.map_or(0.0, |(own, other)| own.relative_u * other.relative_u * a.value.value * b.value.value);
-            let product = a.value.u * b.value.u;
-            correlations[i * n + j] = match (i == j, product > 0.0) {
-                (true, _) => 1.0,
-                (false, true) => (covariance / product).clamp(-1.0, 1.0),
-                (false, false) => 0.0,
-            };
-        }
-    }
-    let independent = || u.iter().zip(partials).map(|(u, partial)| (u * partial).powi(2)).sum::<f64>().sqrt();
-    propagate(partials, &u, Correlation::Matrix(&correlations)).unwrap_or_else(|_| independent())
-}
-
-/// The reference's value; `partials` become its derivatives by the values. None where it would divide by zero.
-fn reference(rule: &ReferenceValue, values: &[f64], partials: &mut Vec<f64>) -> Option<f64> {
-    partials.clear();
-    match rule {
-        ReferenceValue::Sum(terms) => {
-            let mut sum = 0.0;
-            let mut place = 0;
-            for term in terms {
-                let sign = if term.is_negative { -1.0 } else { 1.0 };
-                let times = values.get(place..place + term.times.len())?;
-                place += term.times.len();
-                let over = values.get(place..place + term.over.len())?;
-                place += term.over.len();
-                let divisor: f64 = over.iter().product();
-                if divisor == 0.0 {
-                    return None;
-                }
-                let value = times.iter().product::<f64>() / divisor;
-                sum += sign * value;
-                for own in 0..times.len() {
-                    let others: f64 = times.iter().enumerate().filter(|(at, _)| *at != own).map(|(_, v)| v).product();
-                    partials.push(sign * others / divisor);
-                }
-                partials.extend(over.iter().map(|own| -sign * value / own));
-            }
-            Some(sum)
-        }
-        ReferenceValue::Mean(_) => {
-            let share = 1.0 / values.len() as f64;
-            partials.extend(values.iter().map(|_| share));
-            (!values.is_empty()).then(|| values.iter().sum::<f64>() * share)
-        }
-        ReferenceValue::Siblings(_) => {
-            let middle = median(values)?;
-            // An odd number has one in the middle, an even one two.
-            let mut order: Vec<usize> = (0..values.len()).collect();
-            order.sort_by(|a, b| values[*a].total_cmp(&values[*b]));
-            partials.resize(values.len(), 0.0);
-            let (low, high) = (order[(order.len() - 1) / 2], order[order.len() / 2]);
-            partials[low] += 0.5;
-            partials[high] += 0.5;
-            Some(middle)
-        }
     }
 }
 

@@ -1,0 +1,113 @@
+//! Rows that need nothing of what the writer keeps.
+
+use rusqlite::{Connection, ToSql, params};
+use serde::Serialize;
+
+use crate::{
+    channel::Channel,
+    clock::Wall,
+    session::{
+        Correction, Figures,
+        findings::{Finding, FindingRecord},
+    },
+    store::record::{insert, insert_record},
+    units::Quantity,
+};
+
+/// Inserts the figures of a channel over a step.
+pub(in crate::store) fn figure_row(
+    connection: &Connection,
+    session: i64,
+    step: i64,
+    channel: i64,
+    figures: &Figures,
+) -> rusqlite::Result<()> {
+    let numbers = &figures.numbers;
+    let columns: &[(&str, &dyn ToSql)] = &[
+        ("session", &session),
+        ("step", &step),
+        ("channel", &channel),
+        ("count", &(numbers.count() as i64)),
+        ("beyond", &(figures.beyond as i64)),
+        ("last", &figures.last),
+        ("mean", &numbers.mean()),
+        ("deviation", &numbers.deviation()),
+        ("min", &numbers.min()),
+        ("max", &numbers.max()),
+        ("outside_us", &figures.outside_us),
+    ];
+    insert(connection, "figure", columns).map(drop)
+}
+
+/// Inserts the row of a channel on a function, with a number of its own where none is given.
+pub(super) fn channel_row(
+    connection: &Connection,
+    session: i64,
+    channel: &Channel,
+    quantity: Quantity,
+    id: Option<i64>,
+) -> rusqlite::Result<i64> {
+    let columns: &[(&str, &dyn ToSql)] = &[
+        ("id", &id),
+        ("session", &session),
+        ("name", &channel.name),
+        ("quantity", &quantity.word()),
+        ("unit", &quantity.unit()),
+        ("meter", &channel.meter_name),
+        ("reads", &channel.reads),
+        ("scale", &channel.conversion.scale.as_ref().map_or("", |scale| &scale.text)),
+        ("accuracy", &channel.conversion.accuracy.as_ref().map_or("", |sheet| &sheet.text)),
+    ];
+    insert(connection, "channel", columns)
+}
+
+#[derive(Serialize)]
+struct CorrectionRow<'a> {
+    session: i64,
+    at_us: i64,
+    #[serde(flatten)]
+    correction: &'a Correction,
+}
+
+/// Inserts a correction and puts the corrected field into the session.
+pub(super) fn corrected(
+    connection: &Connection,
+    session: i64,
+    at_us: i64,
+    correction: &Correction,
+) -> rusqlite::Result<()> {
+    // The words of the fields are the columns.
+    let sql = format!("UPDATE session SET {} = ?2 WHERE id = ?1", correction.field.word());
+    connection.prepare_cached(&sql)?.execute(params![session, correction.value_after])?;
+    insert_record(connection, "correction", &CorrectionRow { session, at_us, correction }).map(drop)
+}
+
+/// Replaces the findings of a session by these, the first ranked first.
+pub(super) fn keep_findings(connection: &Connection, session: i64, findings: &[Finding]) -> rusqlite::Result<()> {
+    #[derive(Serialize)]
+    struct RankedFinding {
+        session: i64,
+        rank: i64,
+        #[serde(flatten)]
+        finding: FindingRecord,
+    }
+    connection.execute("DELETE FROM finding WHERE session = ?1", [session])?;
+    for (rank, finding) in (1..).zip(findings) {
+        let row = RankedFinding { session, rank, finding: finding.into() };
+        insert_record(connection, "finding", &row)?;
+    }
+    Ok(())
+}
+
+/// Notes what the wall clock showed at a time of the session.
+pub(super) fn anchor(connection: &Connection, session: i64, at_us: i64, wall: Wall) -> rusqlite::Result<()> {
+    connection
+        .prepare_cached("INSERT OR REPLACE INTO anchor (session, at_us, utc_us) VALUES (?1, ?2, ?3)")?
+        .execute(params![session, at_us, wall.0])?;
+    Ok(())
+}
+
+/// RFC 3339 in UTC, to the microsecond.
+pub(super) fn utc(wall: Wall) -> String {
+    jiff::Timestamp::from_microsecond(wall.0).map_or_else(|_| String::new(), |time| format!("{time:.6}"))
+}
