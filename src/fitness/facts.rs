@@ -44,6 +44,8 @@ pub struct ChannelFacts {
     pub fuse: Option<f64>,
     /// How often it reports, Hz; none where not known.
     pub rate: Option<f64>,
+    /// The channels that it is worked out from, whose accuracy is its own; empty where it is measured.
+    pub worked_out_of: Vec<String>,
 }
 
 impl BenchFacts {
@@ -71,6 +73,7 @@ impl BenchFacts {
             // Behind a clamp no current flows through the fuse.
             fuse: meter.amps_fuse.as_ref().map(|fuse| fuse.value.value).filter(|_| channel.conversion.scale.is_none()),
             rate: meter.rate,
+            worked_out_of: Vec::new(),
         });
         self.channels.extend(declared);
         if meter.channels.is_empty() {
@@ -98,6 +101,7 @@ impl BenchFacts {
             quantity: derived.quantity,
             rate: rate.and_then(|rates| rates.into_iter().reduce(f64::min)),
             digit,
+            worked_out_of: derived.of.to_vec(),
             ..ChannelFacts::unknown(&derived.name, &meter)
         };
         self.channels.push(facts);
@@ -121,6 +125,7 @@ impl ChannelFacts {
             range: None,
             fuse: None,
             rate: None,
+            worked_out_of: Vec::new(),
         }
     }
 }

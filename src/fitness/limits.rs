@@ -3,7 +3,7 @@
 use super::{ChannelFacts, FitnessCheck, Severity, UnknownFact};
 use crate::{
     electrics::{DecisionRule, Uncertain},
-    procedure::Step,
+    procedure::{RelativeLimit, Step},
     units::{ApplicableAccuracy, Dimension, Limit, Quantity, show, show_in},
 };
 
@@ -125,6 +125,15 @@ impl FitnessCheck<'_> {
 
     /// The accuracy is unknown here, so nothing guards the limit.
     fn no_accuracy(&mut self, step: &Step, facts: &ChannelFacts, quantity: Quantity, value: f64) {
+        if !facts.worked_out_of.is_empty() {
+            let of: Vec<ChannelFacts> =
+                facts.worked_out_of.iter().filter_map(|name| self.bench.channel(name).cloned()).collect();
+            for part in of.iter().filter(|part| part.accuracy.is_none()) {
+                let quantity = part.quantity.unwrap_or(quantity);
+                self.no_accuracy(step, part, quantity, value);
+            }
+            return;
+        }
         let elsewhere = facts.row(quantity, 0.0).is_some();
         let at = if elsewhere { format!(" at {}", show(value, quantity)) } else { String::new() };
         let what = format!(
@@ -153,6 +162,27 @@ impl FitnessCheck<'_> {
         let what = format!("\"{}\" shows steps of {}, but {limit} allows ± {}", facts.name, show(digit), show(room));
         self.add(severity, step, &what, "use a range or meter that shows one digit more");
         true
+    }
+
+    /// A limit by other values: the channels that it refers to are on the bench, and the display is fine enough for what it
+    /// allows above or below them.
+    pub(super) fn relative(&mut self, step: &Step, facts: &ChannelFacts, limit: &RelativeLimit) {
+        for name in step.referred_channels() {
+            self.named(step, name);
+        }
+        let Some(quantity) = step.quantity else { return };
+        let room =
+            [limit.low, limit.high].into_iter().flatten().map(|edge| edge.offset.abs()).fold(f64::INFINITY, f64::min);
+        let digit = facts.digit.filter(|digit| digit.dimension == quantity.dimension()).map(|digit| digit.value);
+        if let Some(digit) = digit.filter(|digit| room > 0.0 && room.is_finite() && *digit > room * SHARE) {
+            let severity = if digit >= 2.0 * room { Severity::Fails } else { Severity::Doubtful };
+            let show = |value| show_in(value, quantity.dimension());
+            let what = format!("\"{}\" shows steps of {}, but {limit} allows {}", facts.name, show(digit), show(room));
+            self.add(severity, step, &what, "use a range or meter that shows one digit more");
+        }
+        if facts.accuracy.is_none() {
+            self.no_accuracy(step, facts, quantity, 0.0);
+        }
     }
 
     /// What is beyond the range can't be judged.

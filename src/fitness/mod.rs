@@ -105,14 +105,15 @@ impl FitnessCheck<'_> {
             return;
         }
         self.rate(step, &facts);
-        match &step.limit {
-            None => self.add(
+        match (&step.limit, &step.relative) {
+            (None, Some(limit)) => self.relative(step, &facts, limit),
+            (None, None) => self.add(
                 Severity::Note,
                 step,
                 "the step has no limit: its value is recorded, not judged",
                 "give a limit if the value is to be judged",
             ),
-            Some(limit) => {
+            (Some(limit), _) => {
                 self.range(step, &facts, limit);
                 self.check_uncertainty(step, &facts, limit);
             }

@@ -308,3 +308,28 @@ fn meters_that_name_their_channels_themselves() {
         Some(Severity::Note)
     );
 }
+
+/// Seen by a technician: a step with a limit by other values was said to have none.
+#[test]
+fn a_limit_by_other_values_is_a_limit() {
+    let bench = bench(BENCH);
+    let keys = "channel = \"probe\"\nquantity = \"V DC\"\n";
+    let found_at = |limit: &str| found(&bench, &format!("{keys}{limit}"));
+    let missing = found_at("at_most = \"0.5 V below battery\"");
+    assert_eq!(weight(&missing, "channel \"battery\" is not on the bench"), Some(Severity::Fails));
+    assert_eq!(weight(&missing, "has no limit"), None);
+    let amps = found(&bench, &format!("{AMPS}at_most = \"2 mA above channel 'coil clamp'\""));
+    assert_eq!(weight(&amps, "shows steps of 1.000 mA"), Some(Severity::Doubtful));
+}
+
+#[test]
+fn a_channel_that_is_worked_out_is_as_accurate_as_what_it_is_made_of() {
+    let derived = "\n[[derived]]\nname = \"coil volts\"\nof = \"probe - 'bare probe'\"\n";
+    let meter = "\n[[meter]]\nname = \"other\"\nport = \"/dev/ttyUSB2\"\nprotocol = \"number\"\n[[meter.channel]]\n\
+                 name = \"bare probe\"\n";
+    let bench = bench(&format!("{BENCH}{meter}{derived}"));
+    let found = found(&bench, "channel = \"coil volts\"\nquantity = \"V DC\"\nat_least = \"11 V\"");
+    assert_eq!(weight(&found, "on channel \"bare probe\""), Some(Severity::Note));
+    assert_eq!(weight(&found, "on channel \"coil volts\""), None);
+    assert_eq!(weight(&found, "on channel \"probe\""), None);
+}

@@ -256,7 +256,7 @@ impl Step {
     }
 
     /// The channels that the limit refers to.
-    fn referred_channels(&self) -> impl Iterator<Item = &str> {
+    pub(crate) fn referred_channels(&self) -> impl Iterator<Item = &str> {
         let sources = self.relative.as_ref().map_or(Vec::new(), |relative| relative.reference.sources());
         sources.into_iter().filter_map(|source| match source {
             ValueSource::Channel(name) => Some(name.as_str()),
