@@ -128,7 +128,12 @@ fn a_held_display_or_a_wrong_switch_is_reported_and_never_captured() {
     assert_eq!(refused, "this reading can't be taken: HOLD is on at the meter, switch it off");
     assert_eq!(bay.kept().number("SELECT COUNT(*) FROM capture"), 0);
     let refused = daemon.step("again");
-    assert_eq!(refused["judged"]["verdict"], "no reading", "nothing was captured: {refused}");
+    let judged = &refused["judged"];
+    assert_eq!(
+        (&judged["verdict"], &judged["value"]),
+        (&json!("held display"), &serde_json::Value::Null),
+        "nothing was captured: {refused}"
+    );
     probe.shows_bytes(VOLTS);
     assert_eq!(ears.captured("feed, lift coil")["verdict"], "in limit");
     daemon.stop();

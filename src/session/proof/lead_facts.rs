@@ -32,6 +32,8 @@ pub(crate) struct LeadFacts {
     leads: Vec<(ChannelId, Uncertain)>,
     /// Clamps that were said to be on backward.
     reversed: Vec<ChannelId>,
+    /// Whether a touch of the battery was asked for, and a command came instead: it may still follow.
+    touch_may_follow: bool,
 }
 
 impl LeadFacts {
@@ -52,6 +54,16 @@ impl LeadFacts {
     /// The battery was touched.
     pub(super) fn battery_touched(&mut self, volts: f64) {
         self.touched.get_or_insert(volts);
+    }
+
+    /// A command came while a touch of the battery was awaited.
+    pub(super) fn touch_may_follow(&mut self) {
+        self.touch_may_follow = true;
+    }
+
+    /// Whether volts that come now may be a touch of the battery that was asked for; true once.
+    pub(super) fn is_touch_that_follows(&mut self) -> bool {
+        std::mem::take(&mut self.touch_may_follow)
     }
 
     /// What the battery channel shows now, V; none without one.

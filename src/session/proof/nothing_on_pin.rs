@@ -103,6 +103,11 @@ impl NothingOnPin {
         matches!(self.state, PinState::Battery | PinState::BatteryAgain | PinState::Lift { .. })
     }
 
+    /// Whether the battery is to be touched and has not been yet.
+    pub(super) fn awaits_touch(&self) -> bool {
+        matches!(self.state, PinState::Battery | PinState::BatteryAgain)
+    }
+
     /// Whether what is read now may be the battery and not the pin.
     pub(super) fn may_be_on_battery(&self) -> bool {
         matches!(self.state, PinState::Battery | PinState::Back { .. } | PinState::BatteryAgain | PinState::Lift { .. })
@@ -123,6 +128,15 @@ impl NothingOnPin {
         self.jack_in_doubt = false;
         self.state = PinState::Battery;
         Some(self.battery_question(facts, now))
+    }
+
+    /// The leads read the battery's volts with a minus sign: they are to be swapped, and nothing else is asked meanwhile.
+    pub(super) fn crossed(&mut self, sample: &Sample) {
+        self.reminder.postpone();
+        if self.awaits_battery() {
+            self.touches.retain(|touch| !is_negative(touch));
+            self.touches.push(touch_of(TouchPlace::Battery, sample));
+        }
     }
 
     /// A command cut the dialogue short.
@@ -161,6 +175,9 @@ impl NothingOnPin {
                 }
                 self.state = PinState::Battery;
                 Response::Ask(self.battery_question(facts, at))
+            }
+            PinState::Watching if is_live && something_lasts && facts.is_touch_that_follows() => {
+                self.which(rules, volts)
             }
             PinState::Watching => Response::Pass,
             PinState::Jack if is_nothing => Response::Hold,
@@ -245,7 +262,8 @@ impl NothingOnPin {
             self.cut_short();
             return Response::Pass;
         }
-        self.state = match self.touches.is_empty() {
+        self.state = match self.touches.iter().all(is_negative) {
+            true if self.asked == 0 => PinState::Watching,
             true => PinState::Battery,
             false => PinState::Back { left: true, said: at },
         };
@@ -326,6 +344,10 @@ impl NothingOnPin {
     fn nothing_words(&self, rules: &ProofRules) -> String {
         format!("below {} V for {}", rules.nothing_below, show_seconds(rules.back_for.as_secs_f64()))
     }
+}
+
+fn is_negative(touch: &Touch) -> bool {
+    matches!(touch.value, Value::Number(volts) if volts < 0.0)
 }
 
 fn touch_of(place: TouchPlace, sample: &Sample) -> Touch {

@@ -131,6 +131,7 @@ impl StepProof {
             MeasuredPoint::Feed => {
                 let crossed = self.crossed.sample(rules, reading, facts);
                 if crossed != Response::Pass {
+                    self.nothing.crossed(reading.sample);
                     return crossed;
                 }
                 let is_nothing = reading.number().is_some_and(|volts| volts.abs() < rules.nothing_below);
@@ -236,6 +237,9 @@ impl StepProof {
     /// A command cut the dialogue short.
     pub(crate) fn cut_short(&mut self) {
         self.ask = None;
+        if self.nothing.awaits_touch() {
+            self.facts.touch_may_follow();
+        }
         self.nothing.cut_short();
         self.open.cut_short();
         self.together.cut_short();
@@ -276,5 +280,71 @@ pub(super) mod tests {
     /// A reading of a step without a load.
     pub(crate) fn reading(sample: &Sample) -> LeadReading<'_> {
         LeadReading { sample, loaded: None, load_on: None }
+    }
+
+    use crate::session::judge::tests::volts;
+
+    /// Shows volts for some seconds, a reading each 100 ms; returns what was said and what was proven.
+    fn show(proof: &mut StepProof, at: &mut i64, value: f64, seconds: f64) -> (Vec<String>, Vec<ProvenValue>) {
+        let (mut said, mut proven) = (Vec::new(), Vec::new());
+        for _ in 0..(seconds * 10.0) as i64 {
+            *at += 100_000;
+            match proof.sample(&reading(&volts(*at, value))) {
+                Response::Ask(ask) => said.push(ask.text),
+                Response::Say(text) => said.push(text),
+                Response::Proven(value, _) => proven.push(*value),
+                Response::Pass | Response::Hold => {}
+            }
+        }
+        (said, proven)
+    }
+
+    /// Seen by a technician: the proof left out the touch that told of the crossed leads, and the jack was asked about while
+    /// the leads were being swapped.
+    #[test]
+    fn crossed_leads_on_the_battery_stand_in_the_proof() {
+        let mut proof = StepProof::new(ProofRules::default(), MeasuredPoint::Feed, true, "lift feed");
+        proof.channel_found(ChannelId(7), "battery");
+        let at = &mut 0;
+        let battery =
+            |at: i64, proof: &mut StepProof| proof.any(&Sample { channel: ChannelId(7), ..volts(at, 12.6) }, None);
+        battery(0, &mut proof);
+        show(&mut proof, at, 0.002, 15.0);
+        battery(*at, &mut proof);
+        let (said, _) = show(&mut proof, at, -12.6, 1.0);
+        assert_eq!(said, ["Leads crossed, swap them."]);
+        battery(*at, &mut proof);
+        let (said, _) = show(&mut proof, at, 0.001, 2.0);
+        assert!(said.is_empty(), "{said:?}");
+        battery(*at, &mut proof);
+        show(&mut proof, at, 12.6, 1.0);
+        show(&mut proof, at, 0.003, 3.5);
+        show(&mut proof, at, 12.6, 1.0);
+        let (_, proven) = show(&mut proof, at, 0.003, 0.2);
+        let [proven] = &proven[..] else { panic!("{proven:?}") };
+        let touched: Vec<Value> =
+            proven.proof.iter().flat_map(|proof| &proof.touches).map(|touch| touch.value).collect();
+        assert!(touched.contains(&Value::Number(-12.6)), "{touched:?}");
+    }
+
+    /// Seen by a technician: he took the dead pin, touched the battery as he had been asked, and that was the next feed.
+    #[test]
+    fn a_touch_of_the_battery_after_take_is_not_the_next_feed() {
+        let mut proof = StepProof::new(ProofRules::default(), MeasuredPoint::Feed, true, "lift feed");
+        let at = &mut 0;
+        show(&mut proof, at, 0.002, 5.0);
+        proof.cut_short();
+        let mut next = StepProof::new(ProofRules::default(), MeasuredPoint::Feed, true, "tilt feed");
+        next.facts = proof.facts.clone();
+        show(&mut next, at, 0.002, 1.0);
+        let (said, _) = show(&mut next, at, 12.6, 1.0);
+        assert_eq!(
+            said,
+            ["Twelve point six volts: which terminal is that? If it is tilt feed, hold it; if not, lift."]
+        );
+        let (said, _) = show(&mut next, at, 0.002, 2.0);
+        assert!(said.is_empty(), "{said:?}");
+        *at += 100_000;
+        assert_eq!(next.sample(&reading(&volts(*at, 12.5))), Response::Pass);
     }
 }

@@ -118,6 +118,15 @@ impl StepJudge {
 
     /// A capture without a value, and why.
     fn nothing(&self, how: CaptureMethod, now: Mono) -> Capture {
+        // What the display shows on another function says nothing about the leads.
+        if let Some((last, unfit)) = self.fresh(now).and_then(|last| Some((last, self.unfit(&last)?))) {
+            return Capture::plain(
+                how,
+                now,
+                self.criteria.channel,
+                self.without_value(unfit, self.switch_words(&last)),
+            );
+        }
         let refused = self.last.and_then(|last| self.proof.refuses(&last));
         if let Some(why) = refused {
             return Capture::plain(

@@ -33,7 +33,7 @@ impl StepJudge {
             return match last.value {
                 _ if self.contact.waits_for_a_lift() => {
                     format!(
-                        "the lead is still where the step before was captured ({shown}): lift it, then touch the next point"
+                        "the lead is still where the step before was captured ({shown}): lift it, then touch the next point; if it was lifted, the display is held"
                     )
                 }
                 Value::Number(_) if last.quantity.dimension() == Dimension::Ampere => {

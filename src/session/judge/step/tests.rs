@@ -160,6 +160,28 @@ fn a_wrong_switch_is_reported_once_and_never_captured() {
     assert_eq!(events, [StepEvent::Say("HOLD is on at the meter, switch it off".to_owned())]);
 }
 
+/// Seen by a technician: left with the meter on volts, a coil's step blamed leads on each other, and a drop's the load.
+#[test]
+fn a_step_that_is_left_on_another_function_says_so() {
+    for (keys, shown, wanted) in [
+        (
+            "quantity = \"ohm\"\nbetween = \"7 ohm to 8 ohm\"",
+            volts(100_000, 0.001),
+            "the meter is on V DC, switch it to ohm",
+        ),
+        (
+            "quantity = \"V DC\"\nat_most = \"0.1 V\"\ncontact = \"fixed\"\nwhile = [{ channel = \"clamp\", at_least = \"1 A\" }]",
+            sample(0, 100_000, 7.5, Quantity::Ohms),
+            "the meter is on ohm, switch it to V DC",
+        ),
+    ] {
+        let mut judge = step(keys);
+        judge.sample(&shown, &mut Vec::new());
+        let judgement = judge.close(Mono(200_000)).unwrap().judgement;
+        assert_eq!((judgement.verdict(), &judgement.reason[..]), (Some(Verdict::WrongFunction), wanted));
+    }
+}
+
 /// Seen in the demo: the peak before settling came from a lead that had not landed yet.
 #[test]
 fn what_was_read_before_the_leads_were_on_is_no_surge() {
