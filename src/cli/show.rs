@@ -127,8 +127,6 @@ fn heading(out: &mut dyn Write, session: &SessionRow) -> io::Result<()> {
 
 fn ledger(out: &mut dyn Write, steps: &[StepRow], captures: &[CaptureRow]) -> io::Result<()> {
     let rows = steps.iter().flat_map(|step| {
-        let name =
-            if step.attempt > 1 { format!("{} (attempt {})", step.name, step.attempt) } else { step.name.clone() };
         let quantity = step.quantity.or_else(|| step.unit.as_ref()?.parse().ok());
         let verdict = match (step.verdict, step.left.as_deref()) {
             (Some(verdict), _) => verdict.word().to_owned(),
@@ -138,7 +136,7 @@ fn ledger(out: &mut dyn Write, steps: &[StepRow], captures: &[CaptureRow]) -> io
         };
         let own = vec![
             place(step).to_string(),
-            name,
+            step.title(),
             step.capture.as_ref().map_or("–".to_owned(), show_value::captured),
             match (step.limit_low.or(step.limit_high), &step.limit_text) {
                 (None, Some(text)) => text.clone(),
@@ -156,8 +154,7 @@ fn ledger(out: &mut dyn Write, steps: &[StepRow], captures: &[CaptureRow]) -> io
 
 /// Why a step has its verdict, and what is to be known about its value.
 fn why(step: &StepRow) -> String {
-    // What is in limit needs no words.
-    let reason = step.reason.clone().filter(|_| step.verdict != Some(Verdict::InLimit));
+    let reason = step.why().map(str::to_owned);
     let flags = step.capture.iter().flat_map(|capture| &capture.flags).map(|flag| flag.word().to_owned());
     let proof = step.capture.as_ref().and_then(|capture| capture.proof.first().cloned());
     let words: Vec<String> = reason.into_iter().chain(flags).chain(proof).collect();

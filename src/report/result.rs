@@ -13,12 +13,14 @@ use crate::{
 /// The most names of steps in the result: the ledger below has all of them.
 const MOST_NAMES: usize = 3;
 
-/// The last attempt of each step, in the order of the first ones.
+/// The last attempt of each step, in the order of the first ones. One that was left without a value does not replace the one
+/// before.
 pub(super) fn last_attempts(steps: &[StepRow]) -> Vec<&StepRow> {
     let mut places: HashMap<&str, usize> = HashMap::new();
     let mut last: Vec<&StepRow> = Vec::new();
     for step in steps {
         match places.get(step.name.as_str()) {
+            Some(&place) if last[place].has_value() && !step.has_value() => {}
             Some(&place) => last[place] = step,
             None => {
                 places.insert(&step.name, last.len());
@@ -40,7 +42,7 @@ pub(super) fn result(steps: &[StepRow], findings: &[FindingRecord]) -> String {
     let unjudged: Vec<&str> = last
         .iter()
         .filter(|step| step.limit_low.or(step.limit_high).is_some() || step.limit_text.is_some())
-        .filter(|step| !matches!(step.verdict, Some(Verdict::InLimit | Verdict::OutOfLimit | Verdict::TooCloseToCall)))
+        .filter(|step| !step.is_decided())
         .map(|step| step.name.as_str())
         .collect();
     let fault = findings.iter().find(|finding| finding.kind.is_fault() && finding.sure != ConfidenceLevel::Possible);
@@ -120,6 +122,8 @@ mod tests {
             step("float feed", 1, Some(Verdict::TooCloseToCall)),
             step("brake feed", 1, Some(Verdict::NoReading)),
             step("lift feed", 2, Some(Verdict::InLimit)),
+            // Begun again and left without a value: what was measured before stands.
+            step("tilt feed", 2, Some(Verdict::NoReading)),
         ];
         let sure = finding(FindingKind::SharedGround, ConfidenceLevel::Likely);
         assert_eq!(

@@ -20,6 +20,8 @@ pub(super) struct SheetRow {
     /// The class of the page's style.
     pub class: &'static str,
     pub why: String,
+    /// What the leads proved it by, a touch each.
+    pub proof: Vec<String>,
     /// The value on a number line, where there is a value and a limit.
     pub line: Option<String>,
     /// A step of the same kind that is in limit, whose value the number line shows too.
@@ -42,13 +44,14 @@ impl SheetRow {
         });
         Self {
             place: step.place.unwrap_or(step.number),
-            name: step.name.clone(),
+            name: step.title(),
             value: capture.map_or("–".to_owned(), captured),
             limit: limit.map(|limit| limit.to_string()).or(step.limit_text.clone()).unwrap_or("–".to_owned()),
             verdict: verdict_word(step),
             shape,
             class,
-            why: step.reason.clone().filter(|_| step.verdict != Some(Verdict::InLimit)).unwrap_or_default(),
+            why: step.why().unwrap_or_default().to_owned(),
+            proof: step.capture.as_ref().map_or(Vec::new(), |capture| capture.proof.clone()),
             line,
             good: good.map(|good| format!("{}, {}", good.name, good.capture.as_ref().map_or(String::new(), captured))),
         }

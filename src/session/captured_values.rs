@@ -5,28 +5,65 @@ use std::collections::HashMap;
 use super::{
     Judgement,
     findings::SharedGainError,
-    judge::{NotJudged, Outcome, ReferenceReading},
+    judge::{NotJudged, Outcome, ReferenceReading, Verdict},
 };
-use crate::{channel::Channel, electrics::Uncertain, protocol::Value};
+use crate::{channel::Channel, electrics::Uncertain, protocol::Value, units::show};
 
 /// By step name.
 #[derive(Debug, Default)]
 pub(super) struct CapturedValues {
-    by_step: HashMap<String, Result<ReferenceReading, String>>,
+    by_step: HashMap<String, LastCapture>,
+}
+
+#[derive(Debug)]
+struct LastCapture {
+    reading: Result<ReferenceReading, String>,
+    /// Whether it was in or out of limit, and the value in words; none where that was not decided.
+    decided: Option<(Verdict, String)>,
 }
 
 impl CapturedValues {
-    /// Keeps the judgement that a step ended with. `channel` is where it was measured, where that is still known.
+    /// Keeps the judgement that a step ended with. `channel` is where it was measured, where that is still known. A value
+    /// stands until there is another: a repeat that was left without one replaces nothing.
     pub(super) fn keep(&mut self, step: &str, judgement: &Judgement, channel: Option<&Channel>) {
-        self.by_step.insert(step.to_owned(), reading(step, judgement, channel));
+        let reading = reading(step, judgement, channel);
+        if reading.is_err() && self.by_step.get(step).is_some_and(|before| before.reading.is_ok()) {
+            return;
+        }
+        self.by_step.insert(step.to_owned(), LastCapture { reading, decided: decided(judgement) });
     }
 
     /// What a step captured, or a sentence that says why there is nothing and what to do.
     pub(super) fn reading(&self, step: &str) -> Result<ReferenceReading, String> {
-        self.by_step.get(step).cloned().unwrap_or_else(|| {
+        self.by_step.get(step).map(|last| last.reading.clone()).unwrap_or_else(|| {
             Err(format!("the limit refers to step \"{step}\", which has not been done: do it, then this one again"))
         })
     }
+
+    /// What is to be said of a step that was in limit and is out of it when repeated, or the other way round.
+    pub(super) fn contradiction(&self, step: &str, judgement: &Judgement) -> Option<String> {
+        let (before, value) = self.by_step.get(step)?.decided.as_ref()?;
+        let (now, _) = decided(judgement)?;
+        (now != *before).then(|| {
+            format!(
+                "the attempt before was {}, {value}: unless something was changed in between, it comes and goes; measure a third time",
+                before.word()
+            )
+        })
+    }
+}
+
+fn decided(judgement: &Judgement) -> Option<(Verdict, String)> {
+    let verdict = judgement.verdict().filter(|verdict| matches!(verdict, Verdict::InLimit | Verdict::OutOfLimit))?;
+    let shown = judgement.as_shown();
+    let value = match (shown.value(), shown.quantity(), shown.answer()) {
+        (Some(Value::Number(value)), Some(quantity), _) => show(value, quantity),
+        (Some(Value::Over), ..) => "OL".to_owned(),
+        (Some(Value::Under), ..) => "-OL".to_owned(),
+        (_, _, Some(answer)) => answer.word().to_owned(),
+        _ => return None,
+    };
+    Some((verdict, value))
 }
 
 fn reading(step: &str, judgement: &Judgement, channel: Option<&Channel>) -> Result<ReferenceReading, String> {
@@ -48,5 +85,44 @@ fn reading(step: &str, judgement: &Judgement, channel: Option<&Channel>) -> Resu
             };
             Err(format!("the limit refers to step \"{step}\", which has no number ({why}): do it again, then this one"))
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{
+        electrics::DecisionRule,
+        session::judge::judge,
+        units::{Dimension, Limit, Quantity},
+    };
+
+    fn judged(volts: f64) -> Judgement {
+        let limit = Limit { low: None, high: Some(0.1), dimension: Dimension::Volt };
+        judge(&limit, Value::Number(volts), Quantity::VoltsDc, Some(0.001), DecisionRule::Guarded)
+    }
+
+    #[test]
+    fn a_repeat_without_a_value_replaces_nothing_and_one_that_contradicts_is_told() {
+        let mut captured = CapturedValues::default();
+        captured.keep("lift ground", &judged(0.341), None);
+        let nothing = Judgement {
+            outcome: Outcome::NotCounted {
+                why: NotJudged::NoReading,
+                value: Value::Number(0.0),
+                u: None,
+                quantity: Quantity::VoltsDc,
+                limit: None,
+            },
+            reason: String::new(),
+        };
+        captured.keep("lift ground", &nothing, None);
+        assert_eq!(captured.reading("lift ground").map(|reading| reading.value.value), Ok(0.341));
+        assert_eq!(captured.contradiction("lift ground", &judged(0.35)), None);
+        assert_eq!(captured.contradiction("lift ground", &nothing), None);
+        let words = captured.contradiction("lift ground", &judged(0.05)).unwrap();
+        assert!(words.starts_with("the attempt before was out of limit, 0.341 V"), "{words}");
+        captured.keep("lift ground", &judged(0.05), None);
+        assert_eq!(captured.contradiction("lift ground", &judged(0.05)), None);
     }
 }

@@ -341,7 +341,13 @@ impl Session {
         if let Some(coil) = step.judge.coil(at) {
             self.holds.insert(view.circuit.clone().unwrap_or_else(|| view.name.clone()), coil);
         }
-        let ended = step.end(at, left);
+        let mut ended = step.end(at, left);
+        if let Some(capture) = &mut ended.capture
+            && let Some(remark) = self.captured.contradiction(&view.name, &capture.judgement)
+        {
+            effects.extend(Effect::announce(at, format!("{}: {remark}", view.name)));
+            capture.judgement.reason += &format!("; {remark}");
+        }
         let judged = ended.capture.as_ref().map(|capture| capture.judgement.clone());
         if let (true, Some(Value::Number(volts))) = (is_feed, judged.as_ref().and_then(Judgement::value)) {
             self.facts.feed_captured(volts);

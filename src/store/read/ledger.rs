@@ -64,6 +64,33 @@ pub(crate) struct StepRow {
     pub last_row: Option<i64>,
 }
 
+impl StepRow {
+    /// Whether it was decided: in or out of limit, or too close to call.
+    pub(crate) fn is_decided(&self) -> bool {
+        matches!(self.verdict, Some(Verdict::InLimit | Verdict::OutOfLimit | Verdict::TooCloseToCall))
+    }
+
+    /// Whether a value or an answer came of it.
+    pub(crate) fn has_value(&self) -> bool {
+        let value =
+            |capture: &CaptureRow| capture.value.is_some() || capture.beyond.is_some() || capture.answer.is_some();
+        self.is_decided() || self.verdict.is_none() && self.capture.as_ref().is_some_and(value)
+    }
+
+    /// What it is called, with the attempt where it is not the first.
+    pub(crate) fn title(&self) -> String {
+        match self.attempt {
+            ..=1 => self.name.clone(),
+            attempt => format!("{} (attempt {attempt})", self.name),
+        }
+    }
+
+    /// Why it has its verdict. What is in limit at the first attempt needs no words.
+    pub(crate) fn why(&self) -> Option<&str> {
+        self.reason.as_deref().filter(|_| self.verdict != Some(Verdict::InLimit) || self.attempt > 1)
+    }
+}
+
 /// One row of the table `capture`. It differs from the capture on the control socket: a value beyond the range stands in
 /// a column of its own.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

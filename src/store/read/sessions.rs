@@ -46,7 +46,7 @@ pub(crate) struct SessionRow {
     pub samples: i64,
     /// Steps begun, each once however often it was repeated.
     pub steps: i64,
-    /// Steps that are out of limit, the last attempt of each.
+    /// Steps that are out of limit, by the last attempt of each that was decided.
     pub outside: i64,
     /// Rowid of its first sample.
     #[serde(skip_serializing)]
@@ -72,7 +72,8 @@ const SELECT: &str = "SELECT *, newest_row - first_row + 1 AS samples FROM (
         SELECT session.*, COALESCE(last_row, (SELECT COALESCE(MAX(rowid), 0) FROM sample)) AS newest_row,
             (SELECT COUNT(DISTINCT name) FROM step WHERE step.session = session.id) AS steps,
             (SELECT COUNT(*) FROM step WHERE step.session = session.id AND verdict = 'out of limit' AND number =
-                (SELECT MAX(number) FROM step AS other WHERE other.session = session.id AND other.name = step.name)) AS outside
+                (SELECT MAX(number) FROM step AS other WHERE other.session = session.id AND other.name = step.name
+                    AND other.verdict IN ('in limit', 'out of limit', 'too close to call'))) AS outside
         FROM session)";
 
 /// All sessions, oldest first.
