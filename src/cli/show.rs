@@ -52,6 +52,9 @@ impl ShowArgs {
             session_json(connection, &session, &mut out)?;
         } else {
             print(&mut out, connection, &session)?;
+            if let Some((_, before)) = session.continues.as_ref().and_then(|uuid| archive.find(uuid).ok()) {
+                writeln!(out, "\nit continues session {}, {}", before.id, local(before.began_utc_us))?;
+            }
             if self.figures {
                 figures(&mut out, connection, &session)?;
             }
@@ -93,9 +96,6 @@ fn findings(out: &mut dyn Write, connection: &Connection, session: &SessionRow) 
 fn heading(out: &mut dyn Write, session: &SessionRow) -> io::Result<()> {
     let what = session.procedure.as_deref().unwrap_or("free-running");
     writeln!(out, "session {}, {}: {}", session.id, local(session.began_utc_us), harmless(what))?;
-    if let Some(uuid) = &session.continues {
-        writeln!(out, "continues session {uuid}")?;
-    }
     let visit = [
         ("machine", &session.visit.machine),
         ("job", &session.visit.job),

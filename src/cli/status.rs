@@ -19,6 +19,7 @@ use crate::{
     harmless::harmless_record,
     server::{Request, StatusReport},
     session::Verdict,
+    store::read::Archive,
     units::show_seconds,
 };
 
@@ -38,13 +39,18 @@ impl StatusArgs {
         if self.json {
             writeln!(out, "{}", serde_json::to_string(&status).map_err(io::Error::from)?)?;
         } else {
-            print(&mut out, &harmless_record(&status).map_err(io::Error::from)?)?;
+            // The number under which the database has it; it is asked here, so that a disk that hangs delays no recording.
+            let number = status.session.as_ref().and_then(|open| {
+                let archive = Archive::open(&common.folder().ok()?).ok()?;
+                archive.find(&open.uuid.to_string()).ok().map(|(_, session)| session.id)
+            });
+            print(&mut out, &harmless_record(&status).map_err(io::Error::from)?, number)?;
         }
         Ok(ExitCode::SUCCESS)
     }
 }
 
-fn print(out: &mut dyn Write, status: &StatusReport) -> io::Result<()> {
+fn print(out: &mut dyn Write, status: &StatusReport, number: Option<i64>) -> io::Result<()> {
     for alarm in &status.alarms {
         writeln!(out, "ALARM: {alarm}")?;
     }
@@ -53,7 +59,8 @@ fn print(out: &mut dyn Write, status: &StatusReport) -> io::Result<()> {
         Some(session) => {
             let what = session.procedure.as_deref().unwrap_or("free-running");
             let since = show_seconds(session.elapsed_s);
-            writeln!(out, "session {}: {what}, for {since}, {} samples", session.uuid, session.samples)?;
+            let number = number.map_or(session.uuid.to_string(), |number| number.to_string());
+            writeln!(out, "session {number}: {what}, for {since}, {} samples", session.samples)?;
             for (word, text) in [("machine", &session.machine), ("job", &session.job)] {
                 if !text.is_empty() {
                     writeln!(out, "{word}: {text}")?;
@@ -100,8 +107,8 @@ fn print(out: &mut dyn Write, status: &StatusReport) -> io::Result<()> {
         let counts = [meter.frames, meter.refused, meter.lost].map(|count| count.to_string());
         [meter.meter.clone()].into_iter().chain(counts).chain([clock, port]).collect()
     });
-    let titles = ["meter", "frames", "refused", "lost", "clock", "port"];
-    write!(out, "\n{}", table(&titles, &["frames", "refused", "lost"], rows))?;
+    let titles = ["meter", "frames read", "refused", "missing", "the board's clock", "port"];
+    write!(out, "\n{}", table(&titles, &["frames read", "refused", "missing"], rows))?;
     for meter in &status.meters {
         if let Some(text) = &meter.identity {
             writeln!(out, "{} reports its identity: {text}", meter.meter)?;
