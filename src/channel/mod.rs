@@ -31,7 +31,7 @@ pub use meter::{Batch, ChannelIds, Meter, MeterEvent};
 use crate::{
     clock::Mono,
     protocol::{Annunciators, Value},
-    units::{AsWritten, Measure, Quantity},
+    units::{AsWritten, Limit, Measure, Quantity, ValueFormat},
 };
 
 /// Which channel of the bench, counted from 0 in the order in which they were met.
@@ -88,4 +88,16 @@ pub struct Sample {
     pub digit: Option<f64>,
     /// What the display showed beside the value.
     pub annunciators: Annunciators,
+}
+
+impl Sample {
+    /// How its values are written: to the last digit that the meter showed, with the prefix of the limit that they are held against.
+    pub(crate) fn format(&self, limit: Option<&Limit>) -> ValueFormat {
+        ValueFormat::new(self.quantity, self.digit, limit)
+    }
+
+    /// The value as a person reads it, written as `format` says.
+    pub(crate) fn shown(&self, limit: Option<&Limit>) -> String {
+        self.value.shown(self.format(limit))
+    }
 }

@@ -7,11 +7,12 @@ use std::{
 
 use clap::Args;
 
-use super::{failure::Failure, show_value};
+use super::failure::Failure;
 use crate::{
     harmless::harmless_record,
     server::{Answer, StepMessage},
     session::{JudgementRecord, Verdict},
+    units::{Quantity, ValueFormat},
 };
 
 /// The commands that cut a question short.
@@ -82,7 +83,10 @@ pub(super) fn judgement_text(judgement: &JudgementRecord, separator: &str) -> St
     match (verdict.map(Verdict::word), value) {
         (Some(verdict), _) if reason.starts_with(verdict) => reason.clone(),
         (Some(verdict), _) => format!("{verdict}{separator}{reason}"),
-        (None, Some(value)) => format!("{}, no limit", show_value::value(*value, None, *quantity)),
+        (None, Some(value)) => {
+            let format = ValueFormat::new(quantity.unwrap_or(Quantity::Number), judgement.digit, None);
+            format!("{}, no limit", value.shown(format))
+        }
         (None, None) => reason.clone(),
     }
 }

@@ -22,7 +22,7 @@ use crate::{
     harmless::{harmless, harmless_record},
     session::Verdict,
     store::read::{self, Archive, CaptureRow, SessionRow, StepRow, StoredCorrection},
-    units::show_seconds,
+    units::{ValueFormat, show_seconds},
 };
 
 /// Show a session's ledger.
@@ -198,7 +198,8 @@ fn figures(out: &mut dyn Write, connection: &Connection, session: &SessionRow) -
     let steps = read::steps(connection, session.id)?;
     let places: HashMap<i64, i64> = steps.iter().map(|step| (step.number, place(step))).collect();
     let rows = read::figures(connection, session.id)?.into_iter().map(|row| {
-        let show = |value| show_value::number(value, Some(row.quantity));
+        let format = ValueFormat::new(row.quantity, row.digit, None);
+        let show = |value| show_value::measured(value, format);
         let outside = if row.outside_us > 0 { show_seconds(row.outside_us as f64 / 1e6) } else { String::new() };
         vec![
             places.get(&row.step).unwrap_or(&row.step).to_string(),
@@ -232,7 +233,7 @@ fn spare(out: &mut dyn Write, steps: &[StepRow]) -> io::Result<()> {
             step.name.clone(),
             show_value::captured(capture),
             show_value::limits(step.limit_low, step.limit_high, quantity),
-            show_value::number(Some(spare), quantity),
+            capture.format().show_difference(spare),
         ])
     });
     let rows: Vec<Vec<String>> = rows.collect();

@@ -12,7 +12,6 @@ use super::{
     answer::{ANSWERING_COMMANDS, print_step},
     client::ask,
     failure::Failure,
-    show_value,
     table::table,
 };
 use crate::{
@@ -91,7 +90,7 @@ fn print(out: &mut dyn Write, status: &StatusReport, number: Option<i64>) -> io:
             let age = if reading.age_s < 2.0 { String::new() } else { format!("{} ago", show_seconds(reading.age_s)) };
             vec![
                 reading.channel.clone(),
-                show_value::value(reading.value, reading.digit, Some(reading.quantity)),
+                reading.shown.clone(),
                 reading.quantity.word().to_owned(),
                 reading.verdict.map_or("", Verdict::word).to_owned(),
                 age,

@@ -12,7 +12,6 @@ use super::{
     answer::{ANSWERING_COMMANDS, judgement_text, print_judgement, print_step},
     client::Client,
     failure::Failure,
-    show_value,
 };
 use crate::{
     harmless::harmless_record,
@@ -157,8 +156,7 @@ impl<W: Write> LiveOutput<W> {
                 Some(other) => &format!(" {}", other.word()),
                 None => "",
             };
-            let value = show_value::value(reading.value, reading.digit, Some(reading.quantity));
-            text += &format!("{} {value}{mark}   ", reading.channel);
+            text += &format!("{} {}{mark}   ", reading.channel, reading.shown);
         }
         // A line longer than the terminal could not be overwritten.
         let text: String = text.trim_end().chars().take(columns().saturating_sub(1)).collect();

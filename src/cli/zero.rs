@@ -4,8 +4,8 @@ use std::process::ExitCode;
 
 use clap::Args;
 
-use super::{CommonArgs, answer::AnswerFormatArgs, client::ask, failure::Failure, show_value};
-use crate::server::Request;
+use super::{CommonArgs, answer::AnswerFormatArgs, client::ask, failure::Failure};
+use crate::{server::Request, units::show};
 
 /// Zero a clamp.
 #[derive(Debug, Args)]
@@ -22,7 +22,7 @@ impl ZeroArgs {
         self.format.print(&answer, |out, answer| {
             let Some(zeroed) = &answer.zeroed else { return Ok(()) };
             let zeroed = zeroed.zeroed;
-            let show = |value| show_value::number(Some(value), Some(zeroed.quantity));
+            let show = |value| show(value, zeroed.quantity);
             write!(out, "{}: zeroed; {} is subtracted from now on", self.channel, show(zeroed.offset))?;
             match zeroed.drift {
                 Some(drift) => writeln!(out, "; the zero has drifted by {} since the last time", show(drift)),

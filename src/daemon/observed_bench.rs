@@ -162,6 +162,6 @@ mod tests {
         let issues = bench.issues(&procedure, &core);
         let words: Vec<String> = issues.iter().map(FitnessIssue::to_string).collect();
         assert!(words.iter().any(|words| words.contains("sends 0.5 readings a second")), "{words:?}");
-        assert!(words.iter().any(|words| words.contains("shows steps of 100.0 mV")), "{words:?}");
+        assert!(words.iter().any(|words| words.contains("shows steps of 100 mV")), "{words:?}");
     }
 }

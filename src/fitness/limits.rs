@@ -4,7 +4,7 @@ use super::{ChannelFacts, FitnessCheck, Severity, UnknownFact};
 use crate::{
     electrics::{DecisionRule, Uncertain},
     procedure::{RelativeLimit, Step},
-    units::{ApplicableAccuracy, Dimension, Limit, Quantity, show, show_in},
+    units::{ApplicableAccuracy, Dimension, Limit, Quantity, show, show_given},
 };
 
 /// The expanded uncertainty may take so much of the room. With T the whole width between limits this is a
@@ -108,8 +108,8 @@ impl FitnessCheck<'_> {
             let what = format!(
                 "\"{}\" is accurate to {least}± {} (k = 2), but {limit} allows ± {}: {end}",
                 facts.name,
-                show_in(expanded, dimension),
-                show_in(room, dimension)
+                show_given(expanded, dimension),
+                show_given(room, dimension)
             );
             self.add(severity, step, &what, "use a more accurate meter or range, or a wider limit");
         } else if !least.is_empty() {
@@ -158,7 +158,7 @@ impl FitnessCheck<'_> {
             return false;
         }
         let severity = if digit >= 2.0 * room { Severity::Fails } else { Severity::Doubtful };
-        let show = |value| show_in(value, limit.dimension);
+        let show = |value| show_given(value, limit.dimension);
         let what = format!("\"{}\" shows steps of {}, but {limit} allows ± {}", facts.name, show(digit), show(room));
         self.add(severity, step, &what, "use a range or meter that shows one digit more");
         true
@@ -176,7 +176,7 @@ impl FitnessCheck<'_> {
         let digit = facts.digit.filter(|digit| digit.dimension == quantity.dimension()).map(|digit| digit.value);
         if let Some(digit) = digit.filter(|digit| room > 0.0 && room.is_finite() && *digit > room * SHARE) {
             let severity = if digit >= 2.0 * room { Severity::Fails } else { Severity::Doubtful };
-            let show = |value| show_in(value, quantity.dimension());
+            let show = |value| show_given(value, quantity.dimension());
             let what = format!("\"{}\" shows steps of {}, but {limit} allows {}", facts.name, show(digit), show(room));
             self.add(severity, step, &what, "use a range or meter that shows one digit more");
         }
@@ -187,7 +187,7 @@ impl FitnessCheck<'_> {
 
     /// What is beyond the range can't be judged.
     pub(super) fn range(&mut self, step: &Step, facts: &ChannelFacts, limit: &Limit) {
-        let show = |value| show_in(value, limit.dimension);
+        let show = |value| show_given(value, limit.dimension);
         let furthest = at(limit);
         let range = facts.range.filter(|range| range.dimension == limit.dimension && furthest > range.value);
         if let Some(range) = range {

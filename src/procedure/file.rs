@@ -376,7 +376,7 @@ name = "yard drive"
         assert_eq!(procedure.steps.len(), 3);
         let ohms = &procedure.steps[1];
         assert_eq!((ohms.quantity, ohms.line), (Some(Quantity::Ohms), 16));
-        assert_eq!(ohms.limit.unwrap().to_string(), "6.900 ohm to 8.100 ohm");
+        assert_eq!(ohms.limit.unwrap().to_string(), "6.9 ohm to 8.1 ohm");
         assert_eq!(procedure.steps[2].limit, None);
     }
 

@@ -58,7 +58,7 @@ pub(crate) use problem::{Problem, escape};
 use strum::{EnumMessage, VariantArray};
 
 use crate::{
-    units::{Dimension, Quantity},
+    units::{Dimension, Quantity, ValueFormat},
     words::words,
 };
 
@@ -86,6 +86,17 @@ pub enum Value {
     Over,
     /// Beyond the range downwards (`-OL`).
     Under,
+}
+
+impl Value {
+    /// As a person reads it; `OL` beyond the range, as displays show it.
+    pub(crate) fn shown(self, format: ValueFormat) -> String {
+        match self {
+            Self::Number(value) => format.show(value),
+            Self::Over => "OL".to_owned(),
+            Self::Under => "-OL".to_owned(),
+        }
+    }
 }
 
 /// What the operator asks for with a button or foot switch on the device.

@@ -2,9 +2,10 @@
 
 use super::number_line::NumberLine;
 use crate::{
-    session::{RangeEnd, Verdict},
+    protocol::Value,
+    session::Verdict,
     store::read::{CaptureRow, StepRow},
-    units::{Limit, Quantity, show, show_with},
+    units::Limit,
 };
 
 /// One step on the sheet.
@@ -82,12 +83,10 @@ pub(super) fn captured(capture: &CaptureRow) -> String {
     if let Some(answer) = capture.answer {
         return answer.word().to_owned();
     }
-    let quantity = capture.quantity.unwrap_or(Quantity::Number);
     match (capture.value, capture.u, capture.beyond) {
-        (Some(value), Some(u), _) => show_with(value, 2.0 * u, quantity),
-        (Some(value), None, _) => show(value, quantity),
-        (None, _, Some(RangeEnd::Over)) => "OL".to_owned(),
-        (None, _, Some(RangeEnd::Under)) => "-OL".to_owned(),
+        (Some(value), Some(u), _) => capture.format().show_with(value, 2.0 * u),
+        (Some(value), None, _) => capture.format().show(value),
+        (None, _, Some(end)) => Value::from(end).shown(capture.format()),
         (None, _, None) => "–".to_owned(),
     }
 }

@@ -87,7 +87,7 @@ impl ActiveStep {
     /// Takes one more sample; returns the verdict on this sample alone.
     pub(super) fn sample(&mut self, sample: &Sample, events: &mut Vec<StepEvent>) -> Option<Verdict> {
         let verdict = self.judge.sample(sample, events);
-        self.signal(sample).figures.add(sample.at, sample.value, verdict);
+        self.signal(sample).figures.add(sample.at, sample.value, sample.digit, verdict);
         verdict
     }
 

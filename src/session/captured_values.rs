@@ -7,7 +7,7 @@ use super::{
     findings::SharedGainError,
     judge::{NotJudged, Outcome, ReferenceReading, Verdict},
 };
-use crate::{channel::Channel, electrics::Uncertain, protocol::Value, units::show};
+use crate::{channel::Channel, electrics::Uncertain, protocol::Value, units::ValueFormat};
 
 /// By step name.
 #[derive(Debug, Default)]
@@ -57,9 +57,9 @@ fn decided(judgement: &Judgement) -> Option<(Verdict, String)> {
     let verdict = judgement.verdict().filter(|verdict| matches!(verdict, Verdict::InLimit | Verdict::OutOfLimit))?;
     let shown = judgement.as_shown();
     let value = match (shown.value(), shown.quantity(), shown.answer()) {
-        (Some(Value::Number(value)), Some(quantity), _) => show(value, quantity),
-        (Some(Value::Over), ..) => "OL".to_owned(),
-        (Some(Value::Under), ..) => "-OL".to_owned(),
+        (Some(value), Some(quantity), _) => {
+            value.shown(ValueFormat::new(quantity, shown.digit, shown.limit().as_ref()))
+        }
         (_, _, Some(answer)) => answer.word().to_owned(),
         _ => return None,
     };
@@ -92,6 +92,7 @@ fn reading(step: &str, judgement: &Judgement, channel: Option<&Channel>) -> Resu
 mod tests {
     use super::*;
     use crate::{
+        channel::Sample,
         electrics::DecisionRule,
         session::judge::judge,
         units::{Dimension, Limit, Quantity},
@@ -99,7 +100,8 @@ mod tests {
 
     fn judged(volts: f64) -> Judgement {
         let limit = Limit { low: None, high: Some(0.1), dimension: Dimension::Volt };
-        judge(&limit, Value::Number(volts), Quantity::VoltsDc, Some(0.001), DecisionRule::Guarded)
+        let sample = Sample { u: Some(0.001), digit: Some(0.001), ..crate::session::judge::tests::volts(0, volts) };
+        judge(&limit, &sample, DecisionRule::Guarded)
     }
 
     #[test]
@@ -114,6 +116,7 @@ mod tests {
                 quantity: Quantity::VoltsDc,
                 limit: None,
             },
+            digit: None,
             reason: String::new(),
         };
         captured.keep("lift ground", &nothing, None);
@@ -121,7 +124,7 @@ mod tests {
         assert_eq!(captured.contradiction("lift ground", &judged(0.35)), None);
         assert_eq!(captured.contradiction("lift ground", &nothing), None);
         let words = captured.contradiction("lift ground", &judged(0.05)).unwrap();
-        assert!(words.starts_with("the attempt before was out of limit, 0.341 V"), "{words}");
+        assert!(words.starts_with("the attempt before was out of limit, 341 mV"), "{words}");
         captured.keep("lift ground", &judged(0.05), None);
         assert_eq!(captured.contradiction("lift ground", &judged(0.05)), None);
     }

@@ -7,7 +7,7 @@ use crate::{
     channel::Channel,
     protocol::Value,
     session::judge::Capture,
-    units::{AsWritten, Dimension, Measure, Quantity, show},
+    units::{AsWritten, Dimension, Measure, Quantity, ValueFormat},
 };
 
 /// A feed with less than this is not live, V: common practice, no source.
@@ -18,8 +18,8 @@ const LIVE_V: f64 = 1.0;
 pub(super) struct OperatorPrompts {
     /// By meter: its function in the last step that used it.
     switched: HashMap<String, Quantity>,
-    /// By circuit with a live feed: the newest captured volts, and the name of the step.
-    live: HashMap<String, (f64, String)>,
+    /// By circuit with a live feed: the newest captured volts as shown, and the name of the step.
+    live: HashMap<String, (String, String)>,
     /// Channels whose missing zero was announced.
     zero_told: HashSet<String>,
     /// Meters whose red lead was in the amps jack and has not proven since that it is out of it.
@@ -39,7 +39,9 @@ impl OperatorPrompts {
                 return;
             }
             if value.abs() >= LIVE_V {
-                self.live.insert(circuit.clone(), (value, view.name.clone()));
+                let format =
+                    ValueFormat::new(Quantity::VoltsDc, capture.judgement.digit, capture.judgement.limit().as_ref());
+                self.live.insert(circuit.clone(), (format.show(value), view.name.clone()));
             } else {
                 self.live.remove(circuit);
             }
@@ -112,8 +114,7 @@ impl OperatorPrompts {
     fn feed_is_live(&self, view: &StepView, quantity: Quantity) -> Option<String> {
         let (volts, step) = self.live.get(view.circuit.as_ref()?)?;
         Some(format!(
-            "the feed of this circuit was live ({}, step \"{step}\"): switch it off and unplug before measuring {quantity}, here and in the steps that follow",
-            show(*volts, Quantity::VoltsDc)
+            "the feed of this circuit was live ({volts}, step \"{step}\"): switch it off and unplug before measuring {quantity}, here and in the steps that follow"
         ))
     }
 }

@@ -15,7 +15,7 @@ use crate::{
     procedure::{CaptureMode, Procedure},
     protocol::Value,
     session::{CaptureMethod, Figures, Verdict, excess},
-    units::{Limit, Quantity, show},
+    units::{Limit, Quantity, Scale, ValueFormat},
 };
 
 /// Closes what was left open, at the time of its last record. Returns the numbers of the sessions.
@@ -86,6 +86,8 @@ struct WorstSample {
     at_us: i64,
     value: Value,
     quantity: Quantity,
+    /// What its last digit is worth, base units; none where that is not known.
+    digit: Option<f64>,
     verdict: Verdict,
 }
 
@@ -126,7 +128,7 @@ impl InterruptedStep {
     ) -> rusqlite::Result<Option<WorstSample>> {
         let mut figures: BTreeMap<i64, Figures> = BTreeMap::new();
         let mut worst: Option<WorstSample> = None;
-        let sql = "SELECT sample.time_us, sample.channel, sample.value, sample.state, sample.verdict, channel.name, channel.quantity
+        let sql = "SELECT sample.time_us, sample.channel, sample.value, sample.state, sample.verdict, channel.name, channel.quantity, sample.place, channel.scale
                    FROM sample JOIN channel ON channel.id = sample.channel
                    WHERE sample.rowid BETWEEN ?1 AND ?2 ORDER BY sample.rowid";
         let mut statement = connection.prepare(sql)?;
@@ -141,7 +143,8 @@ impl InterruptedStep {
                 None => continue,
             };
             let verdict = row.get::<_, Option<i64>>(4)?.and_then(Verdict::from_code);
-            figures.entry(channel).or_default().add(Mono(at_us), value, verdict);
+            let digit = digit(row)?;
+            figures.entry(channel).or_default().add(Mono(at_us), value, digit, verdict);
             let counts = matches!(verdict, Some(Verdict::InLimit | Verdict::OutOfLimit | Verdict::TooCloseToCall));
             let (Some(limit), Some(verdict), true) = (&self.limit, verdict, counts) else { continue };
             let quantity = row.get_ref(6)?.as_str()?.parse::<Quantity>().ok();
@@ -149,7 +152,7 @@ impl InterruptedStep {
                 && let Some(quantity) = quantity
                 && worst.is_none_or(|worst| excess(limit, value) > excess(limit, worst.value))
             {
-                worst = Some(WorstSample { at_us, value, quantity, verdict });
+                worst = Some(WorstSample { at_us, value, quantity, digit, verdict });
             }
         }
         for (channel, figures) in &figures {
@@ -164,7 +167,7 @@ impl InterruptedStep {
         if self.number != 1 {
             return Ok(None);
         }
-        let sql = "SELECT capture.value, capture.beyond, capture.quantity, capture.verdict
+        let sql = "SELECT capture.value, capture.beyond, capture.quantity, capture.verdict, capture.digit
                    FROM session AS own
                    JOIN session AS before ON before.uuid = own.continues
                    JOIN step ON step.session = before.id AND step.left_how = 'interrupted' AND step.name = ?2
@@ -180,11 +183,11 @@ impl InterruptedStep {
                 };
                 let quantity = row.get::<_, Option<String>>(2)?.and_then(|word| word.parse().ok());
                 let verdict = row.get::<_, Option<String>>(3)?.and_then(|word| word.parse().ok());
-                Ok(value.zip(quantity).zip(verdict))
+                Ok(value.zip(quantity).zip(verdict).zip(Some(row.get(4)?)))
             })
             .optional()?
             .flatten();
-        Ok(found.map(|((value, quantity), verdict)| WorstSample { at_us: 0, value, quantity, verdict }))
+        Ok(found.map(|(((value, quantity), verdict), digit)| WorstSample { at_us: 0, value, quantity, digit, verdict }))
     }
 
     /// Whether the procedure asks for the worst of the whole step.
@@ -205,7 +208,10 @@ impl InterruptedStep {
         worst: &WorstSample,
     ) -> rusqlite::Result<()> {
         let (number, beyond, shown) = match worst.value {
-            Value::Number(value) => (Some(value), None, show(value, worst.quantity)),
+            Value::Number(value) => {
+                let format = ValueFormat::new(worst.quantity, worst.digit, Some(limit));
+                (Some(value), None, format.show(value))
+            }
             Value::Over => (None, Some(1), "beyond the meter's range".to_owned()),
             Value::Under => (None, Some(-1), "below the meter's range".to_owned()),
         };
@@ -225,6 +231,7 @@ impl InterruptedStep {
                 ("unit", &unit),
                 ("value", &number),
                 ("beyond", &beyond),
+                ("digit", &worst.digit),
                 ("limit_low", &limit.low),
                 ("limit_high", &limit.high),
                 ("verdict", &verdict),
@@ -237,4 +244,11 @@ impl InterruptedStep {
         )?;
         Ok(())
     }
+}
+
+/// What a stored sample's last digit is worth in circuit terms; none where it is not known.
+fn digit(row: &rusqlite::Row) -> rusqlite::Result<Option<f64>> {
+    let (place, scale): (Option<i32>, String) = (row.get("place")?, row.get("scale")?);
+    let factor = scale.parse::<Scale>().map_or(1.0, |scale| scale.factor.abs());
+    Ok(place.map(|place| 10f64.powi(place) * factor))
 }

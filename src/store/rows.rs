@@ -341,6 +341,7 @@ impl RowWriter {
             ("beyond", &beyond),
             ("measured", &judgement.measured),
             ("measured_u", &judgement.measured_u),
+            ("digit", &judgement.digit),
             ("answer", &judgement.answer.map(YesNo::word)),
             ("u", &judgement.u),
             ("deviation", &settled.map(|settled| settled.deviation)),

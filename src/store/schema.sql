@@ -79,6 +79,7 @@ CREATE TABLE capture (
     beyond          INTEGER,              -- 1 beyond the meter's range, -1 beyond it downwards, NULL otherwise
     measured        REAL,                 -- what the meter showed, in unit, where value is that corrected for heat; NULL otherwise
     measured_u      REAL,                 -- standard uncertainty of what the meter showed, in unit, where u holds more than that; NULL otherwise
+    digit           REAL,                 -- what the last digit that the meter showed is worth, in unit; NULL where not known
     answer          TEXT,                 -- yes or no, where a question was asked; NULL otherwise
     deviation       REAL,                 -- sample standard deviation of the readings it is the mean of, in unit; NULL for one reading
     readings        INTEGER,              -- how many readings it is the mean of; NULL for one
@@ -104,6 +105,7 @@ CREATE TABLE figure (
     deviation       REAL,                 -- sample standard deviation, in the channel's unit; NULL where count is below 2
     min             REAL,                 -- least, in the channel's unit; NULL where count is 0
     max             REAL,                 -- greatest, in the channel's unit; NULL where count is 0
+    digit           REAL,                 -- what the last digit of the numbers is worth, in the channel's unit; NULL where not known
     outside_us      INTEGER NOT NULL,     -- how long it was out of the step's limit, microseconds
     PRIMARY KEY (session, step, channel)
 ) STRICT, WITHOUT ROWID;

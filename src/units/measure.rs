@@ -2,7 +2,7 @@
 
 use std::{str::FromStr, time::Duration};
 
-use super::{Dimension, Unit, UnitError, show_in};
+use super::{Dimension, Unit, UnitError, show_given};
 
 /// A value in the base unit of its dimension: `"250 mV"` is 0.25, volt.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -31,7 +31,7 @@ impl FromStr for Measure {
 
 impl std::fmt::Display for Measure {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.write_str(&show_in(self.value, self.dimension))
+        f.write_str(&show_given(self.value, self.dimension))
     }
 }
 

@@ -69,7 +69,7 @@ fn a_check_tells_what_can_not_work_and_says_so_by_its_status() {
     assert!(
         lines[0].starts_with("coil.toml, line 5: step \"held on\": doubtful: \"coil clamp\" is accurate to ± 54.27 mA")
     );
-    assert!(lines[1].starts_with("coil.toml, line 10: step \"pump\": can't work: at most 30.00 A is beyond the range"));
+    assert!(lines[1].starts_with("coil.toml, line 10: step \"pump\": can't work: at most 30 A is beyond the range"));
     assert_eq!(lines[2], "2 steps: 1 can't work, 1 doubtful, 0 notes");
 
     let said = bay.bayline(["check", "--bench", "bench.toml", "--procedure", "coil.toml", "--json"]);
@@ -169,7 +169,7 @@ fn each_function_and_range_of_a_handheld_meter_has_its_own_uncertainty() {
     let said = bay.bayline(["check", "--bench", "bench.toml", "--procedure", "two.toml"]).done();
     // 0.9 % of 8.1 ohm and 2 digits are 0.273 ohm, U = 2 · 0.273/√3 = 0.315 ohm of the ± 0.6 ohm that the limit leaves.
     for words in [
-        "step \"coil\": doubtful: \"probe\" is accurate to ± 0.315 ohm (k = 2)",
+        "step \"coil\": doubtful: \"probe\" is accurate to ± 0.3151 ohm (k = 2)",
         "step \"draw\": note: no accuracy is given for A DC on channel \"probe\"",
         "4 steps: 0 can't work, 1 doubtful, 1 note",
     ] {
@@ -219,8 +219,7 @@ fn a_clamp_driven_beyond_its_range_proves_nothing() {
     let taken = daemon.take();
     let (verdict, reason) = (&taken["taken"][0]["verdict"], &taken["taken"][0]["reason"]);
     assert_eq!(verdict, "too close to call", "{taken}");
-    let words =
-        "24.00 A is more than the channel's range of 20.00 A: the true value may be larger, at most 30.00 A wanted";
+    let words = "24.0 A is more than the channel's range of 20 A: the true value may be larger, at most 30 A wanted";
     assert_eq!(reason, words);
     daemon.stop();
     // What was shown is kept; the capture is one of a value beyond the range.

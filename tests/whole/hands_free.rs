@@ -91,7 +91,7 @@ fn each_terminal_is_captured_told_and_left_without_hands() {
     daemon.stop();
 
     let spoken = fs::read_to_string(bay.path("spoken")).unwrap();
-    assert!(spoken.contains("bay 3 captured|feed, lift coil: in limit, 12.41 V, at least 11.80 V wanted"), "{spoken}");
+    assert!(spoken.contains("bay 3 captured|feed, lift coil: in limit, 12.41 V, at least 11.8 V wanted"), "{spoken}");
     assert!(spoken.contains("bay 3 step|ohms, lift coil\n"), "{spoken}");
     assert_eq!(
         bay.kept().rows(

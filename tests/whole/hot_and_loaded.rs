@@ -48,7 +48,7 @@ fn a_drop_counts_under_load_and_its_surge_is_kept_beside_it() {
     let taken = daemon.take();
     assert_eq!(taken["taken"][0]["verdict"], "no load current");
     let reason = taken["taken"][0]["reason"].as_str().unwrap();
-    assert!(reason.contains("supply clamp showed 20.00 mA, at least 5.000 A wanted"), "{reason}");
+    assert!(reason.contains("supply clamp showed 0.02 A, at least 5 A wanted"), "{reason}");
 
     // A clamp that gives 1 mV per 10 mA: 900 mV are 9 A.
     daemon.step("again");
@@ -60,7 +60,7 @@ fn a_drop_counts_under_load_and_its_surge_is_kept_beside_it() {
     let capture = ears.captured("everything running");
     assert_eq!((&capture["how"], &capture["verdict"]), (&json!("steady"), &json!("in limit")));
     assert!((capture["value"].as_f64().unwrap() - 0.061).abs() < 1e-9 && capture["peak"] == 1.3, "{capture}");
-    assert!(capture["reason"].as_str().unwrap().contains("it reached 1.300 V before it settled"), "{capture}");
+    assert!(capture["reason"].as_str().unwrap().contains("it reached 1300 mV before it settled"), "{capture}");
     daemon.stop();
     assert_eq!(
         bay.kept().rows("SELECT verdict, round(value, 3), peak FROM capture ORDER BY id"),
@@ -165,7 +165,7 @@ fn warm_ohms_are_judged_at_the_limits_temperature_or_explained() {
     daemon.until("8.85 ohm", |status| shows(status, "probe", 8.85));
     let taken = daemon.take()["taken"][0].clone();
     assert_eq!(taken["verdict"], "in limit");
-    assert!(taken["reason"].as_str().unwrap().starts_with("8.850 ohm at 66 °C is 7.5"), "{taken}");
+    assert!(taken["reason"].as_str().unwrap().starts_with("8.85 ohm at 66 °C is 7.5"), "{taken}");
     daemon.stop();
 }
 

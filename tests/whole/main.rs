@@ -11,6 +11,7 @@ mod browser;
 mod control;
 mod crash;
 mod demo;
+mod digits;
 mod disk;
 mod export;
 mod fitness;

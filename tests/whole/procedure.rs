@@ -64,7 +64,7 @@ fn a_run_by_a_procedure_keeps_every_attempt_and_judges_each() {
     let answer = daemon.step("next");
     assert_eq!(
         (verdict(&answer), &answer["judged"]["reason"]),
-        ("in limit", &json!("12.41 V, at least 11.80 V wanted"))
+        ("in limit", &json!("12.41 V, at least 11.8 V wanted"))
     );
 
     // Still on volts: nothing to judge ohms on.
@@ -142,7 +142,7 @@ fn every_sample_has_its_own_verdict_too() {
     daemon.until_samples(5);
     let said = bay.bayline(["step", "next"]).done();
     assert!(said.starts_with("wrong function: ") && said.contains("step 2 of 6: lift coil ohms"), "{said}");
-    assert!(said.contains("probe on ohm: 6.900 ohm to 8.100 ohm"), "{said}");
+    assert!(said.contains("probe on ohm: 6.9 ohm to 8.1 ohm"), "{said}");
     daemon.stop();
     assert_eq!(
         bay.kept().rows("SELECT quantity, value, verdict FROM reading ORDER BY row"),

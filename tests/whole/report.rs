@@ -72,10 +72,11 @@ fn the_sheet_says_what_the_ledger_says() {
     for part in [
         "1 of 2 measurements is out of limit: feed, tilt coil. Not measured: ohms, lift coil.",
         "■ out of limit",
-        // JCGM 100:2008, 4.3.7: 0.5 % of 9.53 V and 20 mV are a half-width of 67.7 mV; twice that over the root of 3.
-        "9.530 V ± 0.078 V",
-        "at least 11.80 V",
-        "hollow: feed, lift coil, 12.410 V ± 0.095 V",
+        // JCGM 100:2008, 4.3.7: 0.5 % of 9.53 V and 20 mV are a half-width of 67.7 mV; twice that over the root of 3 is 78 mV,
+        // and the display has hundredths.
+        "9.53 V ± 0.08 V",
+        "at least 11.8 V",
+        "hollow: feed, lift coil, 12.41 V ± 0.10 V",
         "tilt is &#34;slow&#34; &#38; weak",
         "Coils &#38; feeds",
         "&#60;high voltage&#62;",

@@ -93,7 +93,7 @@ fn people_watch_in_words() {
     daemon.until_open(["handheld"]);
     let mut watcher = Watcher::start(&bay, &["watch"]);
     assert_eq!(watcher.next().unwrap(), "step 1 of 2: feed");
-    assert_eq!(watcher.next().unwrap(), "  probe: at least 11.80 V");
+    assert_eq!(watcher.next().unwrap(), "  probe: at least 11.8 V");
     // It follows a moment after it has told the step: notes until one comes through.
     let client = bay.client();
     let reported = std::thread::scope(|scope| {
@@ -124,8 +124,8 @@ fn people_watch_in_words() {
     }
     assert_eq!(
         said,
-        "\u{7}captured (taken), step \"feed\", probe: out of limit, 9.200 V is 2.600 V too low, at least 11.80 V wanted\n\
-         step 2 of 2: ground\n  probe: at most 100.0 mV\n\
+        "\u{7}captured (taken), step \"feed\", probe: out of limit, 9.20 V is 2.60 V too low, at least 11.8 V wanted\n\
+         step 2 of 2: ground\n  probe: at most 100 mV\n\
          no reading\n\
          session stopped\nthe daemon has stopped\n"
     );

@@ -3,20 +3,25 @@
 use super::{EventLoop, READINGS_EVERY, publish};
 use crate::{
     clock::{Mono, micros},
-    protocol::Value,
     server::{AskMessage, ClockLine, MeterLine, News, ReadingLine, SessionLine, StatusReport, StepMessage},
     session::{LatestSample, findings::FindingRecord},
-    units::{Quantity, show},
+    units::Limit,
 };
 
 impl EventLoop {
     pub(super) fn publish_readings(&self) {
         let at = self.clock.mono();
         let fresh = self.core.latest().filter(|(_, latest)| at.since(latest.sample.at) <= 2 * micros(READINGS_EVERY));
-        let readings: Vec<ReadingLine> =
-            fresh.map(|(channel, latest)| reading_line(&channel.name, latest, at)).collect();
+        let readings: Vec<ReadingLine> = fresh
+            .map(|(channel, latest)| reading_line(&channel.name, latest, self.limit_on(&channel.name), at))
+            .collect();
         let elapsed_s = self.core.session().map(|(_, began, _)| at.since(began) as f64 / 1e6);
         publish(&self.outputs.news, &News::Readings { elapsed_s, readings });
+    }
+
+    /// The limit of the step, where it judges this channel.
+    fn limit_on(&self, channel: &str) -> Option<Limit> {
+        self.core.step_view().filter(|step| step.channel.as_deref() == Some(channel))?.limit
     }
 
     pub(super) fn status(&self, at: Mono) -> StatusReport {
@@ -55,7 +60,11 @@ impl EventLoop {
             session,
             step: self.core.step_view().map(|view| StepMessage::from(&**view)),
             ask: self.core.ask().map(AskMessage::from),
-            readings: self.core.latest().map(|(channel, latest)| reading_line(&channel.name, latest, at)).collect(),
+            readings: self
+                .core
+                .latest()
+                .map(|(channel, latest)| reading_line(&channel.name, latest, self.limit_on(&channel.name), at))
+                .collect(),
             meters: meters.collect(),
             alarms: self.core.alarms().map(str::to_owned).collect(),
             findings: self.core.findings().map(FindingRecord::from).collect(),
@@ -67,24 +76,16 @@ impl EventLoop {
     }
 }
 
-fn reading_line(channel: &str, latest: &LatestSample, at: Mono) -> ReadingLine {
+fn reading_line(channel: &str, latest: &LatestSample, limit: Option<Limit>, at: Mono) -> ReadingLine {
     let sample = &latest.sample;
     ReadingLine {
         channel: channel.to_owned(),
         value: sample.value,
-        shown: shown(sample.value, sample.quantity),
+        shown: sample.shown(limit.as_ref()),
         quantity: sample.quantity,
         unit: sample.quantity.unit().to_owned(),
         digit: sample.digit,
         verdict: latest.verdict,
         age_s: at.since(sample.at) as f64 / 1e6,
-    }
-}
-
-fn shown(value: Value, quantity: Quantity) -> String {
-    match value {
-        Value::Number(value) => show(value, quantity),
-        Value::Over => "OL".to_owned(),
-        Value::Under => "-OL".to_owned(),
     }
 }

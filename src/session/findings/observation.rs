@@ -242,6 +242,7 @@ mod tests {
             value: Some(Value::Number(12.4)),
             measured: None,
             measured_u: None,
+            digit: None,
             answer: None,
             quantity: Some(Quantity::VoltsDc),
             unit: None,

@@ -7,17 +7,16 @@ use crate::{
     channel::Sample,
     electrics::{Decision, DecisionRule},
     protocol::Value,
-    units::{Limit, Measure, Quantity, show},
+    units::{Limit, Measure, show_given},
 };
 
 /// A value that can't be trusted, and the end of the range.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct BeyondRange {
-    /// Base units; the range has the sign of the shown value.
+    sample: Sample,
     shown: f64,
+    /// Base units, with the sign of the shown value.
     range: f64,
-    quantity: Quantity,
-    u: Option<f64>,
 }
 
 impl BeyondRange {
@@ -25,23 +24,24 @@ impl BeyondRange {
     pub(super) fn of(sample: &Sample, range: Option<Measure>) -> Option<Self> {
         let (Value::Number(shown), Some(range)) = (sample.value, range) else { return None };
         let beyond = range.dimension == sample.quantity.dimension() && shown.abs() > range.value;
-        beyond.then(|| Self { shown, range: range.value.copysign(shown), quantity: sample.quantity, u: sample.u })
+        beyond.then(|| Self { sample: *sample, shown, range: range.value.copysign(shown) })
     }
 
     /// A verdict only where the end of the range and everything beyond it agree.
     pub(super) fn compare(&self, limit: &Limit, rule: DecisionRule) -> Decision {
-        let nearest = compare(limit, Value::Number(self.range), self.u, rule);
+        let nearest = compare(limit, Value::Number(self.range), self.sample.u, rule);
         if nearest == compare(limit, self.end().into(), None, rule) { nearest } else { Decision::TooClose }
     }
 
     /// The verdict with its reason.
     pub(super) fn judge(&self, limit: Option<&Limit>, rule: DecisionRule) -> Judgement {
-        let (shown, range) = (show(self.shown, self.quantity), show(self.range.abs(), self.quantity));
+        let quantity = self.sample.quantity;
+        let (shown, range) = (self.sample.shown(limit), show_given(self.range.abs(), quantity.dimension()));
         let end = match limit {
             Some(limit) => format!("the true value may be larger, {limit} wanted"),
             None => "the true value may be larger".to_owned(),
         };
-        let (quantity, end_of_range) = (self.quantity, self.end());
+        let end_of_range = self.end();
         Judgement {
             outcome: match limit {
                 Some(limit) => Outcome::BeyondRange {
@@ -52,6 +52,7 @@ impl BeyondRange {
                 },
                 None => Outcome::Recorded { value: end_of_range.into(), u: None, quantity },
             },
+            digit: self.sample.digit,
             reason: format!("{shown} is more than the channel's range of {range}: {end}"),
         }
     }
@@ -100,7 +101,7 @@ mod tests {
         let judged = beyond(64.0).unwrap().judge(Some(&limit(None, Some(80.0))), DecisionRule::Guarded);
         assert_eq!(judged.value(), Some(Value::Over));
         let words =
-            "64.00 A is more than the channel's range of 60.00 A: the true value may be larger, at most 80.00 A wanted";
+            "64.00 A is more than the channel's range of 60 A: the true value may be larger, at most 80 A wanted";
         assert_eq!(judged.reason, words);
         assert_eq!(beyond(64.0).unwrap().judge(None, DecisionRule::Guarded).verdict(), None);
     }

@@ -14,6 +14,8 @@ pub struct Figures {
     pub numbers: RunningStatistics,
     /// The newest number; none before the first.
     pub last: Option<f64>,
+    /// What the last digit of the numbers is worth, the finest; none where that is not known.
+    pub digit: Option<f64>,
     /// Samples beyond the meter's range.
     pub beyond: u64,
     /// How long the signal was outside the limit, µs.
@@ -24,7 +26,7 @@ pub struct Figures {
 
 impl Figures {
     /// Takes one more sample.
-    pub fn add(&mut self, at: Mono, value: Value, verdict: Option<Verdict>) {
+    pub fn add(&mut self, at: Mono, value: Value, digit: Option<f64>, verdict: Option<Verdict>) {
         if let Some((since, true)) = self.newest {
             self.outside_us += at.since(since).clamp(0, LONGEST_HOLD_US);
         }
@@ -33,6 +35,7 @@ impl Figures {
             Value::Number(value) => {
                 self.numbers.push(value);
                 self.last = Some(value);
+                self.digit = self.digit.into_iter().chain(digit).reduce(f64::min);
             }
             Value::Over | Value::Under => self.beyond += 1,
         }
@@ -48,7 +51,7 @@ mod tests {
         let mut figures = Figures::default();
         for (at, outside) in [(0, false), (100, true), (300, true), (400, false), (500, true), (60_000, false)] {
             let verdict = if outside { Verdict::OutOfLimit } else { Verdict::InLimit };
-            figures.add(Mono(at * 1000), Value::Number(1.0), Some(verdict));
+            figures.add(Mono(at * 1000), Value::Number(1.0), None, Some(verdict));
         }
         assert_eq!(figures.outside_us, 300_000 + LONGEST_HOLD_US);
     }

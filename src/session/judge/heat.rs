@@ -6,7 +6,7 @@ use crate::{
     electrics::{Copper, DecisionRule, Uncertain},
     procedure::MachineHeat,
     protocol::Value,
-    units::{Limit, Quantity, show},
+    units::{Limit, Quantity},
 };
 
 /// Half-width of a typed temperature's uncertainty, °C, rectangular.
@@ -118,36 +118,36 @@ impl TemperatureCorrection {
         Some(Uncertain::new(ohms.value * ratio.value, ohms.u * ratio.value).widened(ohms.value * ratio.u))
     }
 
-    /// Judges ohms by the limit at its reference temperature. `shown` is what the meter showed.
-    pub(super) fn judge(&self, limit: &Limit, shown: f64, u: Option<f64>, rule: DecisionRule) -> Judgement {
-        let quantity = Quantity::Ohms;
+    /// Judges ohms by the limit at its reference temperature. `shown` is the sample's number, what the meter showed.
+    pub(super) fn judge(&self, limit: &Limit, sample: &Sample, shown: f64, rule: DecisionRule) -> Judgement {
+        let u = sample.u;
         let Some(corrected) = self.corrected(Uncertain::new(shown, u.unwrap_or(0.0))) else {
-            return judge(limit, Value::Number(shown), quantity, u, rule);
+            return judge(limit, sample, rule);
         };
         let celsius = self.celsius();
         // An unknown temperature is an uncertainty also where nothing is known of the meter.
         let widened = u.or(celsius.is_none().then_some(0.0)).map(|_| corrected.u);
-        let judged = judge(limit, Value::Number(corrected.value), quantity, widened, rule);
+        let judged = judge(limit, &Sample { value: Value::Number(corrected.value), u: widened, ..*sample }, rule);
         let reason = match celsius {
             Some(celsius) => {
-                format!("{}; {}", self.conversion_words(shown, celsius.value, corrected.value), judged.reason)
+                let format = sample.format(Some(limit));
+                let (shown, corrected) = (format.show(shown), format.show(corrected.value));
+                let reference = self.reference;
+                format!("{shown} at {:.0} °C is {corrected} at {reference:.0} °C; {}", celsius.value, judged.reason)
             }
-            None => self.reason_without_temperature(limit, shown, judged.verdict()),
+            None => self.reason_without_temperature(limit, sample, shown, judged.verdict()),
         };
         Judgement { reason, ..judged }.with_shown(shown, u)
     }
 
-    fn conversion_words(&self, ohms: f64, celsius: f64, corrected: f64) -> String {
-        format!(
-            "{} at {celsius:.0} °C is {} at {:.0} °C",
-            show(ohms, Quantity::Ohms),
-            show(corrected, Quantity::Ohms),
-            self.reference
-        )
-    }
-
-    fn reason_without_temperature(&self, limit: &Limit, ohms: f64, verdict: Option<Verdict>) -> String {
-        let shown = show(ohms, Quantity::Ohms);
+    fn reason_without_temperature(
+        &self,
+        limit: &Limit,
+        sample: &Sample,
+        ohms: f64,
+        verdict: Option<Verdict>,
+    ) -> String {
+        let shown = sample.shown(Some(limit));
         let (coldest, warmest) = self.plausible;
         let wanted = format!("{limit} at {:.0} °C wanted", self.reference);
         match verdict {
@@ -208,7 +208,13 @@ impl TemperatureCorrection {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use super::{super::tests::volts, *};
+
+    /// Of a meter that shows hundredths of an ohm.
+    fn of_ohms(heat: &TemperatureCorrection, limit: &Limit, ohms: f64, u: f64) -> Judgement {
+        let sample = Sample { quantity: Quantity::Ohms, u: Some(u), digit: Some(0.01), ..volts(0, ohms) };
+        heat.judge(limit, &sample, ohms, DecisionRule::Guarded)
+    }
 
     #[test]
     fn a_warm_coil_is_corrected() {
@@ -223,7 +229,7 @@ mod tests {
         assert!((corrected.value - 12.147_238_214).abs() < 1e-8);
         assert!((corrected.u - 0.131_180_756).abs() < 1e-6);
         let limit = Limit::nominal("12 ohm ± 5 %").unwrap();
-        let judged = heat.judge(&limit, 14.2, Some(0.12), DecisionRule::Guarded);
+        let judged = of_ohms(&heat, &limit, 14.2, 0.12);
         assert!(judged.reason.starts_with("14.20 ohm at 63 °C is 12.15 ohm at 20 °C; "), "{}", judged.reason);
         // What the meter showed is kept with its own uncertainty.
         let shown = judged.as_shown();
@@ -291,8 +297,7 @@ mod tests {
                 plausible: plausible_temperatures(None, None, None),
             };
             let limit = Limit::nominal(&format!("{nominal} ohm ± 8 %")).unwrap();
-            let verdict =
-                |ohms: f64| heat.judge(&limit, ohms, Some(0.003 * ohms + 0.03), DecisionRule::Guarded).verdict();
+            let verdict = |ohms: f64| of_ohms(&heat, &limit, ohms, 0.003 * ohms + 0.03).verdict();
             out += u32::from(verdict(shown) == Some(Verdict::OutOfLimit));
             in_limit += u32::from(verdict(shown) == Some(Verdict::InLimit));
             // Half of the turns shorted is told at any temperature.
@@ -310,7 +315,7 @@ mod tests {
             let plausible = plausible_temperatures(None, state, ambient);
             let heat = TemperatureCorrection { reference: 20.0, part: PartCelsius::Unknown, plausible };
             let limit = Limit::nominal("7.5 ohm ± 8 %").unwrap();
-            heat.judge(&limit, ohms, Some(0.02), DecisionRule::Guarded)
+            of_ohms(&heat, &limit, ohms, 0.02)
         };
         let verdict = |state, ambient, ohms| judged(state, ambient, ohms).verdict();
         let (cold, hot) = (Some(MachineHeat::Cold), Some(MachineHeat::Hot));

@@ -21,6 +21,8 @@ use crate::{
 pub struct Judgement {
     /// What the value came to.
     pub outcome: Outcome,
+    /// What the last digit that the meter showed is worth, base units; none where nothing was read or that is not known.
+    pub digit: Option<f64>,
     /// One sentence.
     pub reason: String,
 }
@@ -131,6 +133,7 @@ impl Judgement {
     pub fn recorded(sample: &Sample) -> Self {
         Self {
             outcome: Outcome::Recorded { value: sample.value, u: sample.u, quantity: sample.quantity },
+            digit: sample.digit,
             reason: "no limit to judge it by".to_owned(),
         }
     }
@@ -141,7 +144,7 @@ impl Judgement {
             true => format!("answered {}, as it should be", answer.word()),
             false => format!("answered {}, {} wanted", answer.word(), good.word()),
         };
-        Self { outcome: Outcome::Answered { answer, good }, reason }
+        Self { outcome: Outcome::Answered { answer, good }, digit: None, reason }
     }
 
     /// The answer to a question; none where something was measured.
@@ -256,6 +259,9 @@ pub struct JudgementRecord {
     /// Standard uncertainty of what the meter showed, where `u` holds more than that.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub measured_u: Option<f64>,
+    /// What the last digit that the meter showed is worth; none where that is not known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub digit: Option<f64>,
     /// The answer, where a question was asked.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub answer: Option<YesNo>,
@@ -283,6 +289,7 @@ impl From<&Judgement> for JudgementRecord {
             value: judgement.value(),
             measured: shown.map(|shown| shown.value),
             measured_u: shown.and_then(|shown| shown.u),
+            digit: judgement.digit,
             answer: judgement.answer(),
             quantity,
             unit: quantity.map(|quantity| quantity.unit().to_owned()),
@@ -304,7 +311,8 @@ impl TryFrom<JudgementRecord> for Judgement {
     type Error = NoOutcome;
 
     fn try_from(record: JudgementRecord) -> Result<Self, NoOutcome> {
-        let JudgementRecord { verdict, value, quantity, u, limit_low: low, limit_high: high, reason, .. } = record;
+        let JudgementRecord { verdict, value, digit, quantity, u, limit_low: low, limit_high: high, reason, .. } =
+            record;
         let shown = record.measured.map(|value| ShownValue {
             value,
             // Databases before version 5 kept the uncertainty of the corrected value alone.
@@ -319,7 +327,7 @@ impl TryFrom<JudgementRecord> for Judgement {
         };
         if let Some(answer) = record.answer {
             let good = if verdict == Some(Verdict::InLimit) { answer } else { answer.other() };
-            return Ok(Self { outcome: Outcome::Answered { answer, good }, reason });
+            return Ok(Self { outcome: Outcome::Answered { answer, good }, digit, reason });
         }
         let outcome = match (verdict.map(Verdict::parts), value) {
             (None, Some(value)) => Outcome::Recorded { value, u, quantity: quantity.ok_or(NoOutcome)? },
@@ -335,6 +343,6 @@ impl TryFrom<JudgementRecord> for Judgement {
             (Some(Ok(decision)), Some(Value::Under)) => beyond(decision, RangeEnd::Under)?,
             (Some(Ok(_)) | None, None) => return Err(NoOutcome),
         };
-        Ok(Self { outcome, reason })
+        Ok(Self { outcome, digit, reason })
     }
 }

@@ -2,9 +2,10 @@
 
 use super::{Judgement, Outcome, RangeEnd};
 use crate::{
+    channel::Sample,
     electrics::{Decision, DecisionRule, Limits, Uncertain, decide},
     protocol::Value,
-    units::{Dimension, Limit, Quantity, show, show_with},
+    units::{Dimension, Limit, Quantity},
 };
 
 /// Whether values are judged by their size: volts that are to be few. The sign of a drop says which way the leads or the
@@ -32,8 +33,9 @@ pub(crate) fn compare(limit: &Limit, value: Value, u: Option<f64>, rule: Decisio
     }
 }
 
-/// Judges a value against a limit, with the reason.
-pub(crate) fn judge(limit: &Limit, value: Value, quantity: Quantity, u: Option<f64>, rule: DecisionRule) -> Judgement {
+/// Judges a sample against a limit, with the reason.
+pub(crate) fn judge(limit: &Limit, sample: &Sample, rule: DecisionRule) -> Judgement {
+    let Sample { value, quantity, u, digit, .. } = *sample;
     let decision = compare(limit, value, u, rule);
     let beyond = |end| Outcome::BeyondRange { decision, end, quantity, limit: *limit };
     let outcome = match value {
@@ -41,14 +43,14 @@ pub(crate) fn judge(limit: &Limit, value: Value, quantity: Quantity, u: Option<f
         Value::Over => beyond(RangeEnd::Over),
         Value::Under => beyond(RangeEnd::Under),
     };
-    Judgement { outcome, reason: reason(limit, value, quantity, u, decision) }
+    Judgement { outcome, digit, reason: reason(limit, sample, decision) }
 }
 
-fn reason(limit: &Limit, value: Value, quantity: Quantity, u: Option<f64>, decision: Decision) -> String {
-    let show = |value| show(value, quantity);
-    let value = match value {
+fn reason(limit: &Limit, sample: &Sample, decision: Decision) -> String {
+    let format = sample.format(Some(limit));
+    let value = match sample.value {
         Value::Number(value) => value,
-        Value::Over if quantity == Quantity::Ohms => {
+        Value::Over if sample.quantity == Quantity::Ohms => {
             return format!("OL: open, or more than the meter's range, {limit} wanted");
         }
         Value::Over => return format!("OL: more than the meter's range, {limit} wanted"),
@@ -60,18 +62,25 @@ fn reason(limit: &Limit, value: Value, quantity: Quantity, u: Option<f64>, decis
     let above = limit.high.filter(|high| value > *high).map(|high| (value - high, "high"));
     match (decision, below.or(above)) {
         (Decision::TooClose, _) => {
-            let shown = show_with(signed, 2.0 * u.unwrap_or(0.0), quantity);
+            let shown = format.show_with(signed, 2.0 * sample.u.unwrap_or(0.0));
             format!("{shown} is too near the limit to decide, {limit} wanted")
         }
-        (_, Some((by, side))) => format!("{} is {} too {side}, {limit} wanted", show(signed), show(by)),
-        (_, None) => format!("{}, {limit} wanted", show(signed)),
+        (_, Some((by, side))) => {
+            format!("{} is {} too {side}, {limit} wanted", format.show(signed), format.show_difference(by))
+        }
+        (_, None) => format!("{}, {limit} wanted", format.show(signed)),
     }
 }
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use super::{super::tests::volts, *};
     use crate::session::Verdict;
+
+    /// Of a meter that gives no last digit.
+    fn judge_volts(limit: &Limit, value: f64, u: Option<f64>) -> Judgement {
+        judge(limit, &Sample { u, digit: None, ..volts(0, value) }, DecisionRule::Guarded)
+    }
 
     fn limit(low: Option<f64>, high: Option<f64>) -> Limit {
         Limit { low, high, dimension: Quantity::VoltsDc.dimension() }
@@ -97,13 +106,13 @@ mod tests {
             (-0.04, Decision::Within),
             (0.04, Decision::Within),
         ] {
-            let judged = judge(&most, Value::Number(value), Quantity::VoltsDc, Some(0.010), DecisionRule::Guarded);
+            let judged = judge_volts(&most, value, Some(0.010));
             assert_eq!(compare(&most, Value::Number(value), Some(0.010), DecisionRule::Guarded), decision, "{value}");
             assert_eq!(judged.value(), Some(Value::Number(value)), "the sign stays");
             assert_eq!(judged.conformity().is_some_and(|p| p < 0.001), decision == Decision::Outside, "{judged:?}");
         }
-        let outside = judge(&most, Value::Number(-0.341), Quantity::VoltsDc, None, DecisionRule::Guarded);
-        assert_eq!(outside.reason, "-0.341 V is 0.241 V too high, at most 100.0 mV wanted");
+        let outside = judge_volts(&most, -0.341, None);
+        assert_eq!(outside.reason, "-341.0 mV is 241.0 mV too high, at most 100 mV wanted");
         assert_eq!(compare(&most, Value::Under, None, DecisionRule::Guarded), Decision::Outside);
         // A lower limit keeps the sign: -12.6 V at a feed is not 12.6 V.
         let least = limit(Some(11.8), None);
@@ -128,7 +137,11 @@ mod tests {
     #[test]
     fn beyond_the_range_breaks_an_upper_limit() {
         let both = limit(Some(6.9), Some(8.1));
-        let judgement = judge(&both, Value::Over, Quantity::Ohms, None, DecisionRule::Guarded);
+        let judgement = judge(
+            &both,
+            &Sample { value: Value::Over, quantity: Quantity::Ohms, ..volts(0, 0.0) },
+            DecisionRule::Guarded,
+        );
         assert_eq!(judgement.verdict(), Some(Verdict::OutOfLimit));
         assert!(judgement.reason.starts_with("OL: open, or more"), "{}", judgement.reason);
         assert_eq!(compare(&limit(Some(11.8), None), Value::Over, None, DecisionRule::Guarded), Decision::Within);
@@ -138,11 +151,30 @@ mod tests {
     fn reasons_give_value_and_limit() {
         let least = limit(Some(11.8), None);
         for (value, u, reason) in [
-            (12.61, None, "12.61 V, at least 11.80 V wanted"),
-            (9.2, None, "9.200 V is 2.600 V too low, at least 11.80 V wanted"),
-            (11.81, Some(0.02), "11.810 V ± 0.040 V is too near the limit to decide, at least 11.80 V wanted"),
+            (12.61, None, "12.61 V, at least 11.8 V wanted"),
+            (9.2, None, "9.200 V is 2.600 V too low, at least 11.8 V wanted"),
+            (11.81, Some(0.02), "11.810 V ± 0.040 V is too near the limit to decide, at least 11.8 V wanted"),
         ] {
-            assert_eq!(judge(&least, Value::Number(value), Quantity::VoltsDc, u, DecisionRule::Guarded).reason, reason);
+            assert_eq!(judge_volts(&least, value, u).reason, reason);
+        }
+    }
+
+    /// A display with two decimals showed 7.60, and the sentence said 7.600.
+    #[test]
+    fn reasons_show_the_digits_of_the_display_and_the_prefix_of_the_limit() {
+        let drop = limit(None, Some(0.100));
+        let coil = Limit { low: Some(6.9), high: Some(8.1), dimension: Quantity::Ohms.dimension() };
+        let feed = limit(Some(11.8), None);
+        for (limit, value, digit, quantity, reason) in [
+            (&coil, 7.6, 0.01, Quantity::Ohms, "7.60 ohm, 6.9 ohm to 8.1 ohm wanted"),
+            (&coil, 8.84, 0.01, Quantity::Ohms, "8.84 ohm is 0.74 ohm too high, 6.9 ohm to 8.1 ohm wanted"),
+            (&drop, 0.341, 0.001, Quantity::VoltsDc, "341 mV is 241 mV too high, at most 100 mV wanted"),
+            (&drop, 0.001, 0.001, Quantity::VoltsDc, "1 mV, at most 100 mV wanted"),
+            (&feed, 12.6, 0.01, Quantity::VoltsDc, "12.60 V, at least 11.8 V wanted"),
+            (&feed, 0.001, 0.001, Quantity::VoltsDc, "0.001 V is 11.799 V too low, at least 11.8 V wanted"),
+        ] {
+            let sample = Sample { quantity, u: None, digit: Some(digit), ..volts(0, value) };
+            assert_eq!(judge(limit, &sample, DecisionRule::Guarded).reason, reason);
         }
     }
 }

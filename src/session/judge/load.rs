@@ -8,7 +8,7 @@ use crate::{
     clock::Mono,
     procedure::ConditionRule,
     protocol::Value,
-    units::{Dimension, Limit, Quantity, show},
+    units::{Dimension, Limit},
 };
 
 /// The conditions of one step.
@@ -24,8 +24,8 @@ struct ConditionState {
     channel: Option<ChannelId>,
     /// Since when it holds without a break.
     since: Option<Mono>,
-    /// What the channel showed last, and when.
-    shown: Option<(Value, Quantity, Mono)>,
+    /// What the channel showed last.
+    shown: Option<Sample>,
 }
 
 impl LoadConditions {
@@ -88,13 +88,10 @@ impl LoadConditions {
         let missing = self.conditions.iter().filter(lacking).map(|condition| {
             let ConditionRule { channel, limit, .. } = &condition.rule;
             match condition.shown {
-                Some((.., at)) if !condition.is_fresh(now) => {
+                Some(Sample { at, .. }) if !condition.is_fresh(now) => {
                     format!("{channel} has shown nothing for {:.0} s, {limit} wanted", now.since(at) as f64 / 1e6)
                 }
-                Some((Value::Number(value), quantity, _)) => {
-                    format!("{channel} showed {}, {limit} wanted", show(value, quantity))
-                }
-                Some(_) => format!("{channel} showed OL, {limit} wanted"),
+                Some(sample) => format!("{channel} showed {}, {limit} wanted", sample.shown(Some(limit))),
                 None => format!("{channel} showed nothing, {limit} wanted"),
             }
         });
@@ -110,7 +107,7 @@ impl LoadConditions {
 
 impl ConditionState {
     fn is_fresh(&self, now: Mono) -> bool {
-        self.shown.is_none_or(|(.., at)| now.since(at) <= FRESH_US)
+        self.shown.is_none_or(|sample| now.since(sample.at) <= FRESH_US)
     }
 
     fn sample(&mut self, sample: &Sample) {
@@ -118,7 +115,7 @@ impl ConditionState {
             // The load may have been off meanwhile.
             self.since = None;
         }
-        self.shown = Some((sample.value, sample.quantity, sample.at));
+        self.shown = Some(*sample);
         let slack = if self.since.is_some() { self.rule.hysteresis } else { 0.0 };
         let holds =
             sample.quantity.dimension() == self.rule.limit.dimension && keeps(&self.rule.limit, sample.value, slack);
@@ -175,7 +172,7 @@ mod tests {
         }
         load.sample(&amps(10, 0.02));
         assert_eq!(load.began(), None);
-        assert_eq!(load.missing(Mono(10)), "lift coil showed 20.00 mA, at least 1.000 A wanted");
+        assert_eq!(load.missing(Mono(10)), "lift coil showed 0.02 A, at least 1 A wanted");
     }
 
     /// A clamp that was on backward switched the time limit off.
@@ -206,7 +203,7 @@ mod tests {
         load.sample(&amps(0, 2.0));
         assert_eq!(load.since(Mono(FRESH_US)), Some(Mono(0)));
         assert_eq!(load.since(Mono(FRESH_US + 1)), None);
-        assert_eq!(load.missing(Mono(5_000_000)), "lift coil has shown nothing for 5 s, at least 1.000 A wanted");
+        assert_eq!(load.missing(Mono(5_000_000)), "lift coil has shown nothing for 5 s, at least 1 A wanted");
         // The load may have been off in between.
         load.sample(&amps(6_000_000, 2.0));
         assert_eq!(load.since(Mono(6_000_000)), Some(Mono(6_000_000)));

@@ -125,7 +125,7 @@ impl LeadsTogether {
 }
 
 pub(super) fn touch(place: TouchPlace, sample: &Sample, ohms: f64) -> Touch {
-    Touch { place, value: Value::Number(ohms), quantity: sample.quantity, at: sample.at }
+    Touch::of(place, &Sample { value: Value::Number(ohms), ..*sample })
 }
 
 #[cfg(test)]

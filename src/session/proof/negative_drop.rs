@@ -2,7 +2,7 @@
 //! is judged by its magnitude; its sign stays in the record.
 
 use super::{Ask, LeadFacts, ProofPattern, Response, held::Held, response::LeadReading};
-use crate::{procedure::ProofRules, units::show};
+use crate::procedure::ProofRules;
 
 /// A drop of less than so many of the last digits may be an offset.
 const DIGITS: f64 = 5.0;
@@ -39,7 +39,7 @@ impl NegativeDrop {
         let charged = facts
             .supply(reading.at())
             .is_some_and(|supply| CHARGED_V.iter().any(|(least, most)| (*least..*most).contains(&supply)));
-        let shown = show(volts, reading.sample.quantity);
+        let shown = reading.sample.format(None).show(volts);
         if charged {
             self.settled = true;
             return Response::Say(format!("{shown}: the alternator feeds, the current runs the other way."));
@@ -75,7 +75,7 @@ mod tests {
     fn a_swap_is_asked_for_and_what_stays_counts_by_its_size() {
         let (said_lines, passed) = said(&LeadFacts::default(), [-0.341; 50]);
         assert!(
-            matches!(&said_lines[..], [Response::Ask(ask)] if ask.text == "-0.341 V: swap the leads."),
+            matches!(&said_lines[..], [Response::Ask(ask)] if ask.text == "-0.34 V: swap the leads."),
             "{said_lines:?}"
         );
         assert!(passed > 10);

@@ -351,7 +351,7 @@ fn is_negative(touch: &Touch) -> bool {
 }
 
 fn touch_of(place: TouchPlace, sample: &Sample) -> Touch {
-    Touch { place, value: sample.value, quantity: sample.quantity, at: sample.at }
+    Touch::of(place, sample)
 }
 
 #[cfg(test)]

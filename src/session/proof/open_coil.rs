@@ -69,12 +69,7 @@ impl OpenCoil {
             self.asked += 1;
             self.state = OpenCoilState::Leads;
             self.reminder.postpone();
-            self.touches.push(Touch {
-                place: TouchPlace::Point,
-                value: Value::Over,
-                quantity: reading.sample.quantity,
-                at,
-            });
+            self.touches.push(Touch::of(TouchPlace::Point, reading.sample));
             return Response::Ask(question(rules));
         }
         let leads = self.leads.sample(rules, reading, least);
@@ -93,9 +88,8 @@ impl OpenCoil {
             }
             (OpenCoilState::Leads, _) if is_open && self.reminder.is_due(at) => Response::Ask(question(rules)),
             (OpenCoilState::Coil, _) if open_lasts => {
-                let place = TouchPlace::Point;
                 let sample = reading.sample;
-                self.touches.push(Touch { place, value: sample.value, quantity: sample.quantity, at });
+                self.touches.push(Touch::of(TouchPlace::Point, sample));
                 let proof = Proof { pattern: ProofPattern::OpenCoil, touches: std::mem::take(&mut self.touches) };
                 self.state = OpenCoilState::Watching;
                 let value = ProvenValue { sample: *sample, proof: Some(proof), flags: Vec::new() };

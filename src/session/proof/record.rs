@@ -1,9 +1,10 @@
 //! What the leads have proven, kept beside the capture.
 
 use crate::{
+    channel::Sample,
     clock::Mono,
     protocol::Value,
-    units::{Quantity, show, show_seconds},
+    units::{Quantity, ValueFormat, show_seconds},
     words::words,
 };
 use strum::{EnumMessage, VariantArray};
@@ -26,6 +27,8 @@ pub struct Touch {
     pub value: Value,
     /// What that measures.
     pub quantity: Quantity,
+    /// What its last digit is worth, base units; none where that is not known.
+    pub digit: Option<f64>,
     /// When it was read last.
     pub at: Mono,
 }
@@ -78,6 +81,14 @@ pub enum TouchPlace {
     EachOther,
 }
 
+impl Touch {
+    /// What a sample shows at a place.
+    pub(super) fn of(place: TouchPlace, sample: &Sample) -> Self {
+        let Sample { value, quantity, digit, at, .. } = *sample;
+        Self { place, value, quantity, digit, at }
+    }
+}
+
 impl TouchPlace {
     /// The place in words.
     pub const fn word(self) -> &'static str {
@@ -115,11 +126,7 @@ impl Proof {
     /// The pattern and its touches, a line each; times are counted from the capture, which was at `captured`.
     pub fn lines(&self, captured: Mono) -> Vec<String> {
         let touches = self.touches.iter().map(|touch| {
-            let shown = match touch.value {
-                Value::Number(value) => show(value, touch.quantity),
-                Value::Over => "OL".to_owned(),
-                Value::Under => "-OL".to_owned(),
-            };
+            let shown = touch.value.shown(ValueFormat::new(touch.quantity, touch.digit, None));
             let seconds = captured.since(touch.at) as f64 / 1e6;
             let when = match seconds {
                 0.05.. => format!("{} before", show_seconds(seconds)),
@@ -138,7 +145,8 @@ mod tests {
 
     #[test]
     fn a_proof_is_written_a_touch_a_line() {
-        let touch = |place, value, at| Touch { place, value, quantity: Quantity::VoltsDc, at: Mono(at) };
+        let touch =
+            |place, value, at| Touch { place, value, quantity: Quantity::VoltsDc, digit: Some(0.001), at: Mono(at) };
         let proof = Proof {
             pattern: ProofPattern::DeadTerminal,
             touches: vec![
@@ -151,8 +159,8 @@ mod tests {
             proof.lines(Mono(5_200_000)),
             [
                 "proven: dead terminal",
-                "battery 12.61 V, 4.2 s before",
-                "measuring point 2.000 mV, at the capture",
+                "battery 12.610 V, 4.2 s before",
+                "measuring point 0.002 V, at the capture",
                 "battery OL, 2.0 s after"
             ]
         );

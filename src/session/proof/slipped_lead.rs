@@ -286,7 +286,7 @@ impl SlippedLead {
 }
 
 fn touch(place: TouchPlace, sample: &Sample) -> Touch {
-    Touch { place, value: sample.value, quantity: sample.quantity, at: sample.at }
+    Touch::of(place, sample)
 }
 
 #[cfg(test)]

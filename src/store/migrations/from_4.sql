@@ -3,7 +3,9 @@
 -- corrections.
 ALTER TABLE session ADD COLUMN machine_state TEXT;
 ALTER TABLE capture ADD COLUMN measured_u REAL;
+ALTER TABLE capture ADD COLUMN digit REAL;
 ALTER TABLE capture ADD COLUMN answer TEXT;
+ALTER TABLE figure ADD COLUMN digit REAL;
 ALTER TABLE capture ADD COLUMN proof TEXT NOT NULL DEFAULT '';
 ALTER TABLE capture ADD COLUMN flags TEXT NOT NULL DEFAULT '';
 ALTER TABLE step ADD COLUMN limit_text TEXT;

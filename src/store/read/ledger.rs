@@ -9,7 +9,7 @@ use crate::{
     procedure::YesNo,
     session::{CaptureFlag, CaptureMethod, Correction, EventKind, RangeEnd, Verdict, findings::FindingRecord},
     store::{StoreError, record::records},
-    units::Quantity,
+    units::{Limit, Quantity, ValueFormat},
 };
 
 /// One row of the table `step` with the capture it was judged on.
@@ -121,6 +121,14 @@ pub(crate) struct CaptureRow {
     /// Standard uncertainty of what the meter showed, where `u` holds more than that.
     #[serde(skip_serializing)]
     pub measured_u: Option<f64>,
+    /// What the last digit that the meter showed is worth; none where that is not known.
+    pub digit: Option<f64>,
+    /// Least value that is in limit.
+    #[serde(skip_serializing)]
+    pub limit_low: Option<f64>,
+    /// Greatest value that is in limit.
+    #[serde(skip_serializing)]
+    pub limit_high: Option<f64>,
     /// The answer, where a question was asked.
     pub answer: Option<YesNo>,
     /// Standard uncertainty.
@@ -138,6 +146,13 @@ pub(crate) struct CaptureRow {
 }
 
 impl CaptureRow {
+    /// How its values are written: to the last digit that the meter showed, with the prefix of the limit.
+    pub(crate) fn format(&self) -> ValueFormat {
+        let quantity = self.quantity.unwrap_or(Quantity::Number);
+        let limit = Limit { low: self.limit_low, high: self.limit_high, dimension: quantity.dimension() };
+        ValueFormat::new(quantity, self.digit, Some(&limit))
+    }
+
     /// Whether it was captured in this step.
     pub(crate) fn is_of(&self, step: &StepRow) -> bool {
         self.step == Some(step.number)
@@ -175,6 +190,8 @@ pub(crate) struct FigureRow {
     pub min: Option<f64>,
     /// The greatest.
     pub max: Option<f64>,
+    /// What the last digit of the numbers is worth; none where that is not known.
+    pub digit: Option<f64>,
     /// How long it was out of the step's limit, µs.
     #[serde(rename(serialize = "outside_s"), serialize_with = "seconds::of")]
     pub outside_us: i64,

@@ -76,6 +76,7 @@ fn judged(connection: &Connection, session: i64, step: &StepRow) -> Result<Optio
         value: capture.value.map(Value::Number).or(capture.beyond.map(Value::from)),
         measured: capture.measured,
         measured_u: capture.measured_u,
+        digit: capture.digit,
         answer: capture.answer,
         quantity: capture.quantity,
         unit: capture.unit.clone(),

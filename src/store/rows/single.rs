@@ -34,6 +34,7 @@ pub(in crate::store) fn figure_row(
         ("deviation", &numbers.deviation()),
         ("min", &numbers.min()),
         ("max", &numbers.max()),
+        ("digit", &figures.digit),
         ("outside_us", &figures.outside_us),
     ];
     insert(connection, "figure", columns).map(drop)

@@ -53,7 +53,7 @@ fn a_dead_terminal_is_proven_without_a_hand_and_the_next_is_filed_under_its_name
     sheet.done();
     let steps = fs::read_to_string(leads.bay.path("out/steps.csv")).unwrap();
     assert!(steps.lines().next().unwrap().contains(",place,proof,flags"), "{steps}");
-    assert!(steps.contains("proven: dead terminal; measuring point 2.000 mV"), "{steps}");
+    assert!(steps.contains("proven: dead terminal; measuring point 0.002 V"), "{steps}");
     let json = leads.bay.bayline(["show", "--json"]).done();
     let json: serde_json::Value = serde_json::from_str(&json).unwrap();
     assert_eq!(json["steps"][0]["capture"]["proof"][0], "proven: dead terminal");

@@ -147,12 +147,12 @@ impl ReferenceLimit {
         rule: DecisionRule,
         is_mean: bool,
     ) -> Judgement {
-        let Sample { value, u, quantity, .. } = *sample;
+        let Sample { value, u, quantity, digit, .. } = *sample;
         let readings = match self.readings(sample.at, is_mean) {
             Ok(readings) => readings,
             Err(reason) => {
                 let outcome = Outcome::NotCounted { why: NotJudged::NoReference, value, u, quantity, limit: None };
-                return Judgement { outcome, reason };
+                return Judgement { outcome, digit, reason };
             }
         };
         let values: Vec<f64> = readings.iter().map(|reading| reading.value.value).collect();
@@ -160,14 +160,14 @@ impl ReferenceLimit {
         let Some(at) = reference(&self.rule.reference, &values, &mut partials) else {
             let outcome = Outcome::NotCounted { why: NotJudged::NoReference, value, u, quantity, limit: None };
             let reason = format!("the limit, {}, would divide by zero: measure what it refers to again", self.rule);
-            return Judgement { outcome, reason };
+            return Judgement { outcome, digit, reason };
         };
         let now = LimitNow {
             limit: self.rule.at(at, self.dimension),
             reference: Uncertain::new(at, u_of(&readings, &partials)),
         };
         let Value::Number(number) = value else {
-            return judge(&now.limit, value, quantity, u, rule).because(&self.words(&now, quantity));
+            return judge(&now.limit, sample, rule).because(&self.words(&now, sample));
         };
         let own = Uncertain::new(number, u.unwrap_or(0.0));
         // What the judged value and the reference share: JCGM 100:2008, equation 13.
@@ -186,21 +186,24 @@ impl ReferenceLimit {
         };
         let compared = edges.map(|edge| of_edge(edge.factor)).fold(0.0, f64::max);
         let u_compared = (u.is_some() || compared > 0.0).then_some(compared);
-        let mut judged = judge(&now.limit, value, quantity, u_compared, rule).because(&self.words(&now, quantity));
+        let mut judged =
+            judge(&now.limit, &Sample { u: u_compared, ..*sample }, rule).because(&self.words(&now, sample));
         if matches!(self.rule.reference, ReferenceValue::Siblings(_)) {
-            judged = self.doubt_siblings(judged, &values, &now.limit, quantity);
+            judged = self.doubt_siblings(judged, &values, &now.limit, sample);
         }
         judged.with_shown(number, u)
     }
 
     /// With the value of the reference.
-    fn words(&self, now: &LimitNow, quantity: Quantity) -> String {
+    fn words(&self, now: &LimitNow, sample: &Sample) -> String {
         let reference = match self.rule.low.or(self.rule.high) {
             // A share or an offset is of the step's unit; so much for each unit of another is not.
-            Some(edge) if self.inputs.len() == 1 && edge.offset == 0.0 && self.single_quantity() != Some(quantity) => {
+            Some(edge)
+                if self.inputs.len() == 1 && edge.offset == 0.0 && self.single_quantity() != Some(sample.quantity) =>
+            {
                 self.single_quantity().map_or(String::new(), |other| show(now.reference.value, other))
             }
-            _ => show(now.reference.value, quantity),
+            _ => sample.format(Some(&now.limit)).show(now.reference.value),
         };
         format!("{}, and that is {reference}", self.rule)
     }
@@ -213,7 +216,7 @@ impl ReferenceLimit {
     }
 
     /// Of two that differ nobody knows which is off, nor of several that differ among themselves.
-    fn doubt_siblings(&self, mut judged: Judgement, values: &[f64], limit: &Limit, quantity: Quantity) -> Judgement {
+    fn doubt_siblings(&self, mut judged: Judgement, values: &[f64], limit: &Limit, sample: &Sample) -> Judgement {
         let least = values.iter().copied().fold(f64::INFINITY, f64::min);
         let most = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
         let differ = limit.low.zip(limit.high).is_some_and(|(low, high)| most - least > high - low);
@@ -225,7 +228,8 @@ impl ReferenceLimit {
             judged.reason += "; which of the two is off, two can't tell: measure another one";
         } else if differ {
             *decision = Decision::TooClose;
-            let (least, most) = (show(least, quantity), show(most, quantity));
+            let format = sample.format(Some(limit));
+            let (least, most) = (format.show(least), format.show(most));
             judged.reason += &format!("; the siblings differ among themselves, {least} to {most}");
         }
         judged
@@ -293,7 +297,7 @@ mod tests {
         assert!((judged.u().unwrap() - 0.00877).abs() < 1e-5, "{:?}", judged.u());
         assert_eq!(
             judged.reason,
-            "1.600 A, 1.477 A to 1.686 A wanted: 92 % to 105 % of volts / ohms, and that is 1.605 A"
+            "1.60 A, 1.477 A to 1.686 A wanted: 92 % to 105 % of volts / ohms, and that is 1.61 A"
         );
         // The value itself keeps its own uncertainty.
         assert_eq!(judged.as_shown().u(), Some(0.005));
@@ -373,7 +377,7 @@ mod tests {
             (&[1.60], 1.30, Verdict::TooCloseToCall, "which of the two is off"),
             (&[1.60, 1.62], 1.30, Verdict::OutOfLimit, "too low"),
             // The first was bad: the third is not.
-            (&[1.20, 1.60], 1.61, Verdict::TooCloseToCall, "differ among themselves, 1.200 A to 1.600 A"),
+            (&[1.20, 1.60], 1.61, Verdict::TooCloseToCall, "differ among themselves, 1.20 A to 1.60 A"),
             (&[1.20, 1.60, 1.62], 1.61, Verdict::InLimit, "siblings"),
         ] {
             let judged = judged_by_siblings(known, value);

@@ -10,7 +10,7 @@ use crate::{
         Capture, CaptureMethod, Judgement, NotJudged, Outcome, Settled, Verdict, beyond_range::BeyondRange, judge,
     },
     session::proof::{CaptureFlag, ProvenValue},
-    units::{Limit, Quantity, show},
+    units::{Limit, Quantity},
 };
 
 impl StepJudge {
@@ -53,7 +53,7 @@ impl StepJudge {
             (&self.criteria.limit, peak, judgement.verdict())
             && excess(limit, Value::Number(peak)) > 0.0
         {
-            judgement.reason += &format!("; it reached {} before it settled", show(peak, sample.quantity));
+            judgement.reason += &format!("; it reached {} before it settled", sample.format(Some(limit)).show(peak));
         }
         let mut flags = Vec::new();
         if matches!(how, CaptureMethod::Taken | CaptureMethod::Last)
@@ -67,7 +67,8 @@ impl StepJudge {
             judgement.reason += "; the clamp is on backward";
         }
         if let Some(leads) = self.proof.leads_taken_off(sample) {
-            judgement.reason += &format!("; {} of the leads taken off", show(leads, sample.quantity));
+            judgement.reason +=
+                &format!("; {} of the leads taken off", sample.format(self.criteria.limit.as_ref()).show(leads));
         }
         Capture { peak, flags, ..Capture::plain(how, sample.at, Some(sample.channel), judgement) }
     }
@@ -86,10 +87,10 @@ impl StepJudge {
         }
         let Some(limit) = self.criteria.limit else { return Judgement::recorded(sample) };
         let (Some(heat), Value::Number(value)) = (&self.criteria.heat, sample.value) else {
-            let judged = judge(&limit, sample.value, sample.quantity, sample.u, self.criteria.rule);
+            let judged = judge(&limit, sample, self.criteria.rule);
             return self.with_driver(judged, sample);
         };
-        heat.judge(&limit, value, sample.u, self.criteria.rule)
+        heat.judge(&limit, sample, value, self.criteria.rule)
     }
 
     /// What the driver does to a mean. Where the procedure says that it switches, a value that is low proves nothing: the duty
@@ -136,12 +137,16 @@ impl StepJudge {
     }
 
     fn not_counted(&self, sample: &Sample, why: NotJudged, reason: String) -> Judgement {
-        let Sample { value, u, quantity, .. } = *sample;
-        Judgement { outcome: Outcome::NotCounted { why, value, u, quantity, limit: self.criteria.limit }, reason }
+        let Sample { value, u, quantity, digit, .. } = *sample;
+        Judgement {
+            outcome: Outcome::NotCounted { why, value, u, quantity, limit: self.criteria.limit },
+            digit,
+            reason,
+        }
     }
 
     pub(super) fn without_value(&self, why: NotJudged, reason: String) -> Judgement {
         let outcome = Outcome::NoValue { why, quantity: self.criteria.quantity, limit: self.criteria.limit };
-        Judgement { outcome, reason }
+        Judgement { outcome, digit: None, reason }
     }
 }

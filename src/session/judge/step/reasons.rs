@@ -18,11 +18,8 @@ impl StepJudge {
                 Some(_) => "the meter sent nothing".to_owned(),
             };
         };
-        let shown = match last.value {
-            Value::Number(value) => show(value, last.quantity),
-            Value::Over => "OL".to_owned(),
-            Value::Under => "-OL".to_owned(),
-        };
+        let format = last.format(self.criteria.limit.as_ref());
+        let shown = last.value.shown(format);
         if self.unfit(&last).is_some() {
             return self.switch_words(&last);
         }
