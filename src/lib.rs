@@ -30,6 +30,8 @@ pub mod session;
 
 pub mod store;
 
+mod judging;
+
 mod export;
 
 mod report;

@@ -102,6 +102,14 @@ impl Conversion {
         }
     }
 
+    /// What the last digit is worth in circuit terms in a sample that is stored with this quantity and place: as it was when
+    /// the reading became that sample.
+    pub(crate) fn digit(&self, quantity: Quantity, place: Option<i8>) -> Option<f64> {
+        let is_scaled = self.shows().is_none_or(|shown| shown == quantity);
+        let scale = if is_scaled { self.scale() } else { Scale::NONE };
+        place.map(|place| power_of_ten(place) * scale.factor.abs())
+    }
+
     /// Of the meter and of the clamp or divider before it, in quadrature (JCGM 100:2008, 5.1.2).
     ///
     /// JCGM 100:2008, 4.3.7: limits of error with nothing more known are a rectangular

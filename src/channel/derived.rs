@@ -10,6 +10,8 @@
 
 use std::time::Duration;
 
+use serde::{Deserialize, Serialize};
+
 use super::{ChannelId, Sample};
 use crate::{
     clock::{Mono, micros},
@@ -19,7 +21,8 @@ use crate::{
 };
 
 /// How two channels make another.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
 pub enum Operation {
     /// The second is taken off the first.
     Minus,
@@ -32,7 +35,7 @@ pub enum Operation {
 }
 
 /// A derived channel as the bench file has it.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct DerivedSpec {
     /// Unique on the bench.
     pub name: String,
@@ -132,6 +135,12 @@ impl DerivedChannel {
             newest: [Newest::default(); 2],
             at: Mono(i64::MIN),
         }
+    }
+
+    /// A session begins: its values rest on its own readings alone.
+    pub(crate) fn restart(&mut self) {
+        self.newest = [Newest::default(); 2];
+        self.at = Mono(i64::MIN);
     }
 
     /// The meter of a channel was lost: nothing is joined across the gap.

@@ -8,7 +8,7 @@ use std::{
 
 use crate::{
     channel::BenchError, daemon::DaemonError, export::ExportError, harmless::harmless, io_reason::IoReason,
-    mistake::Mistake, procedure::ProcedureError, protocol::LibraryError, report::ReportError, store::StoreError,
+    judging::JudgingError, mistake::Mistake, procedure::ProcedureError, protocol::LibraryError, report::ReportError, store::StoreError,
 };
 
 /// An error with the exit status of the program.
@@ -73,6 +73,18 @@ impl From<ExportError> for Failure {
         match error {
             // Kept as it is, so that `report` recognises a closed output.
             ExportError::Write(error) => Self::failed(error),
+            error => Self::failed(error),
+        }
+    }
+}
+
+impl From<JudgingError> for Failure {
+    fn from(error: JudgingError) -> Self {
+        match error {
+            JudgingError::Procedure(mistake) => mistake.into(),
+            error @ (JudgingError::OtherSteps { .. } | JudgingError::FreeRunning { .. }) => {
+                Self { code: 2, error: error.into() }
+            }
             error => Self::failed(error),
         }
     }

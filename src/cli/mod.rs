@@ -31,6 +31,7 @@ mod status;
 mod watch;
 
 mod export;
+mod judge;
 mod pdf;
 mod report;
 mod sessions;
@@ -63,7 +64,7 @@ struct Cli {
 }
 
 const CODES: &str = "Exit status: 0 done; 1 failed; 2 usage, a mistake in a file you wrote, or with `check`, a step can't work; \
-                     3 no daemon answers; 4 with `show --strict`, a step is out of limit.";
+                     3 no daemon answers; 4 with `--strict` of `show` and `judge`, a step is out of limit.";
 
 /// The options of every command.
 #[derive(Debug, Clone, Args)]
@@ -109,6 +110,8 @@ enum CliCommand {
     Sessions(sessions::SessionsArgs),
     /// Show a session's ledger: step, value, limit, verdict
     Show(show::ShowArgs),
+    /// Judge a stored session again, by another procedure or after corrections
+    Judge(judge::JudgeArgs),
     /// Write a session as CSV, or as a folder of files
     Export(export::ExportArgs),
     /// Write a session as a page to print or to send
@@ -162,6 +165,7 @@ impl Cli {
             CliCommand::Watch(command) => command.run(&common),
             CliCommand::Sessions(command) => command.run(&common),
             CliCommand::Show(command) => command.run(&common),
+            CliCommand::Judge(command) => command.run(&common),
             CliCommand::Export(command) => command.run(&common),
             CliCommand::Report(command) => command.run(&common),
             CliCommand::Ports(command) => command.run(&common),

@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use super::{
     Capture, PreviousWorst, StepView, Verdict,
-    judge::{Figures, LeadContact, StepEvent, StepJudge},
+    judge::{Figures, LeadContact, StepEvent, StepJudge, VoidCapture},
     proof::LeadFacts,
     record::{SignalFigures, StepEnded, StepExit},
 };
@@ -108,11 +108,11 @@ impl ActiveStep {
         &mut signals[at]
     }
 
-    /// Ends the step.
-    pub(super) fn end(self, at: Mono, left: StepExit) -> StepEnded {
+    /// Ends the step. Captures that are void don't count.
+    pub(super) fn end(self, at: Mono, left: StepExit, void: &[VoidCapture]) -> StepEnded {
         let capture: Option<Capture> = match left {
             StepExit::Skipped => None,
-            _ => self.judge.close(at),
+            _ => self.judge.close(at, void),
         };
         StepEnded { at, number: self.view.number, left, capture, figures: self.figures.into_iter().flatten().collect() }
     }

@@ -2,7 +2,7 @@
 
 use super::judge::{Settled, SteadyWindow};
 use crate::{
-    channel::Sample,
+    channel::{Conversion, Sample},
     protocol::Value,
     units::{Dimension, Quantity},
 };
@@ -12,6 +12,15 @@ const STILL_US: i64 = 1_000_000;
 
 /// Largest noise at which a zero is taken, since it is averaged, A.
 const COARSE_A: f64 = 0.05;
+
+/// Whether a sample still has the clamp's offset in it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum SampleZero {
+    /// It is as the meter gave it.
+    StillIn,
+    /// It is a stored one.
+    TakenOff,
+}
 
 /// One channel's zero.
 #[derive(Debug, Clone, PartialEq)]
@@ -49,8 +58,16 @@ pub(super) struct ClampZeros {
 }
 
 impl ClampZeros {
-    /// Subtracts the zero from a sample. Only currents have one.
-    pub(super) fn apply(&mut self, sample: &mut Sample) {
+    /// Subtracts the zero from a sample, unless it is off already. Only currents have one.
+    ///
+    /// The uncertainty follows from what is left, its zero and the channel's conversion: a sample that is stored without its
+    /// uncertainty gets the same one again, to the bit.
+    pub(super) fn apply(&mut self, sample: &mut Sample, conversion: &Conversion, zero: SampleZero) {
+        if zero == SampleZero::TakenOff
+            && let Value::Number(value) = sample.value
+        {
+            sample.u = conversion.standard_uncertainty(sample.quantity, value, sample.digit);
+        }
         if sample.quantity.dimension() != Dimension::Ampere {
             return;
         }
@@ -59,15 +76,41 @@ impl ClampZeros {
         if index >= self.by_channel.len() {
             self.by_channel.resize(index + 1, None);
         }
-        let zero = self.by_channel[index].get_or_insert_with(|| ClampZero::new(sample.quantity));
-        if zero.quantity != sample.quantity {
-            *zero = ClampZero::new(sample.quantity);
+        let own = self.by_channel[index].get_or_insert_with(|| ClampZero::new(sample.quantity));
+        if own.quantity != sample.quantity {
+            *own = ClampZero::new(sample.quantity);
         }
-        zero.recent.push(sample.at, value, sample.digit);
-        if let Some(offset) = zero.offset {
-            sample.value = Value::Number(value - offset);
-            sample.u = sample.u.map(|u| u.hypot(zero.u));
+        let offset = own.offset.unwrap_or(0.0);
+        let left = match zero {
+            SampleZero::StillIn => {
+                own.recent.push(sample.at, value, sample.digit);
+                value - offset
+            }
+            SampleZero::TakenOff => value,
+        };
+        if own.offset.is_some() {
+            sample.value = Value::Number(left);
+            let u = conversion.standard_uncertainty(sample.quantity, left + offset, sample.digit);
+            sample.u = u.map(|u| u.hypot(own.u));
         }
+    }
+
+    /// A zero of an earlier run of the core.
+    pub(super) fn restore(&mut self, channel: usize, zeroed: Zeroed, is_of_session: bool) {
+        if channel >= self.by_channel.len() {
+            self.by_channel.resize(channel + 1, None);
+        }
+        let own = self.by_channel[channel].get_or_insert_with(|| ClampZero::new(zeroed.quantity));
+        own.quantity = zeroed.quantity;
+        (own.offset, own.u, own.in_session) = (Some(zeroed.offset), zeroed.u, is_of_session);
+    }
+
+    /// The zeros in use, by channel.
+    pub(super) fn in_use(&self) -> impl Iterator<Item = (usize, Zeroed)> {
+        self.by_channel.iter().enumerate().filter_map(|(channel, zero)| {
+            let zero = zero.as_ref()?;
+            Some((channel, Zeroed { offset: zero.offset?, drift: None, u: zero.u, quantity: zero.quantity }))
+        })
     }
 
     /// The channel's present value becomes its zero; none while it is not steady.
@@ -118,11 +161,32 @@ mod tests {
     use super::*;
     use crate::session::judge::tests::amps;
 
+    /// Standard uncertainty of the samples here: a rectangle of 5 mA times √3, JCGM 100 4.3.7.
+    fn five_milliamperes() -> Conversion {
+        Conversion { accuracy: Some(std::sync::Arc::new("8.660254037844386 mA".parse().unwrap())), ..Conversion::NONE }
+    }
+
+    #[test]
+    fn a_stored_sample_gets_its_uncertainty_again_to_the_bit() {
+        let mut zeros = ClampZeros::default();
+        shown(&mut zeros, 0, 0.0301);
+        let zeroed = zeros.take(1).unwrap();
+        let mut again = ClampZeros::default();
+        again.restore(1, zeroed, true);
+        for (index, value) in (0..).zip([0.53, 1.0 / 3.0, -0.1, 0.0301]) {
+            let live = shown(&mut zeros, 2_000_000 * (1 + index), value);
+            let mut stored = Sample { u: None, ..live };
+            again.apply(&mut stored, &five_milliamperes(), SampleZero::TakenOff);
+            assert_eq!(stored, live);
+        }
+        assert_eq!((again.u(1), again.is_fresh(1)), (zeros.u(1), true));
+    }
+
     fn shown(zeros: &mut ClampZeros, from: i64, value: f64) -> Sample {
         let mut last = amps(0, 0.0);
         for index in 0..15 {
             last = amps(from + index * 100_000, value);
-            zeros.apply(&mut last);
+            zeros.apply(&mut last, &five_milliamperes(), SampleZero::StillIn);
         }
         last
     }
@@ -151,7 +215,7 @@ mod tests {
     fn a_clamp_that_is_not_still_has_no_zero() {
         let mut zeros = ClampZeros::default();
         for index in 0..30 {
-            zeros.apply(&mut amps(index * 100_000, index as f64 * 0.2));
+            zeros.apply(&mut amps(index * 100_000, index as f64 * 0.2), &five_milliamperes(), SampleZero::StillIn);
         }
         assert_eq!(zeros.take(1), None);
         assert_eq!(zeros.take(7), None);

@@ -139,7 +139,8 @@ impl Visit {
 }
 
 /// Which step to go to.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
 pub enum StepMove {
     /// The one after this.
     Next,

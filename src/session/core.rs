@@ -1,23 +1,25 @@
 //! The core: events and commands in, effects out.
 
 mod commands;
+mod inputs;
 
 use std::sync::Arc;
 
 use super::{
-    Begin, CommandReply, CoreEvent, Effect, Notice, Record, StepMove, StepView, Verdict,
-    clamp_zero::ClampZeros,
+    Begin, ChannelState, CommandReply, CoreEvent, Effect, Input, Notice, Record, StepMove, StepView, Verdict,
+    clamp_zero::{ClampZeros, SampleZero},
     derived_channels::DerivedChannels,
     findings::{Finding, FindingKind},
-    judge::StepEvent,
+    judge::{StepEvent, VoidCapture},
     meters::MeterState,
     open_session::{BenchView, Session},
     proof::Ask,
     record::{EventKind, SessionExit, StepExit},
 };
 use crate::{
-    channel::{Channel, ChannelId, MeterId, Sample},
+    channel::{Channel, ChannelId, Conversion, MeterId, Sample},
     clock::Mono,
+    protocol::Value,
 };
 
 /// The state of the core.
@@ -34,6 +36,10 @@ pub struct Core {
     events: Vec<StepEvent>,
     /// Whether clients were sent a question that still waits.
     asking: bool,
+    /// Whether steps begin and end when they did in the first record, instead of by themselves.
+    moves_by_record: bool,
+    /// Captures of the first record that do not count.
+    void: Vec<VoidCapture>,
 }
 
 /// The newest sample of a channel and the verdict on it.
@@ -43,6 +49,8 @@ pub struct LatestSample {
     pub sample: Sample,
     /// The verdict against the limit of the step; none without a limit.
     pub verdict: Option<Verdict>,
+    /// Whether the session knows it: it came in it, or could still be taken as it began.
+    is_of_session: bool,
 }
 
 impl Core {
@@ -64,8 +72,14 @@ impl Core {
     /// Handles an event.
     pub fn handle(&mut self, at: Mono, event: CoreEvent, effects: &mut Vec<Effect>) {
         match event {
-            CoreEvent::Samples(samples) => self.samples(samples, effects),
+            CoreEvent::Samples(samples) => self.samples(samples, SampleZero::StillIn, effects),
+            CoreEvent::StoredSamples(samples) => self.samples(samples, SampleZero::TakenOff, effects),
+            CoreEvent::StoredZero(id, zeroed) => {
+                self.zeros.restore(usize::from(id.0), zeroed, true);
+                self.zeroed(at, id, zeroed, effects);
+            }
             CoreEvent::Channel(id, channel) => {
+                self.keep_input(at, || Input::Channel(ChannelState::of(id, &channel)), effects);
                 self.channel(at, id, channel, effects);
                 for (id, derived) in self.derived.channel_found(&self.channels) {
                     self.zeros.need_none(usize::from(id.0));
@@ -137,7 +151,11 @@ impl Core {
             }
         }
         self.zeros.mark_stale();
+        self.derived.restart();
+        self.keep_bench(at, &begin, effects);
         let mut session = Session::new(begin, at);
+        session.moves_by_record = self.moves_by_record;
+        session.void.clone_from(&self.void);
         let step = session.first(at, &BenchView { channels: &self.channels, zeros: &self.zeros }, effects);
         self.session = Some(session);
         self.remember_meters(at, effects);
@@ -161,14 +179,21 @@ impl Core {
 
     /// Samples are handled one by one, so that the same samples give the same verdicts however they
     /// were split into chunks: where one ends a step, the rest of the chunk belongs to the next step.
-    fn samples(&mut self, mut samples: Vec<Sample>, effects: &mut Vec<Effect>) {
+    fn samples(&mut self, mut samples: Vec<Sample>, zero: SampleZero, effects: &mut Vec<Effect>) {
         // All samples of a chunk are from one meter: the first and the last show its pauses.
         for place in [0, samples.len().saturating_sub(1)] {
             if let Some((channel, at)) = samples.get(place).map(|sample| (sample.channel, sample.at)) {
                 self.reading_received(channel, at, effects);
             }
         }
-        samples.iter_mut().for_each(|sample| self.zeros.apply(sample));
+        for sample in &mut samples {
+            // The database knows no negative zero.
+            if let Value::Number(value) = &mut sample.value {
+                *value += 0.0;
+            }
+            let channel = self.channels.get(usize::from(sample.channel.0)).and_then(Option::as_ref);
+            self.zeros.apply(sample, channel.map_or(&Conversion::NONE, |channel| &channel.conversion), zero);
+        }
         let mut samples = self.derived.extend(samples);
         let mut verdicts = Vec::with_capacity(samples.len());
         let mut next = 0;
@@ -180,7 +205,7 @@ impl Core {
             verdicts.push(verdict);
             let at = sample.at;
             if let Some(latest) = self.latest.get_mut(usize::from(sample.channel.0)) {
-                *latest = Some(LatestSample { sample: *sample, verdict });
+                *latest = Some(LatestSample { sample: *sample, verdict, is_of_session: true });
             }
             if !self.events.is_empty() {
                 let rest = samples.split_off(next);
@@ -238,7 +263,9 @@ impl Core {
     fn tick(&mut self, at: Mono, effects: &mut Vec<Effect>) {
         self.check_silence(at, effects);
         if let Some(step) = self.session.as_mut().and_then(|session| session.step.as_mut()) {
-            step.judge.tick(at, &mut self.events);
+            if step.judge.tick(at, &mut self.events) {
+                self.keep_input(at, || Input::Tick, effects);
+            }
             self.handle_step_events(at, effects);
         }
     }
@@ -252,6 +279,7 @@ impl Core {
                 StepEvent::Ask(ask) => self.put_ask(at, ask, effects),
                 StepEvent::Count(seconds) => effects.push(Effect::Notice(Notice::Count(seconds))),
                 StepEvent::Lifted => self.lifted(at, effects),
+                StepEvent::TimeUp if self.moves_by_record => {}
                 StepEvent::TimeUp => {
                     let text = "let go: it has been on for as long as allowed; the step is ended";
                     effects.extend(Effect::announce(at, text.to_owned()));
@@ -322,6 +350,7 @@ impl Core {
         let Some(why) = lost else {
             return self.remark(at, EventKind::MeterFound, name, "its port is open".to_owned(), effects);
         };
+        self.keep_input(at, || Input::MeterLost(meter.0), effects);
         let channels = &self.channels;
         let gone = |id: ChannelId| {
             channels.get(usize::from(id.0)).and_then(Option::as_ref).is_some_and(|channel| channel.meter == meter)

@@ -5,6 +5,7 @@ use crate::channel::{Channel, ChannelId, Conversion, DerivedChannel, DerivedSpec
 /// Those that are known, and those whose channels are not all known yet.
 #[derive(Debug, Default)]
 pub(super) struct DerivedChannels {
+    all: Vec<(ChannelId, DerivedSpec)>,
     waiting: Vec<(ChannelId, DerivedSpec)>,
     working: Vec<DerivedChannel>,
 }
@@ -12,6 +13,7 @@ pub(super) struct DerivedChannels {
 impl DerivedChannels {
     /// One more of the bench.
     pub(super) fn add(&mut self, id: ChannelId, spec: DerivedSpec) {
+        self.all.push((id, spec.clone()));
         self.waiting.push((id, spec));
     }
 
@@ -47,6 +49,16 @@ impl DerivedChannels {
             all.extend(self.working.iter_mut().filter_map(|derived| derived.sample(&sample)));
         }
         all
+    }
+
+    /// A session begins: values of channels rest on its own readings alone.
+    pub(super) fn restart(&mut self) {
+        self.working.iter_mut().for_each(DerivedChannel::restart);
+    }
+
+    /// All of the bench, by their numbers.
+    pub(super) fn specs(&self) -> &[(ChannelId, DerivedSpec)] {
+        &self.all
     }
 
     /// The meters of these channels were lost.

@@ -2,7 +2,9 @@
 
 use std::sync::Arc;
 
-use super::{Capture, EventKind, FrameCounts, Judgement, Record, SessionExit, StepView, findings::Finding, proof::Ask};
+use super::{
+    Capture, EventKind, FrameCounts, Judgement, Record, SessionExit, StepView, Zeroed, findings::Finding, proof::Ask,
+};
 use crate::{
     channel::{Channel, ChannelId, DerivedSpec, MeterId, Sample},
     clock::{Mono, Wall},
@@ -17,6 +19,11 @@ pub enum CoreEvent {
     Derived(ChannelId, DerivedSpec),
     /// Samples of one chunk of one meter, in order.
     Samples(Vec<Sample>),
+    /// Samples that an earlier run of the core stored, in order: zeros are taken off, and those of derived channels are left
+    /// out. Their digit is known, their uncertainty follows.
+    StoredSamples(Vec<Sample>),
+    /// A zero that an earlier run of the core took.
+    StoredZero(ChannelId, Zeroed),
     /// A meter's port was opened.
     MeterOpened(MeterId),
     /// A meter's port is missing or was lost, and why.

@@ -17,6 +17,7 @@
 mod command;
 mod correction;
 mod event;
+mod input;
 mod record;
 
 mod core;
@@ -43,13 +44,16 @@ pub(crate) use self::core::LatestSample;
 pub(crate) use clamp_zero::Zeroed;
 pub use command::{Begin, Command, StepMove, Visit};
 pub(crate) use command::{CommandReply, Refusal, StepView, checked_celsius};
+pub use input::{BenchState, ChannelState, Input, SampleState};
 pub(crate) use correction::{Correction, VisitCorrection};
 pub use event::{CoreEvent, Effect, Notice};
-pub(crate) use judge::{Capture, CaptureMethod, Figures, Judgement, JudgementRecord, RangeEnd, Verdict, excess};
+pub(crate) use judge::{
+    Capture, CaptureMethod, Figures, Judgement, JudgementRecord, RangeEnd, Verdict, VoidCapture, excess,
+};
 pub use meters::FrameCounts;
 pub(crate) use previous::{PreviousJudgement, PreviousSession, PreviousStep, PreviousWorst};
 pub(crate) use proof::{Ask, CaptureFlag};
-pub use record::SessionExit;
+pub use record::{SessionExit, StepExit};
 pub(crate) use record::{EventKind, Record, StepBegan, StepEnded};
 
 #[cfg(test)]

@@ -9,7 +9,7 @@ use super::{
     clamp_zero::ClampZeros,
     command::{LONGEST_NAME, check_length},
     findings::FindingKind,
-    judge::{CoilHold, StepCriteria},
+    judge::{CoilHold, StepCriteria, VoidCapture},
     prompts::OperatorPrompts,
     proof::{LeadFacts, MeasuredPoint},
     record::{StepBegan, StepExit},
@@ -36,6 +36,10 @@ pub(super) struct Session {
     pub battery_cautioned: bool,
     /// What the leads have shown.
     facts: LeadFacts,
+    /// Whether steps begin and end when they did in the first record, instead of by themselves.
+    pub moves_by_record: bool,
+    /// Captures that do not count.
+    pub void: Vec<VoidCapture>,
     /// What steps captured, for the limits that refer to them.
     captured: CapturedValues,
     /// Steps begun so far.
@@ -81,6 +85,8 @@ impl Session {
             prompts: OperatorPrompts::default(),
             battery_cautioned: false,
             facts: LeadFacts::default(),
+            moves_by_record: false,
+            void: Vec::new(),
             steps: 0,
             place: 0,
             holds: HashMap::new(),
@@ -94,7 +100,7 @@ impl Session {
 
     /// Whether the next step begins by itself once a lead is lifted.
     pub(super) fn advances(&self) -> bool {
-        self.begin.procedure.as_ref().is_some_and(|procedure| procedure.advance == Advance::WhenLifted)
+        !self.moves_by_record && self.begin.procedure.as_ref().is_some_and(|procedure| procedure.advance == Advance::WhenLifted)
     }
 
     /// The first step of a procedure, or the one where an earlier session was cut off.
@@ -103,8 +109,18 @@ impl Session {
         if !procedure.caution.is_empty() {
             effects.extend(Effect::announce(at, format!("caution: {}", procedure.caution)));
         }
+        if self.moves_by_record {
+            return None;
+        }
         self.place = self.begin.previous.as_ref().map_or(0, |previous| previous.place(&procedure));
         let view = (self.place < procedure.steps.len()).then(|| self.begin_place(at, self.place, bench, effects))?;
+        self.continue_step(&view, bench);
+        Some(view)
+    }
+
+    /// Goes on with the step in which an earlier session was cut off, where this is it.
+    fn continue_step(&mut self, view: &StepView, bench: &BenchView) {
+        let Some(procedure) = self.procedure() else { return };
         let before = self.begin.previous.as_ref().and_then(|previous| previous.worst_of(&view.name));
         if let (Some(step), Some(before), CaptureMode::Worst) =
             (&mut self.step, before, procedure.steps[self.place].capture)
@@ -113,7 +129,38 @@ impl Session {
             let channel = id.and_then(|id| Some((id, bench.channels.get(usize::from(id.0))?.as_ref()?)));
             step.continue_from(before, channel);
         }
-        Some(view)
+    }
+
+    /// Ends the step that is on and begins another one, as the record has it.
+    ///
+    /// # Errors
+    /// The name of the step, which the procedure does not have.
+    pub(super) fn move_by_record(
+        &mut self,
+        at: Mono,
+        step: Option<&str>,
+        left: StepExit,
+        bench: &BenchView,
+        effects: &mut Vec<Effect>,
+    ) -> Result<(), String> {
+        let place = match (self.procedure(), step) {
+            (Some(procedure), Some(name)) => {
+                Some(procedure.steps.iter().position(|step| step.name == name).ok_or_else(|| name.to_owned())?)
+            }
+            _ => None,
+        };
+        self.leave(at, left, bench.channels, effects);
+        match (place, step) {
+            (Some(place), _) => {
+                let view = self.begin_place(at, place, bench, effects);
+                if view.number == 1 {
+                    self.continue_step(&view, bench);
+                }
+            }
+            (None, Some(name)) => drop(self.begin_free(at, name.to_owned(), bench, effects)),
+            (None, None) => {}
+        }
+        Ok(())
     }
 
     pub(super) fn go(
@@ -180,6 +227,10 @@ impl Session {
             (StepMove::Named(name), _) => (trimmed(&name, "step's name", LONGEST_NAME)?, StepExit::Done),
         };
         let judged = self.leave(at, left, bench.channels, effects);
+        Ok((judged, Some(self.begin_free(at, name, bench, effects))))
+    }
+
+    fn begin_free(&mut self, at: Mono, name: String, bench: &BenchView, effects: &mut Vec<Effect>) -> Arc<StepView> {
         let view = StepView {
             number: self.steps + 1,
             place: None,
@@ -195,7 +246,7 @@ impl Session {
             has_next_item: false,
         };
         let criteria = StepCriteria::nothing(&view);
-        Ok((judged, Some(self.begin_step(at, view, criteria, bench, effects))))
+        self.begin_step(at, view, criteria, bench, effects)
     }
 
     fn begin_place(&mut self, at: Mono, place: usize, bench: &BenchView, effects: &mut Vec<Effect>) -> Arc<StepView> {
@@ -341,7 +392,7 @@ impl Session {
         if let Some(coil) = step.judge.coil(at) {
             self.holds.insert(view.circuit.clone().unwrap_or_else(|| view.name.clone()), coil);
         }
-        let mut ended = step.end(at, left);
+        let mut ended = step.end(at, left, &self.void);
         if let Some(capture) = &mut ended.capture
             && let Some(remark) = self.captured.contradiction(&view.name, &capture.judgement)
         {

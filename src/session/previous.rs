@@ -16,6 +16,8 @@ use crate::{
 pub struct PreviousSession {
     /// Its identity.
     pub id: Uuid,
+    /// Which judgement of it this is: 0 for its first record.
+    pub judgement: i64,
     /// Its steps, in the order in which they were begun.
     pub steps: Vec<PreviousStep>,
 }
@@ -89,7 +91,7 @@ mod tests {
             judged: None,
             worst: None,
         });
-        PreviousSession { id: Uuid::nil(), steps: steps.collect() }
+        PreviousSession { id: Uuid::nil(), judgement: 0, steps: steps.collect() }
     }
 
     #[test]

@@ -4,7 +4,7 @@ use crate::words::words;
 use std::sync::Arc;
 use strum::{EnumMessage, VariantArray};
 
-use super::{Begin, Capture, Correction, StepView, Verdict, Zeroed, findings::Finding, judge::Figures};
+use super::{Begin, Capture, Correction, Input, StepView, Verdict, Zeroed, findings::Finding, judge::Figures};
 use crate::{
     channel::{Channel, ChannelId, Sample},
     clock::{Mono, Wall},
@@ -28,6 +28,8 @@ pub enum Record {
     Captured(Option<u32>, Box<Capture>),
     /// What was told of the visit was corrected.
     Corrected(Mono, Correction),
+    /// Something entered the core, on which a judgement depends.
+    Input(Mono, Input),
     /// A clamp was zeroed.
     Zeroed(Mono, ChannelId, Zeroed),
     /// The session's findings, the best first; they replace those stored before.

@@ -28,20 +28,7 @@ pub(super) fn close_interrupted(connection: &mut Connection) -> rusqlite::Result
     for session in &open {
         // Only the newest session can be open, so its rows reach to the end of the table.
         let (ended, last_row) = (last_record_us(&transaction, *session)?, last_row(&transaction)?);
-        let steps: Vec<InterruptedStep> = transaction
-            .prepare(
-                "SELECT number, name, channel, unit, limit_low, limit_high, first_row FROM step
-                 WHERE session = ?1 AND ended_us IS NULL",
-            )?
-            .query_map([session], InterruptedStep::read)?
-            .collect::<rusqlite::Result<_>>()?;
-        for step in &steps {
-            step.keep(&transaction, *session, last_row)?;
-        }
-        transaction.execute(
-            "UPDATE step SET ended_us = ?2, left_how = 'interrupted', last_row = ?3 WHERE session = ?1 AND ended_us IS NULL",
-            params![session, ended, last_row],
-        )?;
+        close_step(&transaction, *session, ended, last_row)?;
         transaction.execute(
             "UPDATE session SET ended_us = ?2, ended_how = 'interrupted', last_row = ?3 WHERE id = ?1",
             params![session, ended, last_row],
@@ -49,6 +36,25 @@ pub(super) fn close_interrupted(connection: &mut Connection) -> rusqlite::Result
     }
     transaction.commit()?;
     Ok(open)
+}
+
+/// Closes the step in which a session was cut off, as its samples tell.
+pub(super) fn close_step(connection: &Connection, session: i64, ended: i64, last_row: i64) -> rusqlite::Result<()> {
+    let steps: Vec<InterruptedStep> = connection
+        .prepare(
+            "SELECT number, name, channel, unit, limit_low, limit_high, first_row FROM step
+             WHERE session = ?1 AND ended_us IS NULL",
+        )?
+        .query_map([session], InterruptedStep::read)?
+        .collect::<rusqlite::Result<_>>()?;
+    for step in &steps {
+        step.keep(connection, session, last_row)?;
+    }
+    connection.execute(
+        "UPDATE step SET ended_us = ?2, left_how = 'interrupted', last_row = ?3 WHERE session = ?1 AND ended_us IS NULL",
+        params![session, ended, last_row],
+    )?;
+    Ok(())
 }
 
 fn last_row(connection: &Connection) -> rusqlite::Result<i64> {
@@ -171,6 +177,8 @@ impl InterruptedStep {
                    FROM session AS own
                    JOIN session AS before ON before.uuid = own.continues
                    JOIN step ON step.session = before.id AND step.left_how = 'interrupted' AND step.name = ?2
+                       AND step.judgement = COALESCE((SELECT json_extract(content, '$.continued_judgement') FROM input
+                           WHERE session = own.id AND kind = 'bench'), 0)
                    JOIN capture ON capture.id = step.capture AND capture.how = 'worst'
                    WHERE own.id = ?1 ORDER BY step.number DESC LIMIT 1";
         let found = connection

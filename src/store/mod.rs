@@ -14,6 +14,7 @@
 //! | [`Verdict`](crate::session::Verdict) | `sample.verdict` its number, elsewhere its word | NULL where not judged |
 //! | [`Quantity`](crate::units::Quantity) | `quantity` its word, `unit` its unit | |
 
+mod draft;
 mod fault;
 mod file_watch;
 mod folder;
@@ -32,9 +33,10 @@ mod writer;
 
 pub(crate) mod read;
 
+pub(crate) use draft::{JudgementDraft, JudgementRow, judgement, put_in_force, row_count, sample_rows};
 pub use fault::{WriteFault, WriteFaultKind};
 pub(crate) use folder::{Folder, FolderError};
-pub(crate) use insert::{BEYOND_DOWN, BEYOND_UP};
-pub(crate) use open::{StoreError, open_to_read, open_to_write};
+pub(crate) use insert::{BEYOND_DOWN, BEYOND_UP, SampleRow};
+pub(crate) use open::{StoreError, open_to_amend, open_to_read, open_to_write};
 pub use queue::{LostRecords, MovedDatabase, Store, WriterReport};
 pub(crate) use queue::{Ticket, UnwrittenView};

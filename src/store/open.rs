@@ -17,7 +17,7 @@ use super::{
     migrate::{SCHEMA_VERSION, migrate},
 };
 
-const SCHEMA: &str = include_str!("schema.sql");
+pub(super) const SCHEMA: &str = include_str!("schema.sql");
 
 /// How long a reader or the writer waits for a lock of the other.
 const BUSY: Duration = Duration::from_secs(5);
@@ -109,6 +109,14 @@ pub enum StoreError {
         /// Its number.
         id: i64,
     },
+    /// An input of the core that this program does not know.
+    #[error("the session can't be judged again: what came in as \"{kind}\" is kept in a form that this bayline can't read ({why})")]
+    UnknownInput {
+        /// Its kind.
+        kind: String,
+        /// What is wrong.
+        why: String,
+    },
     /// The writer thread is gone.
     #[error(
         "the writer of the database has stopped unexpectedly; start bayline again, it continues with `--continues last`"
@@ -180,6 +188,15 @@ pub(super) fn make_new(path: &Path) -> Result<Connection, StoreError> {
 /// FULL: what is acknowledged survives a power cut. At four commits a second the cost is not measurable.
 fn set_up(connection: &Connection) -> rusqlite::Result<()> {
     connection.execute_batch("PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL;")
+}
+
+/// Opens a database that is there, to add to sessions that have ended; a daemon may be writing in another one.
+///
+/// # Errors
+/// It can't be opened, or it is not of this version.
+pub(crate) fn open_to_amend(path: &Path) -> Result<Connection, StoreError> {
+    drop(open_to_read(path)?);
+    open_to_go_on(path)
 }
 
 /// Opens the database to read it, while a daemon may be writing.

@@ -8,7 +8,7 @@ use rusqlite::{Connection, ToSql, named_params, params};
 use serde::Serialize;
 
 pub(super) use single::figure_row;
-use single::{anchor, channel_row, corrected, keep_findings, utc};
+use single::{anchor, channel_row, corrected, keep_findings, keep_input, stored_channel, utc};
 
 use super::{
     insert::{Remainder, SampleRow, SampleSql},
@@ -36,6 +36,8 @@ pub(super) struct RowWriter {
     /// The open session's number and begin.
     session: Option<(i64, Mono)>,
     channels: Vec<Option<Arc<Channel>>>,
+    /// Whether samples are written; otherwise their rows are only counted.
+    is_writing_samples: bool,
     /// By channel: its rows of this session, one for each quantity.
     rows: Vec<Vec<(Quantity, i64)>>,
 }
@@ -52,8 +54,30 @@ impl RowWriter {
             pending: Vec::new(),
             session: None,
             channels: Vec::new(),
+            is_writing_samples: true,
             rows: Vec::new(),
         })
+    }
+
+    /// In a session whose row and channels are there already, and whose samples begin at this rowid.
+    pub(super) fn of_session(session: i64, first_row: i64, is_writing_samples: bool) -> Self {
+        Self {
+            sql: Arc::new(SampleSql::new()),
+            next_row: first_row,
+            last_session: session,
+            pending: Vec::new(),
+            session: Some((session, Mono(0))),
+            channels: Vec::new(),
+            is_writing_samples,
+            rows: Vec::new(),
+        }
+    }
+
+    /// The next sample has this rowid, where samples are only counted.
+    pub(super) fn go_on_at(&mut self, row: i64) {
+        if !self.is_writing_samples {
+            self.next_row = row;
+        }
     }
 
     /// Rowid of the next sample.
@@ -164,6 +188,7 @@ impl RowWriter {
             }
             Record::Findings(findings) => keep_findings(connection, session, findings)?,
             Record::Zeroed(at, id, zeroed) => self.zeroed(connection, session, at.since(began), *id, zeroed)?,
+            Record::Input(at, input) => keep_input(connection, session, at.since(began), self.next_row, input)?,
             Record::Anchor(at, wall) => anchor(connection, session, at.since(began), *wall)?,
             Record::SessionBegan(..) | Record::Channel(..) | Record::Samples(..) => {}
         }
@@ -387,6 +412,10 @@ impl RowWriter {
         verdicts: &[Option<Verdict>],
     ) -> rusqlite::Result<()> {
         let Some((session, began)) = self.session else { return Ok(()) };
+        if !self.is_writing_samples {
+            self.next_row += samples.len() as i64;
+            return Ok(());
+        }
         for (sample, verdict) in samples.iter().zip(verdicts) {
             let channel = self.row_of(connection, session, sample.channel, sample.quantity)?;
             self.pending.push(SampleRow::new(sample, *verdict, began, channel));
@@ -411,7 +440,10 @@ impl RowWriter {
             return Ok(*row);
         }
         let channel = self.channels.get(index).and_then(Option::as_ref).expect("a channel precedes its samples");
-        let row = channel_row(connection, session, channel, quantity, None)?;
+        let row = match stored_channel(connection, session, &channel.name, quantity)? {
+            Some(row) => row,
+            None => channel_row(connection, session, channel, quantity, None)?,
+        };
         if index >= self.rows.len() {
             self.rows.resize(index + 1, Vec::new());
         }

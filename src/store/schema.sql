@@ -24,7 +24,8 @@ CREATE TABLE session (
     bench_text      TEXT NOT NULL,        -- the bench file as it was; empty without one
     program         TEXT NOT NULL,        -- the version of bayline that recorded it
     first_row       INTEGER NOT NULL,     -- rowid of its first sample
-    last_row        INTEGER               -- rowid of its last sample; first_row - 1 when it has none; NULL while it is open
+    last_row        INTEGER,              -- rowid of its last sample; first_row - 1 when it has none; NULL while it is open
+    judgement       INTEGER NOT NULL DEFAULT 0 -- the judgement in force: judgement.number, 0 for the first record
 ) STRICT;
 
 CREATE TABLE channel (
@@ -43,6 +44,7 @@ CREATE TABLE channel (
 CREATE TABLE step (
     id              INTEGER PRIMARY KEY,  -- number on this database
     session         INTEGER NOT NULL REFERENCES session (id), -- session.id
+    judgement       INTEGER NOT NULL DEFAULT 0, -- judgement.number; 0 for the first record
     number          INTEGER NOT NULL,     -- counted from 1 over the session
     place           INTEGER,              -- place in the procedure, counted from 1; NULL when free-running
     attempt         INTEGER NOT NULL,     -- which time this step is done, counted from 1
@@ -63,12 +65,13 @@ CREATE TABLE step (
     reason          TEXT,                 -- the verdict's reason in one sentence; NULL without a verdict
     first_row       INTEGER NOT NULL,     -- rowid of its first sample
     last_row        INTEGER,              -- rowid of its last sample; first_row - 1 when it has none; NULL while it is on
-    UNIQUE (session, number)
+    UNIQUE (session, judgement, number)
 ) STRICT;
 
 CREATE TABLE capture (
     id              INTEGER PRIMARY KEY,  -- number on this database
     session         INTEGER NOT NULL REFERENCES session (id), -- session.id
+    judgement       INTEGER NOT NULL DEFAULT 0, -- judgement.number; 0 for the first record
     step            INTEGER,              -- step.number in this session; NULL where no step was on
     how             TEXT NOT NULL,        -- taken: by the operator; steady: by itself; last: as the step was left; worst: of the whole step; proven: by touches of the leads
     at_us           INTEGER NOT NULL,     -- when the value was measured
@@ -96,6 +99,7 @@ CREATE TABLE capture (
 
 CREATE TABLE figure (
     session         INTEGER NOT NULL REFERENCES session (id), -- session.id
+    judgement       INTEGER NOT NULL DEFAULT 0, -- judgement.number; 0 for the first record
     step            INTEGER NOT NULL,     -- step.number in this session
     channel         INTEGER NOT NULL REFERENCES channel (id), -- channel.id
     count           INTEGER NOT NULL,     -- numbers among the samples
@@ -107,7 +111,7 @@ CREATE TABLE figure (
     max             REAL,                 -- greatest, in the channel's unit; NULL where count is 0
     digit           REAL,                 -- what the last digit of the numbers is worth, in the channel's unit; NULL where not known
     outside_us      INTEGER NOT NULL,     -- how long it was out of the step's limit, microseconds
-    PRIMARY KEY (session, step, channel)
+    PRIMARY KEY (session, judgement, step, channel)
 ) STRICT, WITHOUT ROWID;
 
 CREATE TABLE event (
@@ -150,6 +154,7 @@ CREATE TABLE zero (
 
 CREATE TABLE finding (
     session         INTEGER NOT NULL REFERENCES session (id), -- session.id
+    judgement       INTEGER NOT NULL DEFAULT 0, -- judgement.number; 0 for the first record
     rank            INTEGER NOT NULL,     -- counted from 1: the best explained first
     kind            TEXT NOT NULL,        -- no fault found, open circuit, high resistance, feed side ...
     circuits        TEXT NOT NULL,        -- where, parted by line feeds; empty for what all share
@@ -160,7 +165,31 @@ CREATE TABLE finding (
     evidence        TEXT NOT NULL,        -- what speaks for it, a sentence a line
     alternatives    TEXT NOT NULL,        -- what else would explain it, a sentence a line
     next            TEXT NOT NULL,        -- what to measure next
-    PRIMARY KEY (session, rank)
+    PRIMARY KEY (session, judgement, rank)
+) STRICT, WITHOUT ROWID;
+
+-- What entered the core beside the samples, as far as a judgement depends on it, in order: from it and the samples the session
+-- is judged again.
+CREATE TABLE input (
+    id              INTEGER PRIMARY KEY,  -- number on this database
+    session         INTEGER NOT NULL REFERENCES session (id), -- session.id
+    at_us           INTEGER NOT NULL,     -- when
+    next_row        INTEGER NOT NULL,     -- rowid of the first sample that came after it
+    kind            TEXT NOT NULL,        -- bench (as the session began), channel, meter lost, step, take, answer, mark, zero, tick
+    content         TEXT NOT NULL         -- what came, as JSON; empty where the kind says all
+) STRICT;
+
+-- Judgements beside the first record, which has number 0. Their rows stand in step, capture, figure and finding.
+CREATE TABLE judgement (
+    session         INTEGER NOT NULL REFERENCES session (id), -- session.id
+    number          INTEGER NOT NULL,     -- counted from 1 over the session
+    at_us           INTEGER NOT NULL,     -- when it was made
+    made_by         TEXT NOT NULL,        -- who made it; empty where not told
+    procedure_title TEXT,                 -- what it was judged by; NULL when free-running
+    procedure_text  TEXT,                 -- the procedure file that it was judged by, where it is another one; NULL otherwise
+    corrections     INTEGER NOT NULL,     -- how many corrections it takes into account
+    program         TEXT NOT NULL,        -- the version of bayline that made it
+    PRIMARY KEY (session, number)
 ) STRICT, WITHOUT ROWID;
 
 -- Rows are in the order of arrival; sessions and steps keep their first and last rowid.
@@ -192,5 +221,5 @@ SELECT
 FROM sample
 JOIN channel ON channel.id = sample.channel
 JOIN session ON session.id = channel.session
-LEFT JOIN step ON step.session = session.id
+LEFT JOIN step ON step.session = session.id AND step.judgement = 0
     AND sample.rowid BETWEEN step.first_row AND COALESCE(step.last_row, 9223372036854775807);

@@ -6,12 +6,13 @@ use crate::{
     clock::Mono,
     procedure::YesNo,
     session::{
-        Capture, Command, CommandReply, Effect, Judgement, Notice, Record, Refusal, StepMove,
+        Capture, Command, CommandReply, Effect, Input, Judgement, Notice, Record, Refusal, StepMove, Zeroed,
         active_step::channel_named,
         command::{LONGEST_TEXT, check_length},
         judge::{CaptureMethod, FRESH_US},
         meters::MeterState,
         open_session::{BenchView, Session, trimmed},
+        proof::CaptureFlag,
         record::{EventKind, SessionExit},
     },
     units::show,
@@ -20,7 +21,12 @@ use crate::{
 impl Core {
     /// Carries out an operator command. A refused one changes nothing.
     pub fn command(&mut self, at: Mono, command: Command, effects: &mut Vec<Effect>) -> Result<CommandReply, Refusal> {
+        let (input, first) = (self.input_of(&command), effects.len());
         let reply = self.carry_out(at, command, effects);
+        if let (Ok(_), Some(input)) = (&reply, input) {
+            // Before what follows from it.
+            effects.insert(first, Effect::Record(Record::Input(at, input)));
+        }
         self.close_ask(effects);
         reply
     }
@@ -67,13 +73,19 @@ impl Core {
         self.open_session()?;
         let zeroed =
             self.zeros.take(usize::from(id.0)).ok_or_else(|| Refusal::NotStill { channel: channel.to_owned() })?;
+        self.keep_input(at, || Input::Zero(id.0, zeroed), effects);
+        self.zeroed(at, id, zeroed, effects);
+        Ok(CommandReply::Zeroed(zeroed))
+    }
+
+    /// Records a zero that is in use from now on.
+    pub(super) fn zeroed(&mut self, at: Mono, id: ChannelId, zeroed: Zeroed, effects: &mut Vec<Effect>) {
         effects.push(Effect::Record(Record::Zeroed(at, id, zeroed)));
         let drift = zeroed
             .drift
             .map_or(String::new(), |drift| format!(", {} from the zero before", show(drift, zeroed.quantity)));
         let text = format!("{} is taken off from now on{drift}", show(zeroed.offset, zeroed.quantity));
-        self.remark(at, EventKind::Zeroed, channel.to_owned(), text, effects);
-        Ok(CommandReply::Zeroed(zeroed))
+        self.remark(at, EventKind::Zeroed, self.channel_name(Some(id)), text, effects);
     }
 
     fn mark(&mut self, at: Mono, text: String, effects: &mut Vec<Effect>) -> Result<CommandReply, Refusal> {
@@ -142,7 +154,7 @@ impl Core {
         }
         let taken = captures.iter().map(|capture| (self.channel_name(capture.channel), capture.clone())).collect();
         self.keep_captures(captures, effects);
-        if self.step_view().is_some_and(|view| view.has_next_item) {
+        if self.step_view().is_some_and(|view| view.has_next_item) && !self.moves_by_record {
             // The next item of a set has a capture of its own.
             drop(self.go(at, StepMove::Next, effects));
         }
@@ -168,7 +180,11 @@ impl Core {
     /// Records captures and notifies watching clients.
     pub(super) fn keep_captures(&mut self, captures: Vec<Capture>, effects: &mut Vec<Effect>) {
         let view = self.step_view().cloned();
-        for capture in captures {
+        for mut capture in captures {
+            if let Some(void) = self.void.iter().find(|void| void.is(&capture)) {
+                capture.judgement.reason += &format!("; void: {}", void.why);
+                capture.flags.push(CaptureFlag::Void);
+            }
             if let (Some(session), Some(view)) = (&mut self.session, &view) {
                 session.prompts.captured(view, &capture);
             }
@@ -183,7 +199,7 @@ impl Core {
     /// Captures of the present value of every channel, without a limit.
     fn plain_captures(&self, at: Mono, wanted: Option<ChannelId>) -> Vec<Capture> {
         let fresh =
-            self.latest.iter().flatten().map(|latest| latest.sample).filter(|sample| {
+            self.latest.iter().flatten().filter(|latest| latest.is_of_session).map(|latest| latest.sample).filter(|sample| {
                 at.since(sample.at) <= FRESH_US && wanted.is_none_or(|wanted| wanted == sample.channel)
             });
         fresh

@@ -53,6 +53,24 @@ pub struct Capture {
     pub flags: Vec<CaptureFlag>,
 }
 
+/// A capture of the first record that does not count, by how and when it was captured.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct VoidCapture {
+    /// How it was chosen.
+    pub how: CaptureMethod,
+    /// When its value was measured.
+    pub at: Mono,
+    /// Why it does not count.
+    pub why: String,
+}
+
+impl VoidCapture {
+    /// Whether it is this one.
+    pub(crate) fn is(&self, capture: &Capture) -> bool {
+        (self.how, self.at) == (capture.how, capture.at)
+    }
+}
+
 impl Capture {
     /// A capture of one reading or of none, without a proof.
     pub fn plain(how: CaptureMethod, at: Mono, channel: Option<ChannelId>, judgement: Judgement) -> Self {

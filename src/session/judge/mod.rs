@@ -29,7 +29,7 @@ mod step;
 /// A reading that is older than this is not a present reading, µs.
 pub(crate) const FRESH_US: i64 = 3_000_000;
 
-pub(crate) use capture::{Capture, CaptureMethod};
+pub(crate) use capture::{Capture, CaptureMethod, VoidCapture};
 pub(crate) use contact::LeadContact;
 pub(crate) use criteria::StepCriteria;
 pub(crate) use figures::Figures;

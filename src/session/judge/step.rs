@@ -335,8 +335,9 @@ impl StepJudge {
         false
     }
 
-    /// Handles a tick.
-    pub(crate) fn tick(&mut self, now: Mono, events: &mut Vec<StepEvent>) {
+    /// Handles a tick; whether anything changed by it.
+    pub(crate) fn tick(&mut self, now: Mono, events: &mut Vec<StepEvent>) -> bool {
+        let before = self.hold.clone();
         self.count_hold(now, events);
         let waiting = self.criteria.mode == CaptureMode::Steady && self.captured.is_none() && self.taken.is_none();
         // Finding the pin takes time, so the waiting time begins anew at contact.
@@ -347,6 +348,7 @@ impl StepJudge {
             let way = if can_be_taken { "; `take` captures it as it is" } else { "" };
             events.push(StepEvent::Say(format!("{}{way}", self.why_not(now))));
         }
+        !events.is_empty() || self.hold != before
     }
 
     /// The meters of these channels were lost: their last readings no longer hold.

@@ -118,6 +118,9 @@ pub enum CaptureFlag {
     /// A dead feed or an open coil, which a lead that touches nothing would show too.
     #[strum(serialize = "not proven")]
     NotProven,
+    /// It was declared void later.
+    #[strum(serialize = "void")]
+    Void,
 }
 
 words!(pub CaptureFlag);

@@ -1,6 +1,6 @@
 -- Version 4 to 5: how warm the machine is, the uncertainty of the shown value beside that of the judged one, limits that refer to
 -- other values, and questions; the touches of the leads that prove a capture, and what is to be known about it;
--- corrections.
+-- corrections; what a judgement rests on, and judgements beside the first one.
 ALTER TABLE session ADD COLUMN machine_state TEXT;
 ALTER TABLE capture ADD COLUMN measured_u REAL;
 ALTER TABLE capture ADD COLUMN digit REAL;
@@ -18,7 +18,97 @@ CREATE TABLE correction (
     value_before TEXT NOT NULL,
     value_after TEXT NOT NULL
 ) STRICT;
+ALTER TABLE session ADD COLUMN judgement INTEGER NOT NULL DEFAULT 0;
+ALTER TABLE capture ADD COLUMN judgement INTEGER NOT NULL DEFAULT 0;
+CREATE TABLE input (
+    id INTEGER PRIMARY KEY,
+    session INTEGER NOT NULL REFERENCES session (id),
+    at_us INTEGER NOT NULL,
+    next_row INTEGER NOT NULL,
+    kind TEXT NOT NULL,
+    content TEXT NOT NULL
+) STRICT;
+CREATE TABLE judgement (
+    session INTEGER NOT NULL REFERENCES session (id),
+    number INTEGER NOT NULL,
+    at_us INTEGER NOT NULL,
+    made_by TEXT NOT NULL,
+    procedure_title TEXT,
+    procedure_text TEXT,
+    corrections INTEGER NOT NULL,
+    program TEXT NOT NULL,
+    PRIMARY KEY (session, number)
+) STRICT, WITHOUT ROWID;
 DROP VIEW reading;
+-- The number of the judgement is a part of the key.
+CREATE TABLE step_new (
+    id INTEGER PRIMARY KEY,
+    session INTEGER NOT NULL REFERENCES session (id),
+    judgement INTEGER NOT NULL DEFAULT 0,
+    number INTEGER NOT NULL,
+    place INTEGER,
+    attempt INTEGER NOT NULL,
+    name TEXT NOT NULL,
+    circuit TEXT,
+    instruction TEXT NOT NULL,
+    channel TEXT,
+    quantity TEXT,
+    unit TEXT,
+    limit_low REAL,
+    limit_high REAL,
+    limit_text TEXT,
+    began_us INTEGER NOT NULL,
+    ended_us INTEGER,
+    left_how TEXT,
+    capture INTEGER REFERENCES capture (id),
+    verdict TEXT,
+    reason TEXT,
+    first_row INTEGER NOT NULL,
+    last_row INTEGER,
+    UNIQUE (session, judgement, number)
+) STRICT;
+INSERT INTO step_new (id, session, number, place, attempt, name, circuit, instruction, channel, quantity, unit, limit_low, limit_high, limit_text, began_us, ended_us, left_how, capture, verdict, reason, first_row, last_row)
+    SELECT id, session, number, place, attempt, name, circuit, instruction, channel, quantity, unit, limit_low, limit_high, limit_text, began_us, ended_us, left_how, capture, verdict, reason, first_row, last_row FROM step;
+DROP TABLE step;
+ALTER TABLE step_new RENAME TO step;
+CREATE TABLE figure_new (
+    session INTEGER NOT NULL REFERENCES session (id),
+    judgement INTEGER NOT NULL DEFAULT 0,
+    step INTEGER NOT NULL,
+    channel INTEGER NOT NULL REFERENCES channel (id),
+    count INTEGER NOT NULL,
+    beyond INTEGER NOT NULL,
+    last REAL,
+    mean REAL,
+    deviation REAL,
+    min REAL,
+    max REAL,
+    outside_us INTEGER NOT NULL,
+    PRIMARY KEY (session, judgement, step, channel)
+) STRICT, WITHOUT ROWID;
+INSERT INTO figure_new (session, step, channel, count, beyond, last, mean, deviation, min, max, outside_us)
+    SELECT session, step, channel, count, beyond, last, mean, deviation, min, max, outside_us FROM figure;
+DROP TABLE figure;
+ALTER TABLE figure_new RENAME TO figure;
+CREATE TABLE finding_new (
+    session INTEGER NOT NULL REFERENCES session (id),
+    judgement INTEGER NOT NULL DEFAULT 0,
+    rank INTEGER NOT NULL,
+    kind TEXT NOT NULL,
+    circuits TEXT NOT NULL,
+    sentence TEXT NOT NULL,
+    sure TEXT NOT NULL,
+    weight REAL NOT NULL,
+    z REAL NOT NULL,
+    evidence TEXT NOT NULL,
+    alternatives TEXT NOT NULL,
+    next TEXT NOT NULL,
+    PRIMARY KEY (session, judgement, rank)
+) STRICT, WITHOUT ROWID;
+INSERT INTO finding_new (session, rank, kind, circuits, sentence, sure, weight, z, evidence, alternatives, next)
+    SELECT session, rank, kind, circuits, sentence, sure, weight, z, evidence, alternatives, next FROM finding;
+DROP TABLE finding;
+ALTER TABLE finding_new RENAME TO finding;
 -- The samples as a person wants them: one row a sample with names and words.
 CREATE VIEW reading AS
 SELECT
@@ -36,5 +126,5 @@ SELECT
 FROM sample
 JOIN channel ON channel.id = sample.channel
 JOIN session ON session.id = channel.session
-LEFT JOIN step ON step.session = session.id
+LEFT JOIN step ON step.session = session.id AND step.judgement = 0
     AND sample.rowid BETWEEN step.first_row AND COALESCE(step.last_row, 9223372036854775807);

@@ -4,7 +4,7 @@
 use rusqlite::Connection;
 use serde::{Deserialize, Serialize};
 
-use super::{lines, seconds};
+use super::{SessionRow, lines, seconds};
 use crate::{
     procedure::YesNo,
     session::{CaptureFlag, CaptureMethod, Correction, EventKind, RangeEnd, Verdict, findings::FindingRecord},
@@ -225,13 +225,46 @@ pub(crate) struct ZeroRow {
     pub u: f64,
 }
 
-const CAPTURES: &str = "SELECT *, CASE beyond WHEN 1 THEN 'over' WHEN -1 THEN 'under' END AS range_end FROM capture WHERE session = ?1 ORDER BY id";
+const CAPTURES: &str = "SELECT *, CASE beyond WHEN 1 THEN 'over' WHEN -1 THEN 'under' END AS range_end FROM capture WHERE session = ?1 AND judgement = COALESCE(?2, (SELECT judgement FROM session WHERE id = ?1)) ORDER BY id";
+
+/// A judgement of a session: the one in force where only the session is given.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct JudgementOf {
+    session: i64,
+    /// judgement.number; 0 for the first record, none for the one in force.
+    number: Option<i64>,
+}
+
+impl JudgementOf {
+    /// What was recorded at first.
+    pub(crate) fn first(session: i64) -> Self {
+        Self { session, number: Some(0) }
+    }
+
+    fn params(self) -> (i64, Option<i64>) {
+        (self.session, self.number)
+    }
+}
+
+impl From<i64> for JudgementOf {
+    fn from(session: i64) -> Self {
+        Self { session, number: None }
+    }
+}
+
+impl From<&SessionRow> for JudgementOf {
+    fn from(session: &SessionRow) -> Self {
+        Self { session: session.id, number: Some(session.judgement) }
+    }
+}
 
 /// The steps of a session in the order in which they were begun.
-pub(crate) fn steps(connection: &Connection, session: i64) -> Result<Vec<StepRow>, StoreError> {
-    let sql = "SELECT *, capture AS capture_id FROM step WHERE session = ?1 ORDER BY number";
-    let mut steps: Vec<StepRow> = records(connection, sql, [session])?;
-    let captures = captures(connection, session)?;
+pub(crate) fn steps(connection: &Connection, of: impl Into<JudgementOf>) -> Result<Vec<StepRow>, StoreError> {
+    let of = of.into();
+    let sql = "SELECT *, capture AS capture_id FROM step
+               WHERE session = ?1 AND judgement = COALESCE(?2, (SELECT judgement FROM session WHERE id = ?1)) ORDER BY number";
+    let mut steps: Vec<StepRow> = records(connection, sql, of.params())?;
+    let captures = captures(connection, of)?;
     for step in &mut steps {
         let own = step.capture_id.and_then(|id| captures.binary_search_by_key(&id, |capture| capture.id).ok());
         step.capture = own.map(|index| captures[index].clone());
@@ -256,20 +289,27 @@ pub(crate) fn corrections(connection: &Connection, session: i64) -> Result<Vec<S
 }
 
 /// All captures of a session, oldest first.
-pub(crate) fn captures(connection: &Connection, session: i64) -> Result<Vec<CaptureRow>, StoreError> {
-    records(connection, CAPTURES, [session])
+pub(crate) fn captures(connection: &Connection, of: impl Into<JudgementOf>) -> Result<Vec<CaptureRow>, StoreError> {
+    records(connection, CAPTURES, of.into().params())
 }
 
 /// The figures of all steps that were left.
-pub(crate) fn figures(connection: &Connection, session: i64) -> Result<Vec<FigureRow>, StoreError> {
+pub(crate) fn figures(connection: &Connection, of: impl Into<JudgementOf>) -> Result<Vec<FigureRow>, StoreError> {
     let sql = "SELECT figure.*, channel.name, channel.quantity, channel.unit
-               FROM figure JOIN channel ON channel.id = figure.channel WHERE figure.session = ?1 ORDER BY step, channel.id";
-    records(connection, sql, [session])
+               FROM figure JOIN channel ON channel.id = figure.channel
+               WHERE figure.session = ?1 AND judgement = COALESCE(?2, (SELECT judgement FROM session WHERE id = ?1))
+               ORDER BY step, channel.id";
+    records(connection, sql, of.into().params())
 }
 
 /// What follows from a session's captures, the best explained first.
-pub(crate) fn findings(connection: &Connection, session: i64) -> Result<Vec<FindingRecord>, StoreError> {
-    records(connection, "SELECT * FROM finding WHERE session = ?1 ORDER BY rank", [session])
+pub(crate) fn findings(
+    connection: &Connection,
+    of: impl Into<JudgementOf>,
+) -> Result<Vec<FindingRecord>, StoreError> {
+    let sql = "SELECT * FROM finding
+               WHERE session = ?1 AND judgement = COALESCE(?2, (SELECT judgement FROM session WHERE id = ?1)) ORDER BY rank";
+    records(connection, sql, of.into().params())
 }
 
 /// The zeros of clamps that were taken, oldest first.

@@ -4,6 +4,7 @@
 //! `resumable`; `seconds` is for JSON.
 
 mod archive;
+mod inputs;
 mod ledger;
 mod lines;
 mod resumable;
@@ -12,10 +13,11 @@ mod seconds;
 mod sessions;
 
 pub(crate) use archive::Archive;
+pub(crate) use inputs::{StoredInput, inputs};
 pub(crate) use ledger::{
-    CaptureRow, FigureRow, StepRow, StoredCorrection, captures, corrections, events, figures, findings, steps, zeros,
+    CaptureRow, EventRow, FigureRow, JudgementOf, StepRow, StoredCorrection, captures, corrections, events, figures, findings, steps, zeros,
 };
-pub(crate) use resumable::{ResumableSession, resumable_session};
+pub(crate) use resumable::{ResumableSession, previous_session, resumable_session};
 pub(crate) use samples::{ChannelRow, StoredSample, channels, for_each_sample, sample_count};
 pub(crate) use sessions::{SessionRow, procedure_text};
 use sessions::{find, find_text, list};

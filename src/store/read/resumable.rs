@@ -5,7 +5,7 @@ use std::{error::Error, str::FromStr};
 use rusqlite::{Connection, OptionalExtension, Row, types::Type};
 use uuid::Uuid;
 
-use super::{Archive, StepRow, procedure_text, steps};
+use super::{Archive, SessionRow, StepRow, procedure_text, steps};
 use crate::{
     protocol::Value,
     session::{
@@ -37,8 +37,14 @@ pub(crate) fn resumable_session(archive: &Archive, wanted: &str) -> Result<Resum
         return Err(StoreError::StillOpen { id: session.id });
     }
     let procedure = procedure_text(connection, session.id)?;
+    let previous = previous_session(connection, &session)?;
+    Ok(ResumableSession { visit: session.visit, procedure, previous })
+}
+
+/// What the steps of a session came to, by the judgement that its row names.
+pub(crate) fn previous_session(connection: &Connection, session: &SessionRow) -> Result<PreviousSession, StoreError> {
     let mut previous = Vec::new();
-    for step in steps(connection, session.id)? {
+    for step in steps(connection, session)? {
         previous.push(PreviousStep {
             done: matches!(step.left.as_deref(), Some("done" | "skipped")),
             worst: step
@@ -55,7 +61,7 @@ pub(crate) fn resumable_session(archive: &Archive, wanted: &str) -> Result<Resum
     }
     // RowWriter of a program that knew other identities than these are gone on with as well.
     let id = Uuid::parse_str(&session.uuid).unwrap_or(Uuid::nil());
-    Ok(ResumableSession { visit: session.visit, procedure, previous: PreviousSession { id, steps: previous } })
+    Ok(PreviousSession { id, judgement: session.judgement, steps: previous })
 }
 
 fn judged(connection: &Connection, session: i64, step: &StepRow) -> Result<Option<PreviousJudgement>, StoreError> {

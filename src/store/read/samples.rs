@@ -3,7 +3,7 @@
 use rusqlite::Connection;
 use serde::{Deserialize, Serialize};
 
-use super::{SessionRow, steps};
+use super::{JudgementOf, SessionRow, steps};
 use crate::{
     session::{RangeEnd, Verdict},
     store::{BEYOND_DOWN, BEYOND_UP, StoreError, record::records},
@@ -64,7 +64,8 @@ pub(crate) fn for_each_sample<E: From<StoreError>>(
     mut each: impl FnMut(&StoredSample) -> Result<(), E>,
 ) -> Result<(), E> {
     let channels = channels(connection, session.id)?;
-    let steps = steps(connection, session.id)?;
+    // Which samples belong to a step, and their verdicts, are those of the first record.
+    let steps = steps(connection, JudgementOf::first(session.id))?;
     let sql = "SELECT rowid, time_us, channel, value, state, verdict FROM sample WHERE rowid BETWEEN ?1 AND ?2 ORDER BY rowid";
     let refused = StoreError::from;
     let mut statement = connection.prepare(sql).map_err(refused)?;

@@ -48,6 +48,8 @@ pub(crate) struct SessionRow {
     pub steps: i64,
     /// Steps that are out of limit, by the last attempt of each that was decided.
     pub outside: i64,
+    /// The judgement in force; 0 for the first record.
+    pub judgement: i64,
     /// Rowid of its first sample.
     #[serde(skip_serializing)]
     pub first_row: i64,
@@ -70,9 +72,10 @@ impl SessionRow {
 
 const SELECT: &str = "SELECT *, newest_row - first_row + 1 AS samples FROM (
         SELECT session.*, COALESCE(last_row, (SELECT COALESCE(MAX(rowid), 0) FROM sample)) AS newest_row,
-            (SELECT COUNT(DISTINCT name) FROM step WHERE step.session = session.id) AS steps,
-            (SELECT COUNT(*) FROM step WHERE step.session = session.id AND verdict = 'out of limit' AND number =
-                (SELECT MAX(number) FROM step AS other WHERE other.session = session.id AND other.name = step.name
+            (SELECT COUNT(DISTINCT name) FROM step WHERE step.session = session.id AND step.judgement = session.judgement) AS steps,
+            (SELECT COUNT(*) FROM step WHERE step.session = session.id AND step.judgement = session.judgement
+                AND verdict = 'out of limit' AND number = (SELECT MAX(number) FROM step AS other
+                    WHERE other.session = session.id AND other.judgement = session.judgement AND other.name = step.name
                     AND other.verdict IN ('in limit', 'out of limit', 'too close to call'))) AS outside
         FROM session)";
 

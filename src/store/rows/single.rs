@@ -1,13 +1,13 @@
 //! Rows that need nothing of what the writer keeps.
 
-use rusqlite::{Connection, ToSql, params};
+use rusqlite::{Connection, OptionalExtension, ToSql, params};
 use serde::Serialize;
 
 use crate::{
     channel::Channel,
     clock::Wall,
     session::{
-        Correction, Figures,
+        Correction, Figures, Input,
         findings::{Finding, FindingRecord},
     },
     store::record::{insert, insert_record},
@@ -98,6 +98,42 @@ pub(super) fn keep_findings(connection: &Connection, session: i64, findings: &[F
         insert_record(connection, "finding", &row)?;
     }
     Ok(())
+}
+
+/// Keeps what entered the core.
+pub(super) fn keep_input(
+    connection: &Connection,
+    session: i64,
+    at_us: i64,
+    next_row: i64,
+    input: &Input,
+) -> rusqlite::Result<()> {
+    let wrong = |error: serde_json::Error| rusqlite::Error::ToSqlConversionFailure(Box::new(error));
+    let tagged = serde_json::to_value(input).map_err(wrong)?;
+    let kind = tagged["kind"].as_str().unwrap_or_default();
+    let content = tagged.get("content").map_or(String::new(), ToString::to_string);
+    let columns: &[(&str, &dyn ToSql)] = &[
+        ("session", &session),
+        ("at_us", &at_us),
+        ("next_row", &next_row),
+        ("kind", &kind),
+        ("content", &content),
+    ];
+    insert(connection, "input", columns).map(drop)
+}
+
+/// The row that a channel on a function has already.
+pub(super) fn stored_channel(
+    connection: &Connection,
+    session: i64,
+    name: &str,
+    quantity: Quantity,
+) -> rusqlite::Result<Option<i64>> {
+    let sql = "SELECT id FROM channel WHERE session = ?1 AND name = ?2 AND quantity = ?3";
+    connection
+        .prepare_cached(sql)?
+        .query_row(params![session, name, quantity.word()], |row| row.get(0))
+        .optional()
 }
 
 /// Notes what the wall clock showed at a time of the session.

@@ -124,6 +124,19 @@ impl Bay {
     }
 }
 
+/// Every session that a test has recorded is judged again: all must come out the same, whatever happened to it.
+impl Drop for Bay {
+    fn drop(&mut self) {
+        if thread::panicking() || !self.database().exists() {
+            return;
+        }
+        let output = self.bayline(["judge", "all", "--check"]);
+        // Databases that a test has damaged, or made by hand, tell something else.
+        let is_ours = ["comes out otherwise", "can't be judged again: "].iter().any(|words| output.stderr.contains(words));
+        assert!(!is_ours, "{output:?}");
+    }
+}
+
 /// The output of a command and how it ended.
 #[derive(Debug)]
 pub(crate) struct ProgramOutput {

@@ -4,7 +4,7 @@ use super::StepJudge;
 use crate::{
     clock::Mono,
     procedure::{CaptureMode, YesNo},
-    session::judge::{Capture, CaptureMethod, Judgement, NotJudged},
+    session::judge::{Capture, CaptureMethod, Judgement, NotJudged, VoidCapture},
     units::show_seconds,
 };
 
@@ -51,9 +51,33 @@ impl StepJudge {
 
     /// The capture that the step is judged on when it ends; none where there was nothing to measure. What was measured is kept
     /// also without a limit.
-    pub(crate) fn close(&self, now: Mono) -> Option<Capture> {
-        let taken = self.taken.as_ref().filter(|taken| taken.counts());
-        let capture = taken.or(self.captured.as_ref()).or(self.taken.as_ref());
+    ///
+    /// Captures that are void don't count; where nothing else was captured, the reason says so.
+    pub(crate) fn close(&self, now: Mono, void: &[VoidCapture]) -> Option<Capture> {
+        let void_of = |capture: &Capture| void.iter().find(|void| void.is(capture));
+        let stands = |capture: &&Capture| void_of(capture).is_none();
+        let own = || [&self.taken, &self.captured].into_iter().flatten();
+        if !own().any(|capture| stands(&capture))
+            && let Some(void) = own().find_map(void_of)
+        {
+            return Some(self.void(void, now));
+        }
+        let capture = self.standing(now, stands)?;
+        Some(match void_of(&capture) {
+            Some(void) => self.void(void, now),
+            None => capture,
+        })
+    }
+
+    /// No value, since what was captured is void.
+    fn void(&self, void: &VoidCapture, now: Mono) -> Capture {
+        let judgement = self.without_value(NotJudged::NoReading, format!("what was captured is void: {}", void.why));
+        Capture::plain(void.how, now, self.criteria.channel, judgement)
+    }
+
+    fn standing(&self, now: Mono, stands: impl Fn(&&Capture) -> bool) -> Option<Capture> {
+        let taken = self.taken.as_ref().filter(|taken| taken.counts()).filter(&stands);
+        let capture = taken.or(self.captured.as_ref().filter(&stands)).or(self.taken.as_ref().filter(&stands));
         if let Some(capture) = capture.filter(|_| self.criteria.mode != CaptureMode::Worst) {
             return Some(capture.clone());
         }

@@ -68,7 +68,7 @@ fn a_clamp_driven_beyond_its_range_is_reported_and_proves_nothing() {
     let mut events = Vec::new();
     assert_eq!(judge.sample(&volts(0, 9.9), &mut events), Some(Verdict::InLimit));
     assert_eq!(judge.sample(&volts(100_000, 10.4), &mut events), Some(Verdict::TooCloseToCall));
-    let capture = judge.close(Mono(200_000)).unwrap();
+    let capture = judge.close(Mono(200_000), &[]).unwrap();
     assert_eq!(
         (capture.judgement.verdict(), capture.judgement.value()),
         (Some(Verdict::TooCloseToCall), Some(Value::Over))
@@ -109,7 +109,7 @@ fn a_dead_feed_is_asked_about_and_captured_by_the_operators_word() {
     assert!(words.contains("a dead circuit; `take` captures it"), "{words}");
     let taken = judge.take(Mono(6_000_000));
     assert_eq!(taken.judgement.verdict(), Some(Verdict::OutOfLimit));
-    assert_eq!(judge.close(Mono(7_000_000)), Some(taken));
+    assert_eq!(judge.close(Mono(7_000_000), &[]), Some(taken));
 }
 
 #[test]
@@ -197,7 +197,7 @@ fn what_was_read_before_the_leads_were_on_is_no_surge() {
 fn the_worst_of_a_watched_step_counts() {
     let mut judge = step("quantity = \"V DC\"\nat_least = \"11.5 V\"\ncapture = \"worst\"");
     feed(&mut judge, 0, [12.6, 12.4, 11.2, 12.5, 12.6]);
-    let capture = judge.close(Mono(600_000)).unwrap();
+    let capture = judge.close(Mono(600_000), &[]).unwrap();
     assert_eq!((capture.how, capture.judgement.verdict()), (CaptureMethod::Worst, Some(Verdict::OutOfLimit)));
     assert_eq!(capture.judgement.value(), Some(Value::Number(11.2)));
 }
@@ -205,12 +205,12 @@ fn the_worst_of_a_watched_step_counts() {
 #[test]
 fn a_step_without_a_reading_says_so() {
     let judge = step("quantity = \"V DC\"\nat_least = \"11.5 V\"");
-    let capture = judge.close(Mono(600_000)).unwrap();
+    let capture = judge.close(Mono(600_000), &[]).unwrap();
     assert_eq!(capture.judgement.verdict(), Some(Verdict::NoReading));
     assert_eq!(capture.judgement.reason, "the meter sent nothing");
     let mut old = step("quantity = \"V DC\"\nat_least = \"11.5 V\"");
     feed(&mut old, 0, [12.6; 3]);
-    let capture = old.close(Mono(60_000_000)).unwrap();
+    let capture = old.close(Mono(60_000_000), &[]).unwrap();
     assert_eq!(capture.judgement.verdict(), Some(Verdict::NotSettled));
 }
 
@@ -492,7 +492,7 @@ fn the_worst_by_a_limit_that_moves_is_judged_at_its_time() {
         judge.sample(&sample(2, at * 100_000, battery, Quantity::VoltsDc), &mut events);
         assert_eq!(judge.sample(&volts(at * 100_000, feed), &mut events), Some(verdict), "{at}");
     }
-    let judgement = judge.close(Mono(400_000)).unwrap().judgement;
+    let judgement = judge.close(Mono(400_000), &[]).unwrap().judgement;
     assert_eq!((judgement.verdict(), judgement.value()), (Some(Verdict::OutOfLimit), Some(Value::Number(12.0))));
     assert!(judgement.reason.contains("at most 0.5 V below battery, and that is 12.60 V"), "{}", judgement.reason);
 }

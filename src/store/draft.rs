@@ -1,0 +1,301 @@
+//! A judgement in the making: its rows stand in a database of their own until they are kept beside the first record, or
+//! compared with it.
+
+use rusqlite::{Connection, OptionalExtension, ToSql, named_params, params_from_iter, types::Value};
+
+use super::{
+    StoreError, insert::SampleRow, interrupted::close_step, open::SCHEMA, read::SessionRow, record::insert_record,
+    rows::RowWriter,
+};
+use crate::session::Record;
+
+/// A judgement in the making.
+#[derive(Debug)]
+pub(crate) struct JudgementDraft {
+    /// SQLite's own temporary database, which is on disk where it does not fit into memory.
+    database: Connection,
+    rows: RowWriter,
+    session: i64,
+    /// When and how the session ended, and its last sample.
+    ended: (i64, bool, i64),
+}
+
+/// What a judgement is by, beside its rows.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
+pub(crate) struct JudgementRow {
+    /// session.id
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub session: Option<i64>,
+    /// Counted from 1 over the session.
+    pub number: i64,
+    /// When it was made, µs since the session began.
+    pub at_us: i64,
+    /// Who made it; empty where not told.
+    pub made_by: String,
+    /// What it was judged by; none when free-running.
+    pub procedure_title: Option<String>,
+    /// The procedure file that it was judged by, where it is another one.
+    pub procedure_text: Option<String>,
+    /// How many corrections it takes into account.
+    pub corrections: i64,
+    /// The version of bayline that made it.
+    pub program: String,
+}
+
+/// The tables of a judgement, their order, and a column that tells its row of another table by its place there.
+const TABLES: [(&str, &str, &str); 4] = [
+    ("capture", "id", "NULL"),
+    (
+        "step",
+        "number",
+        "(SELECT COUNT(*) FROM capture AS other WHERE other.session = step.session AND other.judgement = step.judgement
+            AND other.id <= step.capture)",
+    ),
+    ("figure", "step, channel", "NULL"),
+    ("finding", "rank", "NULL"),
+];
+
+impl JudgementDraft {
+    /// Of a session that has ended; `before` is the one that it continues, and where that is.
+    pub(crate) fn new(
+        source: &Connection,
+        session: &SessionRow,
+        before: Option<(&Connection, i64)>,
+    ) -> Result<Self, StoreError> {
+        // An empty name means a temporary database.
+        let database = Connection::open("")?;
+        database.execute_batch(SCHEMA)?;
+        database.execute_batch("BEGIN")?;
+        let is_cut_off = session.ended_how.as_deref() == Some("interrupted");
+        for (table, what) in [("session", "id = ?1"), ("channel", "session = ?1"), ("input", "session = ?1 AND kind = 'bench'")] {
+            copy_rows(source, &database, table, what, session.id, |_| {})?;
+        }
+        if let Some((file, before)) = before {
+            copy_rows(file, &database, "session", "id = ?1", before, |_| {})?;
+            copy_rows(file, &database, "capture", "session = ?1 AND how = 'worst'", before, |_| {})?;
+            // Of its steps only the one that was cut off matters here.
+            let cut_off = "session = ?1 AND left_how = 'interrupted' AND capture IN (SELECT id FROM capture WHERE how = 'worst')";
+            copy_rows(file, &database, "step", cut_off, before, |_| {})?;
+        }
+        if is_cut_off {
+            // The rowids of the samples are those of the session.
+            let sql = "INSERT INTO sample (rowid, time_us, channel) VALUES (?1, 0, 0)";
+            database.execute(sql, [session.first_row - 1])?;
+        }
+        let rows = RowWriter::of_session(session.id, session.first_row, is_cut_off);
+        let ended = (session.ended_us.unwrap_or(0), is_cut_off, session.last_row);
+        Ok(Self { database, rows, session: session.id, ended })
+    }
+
+    /// Writes one record, as far as it belongs to a judgement.
+    pub(crate) fn apply(&mut self, record: &Record) -> Result<(), StoreError> {
+        match record {
+            Record::Channel(..)
+            | Record::StepBegan(_)
+            | Record::StepEnded(_)
+            | Record::Captured(..)
+            | Record::Findings(_)
+            | Record::Samples(..) => Ok(self.rows.apply(&self.database, record)?),
+            _ => Ok(()),
+        }
+    }
+
+    /// The next sample has this rowid.
+    pub(crate) fn go_on_at(&mut self, row: i64) {
+        self.rows.go_on_at(row);
+    }
+
+    /// All has been written; closes the step in which the session was cut off.
+    pub(crate) fn finish(&mut self) -> Result<(), StoreError> {
+        self.rows.flush(&self.database)?;
+        let (ended_us, is_cut_off, last_row) = self.ended;
+        if is_cut_off {
+            close_step(&self.database, self.session, ended_us, last_row)?;
+        }
+        Ok(())
+    }
+
+    /// The first difference to the first record, in words; none where every row is the same in every column. Steps with these
+    /// names are not compared, nor figures and findings where there are any.
+    pub(crate) fn difference(&self, source: &Connection, but: &[String]) -> Result<Option<String>, StoreError> {
+        for (table, order, place) in TABLES {
+            if !but.is_empty() && matches!(table, "figure" | "finding") {
+                continue;
+            }
+            let read = |connection: &Connection| rows_of(connection, table, order, place, self.session, but);
+            let (before, now) = (read(source)?, read(&self.database)?);
+            for (number, (before, now)) in (1..).zip(before.iter().zip(&now)) {
+                if let Some(found) = before.iter().zip(now).find(|(one, other)| one != other) {
+                    let ((column, was), (_, is)) = found;
+                    return Ok(Some(format!("{table} {number}: {column} is {}, was {}", cell(is), cell(was))));
+                }
+            }
+            if before.len() != now.len() {
+                return Ok(Some(format!("{} rows of {table}, were {}", now.len(), before.len())));
+            }
+        }
+        Ok(None)
+    }
+
+    /// Keeps it beside the other judgements of the session, and puts it in force. Returns its number.
+    pub(crate) fn keep(&self, target: &mut Connection, row: JudgementRow) -> Result<i64, StoreError> {
+        let transaction = target.transaction_with_behavior(rusqlite::TransactionBehavior::Immediate)?;
+        let number: i64 = transaction.query_row(
+            "SELECT COALESCE(MAX(number), 0) + 1 FROM judgement WHERE session = ?1",
+            [self.session],
+            |row| row.get(0),
+        )?;
+        insert_record(&transaction, "judgement", &JudgementRow { session: Some(self.session), number, ..row })?;
+        let last: i64 = transaction.query_row("SELECT COALESCE(MAX(id), 0) FROM capture", [], |row| row.get(0))?;
+        // The numbers of captures go on behind those that there are.
+        let shifted = |cell: &mut Value| {
+            if let Value::Integer(id) = cell {
+                *id += last;
+            }
+        };
+        for (table, ..) in TABLES {
+            copy_rows(&self.database, &transaction, table, "session = ?1 AND judgement = 0", self.session, |row| {
+                for (column, cell) in row.iter_mut() {
+                    match (table, column.as_str()) {
+                        (_, "judgement") => *cell = Value::Integer(number),
+                        ("capture", "id") | ("step", "capture") => shifted(cell),
+                        // Its own number is given by the database.
+                        ("step", "id") => *cell = Value::Null,
+                        _ => {}
+                    }
+                }
+            })?;
+        }
+        transaction.execute("UPDATE session SET judgement = ?2 WHERE id = ?1", [self.session, number])?;
+        transaction.commit()?;
+        Ok(number)
+    }
+}
+
+/// Puts a judgement of a session in force that is there already; 0 is the first record.
+pub(crate) fn put_in_force(connection: &Connection, session: i64, number: i64) -> Result<(), StoreError> {
+    connection.execute("UPDATE session SET judgement = ?2 WHERE id = ?1", [session, number])?;
+    Ok(())
+}
+
+/// The judgement of this number; none for the first record.
+pub(crate) fn judgement(
+    connection: &Connection,
+    session: i64,
+    number: i64,
+) -> Result<Option<JudgementRow>, StoreError> {
+    let sql = "SELECT * FROM judgement WHERE session = :session AND number = :number";
+    Ok(connection
+        .prepare(sql)?
+        .query_row(named_params! { ":session": session, ":number": number }, super::record::from_row)
+        .optional()?)
+}
+
+type Cells = Vec<(String, Value)>;
+
+fn cells(row: &rusqlite::Row) -> rusqlite::Result<Cells> {
+    let names: Vec<String> = row.as_ref().column_names().map(str::to_owned).collect();
+    names.into_iter().enumerate().map(|(index, name)| Ok((name, row.get(index)?))).collect()
+}
+
+/// The rows of a judgement's table without the numbers that tell it from another judgement.
+fn rows_of(
+    connection: &Connection,
+    table: &str,
+    order: &str,
+    place: &str,
+    session: i64,
+    but: &[String],
+) -> Result<Vec<Cells>, StoreError> {
+    let sql = format!(
+        "SELECT *, {place} AS capture_place FROM {table} WHERE session = ?1 AND judgement = 0 ORDER BY {order}"
+    );
+    let mut statement = connection.prepare(&sql)?;
+    let rows = statement.query_map([session], cells)?;
+    let mut all = rows.collect::<rusqlite::Result<Vec<Cells>>>()?;
+    let steps: Vec<i64> = match but {
+        [] => Vec::new(),
+        names => {
+            let sql = "SELECT number, name FROM step WHERE session = ?1 AND judgement = 0";
+            let mut statement = connection.prepare(sql)?;
+            let numbered = statement.query_map([session], |row| Ok((row.get::<_, i64>(0)?, row.get::<_, String>(1)?)))?;
+            let numbered = numbered.collect::<rusqlite::Result<Vec<_>>>()?;
+            numbered.into_iter().filter(|(_, name)| names.contains(name)).map(|(number, _)| number).collect()
+        }
+    };
+    let is_left_out = |row: &Cells| {
+        let of_step = row.iter().find(|(column, _)| column == if table == "step" { "number" } else { "step" });
+        matches!(of_step, Some((_, Value::Integer(number))) if steps.contains(number))
+    };
+    all.retain(|row| steps.is_empty() || !is_left_out(row));
+    for row in &mut all {
+        row.retain(|(column, _)| {
+            let is_number = matches!(column.as_str(), "id" | "capture" | "judgement");
+            // Where captures are left out, their places differ.
+            !is_number && (steps.is_empty() || column != "capture_place")
+        });
+    }
+    Ok(all)
+}
+
+fn cell(value: &Value) -> String {
+    match value {
+        Value::Null => "nothing".to_owned(),
+        Value::Integer(number) => number.to_string(),
+        Value::Real(number) => format!("{number:?}"),
+        Value::Text(text) => format!("\"{text}\""),
+        Value::Blob(bytes) => format!("{} bytes", bytes.len()),
+    }
+}
+
+/// Copies the rows of a table, each changed by `change`, into another database.
+fn copy_rows(
+    from: &Connection,
+    to: &Connection,
+    table: &str,
+    which: &str,
+    of: i64,
+    change: impl Fn(&mut Cells),
+) -> Result<(), StoreError> {
+    let mut select = from.prepare(&format!("SELECT * FROM {table} WHERE {which} ORDER BY 1"))?;
+    let rows = select.query_map([of], cells)?;
+    for row in rows {
+        let mut row = row?;
+        change(&mut row);
+        let names: Vec<&str> = row.iter().map(|(name, _)| name.as_str()).collect();
+        let places = vec!["?"; names.len()].join(", ");
+        let sql = format!("INSERT INTO {table} ({}) VALUES ({places})", names.join(", "));
+        to.prepare_cached(&sql)?.execute(params_from_iter(row.iter().map(|(_, value)| value as &dyn ToSql)))?;
+    }
+    Ok(())
+}
+
+/// How many samples have rowids in this range.
+pub(crate) fn row_count(connection: &Connection, first: i64, last: i64) -> Result<i64, StoreError> {
+    let sql = "SELECT COUNT(*) FROM sample WHERE rowid BETWEEN ?1 AND ?2";
+    Ok(connection.prepare_cached(sql)?.query_row([first, last], |row| row.get(0))?)
+}
+
+/// The next samples of a session with their rowids, in order; empty at the end.
+pub(crate) fn sample_rows(
+    connection: &Connection,
+    first: i64,
+    last: i64,
+    most: i64,
+) -> Result<Vec<(i64, SampleRow)>, StoreError> {
+    let sql = "SELECT rowid, time_us, channel, value, place, state, verdict FROM sample
+               WHERE rowid BETWEEN ?1 AND ?2 ORDER BY rowid LIMIT ?3";
+    let mut statement = connection.prepare_cached(sql)?;
+    let rows = statement.query_map([first, last, most], |row| {
+        let sample = SampleRow {
+            time_us: row.get(1)?,
+            channel: row.get(2)?,
+            value: row.get(3)?,
+            place: row.get(4)?,
+            state: row.get::<_, Option<i64>>(5)?.unwrap_or(0),
+            verdict: row.get::<_, Option<i64>>(6)?.and_then(crate::session::Verdict::from_code),
+        };
+        Ok((row.get(0)?, sample))
+    })?;
+    Ok(rows.collect::<rusqlite::Result<_>>()?)
+}
