@@ -8,7 +8,8 @@ use std::{
 
 use crate::{
     channel::BenchError, daemon::DaemonError, export::ExportError, harmless::harmless, io_reason::IoReason,
-    judging::JudgingError, mistake::Mistake, procedure::ProcedureError, protocol::LibraryError, report::ReportError, store::StoreError,
+    judging::JudgingError, mistake::Mistake, procedure::ProcedureError, protocol::LibraryError, report::ReportError,
+    store::StoreError,
 };
 
 /// An error with the exit status of the program.

@@ -75,7 +75,7 @@ impl JudgeArgs {
         }
         let (connection, session) = archive.find(&self.id)?;
         let other = self.procedure.as_deref().map(Procedure::load).transpose()?.map(Arc::new);
-        if session.samples == 0 {
+        if session.samples == 0 && session.ended_us.is_some() {
             return Err(JudgingError::NoSamples { id: session.id }.into());
         }
         let before = read::steps(connection, session.id)?;

@@ -34,6 +34,9 @@ pub(super) struct ShowArgs {
     /// Print it as JSON
     #[arg(long)]
     json: bool,
+    /// Show this judgement instead of the one in force; 0 is the first record
+    #[arg(long, value_name = "NUMBER")]
+    judgement: Option<i64>,
     /// Exit with status 4 when a step is out of limit
     #[arg(long)]
     strict: bool,
@@ -45,7 +48,10 @@ pub(super) struct ShowArgs {
 impl ShowArgs {
     pub(super) fn run(self, common: &CommonArgs) -> Result<ExitCode, Failure> {
         let archive = Archive::open(&common.folder()?)?;
-        let (connection, session) = archive.find(&self.id)?;
+        let (connection, mut session) = archive.find(&self.id)?;
+        if let Some(number) = self.judgement {
+            session = read::by_judgement(connection, session, number)?;
+        }
         print_unreadable(&archive);
         let mut out = stdout().lock();
         if self.json {
@@ -71,15 +77,33 @@ pub(super) fn print(out: &mut dyn Write, connection: &Connection, session: &Sess
         let after = show_seconds(at_us as f64 / 1e6);
         writeln!(out, "corrected after {after}: {}", harmless(&correction.to_string()))?;
     }
-    ledger(out, &read::steps(connection, session.id)?, &read::captures(connection, session.id)?)?;
-    proofs(out, &read::steps(connection, session.id)?)?;
+    judgement(out, connection, session)?;
+    ledger(out, &read::steps(connection, session)?, &read::captures(connection, session)?)?;
+    proofs(out, &read::steps(connection, session)?)?;
     findings(out, connection, session)?;
     events(out, connection, session)
 }
 
+/// By what the steps below are judged, where that is not the first record.
+fn judgement(out: &mut dyn Write, connection: &Connection, session: &SessionRow) -> Result<(), Failure> {
+    let Some(row) = read::judgement(connection, session.id, session.judgement)? else { return Ok(()) };
+    let by = if row.made_by.is_empty() { String::new() } else { format!(", by {}", harmless(&row.made_by)) };
+    let made = local(session.began_utc_us + row.at_us);
+    let other = match (&row.procedure_title, &row.procedure_text) {
+        (Some(title), Some(_)) => format!(": \"{}\"", harmless(title)),
+        _ => String::new(),
+    };
+    writeln!(
+        out,
+        "judgement {}{by}{other}, {made}; `bayline show {} --judgement 0` shows the first record\n",
+        row.number, session.id
+    )?;
+    Ok(())
+}
+
 /// The findings: each with its evidence, what else would explain it, and what to measure next.
 fn findings(out: &mut dyn Write, connection: &Connection, session: &SessionRow) -> Result<(), Failure> {
-    for finding in read::findings(connection, session.id)? {
+    for finding in read::findings(connection, session)? {
         let finding = harmless_record(&finding).map_err(io::Error::from)?;
         writeln!(out, "\n{} ({}): {}", finding.kind.word(), finding.sure.word(), finding.sentence)?;
         for evidence in &finding.evidence {
@@ -195,9 +219,9 @@ fn place(step: &StepRow) -> i64 {
 }
 
 fn figures(out: &mut dyn Write, connection: &Connection, session: &SessionRow) -> Result<(), Failure> {
-    let steps = read::steps(connection, session.id)?;
+    let steps = read::steps(connection, session)?;
     let places: HashMap<i64, i64> = steps.iter().map(|step| (step.number, place(step))).collect();
-    let rows = read::figures(connection, session.id)?.into_iter().map(|row| {
+    let rows = read::figures(connection, session)?.into_iter().map(|row| {
         let format = ValueFormat::new(row.quantity, row.digit, None);
         let show = |value| show_value::measured(value, format);
         let outside = if row.outside_us > 0 { show_seconds(row.outside_us as f64 / 1e6) } else { String::new() };
@@ -214,7 +238,7 @@ fn figures(out: &mut dyn Write, connection: &Connection, session: &SessionRow) -
     });
     let titles = ["step", "channel", "samples", "last", "mean", "min", "max", "out of limit for"];
     write!(out, "\n{}", table(&titles, &["samples", "last", "mean", "min", "max", "out of limit for"], rows))?;
-    spare(out, &read::steps(connection, session.id)?)?;
+    spare(out, &read::steps(connection, session)?)?;
     Ok(())
 }
 

@@ -70,7 +70,7 @@ pub(crate) fn steps(
     let mut sheet = CsvSheet::new(to, style, session.began_utc_us);
     let columns = step_columns();
     sheet.row(columns.iter().map(|(title, _)| *title))?;
-    for step in read::steps(connection, session.id)? {
+    for step in read::steps(connection, session)? {
         for (_, write_cell) in &columns {
             write_cell(&mut sheet, &step)?;
         }
@@ -126,10 +126,10 @@ pub(crate) fn session_json(
     let json = SessionJson {
         session,
         channels: read::channels(connection, session.id)?,
-        steps: read::steps(connection, session.id)?,
-        captures: read::captures(connection, session.id)?,
-        figures: read::figures(connection, session.id)?,
-        findings: read::findings(connection, session.id)?,
+        steps: read::steps(connection, session)?,
+        captures: read::captures(connection, session)?,
+        figures: read::figures(connection, session)?,
+        findings: read::findings(connection, session)?,
         corrections: read::corrections(connection, session.id)?,
     };
     serde_json::to_writer_pretty(&mut to, &json).map_err(std::io::Error::from)?;

@@ -14,12 +14,11 @@ use crate::{
     procedure::Procedure,
     session::{EventKind, PreviousSession, Visit, VoidCapture},
     store::{
-        JudgementDraft, JudgementRow, StoreError,
+        JudgementDraft, StoreError, open_to_amend,
         read::{
-            self, Archive, EventRow, JudgementOf, SessionRow, StepRow, StoredInput, events, inputs, previous_session,
-            procedure_text,
+            self, Archive, EventRow, JudgementOf, JudgementRow, SessionRow, StepRow, StoredInput, events, inputs,
+            judgement, previous_session, procedure_text, row_count,
         },
-        judgement, open_to_amend, row_count,
     },
 };
 

@@ -10,4 +10,4 @@ mod again;
 mod replay;
 mod timeline;
 
-pub(crate) use again::{Basis, JudgingError, NewJudgement, judge_again, keep_judgement, now_us};
+pub(crate) use again::{Basis, JudgingError, NewJudgement, judge_again, keep_judgement};

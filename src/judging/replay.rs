@@ -22,8 +22,7 @@ use crate::{
     },
     store::{
         BEYOND_DOWN, BEYOND_UP, JudgementDraft, SampleRow,
-        read::{SessionRow, StoredInput, channels},
-        sample_rows,
+        read::{SessionRow, StoredInput, channels, sample_rows},
     },
     units::Quantity,
 };

@@ -120,8 +120,9 @@ impl ChannelState {
     /// # Errors
     /// What can't be read of it, in words.
     pub(crate) fn channel(&self) -> Result<(ChannelId, Channel), String> {
-        let wrong =
-            |error: &dyn std::fmt::Display| format!("its channel \"{}\" is kept in a form that can't be read: {error}", self.name);
+        let wrong = |error: &dyn std::fmt::Display| {
+            format!("its channel \"{}\" is kept in a form that can't be read: {error}", self.name)
+        };
         let scale = self.scale.as_ref().map(|text| text.parse()).transpose().map_err(|error| wrong(&error))?;
         let accuracy = self.accuracy.as_ref().map(|text| text.parse()).transpose().map_err(|error| wrong(&error))?;
         let fuse = self.fuse.as_ref().map(|text| text.parse()).transpose().map_err(|error| wrong(&error))?;

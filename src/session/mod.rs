@@ -44,17 +44,17 @@ pub(crate) use self::core::LatestSample;
 pub(crate) use clamp_zero::Zeroed;
 pub use command::{Begin, Command, StepMove, Visit};
 pub(crate) use command::{CommandReply, Refusal, StepView, checked_celsius};
-pub use input::{BenchState, ChannelState, Input, SampleState};
 pub(crate) use correction::{Correction, VisitCorrection};
 pub use event::{CoreEvent, Effect, Notice};
+pub use input::{BenchState, ChannelState, Input, SampleState};
 pub(crate) use judge::{
     Capture, CaptureMethod, Figures, Judgement, JudgementRecord, RangeEnd, Verdict, VoidCapture, excess,
 };
 pub use meters::FrameCounts;
 pub(crate) use previous::{PreviousJudgement, PreviousSession, PreviousStep, PreviousWorst};
 pub(crate) use proof::{Ask, CaptureFlag};
-pub use record::{SessionExit, StepExit};
 pub(crate) use record::{EventKind, Record, StepBegan, StepEnded};
+pub use record::{SessionExit, StepExit};
 
 #[cfg(test)]
 mod tests;

@@ -100,7 +100,8 @@ impl Session {
 
     /// Whether the next step begins by itself once a lead is lifted.
     pub(super) fn advances(&self) -> bool {
-        !self.moves_by_record && self.begin.procedure.as_ref().is_some_and(|procedure| procedure.advance == Advance::WhenLifted)
+        !self.moves_by_record
+            && self.begin.procedure.as_ref().is_some_and(|procedure| procedure.advance == Advance::WhenLifted)
     }
 
     /// The first step of a procedure, or the one where an earlier session was cut off.

@@ -29,7 +29,7 @@ pub enum Record {
     /// What was told of the visit was corrected.
     Corrected(Mono, Correction),
     /// Something entered the core, on which a judgement depends.
-    Input(Mono, Input),
+    Input(Mono, Box<Input>),
     /// A clamp was zeroed.
     Zeroed(Mono, ChannelId, Zeroed),
     /// The session's findings, the best first; they replace those stored before.

@@ -1,10 +1,14 @@
 //! A judgement in the making: its rows stand in a database of their own until they are kept beside the first record, or
 //! compared with it.
 
-use rusqlite::{Connection, OptionalExtension, ToSql, named_params, params_from_iter, types::Value};
+use rusqlite::{Connection, ToSql, params_from_iter, types::Value};
 
 use super::{
-    StoreError, insert::SampleRow, interrupted::close_step, open::SCHEMA, read::SessionRow, record::insert_record,
+    StoreError,
+    interrupted::close_step,
+    open::SCHEMA,
+    read::{JudgementRow, SessionRow},
+    record::insert_record,
     rows::RowWriter,
 };
 use crate::session::Record;
@@ -18,28 +22,6 @@ pub(crate) struct JudgementDraft {
     session: i64,
     /// When and how the session ended, and its last sample.
     ended: (i64, bool, i64),
-}
-
-/// What a judgement is by, beside its rows.
-#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
-pub(crate) struct JudgementRow {
-    /// session.id
-    #[serde(skip_serializing_if = "Option::is_none", default)]
-    pub session: Option<i64>,
-    /// Counted from 1 over the session.
-    pub number: i64,
-    /// When it was made, µs since the session began.
-    pub at_us: i64,
-    /// Who made it; empty where not told.
-    pub made_by: String,
-    /// What it was judged by; none when free-running.
-    pub procedure_title: Option<String>,
-    /// The procedure file that it was judged by, where it is another one.
-    pub procedure_text: Option<String>,
-    /// How many corrections it takes into account.
-    pub corrections: i64,
-    /// The version of bayline that made it.
-    pub program: String,
 }
 
 /// The tables of a judgement, their order, and a column that tells its row of another table by its place there.
@@ -67,14 +49,17 @@ impl JudgementDraft {
         database.execute_batch(SCHEMA)?;
         database.execute_batch("BEGIN")?;
         let is_cut_off = session.ended_how.as_deref() == Some("interrupted");
-        for (table, what) in [("session", "id = ?1"), ("channel", "session = ?1"), ("input", "session = ?1 AND kind = 'bench'")] {
+        for (table, what) in
+            [("session", "id = ?1"), ("channel", "session = ?1"), ("input", "session = ?1 AND kind = 'bench'")]
+        {
             copy_rows(source, &database, table, what, session.id, |_| {})?;
         }
         if let Some((file, before)) = before {
             copy_rows(file, &database, "session", "id = ?1", before, |_| {})?;
             copy_rows(file, &database, "capture", "session = ?1 AND how = 'worst'", before, |_| {})?;
             // Of its steps only the one that was cut off matters here.
-            let cut_off = "session = ?1 AND left_how = 'interrupted' AND capture IN (SELECT id FROM capture WHERE how = 'worst')";
+            let cut_off =
+                "session = ?1 AND left_how = 'interrupted' AND capture IN (SELECT id FROM capture WHERE how = 'worst')";
             copy_rows(file, &database, "step", cut_off, before, |_| {})?;
         }
         if is_cut_off {
@@ -172,25 +157,6 @@ impl JudgementDraft {
     }
 }
 
-/// Puts a judgement of a session in force that is there already; 0 is the first record.
-pub(crate) fn put_in_force(connection: &Connection, session: i64, number: i64) -> Result<(), StoreError> {
-    connection.execute("UPDATE session SET judgement = ?2 WHERE id = ?1", [session, number])?;
-    Ok(())
-}
-
-/// The judgement of this number; none for the first record.
-pub(crate) fn judgement(
-    connection: &Connection,
-    session: i64,
-    number: i64,
-) -> Result<Option<JudgementRow>, StoreError> {
-    let sql = "SELECT * FROM judgement WHERE session = :session AND number = :number";
-    Ok(connection
-        .prepare(sql)?
-        .query_row(named_params! { ":session": session, ":number": number }, super::record::from_row)
-        .optional()?)
-}
-
 type Cells = Vec<(String, Value)>;
 
 fn cells(row: &rusqlite::Row) -> rusqlite::Result<Cells> {
@@ -218,7 +184,8 @@ fn rows_of(
         names => {
             let sql = "SELECT number, name FROM step WHERE session = ?1 AND judgement = 0";
             let mut statement = connection.prepare(sql)?;
-            let numbered = statement.query_map([session], |row| Ok((row.get::<_, i64>(0)?, row.get::<_, String>(1)?)))?;
+            let numbered =
+                statement.query_map([session], |row| Ok((row.get::<_, i64>(0)?, row.get::<_, String>(1)?)))?;
             let numbered = numbered.collect::<rusqlite::Result<Vec<_>>>()?;
             numbered.into_iter().filter(|(_, name)| names.contains(name)).map(|(number, _)| number).collect()
         }
@@ -268,34 +235,4 @@ fn copy_rows(
         to.prepare_cached(&sql)?.execute(params_from_iter(row.iter().map(|(_, value)| value as &dyn ToSql)))?;
     }
     Ok(())
-}
-
-/// How many samples have rowids in this range.
-pub(crate) fn row_count(connection: &Connection, first: i64, last: i64) -> Result<i64, StoreError> {
-    let sql = "SELECT COUNT(*) FROM sample WHERE rowid BETWEEN ?1 AND ?2";
-    Ok(connection.prepare_cached(sql)?.query_row([first, last], |row| row.get(0))?)
-}
-
-/// The next samples of a session with their rowids, in order; empty at the end.
-pub(crate) fn sample_rows(
-    connection: &Connection,
-    first: i64,
-    last: i64,
-    most: i64,
-) -> Result<Vec<(i64, SampleRow)>, StoreError> {
-    let sql = "SELECT rowid, time_us, channel, value, place, state, verdict FROM sample
-               WHERE rowid BETWEEN ?1 AND ?2 ORDER BY rowid LIMIT ?3";
-    let mut statement = connection.prepare_cached(sql)?;
-    let rows = statement.query_map([first, last, most], |row| {
-        let sample = SampleRow {
-            time_us: row.get(1)?,
-            channel: row.get(2)?,
-            value: row.get(3)?,
-            place: row.get(4)?,
-            state: row.get::<_, Option<i64>>(5)?.unwrap_or(0),
-            verdict: row.get::<_, Option<i64>>(6)?.and_then(crate::session::Verdict::from_code),
-        };
-        Ok((row.get(0)?, sample))
-    })?;
-    Ok(rows.collect::<rusqlite::Result<_>>()?)
 }

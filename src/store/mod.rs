@@ -33,7 +33,7 @@ mod writer;
 
 pub(crate) mod read;
 
-pub(crate) use draft::{JudgementDraft, JudgementRow, judgement, put_in_force, row_count, sample_rows};
+pub(crate) use draft::JudgementDraft;
 pub use fault::{WriteFault, WriteFaultKind};
 pub(crate) use folder::{Folder, FolderError};
 pub(crate) use insert::{BEYOND_DOWN, BEYOND_UP, SampleRow};

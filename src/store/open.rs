@@ -110,12 +110,22 @@ pub enum StoreError {
         id: i64,
     },
     /// An input of the core that this program does not know.
-    #[error("the session can't be judged again: what came in as \"{kind}\" is kept in a form that this bayline can't read ({why})")]
+    #[error(
+        "the session can't be judged again: what came in as \"{kind}\" is kept in a form that this bayline can't read ({why})"
+    )]
     UnknownInput {
         /// Its kind.
         kind: String,
         /// What is wrong.
         why: String,
+    },
+    /// A session has no such judgement.
+    #[error("session {id} has no judgement {number}; `bayline show {id}` shows the one in force")]
+    NoJudgement {
+        /// The session's number.
+        id: i64,
+        /// What was asked for.
+        number: i64,
     },
     /// The writer thread is gone.
     #[error(

@@ -19,6 +19,7 @@ mod garbage;
 mod hands_free;
 mod harmless;
 mod hot_and_loaded;
+mod judging;
 mod ledger;
 mod limits;
 mod moved;

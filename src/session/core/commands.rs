@@ -25,7 +25,7 @@ impl Core {
         let reply = self.carry_out(at, command, effects);
         if let (Ok(_), Some(input)) = (&reply, input) {
             // Before what follows from it.
-            effects.insert(first, Effect::Record(Record::Input(at, input)));
+            effects.insert(first, Effect::Record(Record::Input(at, Box::new(input))));
         }
         self.close_ask(effects);
         reply
@@ -199,9 +199,9 @@ impl Core {
     /// Captures of the present value of every channel, without a limit.
     fn plain_captures(&self, at: Mono, wanted: Option<ChannelId>) -> Vec<Capture> {
         let fresh =
-            self.latest.iter().flatten().filter(|latest| latest.is_of_session).map(|latest| latest.sample).filter(|sample| {
-                at.since(sample.at) <= FRESH_US && wanted.is_none_or(|wanted| wanted == sample.channel)
-            });
+            self.latest.iter().flatten().filter(|latest| latest.is_of_session).map(|latest| latest.sample).filter(
+                |sample| at.since(sample.at) <= FRESH_US && wanted.is_none_or(|wanted| wanted == sample.channel),
+            );
         fresh
             .map(|sample| {
                 let judgement = Judgement::recorded(&sample);

@@ -6,10 +6,7 @@ use crate::{
     clock::Mono,
     session::{
         Begin, BenchState, ChannelState, Command, CoreEvent, Effect, Input, Record, SampleState, VoidCapture,
-        judge::FRESH_US,
-        meters::MeterState,
-        open_session::BenchView,
-        record::StepExit,
+        judge::FRESH_US, meters::MeterState, open_session::BenchView, record::StepExit,
     },
 };
 
@@ -17,7 +14,7 @@ impl Core {
     /// Keeps an input of the open session, before what follows from it.
     pub(super) fn keep_input(&self, at: Mono, input: impl FnOnce() -> Input, effects: &mut Vec<Effect>) {
         if self.session.is_some() {
-            effects.push(Effect::Record(Record::Input(at, input())));
+            effects.push(Effect::Record(Record::Input(at, Box::new(input()))));
         }
     }
 
@@ -53,7 +50,7 @@ impl Core {
             latest: known.map(|latest| SampleState::of(&latest.sample, at)).collect(),
             continued_judgement: begin.previous.as_ref().map(|previous| previous.judgement),
         };
-        effects.push(Effect::Record(Record::Input(at, Input::Bench(Box::new(state)))));
+        effects.push(Effect::Record(Record::Input(at, Box::new(Input::Bench(Box::new(state))))));
     }
 
     /// A core that knows what an earlier one knew as a session began, with no session open.

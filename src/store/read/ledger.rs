@@ -303,10 +303,7 @@ pub(crate) fn figures(connection: &Connection, of: impl Into<JudgementOf>) -> Re
 }
 
 /// What follows from a session's captures, the best explained first.
-pub(crate) fn findings(
-    connection: &Connection,
-    of: impl Into<JudgementOf>,
-) -> Result<Vec<FindingRecord>, StoreError> {
+pub(crate) fn findings(connection: &Connection, of: impl Into<JudgementOf>) -> Result<Vec<FindingRecord>, StoreError> {
     let sql = "SELECT * FROM finding
                WHERE session = ?1 AND judgement = COALESCE(?2, (SELECT judgement FROM session WHERE id = ?1)) ORDER BY rank";
     records(connection, sql, of.into().params())

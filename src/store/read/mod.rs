@@ -5,6 +5,7 @@
 
 mod archive;
 mod inputs;
+mod judgements;
 mod ledger;
 mod lines;
 mod resumable;
@@ -14,10 +15,12 @@ mod sessions;
 
 pub(crate) use archive::Archive;
 pub(crate) use inputs::{StoredInput, inputs};
+pub(crate) use judgements::{JudgementRow, by_judgement, judgement};
 pub(crate) use ledger::{
-    CaptureRow, EventRow, FigureRow, JudgementOf, StepRow, StoredCorrection, captures, corrections, events, figures, findings, steps, zeros,
+    CaptureRow, EventRow, FigureRow, JudgementOf, StepRow, StoredCorrection, captures, corrections, events, figures,
+    findings, steps, zeros,
 };
 pub(crate) use resumable::{ResumableSession, previous_session, resumable_session};
-pub(crate) use samples::{ChannelRow, StoredSample, channels, for_each_sample, sample_count};
+pub(crate) use samples::{ChannelRow, StoredSample, channels, for_each_sample, row_count, sample_count, sample_rows};
 pub(crate) use sessions::{SessionRow, procedure_text};
 use sessions::{find, find_text, list};

@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 use super::{JudgementOf, SessionRow, steps};
 use crate::{
     session::{RangeEnd, Verdict},
-    store::{BEYOND_DOWN, BEYOND_UP, StoreError, record::records},
+    store::{BEYOND_DOWN, BEYOND_UP, SampleRow, StoreError, record::records},
     units::Quantity,
 };
 
@@ -89,6 +89,36 @@ pub(crate) fn for_each_sample<E: From<StoreError>>(
         })?;
     }
     Ok(())
+}
+
+/// How many samples have rowids in this range.
+pub(crate) fn row_count(connection: &Connection, first: i64, last: i64) -> Result<i64, StoreError> {
+    let sql = "SELECT COUNT(*) FROM sample WHERE rowid BETWEEN ?1 AND ?2";
+    Ok(connection.prepare_cached(sql)?.query_row([first, last], |row| row.get(0))?)
+}
+
+/// The next samples of a session with their rowids, in order; empty at the end.
+pub(crate) fn sample_rows(
+    connection: &Connection,
+    first: i64,
+    last: i64,
+    most: i64,
+) -> Result<Vec<(i64, SampleRow)>, StoreError> {
+    let sql = "SELECT rowid, time_us, channel, value, place, state, verdict FROM sample
+               WHERE rowid BETWEEN ?1 AND ?2 ORDER BY rowid LIMIT ?3";
+    let mut statement = connection.prepare_cached(sql)?;
+    let rows = statement.query_map([first, last, most], |row| {
+        let sample = SampleRow {
+            time_us: row.get(1)?,
+            channel: row.get(2)?,
+            value: row.get(3)?,
+            place: row.get(4)?,
+            state: row.get::<_, Option<i64>>(5)?.unwrap_or(0),
+            verdict: row.get::<_, Option<i64>>(6)?.and_then(Verdict::from_code),
+        };
+        Ok((row.get(0)?, sample))
+    })?;
+    Ok(rows.collect::<rusqlite::Result<_>>()?)
 }
 
 /// Read by index: this is the one read that millions of rows go through.

@@ -79,6 +79,16 @@ const SELECT: &str = "SELECT *, newest_row - first_row + 1 AS samples FROM (
                     AND other.verdict IN ('in limit', 'out of limit', 'too close to call'))) AS outside
         FROM session)";
 
+/// How many steps are out of limit by a judgement, the last attempt of each.
+pub(super) fn steps_outside(connection: &Connection, session: i64, judgement: i64) -> Result<i64, StoreError> {
+    let sql =
+        "SELECT COUNT(*) FROM step WHERE session = ?1 AND judgement = ?2 AND verdict = 'out of limit' AND number =
+                (SELECT MAX(number) FROM step AS other
+                    WHERE other.session = ?1 AND other.judgement = ?2 AND other.name = step.name
+                        AND other.verdict IN ('in limit', 'out of limit', 'too close to call'))";
+    Ok(connection.query_row(sql, [session, judgement], |row| row.get(0))?)
+}
+
 /// All sessions, oldest first.
 pub(crate) fn list(connection: &Connection) -> Result<Vec<SessionRow>, StoreError> {
     records(connection, &format!("{SELECT} ORDER BY id"), [])

@@ -112,13 +112,8 @@ pub(super) fn keep_input(
     let tagged = serde_json::to_value(input).map_err(wrong)?;
     let kind = tagged["kind"].as_str().unwrap_or_default();
     let content = tagged.get("content").map_or(String::new(), ToString::to_string);
-    let columns: &[(&str, &dyn ToSql)] = &[
-        ("session", &session),
-        ("at_us", &at_us),
-        ("next_row", &next_row),
-        ("kind", &kind),
-        ("content", &content),
-    ];
+    let columns: &[(&str, &dyn ToSql)] =
+        &[("session", &session), ("at_us", &at_us), ("next_row", &next_row), ("kind", &kind), ("content", &content)];
     insert(connection, "input", columns).map(drop)
 }
 
@@ -130,10 +125,7 @@ pub(super) fn stored_channel(
     quantity: Quantity,
 ) -> rusqlite::Result<Option<i64>> {
     let sql = "SELECT id FROM channel WHERE session = ?1 AND name = ?2 AND quantity = ?3";
-    connection
-        .prepare_cached(sql)?
-        .query_row(params![session, name, quantity.word()], |row| row.get(0))
-        .optional()
+    connection.prepare_cached(sql)?.query_row(params![session, name, quantity.word()], |row| row.get(0)).optional()
 }
 
 /// Notes what the wall clock showed at a time of the session.
