@@ -45,7 +45,7 @@ pub(super) struct JudgeArgs {
 
 /// What came of judging again.
 #[derive(Debug, Serialize)]
-struct Outcome {
+struct JudgeReport {
     session: i64,
     /// Its number; none where nothing was kept.
     judgement: Option<i64>,
@@ -84,7 +84,7 @@ impl JudgeArgs {
         let number = keep_judgement(connection, &session, &judged, &self.by)?;
         // Read anew, as it is kept now.
         let (connection, session) = archive.find(&session.uuid)?;
-        let outcome = Outcome {
+        let outcome = JudgeReport {
             session: session.id,
             judgement: Some(number),
             difference: judged.difference(connection)?,
@@ -127,12 +127,12 @@ impl JudgeArgs {
     }
 }
 
-fn check_one(archive: &Archive, connection: &Connection, session: &SessionRow) -> Result<Outcome, JudgingError> {
+fn check_one(archive: &Archive, connection: &Connection, session: &SessionRow) -> Result<JudgeReport, JudgingError> {
     let judged: NewJudgement = judge_again(archive, connection, session, &Basis::default())?;
     if let Some(difference) = judged.difference(connection)? {
         return Err(JudgingError::Different { id: session.id, difference });
     }
-    Ok(Outcome {
+    Ok(JudgeReport {
         session: session.id,
         judgement: None,
         difference: None,
@@ -175,7 +175,7 @@ pub(super) fn print_changed(out: &mut dyn Write, changed: Vec<ChangedStep>) -> s
     write!(out, "{}", table(&["step", "before", "now", "value", "why"], &["value"], rows))
 }
 
-impl Outcome {
+impl JudgeReport {
     fn print(self, out: &mut dyn Write) -> std::io::Result<()> {
         match (self.judgement, &self.difference) {
             (Some(number), _) => writeln!(out, "session {}: judgement {number} is kept and in force", self.session)?,

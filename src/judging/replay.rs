@@ -18,7 +18,7 @@ use crate::{
     procedure::Procedure,
     protocol::{Annunciators, Value},
     session::{
-        Begin, Command, Core, CoreEvent, Effect, Input, PreviousSession, Record, SessionExit, Visit, VoidCapture,
+        Begin, Command, Core, CoreEvent, CoreInput, Effect, PreviousSession, Record, SessionExit, Visit, VoidCapture,
     },
     store::{
         BEYOND_DOWN, BEYOND_UP, JudgementDraft, SampleRow,
@@ -51,7 +51,7 @@ struct StoredChannel {
     is_derived: bool,
 }
 
-struct Replay<'a> {
+struct SessionReplay<'a> {
     recording: Recording<'a>,
     core: Core,
     draft: JudgementDraft,
@@ -72,14 +72,14 @@ pub(super) fn replay(
     draft: JudgementDraft,
 ) -> Result<(JudgementDraft, Option<String>), JudgingError> {
     let wrong = |why: String| JudgingError::Input { id: recording.session.id, why };
-    let Some(Input::Bench(bench)) = recording.inputs.first().map(|first| first.input.clone()) else {
+    let Some(CoreInput::Bench(bench)) = recording.inputs.first().map(|first| first.input.clone()) else {
         return Err(wrong("what the bench was as it began is not kept".to_owned()));
     };
     let mut core = Core::restored(&bench).map_err(wrong)?;
     if recording.runs.is_some() {
         core.judge_by_record(recording.void.clone());
     }
-    let mut replay = Replay {
+    let mut replay = SessionReplay {
         core,
         draft,
         effects: Vec::new(),
@@ -99,7 +99,7 @@ pub(super) fn replay(
     Ok((replay.draft, replay.different))
 }
 
-impl Replay<'_> {
+impl SessionReplay<'_> {
     fn wrong(&self, why: String) -> JudgingError {
         JudgingError::Input { id: self.recording.session.id, why }
     }
@@ -112,8 +112,8 @@ impl Replay<'_> {
         }
         for stored in &self.recording.inputs {
             let states = match &stored.input {
-                Input::Bench(bench) => &bench.channels[..],
-                Input::Channel(state) => std::slice::from_ref(state),
+                CoreInput::Bench(bench) => &bench.channels[..],
+                CoreInput::Channel(state) => std::slice::from_ref(state),
                 _ => continue,
             };
             for state in states {
@@ -159,13 +159,13 @@ impl Replay<'_> {
             self.feed_up_to(stored.next_row)?;
             let is_by_record = self.recording.runs.is_some();
             // Where the record tells the steps, the operator's moves are told by them.
-            let is_move = matches!(stored.input, Input::Step(_))
-                || (matches!(stored.input, Input::Mark(_)) && self.recording.procedure.is_none());
+            let is_move = matches!(stored.input, CoreInput::Step(_))
+                || (matches!(stored.input, CoreInput::Mark(_)) && self.recording.procedure.is_none());
             if is_by_record && is_move {
                 continue;
             }
             // What is taken before the first step makes one.
-            let makes_a_step = matches!(stored.input, Input::Take(_)) && self.core.step_view().is_none();
+            let makes_a_step = matches!(stored.input, CoreInput::Take(_)) && self.core.step_view().is_none();
             if is_by_record && makes_a_step && moves.front().is_some_and(|one| one.place == place) {
                 self.go(moves.pop_front().expect("there is one in front"))?;
             }

@@ -6,7 +6,7 @@ mod inputs;
 use std::sync::Arc;
 
 use super::{
-    Begin, ChannelState, CommandReply, CoreEvent, Effect, Input, Notice, Record, StepMove, StepView, Verdict,
+    Begin, ChannelState, CommandReply, CoreEvent, CoreInput, Effect, Notice, Record, StepMove, StepView, Verdict,
     clamp_zero::{ClampZeros, SampleZero},
     derived_channels::DerivedChannels,
     findings::{Finding, FindingKind},
@@ -79,7 +79,7 @@ impl Core {
                 self.zeroed(at, id, zeroed, effects);
             }
             CoreEvent::Channel(id, channel) => {
-                self.keep_input(at, || Input::Channel(ChannelState::of(id, &channel)), effects);
+                self.keep_input(at, || CoreInput::Channel(ChannelState::of(id, &channel)), effects);
                 self.channel(at, id, channel, effects);
                 for (id, derived) in self.derived.channel_found(&self.channels) {
                     self.zeros.need_none(usize::from(id.0));
@@ -264,7 +264,7 @@ impl Core {
         self.check_silence(at, effects);
         if let Some(step) = self.session.as_mut().and_then(|session| session.step.as_mut()) {
             if step.judge.tick(at, &mut self.events) {
-                self.keep_input(at, || Input::Tick, effects);
+                self.keep_input(at, || CoreInput::Tick, effects);
             }
             self.handle_step_events(at, effects);
         }
@@ -350,7 +350,7 @@ impl Core {
         let Some(why) = lost else {
             return self.remark(at, EventKind::MeterFound, name, "its port is open".to_owned(), effects);
         };
-        self.keep_input(at, || Input::MeterLost(meter.0), effects);
+        self.keep_input(at, || CoreInput::MeterLost(meter.0), effects);
         let channels = &self.channels;
         let gone = |id: ChannelId| {
             channels.get(usize::from(id.0)).and_then(Option::as_ref).is_some_and(|channel| channel.meter == meter)

@@ -20,7 +20,7 @@ use crate::{
 /// One input. In the table `input` a row each: the tag is the column `kind`, the rest JSON in the column `content`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "kind", content = "content")]
-pub enum Input {
+pub enum CoreInput {
     /// The bench as the session began; the first input of a session.
     #[serde(rename = "bench")]
     Bench(Box<BenchState>),
@@ -217,14 +217,14 @@ mod tests {
             ..BenchState::default()
         };
         for input in [
-            Input::Bench(Box::new(bench.clone())),
-            Input::Step(StepMove::Named("next".to_owned())),
-            Input::Step(StepMove::Next),
-            Input::Take(None),
-            Input::Tick,
+            CoreInput::Bench(Box::new(bench.clone())),
+            CoreInput::Step(StepMove::Named("next".to_owned())),
+            CoreInput::Step(StepMove::Next),
+            CoreInput::Take(None),
+            CoreInput::Tick,
         ] {
             let text = serde_json::to_string(&input).unwrap();
-            assert_eq!(serde_json::from_str::<Input>(&text).unwrap(), input, "{text}");
+            assert_eq!(serde_json::from_str::<CoreInput>(&text).unwrap(), input, "{text}");
         }
         assert_eq!(bench.channels[0].channel().unwrap(), (ChannelId(3), channel));
         assert_eq!(bench.latest[0].sample(), Sample { at: Mono(7), ..sample });

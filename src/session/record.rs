@@ -4,7 +4,7 @@ use crate::words::words;
 use std::sync::Arc;
 use strum::{EnumMessage, VariantArray};
 
-use super::{Begin, Capture, Correction, Input, StepView, Verdict, Zeroed, findings::Finding, judge::Figures};
+use super::{Begin, Capture, CoreInput, Correction, StepView, Verdict, Zeroed, findings::Finding, judge::Figures};
 use crate::{
     channel::{Channel, ChannelId, Sample},
     clock::{Mono, Wall},
@@ -29,7 +29,7 @@ pub enum Record {
     /// What was told of the visit was corrected.
     Corrected(Mono, Correction),
     /// Something entered the core, on which a judgement depends.
-    Input(Mono, Box<Input>),
+    Input(Mono, Box<CoreInput>),
     /// A clamp was zeroed.
     Zeroed(Mono, ChannelId, Zeroed),
     /// The session's findings, the best first; they replace those stored before.

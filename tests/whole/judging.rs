@@ -122,18 +122,18 @@ fn another_procedure_makes_a_judgement_beside_the_first_record() {
         lines[2].starts_with("feed") && lines[2].contains("in limit") && lines[2].contains("out of limit"),
         "{said}"
     );
-    assert!(lines[3].starts_with("ground") && lines[3].contains("0.350 V, at most 0.400 V wanted"), "{said}");
+    assert!(lines[3].starts_with("ground") && lines[3].contains("350 mV, at most 400 mV wanted"), "{said}");
     let now = ledger(&bay, "1");
-    assert!(now[0].starts_with("feed | out of limit | 12.41 V is 90.00 mV too low"), "{now:?}");
-    assert_eq!((&now[1], &now[2][..]), (&first[1], "ground | in limit | 0.350 V, at most 0.400 V wanted"));
+    assert!(now[0].starts_with("feed | out of limit | 12.41 V is 0.09 V too low"), "{now:?}");
+    assert_eq!((&now[1], &now[2][..]), (&first[1], "ground | in limit | 350 mV, at most 400 mV wanted"));
     // Nothing of the first record has changed, and all that reads takes the judgement in force.
     assert_eq!((ledger(&bay, "0"), bay.kept().rows("SELECT * FROM sample")), (first, samples));
     let shown = bay.bayline(["show", "1"]).done();
     assert!(
-        shown.contains("judgement 1, by K: \"Feed and clamp\"") && shown.contains("at least 12.50 V wanted"),
+        shown.contains("judgement 1, by K: \"Feed and clamp\"") && shown.contains("at least 12.5 V wanted"),
         "{shown}"
     );
-    assert!(bay.bayline(["show", "1", "--judgement", "0"]).done().contains("at most 100.0 mV"));
+    assert!(bay.bayline(["show", "1", "--judgement", "0"]).done().contains("at most 100 mV"));
     assert!(bay.bayline(["show", "1", "--judgement", "7"]).failed(1).contains("session 1 has no judgement 7"));
     let json: Value = serde_json::from_str(&bay.bayline(["show", "1", "--json"]).done()).unwrap();
     assert_eq!((&json["session"]["judgement"], &json["steps"][0]["verdict"]), (&json!(1), &json!("out of limit")));

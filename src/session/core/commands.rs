@@ -6,7 +6,7 @@ use crate::{
     clock::Mono,
     procedure::YesNo,
     session::{
-        Capture, Command, CommandReply, Effect, Input, Judgement, Notice, Record, Refusal, StepMove, Zeroed,
+        Capture, Command, CommandReply, CoreInput, Effect, Judgement, Notice, Record, Refusal, StepMove, Zeroed,
         active_step::channel_named,
         command::{LONGEST_TEXT, check_length},
         judge::{CaptureMethod, FRESH_US},
@@ -73,7 +73,7 @@ impl Core {
         self.open_session()?;
         let zeroed =
             self.zeros.take(usize::from(id.0)).ok_or_else(|| Refusal::NotStill { channel: channel.to_owned() })?;
-        self.keep_input(at, || Input::Zero(id.0, zeroed), effects);
+        self.keep_input(at, || CoreInput::Zero(id.0, zeroed), effects);
         self.zeroed(at, id, zeroed, effects);
         Ok(CommandReply::Zeroed(zeroed))
     }

@@ -5,27 +5,27 @@ use crate::{
     channel::{ChannelId, MeterId},
     clock::Mono,
     session::{
-        Begin, BenchState, ChannelState, Command, CoreEvent, Effect, Input, Record, SampleState, VoidCapture,
+        Begin, BenchState, ChannelState, Command, CoreEvent, CoreInput, Effect, Record, SampleState, VoidCapture,
         judge::FRESH_US, meters::MeterState, open_session::BenchView, record::StepExit,
     },
 };
 
 impl Core {
     /// Keeps an input of the open session, before what follows from it.
-    pub(super) fn keep_input(&self, at: Mono, input: impl FnOnce() -> Input, effects: &mut Vec<Effect>) {
+    pub(super) fn keep_input(&self, at: Mono, input: impl FnOnce() -> CoreInput, effects: &mut Vec<Effect>) {
         if self.session.is_some() {
             effects.push(Effect::Record(Record::Input(at, Box::new(input()))));
         }
     }
 
     /// A command as an input; none where nothing is judged by it, or where its outcome is kept instead.
-    pub(super) fn input_of(&self, command: &Command) -> Option<Input> {
+    pub(super) fn input_of(&self, command: &Command) -> Option<CoreInput> {
         self.session.as_ref()?;
         match command {
-            Command::Step(to) => Some(Input::Step(to.clone())),
-            Command::Take(channel) => Some(Input::Take(channel.clone())),
-            Command::Answer(answer) => Some(Input::Answer(*answer)),
-            Command::Mark(text) => Some(Input::Mark(text.clone())),
+            Command::Step(to) => Some(CoreInput::Step(to.clone())),
+            Command::Take(channel) => Some(CoreInput::Take(channel.clone())),
+            Command::Answer(answer) => Some(CoreInput::Answer(*answer)),
+            Command::Mark(text) => Some(CoreInput::Mark(text.clone())),
             // A zero is kept as it was taken: what the clamp showed before is not stored.
             Command::Begin(_) | Command::End | Command::Zero(_) | Command::Note(_) | Command::Correct(_) => None,
         }
@@ -50,7 +50,7 @@ impl Core {
             latest: known.map(|latest| SampleState::of(&latest.sample, at)).collect(),
             continued_judgement: begin.previous.as_ref().map(|previous| previous.judgement),
         };
-        effects.push(Effect::Record(Record::Input(at, Box::new(Input::Bench(Box::new(state))))));
+        effects.push(Effect::Record(Record::Input(at, Box::new(CoreInput::Bench(Box::new(state))))));
     }
 
     /// A core that knows what an earlier one knew as a session began, with no session open.
@@ -104,32 +104,32 @@ impl Core {
     ///
     /// # Errors
     /// What of it can't be read, or is refused, in words.
-    pub(crate) fn take_up(&mut self, at: Mono, input: &Input, effects: &mut Vec<Effect>) -> Result<(), String> {
+    pub(crate) fn take_up(&mut self, at: Mono, input: &CoreInput, effects: &mut Vec<Effect>) -> Result<(), String> {
         let command = match input {
-            Input::Bench(_) => return Ok(()),
-            Input::Channel(channel) => {
+            CoreInput::Bench(_) => return Ok(()),
+            CoreInput::Channel(channel) => {
                 let (id, channel) = channel.channel()?;
                 self.handle(at, CoreEvent::Channel(id, channel), effects);
                 return Ok(());
             }
-            Input::MeterLost(meter) => {
+            CoreInput::MeterLost(meter) => {
                 // A loss is one only of a meter that is there.
                 self.handle(at, CoreEvent::MeterOpened(MeterId(*meter)), effects);
                 self.handle(at, CoreEvent::MeterLost(MeterId(*meter), String::new()), effects);
                 return Ok(());
             }
-            Input::Zero(id, zeroed) => {
+            CoreInput::Zero(id, zeroed) => {
                 self.handle(at, CoreEvent::StoredZero(ChannelId(*id), *zeroed), effects);
                 return Ok(());
             }
-            Input::Tick => {
+            CoreInput::Tick => {
                 self.handle(at, CoreEvent::Tick, effects);
                 return Ok(());
             }
-            Input::Step(to) => Command::Step(to.clone()),
-            Input::Take(channel) => Command::Take(channel.clone()),
-            Input::Answer(answer) => Command::Answer(*answer),
-            Input::Mark(text) => Command::Mark(text.clone()),
+            CoreInput::Step(to) => Command::Step(to.clone()),
+            CoreInput::Take(channel) => Command::Take(channel.clone()),
+            CoreInput::Answer(answer) => Command::Answer(*answer),
+            CoreInput::Mark(text) => Command::Mark(text.clone()),
         };
         self.command(at, command, effects).map(drop).map_err(|refusal| refusal.to_string())
     }

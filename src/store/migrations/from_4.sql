@@ -83,11 +83,12 @@ CREATE TABLE figure_new (
     deviation REAL,
     min REAL,
     max REAL,
+    digit REAL,
     outside_us INTEGER NOT NULL,
     PRIMARY KEY (session, judgement, step, channel)
 ) STRICT, WITHOUT ROWID;
-INSERT INTO figure_new (session, step, channel, count, beyond, last, mean, deviation, min, max, outside_us)
-    SELECT session, step, channel, count, beyond, last, mean, deviation, min, max, outside_us FROM figure;
+INSERT INTO figure_new (session, step, channel, count, beyond, last, mean, deviation, min, max, digit, outside_us)
+    SELECT session, step, channel, count, beyond, last, mean, deviation, min, max, digit, outside_us FROM figure;
 DROP TABLE figure;
 ALTER TABLE figure_new RENAME TO figure;
 CREATE TABLE finding_new (

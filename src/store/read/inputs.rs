@@ -4,7 +4,7 @@ use rusqlite::Connection;
 use serde_json as json;
 
 use crate::{
-    session::Input,
+    session::CoreInput,
     store::{StoreError, record::records},
 };
 
@@ -16,14 +16,14 @@ pub(crate) struct StoredInput {
     /// Rowid of the first sample that came after it.
     pub next_row: i64,
     /// What came.
-    pub input: Input,
+    pub input: CoreInput,
 }
 
 impl StoredInput {
     /// Which judgement of the session before was gone on with, where this input tells it.
     pub(crate) fn continued_judgement(&self) -> Option<i64> {
         match &self.input {
-            Input::Bench(bench) => bench.continued_judgement,
+            CoreInput::Bench(bench) => bench.continued_judgement,
             _ => None,
         }
     }
@@ -44,7 +44,7 @@ struct InputRow {
 pub(crate) fn inputs(connection: &Connection, session: i64) -> Result<Vec<StoredInput>, StoreError> {
     let rows: Vec<InputRow> = records(connection, "SELECT * FROM input WHERE session = ?1 ORDER BY id", [session])?;
     let parsed = rows.into_iter().map(|InputRow { at_us, next_row, kind, content }| {
-        let read = || -> json::Result<Input> {
+        let read = || -> json::Result<CoreInput> {
             let mut tagged = json::Map::from_iter([("kind".to_owned(), json::Value::from(kind.as_str()))]);
             if !content.is_empty() {
                 tagged.insert("content".to_owned(), json::from_str(&content)?);

@@ -7,7 +7,7 @@ use crate::{
     channel::Channel,
     clock::Wall,
     session::{
-        Correction, Figures, Input,
+        CoreInput, Correction, Figures,
         findings::{Finding, FindingRecord},
     },
     store::record::{insert, insert_record},
@@ -106,7 +106,7 @@ pub(super) fn keep_input(
     session: i64,
     at_us: i64,
     next_row: i64,
-    input: &Input,
+    input: &CoreInput,
 ) -> rusqlite::Result<()> {
     let wrong = |error: serde_json::Error| rusqlite::Error::ToSqlConversionFailure(Box::new(error));
     let tagged = serde_json::to_value(input).map_err(wrong)?;

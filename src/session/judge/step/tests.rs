@@ -177,7 +177,7 @@ fn a_step_that_is_left_on_another_function_says_so() {
     ] {
         let mut judge = step(keys);
         judge.sample(&shown, &mut Vec::new());
-        let judgement = judge.close(Mono(200_000)).unwrap().judgement;
+        let judgement = judge.close(Mono(200_000), &[]).unwrap().judgement;
         assert_eq!((judgement.verdict(), &judgement.reason[..]), (Some(Verdict::WrongFunction), wanted));
     }
 }
