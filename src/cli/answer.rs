@@ -27,6 +27,11 @@ pub(super) struct AnswerFormatArgs {
 }
 
 impl AnswerFormatArgs {
+    /// Whether JSON is wanted.
+    pub(super) fn is_json(&self) -> bool {
+        self.json
+    }
+
     /// Prints an answer as one line of JSON, or by `sentences`, which get it with its texts made harmless.
     pub(super) fn print(
         &self,

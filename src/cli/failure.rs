@@ -7,8 +7,16 @@ use std::{
 };
 
 use crate::{
-    channel::BenchError, daemon::DaemonError, export::ExportError, harmless::harmless, io_reason::IoReason,
-    judging::JudgingError, mistake::Mistake, procedure::ProcedureError, protocol::LibraryError, report::ReportError,
+    channel::BenchError,
+    daemon::DaemonError,
+    export::ExportError,
+    harmless::harmless,
+    io_reason::IoReason,
+    judging::{CorrectionError, JudgingError},
+    mistake::Mistake,
+    procedure::ProcedureError,
+    protocol::LibraryError,
+    report::ReportError,
     store::StoreError,
 };
 
@@ -87,6 +95,16 @@ impl From<JudgingError> for Failure {
                 Self { code: 2, error: error.into() }
             }
             error => Self::failed(error),
+        }
+    }
+}
+
+impl From<CorrectionError> for Failure {
+    fn from(error: CorrectionError) -> Self {
+        match error {
+            CorrectionError::Judging(error) => error.into(),
+            error @ CorrectionError::Open { .. } => Self::failed(error),
+            error => Self { code: 2, error: error.into() },
         }
     }
 }

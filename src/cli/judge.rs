@@ -81,14 +81,15 @@ impl JudgeArgs {
         let before = read::steps(connection, session.id)?;
         let basis = Basis::corrected(connection, &session, other)?;
         let judged = judge_again(&archive, connection, &session, &basis)?;
-        let number = keep_judgement(connection, &session, &judged, &self.by)?;
+        let (difference, not_repeatable) = (judged.difference(connection)?, judged.not_repeatable.clone());
+        let number = keep_judgement(connection, &session, judged, &self.by)?;
         // Read anew, as it is kept now.
         let (connection, session) = archive.find(&session.uuid)?;
         let outcome = JudgeReport {
             session: session.id,
             judgement: Some(number),
-            difference: judged.difference(connection)?,
-            not_repeatable: judged.not_repeatable.clone(),
+            difference,
+            not_repeatable,
             changed: changed_steps(&before, &read::steps(connection, session.id)?),
         };
         let mut out = stdout().lock();

@@ -100,7 +100,7 @@ enum CliCommand {
     Mark(mark::MarkArgs),
     /// Keep a note
     Note(note::NoteArgs),
-    /// Correct machine, job and the like of the open session
+    /// Correct what was told of the visit, or what was filed wrongly
     Correct(correct::CorrectArgs),
     /// Show the session, the step, the readings, the meters and the alarms
     Status(status::StatusArgs),

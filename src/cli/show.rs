@@ -21,7 +21,7 @@ use crate::{
     export::session_json,
     harmless::{harmless, harmless_record},
     session::Verdict,
-    store::read::{self, Archive, CaptureRow, SessionRow, StepRow, StoredCorrection},
+    store::read::{self, Archive, CaptureRow, SessionRow, StepRow},
     units::{ValueFormat, show_seconds},
 };
 
@@ -73,9 +73,10 @@ impl ShowArgs {
 /// The ledger and the events of a session.
 pub(super) fn print(out: &mut dyn Write, connection: &Connection, session: &SessionRow) -> Result<(), Failure> {
     heading(out, session)?;
-    for StoredCorrection { at_us, correction } in read::corrections(connection, session.id)? {
-        let after = show_seconds(at_us as f64 / 1e6);
-        writeln!(out, "corrected after {after}: {}", harmless(&correction.to_string()))?;
+    for (number, stored) in (1..).zip(read::corrections(connection, session.id)?) {
+        let after = show_seconds(stored.at_us as f64 / 1e6);
+        let text = format!("{}{}", stored.correction, stored.undone());
+        writeln!(out, "corrected after {after}: {} (correction {number})", harmless(&text))?;
     }
     judgement(out, connection, session)?;
     ledger(out, &read::steps(connection, session)?, &read::captures(connection, session)?)?;

@@ -5,6 +5,7 @@ use std::{path::Path, sync::Arc};
 use rusqlite::Connection;
 
 use super::{
+    corrections::{runs_of, visit_of, void_of},
     replay::{Recording, replay},
     timeline::StepRun,
 };
@@ -14,10 +15,10 @@ use crate::{
     procedure::Procedure,
     session::{EventKind, PreviousSession, Visit, VoidCapture},
     store::{
-        JudgementDraft, StoreError, open_to_amend,
+        Amendment, JudgementDraft, StoreError, amend,
         read::{
-            self, Archive, EventRow, JudgementOf, JudgementRow, SessionRow, StepRow, StoredInput, events, inputs,
-            judgement, previous_session, procedure_text, row_count,
+            self, Archive, EventRow, JudgementOf, JudgementRow, SessionRow, StepRow, StoredCorrection, StoredInput,
+            events, inputs, judgement, previous_session, procedure_text, recorded_visit, row_count,
         },
     },
 };
@@ -134,6 +135,16 @@ impl Basis {
         session: &SessionRow,
         procedure: Option<Arc<Procedure>>,
     ) -> Result<Self, JudgingError> {
+        Self::of(connection, session, procedure, &read::corrections(connection, session.id)?)
+    }
+
+    /// By these corrections.
+    pub(super) fn of(
+        connection: &Connection,
+        session: &SessionRow,
+        procedure: Option<Arc<Procedure>>,
+        corrections: &[StoredCorrection],
+    ) -> Result<Self, JudgingError> {
         let procedure = match procedure {
             Some(procedure) => Some(procedure),
             None => match judgement(connection, session.id, session.judgement)?.and_then(|row| row.procedure_text) {
@@ -141,7 +152,17 @@ impl Basis {
                 None => None,
             },
         };
-        Ok(Self { procedure, ..Self::default() })
+        let steps = read::steps(connection, JudgementOf::first(session.id))?;
+        let recorded = recorded_visit(connection, session)?;
+        let visit = visit_of(recorded.clone(), corrections);
+        let runs = runs_of(connection, session, &steps, corrections)?;
+        let temperatures = |visit: &Visit| (visit.ambient_celsius, visit.part_celsius, visit.state);
+        Ok(Self {
+            procedure,
+            visit: (temperatures(&visit) != temperatures(&recorded)).then_some(visit),
+            runs: (runs != StepRun::of_steps(&steps)).then_some(runs),
+            void: void_of(corrections),
+        })
     }
 
     /// Whether it is as it was recorded.
@@ -173,17 +194,8 @@ impl NewJudgement {
         Ok(self.different_sample.clone().filter(|_| self.not_repeatable.is_empty()).or(rows))
     }
 
-    /// Keeps it beside the first record and puts it in force; returns its number.
-    ///
-    /// # Errors
-    /// The database can't be written.
-    pub(crate) fn keep(
-        &self,
-        target: &mut Connection,
-        at_us: i64,
-        made_by: &str,
-        corrections: i64,
-    ) -> Result<i64, StoreError> {
+    /// What is written of it.
+    pub(super) fn into_row(self, at_us: i64, made_by: &str, corrections: i64) -> (JudgementDraft, JudgementRow) {
         let procedure = self.procedure.as_ref();
         let row = JudgementRow {
             session: None,
@@ -195,7 +207,7 @@ impl NewJudgement {
             corrections,
             program: env!("CARGO_PKG_VERSION").to_owned(),
         };
-        self.draft.keep(target, row)
+        (self.draft, row)
     }
 }
 
@@ -249,7 +261,10 @@ pub(crate) fn judge_again(
         inputs,
         // What a lost sample began by itself would not begin now.
         runs: (!is_as_recorded || !not_repeatable.is_empty()).then_some(runs),
-        visit: basis.visit.clone().unwrap_or_else(|| session.visit.clone()),
+        visit: match &basis.visit {
+            Some(visit) => visit.clone(),
+            None => recorded_visit(connection, session)?,
+        },
         procedure: procedure.clone(),
         previous: before.map(|(.., previous)| Arc::new(previous)),
         void: basis.void.clone(),
@@ -271,13 +286,22 @@ pub(crate) fn judge_again(
 pub(crate) fn keep_judgement(
     connection: &Connection,
     session: &SessionRow,
-    judged: &NewJudgement,
+    judged: NewJudgement,
     made_by: &str,
 ) -> Result<i64, JudgingError> {
     let at_us = now_us(session)?;
     let corrections = read::corrections(connection, session.id)?.len() as i64;
-    let mut target = open_to_amend(Path::new(connection.path().unwrap_or_default()))?;
-    Ok(judged.keep(&mut target, at_us, made_by, corrections)?)
+    let amendment = Amendment {
+        at_us,
+        by: made_by.to_owned(),
+        visit: session.visit.clone(),
+        new: Vec::new(),
+        undone: None,
+        judgement: Some(judged.into_row(at_us, made_by, corrections)),
+        is_first_record: false,
+    };
+    let number = amend(Path::new(connection.path().unwrap_or_default()), session, &amendment)?;
+    Ok(number.unwrap_or(session.judgement))
 }
 
 /// The present time, counted from the session's begin by the computer's clock, µs.
@@ -287,6 +311,22 @@ pub(crate) fn keep_judgement(
 pub(crate) fn now_us(session: &SessionRow) -> Result<i64, JudgingError> {
     let since = Clock::wall().0 - session.began_utc_us;
     if since < 0 { Err(JudgingError::ClockBefore { id: session.id }) } else { Ok(since) }
+}
+
+/// The procedure of the judgement in force; none where it is free-running.
+///
+/// # Errors
+/// The database or the procedure can't be read.
+pub(super) fn procedure_in_force(
+    connection: &Connection,
+    session: &SessionRow,
+) -> Result<Option<Procedure>, JudgingError> {
+    let other = judgement(connection, session.id, session.judgement)?.and_then(|row| row.procedure_text);
+    let text = match other {
+        Some(text) => Some(text),
+        None => procedure_text(connection, session.id)?,
+    };
+    Ok(text.map(|text| Procedure::parse("the procedure of that session", &text)).transpose()?)
 }
 
 type Before<'a> = (&'a Connection, i64, PreviousSession);

@@ -4,10 +4,12 @@
 //! compares them. With another procedure, or once something was corrected, steps begin and end when they did in the record,
 //! since the operator did what he did.
 //!
-//! Read `again` first, then `replay` (how the core is driven) and `timeline` (which steps were on, and in which order things came).
+//! Read `again` first (what a session is judged by), then `corrections` (what was filed wrongly is put right), then `replay` (how the core is driven) and `timeline` (which steps were on, and in which order things came).
 
 mod again;
+mod corrections;
 mod replay;
 mod timeline;
 
 pub(crate) use again::{Basis, JudgingError, NewJudgement, judge_again, keep_judgement};
+pub(crate) use corrections::{AskedCorrection, Corrected, CorrectionError, correct, undo};

@@ -5,6 +5,8 @@ use crate::{session::StepExit, store::read::StepRow};
 /// A stretch of the session during which one step was on.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) struct StepRun {
+    /// step.number in the first record.
+    pub number: i64,
     /// What the step is called.
     pub name: String,
     /// When it began, µs since the session began.
@@ -25,6 +27,7 @@ impl StepRun {
             let left = step.left.as_deref().and_then(|word| word.parse().ok()).unwrap_or(StepExit::SessionEnd);
             let ended = step.ended_us.zip(step.last_row).map(|(at_us, last)| (at_us, last + 1));
             Self {
+                number: step.number,
                 name: step.name.clone(),
                 began_us: step.began_us,
                 first_row: step.first_row,
@@ -76,6 +79,7 @@ mod tests {
     #[test]
     fn steps_that_follow_each_other_are_one_move() {
         let run = |name: &str, began_us, first_row, ended, left| StepRun {
+            number: first_row,
             name: name.to_owned(),
             began_us,
             first_row,

@@ -16,7 +16,7 @@ use super::{
 use crate::{
     export::ExportError,
     procedure::Procedure,
-    session::{EventKind, findings::FindingRecord},
+    session::{CorrectedField, EventKind, findings::FindingRecord},
     store::read::{self, ChannelRow, SessionRow, StepRow, StoredSample},
     units::{Quantity, show, show_seconds, show_with},
 };
@@ -64,6 +64,8 @@ struct Sheet {
     plots: Vec<PlotBlock>,
     meters: Vec<SheetMeter>,
     zeros: Vec<String>,
+    /// What was put right after it was recorded.
+    corrections: Vec<String>,
     notes: Vec<String>,
     events: Vec<String>,
     caution: String,
@@ -126,6 +128,7 @@ pub(crate) fn write_sheet(
         plots: plots(connection, session, &steps, &channels, full)?,
         meters: channels.into_iter().map(SheetMeter::from).collect(),
         zeros: zeros(connection, session)?,
+        corrections: corrections(connection, session, full)?,
         notes: events(connection, session, |kind| matches!(kind, EventKind::Note | EventKind::Mark))?,
         events: if full {
             events(connection, session, |kind| {
@@ -223,6 +226,16 @@ fn zeros(connection: &Connection, session: &SessionRow) -> Result<Vec<String>, R
         format!("{} zeroed after {after}: {value} is subtracted", row.channel.as_deref().unwrap_or("a clamp"))
     });
     Ok(rows.collect())
+}
+
+/// What was put right; on a full sheet also what was undone again.
+fn corrections(connection: &Connection, session: &SessionRow, full: bool) -> Result<Vec<String>, ReportError> {
+    let mut told = read::corrections(connection, session.id)?;
+    told.retain(|one| full || one.is_in_force() && one.correction.field != CorrectedField::Good);
+    let judged = read::judgement(connection, session.id, session.judgement)?
+        .filter(|row| row.procedure_text.is_some())
+        .map(|row| format!("judged again by \"{}\"", row.procedure_title.unwrap_or_default()));
+    Ok(told.iter().map(|one| format!("{}{}", one.correction, one.undone())).chain(judged).collect())
 }
 
 fn events(

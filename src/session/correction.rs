@@ -1,4 +1,4 @@
-//! A later change of what was told of the visit: the first record stays beside it.
+//! A later change of what was told of the visit, or of what was filed where: the first record stays beside it.
 
 use serde::{Deserialize, Serialize};
 use strum::{EnumMessage, VariantArray};
@@ -9,9 +9,9 @@ use super::{
 };
 use crate::words::words;
 
-/// What of a visit can be corrected; the words are columns of the table `session`.
+/// What can be corrected. The words of the visit's fields are columns of the table `session`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, VariantArray, EnumMessage)]
-pub enum VisitField {
+pub enum CorrectedField {
     /// The machine.
     #[strum(serialize = "machine")]
     Machine,
@@ -27,23 +27,65 @@ pub enum VisitField {
     /// The customer's complaint.
     #[strum(serialize = "complaint")]
     Complaint,
+    /// The temperature of the place, °C.
+    #[strum(serialize = "ambient_c")]
+    Ambient,
+    /// The temperature of the part, °C.
+    #[strum(serialize = "part_c")]
+    Part,
+    /// How warm the machine is.
+    #[strum(serialize = "machine_state")]
+    State,
+    /// The text of a mark.
+    #[strum(serialize = "mark text")]
+    MarkText,
+    /// The time of a mark.
+    #[strum(serialize = "mark time")]
+    MarkTime,
+    /// A mark that was none.
+    #[strum(serialize = "mark deleted")]
+    MarkDeleted,
+    /// Which step it was that was on.
+    #[strum(serialize = "step")]
+    Step,
+    /// When a step began.
+    #[strum(serialize = "step begin")]
+    StepBegin,
+    /// A step that was none: the one before went on.
+    #[strum(serialize = "step deleted")]
+    StepDeleted,
+    /// A capture that does not count.
+    #[strum(serialize = "void")]
+    Void,
+    /// Whether the machine is known to be good.
+    #[strum(serialize = "good")]
+    Good,
 }
 
-words!(pub VisitField);
+words!(pub CorrectedField);
 
-impl VisitField {
-    fn of(self, visit: &mut Visit) -> &mut String {
+impl CorrectedField {
+    fn text_of(self, visit: &mut Visit) -> Option<&mut String> {
         match self {
-            Self::Machine => &mut visit.machine,
-            Self::Job => &mut visit.job,
-            Self::Vin => &mut visit.vin,
-            Self::Counter => &mut visit.counter,
-            Self::Complaint => &mut visit.complaint,
+            Self::Machine => Some(&mut visit.machine),
+            Self::Job => Some(&mut visit.job),
+            Self::Vin => Some(&mut visit.vin),
+            Self::Counter => Some(&mut visit.counter),
+            Self::Complaint => Some(&mut visit.complaint),
+            _ => None,
         }
     }
 
-    fn longest(self) -> usize {
-        if self == Self::Complaint { LONGEST_TEXT } else { LONGEST_NAME }
+    /// Whether a judgement may be another one after its correction.
+    pub(crate) fn is_judged_by(self) -> bool {
+        use CorrectedField::{Ambient, Part, State, Step, StepBegin, StepDeleted, Void};
+        matches!(self, Ambient | Part | State | Step | StepBegin | StepDeleted | Void)
+    }
+
+    /// Refuses a text that is no name and no sentence.
+    pub(crate) fn check_length(self, text: &str) -> Result<(), Refusal> {
+        let most = if self == Self::Complaint { LONGEST_TEXT } else { LONGEST_NAME };
+        check_length(text, self.word(), most)
     }
 }
 
@@ -53,7 +95,10 @@ pub struct Correction {
     /// Who made it; empty where not told.
     pub made_by: String,
     /// What was corrected.
-    pub field: VisitField,
+    pub field: CorrectedField,
+    /// Which mark or step, by its number; empty for the visit.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub subject: String,
     /// As it was.
     pub value_before: String,
     /// As it is now.
@@ -62,9 +107,19 @@ pub struct Correction {
 
 impl std::fmt::Display for Correction {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        let Self { made_by, field, value_before, value_after } = self;
-        let field = field.word();
-        write!(f, "{field} is \"{value_after}\", was \"{value_before}\"")?;
+        let Self { made_by, field, subject, value_before, value_after } = self;
+        match field {
+            CorrectedField::MarkText => write!(f, "mark {subject} is \"{value_after}\", was \"{value_before}\"")?,
+            CorrectedField::MarkTime => write!(f, "mark {subject} is at {value_after}, was at {value_before}")?,
+            CorrectedField::MarkDeleted => write!(f, "mark {subject} \"{value_before}\" is deleted")?,
+            CorrectedField::Step => write!(f, "step {subject} is \"{value_after}\", was \"{value_before}\"")?,
+            CorrectedField::StepBegin => write!(f, "step {subject} began at {value_after}, was at {value_before}")?,
+            CorrectedField::StepDeleted => write!(f, "step {subject} \"{value_before}\" is deleted")?,
+            CorrectedField::Void => write!(f, "what was captured in step {subject} is void: {value_after}")?,
+            CorrectedField::Good if value_after == "yes" => f.write_str("the machine is known to be good")?,
+            CorrectedField::Good => f.write_str("the machine is not known to be good")?,
+            field => write!(f, "{} is \"{value_after}\", was \"{value_before}\"", field.word())?,
+        }
         if made_by.is_empty() { Ok(()) } else { write!(f, ", by {made_by}") }
     }
 }
@@ -96,22 +151,24 @@ impl VisitCorrection {
         let Self { by, machine, job, vin, counter, complaint } = self;
         check_length(&by, "name of who corrects", LONGEST_NAME)?;
         let fields = [
-            (VisitField::Machine, machine),
-            (VisitField::Job, job),
-            (VisitField::Vin, vin),
-            (VisitField::Counter, counter),
-            (VisitField::Complaint, complaint),
+            (CorrectedField::Machine, machine),
+            (CorrectedField::Job, job),
+            (CorrectedField::Vin, vin),
+            (CorrectedField::Counter, counter),
+            (CorrectedField::Complaint, complaint),
         ];
         let mut corrected = visit.clone();
         let mut corrections = Vec::new();
         for (field, text) in fields {
             let Some(text) = text else { continue };
-            check_length(text.trim(), field.word(), field.longest())?;
-            let before = std::mem::replace(field.of(&mut corrected), text.trim().to_owned());
+            field.check_length(text.trim())?;
+            let Some(own) = field.text_of(&mut corrected) else { continue };
+            let before = std::mem::replace(own, text.trim().to_owned());
             if before != text.trim() {
                 corrections.push(Correction {
                     made_by: by.trim().to_owned(),
                     field,
+                    subject: String::new(),
                     value_before: before,
                     value_after: text.trim().to_owned(),
                 });

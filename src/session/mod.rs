@@ -44,7 +44,7 @@ pub(crate) use self::core::LatestSample;
 pub(crate) use clamp_zero::Zeroed;
 pub use command::{Begin, Command, StepMove, Visit};
 pub(crate) use command::{CommandReply, Refusal, StepView, checked_celsius};
-pub(crate) use correction::{Correction, VisitCorrection};
+pub(crate) use correction::{CorrectedField, Correction, VisitCorrection};
 pub use event::{CoreEvent, Effect, Notice};
 pub use input::{BenchState, ChannelState, CoreInput, SampleState};
 pub(crate) use judge::{

@@ -123,14 +123,14 @@ impl JudgementDraft {
     }
 
     /// Keeps it beside the other judgements of the session, and puts it in force. Returns its number.
-    pub(crate) fn keep(&self, target: &mut Connection, row: JudgementRow) -> Result<i64, StoreError> {
-        let transaction = target.transaction_with_behavior(rusqlite::TransactionBehavior::Immediate)?;
+    pub(super) fn keep(&self, transaction: &Connection, row: &JudgementRow) -> Result<i64, StoreError> {
         let number: i64 = transaction.query_row(
             "SELECT COALESCE(MAX(number), 0) + 1 FROM judgement WHERE session = ?1",
             [self.session],
             |row| row.get(0),
         )?;
-        insert_record(&transaction, "judgement", &JudgementRow { session: Some(self.session), number, ..row })?;
+        let row = JudgementRow { session: Some(self.session), number, ..row.clone() };
+        insert_record(transaction, "judgement", &row)?;
         let last: i64 = transaction.query_row("SELECT COALESCE(MAX(id), 0) FROM capture", [], |row| row.get(0))?;
         // The numbers of captures go on behind those that there are.
         let shifted = |cell: &mut Value| {
@@ -139,7 +139,7 @@ impl JudgementDraft {
             }
         };
         for (table, ..) in TABLES {
-            copy_rows(&self.database, &transaction, table, "session = ?1 AND judgement = 0", self.session, |row| {
+            copy_rows(&self.database, transaction, table, "session = ?1 AND judgement = 0", self.session, |row| {
                 for (column, cell) in row.iter_mut() {
                     match (table, column.as_str()) {
                         (_, "judgement") => *cell = Value::Integer(number),
@@ -152,7 +152,6 @@ impl JudgementDraft {
             })?;
         }
         transaction.execute("UPDATE session SET judgement = ?2 WHERE id = ?1", [self.session, number])?;
-        transaction.commit()?;
         Ok(number)
     }
 }

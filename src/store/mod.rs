@@ -14,6 +14,7 @@
 //! | [`Verdict`](crate::session::Verdict) | `sample.verdict` its number, elsewhere its word | NULL where not judged |
 //! | [`Quantity`](crate::units::Quantity) | `quantity` its word, `unit` its unit | |
 
+mod amend;
 mod draft;
 mod fault;
 mod file_watch;
@@ -33,10 +34,11 @@ mod writer;
 
 pub(crate) mod read;
 
+pub(crate) use amend::{Amendment, amend};
 pub(crate) use draft::JudgementDraft;
 pub use fault::{WriteFault, WriteFaultKind};
 pub(crate) use folder::{Folder, FolderError};
 pub(crate) use insert::{BEYOND_DOWN, BEYOND_UP, SampleRow};
-pub(crate) use open::{StoreError, open_to_amend, open_to_read, open_to_write};
+pub(crate) use open::{StoreError, open_to_read, open_to_write};
 pub use queue::{LostRecords, MovedDatabase, Store, WriterReport};
 pub(crate) use queue::{Ticket, UnwrittenView};

@@ -7,8 +7,9 @@ use std::sync::Arc;
 use rusqlite::{Connection, ToSql, named_params, params};
 use serde::Serialize;
 
+pub(super) use single::corrected;
 pub(super) use single::figure_row;
-use single::{anchor, channel_row, corrected, keep_findings, keep_input, stored_channel, utc};
+use single::{anchor, channel_row, keep_findings, keep_input, stored_channel, utc};
 
 use super::{
     insert::{Remainder, SampleRow, SampleSql},
@@ -185,6 +186,9 @@ impl RowWriter {
             }
             Record::Corrected(at, correction) => {
                 corrected(connection, session, at.since(began), correction)?;
+                // The words of the visit's fields are columns.
+                let sql = format!("UPDATE session SET {} = ?2 WHERE id = ?1", correction.field.word());
+                connection.prepare_cached(&sql)?.execute(params![session, correction.value_after])?;
             }
             Record::Findings(findings) => keep_findings(connection, session, findings)?,
             Record::Zeroed(at, id, zeroed) => self.zeroed(connection, session, at.since(began), *id, zeroed)?,

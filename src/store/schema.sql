@@ -128,9 +128,12 @@ CREATE TABLE correction (
     session         INTEGER NOT NULL REFERENCES session (id), -- session.id
     at_us           INTEGER NOT NULL,     -- when it was made
     made_by         TEXT NOT NULL,        -- who made it; empty where not told
-    field           TEXT NOT NULL,        -- what was corrected: a column of session, which has the new value
+    field           TEXT NOT NULL,        -- what was corrected: a column of session, which has the new value; mark text, mark time, mark deleted, step (which it was), step begin, step deleted, void (a capture), good (the machine)
+    subject         TEXT NOT NULL DEFAULT '', -- which mark or step, by its number; empty for the visit
     value_before    TEXT NOT NULL,        -- as it was
-    value_after     TEXT NOT NULL         -- as it is now
+    value_after     TEXT NOT NULL,        -- as it is right
+    undone_us       INTEGER,              -- when it was undone; NULL while it is in force
+    undone_by       TEXT                  -- who undid it; NULL while it is in force
 ) STRICT;
 
 CREATE TABLE anchor (

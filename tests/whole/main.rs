@@ -9,6 +9,7 @@ mod instrument;
 mod bench;
 mod browser;
 mod control;
+mod correcting;
 mod crash;
 mod demo;
 mod digits;

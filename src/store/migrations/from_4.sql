@@ -15,8 +15,11 @@ CREATE TABLE correction (
     at_us INTEGER NOT NULL,
     made_by TEXT NOT NULL,
     field TEXT NOT NULL,
+    subject TEXT NOT NULL DEFAULT '',
     value_before TEXT NOT NULL,
-    value_after TEXT NOT NULL
+    value_after TEXT NOT NULL,
+    undone_us INTEGER,
+    undone_by TEXT
 ) STRICT;
 ALTER TABLE session ADD COLUMN judgement INTEGER NOT NULL DEFAULT 0;
 ALTER TABLE capture ADD COLUMN judgement INTEGER NOT NULL DEFAULT 0;

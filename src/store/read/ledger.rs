@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 use super::{SessionRow, lines, seconds};
 use crate::{
     procedure::YesNo,
-    session::{CaptureFlag, CaptureMethod, Correction, EventKind, RangeEnd, Verdict, findings::FindingRecord},
+    session::{CaptureFlag, CaptureMethod, EventKind, RangeEnd, Verdict, findings::FindingRecord},
     store::{StoreError, record::records},
     units::{Limit, Quantity, ValueFormat},
 };
@@ -272,22 +272,6 @@ pub(crate) fn steps(connection: &Connection, of: impl Into<JudgementOf>) -> Resu
     Ok(steps)
 }
 
-/// One row of the table `correction`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub(crate) struct StoredCorrection {
-    /// Since the session began, µs.
-    #[serde(rename(serialize = "at_s"), serialize_with = "seconds::of")]
-    pub at_us: i64,
-    /// Who, what, before and after.
-    #[serde(flatten)]
-    pub correction: Correction,
-}
-
-/// What was corrected of the visit, oldest first.
-pub(crate) fn corrections(connection: &Connection, session: i64) -> Result<Vec<StoredCorrection>, StoreError> {
-    records(connection, "SELECT * FROM correction WHERE session = ?1 ORDER BY id", [session])
-}
-
 /// All captures of a session, oldest first.
 pub(crate) fn captures(connection: &Connection, of: impl Into<JudgementOf>) -> Result<Vec<CaptureRow>, StoreError> {
     records(connection, CAPTURES, of.into().params())
@@ -312,9 +296,4 @@ pub(crate) fn findings(connection: &Connection, of: impl Into<JudgementOf>) -> R
 /// The zeros of clamps that were taken, oldest first.
 pub(crate) fn zeros(connection: &Connection, session: i64) -> Result<Vec<ZeroRow>, StoreError> {
     records(connection, "SELECT * FROM zero WHERE session = ?1 ORDER BY id", [session])
-}
-
-/// The events of a session in the order in which they were kept.
-pub(crate) fn events(connection: &Connection, session: i64) -> Result<Vec<EventRow>, StoreError> {
-    records(connection, "SELECT * FROM event WHERE session = ?1 ORDER BY id", [session])
 }

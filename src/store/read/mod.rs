@@ -4,6 +4,7 @@
 //! `resumable`; `seconds` is for JSON.
 
 mod archive;
+mod corrections;
 mod inputs;
 mod judgements;
 mod ledger;
@@ -14,11 +15,11 @@ mod seconds;
 mod sessions;
 
 pub(crate) use archive::Archive;
+pub(crate) use corrections::{StoredCorrection, corrections, events, first_events, first_row_at, recorded_visit};
 pub(crate) use inputs::{StoredInput, inputs};
 pub(crate) use judgements::{JudgementRow, by_judgement, judgement};
 pub(crate) use ledger::{
-    CaptureRow, EventRow, FigureRow, JudgementOf, StepRow, StoredCorrection, captures, corrections, events, figures,
-    findings, steps, zeros,
+    CaptureRow, EventRow, FigureRow, JudgementOf, StepRow, captures, figures, findings, steps, zeros,
 };
 pub(crate) use resumable::{ResumableSession, previous_session, resumable_session};
 pub(crate) use samples::{ChannelRow, StoredSample, channels, for_each_sample, row_count, sample_count, sample_rows};

@@ -70,16 +70,13 @@ struct CorrectionRow<'a> {
     correction: &'a Correction,
 }
 
-/// Inserts a correction and puts the corrected field into the session.
-pub(super) fn corrected(
+/// Inserts a correction.
+pub(in crate::store) fn corrected(
     connection: &Connection,
     session: i64,
     at_us: i64,
     correction: &Correction,
 ) -> rusqlite::Result<()> {
-    // The words of the fields are the columns.
-    let sql = format!("UPDATE session SET {} = ?2 WHERE id = ?1", correction.field.word());
-    connection.prepare_cached(&sql)?.execute(params![session, correction.value_after])?;
     insert_record(connection, "correction", &CorrectionRow { session, at_us, correction }).map(drop)
 }
 

@@ -1,0 +1,254 @@
+//! Proves that what was filed wrongly is put right, judged again and undone, without touching a sample or the first record.
+
+use serde_json::{Value, json};
+
+use crate::harness::{Bay, HANDHELD, text};
+
+const FEEDS: &str = r#"
+title = "Two feeds and a coil"
+[[step]]
+name = "lift feed"
+circuit = "lift coil"
+channel = "probe"
+quantity = "V DC"
+at_least = "11.8 V"
+[[step]]
+name = "tilt feed"
+circuit = "tilt coil"
+channel = "probe"
+quantity = "V DC"
+at_least = "12.5 V"
+[[step]]
+name = "lift coil ohms"
+circuit = "lift coil"
+channel = "probe"
+quantity = "ohm"
+nominal = "7.5 ohm ± 8 %"
+"#;
+
+/// The technician was one terminal ahead: what belongs to the lift feed was taken in the step of the tilt feed.
+fn one_ahead(bay: &Bay) {
+    let feeds = bay.write("feeds.toml", FEEDS);
+    let handheld = bay.meter("handheld");
+    let mut daemon = bay.start_with(&["--procedure", text(&feeds), "--machine", "loader 7", "--part", "20"]);
+    daemon.until_open(["handheld"]);
+    daemon.mark("plug off");
+    daemon.step("next");
+    handheld.line("12.41 V");
+    daemon.until_samples(1);
+    daemon.take();
+    daemon.mark("wiggled");
+    daemon.step("next");
+    handheld.line("9.20 ohm");
+    daemon.until_samples(2);
+    daemon.take();
+    daemon.ask(json!({"do": "end"}));
+    daemon.stop();
+}
+
+const LEDGER: &str = "SELECT step.number, step.name, step.attempt, step.verdict, step.reason FROM step JOIN session ON session.id = step.session
+                      WHERE session.id = 1 AND step.judgement = session.judgement ORDER BY number";
+
+/// All that must never change.
+fn first_record(bay: &Bay) -> Vec<Vec<String>> {
+    let tables =
+        ["step", "capture", "figure", "finding"].map(|table| format!("SELECT * FROM {table} WHERE judgement = 0"));
+    let others = ["sample", "event", "input", "channel"].map(|table| format!("SELECT * FROM {table}"));
+    tables.iter().chain(&others).map(|sql| bay.kept().rows(sql)).collect()
+}
+
+#[test]
+fn what_was_taken_one_terminal_ahead_is_filed_where_it_belongs() {
+    let bay = Bay::with_bench(HANDHELD);
+    one_ahead(&bay);
+    let (first, recorded) = (first_record(&bay), bay.kept().rows(LEDGER));
+    assert!(recorded[1].starts_with("2 | tilt feed | 1 | out of limit | 12.41 V is 0.09 V too low"), "{recorded:?}");
+
+    let said = bay.bayline(["correct", "1", "--step", "2", "--file-under", "Lift feed", "--by", "K"]).done();
+    let lines: Vec<&str> = said.lines().collect();
+    assert_eq!(lines[0], "corrected: step 2 is \"lift feed\", was \"tilt feed\", by K");
+    assert_eq!(lines[1], "session 1: judged again, judgement 1 is in force");
+    assert!(lines[3].starts_with("lift feed") && lines[3].contains("in limit"), "{said}");
+    let now = bay.kept().rows(LEDGER);
+    assert!(now[1].starts_with("2 | lift feed | 2 | in limit | 12.41 V, at least 11.8 V wanted"), "{now:?}");
+    assert_eq!(now[2], recorded[2]);
+    assert_eq!(first_record(&bay), first);
+    let shown = bay.bayline(["show", "1"]).done();
+    assert!(shown.contains("step 2 is \"lift feed\", was \"tilt feed\", by K (correction 1)"), "{shown}");
+    assert!(shown.contains("lift feed (attempt 2)") && shown.contains("by K"), "{shown}");
+    let sheet = bay.bayline(["report", "1"]).done();
+    assert!(sheet.contains("Corrected afterwards") && sheet.contains("lift feed&#34;, was"), "{sheet}");
+    let json: Value = serde_json::from_str(&bay.bayline(["show", "1", "--json"]).done()).unwrap();
+    assert_eq!(json["steps"][1]["name"], "lift feed");
+    let kept = &json["corrections"][0];
+    assert_eq!((&kept["field"], &kept["subject"], &kept["made_by"]), (&json!("step"), &json!("2"), &json!("K")));
+
+    // The capture counts no more; the first record is not touched by that either.
+    let said = bay.bayline(["correct", "1", "--step", "2", "--void", "the lead slipped"]).done();
+    assert!(said.contains("what was captured in step 2 is void: the lead slipped"), "{said}");
+    let now = bay.kept().rows(LEDGER);
+    assert!(
+        now[1].starts_with("2 | lift feed | 2 | no reading | what was captured is void: the lead slipped"),
+        "{now:?}"
+    );
+    let void = "SELECT verdict, flags, reason FROM capture WHERE judgement = 2 AND step = 2 ORDER BY id";
+    assert!(bay.kept().rows(void)[0].starts_with("in limit | void | 12.41 V"), "{:?}", bay.kept().rows(void));
+    assert_eq!(first_record(&bay), first);
+
+    // Undone one after the other, until the first record is in force again.
+    let said = bay.bayline(["correct", "1", "--undo", "--by", "L"]).done();
+    assert!(said.starts_with("undone: what was captured in step 2 is void") && said.contains("judgement 3"), "{said}");
+    assert!(bay.kept().rows(LEDGER)[1].starts_with("2 | lift feed | 2 | in limit"));
+    let said = bay.bayline(["correct", "1", "--undo", "1"]).done();
+    assert!(said.contains("the first record is in force again"), "{said}");
+    assert_eq!((bay.kept().rows(LEDGER), first_record(&bay)), (recorded, first));
+    assert!(bay.bayline(["show", "1"]).done().contains("undone by L"));
+    assert!(bay.bayline(["correct", "1", "--undo"]).failed(2).contains("no correction at all that is not undone yet"));
+}
+
+#[test]
+fn a_temperature_that_was_wrong_changes_the_verdict() {
+    let bay = Bay::with_bench(HANDHELD);
+    one_ahead(&bay);
+    let recorded = bay.kept().rows(LEDGER);
+    assert!(recorded[2].contains("out of limit"), "{recorded:?}");
+    // 9.20 ohm at 80 °C: copper's (234.5 + 20) / (234.5 + 80) of it is 7.44 ohm at 20 °C (IEC 60028's constant).
+    let json: Value = serde_json::from_str(&bay.bayline(["correct", "1", "--part", "80 °C", "--json"]).done()).unwrap();
+    assert_eq!((&json["judged_again"], &json["changed"][0]["step"]), (&json!(true), &json!("lift coil ohms")));
+    let now = bay.kept().rows(LEDGER);
+    assert!(
+        now[2].starts_with("3 | lift coil ohms | 1 | in limit | 9.20 ohm at 80 °C is 7.44 ohm at 20 °C"),
+        "{now:?}"
+    );
+    assert!(bay.bayline(["show", "1"]).done().contains("part: 80 °C"));
+    assert!(bay.bayline(["show", "1"]).done().contains("part_c is \"80\", was \"20\""));
+    bay.bayline(["judge", "1", "--check"]).done();
+    bay.bayline(["correct", "1", "--undo"]).done();
+    assert_eq!(bay.kept().rows(LEDGER), recorded);
+    assert_eq!(bay.kept().rows("SELECT part_c FROM session"), ["20"]);
+}
+
+#[test]
+fn visit_and_marks_are_put_right() {
+    let bay = Bay::with_bench(HANDHELD);
+    one_ahead(&bay);
+    let first = first_record(&bay);
+    let said = bay.bayline(["correct", "1", "--machine", "loader 8", "--vin", "ldr-00417", "--by", "K"]).done();
+    assert_eq!(
+        said,
+        "corrected: machine is \"loader 8\", was \"loader 7\", by K\ncorrected: vin is \"LDR-00417\", was \"\", by K\n"
+    );
+    assert!(bay.bayline(["sessions"]).done().contains("loader 8"));
+    let marks = |bay: &Bay| -> Vec<String> {
+        let csv = bay.bayline(["export", "1", "--table", "events", "-o", "-"]);
+        let shown = if csv.code == Some(0) { csv.stdout } else { bay.bayline(["show", "1"]).done() };
+        shown.lines().filter(|line| line.contains("mark") && !line.contains("corrected")).map(str::to_owned).collect()
+    };
+    assert_eq!(marks(&bay).len(), 2);
+    bay.bayline(["correct", "1", "--mark", "wiggled", "--rename", "harness moved", "--to", "0.001 s"]).done();
+    bay.bayline(["correct", "1", "--mark", "1", "--delete"]).done();
+    let now = marks(&bay);
+    assert_eq!(now.len(), 1, "{now:?}");
+    assert!(now[0].contains("harness moved"), "{now:?}");
+    assert_eq!(first_record(&bay), first);
+    assert_eq!(bay.kept().number("SELECT COUNT(*) FROM judgement"), 0);
+    for _ in 0..5 {
+        bay.bayline(["correct", "1", "--undo"]).done();
+    }
+    assert_eq!(marks(&bay).len(), 2);
+    assert_eq!(bay.kept().rows("SELECT machine, vin FROM session"), ["loader 7 | "]);
+}
+
+#[test]
+fn marks_that_are_steps_take_their_samples_along() {
+    let bay = Bay::with_bench(HANDHELD);
+    let handheld = bay.meter("handheld");
+    let mut daemon = bay.start();
+    daemon.until_open(["handheld"]);
+    for (count, mark) in (1..).zip(["park", "reverse", "drive"]) {
+        daemon.mark(mark);
+        handheld.line(&format!("{count}.5 V"));
+        daemon.until_samples(count);
+        daemon.take();
+    }
+    daemon.ask(json!({"do": "end"}));
+    daemon.stop();
+    let ledger = || {
+        bay.kept().rows(
+        "SELECT step.number, step.name, step.first_row, step.last_row, capture.value FROM step JOIN session ON session.id = step.session
+         LEFT JOIN capture ON capture.id = step.capture WHERE step.judgement = session.judgement ORDER BY number",
+    )
+    };
+    let taken = || {
+        bay.kept().rows(
+            "SELECT capture.step, value FROM capture JOIN session ON session.id = capture.session
+         WHERE capture.judgement = session.judgement ORDER BY capture.id",
+        )
+    };
+    let recorded = ledger();
+    bay.bayline(["correct", "1", "--mark", "2", "--rename", "neutral"]).done();
+    assert!(ledger()[1].starts_with("2 | neutral | 2 | 2"), "{:?}", ledger());
+    bay.bayline(["correct", "1", "--mark", "neutral", "--delete"]).done();
+    assert_eq!(ledger().len(), 2);
+    assert!(
+        ledger()[0].starts_with("1 | park | 1 | 2") && ledger()[1].starts_with("2 | drive | 3 | 3"),
+        "{:?}",
+        ledger()
+    );
+    assert_eq!(taken(), ["1 | 1.5", "1 | 2.5", "2 | 3.5"]);
+    assert!(
+        bay.bayline(["correct", "1", "--mark", "park", "--delete"])
+            .failed(2)
+            .contains("the first mark can't be deleted")
+    );
+    assert!(
+        bay.bayline(["correct", "1", "--mark", "drive", "--to", "1 h"])
+            .failed(2)
+            .contains("can be moved to a time between")
+    );
+    let third: f64 = bay.kept().rows("SELECT time_us / 1e6 FROM sample WHERE rowid = 2")[0].parse().unwrap();
+    bay.bayline(["correct", "1", "--mark", "drive", "--to", &format!("{third} s")]).done();
+    assert!(ledger()[1].starts_with("2 | drive | 2 | 3"), "{:?}", ledger());
+    for _ in 0..3 {
+        bay.bayline(["correct", "1", "--undo"]).done();
+    }
+    assert_eq!(ledger(), recorded);
+}
+
+#[test]
+fn a_correction_that_names_nothing_changes_nothing() {
+    let bay = Bay::with_bench(HANDHELD);
+    one_ahead(&bay);
+    let whole = |bay: &Bay| bay.kept().rows("SELECT field FROM correction UNION ALL SELECT 'judged' FROM judgement");
+    for (arguments, sentence) in [
+        (
+            &["--mark", "7", "--delete"][..],
+            "\"7\" does not mean exactly one mark of session 1; there are: 1 \"plug off\", 2 \"wiggled\"",
+        ),
+        (&["--mark", "wiggled", "--rename", " "], "the mark's text is empty"),
+        (&["--mark", "wiggled", "--to", "5 V"], "expected a time since the session began"),
+        (&["--mark", "wiggled", "--to", "4 min"], "can be moved to a time between"),
+        (&["--mark", "wiggled"], ""),
+        (&["--rename", "x"], ""),
+        (
+            &["--step", "9", "--void", "x"],
+            "\"9\" does not mean exactly one step of session 1; there are: 1 \"lift feed\"",
+        ),
+        (&["--step", "1", "--void", "x"], "nothing was captured in step 1 \"lift feed\""),
+        (&["--step", "2", "--void", ""], "say why it does not count"),
+        (&["--step", "2", "--file-under", "horn feed"], "has no step \"horn feed\"; there are: 1 \"lift feed\""),
+        (&["--step", "2", "--file-under", "tilt feed"], "nothing would change"),
+        (&["--machine", "loader 7"], "nothing would change"),
+        (&["--part", "4000"], "expected a temperature from"),
+        (&["--undo", "3"], "no correction 3 that is not undone yet"),
+        (&[], "say what is to be corrected"),
+    ] {
+        let output = bay.bayline(["correct", "1"].iter().chain(arguments));
+        assert_eq!(output.code, Some(2), "{arguments:?}: {output:?}");
+        if !sentence.is_empty() {
+            assert!(output.stderr.contains(sentence), "{arguments:?}: {output:?}");
+        }
+        assert_eq!(whole(&bay), [""; 0], "{arguments:?}");
+    }
+    assert!(bay.bayline(["correct", "9", "--machine", "x"]).failed(1).contains("no session 9"));
+}
