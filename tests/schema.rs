@@ -93,6 +93,7 @@ fn every_key_that_is_read_is_in_the_schema() {
             "condition",
             procedure("title = \"t\"\n[[step]]\nname = \"s\"\nwhile = [{ zz = 1 }]"),
         ),
+        (schema(PROCEDURE_SCHEMA), "response", procedure("title = \"t\"\n[[step]]\nname = \"s\"\nwhen = [{ zz = 1 }]")),
     ] {
         assert_eq!(known(&sentence), in_schema(&schema, of), "{of}: {sentence}");
     }

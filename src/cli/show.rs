@@ -14,7 +14,7 @@ use super::{
     CommonArgs,
     failure::Failure,
     sessions::{local, print_unreadable},
-    show_value,
+    show_value, show_watched,
     table::table,
 };
 use crate::{
@@ -81,6 +81,7 @@ pub(super) fn print(out: &mut dyn Write, connection: &Connection, session: &Sess
     judgement(out, connection, session)?;
     ledger(out, &read::steps(connection, session)?, &read::captures(connection, session)?)?;
     proofs(out, &read::steps(connection, session)?)?;
+    show_watched::print(out, connection, session)?;
     findings(out, connection, session)?;
     events(out, connection, session)
 }

@@ -109,6 +109,10 @@ impl<W: Write> LiveOutput<W> {
                 writeln!(out, "   waits for {}; or {ANSWERING_COMMANDS}", ask.waits_for)
             }),
             News::AskOver {} => Ok(()),
+            // What is said aloud comes as `Say`; these are for programs.
+            News::Excursion { .. } | News::DropOut { .. } | News::Response { .. } => Ok(()),
+            News::Change { text, .. } => self.line(|out| writeln!(out, "{text}")),
+            News::Tick { channel } => self.line(|out| writeln!(out, "\u{7}drop-out: {channel}")),
             News::Count { seconds } => self.line(|out| writeln!(out, "\u{7}{seconds}")),
             News::Captured { step, capture } => {
                 self.line(|out| print_capture(out, &step, &capture))?;

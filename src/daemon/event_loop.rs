@@ -335,6 +335,7 @@ fn announce(alert: &Alert, notice: &Notice) {
     match notice {
         Notice::Say(text) => alert.announce("say", text),
         Notice::Ask(ask) => alert.announce("ask", &ask.text),
+        Notice::Tick(channel) => alert.announce("tick", channel),
         Notice::Count(seconds) => alert.announce("count", &seconds.to_string()),
         Notice::Captured { step, capture, .. } => {
             let judgement = &capture.judgement;

@@ -8,7 +8,7 @@
 //! the test that reproduces it.
 //!
 //! Reading order: `uncertain`, `propagate` and `normal` (a value and its uncertainty), `conformity` and `agreement`
-//! (a value against a limit or another value), `running`, `trend` and `outlier` (statistics of many values), `copper`,
+//! (a value against a limit or another value), `running`, `trend`, `outlier` and `cusum` (statistics of many values), `copper`,
 //! `wire`, `coil` and `pwm` (what a part should do), `circuit` (where a circuit has resistance).
 
 // How sure a value is.
@@ -30,6 +30,8 @@ mod trend;
 
 mod outlier;
 
+mod cusum;
+
 // What the parts should do.
 mod copper;
 
@@ -44,11 +46,14 @@ mod circuit;
 
 #[cfg(test)]
 mod checks;
+#[cfg(test)]
+pub(crate) mod noise;
 
 pub(crate) use circuit::{CircuitError, Drops, MeasuredCircuit, Side};
 pub(crate) use coil::{current, power_at};
 pub(crate) use conformity::{Decision, DecisionRule, Limits, decide, probability_of_conformity};
 pub(crate) use copper::Copper;
+pub(crate) use cusum::CumulativeSums;
 pub(crate) use outlier::{CUSTOMARY_SCORE, Siblings, median};
 pub(crate) use propagate::{Correlation, difference_with_covariance, propagate, same_gain};
 pub(crate) use running::RunningStatistics;

@@ -8,11 +8,20 @@ use std::{
 
 use rusqlite::Connection;
 
-use super::{CsvStyle, ExportError, events, long, session_json, steps};
+use super::{CsvStyle, ExportError, changes, dropouts, events, excursions, long, responses, session_json, steps};
 use crate::store::read::SessionRow;
 
 /// What the folder holds.
-pub(crate) const FILES: [&str; 4] = ["samples.csv", "steps.csv", "events.csv", "session.json"];
+pub(crate) const FILES: [&str; 8] = [
+    "samples.csv",
+    "steps.csv",
+    "events.csv",
+    "excursions.csv",
+    "dropouts.csv",
+    "changes.csv",
+    "responses.csv",
+    "session.json",
+];
 
 /// Writes all files of a session; the folder is made where it is missing.
 pub(crate) fn to_folder(
@@ -23,10 +32,23 @@ pub(crate) fn to_folder(
     progress: impl FnMut(),
 ) -> Result<(), ExportError> {
     fs::create_dir_all(folder).map_err(|source| ExportError::File { path: folder.to_owned(), source })?;
-    let [samples_file, steps_file, events_file, session_file] = FILES.map(|name| folder.join(name));
+    let [
+        samples_file,
+        steps_file,
+        events_file,
+        excursions_file,
+        dropouts_file,
+        changes_file,
+        responses_file,
+        session_file,
+    ] = FILES.map(|name| folder.join(name));
     whole_file(&samples_file, |file| long(connection, session, style.clone(), file, progress))?;
     whole_file(&steps_file, |file| steps(connection, session, style.clone(), file))?;
     whole_file(&events_file, |file| events(connection, session, style.clone(), file))?;
+    whole_file(&excursions_file, |file| excursions(connection, session, style.clone(), file))?;
+    whole_file(&dropouts_file, |file| dropouts(connection, session, style.clone(), file))?;
+    whole_file(&changes_file, |file| changes(connection, session, style.clone(), file))?;
+    whole_file(&responses_file, |file| responses(connection, session, style.clone(), file))?;
     whole_file(&session_file, |file| session_json(connection, session, file))
 }
 

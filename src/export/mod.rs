@@ -1,17 +1,19 @@
 //! Sessions as files for other programs: CSV (RFC 4180) and JSON, streamed in constant memory.
 //!
 //! Reads the store and writes to whatever it is given; knows no terminal. Reading order: `csv_sheet` (cells and rows),
-//! `samples`, `tables`, `folder` (all files of a session).
+//! `samples`, `tables`, `watched` (excursions and drop-outs), `folder` (all files of a session).
 
 mod csv_sheet;
 mod folder;
 mod samples;
 mod tables;
+mod watched;
 
 pub(crate) use csv_sheet::{CsvSheet, CsvStyle, DecimalMark};
 pub(crate) use folder::{FILES, to_folder, whole_file};
 pub(crate) use samples::{long, wide};
 pub(crate) use tables::{events, session_json, steps};
+pub(crate) use watched::{changes, dropouts, excursions, responses};
 
 use crate::store::StoreError;
 

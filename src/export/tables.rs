@@ -9,7 +9,10 @@ use super::{CsvSheet, CsvStyle, ExportError};
 use crate::{
     procedure::YesNo,
     session::{Verdict, findings::FindingRecord},
-    store::read::{self, CaptureRow, ChannelRow, FigureRow, SessionRow, StepRow, StoredCorrection},
+    store::read::{
+        self, CaptureRow, ChangeRow, ChannelRow, DropOutRow, ExcursionRow, FigureRow, ResponseRow, SessionRow, StepRow,
+        StoredCorrection,
+    },
     units::Quantity,
 };
 
@@ -115,6 +118,10 @@ struct SessionJson<'a> {
     figures: Vec<FigureRow>,
     findings: Vec<FindingRecord>,
     corrections: Vec<StoredCorrection>,
+    excursions: Vec<ExcursionRow>,
+    dropouts: Vec<DropOutRow>,
+    changes: Vec<ChangeRow>,
+    responses: Vec<ResponseRow>,
 }
 
 /// A session with its ledger as one JSON object.
@@ -131,6 +138,10 @@ pub(crate) fn session_json(
         figures: read::figures(connection, session)?,
         findings: read::findings(connection, session)?,
         corrections: read::corrections(connection, session.id)?,
+        excursions: read::excursions(connection, session)?,
+        dropouts: read::dropouts(connection, session)?,
+        changes: read::changes(connection, session)?,
+        responses: read::responses(connection, session)?,
     };
     serde_json::to_writer_pretty(&mut to, &json).map_err(std::io::Error::from)?;
     Ok(writeln!(to)?)

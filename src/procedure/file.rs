@@ -9,12 +9,13 @@ use serde::Deserialize;
 use toml::Spanned;
 
 use super::{
-    Advance, CaptureMode, ConditionRule, ContactRule, HeatRule, MachineHeat, PartTemperature, Procedure,
-    ProcedureError, Role, RunningLoads, Step, YesNo,
+    Advance, CaptureMode, ChangeDirection, ConditionRule, ContactRule, HeatRule, MachineHeat, PartTemperature,
+    Procedure, ProcedureError, RequiredMove, ResponseRule, ResponseTrigger, Role, RunningLoads, Step, YesNo,
     circuit::{CircuitTable, circuits},
     keys::{AtLeast, AtMost, Between, Celsius, CelsiusRange, Contact, Nominal, Share, Time},
     limits::{WrittenLimit, check_answer, dimension, limit, relative_mistake},
     proof_rules::ProofTable,
+    response::LevelRange,
     set_items::SetItems,
 };
 use crate::{
@@ -84,6 +85,8 @@ pub(super) struct StepTable {
     steady: Option<Time>,
     #[serde(default)]
     r#while: Vec<ConditionTable>,
+    #[serde(default)]
+    when: Vec<WhenTable>,
     after: Option<Time>,
     patience: Option<Time>,
     hold_at_most: Option<Time>,
@@ -104,6 +107,21 @@ struct ConditionTable {
     at_most: Option<Measure>,
     held: Option<Time>,
     hysteresis: Option<Share>,
+}
+
+/// What a channel must do, and after what: with one of two keys.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct WhenTable {
+    mark: Option<String>,
+    change: Option<String>,
+    going: Option<ChangeDirection>,
+    channel: Spanned<String>,
+    #[serde(default)]
+    must: RequiredMove,
+    from: Option<LevelRange>,
+    to: Option<LevelRange>,
+    within: Option<Time>,
 }
 
 fn guarded() -> DecisionRule {
@@ -201,6 +219,18 @@ fn step(source: Source, lines: &LineNumbers, table: StepTable) -> Result<(StepOf
         let message = format!("step \"{name}\" is to capture a steady value, expected a channel to read it from");
         return Err(source.mistake(table.name.span(), message));
     }
+    let responses: Vec<ResponseRule> =
+        table.when.iter().map(|table| response(source, table)).collect::<Result<_, _>>()?;
+    if !responses.is_empty() && matches!(table.capture, CaptureMode::Steady | CaptureMode::Wiggle) {
+        let message = format!("step \"{name}\" has `when` and watches, expected capture = \"worst\" or none");
+        return Err(source.mistake(table.name.span(), message));
+    }
+    if table.capture == CaptureMode::Wiggle && (limit.is_some() || table.channel.is_none()) {
+        let message = format!(
+            "step \"{name}\" counts drop-outs while the harness is moved, expected a channel that carries something, and no limit"
+        );
+        return Err(source.mistake(table.name.span(), message));
+    }
     check_role(source, &table)?;
     let at = table.channel.as_ref().unwrap_or(&table.name).span();
     let time = |time: Option<Time>, default| time.map_or(default, |Time(time)| time);
@@ -208,6 +238,7 @@ fn step(source: Source, lines: &LineNumbers, table: StepTable) -> Result<(StepOf
         contact: contact(source, &table, limit.as_ref())?,
         // A limit by other values holds at the temperature that all of them have.
         heat: heat(source, &table, plain.as_ref())?.filter(|_| limit.is_none() || plain.is_some()),
+        responses: responses.clone(),
         conditions: table.r#while.iter().map(|table| condition(source, table)).collect::<Result<_, _>>()?,
         line: lines.line(at.start),
         name,
@@ -219,7 +250,8 @@ fn step(source: Source, lines: &LineNumbers, table: StepTable) -> Result<(StepOf
         relative: None,
         answer: table.answer.map(Spanned::into_inner),
         set: None,
-        capture: table.capture,
+        // Responses are what a step that watches finds.
+        capture: if responses.is_empty() { table.capture } else { CaptureMode::Worst },
         rule: table.rule,
         steady: time(table.steady, STEADY),
         after: time(table.after, AFTER),
@@ -313,6 +345,36 @@ fn condition(source: Source, table: &ConditionTable) -> Result<ConditionRule, Mi
     })
 }
 
+fn response(source: Source, table: &WhenTable) -> Result<ResponseRule, Mistake> {
+    let wrong = |message: &str| Err(source.mistake(table.channel.span(), message));
+    let trigger = match (&table.mark, &table.change) {
+        (Some(text), None) if table.going.is_none() => ResponseTrigger::Mark(text.trim().to_owned()),
+        (None, Some(channel)) => ResponseTrigger::Change(channel.clone(), table.going),
+        _ => return wrong("expected mark, or change with or without going, beside the channel"),
+    };
+    let (from, to) = (table.from.map(|LevelRange(limit)| limit), table.to.map(|LevelRange(limit)| limit));
+    match table.must {
+        RequiredMove::Go if to.is_none() && table.within.is_none() => {
+            return wrong("expected `to` or `within`: what must it do?");
+        }
+        RequiredMove::Hold if from.is_some() || to.is_some() => {
+            return wrong("found `from` or `to`, expected none where it must hold");
+        }
+        _ => {}
+    }
+    if from.zip(to).is_some_and(|(from, to)| from.dimension != to.dimension) {
+        return wrong("found `from` and `to` in different units, expected the same");
+    }
+    Ok(ResponseRule {
+        trigger,
+        channel: table.channel.get_ref().clone(),
+        must: table.must,
+        from,
+        to,
+        within: table.within.map(|Time(within)| within),
+    })
+}
+
 /// Temperatures belong to the ohms of a coil: copper's resistance rises with heat.
 fn heat(source: Source, table: &StepTable, limit: Option<&Limit>) -> Result<Option<HeatRule>, Mistake> {
     let spans = [
@@ -390,6 +452,8 @@ name = "yard drive"
         words::check_schema::<DecisionRule>(&schema, &format!("{step}/rule/enum"));
         words::check_schema::<MachineHeat>(&schema, &format!("{step}/state/enum"));
         words::check_schema::<Role>(&schema, &format!("{step}/role/enum"));
+        words::check_schema::<ChangeDirection>(&schema, "/$defs/response/properties/going/enum");
+        words::check_schema::<RequiredMove>(&schema, "/$defs/response/properties/must/enum");
         words::check_schema::<RunningLoads>(&schema, &format!("{step}/running/enum"));
         words::check_usual_words::<Quantity>(&schema, "/$defs/quantity/examples");
     }
@@ -405,6 +469,27 @@ name = "yard drive"
             ("\"ohm\"", "\"mho\"", 17, "\"ohm\""),
             ("\"lift coil ohms\"", "\"Feed, lift coil\"", 14, "second step"),
             ("\"yard drive\"", "\"next\"", 21, "other than next"),
+            ("\"yard drive\"", "\"w\"\ncapture = \"wiggle\"", 21, "expected a channel that carries something"),
+            (
+                "\"yard drive\"",
+                "\"w\"\nwhen = [{ channel = \"a\", to = \"1 A to 2 A\" }]",
+                22,
+                "expected mark, or change",
+            ),
+            ("\"yard drive\"", "\"w\"\nwhen = [{ mark = \"\", channel = \"a\" }]", 22, "expected `to` or `within`"),
+            ("\"yard drive\"", "\"w\"\nwhen = [{ mark = \"\", channel = \"a\", to = \"1 A\" }]", 22, "two values"),
+            (
+                "\"yard drive\"",
+                "\"w\"\nwhen = [{ mark = \"\", channel = \"a\", must = \"hold\", to = \"1 A to 2 A\" }]",
+                22,
+                "none where it must hold",
+            ),
+            (
+                "\"yard drive\"",
+                "\"w\"\ncapture = \"steady\"\nchannel = \"a\"\nwhen = [{ mark = \"\", channel = \"a\", within = \"1 s\" }]",
+                21,
+                "capture = \"worst\" or none",
+            ),
             ("\"yard drive\"", "\"drive\"\nat_most = \"1 V\"", 22, "expected a channel"),
             ("\"yard drive\"", "\"drive\"\ncapture = \"best\"", 22, "\"taken\""),
             ("quantity = \"ohm\"", "quantity = \"ohm\"\nrole = \"coil amps\"", 18, "expected quantity = \"A DC\""),

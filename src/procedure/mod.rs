@@ -2,7 +2,7 @@
 //!
 //! Read this file first (the types), then `role.rs` (what a step measures in its circuit)
 //! and `circuit.rs` (what drives a circuit), `relative` (a limit by
-//! other values), then `file.rs` (how a procedure is
+//! other values), `response.rs` (what must follow a mark or a change), then `file.rs` (how a procedure is
 //! written, its defaults and its mistakes) with `keys.rs` (the values of the keys) and `proof_rules.rs`
 //! (the table of the proofs by the leads). Knows no reading and no session.
 
@@ -13,6 +13,7 @@ mod limits;
 mod machine_heat;
 mod proof_rules;
 mod relative;
+mod response;
 mod role;
 mod set_items;
 mod yes_no;
@@ -32,6 +33,7 @@ pub use circuit::{CircuitSpec, ClampPlace, Driver, DriverControl, DriverSide};
 pub use machine_heat::MachineHeat;
 pub use proof_rules::ProofRules;
 pub use relative::{ReferenceTerm, ReferenceValue, RelativeEdge, RelativeLimit, ValueSource};
+pub use response::{ChangeDirection, RequiredMove, ResponseRule, ResponseTrigger};
 pub use role::{CircuitMeasurement, Role, RunningLoads};
 pub use yes_no::YesNo;
 
@@ -102,6 +104,8 @@ pub struct Step {
     pub steady: Duration,
     /// Under which load the value counts: all must hold.
     pub conditions: Vec<ConditionRule>,
+    /// What must follow a mark or a change, and how soon.
+    pub responses: Vec<ResponseRule>,
     /// How long after contact and load the value counts.
     pub after: Duration,
     /// How long to wait for a value that can be captured by itself before asking.
@@ -131,6 +135,16 @@ pub enum CaptureMode {
     /// The worst of the whole step: for watching.
     #[strum(serialize = "worst")]
     Worst,
+    /// No value: drop-outs are counted while the operator moves the harness.
+    #[strum(serialize = "wiggle")]
+    Wiggle,
+}
+
+impl CaptureMode {
+    /// Whether the step watches for as long as it is on, and nothing is taken in it.
+    pub(crate) fn is_watch(self) -> bool {
+        matches!(self, Self::Worst | Self::Wiggle)
+    }
 }
 
 /// What proves that the leads touch something.
@@ -252,7 +266,15 @@ impl Step {
             _ => None,
         });
         let conditions = self.conditions.iter().map(|condition| condition.channel.as_str());
-        self.channel.as_deref().into_iter().chain(conditions).chain(heat).chain(self.referred_channels())
+        let responses = self.responses.iter().flat_map(|rule| {
+            let trigger = match &rule.trigger {
+                ResponseTrigger::Change(name, _) => Some(name.as_str()),
+                ResponseTrigger::Mark(_) => None,
+            };
+            trigger.into_iter().chain([rule.channel.as_str()])
+        });
+        let named = self.channel.as_deref().into_iter().chain(conditions).chain(heat).chain(responses);
+        named.chain(self.referred_channels())
     }
 
     /// The channels that the limit refers to.

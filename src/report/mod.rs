@@ -11,6 +11,7 @@ mod plot;
 mod result;
 mod rows;
 mod sheet;
+mod watched;
 
 pub(crate) use sheet::{SheetLength, SheetOptions, write_sheet};
 

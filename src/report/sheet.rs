@@ -12,6 +12,7 @@ use super::{
     plot::StepPlot,
     result::{last_attempts, result},
     rows::{SheetRow, limit_of},
+    watched::watched,
 };
 use crate::{
     export::ExportError,
@@ -63,6 +64,8 @@ struct Sheet {
     findings: Vec<FindingRecord>,
     plots: Vec<PlotBlock>,
     meters: Vec<SheetMeter>,
+    /// Times out of limit and drop-outs, a sentence each.
+    watched: Vec<String>,
     zeros: Vec<String>,
     /// What was put right after it was recorded.
     corrections: Vec<String>,
@@ -127,6 +130,7 @@ pub(crate) fn write_sheet(
         ledger: if full { rows(&all) } else { Vec::new() },
         plots: plots(connection, session, &steps, &channels, full)?,
         meters: channels.into_iter().map(SheetMeter::from).collect(),
+        watched: watched(connection, session)?,
         zeros: zeros(connection, session)?,
         corrections: corrections(connection, session, full)?,
         notes: events(connection, session, |kind| matches!(kind, EventKind::Note | EventKind::Mark))?,

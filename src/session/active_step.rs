@@ -3,10 +3,11 @@
 use std::sync::Arc;
 
 use super::{
-    Capture, PreviousWorst, StepView, Verdict,
+    Capture, PreviousStep, PreviousWorst, StepView, Verdict,
     judge::{Figures, LeadContact, StepEvent, StepJudge, VoidCapture},
     proof::LeadFacts,
     record::{SignalFigures, StepEnded, StepExit},
+    watch::{JudgedSample, StepWatch, WatchEvent},
 };
 use crate::{
     channel::{Channel, ChannelId, Sample},
@@ -19,6 +20,10 @@ use crate::{
 pub(super) struct ActiveStep {
     pub view: Arc<StepView>,
     pub judge: StepJudge,
+    /// Where the step watches.
+    watch: Option<StepWatch>,
+    /// What the watch wants done; empty between calls, kept to reuse its memory.
+    watched: Vec<WatchEvent>,
     /// What an earlier session saw of this step, until its channel is known.
     before: Option<PreviousWorst>,
     /// By channel; a channel has one entry for each function that its meter was switched to.
@@ -45,9 +50,11 @@ impl ActiveStep {
             rest.is_some_and(|rest| criteria.channel == Some(rest.channel) && criteria.quantity == rest.quantity);
         let contact =
             if same_place { LeadContact::still_there(criteria.contact) } else { LeadContact::new(criteria.contact) };
+        let (mode, responses) = (criteria.mode, criteria.responses.clone());
         let mut judge = StepJudge::new(criteria, at, contact);
         judge.proof.facts = facts;
-        Self { view, judge, before: None, figures: Vec::new() }
+        let watch = mode.is_watch().then(|| StepWatch::new(view.number, mode, at, responses));
+        Self { view, judge, watch, watched: Vec::new(), before: None, figures: Vec::new() }
     }
 
     /// Where the leads still are, when they have not been lifted since the capture.
@@ -59,7 +66,7 @@ impl ActiveStep {
     /// A channel became known. True if the step waited for it.
     pub(super) fn channel_found(&mut self, id: ChannelId, channel: &Channel) -> bool {
         self.judge.criteria.bench_channel(id, channel);
-        self.judge.proof.channel_found(id, &channel.name);
+        self.bench_channel(id, channel);
         let (is_own, was_waited_for) =
             (self.view.channel.as_ref() == Some(&channel.name), self.judge.criteria.channel.is_none());
         if is_own {
@@ -69,6 +76,53 @@ impl ActiveStep {
             }
         }
         is_own && was_waited_for
+    }
+
+    /// A channel of the bench, whether the step looks at it or not.
+    pub(super) fn bench_channel(&mut self, id: ChannelId, channel: &Channel) {
+        self.judge.proof.channel_found(id, &channel.name);
+        if let Some(watch) = &mut self.watch {
+            watch.channel_found(id, channel, self.view.channel.as_ref() == Some(&channel.name));
+        }
+    }
+
+    /// The operator marked a moment.
+    pub(super) fn mark(&mut self, at: Mono, text: &str, events: &mut Vec<StepEvent>) {
+        self.watching(events, |watch, watched| watch.mark(at, text, watched));
+    }
+
+    /// Handles a tick.
+    ///
+    /// True where that changed something that is judged; what the watch does then is only said.
+    pub(super) fn tick(&mut self, at: Mono, events: &mut Vec<StepEvent>) -> bool {
+        let is_judged = self.judge.tick(at, events);
+        self.watching(events, |watch, watched| watch.tick(at, watched));
+        is_judged
+    }
+
+    /// The meters of these channels were lost.
+    pub(super) fn lost(&mut self, at: Mono, gone: impl Fn(ChannelId) -> bool, events: &mut Vec<StepEvent>) {
+        self.judge.lost(&gone);
+        self.watching(events, |watch, watched| watch.lost(at, gone, watched));
+    }
+
+    /// What is watched ends with the step.
+    pub(super) fn close_watch(&mut self, at: Mono, events: &mut Vec<StepEvent>) {
+        self.watching(events, |watch, watched| watch.close(at, watched));
+    }
+
+    /// Goes on with what was counted before the session was cut off.
+    pub(super) fn watched_before(&mut self, before: &PreviousStep) {
+        if let Some(watch) = &mut self.watch {
+            watch.seen_before(before.watched);
+        }
+    }
+
+    fn watching(&mut self, events: &mut Vec<StepEvent>, work: impl FnOnce(&mut StepWatch, &mut Vec<WatchEvent>)) {
+        if let Some(watch) = &mut self.watch {
+            work(watch, &mut self.watched);
+            events.extend(self.watched.drain(..).map(StepEvent::Watched));
+        }
     }
 
     /// Goes on with the worst that was seen in this step before the session was cut off.
@@ -88,6 +142,13 @@ impl ActiveStep {
     pub(super) fn sample(&mut self, sample: &Sample, events: &mut Vec<StepEvent>) -> Option<Verdict> {
         let verdict = self.judge.sample(sample, events);
         self.signal(sample).figures.add(sample.at, sample.value, sample.digit, verdict);
+        if let Some(watch) = &mut self.watch {
+            let limit = self.judge.criteria.limit.as_ref();
+            let own = self.judge.last().filter(|_| Some(sample.channel) == self.judge.criteria.channel);
+            let judged = own.map(|sample| JudgedSample { sample, verdict, limit });
+            watch.sample(sample, judged, &mut self.watched);
+            events.extend(self.watched.drain(..).map(StepEvent::Watched));
+        }
         verdict
     }
 
@@ -112,7 +173,10 @@ impl ActiveStep {
     pub(super) fn end(self, at: Mono, left: StepExit, void: &[VoidCapture]) -> StepEnded {
         let capture: Option<Capture> = match left {
             StepExit::Skipped => None,
-            _ => self.judge.close(at, void),
+            _ => match &self.watch {
+                Some(watch) => watch.judged(self.judge.close(at, void), at),
+                None => self.judge.close(at, void),
+            },
         };
         StepEnded { at, number: self.view.number, left, capture, figures: self.figures.into_iter().flatten().collect() }
     }

@@ -263,7 +263,7 @@ impl Core {
     fn tick(&mut self, at: Mono, effects: &mut Vec<Effect>) {
         self.check_silence(at, effects);
         if let Some(step) = self.session.as_mut().and_then(|session| session.step.as_mut()) {
-            if step.judge.tick(at, &mut self.events) {
+            if step.tick(at, &mut self.events) {
                 self.keep_input(at, || CoreInput::Tick, effects);
             }
             self.handle_step_events(at, effects);
@@ -277,6 +277,7 @@ impl Core {
                 StepEvent::Captured(capture) => self.keep_captures(vec![*capture], effects),
                 StepEvent::Say(text) => effects.extend(Effect::announce(at, text)),
                 StepEvent::Ask(ask) => self.put_ask(at, ask, effects),
+                StepEvent::Watched(event) => effects.extend(event.effects(at)),
                 StepEvent::Count(seconds) => effects.push(Effect::Notice(Notice::Count(seconds))),
                 StepEvent::Lifted => self.lifted(at, effects),
                 StepEvent::TimeUp if self.moves_by_record => {}
@@ -356,7 +357,7 @@ impl Core {
             channels.get(usize::from(id.0)).and_then(Option::as_ref).is_some_and(|channel| channel.meter == meter)
         };
         if let Some(step) = self.session.as_mut().and_then(|session| session.step.as_mut()) {
-            step.judge.lost(gone);
+            step.lost(at, gone, &mut self.events);
         }
         self.derived.lost(gone);
         for (index, latest) in self.latest.iter_mut().enumerate() {
@@ -364,6 +365,7 @@ impl Core {
                 *latest = None;
             }
         }
+        self.handle_step_events(at, effects);
         self.remark(at, EventKind::MeterLost, name, why, effects);
     }
 

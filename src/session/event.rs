@@ -3,7 +3,10 @@
 use std::sync::Arc;
 
 use super::{
-    Capture, EventKind, FrameCounts, Judgement, Record, SessionExit, StepView, Zeroed, findings::Finding, proof::Ask,
+    Capture, EventKind, FrameCounts, Judgement, Record, SessionExit, StepView, Zeroed,
+    findings::Finding,
+    proof::Ask,
+    watch::{Excursion, Intermittent, SignalChange, TimedResponse},
 };
 use crate::{
     channel::{Channel, ChannelId, DerivedSpec, MeterId, Sample},
@@ -108,6 +111,16 @@ pub enum Notice {
     Ask(Box<Ask>),
     /// The question no longer waits for an answer.
     AskOver,
+    /// A limit broke, or is kept again.
+    Excursion(Box<Excursion>),
+    /// Channels dropped out together.
+    Intermittent(Box<Intermittent>),
+    /// A channel went to another level.
+    Change(Box<SignalChange>),
+    /// What a channel did after a mark or a change.
+    Response(Box<TimedResponse>),
+    /// This channel dropped out this moment.
+    Tick(String),
     /// Seconds until what is on must be switched off.
     Count(i64),
     /// An event.

@@ -11,8 +11,9 @@
 //!    what the limits of other steps refer to, and `previous` the
 //!    session that is resumed.
 //! 4. `judge` decides which samples of a step count, what is captured and what the verdict is.
-//! 5. `proof` asks the leads to prove what a slipped or crossed lead could fake.
-//! 6. `session_findings` collects the captures for `findings`, which work out what is wrong.
+//! 5. `watch` keeps what happens in a step while nobody looks: excursions and drop-outs.
+//! 6. `proof` asks the leads to prove what a slipped or crossed lead could fake.
+//! 7. `session_findings` collects the captures for `findings`, which work out what is wrong.
 
 mod command;
 mod correction;
@@ -34,6 +35,7 @@ mod previous;
 
 pub(crate) mod judge;
 pub(crate) mod proof;
+pub(crate) mod watch;
 
 mod session_findings;
 
@@ -51,10 +53,11 @@ pub(crate) use judge::{
     Capture, CaptureMethod, Figures, Judgement, JudgementRecord, RangeEnd, Verdict, VoidCapture, excess,
 };
 pub use meters::FrameCounts;
-pub(crate) use previous::{PreviousJudgement, PreviousSession, PreviousStep, PreviousWorst};
+pub(crate) use previous::{PreviousJudgement, PreviousSession, PreviousStep, PreviousWatch, PreviousWorst};
 pub(crate) use proof::{Ask, CaptureFlag};
 pub(crate) use record::{EventKind, Record, StepBegan, StepEnded};
 pub use record::{SessionExit, StepExit};
+pub use watch::{Excursion, Intermittent, SignalChange, TimedResponse};
 
 #[cfg(test)]
 mod tests;

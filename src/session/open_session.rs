@@ -9,7 +9,7 @@ use super::{
     clamp_zero::ClampZeros,
     command::{LONGEST_NAME, check_length},
     findings::FindingKind,
-    judge::{CoilHold, StepCriteria, VoidCapture},
+    judge::{CoilHold, StepCriteria, StepEvent, VoidCapture},
     prompts::OperatorPrompts,
     proof::{LeadFacts, MeasuredPoint},
     record::{StepBegan, StepExit},
@@ -129,6 +129,10 @@ impl Session {
             let id = step.judge.criteria.channel;
             let channel = id.and_then(|id| Some((id, bench.channels.get(usize::from(id.0))?.as_ref()?)));
             step.continue_from(before, channel);
+        }
+        let cut_off = self.begin.previous.as_ref().and_then(|previous| previous.cut_off(&view.name));
+        if let (Some(step), Some(before)) = (&mut self.step, cut_off) {
+            step.watched_before(before);
         }
     }
 
@@ -327,7 +331,7 @@ impl Session {
         let mut step = ActiveStep::begin(at, view.clone(), criteria, self.rest.take(), std::mem::take(&mut self.facts));
         for (id, channel) in (0..).zip(bench.channels) {
             if let Some(channel) = channel {
-                step.judge.proof.channel_found(ChannelId(id), &channel.name);
+                step.bench_channel(ChannelId(id), channel);
             }
         }
         self.step = Some(step);
@@ -384,7 +388,14 @@ impl Session {
         channels: &[Option<Channel>],
         effects: &mut Vec<Effect>,
     ) -> Option<Judgement> {
-        let step = self.step.take()?;
+        let mut step = self.step.take()?;
+        let mut events = Vec::new();
+        step.close_watch(at, &mut events);
+        for event in events {
+            if let StepEvent::Watched(event) = event {
+                effects.extend(event.effects(at));
+            }
+        }
         self.rest = step.rest();
         let view = step.view.clone();
         self.facts = step.judge.proof.facts.clone();

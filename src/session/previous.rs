@@ -33,6 +33,19 @@ pub struct PreviousStep {
     pub judged: Option<PreviousJudgement>,
     /// The worst that was seen in it, where it was cut off and asks for the worst.
     pub worst: Option<PreviousWorst>,
+    /// What was found while it watched, where the session was cut off in it.
+    pub watched: PreviousWatch,
+}
+
+/// How much was found in a step that watched before it was cut off.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct PreviousWatch {
+    /// How often its limit was broken.
+    pub excursions: u32,
+    /// How often channels dropped out.
+    pub dropouts: u32,
+    /// How many responses were out of limit.
+    pub bad_responses: u32,
 }
 
 /// The worst that was seen in a step before it was cut off.
@@ -69,7 +82,12 @@ impl PreviousSession {
 
     /// The worst that was seen in a step when the session was cut off in it.
     pub(super) fn worst_of(&self, name: &str) -> Option<PreviousWorst> {
-        self.steps.last().filter(|step| !step.done && step.name == name)?.worst
+        self.cut_off(name)?.worst
+    }
+
+    /// The step in which the session was cut off, where it is the one of this name.
+    pub(super) fn cut_off(&self, name: &str) -> Option<&PreviousStep> {
+        self.steps.last().filter(|step| !step.done && step.name == name)
     }
 
     /// The place in the procedure at which it is resumed: the last step, or the one after it where that was done.
@@ -90,6 +108,7 @@ mod tests {
             done: *done,
             judged: None,
             worst: None,
+            watched: PreviousWatch::default(),
         });
         PreviousSession { id: Uuid::nil(), judgement: 0, steps: steps.collect() }
     }

@@ -4,7 +4,12 @@ use crate::words::words;
 use std::sync::Arc;
 use strum::{EnumMessage, VariantArray};
 
-use super::{Begin, Capture, CoreInput, Correction, StepView, Verdict, Zeroed, findings::Finding, judge::Figures};
+use super::{
+    Begin, Capture, CoreInput, Correction, StepView, Verdict, Zeroed,
+    findings::Finding,
+    judge::Figures,
+    watch::{Excursion, Intermittent, SignalChange, TimedResponse},
+};
 use crate::{
     channel::{Channel, ChannelId, Sample},
     clock::{Mono, Wall},
@@ -30,6 +35,14 @@ pub enum Record {
     Corrected(Mono, Correction),
     /// Something entered the core, on which a judgement depends.
     Input(Mono, Box<CoreInput>),
+    /// A limit broke, or is kept again; the second one of a number takes the place of the first.
+    Excursion(Box<Excursion>),
+    /// Channels dropped out together.
+    Intermittent(Box<Intermittent>),
+    /// A channel went to another level.
+    Change(Box<SignalChange>),
+    /// What a channel did after a mark or a change.
+    Response(Box<TimedResponse>),
     /// A clamp was zeroed.
     Zeroed(Mono, ChannelId, Zeroed),
     /// The session's findings, the best first; they replace those stored before.

@@ -25,7 +25,7 @@ pub(crate) struct JudgementDraft {
 }
 
 /// The tables of a judgement, their order, and a column that tells its row of another table by its place there.
-const TABLES: [(&str, &str, &str); 4] = [
+const TABLES: [(&str, &str, &str); 8] = [
     ("capture", "id", "NULL"),
     (
         "step",
@@ -35,6 +35,10 @@ const TABLES: [(&str, &str, &str); 4] = [
     ),
     ("figure", "step, channel", "NULL"),
     ("finding", "rank", "NULL"),
+    ("excursion", "step, number", "NULL"),
+    ("dropout", "step, number, channel", "NULL"),
+    ("change", "step, number", "NULL"),
+    ("response", "step, number", "NULL"),
 ];
 
 impl JudgementDraft {
@@ -80,6 +84,10 @@ impl JudgementDraft {
             | Record::StepEnded(_)
             | Record::Captured(..)
             | Record::Findings(_)
+            | Record::Excursion(_)
+            | Record::Intermittent(_)
+            | Record::Change(_)
+            | Record::Response(_)
             | Record::Samples(..) => Ok(self.rows.apply(&self.database, record)?),
             _ => Ok(()),
         }

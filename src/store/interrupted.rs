@@ -54,6 +54,10 @@ pub(super) fn close_step(connection: &Connection, session: i64, ended: i64, last
         "UPDATE step SET ended_us = ?2, left_how = 'interrupted', last_row = ?3 WHERE session = ?1 AND ended_us IS NULL",
         params![session, ended, last_row],
     )?;
+    connection.execute(
+        "UPDATE excursion SET ended_us = ?2 WHERE session = ?1 AND ended_us IS NULL",
+        params![session, ended],
+    )?;
     Ok(())
 }
 

@@ -1,6 +1,7 @@
 //! Writes the core's records as rows. `single` has those that need nothing of what the writer keeps.
 
 mod single;
+mod watched;
 
 use std::sync::Arc;
 
@@ -10,6 +11,7 @@ use serde::Serialize;
 pub(super) use single::corrected;
 pub(super) use single::figure_row;
 use single::{anchor, channel_row, keep_findings, keep_input, stored_channel, utc};
+use watched::{change_row, dropout_rows, excursion_row, response_row};
 
 use super::{
     insert::{Remainder, SampleRow, SampleSql},
@@ -184,6 +186,10 @@ impl RowWriter {
                 ];
                 insert(connection, "event", columns)?;
             }
+            Record::Excursion(excursion) => excursion_row(connection, session, began, excursion)?,
+            Record::Intermittent(intermittent) => dropout_rows(connection, session, began, intermittent)?,
+            Record::Change(change) => change_row(connection, session, began, change)?,
+            Record::Response(response) => response_row(connection, session, began, response)?,
             Record::Corrected(at, correction) => {
                 corrected(connection, session, at.since(began), correction)?;
                 // The words of the visit's fields are columns.

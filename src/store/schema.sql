@@ -114,6 +114,77 @@ CREATE TABLE figure (
     PRIMARY KEY (session, judgement, step, channel)
 ) STRICT, WITHOUT ROWID;
 
+CREATE TABLE excursion (
+    session         INTEGER NOT NULL REFERENCES session (id), -- session.id
+    judgement       INTEGER NOT NULL DEFAULT 0, -- judgement.number; 0 for the first record
+    step            INTEGER NOT NULL,     -- step.number in this session
+    number          INTEGER NOT NULL,     -- counted from 1 over the step
+    channel         TEXT NOT NULL,        -- channel.name
+    quantity        TEXT NOT NULL,        -- what was measured
+    unit            TEXT NOT NULL,        -- unit of worst and limits
+    began_us        INTEGER NOT NULL,     -- the first sample out of limit
+    ended_us        INTEGER,              -- the first sample that was not; NULL while it lasts
+    worst           REAL,                 -- the value farthest out of limit, in unit; NULL when beyond the meter's range
+    beyond          INTEGER,              -- 1 beyond the meter's range, -1 beyond it downwards, NULL otherwise
+    worst_us        INTEGER NOT NULL,     -- when that was
+    limit_low       REAL,                 -- least value that is in limit, in unit; NULL where none
+    limit_high      REAL,                 -- greatest value that is in limit, in unit; NULL where none
+    shown           TEXT NOT NULL,        -- what the other channels showed at the worst, a line each
+    PRIMARY KEY (session, judgement, step, number)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE dropout (
+    session         INTEGER NOT NULL REFERENCES session (id), -- session.id
+    judgement       INTEGER NOT NULL DEFAULT 0, -- judgement.number; 0 for the first record
+    step            INTEGER NOT NULL,     -- step.number in this session
+    number          INTEGER NOT NULL,     -- counted from 1 over the step; channels that fell together have one number
+    channel         TEXT NOT NULL,        -- channel.name
+    quantity        TEXT NOT NULL,        -- what was measured
+    unit            TEXT NOT NULL,        -- unit of level and least
+    began_us        INTEGER NOT NULL,     -- the first sample that had fallen
+    ended_us        INTEGER NOT NULL,     -- the first sample that was back
+    level           REAL NOT NULL,        -- what it fell from, in unit
+    least           REAL NOT NULL,        -- the least that was seen, in unit
+    samples         INTEGER NOT NULL,     -- samples that had fallen
+    PRIMARY KEY (session, judgement, step, number, channel)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE change (
+    session         INTEGER NOT NULL REFERENCES session (id), -- session.id
+    judgement       INTEGER NOT NULL DEFAULT 0, -- judgement.number; 0 for the first record
+    step            INTEGER NOT NULL,     -- step.number in this session
+    number          INTEGER NOT NULL,     -- counted from 1 over the step
+    channel         TEXT NOT NULL,        -- channel.name
+    quantity        TEXT NOT NULL,        -- what was measured
+    unit            TEXT NOT NULL,        -- unit of the levels
+    at_us           INTEGER NOT NULL,     -- when it was halfway
+    level_before    REAL NOT NULL,        -- the level before, in unit
+    level_after     REAL NOT NULL,        -- the level after, in unit
+    lasted_us       INTEGER NOT NULL,     -- from 10 % to 90 % of the way, microseconds
+    interval_us     INTEGER NOT NULL,     -- between two samples then, microseconds
+    PRIMARY KEY (session, judgement, step, number)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE response (
+    session         INTEGER NOT NULL REFERENCES session (id), -- session.id
+    judgement       INTEGER NOT NULL DEFAULT 0, -- judgement.number; 0 for the first record
+    step            INTEGER NOT NULL,     -- step.number in this session
+    number          INTEGER NOT NULL,     -- counted from 1 over the step
+    rule            TEXT NOT NULL,        -- which rule of the step, in words
+    channel         TEXT NOT NULL,        -- channel.name of the channel that was to respond
+    quantity        TEXT,                 -- what was measured; NULL where it showed nothing
+    unit            TEXT,                 -- unit of the levels; NULL where it showed nothing
+    at_us           INTEGER NOT NULL,     -- when the mark or the change was that it follows
+    delay_s         REAL,                 -- how long after it the channel was halfway, seconds; NULL where it did not move
+    u_s             REAL,                 -- standard uncertainty of the delay, seconds; NULL where it did not move
+    level_before    REAL,                 -- the level before, in unit; NULL where it did not move
+    level_after     REAL,                 -- the level after, in unit; NULL where it did not move
+    lasted_s        REAL,                 -- from 10 % to 90 % of the way, seconds; NULL where it did not move
+    verdict         TEXT,                 -- in limit, out of limit, too close to call ...
+    reason          TEXT NOT NULL,        -- one sentence
+    PRIMARY KEY (session, judgement, step, number)
+) STRICT, WITHOUT ROWID;
+
 CREATE TABLE event (
     id              INTEGER PRIMARY KEY,  -- number on this database
     session         INTEGER NOT NULL REFERENCES session (id), -- session.id

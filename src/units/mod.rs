@@ -27,7 +27,7 @@ pub use measure::Measure;
 pub(crate) use measure::{parse_duration, split_number};
 pub(crate) use quantity::Quantity;
 pub(crate) use scale::Scale;
-pub(crate) use show::{ValueFormat, show, show_given, show_seconds, show_with};
+pub(crate) use show::{ValueFormat, show, show_duration, show_given, show_seconds, show_with};
 
 use crate::words::{WordError, from_text};
 

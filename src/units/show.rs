@@ -211,6 +211,16 @@ pub(crate) fn show_seconds(seconds: f64) -> String {
     }
 }
 
+/// How long something lasted, finer than [`show_seconds`]: `0.4 ms`, `12 ms`, `1.25 s`, `3.2 s`.
+pub(crate) fn show_duration(seconds: f64) -> String {
+    match seconds.abs() {
+        size if size < 0.001 => format!("{:.1} ms", seconds * 1e3),
+        size if size < 0.9995 => format!("{:.0} ms", seconds * 1e3),
+        size if size < 10.0 => format!("{seconds:.2} s"),
+        _ => show_seconds(seconds),
+    }
+}
+
 /// Four significant digits, never an exponent, never more than three decimals.
 fn digits(value: f64) -> String {
     let decimals = match value.abs() {

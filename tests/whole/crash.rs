@@ -273,6 +273,15 @@ fn the_worst_of_a_step_that_was_cut_off_is_worst_of_all_parts() {
         kept.rows("SELECT session, count, min, max FROM figure ORDER BY session"),
         ["1 | 3 | 9.2 | 12.41", "2 | 1 | 12.3 | 12.3", "3 | 1 | 12.45 | 12.45"]
     );
+    // The excursion of the first part stands in the ledger of the last.
+    assert_eq!(
+        kept.rows("SELECT session, step, number, channel, worst, limit_low, ended_us >= began_us FROM excursion"),
+        ["1 | 1 | 1 | probe | 9.2 | 11.5 | 1"]
+    );
+    assert_eq!(bay.command(["show", "last", "--strict"]).output().unwrap().status.code(), Some(4));
+    let shown = bay.bayline(["show", "last"]).done();
+    assert!(shown.contains("out of limit") && shown.contains("of session 1"), "{shown}");
+    assert!(shown.contains("before the session was cut off"), "{shown}");
     // The meter's accuracy counts for what was seen before, too.
     assert!(kept.number("SELECT u > 0.01 FROM capture WHERE session = 3") == 1);
     let said = bay.bayline(["show", "3", "--strict"]);

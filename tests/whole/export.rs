@@ -141,7 +141,10 @@ fn one_column_a_channel_holds_the_means() {
 fn a_folder_holds_samples_steps_events_and_the_session() {
     let bay = recorded();
     let said = bay.bayline(["export", "1", "--folder", "out"]).done();
-    assert_eq!(said, "out/samples.csv\nout/steps.csv\nout/events.csv\nout/session.json\n");
+    assert_eq!(
+        said,
+        "out/samples.csv\nout/steps.csv\nout/events.csv\nout/excursions.csv\nout/dropouts.csv\nout/changes.csv\nout/responses.csv\nout/session.json\n"
+    );
     let read = |name: &str| fs::read_to_string(bay.path("out").join(name)).unwrap();
     let (_, samples) = sheet(&read("samples.csv"), b',');
     let (titles, steps) = sheet(&read("steps.csv"), b',');
@@ -156,7 +159,7 @@ fn a_folder_holds_samples_steps_events_and_the_session() {
     assert_eq!(session["steps"][2]["name"], "-cmd|' /C calc'!A0");
     assert_eq!(session["channels"].as_array().unwrap().len(), 6);
     // Nothing half written is left.
-    assert_eq!(fs::read_dir(bay.path("out")).unwrap().count(), 4);
+    assert_eq!(fs::read_dir(bay.path("out")).unwrap().count(), 8);
 }
 
 #[test]

@@ -3,7 +3,10 @@
 use serde::{Deserialize, Serialize};
 
 use super::{AskMessage, CaptureMessage, ReadingLine, StepMessage};
-use crate::session::{EventKind, JudgementRecord, Notice, findings::FindingRecord};
+use crate::{
+    protocol::Value,
+    session::{EventKind, JudgementRecord, Notice, Verdict, findings::FindingRecord},
+};
 
 /// The news that a client gets after `watch`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -30,6 +33,33 @@ pub(crate) enum News {
     Ask { ask: AskMessage },
     /// The question no longer waits for an answer.
     AskOver {},
+    /// A limit broke (`lasts` is true), or is kept again.
+    Excursion {
+        step: u32,
+        number: u32,
+        channel: String,
+        lasts: bool,
+        lasted_s: Option<f64>,
+        worst: Value,
+        unit: String,
+        shown: Vec<String>,
+        text: String,
+    },
+    /// Channels dropped out together.
+    DropOut { step: u32, channels: Vec<String>, lasted_s: f64, text: String },
+    /// A channel went to another level.
+    Change { step: u32, channel: String, from: f64, to: f64, unit: String, lasted_s: f64, text: String },
+    /// What a channel did after a mark or a change.
+    Response {
+        step: u32,
+        rule: String,
+        channel: String,
+        delay_s: Option<f64>,
+        verdict: Option<Verdict>,
+        reason: String,
+    },
+    /// This channel dropped out this moment, while the harness is moved.
+    Tick { channel: String },
     /// Seconds until what is on must be switched off.
     Count { seconds: i64 },
     /// Something worth a line.
@@ -54,6 +84,44 @@ impl From<&Notice> for News {
             Notice::Say(text) => Self::Say { text: text.clone() },
             Notice::Ask(ask) => Self::Ask { ask: AskMessage::from(&**ask) },
             Notice::AskOver => Self::AskOver {},
+            Notice::Excursion(excursion) => {
+                let lasted = excursion.ended.map(|ended| ended.since(excursion.began) as f64 / 1e6);
+                Self::Excursion {
+                    step: excursion.step,
+                    number: excursion.number,
+                    channel: excursion.channel.clone(),
+                    lasts: lasted.is_none(),
+                    lasted_s: lasted,
+                    worst: excursion.worst,
+                    unit: excursion.quantity.unit().to_owned(),
+                    shown: excursion.shown.clone(),
+                    text: excursion.text(),
+                }
+            }
+            Notice::Intermittent(intermittent) => Self::DropOut {
+                step: intermittent.step,
+                channels: intermittent.channels().into_iter().map(str::to_owned).collect(),
+                lasted_s: intermittent.ended().since(intermittent.began()) as f64 / 1e6,
+                text: intermittent.text(),
+            },
+            Notice::Change(change) => Self::Change {
+                step: change.step,
+                channel: change.channel.clone(),
+                from: change.change.from,
+                to: change.change.to,
+                unit: change.quantity.unit().to_owned(),
+                lasted_s: change.change.lasted_us as f64 / 1e6,
+                text: change.text(),
+            },
+            Notice::Response(response) => Self::Response {
+                step: response.step,
+                rule: response.rule.clone(),
+                channel: response.channel.clone(),
+                delay_s: response.delay,
+                verdict: response.judgement.verdict(),
+                reason: response.judgement.reason.clone(),
+            },
+            Notice::Tick(channel) => Self::Tick { channel: channel.clone() },
             Notice::Count(seconds) => Self::Count { seconds: *seconds },
             Notice::Event { kind, subject, text } => {
                 Self::Event { kind: *kind, subject: subject.clone(), text: text.clone() }

@@ -168,6 +168,10 @@ const NEWS = {
     loadLedgerSoon();
   },
   judged: loadLedgerSoon,
+  tick({ channel }) {
+    by("hint").textContent = `drop-out: ${channel}`;
+    voice.tick();
+  },
   say({ text }) {
     by("hint").textContent = text;
     voice.say(text);

@@ -42,8 +42,16 @@ export class Voice {
 
   /** Rising two for in limit, falling two for out of limit, one level for anything else. */
   tone(verdict) {
+    this.play({ good: [520, 780], bad: [520, 350] }[verdict] ?? [520]);
+  }
+
+  /** A high one for a drop-out, while the harness is moved. */
+  tick() {
+    this.play([1400]);
+  }
+
+  play(tones) {
     if (!this.on || !this.context) return;
-    const tones = { good: [520, 780], bad: [520, 350] }[verdict] ?? [520];
     tones.forEach((frequency, index) => {
       const [oscillator, gain] = [this.context.createOscillator(), this.context.createGain()];
       const from = this.context.currentTime + 0.16 * index;

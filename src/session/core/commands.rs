@@ -95,6 +95,10 @@ impl Core {
             None => self.go(at, StepMove::Named(text_or("mark")), effects),
             Some(_) => {
                 self.remark(at, EventKind::Mark, String::new(), text_or("this moment"), effects);
+                if let Some(step) = self.session.as_mut().and_then(|session| session.step.as_mut()) {
+                    step.mark(at, &text, &mut self.events);
+                    self.handle_step_events(at, effects);
+                }
                 self.acknowledge(at, effects);
                 Ok(CommandReply::Kept)
             }

@@ -10,7 +10,7 @@ use crate::{
     channel::{Channel, ChannelId},
     clock::micros,
     electrics::DecisionRule,
-    procedure::{CaptureMode, ContactRule, Driver, PartTemperature, ProofRules, Role, Step, YesNo},
+    procedure::{CaptureMode, ContactRule, Driver, PartTemperature, ProofRules, ResponseRule, Role, Step, YesNo},
     session::{
         StepView, Visit,
         proof::{MeasuredPoint, MeasuringLead},
@@ -67,6 +67,8 @@ pub(crate) struct StepCriteria {
     pub answer: Option<YesNo>,
     /// What is known of the channel; none while no meter has it.
     pub known: Option<Channel>,
+    /// What must follow a mark or a change.
+    pub responses: Vec<ResponseRule>,
 }
 
 /// A limit on volts that are to be few is that of a drop up to this, V: common practice, no source.
@@ -110,6 +112,7 @@ impl StepCriteria {
             driver: Driver::default(),
             answer: step.answer,
             known: None,
+            responses: step.responses.clone(),
         }
     }
 
@@ -168,6 +171,7 @@ impl StepCriteria {
             driver: Driver::default(),
             answer: None,
             known: None,
+            responses: Vec::new(),
         }
     }
 

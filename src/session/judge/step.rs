@@ -20,6 +20,7 @@ use crate::{
     session::{
         findings::SharedGainError,
         proof::{Ask, LeadReading, Response, StepProof},
+        watch::WatchEvent,
     },
     units::Quantity,
 };
@@ -52,6 +53,8 @@ pub(crate) enum StepEvent {
     Count(i64),
     /// It must be switched off now.
     TimeUp,
+    /// Something that the watch found.
+    Watched(WatchEvent),
 }
 
 /// Judges the samples of one step.
@@ -132,6 +135,11 @@ impl StepJudge {
     /// What is known of the step's coil as the step ends; none where nothing was watched.
     pub(crate) fn coil(&self, now: Mono) -> Option<CoilHold> {
         self.hold.as_ref().map(|hold| hold.coil().left(now))
+    }
+
+    /// The newest sample on the watched channel, as it counts.
+    pub(crate) fn last(&self) -> Option<&Sample> {
+        self.last.as_ref()
     }
 
     /// Whether the leads are still where a value was captured automatically.
@@ -313,7 +321,7 @@ impl StepJudge {
         let has_value = match self.criteria.mode {
             CaptureMode::Steady => self.has_its_value(),
             CaptureMode::Taken => self.taken.is_some() || self.captured.is_some(),
-            CaptureMode::Worst => true,
+            CaptureMode::Worst | CaptureMode::Wiggle => true,
         };
         // Leads that still are where the previous step was captured say nothing of this step.
         if has_value || self.contact.waits_for_a_lift() {

@@ -42,6 +42,73 @@ CREATE TABLE judgement (
     program TEXT NOT NULL,
     PRIMARY KEY (session, number)
 ) STRICT, WITHOUT ROWID;
+CREATE TABLE excursion (
+    session INTEGER NOT NULL REFERENCES session (id),
+    judgement INTEGER NOT NULL DEFAULT 0,
+    step INTEGER NOT NULL,
+    number INTEGER NOT NULL,
+    channel TEXT NOT NULL,
+    quantity TEXT NOT NULL,
+    unit TEXT NOT NULL,
+    began_us INTEGER NOT NULL,
+    ended_us INTEGER,
+    worst REAL,
+    beyond INTEGER,
+    worst_us INTEGER NOT NULL,
+    limit_low REAL,
+    limit_high REAL,
+    shown TEXT NOT NULL,
+    PRIMARY KEY (session, judgement, step, number)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE dropout (
+    session INTEGER NOT NULL REFERENCES session (id),
+    judgement INTEGER NOT NULL DEFAULT 0,
+    step INTEGER NOT NULL,
+    number INTEGER NOT NULL,
+    channel TEXT NOT NULL,
+    quantity TEXT NOT NULL,
+    unit TEXT NOT NULL,
+    began_us INTEGER NOT NULL,
+    ended_us INTEGER NOT NULL,
+    level REAL NOT NULL,
+    least REAL NOT NULL,
+    samples INTEGER NOT NULL,
+    PRIMARY KEY (session, judgement, step, number, channel)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE change (
+    session INTEGER NOT NULL REFERENCES session (id),
+    judgement INTEGER NOT NULL DEFAULT 0,
+    step INTEGER NOT NULL,
+    number INTEGER NOT NULL,
+    channel TEXT NOT NULL,
+    quantity TEXT NOT NULL,
+    unit TEXT NOT NULL,
+    at_us INTEGER NOT NULL,
+    level_before REAL NOT NULL,
+    level_after REAL NOT NULL,
+    lasted_us INTEGER NOT NULL,
+    interval_us INTEGER NOT NULL,
+    PRIMARY KEY (session, judgement, step, number)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE response (
+    session INTEGER NOT NULL REFERENCES session (id),
+    judgement INTEGER NOT NULL DEFAULT 0,
+    step INTEGER NOT NULL,
+    number INTEGER NOT NULL,
+    rule TEXT NOT NULL,
+    channel TEXT NOT NULL,
+    quantity TEXT,
+    unit TEXT,
+    at_us INTEGER NOT NULL,
+    delay_s REAL,
+    u_s REAL,
+    level_before REAL,
+    level_after REAL,
+    lasted_s REAL,
+    verdict TEXT,
+    reason TEXT NOT NULL,
+    PRIMARY KEY (session, judgement, step, number)
+) STRICT, WITHOUT ROWID;
 DROP VIEW reading;
 -- The number of the judgement is a part of the key.
 CREATE TABLE step_new (

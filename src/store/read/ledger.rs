@@ -241,7 +241,7 @@ impl JudgementOf {
         Self { session, number: Some(0) }
     }
 
-    fn params(self) -> (i64, Option<i64>) {
+    pub(super) fn params(self) -> (i64, Option<i64>) {
         (self.session, self.number)
     }
 }

@@ -1,6 +1,7 @@
 //! Reading sessions back. Everything here works on a read-only connection while a daemon writes.
 //!
-//! Reading order: `archive` (all files of a folder as one), `sessions`, `ledger` (steps and what they came to), `samples`,
+//! Reading order: `archive` (all files of a folder as one), `sessions`, `ledger` (steps and what they came to), `watched`
+//! (what was found while steps watched), `samples`,
 //! `resumable`; `seconds` is for JSON.
 
 mod archive;
@@ -9,10 +10,12 @@ mod inputs;
 mod judgements;
 mod ledger;
 mod lines;
+mod response_summary;
 mod resumable;
 mod samples;
 mod seconds;
 mod sessions;
+mod watched;
 
 pub(crate) use archive::Archive;
 pub(crate) use corrections::{StoredCorrection, corrections, events, first_events, first_row_at, recorded_visit};
@@ -21,7 +24,11 @@ pub(crate) use judgements::{JudgementRow, by_judgement, judgement};
 pub(crate) use ledger::{
     CaptureRow, EventRow, FigureRow, JudgementOf, StepRow, captures, figures, findings, steps, zeros,
 };
+pub(crate) use response_summary::{ResponseSummary, response_summaries};
 pub(crate) use resumable::{ResumableSession, previous_session, resumable_session};
 pub(crate) use samples::{ChannelRow, StoredSample, channels, for_each_sample, row_count, sample_count, sample_rows};
 pub(crate) use sessions::{SessionRow, procedure_text};
 use sessions::{find, find_text, list};
+pub(crate) use watched::{
+    ChangeRow, DropOutRow, ExcursionRow, ResponseRow, changes, dropouts, excursions, parts, responses,
+};

@@ -5,12 +5,12 @@ use std::{error::Error, str::FromStr};
 use rusqlite::{Connection, OptionalExtension, Row, types::Type};
 use uuid::Uuid;
 
-use super::{Archive, SessionRow, StepRow, procedure_text, steps};
+use super::{Archive, SessionRow, StepRow, dropouts, excursions, parts, procedure_text, responses, steps};
 use crate::{
     protocol::Value,
     session::{
-        CaptureMethod, Judgement, JudgementRecord, PreviousJudgement, PreviousSession, PreviousStep, PreviousWorst,
-        Visit,
+        CaptureMethod, Judgement, JudgementRecord, PreviousJudgement, PreviousSession, PreviousStep, PreviousWatch,
+        PreviousWorst, Verdict, Visit,
     },
     store::StoreError,
     units::{Quantity, Scale},
@@ -55,6 +55,7 @@ pub(crate) fn previous_session(connection: &Connection, session: &SessionRow) ->
                     let value = capture.value.map(Value::Number).or(capture.beyond.map(Value::from))?;
                     Some(PreviousWorst { value, quantity: capture.quantity? })
                 }),
+            watched: watched_before(connection, session.id, &step)?,
             judged: judged(connection, session.id, &step)?,
             name: step.name,
         });
@@ -62,6 +63,26 @@ pub(crate) fn previous_session(connection: &Connection, session: &SessionRow) ->
     // RowWriter of a program that knew other identities than these are gone on with as well.
     let id = Uuid::parse_str(&session.uuid).unwrap_or(Uuid::nil());
     Ok(PreviousSession { id, judgement: session.judgement, steps: previous })
+}
+
+/// What was found in a step that was cut off, in the earlier parts of the visit that were cut off in it too.
+fn watched_before(connection: &Connection, session: i64, step: &StepRow) -> Result<PreviousWatch, StoreError> {
+    let mut found = PreviousWatch::default();
+    for part in parts(connection, session)?.into_iter().rev() {
+        let steps = steps(connection, part)?;
+        let cut_off = steps.last().filter(|last| last.name == step.name && last.left.as_deref() == Some("interrupted"));
+        let Some(cut_off) = cut_off.filter(|_| step.left.as_deref() == Some("interrupted")) else { break };
+        let is_of = |number: i64| number == cut_off.number;
+        let count = |rows: usize| u32::try_from(rows).unwrap_or(u32::MAX);
+        found.excursions += count(excursions(connection, part)?.iter().filter(|row| is_of(row.step)).count());
+        let dropouts = dropouts(connection, part)?;
+        let groups = dropouts.iter().filter(|row| is_of(row.step)).map(|row| row.number).max().unwrap_or(0);
+        found.dropouts += u32::try_from(groups).unwrap_or(u32::MAX);
+        let bad = responses(connection, part)?;
+        let bad = bad.iter().filter(|row| is_of(row.step) && row.verdict == Some(Verdict::OutOfLimit));
+        found.bad_responses += count(bad.count());
+    }
+    Ok(found)
 }
 
 fn judged(connection: &Connection, session: i64, step: &StepRow) -> Result<Option<PreviousJudgement>, StoreError> {

@@ -78,7 +78,7 @@ impl StepJudge {
     fn standing(&self, now: Mono, stands: impl Fn(&&Capture) -> bool) -> Option<Capture> {
         let taken = self.taken.as_ref().filter(|taken| taken.counts()).filter(&stands);
         let capture = taken.or(self.captured.as_ref().filter(&stands)).or(self.taken.as_ref().filter(&stands));
-        if let Some(capture) = capture.filter(|_| self.criteria.mode != CaptureMode::Worst) {
+        if let Some(capture) = capture.filter(|_| !self.criteria.mode.is_watch()) {
             return Some(capture.clone());
         }
         if self.criteria.answer.is_some() {
@@ -88,12 +88,12 @@ impl StepJudge {
         if !self.is_limited() && (self.last.is_none() || self.criteria.channel.is_none()) {
             return None;
         }
-        if let Some(kept) = self.proof.kept().filter(|_| self.criteria.mode != CaptureMode::Worst) {
+        if let Some(kept) = self.proof.kept().filter(|_| !self.criteria.mode.is_watch()) {
             return Some(self.of_proof(CaptureMethod::Last, kept));
         }
         Some(match self.criteria.mode {
             CaptureMode::Taken => self.as_it_is(CaptureMethod::Last, now),
-            CaptureMode::Worst => match self.worst {
+            CaptureMode::Worst | CaptureMode::Wiggle => match self.worst {
                 Some(worst) => {
                     let mut capture = self.of_worst(&worst);
                     if self.before == Some(worst) {

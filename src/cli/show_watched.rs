@@ -1,0 +1,142 @@
+//! What was found while steps watched: excursions and drop-outs, those of the session that is continued too.
+
+use std::io::Write;
+
+use rusqlite::Connection;
+
+use super::{failure::Failure, show_value, table::table};
+use crate::{
+    harmless::harmless,
+    session::RangeEnd,
+    store::read::{self, DropOutRow, ExcursionRow, JudgementOf, ResponseSummary, SessionRow},
+    units::{show, show_duration, show_seconds},
+};
+
+/// So many excursions and drop-outs stand in the tables; the export has all.
+const MOST_ROWS: usize = 40;
+
+/// Drop-outs of the same channels together.
+struct DropOutCause<'a> {
+    channels: Vec<&'a str>,
+    times: usize,
+    /// When the first was.
+    first: String,
+    longest_us: i64,
+}
+
+/// A row and the session that it is of, where that is an earlier part of the visit.
+type Part<T> = (Option<i64>, T);
+
+/// Prints the tables; nothing where nothing was found.
+pub(super) fn print(out: &mut dyn Write, connection: &Connection, session: &SessionRow) -> Result<(), Failure> {
+    let mut excursions: Vec<Part<ExcursionRow>> = Vec::new();
+    let mut dropouts: Vec<Part<DropOutRow>> = Vec::new();
+    let mut responses = Vec::new();
+    for part in read::parts(connection, session.id)? {
+        let of = if part == session.id { JudgementOf::from(session) } else { part.into() };
+        let earlier = (part != session.id).then_some(part);
+        excursions.extend(read::excursions(connection, of)?.into_iter().map(|row| (earlier, row)));
+        responses.extend(read::responses(connection, of)?);
+        dropouts.extend(read::dropouts(connection, of)?.into_iter().map(|row| (earlier, row)));
+    }
+    print_responses(out, &read::response_summaries(&responses))?;
+    print_excursions(out, &excursions)?;
+    print_dropouts(out, &dropouts)
+}
+
+/// Operations that were repeated, one row for each rule, and below it what was not in limit.
+fn print_responses(out: &mut dyn Write, summaries: &[ResponseSummary]) -> Result<(), Failure> {
+    if summaries.is_empty() {
+        return Ok(());
+    }
+    let time = |seconds: Option<f64>| seconds.map_or("–".to_owned(), show_duration);
+    let rows = summaries.iter().map(|summary| {
+        vec![
+            summary.rule.clone(),
+            summary.count.to_string(),
+            summary.good.to_string(),
+            time(summary.median_s),
+            time(summary.longest_s),
+        ]
+    });
+    let titles = ["response", "times", "in limit", "median", "longest"];
+    write!(out, "\n{}", table(&titles, &["times", "in limit", "median", "longest"], rows))?;
+    let reasons: Vec<&String> = summaries.iter().flat_map(|summary| &summary.reasons).collect();
+    for reason in reasons.iter().take(MOST_ROWS) {
+        writeln!(out, "  {}", harmless(reason))?;
+    }
+    more(out, reasons.len(), "responses.csv")
+}
+
+fn after(earlier: Option<i64>, at_us: i64) -> String {
+    let after = show_seconds(at_us as f64 / 1e6);
+    earlier.map_or(after.clone(), |session| format!("{after} of session {session}"))
+}
+
+fn print_excursions(out: &mut dyn Write, excursions: &[Part<ExcursionRow>]) -> Result<(), Failure> {
+    if excursions.is_empty() {
+        return Ok(());
+    }
+    let rows = excursions.iter().take(MOST_ROWS).map(|(earlier, row)| {
+        let worst = match row.beyond {
+            Some(RangeEnd::Over) => "OL".to_owned(),
+            Some(RangeEnd::Under) => "-OL".to_owned(),
+            None => row.worst.map_or("–".to_owned(), |worst| show(worst, row.quantity)),
+        };
+        vec![
+            after(*earlier, row.began_us),
+            row.channel.clone(),
+            worst,
+            show_value::limits(row.limit_low, row.limit_high, Some(row.quantity)),
+            row.ended_us.map_or("–".to_owned(), |ended| show_duration((ended - row.began_us) as f64 / 1e6)),
+            row.shown.join(", "),
+        ]
+    });
+    let titles = ["after", "out of limit", "worst", "limit", "for", "meanwhile"];
+    write!(out, "\n{}", table(&titles, &["after", "worst", "for"], rows))?;
+    more(out, excursions.len(), "excursions.csv")
+}
+
+/// Drop-outs by what fell together: how often, when first and last, and the longest.
+fn print_dropouts(out: &mut dyn Write, dropouts: &[Part<DropOutRow>]) -> Result<(), Failure> {
+    if dropouts.is_empty() {
+        return Ok(());
+    }
+    let mut causes: Vec<DropOutCause> = Vec::new();
+    for group in dropouts.chunk_by(|(a, one), (b, other)| (a, one.step, one.number) == (b, other.step, other.number)) {
+        let mut channels: Vec<&str> = group.iter().map(|(_, row)| row.channel.as_str()).collect();
+        channels.sort_unstable();
+        let longest_us = group.iter().map(|(_, row)| row.ended_us - row.began_us).max().unwrap_or(0);
+        match causes.iter_mut().find(|cause| cause.channels == channels) {
+            Some(cause) => {
+                cause.times += 1;
+                cause.longest_us = cause.longest_us.max(longest_us);
+            }
+            None => {
+                let first = after(group[0].0, group[0].1.began_us);
+                causes.push(DropOutCause { channels, times: 1, first, longest_us });
+            }
+        }
+    }
+    causes.sort_by_key(|cause| std::cmp::Reverse(cause.times));
+    let rows = causes.iter().take(MOST_ROWS).map(|cause| {
+        let place = if cause.channels.len() > 1 { "upstream of all of these" } else { "its own wires and connector" };
+        vec![
+            cause.channels.join(", "),
+            cause.times.to_string(),
+            cause.first.clone(),
+            show_duration(cause.longest_us as f64 / 1e6),
+            place.to_owned(),
+        ]
+    });
+    let titles = ["dropped out", "times", "first after", "longest", "look at"];
+    write!(out, "\n{}", table(&titles, &["times", "first after", "longest"], rows))?;
+    more(out, causes.len(), "dropouts.csv")
+}
+
+fn more(out: &mut dyn Write, all: usize, file: &str) -> Result<(), Failure> {
+    if all > MOST_ROWS {
+        writeln!(out, "and {} more: `bayline export --folder` writes all into {file}", all - MOST_ROWS)?;
+    }
+    Ok(())
+}

@@ -1,0 +1,169 @@
+//! What was found while steps watched, as CSV.
+
+use std::io::Write;
+
+use rusqlite::Connection;
+
+use super::{CsvSheet, CsvStyle, ExportError};
+use crate::{
+    session::Verdict,
+    store::read::{self, SessionRow},
+    units::Quantity,
+};
+
+/// The excursions as CSV: one row for each time a limit was broken.
+pub(crate) fn excursions(
+    connection: &Connection,
+    session: &SessionRow,
+    style: CsvStyle,
+    to: impl Write,
+) -> Result<(), ExportError> {
+    let mut sheet = CsvSheet::new(to, style, session.began_utc_us);
+    sheet.row([
+        "step",
+        "number",
+        "channel",
+        "quantity",
+        "began_s",
+        "ended_s",
+        "time",
+        "worst",
+        "unit",
+        "worst_s",
+        "limit_low",
+        "limit_high",
+        "shown",
+    ])?;
+    for row in read::excursions(connection, session)? {
+        sheet.whole(Some(row.step))?;
+        sheet.whole(Some(row.number))?;
+        sheet.text(&row.channel)?;
+        sheet.text(row.quantity.word())?;
+        sheet.elapsed(Some(row.began_us))?;
+        sheet.elapsed(row.ended_us)?;
+        sheet.time(row.began_us)?;
+        match row.beyond {
+            Some(end) => sheet.text(end.word())?,
+            None => sheet.number(row.worst)?,
+        }
+        sheet.text(&row.unit)?;
+        sheet.elapsed(Some(row.worst_us))?;
+        sheet.number(row.limit_low)?;
+        sheet.number(row.limit_high)?;
+        sheet.text(&row.shown.join("; "))?;
+        sheet.end_row()?;
+    }
+    sheet.finish()
+}
+
+/// The drop-outs as CSV: one row for each channel that fell; those that fell together have one number.
+pub(crate) fn dropouts(
+    connection: &Connection,
+    session: &SessionRow,
+    style: CsvStyle,
+    to: impl Write,
+) -> Result<(), ExportError> {
+    let mut sheet = CsvSheet::new(to, style, session.began_utc_us);
+    sheet.row([
+        "step", "number", "channel", "quantity", "began_s", "ended_s", "time", "level", "least", "unit", "samples",
+    ])?;
+    for row in read::dropouts(connection, session)? {
+        sheet.whole(Some(row.step))?;
+        sheet.whole(Some(row.number))?;
+        sheet.text(&row.channel)?;
+        sheet.text(row.quantity.word())?;
+        sheet.elapsed(Some(row.began_us))?;
+        sheet.elapsed(Some(row.ended_us))?;
+        sheet.time(row.began_us)?;
+        sheet.number(Some(row.level))?;
+        sheet.number(Some(row.least))?;
+        sheet.text(&row.unit)?;
+        sheet.whole(Some(row.samples))?;
+        sheet.end_row()?;
+    }
+    sheet.finish()
+}
+
+/// The changes as CSV: one row for each time a channel went to another level.
+pub(crate) fn changes(
+    connection: &Connection,
+    session: &SessionRow,
+    style: CsvStyle,
+    to: impl Write,
+) -> Result<(), ExportError> {
+    let mut sheet = CsvSheet::new(to, style, session.began_utc_us);
+    sheet.row([
+        "step",
+        "number",
+        "channel",
+        "quantity",
+        "elapsed_s",
+        "time",
+        "level_before",
+        "level_after",
+        "unit",
+        "lasted_s",
+        "interval_s",
+    ])?;
+    for row in read::changes(connection, session)? {
+        sheet.whole(Some(row.step))?;
+        sheet.whole(Some(row.number))?;
+        sheet.text(&row.channel)?;
+        sheet.text(row.quantity.word())?;
+        sheet.elapsed(Some(row.at_us))?;
+        sheet.time(row.at_us)?;
+        sheet.number(Some(row.level_before))?;
+        sheet.number(Some(row.level_after))?;
+        sheet.text(&row.unit)?;
+        sheet.elapsed(Some(row.lasted_us))?;
+        sheet.elapsed(Some(row.interval_us))?;
+        sheet.end_row()?;
+    }
+    sheet.finish()
+}
+
+/// What channels did after marks and changes, as CSV.
+pub(crate) fn responses(
+    connection: &Connection,
+    session: &SessionRow,
+    style: CsvStyle,
+    to: impl Write,
+) -> Result<(), ExportError> {
+    let mut sheet = CsvSheet::new(to, style, session.began_utc_us);
+    sheet.row([
+        "step",
+        "number",
+        "rule",
+        "channel",
+        "quantity",
+        "elapsed_s",
+        "time",
+        "delay_s",
+        "u_s",
+        "level_before",
+        "level_after",
+        "unit",
+        "lasted_s",
+        "verdict",
+        "reason",
+    ])?;
+    for row in read::responses(connection, session)? {
+        sheet.whole(Some(row.step))?;
+        sheet.whole(Some(row.number))?;
+        sheet.text(&row.rule)?;
+        sheet.text(&row.channel)?;
+        sheet.text(row.quantity.map_or("", Quantity::word))?;
+        sheet.elapsed(Some(row.at_us))?;
+        sheet.time(row.at_us)?;
+        sheet.number(row.delay_s)?;
+        sheet.number(row.u_s)?;
+        sheet.number(row.level_before)?;
+        sheet.number(row.level_after)?;
+        sheet.text(row.unit.as_deref().unwrap_or_default())?;
+        sheet.number(row.lasted_s)?;
+        sheet.text(row.verdict.map_or("", Verdict::word))?;
+        sheet.text(&row.reason)?;
+        sheet.end_row()?;
+    }
+    sheet.finish()
+}

@@ -1,0 +1,100 @@
+//! The level of a signal and its noise, learnt from its newest samples in constant memory.
+
+/// The level is the mean of about so many samples.
+const MEMORY: u32 = 64;
+/// The noise is that of about so many.
+const NOISE_MEMORY: u32 = 256;
+/// Fewer samples tell neither.
+const WARM: u32 = 8;
+/// One difference counts as this many standard deviations at most: a jump is no noise.
+const CLIP: f64 = 4.0;
+/// No signal is taken to be quieter than this share of its level: common practice, no source.
+const QUIETEST: f64 = 1e-4;
+
+/// What a signal shows usually.
+///
+/// The noise comes from successive differences, δ² / 2 with δ² the mean square successive difference (von Neumann, Annals of
+/// Mathematical Statistics 12, 1941, 367, from memory): a slow drift does not count as noise.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub(super) struct SignalLevel {
+    count: u32,
+    mean: f64,
+    variance: f64,
+    last: f64,
+    digit: f64,
+}
+
+impl SignalLevel {
+    /// Takes one more sample, with its last digit where that is known.
+    pub(super) fn push(&mut self, value: f64, digit: Option<f64>) {
+        self.count = self.count.saturating_add(1);
+        self.digit = digit.unwrap_or(0.0);
+        let weight = 1.0 / f64::from(self.count.min(MEMORY));
+        self.mean += weight * (value - self.mean);
+        if self.count > 1 {
+            let difference = value - self.last;
+            let mut square = difference * difference / 2.0;
+            if self.count > WARM {
+                let most = CLIP * self.noise();
+                square = square.min(most * most);
+            }
+            let weight = 1.0 / f64::from((self.count - 1).min(NOISE_MEMORY));
+            self.variance += weight * (square - self.variance);
+        }
+        self.last = value;
+    }
+
+    /// Goes on at another level with the same noise.
+    pub(super) fn move_to(&mut self, level: f64) {
+        (self.mean, self.last) = (level, level);
+        self.count = self.count.min(WARM);
+    }
+
+    /// Whether enough was seen.
+    pub(super) fn is_known(&self) -> bool {
+        self.count >= WARM
+    }
+
+    /// The level, in the unit of the samples.
+    pub(super) fn mean(&self) -> f64 {
+        self.mean
+    }
+
+    /// Standard deviation of one sample; half a digit at least, since what is smaller than a digit is not seen.
+    pub(super) fn noise(&self) -> f64 {
+        self.variance.max(0.0).sqrt().max(0.5 * self.digit).max(QUIETEST * self.mean.abs()).max(f64::MIN_POSITIVE)
+    }
+
+    /// What the last digit is worth; 0 where it is not known.
+    pub(super) fn digit(&self) -> f64 {
+        self.digit
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::electrics::noise::Noise;
+
+    #[test]
+    fn level_and_noise_are_found_and_a_jump_is_no_noise() {
+        let (mut level, mut noise) = (SignalLevel::default(), Noise::of_seed(1));
+        for _ in 0..2000 {
+            level.push(5.0 + 0.02 * noise.normal(), None);
+        }
+        assert!(level.is_known());
+        assert!((level.mean() - 5.0).abs() < 0.02, "{level:?}");
+        assert!((0.017..0.023).contains(&level.noise()), "{level:?}");
+        level.push(0.0, None);
+        assert!(level.noise() < 0.024, "{level:?}");
+    }
+
+    #[test]
+    fn a_display_that_stands_still_has_half_a_digit_of_noise() {
+        let mut level = SignalLevel::default();
+        for _ in 0..100 {
+            level.push(12.41, Some(0.01));
+        }
+        assert_eq!(level.noise(), 0.005);
+    }
+}

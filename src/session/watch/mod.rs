@@ -1,0 +1,25 @@
+//! What happens while nobody looks at the numbers: when a limit was broken and for how long, and drop-outs too short for an
+//! eye. Fed with every sample of a step that watches; constant work for each, and memory only for what happened.
+//!
+//! Reading order: `step_watch` (all of it, for one step), `excursion` (a limit that breaks), `level` (what a signal shows
+//! usually, and its noise), `dropout` (one channel that falls for a moment), `intermittent` (drop-outs that coincide),
+//! `change` (from one level to another), `response` (what must follow a mark or a change, and how soon),
+//! `speech_limit` (how often something is said aloud).
+
+mod change;
+mod dropout;
+mod excursion;
+mod intermittent;
+mod level;
+mod response;
+mod speech_limit;
+mod step_watch;
+
+#[cfg(test)]
+mod tests;
+
+pub use change::SignalChange;
+pub use excursion::Excursion;
+pub use intermittent::Intermittent;
+pub use response::TimedResponse;
+pub(crate) use step_watch::{JudgedSample, StepWatch, WatchEvent};

@@ -1,0 +1,423 @@
+//! Everything that is watched during one step.
+
+use super::{
+    change::{ChangeDetector, LevelChange, SignalChange},
+    dropout::{DropOut, DropOutDetector},
+    excursion::{ChannelNames, Excursion, ExcursionWatch},
+    intermittent::{Intermittent, listed},
+    response::{RespondingChannel, ResponseWatch, TimedResponse, badness, judged_number},
+    speech_limit::SpeechLimit,
+};
+use crate::{
+    channel::{Channel, ChannelId, MeterId, Sample},
+    clock::Mono,
+    procedure::{CaptureMode, ResponseRule, ResponseTrigger},
+    session::{Capture, CaptureMethod, Effect, Judgement, Notice, PreviousWatch, Record, Verdict},
+    units::{Dimension, Limit, Quantity, show_duration},
+};
+
+/// At most one drop-out in this time is said aloud while watching, µs.
+const QUIET_US: i64 = 5_000_000;
+/// The same while the harness is moved: the hand must learn at once what it moved.
+const WIGGLE_QUIET_US: i64 = 1_000_000;
+/// Drop-outs of other channels that belong to the first are known after this time beside their sample interval, µs.
+const GATHER_US: i64 = 300_000;
+/// So many drop-outs are kept of one step; further ones are only counted.
+const MOST: u32 = 1000;
+/// The same for changes.
+const MOST_CHANGES: u32 = 10_000;
+
+/// What the watch wants done.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) enum WatchEvent {
+    /// A limit broke, or is kept again: stored under its number each time.
+    Excursion(Box<Excursion>),
+    /// Channels dropped out.
+    Intermittent(Box<Intermittent>),
+    /// A channel went to another level.
+    Change(Box<SignalChange>),
+    /// A channel did, or did not do, what it must after a mark or a change.
+    Response(Box<TimedResponse>),
+    /// A channel dropped out this moment, by its name: a tick in the operator's ear.
+    Tick(String),
+    /// An announcement.
+    Say(String),
+}
+
+impl WatchEvent {
+    /// What to store, and what to tell those who watch.
+    pub(in crate::session) fn effects(self, at: Mono) -> Vec<Effect> {
+        match self {
+            Self::Excursion(excursion) => {
+                vec![Effect::Notice(Notice::Excursion(excursion.clone())), Effect::Record(Record::Excursion(excursion))]
+            }
+            Self::Intermittent(intermittent) => {
+                vec![
+                    Effect::Notice(Notice::Intermittent(intermittent.clone())),
+                    Effect::Record(Record::Intermittent(intermittent)),
+                ]
+            }
+            Self::Change(change) => {
+                vec![Effect::Notice(Notice::Change(change.clone())), Effect::Record(Record::Change(change))]
+            }
+            Self::Response(response) => {
+                vec![Effect::Notice(Notice::Response(response.clone())), Effect::Record(Record::Response(response))]
+            }
+            Self::Tick(channel) => vec![Effect::Notice(Notice::Tick(channel))],
+            Self::Say(text) => Effect::announce(at, text).into(),
+        }
+    }
+}
+
+/// A sample of the step's channel as it was judged.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct JudgedSample<'a> {
+    /// With its sign as it counts.
+    pub sample: &'a Sample,
+    /// None where there is nothing to judge by.
+    pub verdict: Option<Verdict>,
+    /// What it was judged against.
+    pub limit: Option<&'a Limit>,
+}
+
+/// Watches one step.
+#[derive(Debug, Clone)]
+pub(crate) struct StepWatch {
+    step: u32,
+    mode: CaptureMode,
+    names: ChannelNames,
+    /// By channel.
+    latest: Vec<Option<Sample>>,
+    excursions: ExcursionWatch,
+    /// By channel; none where nothing can drop out.
+    detectors: Vec<Option<DropOutDetector>>,
+    /// By channel; none where changes don't matter.
+    changes: Vec<Option<ChangeDetector>>,
+    /// By channel: its meter.
+    meters: Vec<(MeterId, String)>,
+    responses: Vec<ResponseWatch>,
+    change_count: u32,
+    response_count: u32,
+    gathered: Option<Intermittent>,
+    /// By the channels that fell: how often.
+    causes: Vec<(Vec<String>, u32)>,
+    count: u32,
+    /// What was found before the session was cut off in this step.
+    before: PreviousWatch,
+    speech: SpeechLimit,
+    response_speech: SpeechLimit,
+    began: Mono,
+}
+
+impl StepWatch {
+    /// Begins to watch the step of this number.
+    pub(crate) fn new(step: u32, mode: CaptureMode, began: Mono, rules: Vec<ResponseRule>) -> Self {
+        let quiet = if mode == CaptureMode::Wiggle { WIGGLE_QUIET_US } else { QUIET_US };
+        Self {
+            step,
+            mode,
+            names: ChannelNames::default(),
+            latest: Vec::new(),
+            excursions: ExcursionWatch::new(step),
+            detectors: Vec::new(),
+            changes: Vec::new(),
+            meters: Vec::new(),
+            responses: rules.into_iter().map(ResponseWatch::new).collect(),
+            change_count: 0,
+            response_count: 0,
+            gathered: None,
+            causes: Vec::new(),
+            count: 0,
+            before: PreviousWatch::default(),
+            speech: SpeechLimit::new(quiet),
+            response_speech: SpeechLimit::new(QUIET_US),
+            began,
+        }
+    }
+
+    /// A channel became known; `is_own` says whether it is the one that the step looks at.
+    pub(crate) fn channel_found(&mut self, id: ChannelId, channel: &Channel, is_own: bool) {
+        let index = usize::from(id.0);
+        self.names.set(index, &channel.name, is_own);
+        if index >= self.latest.len() {
+            self.latest.resize(index + 1, None);
+            self.detectors.resize(index + 1, None);
+            self.changes.resize(index + 1, None);
+            self.meters.resize(index + 1, (MeterId(0), String::new()));
+        }
+        self.meters[index] = (channel.meter, channel.meter_name.clone());
+        for response in 0..self.responses.len() {
+            let rule = &self.responses[response].rule;
+            let meter = |name: &str| self.index_of(name).map(|index| self.meters[index].0);
+            self.responses[response].other_meter = match &rule.trigger {
+                ResponseTrigger::Change(trigger, _) => meter(trigger) != meter(&rule.channel),
+                ResponseTrigger::Mark(_) => false,
+            };
+        }
+    }
+
+    fn index_of(&self, name: &str) -> Option<usize> {
+        (0..self.latest.len()).find(|index| self.names.of(*index) == name)
+    }
+
+    /// So much was found in this step before the session was cut off.
+    pub(crate) fn seen_before(&mut self, before: PreviousWatch) {
+        self.before = before;
+    }
+
+    /// The operator marked a moment.
+    pub(crate) fn mark(&mut self, at: Mono, text: &str, events: &mut Vec<WatchEvent>) {
+        for response in &mut self.responses {
+            response.mark(at, text);
+        }
+        self.respond(Some(at), events);
+    }
+
+    /// Takes one more sample of any channel; `judged` is the same one where it is of the step's channel.
+    pub(crate) fn sample(&mut self, sample: &Sample, judged: Option<JudgedSample>, events: &mut Vec<WatchEvent>) {
+        let index = usize::from(sample.channel.0);
+        if let Some(latest) = self.latest.get_mut(index) {
+            *latest = Some(*sample);
+        }
+        if let Some(JudgedSample { sample, verdict, limit }) = judged {
+            self.excursions.sample(sample, verdict, limit, &self.latest, &self.names, events);
+        }
+        self.drop_out(index, sample, events);
+        self.close_gathered(sample.at, events);
+        if self.mode == CaptureMode::Worst {
+            self.change(index, sample, events);
+            self.respond(Some(sample.at), events);
+        }
+    }
+
+    /// Volts and amps, and what a rule names.
+    fn change(&mut self, index: usize, sample: &Sample, events: &mut Vec<WatchEvent>) {
+        let Some(detector) = self.changes.get_mut(index) else { return };
+        if detector.as_ref().is_none_or(|detector| detector.quantity() != sample.quantity) {
+            let name = self.names.of(index);
+            let is_named = self.responses.iter().any(|response| response.rule.names(name));
+            let is_wanted = is_named || matches!(sample.quantity, Quantity::VoltsDc | Quantity::AmpsDc);
+            *detector = is_wanted.then(|| ChangeDetector::new(sample.quantity));
+        }
+        let Some(change) = detector.as_mut().and_then(|detector| detector.sample(sample)) else { return };
+        let name = self.names.of(index);
+        for response in &mut self.responses {
+            response.change(name, change);
+        }
+        self.keep_change(name.to_owned(), sample.quantity, change, events);
+    }
+
+    fn keep_change(&mut self, channel: String, quantity: Quantity, change: LevelChange, events: &mut Vec<WatchEvent>) {
+        self.change_count += 1;
+        if self.change_count <= MOST_CHANGES {
+            let (step, number) = (self.step, self.change_count);
+            events.push(WatchEvent::Change(Box::new(SignalChange { step, number, channel, quantity, change })));
+        }
+    }
+
+    /// Takes what is decided; at the end of the step, `now` is none and nothing waits longer.
+    fn respond(&mut self, now: Option<Mono>, events: &mut Vec<WatchEvent>) {
+        for place in 0..self.responses.len() {
+            while self.responses[place].is_waiting() {
+                let index = self.index_of(&self.responses[place].rule.channel);
+                let detector = index.and_then(|index| self.changes[index].as_ref());
+                let channel = RespondingChannel {
+                    quantity: detector.map(ChangeDetector::quantity),
+                    level: detector.and_then(ChangeDetector::level),
+                    interval_us: detector.map_or(0, ChangeDetector::interval_us),
+                    meter: index.map_or("", |index| &self.meters[index].1),
+                };
+                let Some(mut response) = self.responses[place].decided(now, channel) else { break };
+                self.response_count += 1;
+                (response.step, response.number) = (self.step, self.response_count);
+                let is_good = response.judgement.verdict() == Some(Verdict::InLimit);
+                if !is_good && self.response_speech.pass(now.unwrap_or(response.at)) {
+                    events.push(WatchEvent::Say(response.judgement.reason.clone()));
+                }
+                if response.number <= MOST {
+                    events.push(WatchEvent::Response(Box::new(response)));
+                }
+            }
+        }
+    }
+
+    fn drop_out(&mut self, index: usize, sample: &Sample, events: &mut Vec<WatchEvent>) {
+        let Some(detector) = self.detectors.get_mut(index) else { return };
+        if detector.as_ref().is_none_or(|detector| detector.quantity() != sample.quantity) {
+            *detector = DropOutDetector::for_quantity(sample.quantity);
+        }
+        let Some(detector) = detector else { return };
+        let Some(found) = detector.sample(sample) else { return };
+        let interval_us = detector.interval_us();
+        let channel = self.names.of(index).to_owned();
+        if self.mode == CaptureMode::Wiggle {
+            events.push(WatchEvent::Tick(channel.clone()));
+        }
+        let part = DropOut {
+            channel,
+            quantity: sample.quantity,
+            began: found.began,
+            ended: found.ended,
+            level: found.level,
+            least: found.least,
+            samples: found.samples,
+        };
+        match &mut self.gathered {
+            Some(gathered) if gathered.takes(&part, interval_us) => gathered.parts.push(part),
+            _ => {
+                self.emit(sample.at, events);
+                self.count += 1;
+                self.gathered =
+                    Some(Intermittent { step: self.step, number: self.count, parts: vec![part], others_held: false });
+            }
+        }
+    }
+
+    /// Once no other channel can still belong to it.
+    fn close_gathered(&mut self, now: Mono, events: &mut Vec<WatchEvent>) {
+        let Some(gathered) = &self.gathered else { return };
+        let detectors = || self.detectors.iter().flatten();
+        let slowest = detectors().map(DropOutDetector::interval_us).max().unwrap_or(0);
+        if now.since(gathered.ended()) > GATHER_US + 2 * slowest && !detectors().any(DropOutDetector::is_fallen) {
+            self.emit(now, events);
+        }
+    }
+
+    fn emit(&mut self, now: Mono, events: &mut Vec<WatchEvent>) {
+        let Some(mut gathered) = self.gathered.take() else { return };
+        let alive = self.detectors.iter().flatten().filter(|detector| detector.is_alive()).count();
+        gathered.others_held = alive > gathered.parts.len();
+        gathered.parts.sort_by(|one, other| one.began.cmp(&other.began).then_with(|| one.channel.cmp(&other.channel)));
+        let mut cause: Vec<String> = gathered.parts.iter().map(|part| part.channel.clone()).collect();
+        cause.sort();
+        match self.causes.iter_mut().find(|(channels, _)| *channels == cause) {
+            Some((_, count)) => *count += 1,
+            None => self.causes.push((cause, 1)),
+        }
+        if self.speech.pass(now) {
+            events.push(WatchEvent::Say(gathered.text()));
+        }
+        if gathered.number <= MOST {
+            events.push(WatchEvent::Intermittent(Box::new(gathered)));
+        }
+    }
+
+    /// Handles a tick: what waited for quiet is said. What is kept depends on samples alone, so that judging again finds the same.
+    pub(crate) fn tick(&mut self, now: Mono, events: &mut Vec<WatchEvent>) {
+        self.excursions.tick(now, &self.names, events);
+    }
+
+    /// The meters of these channels were lost.
+    pub(crate) fn lost(&mut self, now: Mono, gone: impl Fn(ChannelId) -> bool, events: &mut Vec<WatchEvent>) {
+        for (index, latest) in self.latest.iter_mut().enumerate() {
+            let Some(sample) = latest.filter(|sample| gone(sample.channel)) else { continue };
+            *latest = None;
+            (self.detectors[index], self.changes[index]) = (None, None);
+            if self.names.of(index) == self.names.own() {
+                self.excursions.end(sample.at.min(now), false, &self.names, events);
+            }
+        }
+    }
+
+    /// The step ends.
+    pub(crate) fn close(&mut self, now: Mono, events: &mut Vec<WatchEvent>) {
+        self.excursions.end(now, false, &self.names, events);
+        self.emit(now, events);
+        self.respond(None, events);
+    }
+
+    /// What the step is judged on, given what its own judge captured.
+    pub(crate) fn judged(&self, capture: Option<Capture>, now: Mono) -> Option<Capture> {
+        if self.mode == CaptureMode::Wiggle {
+            return self.by_count(capture, now);
+        }
+        let mut capture = self.with_responses(capture, now)?;
+        let (count, longest_us) = self.excursions.counted();
+        if count > 1 {
+            let longest = show_duration(longest_us as f64 / 1e6);
+            capture.judgement.reason += &format!("; {count} excursions, the longest {longest}");
+        }
+        if self.before.excursions > 0 {
+            let before = excursions(self.before.excursions);
+            capture.judgement.reason += &format!("; {before} before the session was cut off");
+        }
+        if self.all_dropouts() > 0 {
+            capture.judgement.reason += &format!("; {}", self.drop_outs());
+        }
+        Some(capture)
+    }
+
+    /// The worst of the step's own value and of what its rules found.
+    fn with_responses(&self, own: Option<Capture>, now: Mono) -> Option<Capture> {
+        let bad_before = (self.before.bad_responses > 0).then(|| {
+            let none = Limit { low: None, high: Some(0.0), dimension: Dimension::Plain };
+            let bad = f64::from(self.before.bad_responses);
+            let mut judgement = judged_number(&none, bad, Quantity::Number, None);
+            let word = if self.before.bad_responses == 1 { "response" } else { "responses" };
+            judgement.reason =
+                format!("{} {word} out of limit before the session was cut off", self.before.bad_responses);
+            (judgement, None)
+        });
+        let found = self.responses.iter().map(|response| {
+            let channel = self.index_of(&response.rule.channel);
+            (response.judged(), channel.and_then(|index| u16::try_from(index).ok()).map(ChannelId))
+        });
+        let worst =
+            found.chain(bad_before).reduce(|one, other| if badness(&other.0) > badness(&one.0) { other } else { one });
+        let Some((judgement, channel)) = worst else { return own };
+        match own {
+            Some(own) if badness(&own.judgement).0 >= badness(&judgement).0.max(1) => {
+                let reason = format!("{}; {}", own.judgement.reason, judgement.reason);
+                Some(Capture { judgement: Judgement { reason, ..own.judgement }, ..own })
+            }
+            _ => Some(Capture::plain(CaptureMethod::Worst, now, channel, judgement)),
+        }
+    }
+
+    /// A harness that is moved must not drop out once. What carried nothing proves nothing.
+    fn by_count(&self, capture: Option<Capture>, now: Mono) -> Option<Capture> {
+        let was_alive = self.all_dropouts() > 0 || self.detectors.iter().flatten().any(DropOutDetector::is_alive);
+        if !was_alive {
+            return capture;
+        }
+        let none = Limit { low: None, high: Some(0.0), dimension: Dimension::Plain };
+        let count = f64::from(self.all_dropouts());
+        let mut judgement = judged_number(&none, count, Quantity::Number, None);
+        let lasted = show_duration(now.since(self.began) as f64 / 1e6);
+        judgement.reason = match self.all_dropouts() {
+            0 => format!("no drop-out in {lasted}"),
+            _ => format!("{} in {lasted}", self.drop_outs()),
+        };
+        let (at, channel) = capture.map_or((now, None), |capture| (capture.at, capture.channel));
+        Some(Capture::plain(CaptureMethod::Worst, at, channel, judgement))
+    }
+
+    /// `3 drop-outs: feed and lift coil together (2), lift coil (1)`
+    fn drop_outs(&self) -> String {
+        let causes = self.causes.iter().map(|(channels, count)| {
+            let names: Vec<&str> = channels.iter().map(String::as_str).collect();
+            let together = if names.len() > 1 { " together" } else { "" };
+            format!("{}{together} ({count})", listed(&names))
+        });
+        let causes: Vec<String> = causes.collect();
+        let now = match self.count {
+            0 => None,
+            1 => Some(format!("1 drop-out: {}", causes.join(", ").trim_end_matches(" (1)"))),
+            many => Some(format!("{many} drop-outs: {}", causes.join(", "))),
+        };
+        let before = match self.before.dropouts {
+            0 => None,
+            1 => Some("1 drop-out before the session was cut off".to_owned()),
+            many => Some(format!("{many} drop-outs before the session was cut off")),
+        };
+        now.into_iter().chain(before).collect::<Vec<_>>().join("; ")
+    }
+
+    fn all_dropouts(&self) -> u32 {
+        self.count.saturating_add(self.before.dropouts)
+    }
+}
+
+fn excursions(count: u32) -> String {
+    if count == 1 { "1 excursion".to_owned() } else { format!("{count} excursions") }
+}

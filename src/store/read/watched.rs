@@ -1,0 +1,182 @@
+//! What was found while steps watched: excursions, drop-outs, changes and responses. A record here is the row of its table and its JSON.
+
+use rusqlite::Connection;
+use serde::{Deserialize, Serialize};
+
+use super::{JudgementOf, lines, seconds};
+use crate::{
+    session::{RangeEnd, Verdict},
+    store::{StoreError, record::records},
+    units::Quantity,
+};
+
+/// One row of the table `excursion`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub(crate) struct ExcursionRow {
+    /// step.number
+    pub step: i64,
+    /// Counted from 1 over the step.
+    pub number: i64,
+    /// channel.name
+    pub channel: String,
+    /// What was measured.
+    pub quantity: Quantity,
+    /// Unit of worst and limits.
+    pub unit: String,
+    /// The first sample out of limit, µs since the session began.
+    #[serde(rename(serialize = "began_s"), serialize_with = "seconds::of")]
+    pub began_us: i64,
+    /// The first sample that was not; none while it lasts.
+    #[serde(rename(serialize = "ended_s"), serialize_with = "seconds::or_none")]
+    pub ended_us: Option<i64>,
+    /// None when beyond the meter's range.
+    pub worst: Option<f64>,
+    /// Which end of the range it was beyond.
+    #[serde(rename(deserialize = "range_end"))]
+    pub beyond: Option<RangeEnd>,
+    /// When the worst was.
+    #[serde(rename(serialize = "worst_s"), serialize_with = "seconds::of")]
+    pub worst_us: i64,
+    /// Least value that is in limit.
+    pub limit_low: Option<f64>,
+    /// Greatest value that is in limit.
+    pub limit_high: Option<f64>,
+    /// What the other channels showed at the worst.
+    #[serde(deserialize_with = "lines::of_texts")]
+    pub shown: Vec<String>,
+}
+
+/// One row of the table `dropout`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub(crate) struct DropOutRow {
+    /// step.number
+    pub step: i64,
+    /// Channels that fell together have one number.
+    pub number: i64,
+    /// channel.name
+    pub channel: String,
+    /// What was measured.
+    pub quantity: Quantity,
+    /// Unit of level and least.
+    pub unit: String,
+    /// The first sample that had fallen, µs since the session began.
+    #[serde(rename(serialize = "began_s"), serialize_with = "seconds::of")]
+    pub began_us: i64,
+    /// The first sample that was back.
+    #[serde(rename(serialize = "ended_s"), serialize_with = "seconds::of")]
+    pub ended_us: i64,
+    /// What it fell from.
+    pub level: f64,
+    /// The least that was seen.
+    pub least: f64,
+    /// Samples that had fallen.
+    pub samples: i64,
+}
+
+/// One row of the table `change`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub(crate) struct ChangeRow {
+    /// step.number
+    pub step: i64,
+    /// Counted from 1 over the step.
+    pub number: i64,
+    /// channel.name
+    pub channel: String,
+    /// What was measured.
+    pub quantity: Quantity,
+    /// Unit of the levels.
+    pub unit: String,
+    /// When it was halfway, µs since the session began.
+    #[serde(rename(serialize = "at_s"), serialize_with = "seconds::of")]
+    pub at_us: i64,
+    /// The level before.
+    pub level_before: f64,
+    /// The level after.
+    pub level_after: f64,
+    /// From 10 % to 90 % of the way.
+    #[serde(rename(serialize = "lasted_s"), serialize_with = "seconds::of")]
+    pub lasted_us: i64,
+    /// Between two samples then.
+    #[serde(rename(serialize = "interval_s"), serialize_with = "seconds::of")]
+    pub interval_us: i64,
+}
+
+/// One row of the table `response`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub(crate) struct ResponseRow {
+    /// step.number
+    pub step: i64,
+    /// Counted from 1 over the step.
+    pub number: i64,
+    /// Which rule of the step, in words.
+    pub rule: String,
+    /// The channel that was to respond.
+    pub channel: String,
+    /// What was measured; none where it showed nothing.
+    pub quantity: Option<Quantity>,
+    /// Unit of the levels.
+    pub unit: Option<String>,
+    /// When the mark or the change was, µs since the session began.
+    #[serde(rename(serialize = "at_s"), serialize_with = "seconds::of")]
+    pub at_us: i64,
+    /// How long after it the channel was halfway, s; none where it did not move.
+    pub delay_s: Option<f64>,
+    /// Standard uncertainty of the delay, s.
+    pub u_s: Option<f64>,
+    /// The level before.
+    pub level_before: Option<f64>,
+    /// The level after.
+    pub level_after: Option<f64>,
+    /// From 10 % to 90 % of the way, s.
+    pub lasted_s: Option<f64>,
+    /// Its verdict.
+    pub verdict: Option<Verdict>,
+    /// One sentence.
+    pub reason: String,
+}
+
+/// The changes of a session in the order in which they were found.
+pub(crate) fn changes(connection: &Connection, of: impl Into<JudgementOf>) -> Result<Vec<ChangeRow>, StoreError> {
+    records(
+        connection,
+        "SELECT * FROM change WHERE session = ?1 AND judgement = COALESCE(?2, (SELECT judgement FROM session WHERE id = ?1)) ORDER BY step, number",
+        of.into().params(),
+    )
+}
+
+/// The responses of a session in the order in which they were decided.
+pub(crate) fn responses(connection: &Connection, of: impl Into<JudgementOf>) -> Result<Vec<ResponseRow>, StoreError> {
+    records(
+        connection,
+        "SELECT * FROM response WHERE session = ?1 AND judgement = COALESCE(?2, (SELECT judgement FROM session WHERE id = ?1)) ORDER BY step, number",
+        of.into().params(),
+    )
+}
+
+/// The excursions of a session in the order in which they began.
+pub(crate) fn excursions(connection: &Connection, of: impl Into<JudgementOf>) -> Result<Vec<ExcursionRow>, StoreError> {
+    let sql = "SELECT *, CASE beyond WHEN 1 THEN 'over' WHEN -1 THEN 'under' END AS range_end FROM excursion
+               WHERE session = ?1 AND judgement = COALESCE(?2, (SELECT judgement FROM session WHERE id = ?1)) ORDER BY step, number";
+    records(connection, sql, of.into().params())
+}
+
+/// The drop-outs of a session; those that belong together follow each other.
+pub(crate) fn dropouts(connection: &Connection, of: impl Into<JudgementOf>) -> Result<Vec<DropOutRow>, StoreError> {
+    records(
+        connection,
+        "SELECT * FROM dropout WHERE session = ?1 AND judgement = COALESCE(?2, (SELECT judgement FROM session WHERE id = ?1)) ORDER BY step, number, began_us, channel",
+        of.into().params(),
+    )
+}
+
+/// The sessions of one visit in this file, the oldest first: those that this one continues, and itself.
+pub(crate) fn parts(connection: &Connection, session: i64) -> Result<Vec<i64>, StoreError> {
+    let sql = "WITH RECURSIVE part (id, continues) AS (
+                   SELECT id, continues FROM session WHERE id = ?1
+                   UNION
+                   SELECT session.id, session.continues FROM session JOIN part ON session.uuid = part.continues)
+               SELECT id FROM part ORDER BY id";
+    let mut statement = connection.prepare_cached(sql)?;
+    let ids = statement.query_map([session], |row| row.get(0))?;
+    Ok(ids.collect::<rusqlite::Result<_>>()?)
+}
