@@ -107,7 +107,7 @@ fn judgement(out: &mut dyn Write, connection: &Connection, session: &SessionRow)
 fn findings(out: &mut dyn Write, connection: &Connection, session: &SessionRow) -> Result<(), Failure> {
     for finding in read::findings(connection, session)? {
         let finding = harmless_record(&finding).map_err(io::Error::from)?;
-        writeln!(out, "\n{} ({}): {}", finding.kind.word(), finding.sure.word(), finding.sentence)?;
+        writeln!(out, "\nfinding ({}): {}", finding.sure.word(), finding.sentence)?;
         for evidence in &finding.evidence {
             writeln!(out, "    {evidence}")?;
         }

@@ -15,6 +15,7 @@ use tokio_util::sync::CancellationToken;
 
 use super::{
     alert::Alert,
+    findings_thread::FindingsThread,
     observed_bench::ObservedBench,
     pauses::PauseWatch,
     ports::{PortCommand, PortCommands, PortEvent, PortStats},
@@ -58,6 +59,7 @@ pub(super) struct LoopInputs {
     pub requests: mpsc::Receiver<PendingRequest>,
     pub reports: mpsc::Receiver<WriterReport>,
     pub prepared: mpsc::Receiver<PreparedBegin>,
+    pub findings: mpsc::Receiver<CoreEvent>,
 }
 
 /// What the loop handles next.
@@ -65,6 +67,7 @@ enum LoopInput {
     Report(WriterReport),
     Request(PendingRequest),
     Prepared(PreparedBegin),
+    Findings(CoreEvent),
     Port(PortEvent),
     Readings,
     Tick,
@@ -85,6 +88,7 @@ pub(super) struct LoopOutputs {
     pub news: broadcast::Sender<Arc<str>>,
     pub alert: Alert,
     pub ports: PortCommands,
+    pub findings: FindingsThread,
 }
 
 /// The state of the loop.
@@ -229,6 +233,7 @@ impl EventLoop {
                 },
                 Some(asked) = inputs.requests.recv() => LoopInput::Request(asked),
                 Some(prepared) = inputs.prepared.recv() => LoopInput::Prepared(prepared),
+                Some(event) = inputs.findings.recv() => LoopInput::Findings(event),
                 Some(event) = inputs.ports.recv(), if room => LoopInput::Port(event),
                 _ = readings.tick(), if self.outputs.news.receiver_count() > 0 => LoopInput::Readings,
                 _ = tick.tick() => LoopInput::Tick,
@@ -240,6 +245,10 @@ impl EventLoop {
                 LoopInput::Report(report) => self.report(report),
                 LoopInput::Request(asked) => self.handle_request(asked),
                 LoopInput::Prepared(prepared) => self.begin_prepared(prepared),
+                LoopInput::Findings(event) => {
+                    let at = self.clock.mono();
+                    self.handle_event(at, event);
+                }
                 LoopInput::Port(event) => self.port(event),
                 LoopInput::Readings => self.publish_readings(),
                 LoopInput::Tick => {
@@ -316,6 +325,7 @@ impl EventLoop {
         for effect in self.effects.drain(..) {
             match effect {
                 Effect::Record(record) => self.store.keep(record),
+                Effect::WorkOut(task) => self.outputs.findings.begin(*task),
                 Effect::Notice(notice) => {
                     if let Notice::SessionBegan(_) = notice {
                         self.outputs.ports.send_all(PortCommand::ResetReported);

@@ -7,6 +7,7 @@
 
 mod alert;
 mod event_loop;
+mod findings_thread;
 mod observed_bench;
 mod pauses;
 mod ports;
@@ -34,6 +35,7 @@ use crate::{
 };
 use alert::Alert;
 use event_loop::{EventLoop, LoopEnd};
+use findings_thread::FindingsThread;
 use ports::{PortCommands, Ports};
 
 /// Events from the ports. When it is full, a port thread waits and reports how long.
@@ -145,13 +147,14 @@ pub(crate) async fn run(config: Config, ready: impl FnOnce(), stop: Cancellation
     let clock = Clock::start();
     let (to_loop, from_ports) = mpsc::channel(PORT_QUEUE);
     let alert = Alert::start(config.alert.clone())?;
+    let (findings_thread, findings) = FindingsThread::new();
     let (port_commands, commands) = PortCommands::new(config.bench.meters.len());
     let (mut event_loop, prepared) = EventLoop::new(
         clock,
         &config.bench,
         folder.clone(),
         store,
-        event_loop::LoopOutputs { news, alert, ports: port_commands },
+        event_loop::LoopOutputs { news, alert, ports: port_commands, findings: findings_thread },
     );
     let ids = ChannelIds::default();
     event_loop.add_derived(&config.bench, &ids);
@@ -164,7 +167,7 @@ pub(crate) async fn run(config: Config, ready: impl FnOnce(), stop: Cancellation
     }
     ready();
 
-    let inputs = event_loop::LoopInputs { ports: from_ports, requests, reports, prepared };
+    let inputs = event_loop::LoopInputs { ports: from_ports, requests, reports, prepared, findings };
     let (left, end) = event_loop.run(inputs, stop).await;
     ports.stop();
     let ended = event_loop.finish(left).await;

@@ -8,7 +8,7 @@
 //! the test that reproduces it.
 //!
 //! Reading order: `uncertain`, `propagate` and `normal` (a value and its uncertainty), `conformity` and `agreement`
-//! (a value against a limit or another value), `running`, `trend`, `outlier` and `cusum` (statistics of many values), `copper`,
+//! (a value against a limit or another value), `running`, `trend`, `cusum` and `median` (statistics of many values), `copper`,
 //! `wire`, `coil` and `pwm` (what a part should do), `circuit` (where a circuit has resistance).
 
 // How sure a value is.
@@ -28,7 +28,7 @@ mod running;
 
 mod trend;
 
-mod outlier;
+mod median;
 
 mod cusum;
 
@@ -44,6 +44,8 @@ mod pwm;
 // Where the resistance of a circuit is.
 mod circuit;
 
+mod netlist;
+
 #[cfg(test)]
 mod checks;
 #[cfg(test)]
@@ -54,7 +56,8 @@ pub(crate) use coil::{current, power_at};
 pub(crate) use conformity::{Decision, DecisionRule, Limits, decide, probability_of_conformity};
 pub(crate) use copper::Copper;
 pub(crate) use cusum::CumulativeSums;
-pub(crate) use outlier::{CUSTOMARY_SCORE, Siblings, median};
+pub(crate) use median::median;
+pub(crate) use netlist::{CircuitReading, Netlist, Resistor, SolvedNetlist};
 pub(crate) use propagate::{Correlation, difference_with_covariance, propagate, same_gain};
 pub(crate) use running::RunningStatistics;
 pub(crate) use trend::Trend;

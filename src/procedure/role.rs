@@ -106,6 +106,11 @@ impl Role {
         }
     }
 
+    /// Whether only a circuit with a coil has it.
+    pub const fn is_of_coil(self) -> bool {
+        matches!(self, Self::CoilOhms | Self::CoilAmps | Self::CoilVolts | Self::FeedPinDrop | Self::GroundPinDrop)
+    }
+
     /// Whether it can be measured while so much runs: ohms with nothing, amps and drops with something.
     pub const fn goes_with(self, running: RunningLoads) -> bool {
         match self {
@@ -134,7 +139,7 @@ pub struct CircuitMeasurement {
 impl CircuitMeasurement {
     /// By step, in their order; none where a step is of no use for findings.
     ///
-    /// Taken for granted without `role`, and only where the circuit has steps in ohm and in A DC and so is
+    /// Taken for granted without `role`, and only where the circuit has steps in ohm and in A DC or V DC and so is
     /// a coil's: its one step in ohm is `coil ohms`, its one in A DC `coil amps`, its one in V DC `feed`.
     /// Two steps in one unit say nothing until they have roles.
     pub fn of_steps(steps: &[Step]) -> Vec<Option<Self>> {
@@ -155,7 +160,9 @@ fn obvious(steps: &[Step], step: &Step) -> Option<Role> {
     let own = |quantity: Quantity| {
         steps.iter().filter(move |other| other.circuit.as_ref() == Some(circuit) && other.quantity == Some(quantity))
     };
-    if own(Quantity::Ohms).next().is_none() || own(Quantity::AmpsDc).next().is_none() {
+    // Ohms with volts or amps beside them are a coil's; ohms alone may be anything's.
+    let has = |quantity| own(quantity).next().is_some();
+    if !has(Quantity::Ohms) || !(has(Quantity::AmpsDc) || has(Quantity::VoltsDc)) {
         return None;
     }
     let role = match step.quantity? {

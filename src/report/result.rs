@@ -103,6 +103,7 @@ mod tests {
             evidence: nothing(),
             alternatives: nothing(),
             next: String::new(),
+            ends_at: None,
         }
     }
 

@@ -9,7 +9,7 @@ use super::{
     Begin, ChannelState, CommandReply, CoreEvent, CoreInput, Effect, Notice, Record, StepMove, StepView, Verdict,
     clamp_zero::{ClampZeros, SampleZero},
     derived_channels::DerivedChannels,
-    findings::{Finding, FindingKind},
+    findings::Finding,
     judge::{StepEvent, VoidCapture},
     meters::MeterState,
     open_session::{BenchView, Session},
@@ -102,6 +102,11 @@ impl Core {
                 self.meters.iter_mut().for_each(|meter| meter.listened_again(at));
                 self.remark(at, EventKind::NotRunning, String::new(), text, effects);
             }
+            CoreEvent::Findings { session, captures, findings } => {
+                if let Some(open) = &mut self.session {
+                    open.concluded(session, captures, findings, effects);
+                }
+            }
             CoreEvent::Tick => self.tick(at, effects),
             CoreEvent::Anchor(wall) => {
                 if self.session.is_some() {
@@ -119,8 +124,10 @@ impl Core {
         let mut session = self.session.take()?;
         let judged = session.leave(at, StepExit::SessionEnd, &self.channels, effects);
         session.put_back(at, effects);
+        session.findings.finish();
         if !session.findings.ranked().is_empty() {
-            effects.push(Effect::Record(Record::Findings(session.findings.ranked().to_vec())));
+            let (findings, ends_at) = (session.findings.ranked().to_vec(), session.findings.ends_at());
+            effects.push(Effect::Record(Record::Findings { findings, ends_at }));
         }
         effects.push(Effect::Record(Record::SessionEnded(at, how)));
         effects.push(Effect::Notice(Notice::SessionEnded(how)));
@@ -153,7 +160,7 @@ impl Core {
         self.zeros.mark_stale();
         self.derived.restart();
         self.keep_bench(at, &begin, effects);
-        let mut session = Session::new(begin, at);
+        let mut session = Session::new(begin, at, effects);
         session.moves_by_record = self.moves_by_record;
         session.void.clone_from(&self.void);
         let step = session.first(at, &BenchView { channels: &self.channels, zeros: &self.zeros }, effects);
@@ -422,11 +429,13 @@ impl Core {
     }
 
     /// The findings from the captures so far, the best first.
-    ///
-    /// Without the finding that too little was measured: that one is recorded when the session ends.
     pub fn findings(&self) -> impl Iterator<Item = &Finding> {
-        let ranked = self.session.as_ref().map_or(&[][..], |session| session.findings.ranked());
-        ranked.iter().filter(|finding| finding.kind != FindingKind::NotEnough)
+        self.session.as_ref().map_or(&[][..], |session| session.findings.ranked()).iter()
+    }
+
+    /// Whether captures came that the findings do not rest on yet.
+    pub fn findings_pending(&self) -> bool {
+        self.session.as_ref().is_some_and(|session| session.findings.is_pending())
     }
 
     /// The question that waits for an answer.

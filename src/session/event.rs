@@ -2,9 +2,11 @@
 
 use std::sync::Arc;
 
+use uuid::Uuid;
+
 use super::{
     Capture, EventKind, FrameCounts, Judgement, Record, SessionExit, StepView, Zeroed,
-    findings::Finding,
+    findings::{Finding, FindingsTask},
     proof::Ask,
     watch::{Excursion, Intermittent, SignalChange, TimedResponse},
 };
@@ -53,6 +55,15 @@ pub enum CoreEvent {
     },
     /// The program did not run for a while, in one sentence: the computer slept, or the process was stopped.
     Paused(String),
+    /// What a [`Effect::WorkOut`] came to.
+    Findings {
+        /// The session that it was for.
+        session: Uuid,
+        /// How many captures it rests on.
+        captures: u64,
+        /// The findings, the best first.
+        findings: Vec<Finding>,
+    },
     /// Sent a few times a second, so that silence is noticed too.
     Tick,
     /// The computer's clock at this moment.
@@ -66,6 +77,9 @@ pub enum Effect {
     Record(Record),
     /// Notify watching clients.
     Notice(Notice),
+    /// Work out findings, on whatever thread, and answer with [`CoreEvent::Findings`]. A newer one takes the place of an
+    /// older one. What is not answered when the session ends, the core works out itself.
+    WorkOut(Box<FindingsTask>),
 }
 
 impl Effect {

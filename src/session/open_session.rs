@@ -2,13 +2,15 @@
 
 use std::{collections::HashMap, sync::Arc};
 
+use uuid::Uuid;
+
 use super::{
     Begin, Effect, Judgement, Notice, Record, Refusal, StepMove, StepView,
     active_step::{ActiveStep, LeadPosition, channel_named},
     captured_values::CapturedValues,
     clamp_zero::ClampZeros,
     command::{LONGEST_NAME, check_length},
-    findings::FindingKind,
+    findings::{Finding, FindingKind},
     judge::{CoilHold, StepCriteria, StepEvent, VoidCapture},
     prompts::OperatorPrompts,
     proof::{LeadFacts, MeasuredPoint},
@@ -63,10 +65,11 @@ pub(super) struct BenchView<'a> {
 pub(super) type Moved = (Option<Judgement>, Option<Arc<StepView>>);
 
 impl Session {
-    pub(super) fn new(begin: Begin, began: Mono) -> Self {
-        let mut findings = SessionFindings::new(begin.procedure.as_deref(), begin.visit.part_celsius);
+    pub(super) fn new(begin: Begin, began: Mono, effects: &mut Vec<Effect>) -> Self {
+        let mut findings = SessionFindings::new(begin.id, begin.procedure.as_deref(), &begin.visit);
         if let (Some(procedure), Some(previous)) = (&begin.procedure, &begin.previous) {
-            findings.remember(procedure, previous);
+            let task = findings.remember(procedure, previous);
+            effects.extend(task.map(|task| Effect::WorkOut(Box::new(task))));
         }
         let mut captured = CapturedValues::default();
         for step in begin.previous.iter().flat_map(|previous| &previous.steps) {
@@ -415,6 +418,7 @@ impl Session {
         if let (true, Some(Value::Number(volts))) = (is_feed, judged.as_ref().and_then(Judgement::value)) {
             self.facts.feed_captured(volts);
         }
+        let captured_at = ended.capture.as_ref().map(|capture| capture.at);
         if let Some(capture) = &ended.capture {
             self.prompts.captured(&view, capture);
             let channel = capture.channel.and_then(|id| channels.get(usize::from(id.0))?.as_ref());
@@ -429,21 +433,31 @@ impl Session {
         if let Some(channel) = channel.filter(|_| !jack_in_doubt) {
             self.prompts.jack_is_right(&channel.meter_name);
         }
-        if let Some(judged) = &judged
-            && self.findings.learn(&view, judged, channel)
-        {
-            let first = self.findings.ranked().first().filter(|finding| {
-                // That nothing is wrong is announced only once everything has been measured.
-                finding.kind != FindingKind::NotEnough
-                    && (finding.kind != FindingKind::Healthy || self.is_at_the_last(&view))
-            });
-            effects.extend(first.map(|finding| Effect::Notice(Notice::Finding(Arc::new(finding.clone())))));
+        if let (Some(judged), Some(captured)) = (&judged, captured_at) {
+            let seconds = captured.since(self.began) as f64 / 1e6;
+            let task = self.findings.learn(&view, judged, seconds, channel);
+            effects.extend(task.map(|task| Effect::WorkOut(Box::new(task))));
         }
         judged
     }
 
-    fn is_at_the_last(&self, view: &StepView) -> bool {
-        view.place.is_some_and(|(place, all)| place == all)
+    /// Findings were worked out; announces the first one, where it changed.
+    pub(super) fn concluded(
+        &mut self,
+        session: Uuid,
+        captures: u64,
+        findings: Vec<Finding>,
+        effects: &mut Vec<Effect>,
+    ) {
+        if !self.findings.concluded(session, captures, findings) {
+            return;
+        }
+        let all = self.begin.procedure.as_ref().map_or(0, |procedure| procedure.steps.len());
+        let first = self.findings.ranked().first().filter(|finding| {
+            // That nothing is wrong is announced only once everything has been measured.
+            !matches!(finding.kind, FindingKind::Healthy | FindingKind::NoFaultShown) || self.place >= all
+        });
+        effects.extend(first.map(|finding| Effect::Notice(Notice::Finding(Arc::new(finding.clone())))));
     }
 
     /// No step follows: announces what must be put back.

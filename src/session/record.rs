@@ -46,7 +46,12 @@ pub enum Record {
     /// A clamp was zeroed.
     Zeroed(Mono, ChannelId, Zeroed),
     /// The session's findings, the best first; they replace those stored before.
-    Findings(Vec<Finding>),
+    Findings {
+        /// The findings.
+        findings: Vec<Finding>,
+        /// Number of the step whose capture is the last that they rest on; none where that is of the session continued.
+        ends_at: Option<u32>,
+    },
     /// An event.
     Event(Mono, EventKind, String, String),
     /// The computer's clock at this time.

@@ -1,14 +1,16 @@
 //! The observations of a session, and the findings from them.
 
+use uuid::Uuid;
+
 use super::{
-    Judgement, PreviousSession, StepView,
-    findings::{CircuitMeasurement, Finding, Observation, ObservationSet, SharedGainError, conclude},
-    judge::PartCelsius,
+    Judgement, PreviousSession, StepView, Visit,
+    findings::{CircuitMeasurement, Finding, FindingKind, FindingsTask, Observation, ObservationSet, SharedGainError},
+    judge::{PartCelsius, plausible_temperatures},
 };
 use crate::{
     channel::Channel,
     electrics::Uncertain,
-    procedure::Procedure,
+    procedure::{Driver, Procedure},
     protocol::Value,
     units::{DataSheet, Scale},
 };
@@ -19,75 +21,137 @@ pub(super) struct SessionFindings {
     /// By place in the procedure: what a step measures in its circuit; none where it is of no use here.
     usages: Vec<Option<CircuitMeasurement>>,
     part_celsius: Option<Uncertain>,
+    plausible_celsius: Option<(f64, f64)>,
     reference_celsius: Option<f64>,
+    drivers: Vec<(String, Driver)>,
+    coil_circuits: Vec<String>,
     observations: Vec<Observation>,
+    session: Uuid,
+    /// How many captures were learnt, and how many of them the findings rest on.
+    learnt: u64,
+    concluded: u64,
+    /// Number of the step of the last capture; none where it is of the session continued.
+    ends_at: Option<u32>,
     findings: Vec<Finding>,
 }
 
 impl SessionFindings {
-    /// Of a session with this procedure. `part` is the part's temperature as typed, °C.
-    pub(super) fn new(procedure: Option<&Procedure>, part: Option<f64>) -> Self {
+    /// Of a session with this procedure; the visit tells the coils' temperature.
+    pub(super) fn new(session: Uuid, procedure: Option<&Procedure>, visit: &Visit) -> Self {
         let steps = procedure.map_or(&[][..], |procedure| &procedure.steps);
+        let usages = CircuitMeasurement::of_steps(steps);
+        let is_of_coil = |usage: &Option<CircuitMeasurement>| usage.is_some_and(|usage| usage.role.is_of_coil());
+        let coil_circuits = steps.iter().zip(&usages).filter(|(_, usage)| is_of_coil(usage));
         Self {
-            usages: CircuitMeasurement::of_steps(steps),
-            part_celsius: part.map(PartCelsius::typed).and_then(|part| match part {
+            coil_circuits: coil_circuits.filter_map(|(step, _)| step.circuit.clone()).collect(),
+            usages,
+            part_celsius: visit.part_celsius.map(PartCelsius::typed).and_then(|part| match part {
                 PartCelsius::Known(celsius) => Some(celsius),
                 _ => None,
             }),
             reference_celsius: steps.iter().find_map(|step| step.heat.as_ref()).map(|heat| heat.reference),
+            drivers: procedure.map_or_else(Vec::new, |procedure| {
+                procedure.circuits.iter().map(|circuit| (circuit.name.clone(), circuit.driver)).collect()
+            }),
+            plausible_celsius: (visit.state.is_some() || visit.ambient_celsius.is_some())
+                .then(|| plausible_temperatures(None, visit.state, visit.ambient_celsius)),
+            session,
             ..Self::default()
         }
     }
 
-    /// Takes the judgement of a step that ended. True if the first finding changed.
-    pub(super) fn learn(&mut self, view: &StepView, judgement: &Judgement, channel: Option<&Channel>) -> bool {
-        let (Some((place, _)), Some(circuit)) = (view.place, &view.circuit) else { return false };
+    /// Takes the judgement of a step that ended, and when it was captured in seconds since the session began; the work that
+    /// follows from it, if any.
+    pub(super) fn learn(
+        &mut self,
+        view: &StepView,
+        judgement: &Judgement,
+        seconds: f64,
+        channel: Option<&Channel>,
+    ) -> Option<FindingsTask> {
+        let (Some((place, _)), Some(circuit)) = (view.place, &view.circuit) else { return None };
         let gain = channel.and_then(|channel| {
             let sheet = channel.conversion.accuracy.as_ref().map(|sheet| &sheet.value);
             gain(judgement, &channel.name, &channel.conversion.scale(), sheet)
         });
-        self.know(place - 1, circuit, &view.name, judgement, gain) && self.conclude()
+        let observation = self.observation(place - 1, circuit, &view.name, judgement, gain)?;
+        let channel = view.channel.clone();
+        self.observations.push(Observation { seconds: Some(seconds), channel, ..observation });
+        self.learnt += 1;
+        self.ends_at = Some(view.number);
+        Some(self.task())
+    }
+
+    /// Number of the step whose capture is the last that counts.
+    pub(super) fn ends_at(&self) -> Option<u32> {
+        self.ends_at
     }
 
     /// Takes the judgements of the steps of a previous session.
-    pub(super) fn remember(&mut self, procedure: &Procedure, previous: &PreviousSession) {
+    pub(super) fn remember(&mut self, procedure: &Procedure, previous: &PreviousSession) -> Option<FindingsTask> {
         for step in &previous.steps {
             let place = procedure.steps.iter().position(|other| other.name == step.name);
             let Some((place, judged)) = place.zip(step.judged.as_ref()) else { continue };
             let Some(circuit) = &procedure.steps[place].circuit else { continue };
             let gain = gain(&judged.judgement, &judged.channel, &judged.scale, judged.accuracy.as_ref());
-            self.know(place, circuit, &step.name, &judged.judgement, gain);
+            let observation = self.observation(place, circuit, &step.name, &judged.judgement, gain);
+            let channel = Some(judged.channel.clone());
+            self.observations.extend(observation.map(|observation| Observation { channel, ..observation }));
         }
-        if !self.observations.is_empty() {
-            self.conclude();
+        if self.observations.is_empty() {
+            return None;
         }
+        self.learnt += 1;
+        Some(self.task())
     }
 
-    /// Keeps the judgement of the step at this place; false where the findings can't use it.
-    fn know(
-        &mut self,
+    /// The observation in the judgement of the step at this place; none where the findings can't use it.
+    fn observation(
+        &self,
         place: usize,
         circuit: &str,
         step: &str,
         judgement: &Judgement,
         gain: Option<SharedGainError>,
-    ) -> bool {
-        let usage = self.usages.get(place).copied().flatten();
-        let observation =
-            usage.and_then(|usage| Observation::of_capture(circuit, step, usage, &judgement.as_shown(), gain));
-        let is_of_use = observation.is_some();
-        self.observations.extend(observation);
-        is_of_use
+    ) -> Option<Observation> {
+        let usage = self.usages.get(place).copied().flatten()?;
+        Observation::of_capture(circuit, step, usage, &judgement.as_shown(), gain)
     }
 
-    /// Works out the findings. True if the first one changed.
-    fn conclude(&mut self) -> bool {
+    /// What the findings follow from, all that was captured until now.
+    fn task(&self) -> FindingsTask {
         let mut observations = ObservationSet::new(self.observations.iter().cloned());
         observations.part_celsius = self.part_celsius;
+        observations.plausible_celsius = self.plausible_celsius;
         observations.reference_celsius = self.reference_celsius.unwrap_or(observations.reference_celsius);
+        observations.drivers.clone_from(&self.drivers);
+        observations.coil_circuits.clone_from(&self.coil_circuits);
+        FindingsTask { session: self.session, captures: self.learnt, observations }
+    }
+
+    /// Takes findings that were worked out meanwhile, unless newer captures came. True if the first one changed.
+    pub(super) fn concluded(&mut self, session: Uuid, captures: u64, findings: Vec<Finding>) -> bool {
+        if session != self.session || captures != self.learnt || captures == self.concluded {
+            return false;
+        }
         let before = self.headline();
-        self.findings = conclude(&observations);
+        self.concluded = captures;
+        self.findings = findings;
         before != self.headline()
+    }
+
+    /// Works out what no one has worked out yet: the last findings follow from the captures alone.
+    pub(super) fn finish(&mut self) {
+        if self.concluded < self.learnt {
+            let task = self.task();
+            let findings = task.work_out(&|| true).unwrap_or_default();
+            self.concluded(self.session, task.captures, findings);
+        }
+    }
+
+    /// Whether captures came that the findings do not rest on yet.
+    pub(super) fn is_pending(&self) -> bool {
+        self.concluded < self.learnt
     }
 
     /// The findings, the best first; empty before the first observation.
@@ -95,7 +159,7 @@ impl SessionFindings {
         &self.findings
     }
 
-    fn headline(&self) -> Option<(super::findings::FindingKind, Vec<String>)> {
+    fn headline(&self) -> Option<(FindingKind, Vec<String>)> {
         self.findings.first().map(|first| (first.kind, first.circuits.clone()))
     }
 }

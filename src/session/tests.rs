@@ -127,7 +127,7 @@ impl Watched {
                     );
                 }
                 Effect::Record(record) => lines.push(format!("{record:?}")),
-                Effect::Notice(_) => {}
+                Effect::Notice(_) | Effect::WorkOut(_) => {}
             }
         }
         lines

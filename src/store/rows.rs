@@ -196,7 +196,7 @@ impl RowWriter {
                 let sql = format!("UPDATE session SET {} = ?2 WHERE id = ?1", correction.field.word());
                 connection.prepare_cached(&sql)?.execute(params![session, correction.value_after])?;
             }
-            Record::Findings(findings) => keep_findings(connection, session, findings)?,
+            Record::Findings { findings, ends_at } => keep_findings(connection, session, findings, *ends_at)?,
             Record::Zeroed(at, id, zeroed) => self.zeroed(connection, session, at.since(began), *id, zeroed)?,
             Record::Input(at, input) => keep_input(connection, session, at.since(began), self.next_row, input)?,
             Record::Anchor(at, wall) => anchor(connection, session, at.since(began), *wall)?,

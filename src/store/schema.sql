@@ -239,6 +239,7 @@ CREATE TABLE finding (
     evidence        TEXT NOT NULL,        -- what speaks for it, a sentence a line
     alternatives    TEXT NOT NULL,        -- what else would explain it, a sentence a line
     next            TEXT NOT NULL,        -- what to measure next
+    ends_at         INTEGER,              -- step.number whose capture is the last that it rests on; NULL where that is of the session continued
     PRIMARY KEY (session, judgement, rank)
 ) STRICT, WITHOUT ROWID;
 

@@ -204,7 +204,7 @@ fn a_session_that_was_cut_off_is_gone_on_with() {
     daemon.take();
     daemon.step("next");
     // What had been captured before counts on.
-    let finding = daemon.status()["findings"][0].clone();
+    let finding = daemon.until_finding();
     assert_eq!(finding["kind"], "high resistance, place unknown", "{finding}");
     daemon.stop();
 

@@ -236,7 +236,7 @@ fn the_captures_say_where_the_resistance_sits() {
         daemon.take();
         daemon.step("next");
     }
-    let finding = daemon.status()["findings"][0].clone();
+    let finding = daemon.until_finding();
     assert_eq!(finding["kind"], "high resistance, ground side", "{finding}");
     daemon.ask(json!({"do": "end"}));
     let shown = bay.bayline(["show", "last"]).done();

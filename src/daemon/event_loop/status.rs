@@ -68,6 +68,7 @@ impl EventLoop {
             meters: meters.collect(),
             alarms: self.core.alarms().map(str::to_owned).collect(),
             findings: self.core.findings().map(FindingRecord::from).collect(),
+            findings_pending: self.core.findings_pending(),
             database: self.database.display().to_string(),
             page: self.page.clone(),
             process: std::process::id(),

@@ -28,6 +28,9 @@ pub(crate) struct StatusReport {
     /// What follows from the captures so far, the best explained first.
     #[serde(default)]
     pub findings: Vec<FindingRecord>,
+    /// Whether newer captures came, so that the findings are still being worked out.
+    #[serde(default)]
+    pub findings_pending: bool,
     /// Where it is kept.
     pub database: String,
     /// The address of the live page; none where it is off.

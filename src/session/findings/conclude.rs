@@ -1,259 +1,478 @@
-//! From observations to findings, ranked: what explains most with the fewest assumptions comes first.
+//! From observations to findings: what is wrong, said as finely as the captures bear, and no finer.
 
 use super::{
-    Alternative, Confidence, Finding, FindingKind, ObservationSet,
+    Alternative, Confidence, Finding, FindingKind, ObservationSet, Role, RunningLoads,
     cause::{CAUSES, CauseCandidate, CauseContext, FittedCause},
+    circuit::{DriveState, Measurand},
     evidence,
-    fit::{FitProblem, FitResult},
+    fit::FitProblem,
     layout::Layout,
-    missing::{MissingMeasurement, judged, missing},
-    next::distinguishing_measurement,
-    prior::CircuitPrior,
-    search::{ChosenCause, Explanation, ExplanationSearch, SearchResult},
-    siblings,
+    next::Splitting,
+    prior::MachinePrior,
+    search::{Hypothesis, HypothesisSearch, Posterior, fits},
+    statement::{Statement, Statements},
 };
 
-/// Alternatives of less weight than this are not listed.
-const LEAST_WEIGHT: f64 = 0.02;
-/// A data point this many standard deviations from the best explanation contradicts the others.
-const CONTRADICTS: f64 = 4.0;
+/// Alternatives are listed until their sum and the finding's leave out less than this.
+const LEFT_OUT: f64 = 0.01;
+/// "No fault found" is said from this probability on.
+const NO_FAULT: f64 = 0.95;
+/// A mistake is reported from this probability on.
+const MISTAKE: f64 = 0.5;
+/// A part of a run is named from this probability on, else the run.
+const LIKELY: f64 = 0.8;
+/// What the captures make no less likely than this (Bayes factor) they can't rule out.
+const NOT_RULED_OUT: f64 = 0.2;
 
-/// The findings, the best explained first; never empty.
+/// The findings, the best explained first; empty where too little was measured to say anything.
 pub fn conclude(case: &ObservationSet) -> Vec<Finding> {
-    let layout = Layout::new(case);
-    let prior = CircuitPrior::new(&layout);
-    if layout.readings.is_empty() {
-        return vec![not_enough(&layout)];
-    }
-    let context = CauseContext { layout: &layout, prior: &prior };
-    let candidates: Vec<CauseCandidate> = CAUSES.iter().flat_map(|cause| cause.candidates(&context)).collect();
-    let problem = FitProblem {
-        readings: layout.readings.clone(),
-        measurements: layout.measurements(),
-        circuit: prior.circuit.clone(),
-        free: prior.free.clone(),
-    };
-    let SearchResult { best, chosen, one_cause } =
-        ExplanationSearch { problem: &problem, candidates: &candidates }.best();
-    let teller = FindingWriter { layout: &layout, prior: &prior, problem: &problem, candidates: &candidates };
-    let mut findings: Vec<(f64, Finding)> = chosen.iter().map(|chosen| teller.finding(&best, chosen)).collect();
-    findings.sort_by(|one, other| other.0.total_cmp(&one.0));
-    let mut findings: Vec<Finding> = findings.into_iter().map(|(_, finding)| finding).collect();
-    findings.extend(siblings::unlike(&layout, &prior, &findings));
-    findings.extend(teller.contradiction(&best));
-    if !findings.iter().any(|finding| finding.kind.is_fault() || finding.kind == FindingKind::Contradiction) {
-        findings.push(teller.nothing_wrong(&best, &one_cause));
-    }
-    if (0..layout.coils.len()).any(|at| !judged(&layout, at)) || layout.coils.is_empty() {
-        // First if there is nothing else to report.
-        let only = !findings.iter().any(|finding| finding.kind.is_fault());
-        let place = if only && !(0..layout.coils.len()).any(|at| judged(&layout, at)) { 0 } else { findings.len() };
-        findings.insert(place, not_enough(&layout));
-    }
-    findings
+    conclude_unless_cancelled(case, &|| true).unwrap_or_default()
 }
 
-/// Puts explanations into words.
-struct FindingWriter<'a> {
-    layout: &'a Layout<'a>,
-    prior: &'a CircuitPrior,
-    problem: &'a FitProblem,
-    candidates: &'a [CauseCandidate],
+/// As [`conclude`]; none once `go_on` says no, which is asked between hypotheses.
+pub fn conclude_unless_cancelled(case: &ObservationSet, go_on: &dyn Fn() -> bool) -> Option<Vec<Finding>> {
+    let layout = Layout::new(case);
+    if layout.readings.is_empty() {
+        return Some(Vec::new());
+    }
+    let prior = MachinePrior::new(&layout);
+    let context = CauseContext { layout: &layout, prior: &prior };
+    let candidates: Vec<CauseCandidate> = CAUSES.iter().flat_map(|cause| cause.candidates(&context)).collect();
+    let problem = FitProblem { model: &prior.model };
+    let search = HypothesisSearch { problem, candidates: &candidates, scale: prior.scale, go_on };
+    let posterior = search.run()?;
+    let statements = Statements { candidates: &candidates, posterior: &posterior };
+    let writer = FindingWriter { layout: &layout, prior: &prior, problem, statements };
+    Some(writer.findings())
+}
+
+/// Puts hypotheses into words.
+pub(super) struct FindingWriter<'a> {
+    pub layout: &'a Layout<'a>,
+    pub prior: &'a MachinePrior,
+    pub problem: FitProblem<'a>,
+    pub statements: Statements<'a>,
 }
 
 impl FindingWriter<'_> {
-    /// One chosen cause, with how much it explains.
-    fn finding(&self, best: &Explanation, chosen: &ChosenCause) -> (f64, Finding) {
-        let candidate = &self.candidates[chosen.cause];
-        let fitted = self.fitted(candidate, &best.fit, chosen.place);
-        let rivals = self.others(candidate, &chosen.rivals);
-        let weight_of = |score: f64| (0.5 * (best.score - score)).exp();
-        let all: f64 =
-            1.0 + weight_of(chosen.without.score) + rivals.iter().map(|rival| weight_of(rival.score)).sum::<f64>();
-        let explained = chosen.without.fit.chi2 - best.fit.chi2;
-        let rivals: Vec<(f64, &Explanation)> = rivals
-            .into_iter()
-            .map(|rival| (weight_of(rival.score) / all, rival))
-            .filter(|(weight, _)| *weight > LEAST_WEIGHT)
-            .collect();
-        let words = |rival: &Explanation| self.sentence(rival, rival.causes.len() - 1);
-        let mut next = rivals
-            .first()
-            .and_then(|(_, rival)| distinguishing_measurement(self.layout, &best.fit, &rival.fit, &words(rival)));
-        if next.is_none() && !rivals.is_empty() {
-            next = Some(format!(
-                "No measurement that bayline knows tells these apart. {}",
-                candidate.cause.next_step(&fitted)
-            ));
-        }
-        let mut evidence = evidence::for_cause(self.layout, self.problem, &best.fit, chosen.place, candidate.kind);
-        let balances = candidate.coils.iter().filter_map(|at| evidence::balance(self.layout, self.layout.coils[*at]));
-        if series(candidate.kind) {
-            evidence.extend(balances);
-        }
-        let finding = Finding {
-            kind: candidate.kind,
-            circuits: candidate.coils.iter().map(|at| self.layout.coils[*at].to_owned()).collect(),
-            sentence: candidate.cause.sentence(&fitted),
-            evidence,
-            confidence: Confidence::new(1.0 / all, explained.max(0.0).sqrt()),
-            alternatives: rivals.iter().map(|(weight, rival)| self.alternative(*weight, rival)).collect(),
-            next: next.unwrap_or_else(|| candidate.cause.next_step(&fitted)),
-        };
-        (explained, finding)
+    fn candidates(&self) -> &[CauseCandidate] {
+        self.statements.candidates
     }
 
-    /// Rivals that would be another finding; the best of those that would be the same.
-    fn others<'e>(&self, candidate: &CauseCandidate, rivals: &'e [Explanation]) -> Vec<&'e Explanation> {
-        let mut said = vec![(candidate.kind, candidate.coils.clone())];
-        let mut others = Vec::new();
-        for rival in rivals {
-            let Some(other) = rival.causes.last().map(|at| &self.candidates[*at]) else { continue };
-            let says = (other.kind, other.coils.clone());
-            if !said.contains(&says) {
-                said.push(says);
-                others.push(rival);
+    fn posterior(&self) -> &Posterior {
+        self.statements.posterior
+    }
+
+    fn findings(&self) -> Vec<Finding> {
+        let Some(best) = self.likeliest() else { return Vec::new() };
+        let passes = fits(&best.fit);
+        let mut findings: Vec<Finding> = Vec::new();
+        let faults: Vec<usize> = self.statements.faults(best).collect();
+        for cause in &faults {
+            findings.push(self.fault(best, *cause, passes));
+        }
+        findings.sort_by(|one, other| other.confidence.weight.total_cmp(&one.confidence.weight));
+        if !passes {
+            findings.insert(0, self.contradiction(best));
+        }
+        findings.extend(self.mistake(best));
+        if faults.is_empty() && passes {
+            findings.extend(self.without_fault(best));
+        }
+        findings
+    }
+
+    /// The hypothesis whose faults are, taken together, the likeliest: mistakes and places that say the same are summed.
+    fn likeliest(&self) -> Option<&Hypothesis> {
+        let says = |one: &Hypothesis| -> Vec<Statement> {
+            let mut all: Vec<Statement> =
+                self.statements.faults(one).map(|at| Statement::of(&self.candidates()[at])).collect();
+            all.sort_by(|one, other| one.kind.cmp(&other.kind).then(one.coils.cmp(&other.coils)));
+            all
+        };
+        let mut sums: Vec<(Vec<Statement>, f64, &Hypothesis)> = Vec::new();
+        for one in &self.posterior().hypotheses {
+            let said = says(one);
+            match sums.iter_mut().find(|(known, ..)| *known == said) {
+                Some((_, sum, _)) => *sum += one.probability,
+                None => sums.push((said, one.probability, one)),
             }
         }
-        others
+        sums.into_iter().max_by(|one, other| one.1.total_cmp(&other.1)).map(|(_, _, one)| one)
     }
 
-    fn fitted<'t>(&'t self, candidate: &'t CauseCandidate, fit: &'t FitResult, place: usize) -> FittedCause<'t> {
-        let CauseCandidate { coils, fault, kind, .. } = candidate;
-        let figures = &fit.faults[place].figures;
+    /// One fault of the likeliest hypothesis, named as finely as the captures bear.
+    fn fault(&self, best: &Hypothesis, cause: usize, passes: bool) -> Finding {
+        let candidate = &self.candidates()[cause];
+        if let Some(finding) = self.low_feed(best, cause, passes) {
+            return finding;
+        }
+        let fine = Statement::of(candidate);
+        let (statement, weight) = self.named(&fine);
+        let sentence =
+            if statement == fine { self.sentence(best, cause) } else { self.run_sentence(best, cause, &statement) };
+        let alternatives = self.alternatives(&|one| self.statements.says(one, &statement), weight);
+        let place = best.causes.iter().position(|at| *at == cause).unwrap_or(0);
+        let fitted = self.fitted(best, place);
+        let next = self.next(&statement, weight).unwrap_or_else(|| candidate.cause.next_step(&fitted));
+        let mut evidence = evidence::for_cause(self.layout, self.problem, best, place);
+        if evidence::is_series(statement.kind) {
+            let balances =
+                candidate.coils.iter().filter_map(|at| evidence::balance(self.layout, self.layout.coils[*at]));
+            evidence.extend(balances);
+        }
+        let z = evidence::deviations(self.posterior(), self.statements, best);
+        Finding {
+            kind: statement.kind,
+            circuits: statement.coils.iter().map(|at| self.layout.coils[*at].to_owned()).collect(),
+            sentence,
+            evidence,
+            confidence: Confidence::new(weight, z, passes),
+            alternatives,
+            next,
+        }
+    }
+
+    /// One terminal without its volts, and nothing else that a cause would move: what is behind it stays open.
+    fn low_feed(&self, best: &Hypothesis, cause: usize, passes: bool) -> Option<Finding> {
+        let is_of_feed = |at: usize| {
+            let candidate = &self.candidates()[at];
+            matches!(
+                candidate.kind,
+                FindingKind::OpenCircuit
+                    | FindingKind::FeedLowEverywhere
+                    | FindingKind::FeedLowInBranch
+                    | FindingKind::FeedResistance
+                    | FindingKind::WeakSupply
+                    | FindingKind::ShortToGround
+            )
+        };
+        let place = best.causes.iter().position(|at| *at == cause)?;
+        let [only] = evidence::moved(self.layout, self.problem, best, place)[..] else { return None };
+        let Measurand::HarnessFeed(coil) = self.layout.readings[only].measurand else { return None };
+        if !is_of_feed(cause) {
+            return None;
+        }
+        let is_said = |one: &Hypothesis| self.statements.faults(one).any(is_of_feed);
+        let weight = self.posterior().probability(is_said);
+        let (name, observation) = (self.layout.coils[coil], self.layout.observation(only));
+        let is_dead = observation.uncertain().is_some_and(|volts| volts.value < 1.0);
+        let what = if is_dead { "no feed" } else { "low feed" };
+        let fitted = self.fitted(best, place);
+        Some(Finding {
+            kind: FindingKind::FeedLowInBranch,
+            circuits: vec![name.to_owned()],
+            sentence: format!("{name}: {what} at this terminal, {}.", observation.shown()),
+            evidence: evidence::for_cause(self.layout, self.problem, best, place),
+            confidence: Confidence::new(weight, evidence::deviations(self.posterior(), self.statements, best), passes),
+            alternatives: self.alternatives(&is_said, weight),
+            next: Splitting { writer: self }
+                .best()
+                .unwrap_or_else(|| self.candidates()[cause].cause.next_step(&fitted)),
+        })
+    }
+
+    /// What is said of a fault: itself where that is likely, else the run that it is in where that says more.
+    fn named(&self, fine: &Statement) -> (Statement, f64) {
+        let own = self.statements.probability(fine);
+        let run = fine.run().filter(|_| own < LIKELY).map(|run| (self.statements.probability(&run), run));
+        match run {
+            Some((of_run, run)) if of_run >= LIKELY => (run, of_run),
+            _ => (fine.clone(), own),
+        }
+    }
+
+    pub(super) fn fitted<'t>(&'t self, hypothesis: &'t Hypothesis, place: usize) -> FittedCause<'t> {
+        let candidate = &self.candidates()[hypothesis.causes[place]];
         FittedCause {
             layout: self.layout,
             prior: self.prior,
-            coils,
-            fault: *fault,
-            kind: *kind,
-            figures,
-            circuit: &fit.circuit,
-        }
-    }
-
-    fn alternative(&self, weight: f64, rival: &Explanation) -> Alternative {
-        let place = rival.causes.len() - 1;
-        let candidate = &self.candidates[rival.causes[place]];
-        Alternative {
+            coils: &candidate.coils,
+            edit: candidate.edit,
             kind: candidate.kind,
-            circuits: candidate.coils.iter().map(|at| self.layout.coils[*at].to_owned()).collect(),
-            sentence: self.sentence(rival, place),
-            weight: Some(weight),
+            sizes: hypothesis.sizes(place, self.prior.model.figures.len()),
         }
     }
 
-    fn sentence(&self, explanation: &Explanation, place: usize) -> String {
-        let candidate = &self.candidates[explanation.causes[place]];
-        candidate.cause.sentence(&self.fitted(candidate, &explanation.fit, place))
+    fn sentence(&self, hypothesis: &Hypothesis, cause: usize) -> String {
+        let place = hypothesis.causes.iter().position(|at| *at == cause).unwrap_or(0);
+        self.candidates()[cause].cause.sentence(&self.fitted(hypothesis, place))
+    }
+
+    /// A run whose parts the captures can't tell apart.
+    fn run_sentence(&self, best: &Hypothesis, cause: usize, run: &Statement) -> String {
+        let mut places: Vec<&str> = Vec::new();
+        for one in self.posterior().hypotheses.iter().filter(|one| one.probability > LEFT_OUT) {
+            for at in self.statements.faults(one).filter(|at| run.covers(&self.candidates()[*at])) {
+                let place = match self.candidates()[at].kind {
+                    FindingKind::GroundResistance => "its ground",
+                    FindingKind::ConnectorResistance => "its connector",
+                    FindingKind::FeedLowInBranch => "its driver",
+                    _ => "its feed",
+                };
+                if !places.contains(&place) {
+                    places.push(place);
+                }
+            }
+        }
+        let place = best.causes.iter().position(|at| *at == cause).unwrap_or(0);
+        let fitted = self.fitted(best, place);
+        let size = match fitted.kind {
+            FindingKind::FeedLowInBranch => {
+                super::cause::show_rounded(fitted.size(0), crate::units::Quantity::VoltsDc) + " lost"
+            }
+            _ => fitted.ohms(0) + " extra",
+        };
+        format!(
+            "{}: high resistance under load, {size}, in {}: these captures can't tell them apart.",
+            fitted.coil(),
+            places.join(" or ")
+        )
+    }
+
+    /// What else would explain the captures, until next to nothing is left out.
+    fn alternatives(&self, is_said: &dyn Fn(&Hypothesis) -> bool, weight: f64) -> Vec<Alternative> {
+        let mut found: Vec<Alternative> = Vec::new();
+        for one in self.posterior().hypotheses.iter().filter(|one| !is_said(one)) {
+            let (kind, circuits, sentence) = match self.statements.faults(one).next() {
+                Some(at) => {
+                    let candidate = &self.candidates()[at];
+                    let circuits = candidate.coils.iter().map(|at| self.layout.coils[*at].to_owned()).collect();
+                    (candidate.kind, circuits, self.sentence(one, at))
+                }
+                None => match one.causes.first() {
+                    Some(at) => (FindingKind::Contradiction, Vec::new(), self.sentence(one, *at)),
+                    None => (
+                        FindingKind::Healthy,
+                        Vec::new(),
+                        "Nothing is wrong: a good machine shows this too.".to_owned(),
+                    ),
+                },
+            };
+            match found.iter_mut().find(|known| known.kind == kind && known.circuits == circuits) {
+                Some(known) => known.weight = known.weight.map(|sum| sum + one.probability),
+                None => found.push(Alternative { kind, circuits, sentence, weight: Some(one.probability) }),
+            }
+        }
+        found.sort_by(|one, other| other.weight.unwrap_or(0.0).total_cmp(&one.weight.unwrap_or(0.0)));
+        let mut sum = weight;
+        found.retain(|other| {
+            let is_needed = sum < 1.0 - LEFT_OUT && other.weight.is_some_and(|weight| weight >= 0.5 * LEFT_OUT);
+            sum += other.weight.unwrap_or(0.0);
+            is_needed
+        });
+        found
+    }
+
+    /// The measurement that splits best what is still open; none where nothing is.
+    fn next(&self, statement: &Statement, weight: f64) -> Option<String> {
+        if weight >= 0.99
+            && self.statements.probability(statement) >= 0.99
+            && statement.kind != FindingKind::UnplacedResistance
+        {
+            return None;
+        }
+        Splitting { writer: self }.best()
     }
 
     /// Readings that no explanation fits.
-    fn contradiction(&self, best: &Explanation) -> Option<Finding> {
-        let misses = self.problem.readings.iter().zip(&best.fit.shown).enumerate();
-        let mut odd: Vec<(f64, usize)> =
-            misses.map(|(at, (reading, shown))| ((reading.value - shown) / reading.u, at)).collect();
-        odd.sort_by(|one, other| other.0.abs().total_cmp(&one.0.abs()));
-        // Spread over many readings and parts, or plain in one.
-        let count = self.problem.readings.len() as f64;
-        let spread = best.fit.chi2 > count + 5.0 * (2.0 * count).sqrt() + 10.0;
-        let plain = odd.iter().filter(|(z, _)| z.abs() > CONTRADICTS).count();
-        odd.truncate(plain.max(usize::from(spread)));
-        let (worst, at) = *odd.first()?;
+    fn contradiction(&self, best: &Hypothesis) -> Finding {
+        let odd = evidence::oddest(self.problem, best);
         let mut circuits: Vec<String> = Vec::new();
-        for (_, at) in &odd {
+        for at in &odd {
             let circuit = &self.layout.observation(*at).circuit;
             if !circuits.contains(circuit) {
                 circuits.push(circuit.clone());
             }
         }
-        let step = &self.layout.observation(at).step;
-        Some(Finding {
+        let step = odd.first().map_or("", |at| self.layout.observation(*at).step.as_str());
+        Finding {
             kind: FindingKind::Contradiction,
             circuits,
-            sentence: format!(
-                "\"{step}\" fits neither a good circuit nor a known fault when taken with the other captures."
-            ),
-            evidence: odd
-                .iter()
-                .map(|(_, at)| {
-                    let (observation, measurement) = (self.layout.observation(*at), &self.problem.measurements[*at]);
-                    let fits = evidence::shown(measurement, best.fit.shown[*at], observation.usage.role.quantity());
-                    format!(
-                        "{}: measured {}; by the other captures it should be {fits}.",
-                        observation.step,
-                        observation.shown()
-                    )
-                })
-                .collect(),
-            confidence: Confidence::new(0.8, worst.abs()),
+            sentence: format!("These readings fit no cause that I know: repeat the step \"{step}\"."),
+            evidence: odd.iter().map(|at| evidence::miss(self.layout, best, *at)).collect(),
+            confidence: Confidence::new(0.8, 3.1, false),
             alternatives: Vec::new(),
             next: format!(
                 "Repeat the step \"{step}\": a lead may have slipped, or the wrong circuit was measured. If the value comes again, there is more than one fault."
             ),
+        }
+    }
+
+    /// A mistake that is likelier than not.
+    fn mistake(&self, best: &Hypothesis) -> Option<Finding> {
+        let place = best.causes.iter().position(|at| self.candidates()[*at].is_mistake)?;
+        let cause = best.causes[place];
+        let weight = self.posterior().probability(|one| one.causes.contains(&cause));
+        let fitted = self.fitted(best, place);
+        (weight >= MISTAKE).then(|| Finding {
+            kind: FindingKind::Contradiction,
+            circuits: Vec::new(),
+            sentence: self.candidates()[cause].cause.sentence(&fitted),
+            evidence: evidence::for_cause(self.layout, self.problem, best, place),
+            confidence: Confidence::new(weight, 0.0, fits(&best.fit)),
+            alternatives: Vec::new(),
+            next: self.candidates()[cause].cause.next_step(&fitted),
         })
     }
 
-    fn nothing_wrong(&self, best: &Explanation, one_cause: &[f64]) -> Finding {
-        let all: f64 = 1.0 + one_cause.iter().map(|score| (0.5 * (best.score - score)).exp()).sum::<f64>();
-        let missing = missing(self.layout);
-        let steps = self.problem.readings.len();
-        let circuits: Vec<String> = (0..self.layout.coils.len())
-            .filter(|at| judged(self.layout, *at))
-            .map(|at| self.layout.coils[at].to_owned())
-            .collect();
-        Finding {
-            kind: FindingKind::Healthy,
+    /// No fault explains more than a good machine does.
+    fn without_fault(&self, best: &Hypothesis) -> Option<Finding> {
+        let out: Vec<usize> =
+            (0..self.layout.readings.len()).filter(|at| self.layout.observation(*at).is_out).collect();
+        if !out.is_empty() {
+            return Some(self.out_of_limit(best, &out));
+        }
+        let judged: Vec<usize> = (0..self.layout.coils.len()).filter(|at| is_judged(self.layout, *at)).collect();
+        // Too little was measured to say anything.
+        if judged.is_empty() || judged.len() < self.layout.coils.len() {
+            return None;
+        }
+        let weight = self.statements.no_fault();
+        let mut open = self.alternatives(&|one| self.statements.faults(one).next().is_none(), 0.0);
+        open.retain(|other| other.kind.is_fault());
+        open.extend(self.not_ruled_out(&open));
+        let circuits: Vec<String> = judged.iter().map(|at| self.layout.coils[*at].to_owned()).collect();
+        let steps = self.layout.readings.len();
+        let is_sound = weight >= NO_FAULT && best.causes.is_empty();
+        let listed: Vec<&str> =
+            open.iter().filter_map(|other| other.weight.map(|_| other.kind.word())).take(3).collect();
+        let sentence = if is_sound {
+            format!("No fault found: all {steps} captures fit a good circuit.")
+        } else if listed.is_empty() {
+            "No fault shown.".to_owned()
+        } else {
+            format!("No fault shown; can't rule out: {}.", listed.join(", "))
+        };
+        let next = Splitting { writer: self }.best().or_else(|| self.unmeasured());
+        Some(Finding {
+            kind: if is_sound { FindingKind::Healthy } else { FindingKind::NoFaultShown },
             circuits,
-            sentence: format!("No fault found: all {steps} captures fit a good circuit."),
+            sentence,
             evidence: vec!["All captures agree with a good circuit within the accuracy of the meters.".to_owned()],
-            confidence: Confidence::from_absence(1.0 / all),
-            alternatives: missing.iter().map(not_ruled_out).collect(),
-            next: match missing.first() {
-                Some(missing) => format!("Measure {}: it would show {}.", missing.what, missing.would_show),
-                None => "Check the mechanics and hydraulics: no electrical fault was found.".to_owned(),
-            },
+            confidence: Confidence::from_absence(weight),
+            alternatives: open,
+            next: next
+                .unwrap_or_else(|| "Check the mechanics and hydraulics: no electrical fault was found.".to_owned()),
+        })
+    }
+
+    /// Steps out of limit on a machine that the model takes for good.
+    fn out_of_limit(&self, best: &Hypothesis, out: &[usize]) -> Finding {
+        let named = |at: &usize| {
+            let observation = self.layout.observation(*at);
+            format!("{} shows {}", observation.step, observation.shown())
+        };
+        let all_ohms = out.iter().all(|at| matches!(self.layout.readings[*at].measurand, Measurand::CoilOhms(_)));
+        let celsius = best.celsius(self.prior);
+        let is_warm = all_ohms && celsius > WARM && self.layout.observations.part_celsius.is_none();
+        let steps: Vec<String> = out.iter().map(named).collect();
+        let mut circuits: Vec<String> = out.iter().map(|at| self.layout.observation(*at).circuit.clone()).collect();
+        circuits.dedup();
+        let sentence = if is_warm {
+            format!(
+                "Warm coils: their resistance is that of good coils at about {celsius:.0} °C. The temperature was not measured."
+            )
+        } else {
+            let place = if steps.len() == 1 { "it fits" } else { "they fit" };
+            format!(
+                "{}: more than the procedure allows, but {place} a good machine at the edge of what is usual.",
+                steps.join(", ")
+            )
+        };
+        let next = if is_warm {
+            "Measure a coil's temperature, or its ohms again once everything has cooled down, before replacing any coil.".to_owned()
+        } else {
+            let step = &self.layout.observation(out[0]).step;
+            Splitting { writer: self }.best().unwrap_or_else(|| format!("Repeat the step \"{step}\"."))
+        };
+        let mut open = self.alternatives(&|one| self.statements.faults(one).next().is_none(), 0.0);
+        open.retain(|other| other.kind.is_fault());
+        Finding {
+            kind: if is_warm { FindingKind::WarmCoils } else { FindingKind::OutOfLimit },
+            circuits: if is_warm { Vec::new() } else { circuits },
+            sentence,
+            evidence: steps.iter().map(|step| format!("{step}, out of limit.")).collect(),
+            confidence: Confidence::from_absence(self.statements.no_fault()),
+            alternatives: open,
+            next,
         }
     }
-}
 
-fn not_ruled_out(missing: &MissingMeasurement) -> Alternative {
-    Alternative {
-        kind: missing.kind,
-        circuits: missing.circuits.clone(),
-        sentence: format!("Not ruled out: {}. Not measured: {}.", missing.would_show, missing.what),
-        weight: None,
+    /// Kinds of faults of which the captures say next to nothing, each once.
+    fn not_ruled_out(&self, listed: &[Alternative]) -> Vec<Alternative> {
+        let mut found: Vec<Alternative> = Vec::new();
+        for (candidate, factor) in self.candidates().iter().zip(&self.posterior().bayes_factors) {
+            let is_known = |known: &Alternative| known.kind == candidate.kind;
+            if candidate.is_mistake || *factor < NOT_RULED_OUT || listed.iter().any(is_known) {
+                continue;
+            }
+            let circuits = candidate.coils.iter().map(|at| self.layout.coils[*at].to_owned());
+            match found.iter_mut().find(|known| is_known(known)) {
+                Some(known) => {
+                    let new: Vec<String> = circuits.filter(|coil| !known.circuits.contains(coil)).collect();
+                    known.circuits.extend(new);
+                }
+                None => found.push(Alternative {
+                    kind: candidate.kind,
+                    circuits: circuits.collect(),
+                    sentence: format!("Not ruled out: {}. These captures would not show it.", candidate.kind.word()),
+                    weight: None,
+                }),
+            }
+        }
+        found
+    }
+
+    /// What would show most of what these captures can't.
+    fn unmeasured(&self) -> Option<String> {
+        let has = |role, running| {
+            self.layout
+                .observations
+                .observations()
+                .iter()
+                .any(|observation| observation.usage.role == role && observation.usage.running == running)
+        };
+        let missing = [
+            (
+                Role::GroundDrop,
+                RunningLoads::Everything,
+                "the drop of the shared ground with everything running: it would show a bad shared ground",
+            ),
+            (
+                Role::Supply,
+                RunningLoads::Everything,
+                "the volts across the battery's posts with everything running: they would show a weak supply",
+            ),
+            (
+                Role::Draw,
+                RunningLoads::Nothing,
+                "the amps of each coil with its driver off: they would show a short to power",
+            ),
+            (
+                Role::OhmsToGround,
+                RunningLoads::Nothing,
+                "the ohms from each harness feed pin to ground, unplugged and key off: they would show a short to ground",
+            ),
+        ];
+        missing
+            .into_iter()
+            .find(|(role, running, _)| !has(*role, *running))
+            .map(|(_, _, words)| format!("Measure {words}."))
     }
 }
 
-/// Whether a balance of volts, ohms and amps is evidence for it.
-const fn series(kind: FindingKind) -> bool {
-    matches!(
-        kind,
-        FindingKind::FeedResistance
-            | FindingKind::GroundResistance
-            | FindingKind::ConnectorResistance
-            | FindingKind::UnplacedResistance
-            | FindingKind::FeedLowInBranch
-    )
-}
+/// Coils above this were working, °C: those that stood are as warm as the air.
+const WARM: f64 = 45.0;
 
-fn not_enough(layout: &Layout) -> Finding {
-    let missing = missing(layout);
-    let circuits = (0..layout.coils.len()).filter(|at| !judged(layout, *at));
-    Finding {
-        kind: FindingKind::NotEnough,
-        circuits: circuits.map(|at| layout.coils[at].to_owned()).collect(),
-        sentence: "Not enough was measured to judge every circuit.".to_owned(),
-        evidence: missing
-            .iter()
-            .map(|missing| format!("Not measured: {}; it would show {}.", missing.what, missing.would_show))
-            .collect(),
-        confidence: Confidence::from_absence(1.0),
-        alternatives: Vec::new(),
-        next: missing.first().map_or_else(
-            || "Do the steps that were skipped.".to_owned(),
-            |missing| format!("Measure {}.", missing.what),
-        ),
-    }
+/// Whether a coil's circuit can be judged at all: volts, ohms and amps.
+pub(super) fn is_judged(layout: &Layout, at: usize) -> bool {
+    let volts = layout.has(Measurand::HarnessFeed(at))
+        || layout.has(Measurand::CoilFeed(at))
+        || layout.has(Measurand::SharedFeed)
+        || layout.has(Measurand::Battery);
+    let amps = layout.readings.iter().any(|reading| {
+        reading.measurand == Measurand::Wire(at) && matches!(reading.state, DriveState::Held(_) | DriveState::AllHeld)
+    });
+    volts && layout.has(Measurand::CoilOhms(at)) && amps
 }

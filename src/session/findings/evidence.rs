@@ -2,9 +2,11 @@
 
 use super::{
     FindingKind, Observation, Role, RunningLoads,
-    fit::{FitProblem, FitResult},
-    layout::{DataPoint, Layout},
-    model::{Measurement, Predictor},
+    circuit::{Measurand, Prediction},
+    fit::FitProblem,
+    layout::Layout,
+    search::{Hypothesis, Posterior},
+    statement::Statements,
 };
 use crate::{
     electrics::{Drops, MeasuredCircuit, Side, Uncertain},
@@ -13,55 +15,111 @@ use crate::{
 
 /// More sentences than this are not read; the rest is in the ledger.
 const MOST: usize = 4;
+/// A reading that a cause moves by fewer standard deviations is no evidence for it.
+const MOVED: f64 = 3.0;
 
-/// What speaks for the cause at this place of the explanation, the strongest first.
-pub(super) fn for_cause(
-    layout: &Layout,
-    problem: &FitProblem,
-    fit: &FitResult,
-    place: usize,
-    kind: FindingKind,
-) -> Vec<String> {
-    let words = if kind.is_fault() { "this fault" } else { "warm coils" };
-    let mut others = fit.faults.clone();
-    others.remove(place);
-    let circuit = FitProblem::with_faults(&fit.without_faults, &others);
-    let mut predictor = Predictor::new(&problem.measurements, circuit.branches.len());
-    let otherwise = predictor.all(&circuit);
+/// What the machine of a hypothesis would show without some of its causes, all else as fitted.
+fn without(problem: FitProblem, hypothesis: &Hypothesis, keep: impl Fn(usize) -> bool) -> Prediction {
+    let fit = &hypothesis.fit;
+    let edits: Vec<_> = fit.edits.iter().enumerate().filter(|(at, _)| keep(*at)).map(|(_, edit)| *edit).collect();
+    problem.model.predict(&fit.values, &edits, 0..problem.model.readings.len())
+}
+
+/// What speaks for the cause at this place of a hypothesis, the strongest first. A reading that two causes move stands under
+/// the one that moves it more.
+pub(super) fn for_cause(layout: &Layout, problem: FitProblem, hypothesis: &Hypothesis, place: usize) -> Vec<String> {
+    let count = hypothesis.causes.len();
+    let shown = &hypothesis.fit.prediction;
+    let good = without(problem, hypothesis, |at| at >= count);
+    let otherwise: Vec<Prediction> = (0..count).map(|cause| without(problem, hypothesis, |at| at != cause)).collect();
     let mut moved: Vec<(f64, String)> = Vec::new();
-    for (at, reading) in problem.readings.iter().enumerate() {
-        let (with, without) = (fit.shown[at], otherwise[at]);
-        let deviations = (with - without).abs() / reading.u.max(0.01 * without.abs());
-        // Only captures that the cause changes, and that are nearer to the value with the cause than without.
-        if deviations > 3.0 && (reading.value - with).abs() < (reading.value - without).abs() {
-            moved.push((deviations, sentence(layout, at, reading, [without, with], words)));
+    for (at, reading) in layout.readings.iter().enumerate() {
+        let by = |cause: usize| (shown.values[at] - otherwise[cause].values[at]).abs();
+        let u = shown.variances[at].sqrt().max(0.01 * good.values[at].abs());
+        let deviations = by(place) / u;
+        let is_its = (0..count).all(|cause| cause == place || by(cause) <= by(place));
+        let is_nearer = (reading.value - shown.values[at]).abs() < (reading.value - otherwise[place].values[at]).abs();
+        if is_its && is_nearer && deviations > MOVED {
+            let observation = layout.observation(at);
+            let words = |value| self::shown(reading.measurand, value, observation.usage.role.quantity());
+            moved.push((
+                deviations,
+                format!(
+                    "{}: measured {}; a good circuit would show {}, this cause {}.",
+                    observation.step,
+                    observation.shown(),
+                    words(good.values[at]),
+                    words(shown.values[at])
+                ),
+            ));
         }
     }
     moved.sort_by(|one, other| other.0.total_cmp(&one.0));
     moved.into_iter().take(MOST).map(|(_, sentence)| sentence).collect()
 }
 
-fn sentence(layout: &Layout, at: usize, reading: &DataPoint, [without, with]: [f64; 2], words: &str) -> String {
+/// The readings that the cause at this place of a hypothesis moves by more than their uncertainty.
+pub(super) fn moved(layout: &Layout, problem: FitProblem, hypothesis: &Hypothesis, place: usize) -> Vec<usize> {
+    let shown = &hypothesis.fit.prediction;
+    let otherwise = without(problem, hypothesis, |at| at != place);
+    (0..layout.readings.len())
+        .filter(|at| {
+            let u = shown.variances[*at].sqrt().max(0.01 * otherwise.values[*at].abs());
+            (shown.values[*at] - otherwise.values[*at]).abs() > MOVED * u
+        })
+        .collect()
+}
+
+/// By how many standard deviations the captures speak for a hypothesis against a good machine.
+pub(super) fn deviations(posterior: &Posterior, statements: Statements, best: &Hypothesis) -> f64 {
+    let sound = posterior.hypotheses.iter().filter(|one| statements.faults(one).next().is_none());
+    let squares = sound.map(|one| one.fit.squares).fold(f64::MAX, f64::min);
+    (squares - best.fit.squares).max(0.0).sqrt()
+}
+
+/// The readings that a fit misses most, the worst first.
+pub(super) fn oddest(problem: FitProblem, hypothesis: &Hypothesis) -> Vec<usize> {
+    let prediction = &hypothesis.fit.prediction;
+    let mut odd: Vec<(f64, usize)> = problem
+        .misses(prediction)
+        .iter()
+        .zip(&prediction.variances)
+        .enumerate()
+        .map(|(at, (miss, variance))| (miss * miss / variance, at))
+        .collect();
+    odd.sort_by(|one, other| other.0.total_cmp(&one.0));
+    odd.into_iter().take(2).map(|(_, at)| at).collect()
+}
+
+/// What a fit misses.
+pub(super) fn miss(layout: &Layout, hypothesis: &Hypothesis, at: usize) -> String {
     let observation = layout.observation(at);
-    let shown = |value| shown(&reading.measurement, value, observation.usage.role.quantity());
-    format!(
-        "{}: measured {}; a good circuit would show {}, {words} {}.",
-        observation.step,
-        observation.shown(),
-        shown(without),
-        shown(with)
-    )
+    let fits =
+        shown(layout.readings[at].measurand, hypothesis.fit.prediction.values[at], observation.usage.role.quantity());
+    format!("{}: measured {}; by the other captures it should be {fits}.", observation.step, observation.shown())
 }
 
 /// A predicted value for people; ohms back from the form in which they are compared.
-pub(super) fn shown(measurement: &Measurement, value: f64, quantity: Quantity) -> String {
-    if !measurement.measurand.in_ohms() {
+pub(super) fn shown(measurand: Measurand, value: f64, quantity: Quantity) -> String {
+    if !measurand.in_ohms() {
         return show(value, quantity);
     }
     match value {
         none if none < 2e-4 => "open".to_owned(),
         value => show((1.0 / value - 1.0).max(0.0), quantity),
     }
+}
+
+/// Whether a balance of volts, ohms and amps is evidence for it.
+pub(super) const fn is_series(kind: FindingKind) -> bool {
+    matches!(
+        kind,
+        FindingKind::FeedResistance
+            | FindingKind::GroundResistance
+            | FindingKind::ConnectorResistance
+            | FindingKind::UnplacedResistance
+            | FindingKind::FeedLowInBranch
+    )
 }
 
 /// The balance of one coil's circuit in a sentence: amps expected and flown, what is missing, and how much of

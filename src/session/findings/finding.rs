@@ -11,6 +11,12 @@ pub enum FindingKind {
     /// All that was measured fits good parts.
     #[strum(serialize = "no fault found", serialize = "nothing wrong")]
     Healthy,
+    /// What was measured fits good parts, and leaves too much open for more.
+    #[strum(serialize = "no fault shown")]
+    NoFaultShown,
+    /// A step is out of its limit, and no fault that is known explains it.
+    #[strum(serialize = "out of limit, no fault shown")]
+    OutOfLimit,
     /// The current's path is broken.
     #[strum(serialize = "open circuit")]
     OpenCircuit,
@@ -75,7 +81,15 @@ words!(pub FindingKind);
 impl FindingKind {
     /// Whether it tells of something to repair.
     pub const fn is_fault(self) -> bool {
-        !matches!(self, Self::Healthy | Self::WarmCoils | Self::Contradiction | Self::NotEnough)
+        !matches!(
+            self,
+            Self::Healthy
+                | Self::NoFaultShown
+                | Self::OutOfLimit
+                | Self::WarmCoils
+                | Self::Contradiction
+                | Self::NotEnough
+        )
     }
 }
 
@@ -100,18 +114,18 @@ words!(pub ConfidenceLevel);
 pub struct Confidence {
     /// In a word.
     pub level: ConfidenceLevel,
-    /// Its weight among all explanations that were tried, 0 to 1.
+    /// Its probability among all explanations that were tried, calibrated, 0 to 1.
     pub weight: f64,
-    /// By how many standard deviations the captures speak for it against its absence.
+    /// By how many standard deviations the captures speak for it against a good machine.
     pub z: f64,
 }
 
 impl Confidence {
-    /// A weight of 99 % with more than four deviations is certain, 80 % with more than three likely.
-    pub fn new(weight: f64, z: f64) -> Self {
-        let level = match (weight, z) {
-            (weight, z) if weight >= 0.99 && z >= 4.0 => ConfidenceLevel::Certain,
-            (weight, z) if weight >= 0.8 && z >= 3.0 => ConfidenceLevel::Likely,
+    /// By the calibrated probability: 99 % is certain, if the fit passes, and 80 % likely.
+    pub fn new(weight: f64, z: f64, fit_passes: bool) -> Self {
+        let level = match weight {
+            weight if weight >= 0.99 && fit_passes => ConfidenceLevel::Certain,
+            weight if weight >= 0.8 => ConfidenceLevel::Likely,
             _ => ConfidenceLevel::Possible,
         };
         Self { level, weight, z }
@@ -166,15 +180,14 @@ mod tests {
     use super::*;
 
     #[test]
-    fn the_word_needs_both_weight_and_deviations() {
-        for (weight, z, text) in [
-            (0.999, 25.0, "certain, 99 %"),
-            (0.999, 3.5, "likely, 99 %"),
-            (0.85, 9.0, "likely, 85 %"),
-            (0.5, 30.0, "possible, 50 %"),
-            (0.9, 0.0, "possible, 90 %"),
+    fn the_word_follows_from_the_probability_and_the_fit() {
+        for (weight, passes, text) in [
+            (0.999, true, "certain, 99 %"),
+            (0.999, false, "likely, 99 %"),
+            (0.85, true, "likely, 85 %"),
+            (0.5, true, "possible, 50 %"),
         ] {
-            assert_eq!(Confidence::new(weight, z).to_string(), text);
+            assert_eq!(Confidence::new(weight, 9.0, passes).to_string(), text);
         }
     }
 }

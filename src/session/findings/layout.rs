@@ -1,23 +1,10 @@
-//! Which measurement on the circuit model each observation is, and the number with which it enters the fit.
+//! Which reading on the circuit model each observation is, and the number with which it enters the fit.
 
 use super::{
     Measured, Observation, ObservationSet, Role, RunningLoads,
-    model::{DriveState, Measurand, Measurement, comparable, comparable_u},
+    circuit::{DriveState, Measurand, MeterReading, comparable},
     observation::least_u,
 };
-
-/// One observation as a number to be explained.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct DataPoint {
-    /// Its index among the observations.
-    pub observation: usize,
-    /// What it measures.
-    pub measurement: Measurement,
-    /// Base units; ohms as [`comparable`].
-    pub value: f64,
-    /// Standard uncertainty without what its meter's readings share, as the value.
-    pub u: f64,
-}
 
 /// All observations, laid out on the circuit model.
 #[derive(Debug)]
@@ -26,51 +13,91 @@ pub(super) struct Layout<'a> {
     pub observations: &'a ObservationSet,
     /// Circuits with a coil: the branches.
     pub coils: Vec<&'a str>,
-    /// By meter, the relative standard uncertainty of its gain.
+    /// By meter's function, the relative standard uncertainty of its gain.
     pub gains: Vec<f64>,
-    /// Every observation that is a number to be explained.
-    pub readings: Vec<DataPoint>,
+    /// Channels that readings came from.
+    pub channels: Vec<&'a str>,
+    /// Every observation that is a number to be explained, in the order of capture.
+    pub readings: Vec<MeterReading>,
+    /// By reading, its index among the observations.
+    places: Vec<usize>,
 }
 
-/// An overload on ohms is open: more than some 10 kohm whatever the range, as [`comparable`] in siemens.
-const OPEN_U: f64 = 1e-4;
+/// Of what a sheet states beside the share of the reading, so much is the same in all readings of a function: the zero. The
+/// rest is each reading's own.
+const SHARE_OF_ZERO: f64 = 0.7;
+/// Seconds between captures whose time is unknown.
+const USUAL_PAUSE: f64 = 40.0;
+/// The battery's drift is followed over at least this time, s.
+const SHORTEST_VISIT: f64 = 600.0;
 
 impl<'a> Layout<'a> {
     pub(super) fn new(observations: &'a ObservationSet) -> Self {
         let coils = observations.coils();
+        let mut layout = Self {
+            observations,
+            coils,
+            gains: Vec::new(),
+            channels: Vec::new(),
+            readings: Vec::new(),
+            places: Vec::new(),
+        };
         let mut meters: Vec<&str> = Vec::new();
-        let mut gains = Vec::new();
-        let mut readings = Vec::new();
-        for (place, observation) in observations.observations().iter().enumerate() {
-            let branch = coils.iter().position(|coil| *coil == observation.circuit);
-            let Some((measurand, state)) = measurand(observation, branch) else { continue };
-            let gain = observation.gain.as_ref().filter(|gain| gain.relative_u > 0.0).map(|gain| {
+        let all = observations.observations();
+        let seconds: Vec<f64> = all
+            .iter()
+            .enumerate()
+            .map(|(at, observation)| observation.seconds.unwrap_or(USUAL_PAUSE * at as f64))
+            .collect();
+        let (first, last) =
+            seconds.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), at| (low.min(*at), high.max(*at)));
+        let visit = (last - first).max(SHORTEST_VISIT);
+        for (place, observation) in all.iter().enumerate() {
+            let branch = layout.coils.iter().position(|coil| *coil == observation.circuit);
+            let Some((measurand, state)) = measurand_of(observation.usage.role, observation.usage.running, branch)
+            else {
+                continue;
+            };
+            let Some((value, own)) = number(observation, measurand.in_ohms()) else { continue };
+            let meter = observation.gain.as_ref().filter(|gain| gain.relative_u > 0.0).map(|gain| {
                 meters.iter().position(|meter| *meter == gain.meter).unwrap_or_else(|| {
                     meters.push(&gain.meter);
-                    gains.push(gain.relative_u);
+                    layout.gains.push(gain.relative_u);
                     meters.len() - 1
                 })
             });
-            let measurement = Measurement { measurand, state, gain };
-            let Some((value, u)) = number(observation, measurand.in_ohms()) else { continue };
-            readings.push(DataPoint { observation: place, measurement, value, u });
+            let channel = observation.channel.as_deref().unwrap_or_else(|| observation.usage.role.quantity().word());
+            let channel = layout.channels.iter().position(|known| *known == channel).unwrap_or_else(|| {
+                layout.channels.push(channel);
+                layout.channels.len() - 1
+            });
+            let zero_u = if meter.is_some() { SHARE_OF_ZERO * own } else { 0.0 };
+            let own_u = (own.powi(2) - zero_u.powi(2)).sqrt().hypot(least_u(observation.usage.role));
+            let moment = (seconds[place] - first) / visit;
+            layout.readings.push(MeterReading { measurand, state, moment, meter, channel, value, own_u, zero_u });
+            layout.places.push(place);
         }
-        Self { observations, coils, gains, readings }
-    }
-
-    /// What is measured, in the order of the readings.
-    pub(super) fn measurements(&self) -> Vec<Measurement> {
-        self.readings.iter().map(|reading| reading.measurement).collect()
+        layout
     }
 
     /// Whether something was measured.
     pub(super) fn has(&self, measurand: Measurand) -> bool {
-        self.readings.iter().any(|reading| reading.measurement.measurand == measurand)
+        self.readings.iter().any(|reading| reading.measurand == measurand)
     }
 
-    /// The observation behind a data point.
+    /// The observation behind a reading.
     pub(super) fn observation(&self, reading: usize) -> &'a Observation {
-        &self.observations.observations()[self.readings[reading].observation]
+        &self.observations.observations()[self.places[reading]]
+    }
+
+    /// The reading of an observation of this role in this coil's circuit, with this running.
+    pub(super) fn uncertain(
+        &self,
+        coil: usize,
+        role: Role,
+        running: RunningLoads,
+    ) -> Option<crate::electrics::Uncertain> {
+        self.observations.observation(self.coils[coil], role, Some(running))?.uncertain()
     }
 }
 
@@ -107,24 +134,17 @@ pub(super) fn measurand_of(
     Some((measurand, state))
 }
 
-fn measurand(observation: &Observation, branch: Option<usize>) -> Option<(Measurand, DriveState)> {
-    measurand_of(observation.usage.role, observation.usage.running, branch)
-}
-
-/// Value and own uncertainty; none where a value beyond the meter's range leaves it open.
+/// Value and what its uncertainty is without the share of the reading, ohms plain; none where a value beyond the meter's range
+/// leaves it open.
 fn number(observation: &Observation, in_ohms: bool) -> Option<(f64, f64)> {
     let measured = match observation.value {
         Measured::Number(measured) => measured,
-        Measured::Over if in_ohms => return Some((0.0, OPEN_U)),
+        Measured::Over if in_ohms => return Some((0.0, 0.0)),
         Measured::Over | Measured::Under => return None,
     };
     let shared = observation.gain.as_ref().map_or(0.0, |gain| gain.relative_u * measured.value);
-    let own = (measured.u.powi(2) - shared.powi(2)).max(0.0).sqrt().max(least_u(observation.usage.role));
-    if in_ohms {
-        // An ohmmeter with zero error may show a little less than nothing.
-        let ohms = measured.value.max(0.0);
-        Some((comparable(ohms), comparable_u(ohms, own).max(1e-9)))
-    } else {
-        Some((measured.value, own))
-    }
+    let own = (measured.u.powi(2) - shared.powi(2)).max(0.0).sqrt();
+    // An ohmmeter with zero error may show a little less than nothing.
+    let value = if in_ohms { comparable(measured.value.max(0.0)) } else { measured.value };
+    Some((value, own))
 }

@@ -5,37 +5,38 @@
 //!
 //! Read in this order:
 //! 1. `observation`: the captured values with their uncertainty; `finding`: what comes out.
-//! 2. `layout`: which measurement on the circuit model each observation is; `model`: the circuit itself.
-//! 3. `prior`: what a good circuit has; `fault`: the changes that can be made to it.
-//! 4. `cause`: the candidates, one file for each kind; `fit`: how well each explains the observations; `search`: the
-//!    fewest causes that explain most.
-//! 5. `conclude` writes the findings, with `evidence`, `next` (what to measure), `missing` (what was not measured) and
-//!    `siblings` (coils that differ from the others).
+//! 2. `circuit`: the machine as a netlist and what every reading would show; `layout`: which reading each observation is.
+//! 3. `prior`: what a good machine has, in figures with their spread.
+//! 4. `cause`: what may be wrong, faults and human mistakes, one file each; `fit`: how well each explains the observations.
+//! 5. `search`: which hypotheses count, and how likely each is; `calibration`: how that became a probability.
+//! 6. `statement`: what hypotheses say, summed over all that say the same; `conclude` writes the findings, with `evidence` and
+//!    `next` (what to measure).
 
 mod finding;
 mod observation;
 mod record;
 
-mod fault;
+mod circuit;
 mod layout;
-mod model;
 mod prior;
 
+mod calibration;
 mod cause;
 mod fit;
 mod search;
+mod statement;
 
 mod conclude;
 mod evidence;
-mod missing;
 mod next;
-mod siblings;
+mod task;
 
 #[cfg(test)]
 mod tests;
 
 pub use crate::procedure::{CircuitMeasurement, Role, RunningLoads};
-pub use conclude::conclude;
+pub use conclude::{conclude, conclude_unless_cancelled};
 pub use finding::{Alternative, Confidence, ConfidenceLevel, Finding, FindingKind};
 pub use observation::{Measured, Observation, ObservationSet, SharedGainError};
 pub(crate) use record::FindingRecord;
+pub use task::FindingsTask;

@@ -1,96 +1,193 @@
-//! What to measure next to separate two explanations: the measurement on which they disagree most.
+//! What to measure next: what splits the hypotheses that are left best for the effort it takes.
+//!
+//! Each hypothesis predicts every measurement, those not made yet and those that could be repeated. The more these predictions
+//! differ beside their uncertainty, the more a measurement tells: an estimate of its mutual information with what is wrong that
+//! lies between nothing and all that is open (Kolchinsky and Tracey 2017, from memory).
 
 use super::{
-    Role, RunningLoads,
+    FindingKind, Role, RunningLoads,
+    circuit::{AppliedEdit, DriveState, Edit, MeterReading},
+    conclude::FindingWriter,
     evidence::shown,
-    fit::FitResult,
-    layout::{Layout, measurand_of},
-    model::{DriveState, Measurand, Measurement, Predictor, comparable, comparable_u},
+    layout::measurand_of,
+    search::Hypothesis,
 };
 
-/// A measurement that was not made yet.
-struct UnmeasuredPoint {
-    measurement: Measurement,
+/// Chooses a measurement.
+pub(super) struct Splitting<'a> {
+    pub writer: &'a FindingWriter<'a>,
+}
+
+/// A measurement that could be made.
+struct Possible {
+    reading: MeterReading,
     role: Role,
     words: String,
+    /// Minutes, about.
+    effort: f64,
 }
 
-/// A difference of fewer standard deviations is not worth measuring.
-const WORTH: f64 = 4.0;
+/// Hypotheses below this probability are not worth a measurement.
+const LEAST_PROBABILITY: f64 = 0.01;
+/// A measurement that tells less, in natural units of information, is not worth it.
+const WORTH: f64 = 0.05;
 
-/// What the better explanation and its rival would show where they differ most; none where no measurement
-/// that bayline knows splits them.
-pub(super) fn distinguishing_measurement(
-    layout: &Layout,
-    better: &FitResult,
-    rival: &FitResult,
-    rival_words: &str,
-) -> Option<String> {
-    let open = not_measured(layout);
-    let measurements: Vec<Measurement> = open.iter().map(|open| open.measurement).collect();
-    let mut predictor = Predictor::new(&measurements, layout.coils.len());
-    let (one, other) = (predictor.all(&better.circuit), predictor.all(&rival.circuit));
-    let apart =
-        |at: usize| (one[at] - other[at]).abs() / usual_u(&measurements[at], one[at].abs().min(other[at].abs()));
-    let at = (0..measurements.len()).max_by(|a, b| apart(*a).total_cmp(&apart(*b)))?;
-    if apart(at) < WORTH {
-        return None;
-    }
-    let quantity = open[at].role.quantity();
-    Some(format!(
-        "Measure {}. About {} confirms this finding; about {} points to: {}",
-        open[at].words,
-        shown(&measurements[at], one[at], quantity),
-        shown(&measurements[at], other[at], quantity),
-        rival_words
-    ))
-}
-
-/// The standard uncertainty of an ordinary meter; ohms as they are compared.
-fn usual_u(measurement: &Measurement, value: f64) -> f64 {
-    match measurement.measurand {
-        Measurand::CoilOhms(_) | Measurand::ToGround(_) => {
-            let ohms = 1.0 / value.max(1e-6) - 1.0;
-            comparable_u(ohms, 0.02 * ohms + 0.1).max(comparable(1e5))
-        }
-        Measurand::Wire(_) => 0.015 * value + 0.03,
-        _ => 0.007 * value + 0.03,
-    }
-}
-
-fn not_measured(layout: &Layout) -> Vec<UnmeasuredPoint> {
-    let mut open = Vec::new();
-    let mut offer = |role: Role, running: RunningLoads, branch: Option<usize>| {
-        let Some((measurand, state)) = measurand_of(role, running, branch) else { return };
-        let done = layout
-            .readings
+impl Splitting<'_> {
+    /// The best measurement in a sentence; none where nothing would tell more.
+    pub(super) fn best(&self) -> Option<String> {
+        let writer = self.writer;
+        let left: Vec<&Hypothesis> = writer
+            .statements
+            .posterior
+            .hypotheses
             .iter()
-            .any(|reading| reading.measurement.measurand == measurand && reading.measurement.state == state);
-        if !done {
-            let measurement = Measurement { measurand, state, gain: None };
-            open.push(UnmeasuredPoint {
-                measurement,
-                role,
-                words: words(role, state, branch.map(|at| layout.coils[at])),
+            .filter(|one| one.probability >= LEAST_PROBABILITY)
+            .take(12)
+            .collect();
+        let possible = self.possible();
+        let mut model = writer.prior.model.clone();
+        model.readings = possible.iter().map(|possible| possible.reading).collect();
+        let predictions: Vec<_> = left
+            .iter()
+            .map(|one| model.predict(&one.fit.values, &without_mistakes(&one.fit.edits), 0..model.readings.len()))
+            .collect();
+        let all: f64 = left.iter().map(|one| one.probability).sum();
+        let said: Vec<Vec<(FindingKind, &[usize])>> = left.iter().map(|one| self.said(one)).collect();
+        let told = |at: usize| {
+            let mut information = 0.0;
+            for (one, shows) in predictions.iter().enumerate() {
+                let within = shows.variances[at] + usual_u(&possible[at], shows.values[at]).powi(2);
+                let alike: f64 = predictions
+                    .iter()
+                    .enumerate()
+                    .map(|(other, rival)| {
+                        let is_same = said[one] == said[other];
+                        let apart = if is_same { 0.0 } else { (shows.values[at] - rival.values[at]).powi(2) / within };
+                        left[other].probability / all * (-0.25 * apart).exp()
+                    })
+                    .sum();
+                information -= left[one].probability / all * alike.ln();
+            }
+            information
+        };
+        let best = (0..possible.len())
+            .map(|at| (told(at), at))
+            .filter(|(told, _)| *told > WORTH)
+            .max_by(|one, other| (one.0 / possible[one.1].effort).total_cmp(&(other.0 / possible[other.1].effort)))?
+            .1;
+        let chosen = &possible[best];
+        let quantity = chosen.role.quantity();
+        let shows = |at: usize| shown(chosen.reading.measurand, predictions[at].values[best], quantity);
+        let apart = |at: usize| (predictions[at].values[best] - predictions[0].values[best]).abs();
+        let rival = (1..left.len()).filter(|at| said[*at] != said[0]).max_by(|one, other| {
+            (left[*one].probability * apart(*one)).total_cmp(&(left[*other].probability * apart(*other)))
+        });
+        let Some(rival) = rival else { return Some(format!("{}.", chosen.words)) };
+        Some(format!(
+            "{}. About {} points to: {} About {} points to: {}",
+            chosen.words,
+            shows(0),
+            self.words(left[0]),
+            shows(rival),
+            self.words(left[rival])
+        ))
+    }
+
+    /// The faults that a hypothesis says, to be compared: a mistake beside them leaves them as they are.
+    fn said(&self, hypothesis: &Hypothesis) -> Vec<(FindingKind, &[usize])> {
+        let causes = self.writer.statements.candidates;
+        let faults = hypothesis.causes.iter().map(|at| &causes[*at]).filter(|cause| !cause.is_mistake);
+        let mut said: Vec<(FindingKind, &[usize])> = faults.map(|cause| (cause.kind, &cause.coils[..])).collect();
+        said.sort_unstable();
+        said
+    }
+
+    /// What a hypothesis says, in a sentence.
+    fn words(&self, hypothesis: &Hypothesis) -> String {
+        let causes = self.writer.statements.candidates;
+        let places = 0..hypothesis.causes.len();
+        // A fault says more than a mistake beside it.
+        let told = places.clone().find(|at| !causes[hypothesis.causes[*at]].is_mistake).or(places.clone().next());
+        match told {
+            Some(place) => causes[hypothesis.causes[place]].cause.sentence(&self.writer.fitted(hypothesis, place)),
+            None => "nothing is wrong.".to_owned(),
+        }
+    }
+
+    fn possible(&self) -> Vec<Possible> {
+        let layout = self.writer.layout;
+        let mut found = Vec::new();
+        let mut offer = |role: Role, running: RunningLoads, branch: Option<usize>, effort: f64| {
+            let Some((measurand, state)) = measurand_of(role, running, branch) else { return };
+            let is_done =
+                layout.readings.iter().any(|reading| reading.measurand == measurand && reading.state == state);
+            if !is_done {
+                let coil = branch.map(|at| layout.coils[at]);
+                let reading = MeterReading {
+                    measurand,
+                    state,
+                    moment: 1.0,
+                    meter: None,
+                    channel: usize::MAX,
+                    value: 0.0,
+                    own_u: super::observation::least_u(role),
+                    zero_u: 0.0,
+                };
+                found.push(Possible { reading, role, words: format!("Measure {}", words(role, state, coil)), effort });
+            }
+        };
+        offer(Role::Supply, RunningLoads::Nothing, None, 0.7);
+        offer(Role::Supply, RunningLoads::Everything, None, 1.0);
+        offer(Role::Feed, RunningLoads::Nothing, None, 1.0);
+        offer(Role::GroundDrop, RunningLoads::Everything, None, 1.0);
+        for at in 0..layout.coils.len() {
+            offer(Role::CoilOhms, RunningLoads::Nothing, Some(at), 2.0);
+            offer(Role::Feed, RunningLoads::Nothing, Some(at), 1.5);
+            offer(Role::CoilAmps, RunningLoads::This, Some(at), 1.0);
+            offer(Role::Feed, RunningLoads::This, Some(at), 1.0);
+            offer(Role::FeedDrop, RunningLoads::This, Some(at), 1.0);
+            offer(Role::GroundDrop, RunningLoads::This, Some(at), 1.0);
+            offer(Role::OhmsToGround, RunningLoads::Nothing, Some(at), 2.0);
+            offer(Role::Draw, RunningLoads::Nothing, Some(at), 1.0);
+        }
+        for (at, reading) in layout.readings.iter().enumerate() {
+            let observation = layout.observation(at);
+            found.push(Possible {
+                reading: *reading,
+                role: observation.usage.role,
+                words: format!("Repeat the step \"{}\"", observation.step),
+                effort: 1.0,
             });
         }
-    };
-    offer(Role::Supply, RunningLoads::Nothing, None);
-    offer(Role::Supply, RunningLoads::Everything, None);
-    offer(Role::Feed, RunningLoads::Nothing, None);
-    offer(Role::GroundDrop, RunningLoads::Everything, None);
-    for at in 0..layout.coils.len() {
-        offer(Role::CoilOhms, RunningLoads::Nothing, Some(at));
-        offer(Role::Feed, RunningLoads::Nothing, Some(at));
-        offer(Role::CoilAmps, RunningLoads::This, Some(at));
-        offer(Role::Feed, RunningLoads::This, Some(at));
-        offer(Role::GroundDrop, RunningLoads::This, Some(at));
-        offer(Role::OhmsToGround, RunningLoads::Nothing, Some(at));
-        offer(Role::Draw, RunningLoads::Nothing, Some(at));
-        offer(Role::FeedPinDrop, RunningLoads::This, Some(at));
-        offer(Role::GroundPinDrop, RunningLoads::This, Some(at));
+        found
     }
-    open
+}
+
+/// The standard uncertainty of an ordinary meter on top of a reading's own; ohms as they are compared.
+fn usual_u(possible: &Possible, value: f64) -> f64 {
+    match possible.role {
+        Role::CoilOhms | Role::OhmsToGround => 0.03 * value * (1.0 - value) + 1e-4,
+        Role::CoilAmps | Role::Draw => 0.015 * value.abs() + 0.03,
+        _ => 0.007 * value.abs() + 0.02,
+    }
+}
+
+/// Measured again with care, a mistake is not made again.
+fn without_mistakes(edits: &[AppliedEdit]) -> Vec<AppliedEdit> {
+    let is_mistake = |edit: Edit| {
+        matches!(
+            edit,
+            Edit::Exchanged(..)
+                | Edit::Slipped(_)
+                | Edit::Reversed(_)
+                | Edit::DeadClamp(_)
+                | Edit::NotZeroed(_)
+                | Edit::LeadsNotNulled(_)
+                | Edit::WeakMeter(_)
+                | Edit::EngineStarted(_)
+        )
+    };
+    edits.iter().filter(|applied| !is_mistake(applied.edit)).copied().collect()
 }
 
 fn words(role: Role, state: DriveState, coil: Option<&str>) -> String {

@@ -7,9 +7,10 @@ use super::{CircuitMeasurement, Role, RunningLoads};
 use crate::{
     channel::Channel,
     electrics::Uncertain,
+    procedure::Driver,
     protocol::Value,
     session::{
-        Judgement,
+        Judgement, Verdict,
         judge::{NotJudged, Outcome},
     },
     units::{ApplicableAccuracy, Limit, Quantity, Scale, show},
@@ -69,8 +70,14 @@ pub struct Observation {
     pub value: Measured,
     /// Its limit, where the procedure has one: it shows what a good part has.
     pub limit: Option<Limit>,
+    /// Whether it is out of its limit by more than its uncertainty.
+    pub is_out: bool,
     /// The error shared with other observations of the same meter; none where unknown.
     pub gain: Option<SharedGainError>,
+    /// The channel that it came from; none where unknown.
+    pub channel: Option<String>,
+    /// When it was captured, seconds since the session began; none where unknown: then by its place.
+    pub seconds: Option<f64>,
 }
 
 /// Assumed of a meter without a stated accuracy: 1 % of the reading as standard uncertainty.
@@ -85,7 +92,10 @@ impl Observation {
             usage: CircuitMeasurement { role, running },
             value: Measured::Number(value),
             limit: None,
+            is_out: false,
             gain: None,
+            channel: None,
+            seconds: None,
         }
     }
 
@@ -93,6 +103,12 @@ impl Observation {
     #[must_use]
     pub fn limited(mut self, limit: Limit) -> Self {
         self.limit = Some(limit);
+        // As with verdicts, only what lies beyond by the expanded uncertainty (k = 2) is out.
+        self.is_out = self.uncertain().is_some_and(|measured| {
+            let by = 2.0 * measured.u;
+            limit.low.is_some_and(|low| measured.value + by < low)
+                || limit.high.is_some_and(|high| measured.value - by > high)
+        });
         self
     }
 
@@ -131,8 +147,17 @@ impl Observation {
             Value::Over => Measured::Over,
             Value::Under => Measured::Under,
         };
-        let (circuit, step) = (circuit.to_owned(), step.to_owned());
-        Some(Self { circuit, step, usage, value, limit: judgement.limit(), gain })
+        Some(Self {
+            circuit: circuit.to_owned(),
+            step: step.to_owned(),
+            usage,
+            value,
+            limit: judgement.limit(),
+            is_out: judgement.verdict() == Some(Verdict::OutOfLimit),
+            gain,
+            channel: None,
+            seconds: None,
+        })
     }
 
     /// The number, where it is one.
@@ -175,8 +200,14 @@ pub struct ObservationSet {
     observations: Vec<Observation>,
     /// Temperature of the coils in °C; none where it was not measured.
     pub part_celsius: Option<Uncertain>,
+    /// Lowest and highest temperature that the coils can have, °C, where the state of the machine or the air's is told.
+    pub plausible_celsius: Option<(f64, f64)>,
     /// The temperature in °C for which limits in ohm are given.
     pub reference_celsius: f64,
+    /// Circuits that the procedure measures a coil in, whatever of it is captured yet.
+    pub coil_circuits: Vec<String>,
+    /// By circuit, what the procedure tells of its driver.
+    pub drivers: Vec<(String, Driver)>,
 }
 
 impl ObservationSet {
@@ -194,7 +225,14 @@ impl ObservationSet {
             kept.retain(|other| (&other.circuit, other.usage) != (&observation.circuit, observation.usage));
             kept.push(observation);
         }
-        Self { observations: kept, part_celsius: None, reference_celsius: 20.0 }
+        Self {
+            observations: kept,
+            part_celsius: None,
+            plausible_celsius: None,
+            reference_celsius: 20.0,
+            coil_circuits: Vec::new(),
+            drivers: Vec::new(),
+        }
     }
 
     /// The observations, one for each thing measured.
@@ -206,10 +244,7 @@ impl ObservationSet {
     pub fn coils(&self) -> Vec<&str> {
         let mut coils: Vec<&str> = Vec::new();
         for observation in &self.observations {
-            let of_coil = matches!(
-                observation.usage.role,
-                Role::CoilOhms | Role::CoilAmps | Role::CoilVolts | Role::FeedPinDrop | Role::GroundPinDrop
-            );
+            let of_coil = observation.usage.role.is_of_coil() || self.coil_circuits.contains(&observation.circuit);
             if of_coil && !coils.contains(&observation.circuit.as_str()) {
                 coils.push(&observation.circuit);
             }
@@ -230,10 +265,7 @@ impl ObservationSet {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::{
-        session::{JudgementRecord, Verdict},
-        units::DataSheet,
-    };
+    use crate::{session::JudgementRecord, units::DataSheet};
     use strum::VariantArray;
 
     fn volts_without_u() -> JudgementRecord {

@@ -29,6 +29,9 @@ pub(crate) struct FindingRecord {
     pub alternatives: Vec<String>,
     /// What to measure next.
     pub next: String,
+    /// In the table: number of the step whose capture is the last that it rests on.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub ends_at: Option<u32>,
 }
 
 impl From<&Finding> for FindingRecord {
@@ -43,6 +46,7 @@ impl From<&Finding> for FindingRecord {
             evidence: finding.evidence.clone(),
             alternatives: finding.alternatives.iter().map(|other| other.sentence.clone()).collect(),
             next: finding.next.clone(),
+            ends_at: None,
         }
     }
 }

@@ -1,6 +1,6 @@
 -- Version 4 to 5: how warm the machine is, the uncertainty of the shown value beside that of the judged one, limits that refer to
 -- other values, and questions; the touches of the leads that prove a capture, and what is to be known about it;
--- corrections; what a judgement rests on, and judgements beside the first one.
+-- corrections; what a judgement rests on, and judgements beside the first one; the capture at which findings end.
 ALTER TABLE session ADD COLUMN machine_state TEXT;
 ALTER TABLE capture ADD COLUMN measured_u REAL;
 ALTER TABLE capture ADD COLUMN digit REAL;
@@ -174,6 +174,7 @@ CREATE TABLE finding_new (
     evidence TEXT NOT NULL,
     alternatives TEXT NOT NULL,
     next TEXT NOT NULL,
+    ends_at INTEGER,
     PRIMARY KEY (session, judgement, rank)
 ) STRICT, WITHOUT ROWID;
 INSERT INTO finding_new (session, rank, kind, circuits, sentence, sure, weight, z, evidence, alternatives, next)

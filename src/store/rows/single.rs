@@ -80,8 +80,13 @@ pub(in crate::store) fn corrected(
     insert_record(connection, "correction", &CorrectionRow { session, at_us, correction }).map(drop)
 }
 
-/// Replaces the findings of a session by these, the first ranked first.
-pub(super) fn keep_findings(connection: &Connection, session: i64, findings: &[Finding]) -> rusqlite::Result<()> {
+/// Replaces the findings of a session by these, the first ranked first; they rest on the captures up to `ends_at`.
+pub(super) fn keep_findings(
+    connection: &Connection,
+    session: i64,
+    findings: &[Finding],
+    ends_at: Option<u32>,
+) -> rusqlite::Result<()> {
     #[derive(Serialize)]
     struct RankedFinding {
         session: i64,
@@ -91,7 +96,7 @@ pub(super) fn keep_findings(connection: &Connection, session: i64, findings: &[F
     }
     connection.execute("DELETE FROM finding WHERE session = ?1", [session])?;
     for (rank, finding) in (1..).zip(findings) {
-        let row = RankedFinding { session, rank, finding: finding.into() };
+        let row = RankedFinding { session, rank, finding: FindingRecord { ends_at, ..finding.into() } };
         insert_record(connection, "finding", &row)?;
     }
     Ok(())

@@ -87,6 +87,12 @@ impl Daemon {
         self.until(&format!("{count} samples"), |status| status["session"]["samples"] == count);
     }
 
+    /// The first finding, once it rests on all that was captured.
+    pub(crate) fn until_finding(&mut self) -> Value {
+        let status = self.until("findings", |status| status["findings_pending"] == false);
+        status["findings"][0].clone()
+    }
+
     /// Waits until so many frames of a meter could not be decoded.
     pub(crate) fn until_refused(&mut self, meter: &str, count: u64) {
         self.until(&format!("{count} refused"), |status| of_meter(status, meter)["refused"] == count);

@@ -1,55 +1,61 @@
-//! A coil of other ohms than it should have: shorted turns, or out of tolerance.
+//! A coil of other ohms than it should have: shorted turns, out of tolerance, or unlike its siblings within its limit.
 
 use super::{Cause, CauseCandidate, CauseContext, FittedCause, show_rounded};
 use crate::{
     electrics::{Copper, Uncertain},
-    session::findings::{FindingKind, Role, fault::Fault},
+    session::findings::{
+        FindingKind, Role, RunningLoads,
+        circuit::{Edit, FigurePrior},
+    },
     units::Quantity,
 };
 
 pub(super) struct CoilOutOfTolerance;
 
-/// Below this share of its ohms turns are shorted; above it and below one, it may be the wrong coil.
-const SHORTED: f64 = 0.8;
+/// Factors on the ohms of a good coil.
+const SHORTED: FigurePrior = FigurePrior::log_normal(0.4, 0.5);
+const TOO_HIGH: FigurePrior = FigurePrior::log_normal(1.5, 0.35);
+/// Above this factor it is no shorted coil, it may be the wrong one.
+const SHORTED_BELOW: f64 = 0.85;
 
 /// No coil of a machine is hotter, °C: about the limit of usual wire enamel (common practice, no source).
 const HOTTEST: f64 = 180.0;
 
 impl Cause for CoilOutOfTolerance {
     fn candidates(&self, context: &CauseContext) -> Vec<CauseCandidate> {
-        let known = context.coils().filter(|at| context.prior.nominal[*at].is_some());
-        known
-            .flat_map(|at| {
-                let fault = Fault::CoilFactor(at);
-                [
-                    (FindingKind::ShortedCoil, &[0.05, 0.12, 0.2, 0.3, 0.4, 0.55, 0.7][..], (1e-3, SHORTED)),
-                    (
-                        FindingKind::CoilOutOfTolerance,
-                        &[0.85, 1.15, 1.3, 1.5, 1.8, 2.5, 5.0, 15.0][..],
-                        (SHORTED, 20.0),
-                    ),
-                ]
-                .map(|(kind, starts, bounds)| CauseCandidate::one_figure(&Self, kind, vec![at], fault, starts, bounds))
-            })
-            .collect()
+        let known = context.coils().filter(|at| context.is_seen(*at) && context.prior.nominal[*at].is_some());
+        let candidates = known.flat_map(|at| {
+            let limited = context.layout.observations.observation(context.layout.coils[at], Role::CoilOhms, None);
+            // Within its limit it is at most unlike the others.
+            let high = match limited {
+                Some(observation) if observation.limit.is_some() && !observation.is_out => FindingKind::UnlikeSiblings,
+                _ => FindingKind::CoilOutOfTolerance,
+            };
+            [(FindingKind::ShortedCoil, SHORTED), (high, TOO_HIGH)]
+                .map(|(kind, size)| CauseCandidate::sized(&Self, kind, vec![at], Edit::CoilFactor(at), size))
+        });
+        CauseCandidate::share(candidates.collect(), 0.15)
     }
 
     fn sentence(&self, fitted: &FittedCause) -> String {
         let nominal = fitted.coils.first().and_then(|at| fitted.prior.nominal[*at]).unwrap_or(0.0);
-        let ohms = show_rounded(fitted.figure(0) * nominal, Quantity::Ohms);
+        let ohms = show_rounded(fitted.size(0) * nominal, Quantity::Ohms);
         let wanted = show_rounded(nominal, Quantity::Ohms);
+        let coil = fitted.coil();
+        let way = if fitted.size(0) > 1.0 { "more" } else { "less" };
         match fitted.kind {
-            FindingKind::ShortedCoil => {
-                format!("{}: shorted turns, the coil has {ohms}, a good coil has {wanted}.", fitted.coil())
-            }
-            _ if fitted.figure(0) > 1.0 => {
+            FindingKind::UnlikeSiblings => {
                 format!(
-                    "{}: the coil's resistance is too high, {ohms}; a good coil has {wanted}.{}",
-                    fitted.coil(),
-                    heat(fitted)
+                    "{coil}: differs from the other coils of its kind, {way} resistance, {ohms} where a usual coil has {wanted}."
                 )
             }
-            _ => format!("{}: the coil's resistance is too low, {ohms}; a good coil has {wanted}.", fitted.coil()),
+            _ if fitted.size(0) < SHORTED_BELOW => {
+                format!("{coil}: shorted turns, the coil has {ohms}, a good coil has {wanted}.")
+            }
+            _ if fitted.size(0) > 1.0 => {
+                format!("{coil}: the coil's resistance is too high, {ohms}; a good coil has {wanted}.{}", heat(fitted))
+            }
+            _ => format!("{coil}: the coil's resistance is too low, {ohms}; a good coil has {wanted}."),
         }
     }
 
@@ -68,12 +74,9 @@ impl Cause for CoilOutOfTolerance {
 
 /// The temperature that would explain the ohms, where that is of interest.
 fn heat(fitted: &FittedCause) -> String {
-    let Some(observation) = fitted.layout.observations.observation(fitted.coil(), Role::CoilOhms, None) else {
-        return String::new();
-    };
-    let (Some(ohms), Some(nominal)) =
-        (observation.uncertain(), fitted.coils.first().and_then(|at| fitted.prior.nominal[*at]))
-    else {
+    let Some(at) = fitted.coils.first() else { return String::new() };
+    let ohms = fitted.layout.uncertain(*at, Role::CoilOhms, RunningLoads::Nothing);
+    let (Some(ohms), Some(nominal)) = (ohms, fitted.prior.nominal[*at]) else {
         return String::new();
     };
     let reference = fitted.layout.observations.reference_celsius;

@@ -1,12 +1,11 @@
-//! The causes that are searched for: one file each, with its possible locations, the change it makes to the circuit
-//! model, its sentence and its next step.
+//! The causes that are searched for: one file each, with its possible places, how likely it is beforehand, what it changes in the
+//! circuit or in a reading, its sentence and its next step. First faults of the machine, then human mistakes.
 //!
 //! A cause does not know the others and is not weighed here: [`super::fit`] and [`super::search`] do that.
 
-mod branch_feed;
 mod coil;
+mod driver;
 mod open;
-mod parallel;
 mod series;
 mod shared_feed;
 mod shared_ground;
@@ -14,15 +13,22 @@ mod short_to_feed;
 mod short_to_ground;
 mod supply;
 mod swapped;
-mod warm;
+
+mod clamp_zero;
+mod dead_clamp;
+mod engine_started;
+mod exchanged_steps;
+mod leads;
+mod reversed_clamp;
+mod slipped_lead;
+mod weak_meter;
 
 use super::{
-    FindingKind,
-    fault::{Fault, FaultLocation},
-    fit::FittedFault,
+    FindingKind, Role,
+    circuit::{Edit, FigurePrior, Measurand},
+    fit::HypothesisEdit,
     layout::Layout,
-    model::CircuitParameters,
-    prior::CircuitPrior,
+    prior::MachinePrior,
 };
 use crate::units::{Quantity, show};
 
@@ -39,26 +45,32 @@ pub(super) trait Cause: Sync {
 }
 
 /// Every cause; the order has no meaning.
-pub(super) const CAUSES: [&dyn Cause; 12] = [
+pub(super) const CAUSES: [&dyn Cause; 18] = [
     &open::OpenCircuit,
     &coil::CoilOutOfTolerance,
-    &warm::WarmCoils,
     &series::SeriesResistance,
+    &driver::DriverDrop,
     &shared_ground::SharedGround,
     &shared_feed::SharedFeed,
-    &branch_feed::BranchFeed,
     &short_to_feed::ShortToFeed,
     &short_to_ground::ShortToGround,
-    &parallel::ParallelPath,
     &swapped::SwappedTerminals,
     &supply::WeakSupply,
+    &exchanged_steps::ExchangedSteps,
+    &slipped_lead::MisplacedLead,
+    &reversed_clamp::ReversedClamp,
+    &dead_clamp::DeadClamp,
+    &clamp_zero::ClampNotZeroed,
+    &leads::LeadsNotNulled,
+    &weak_meter::WeakMeter,
+    &engine_started::EngineStarted,
 ];
 
 /// What a cause may use to list its candidates.
 #[derive(Debug)]
 pub(super) struct CauseContext<'a> {
     pub layout: &'a Layout<'a>,
-    pub prior: &'a CircuitPrior,
+    pub prior: &'a MachinePrior,
 }
 
 impl CauseContext<'_> {
@@ -66,44 +78,70 @@ impl CauseContext<'_> {
     pub(super) fn coils(&self) -> std::ops::Range<usize> {
         0..self.layout.coils.len()
     }
+
+    /// Whether something was measured on this coil.
+    fn is_seen(&self, coil: usize) -> bool {
+        self.layout.readings.iter().any(|reading| reading.measurand.branch() == Some(coil))
+    }
+
+    /// Channels with a reading of which this is so.
+    fn channels(&self, is_so: impl Fn(Measurand) -> bool) -> Vec<usize> {
+        let readings = &self.layout.readings;
+        let has =
+            |channel: &usize| readings.iter().any(|reading| reading.channel == *channel && is_so(reading.measurand));
+        (0..self.layout.channels.len()).filter(has).collect()
+    }
 }
 
-/// A cause at one location, not fitted yet.
+/// A cause at one place, not fitted yet.
 #[derive(Clone)]
 pub(super) struct CauseCandidate {
     pub cause: &'static dyn Cause,
     pub kind: FindingKind,
     /// Coils concerned; empty for what all share.
     pub coils: Vec<usize>,
-    pub fault: Fault,
-    /// Figures to start from; one empty start where there is none to fit.
+    pub edit: Edit,
+    /// Priors of its sizes.
+    pub sizes: Vec<FigurePrior>,
+    /// Where fits start from, in standard deviations of the sizes.
     pub starts: Vec<Vec<f64>>,
-    /// Where each figure may lie.
-    pub bounds: Vec<(f64, f64)>,
+    /// How likely it is beforehand, for one machine in good order measured without a mistake.
+    pub odds: f64,
+    /// Whether it is a person's mistake, and no fault of the machine.
+    pub is_mistake: bool,
 }
 
 impl CauseCandidate {
-    /// Without figures.
-    fn plain(cause: &'static dyn Cause, kind: FindingKind, coils: Vec<usize>, fault: Fault) -> Self {
-        Self { cause, kind, coils, fault, starts: vec![Vec::new()], bounds: Vec::new() }
+    /// A fault without a size.
+    fn plain(cause: &'static dyn Cause, kind: FindingKind, coils: Vec<usize>, edit: Edit) -> Self {
+        Self { cause, kind, coils, edit, sizes: Vec::new(), starts: vec![Vec::new()], odds: 0.0, is_mistake: false }
     }
 
-    /// With one figure.
-    fn one_figure(
-        cause: &'static dyn Cause,
-        kind: FindingKind,
-        coils: Vec<usize>,
-        fault: Fault,
-        starts: &[f64],
-        bounds: (f64, f64),
-    ) -> Self {
-        let starts = starts.iter().map(|start| vec![*start]).collect();
-        Self { cause, kind, coils, fault, starts, bounds: vec![bounds] }
+    /// A fault with one size.
+    fn sized(cause: &'static dyn Cause, kind: FindingKind, coils: Vec<usize>, edit: Edit, size: FigurePrior) -> Self {
+        let starts = [-1.0, 0.3, 1.5].map(|start| vec![start]).into();
+        Self { sizes: vec![size], starts, ..Self::plain(cause, kind, coils, edit) }
     }
 
-    /// The fault with figures to start the fit from.
-    pub(super) fn with_figures(&self, start: &[f64]) -> FittedFault {
-        FittedFault { fault: self.fault, figures: start.to_vec(), bounds: self.bounds.clone() }
+    /// A mistake.
+    fn mistake(cause: &'static dyn Cause, edit: Edit, size: Option<FigurePrior>) -> Self {
+        let plain = Self { is_mistake: true, ..Self::plain(cause, FindingKind::Contradiction, Vec::new(), edit) };
+        match size {
+            Some(size) => Self { sizes: vec![size], starts: vec![vec![-1.0], vec![1.0]], ..plain },
+            None => plain,
+        }
+    }
+
+    /// Shares the odds of a kind of cause among its candidates.
+    fn share(mut candidates: Vec<Self>, odds: f64) -> Vec<Self> {
+        let each = odds / candidates.len().max(1) as f64;
+        candidates.iter_mut().for_each(|candidate| candidate.odds = each);
+        candidates
+    }
+
+    /// The edit with sizes to start a fit from.
+    pub(super) fn edit_from(&self, start: &[f64]) -> HypothesisEdit {
+        HypothesisEdit { edit: self.edit, sizes: self.sizes.clone(), start: start.to_vec() }
     }
 }
 
@@ -111,13 +149,12 @@ impl CauseCandidate {
 #[derive(Debug)]
 pub(super) struct FittedCause<'a> {
     pub layout: &'a Layout<'a>,
-    pub prior: &'a CircuitPrior,
+    pub prior: &'a MachinePrior,
     pub coils: &'a [usize],
-    pub fault: Fault,
+    pub edit: Edit,
     pub kind: FindingKind,
-    pub figures: &'a [f64],
-    /// The fitted circuit, with this fault and all others found.
-    pub circuit: &'a CircuitParameters,
+    /// Fitted sizes in natural units.
+    pub sizes: Vec<f64>,
 }
 
 impl FittedCause<'_> {
@@ -126,14 +163,28 @@ impl FittedCause<'_> {
         self.coils.first().map_or("the circuit", |at| self.layout.coils[*at])
     }
 
-    /// The fitted figure at this index; 0 where there is none.
-    pub(super) fn figure(&self, at: usize) -> f64 {
-        self.figures.get(at).copied().unwrap_or(0.0)
+    /// The fitted size at this index; 0 where there is none.
+    pub(super) fn size(&self, at: usize) -> f64 {
+        self.sizes.get(at).copied().unwrap_or(0.0)
     }
 
     /// Ohms for people.
     pub(super) fn ohms(&self, at: usize) -> String {
-        show_rounded(self.figure(at), Quantity::Ohms)
+        show_rounded(self.size(at), Quantity::Ohms)
+    }
+
+    /// The step of a reading.
+    fn step(&self, reading: usize) -> &str {
+        &self.layout.observation(reading).step
+    }
+
+    /// The first step in ohm of a channel, else any of its steps.
+    fn step_of_channel(&self, channel: usize, role: Option<Role>) -> &str {
+        let readings = self.layout.readings.iter().enumerate();
+        let mut steps =
+            readings.filter(|(_, reading)| reading.channel == channel).map(|(at, _)| self.layout.observation(at));
+        let first = steps.clone().next();
+        steps.find(|step| Some(step.usage.role) == role).or(first).map_or("", |step| step.step.as_str())
     }
 }
 
@@ -156,20 +207,6 @@ pub(super) fn show_rounded(value: f64, quantity: Quantity) -> String {
             format!("{} {unit}", number.trim_end_matches('0').trim_end_matches('.'))
         }
         _ => text,
-    }
-}
-
-/// A fault's location in words.
-fn location_words(location: FaultLocation) -> &'static str {
-    match location {
-        FaultLocation::SharedFeed => "in the shared feed",
-        FaultLocation::SharedGround => "in the shared ground",
-        FaultLocation::FeedWire(_) => "on the feed side",
-        FaultLocation::FeedPin(_) => "in the feed pin of its connector",
-        FaultLocation::GroundPin(_) => "in the ground pin of its connector",
-        FaultLocation::GroundWire(_) => "on the ground side",
-        FaultLocation::Hidden(_) => "at a place where nothing was measured",
-        FaultLocation::Coil(_) => "in the coil",
     }
 }
 

@@ -1,113 +1,63 @@
-//! Resistance in one coil's circuit that shows under load only, and the side on which the drops find it.
+//! Resistance in one coil's feed or ground that shows under load only. Where in a run (driver, wire, joint) it sits can't be
+//! told at the connector, so the run is named; a pin is named where its own drop was measured.
 
-use super::{Cause, CauseCandidate, CauseContext, FittedCause, location_words, show_rounded};
-use crate::{
-    session::findings::{
-        FindingKind,
-        fault::{Fault, FaultLocation},
-        model::Measurand,
-    },
-    units::Quantity,
+use super::{Cause, CauseCandidate, CauseContext, FittedCause};
+use crate::session::findings::{
+    FindingKind,
+    circuit::{Edit, FigurePrior, Measurand, Part},
 };
 
 pub(super) struct SeriesResistance;
 
+const FEED_OHMS: FigurePrior = FigurePrior::log_normal(0.8, 1.2);
+const GROUND_OHMS: FigurePrior = FigurePrior::log_normal(0.5, 1.2);
+
 impl Cause for SeriesResistance {
     fn candidates(&self, context: &CauseContext) -> Vec<CauseCandidate> {
-        let layout = context.layout;
         let mut found = Vec::new();
-        for at in context.coils() {
-            let mut locations = vec![(FaultLocation::Hidden(at), FindingKind::UnplacedResistance)];
-            if layout.has(Measurand::CoilFeed(at))
-                || layout.has(Measurand::FeedDrop(at))
-                || layout.has(Measurand::FeedPin(at))
+        for at in context.coils().filter(|at| context.is_seen(*at)) {
+            let mut parts = vec![
+                (Part::FeedRun(at), FindingKind::FeedResistance, FEED_OHMS),
+                (Part::GroundRun(at), FindingKind::GroundResistance, GROUND_OHMS),
+            ];
+            for (measurand, part) in
+                [(Measurand::FeedPin(at), Part::FeedPin(at)), (Measurand::GroundPin(at), Part::GroundPin(at))]
             {
-                locations.push((FaultLocation::FeedWire(at), FindingKind::FeedResistance));
+                if context.layout.has(measurand) {
+                    parts.push((part, FindingKind::ConnectorResistance, GROUND_OHMS));
+                }
             }
-            if layout.has(Measurand::FeedPin(at)) {
-                locations.push((FaultLocation::FeedPin(at), FindingKind::ConnectorResistance));
-            }
-            if layout.has(Measurand::CoilGround(at)) || layout.has(Measurand::GroundPin(at)) {
-                locations.push((FaultLocation::GroundWire(at), FindingKind::GroundResistance));
-            }
-            if layout.has(Measurand::GroundPin(at)) {
-                locations.push((FaultLocation::GroundPin(at), FindingKind::ConnectorResistance));
-            }
-            found.extend(locations.into_iter().map(|(location, kind)| {
-                let starts = [0.2, 0.5, 1.0, 2.0, 4.0, 10.0, 40.0];
-                CauseCandidate::one_figure(&Self, kind, vec![at], Fault::SeriesOhms(location), &starts, (0.02, 1e5))
-            }));
+            found.extend(
+                parts
+                    .into_iter()
+                    .map(|(part, kind, size)| CauseCandidate::sized(&Self, kind, vec![at], Edit::Series(part), size)),
+            );
         }
-        found
+        CauseCandidate::share(found, 0.3)
     }
 
     fn sentence(&self, fitted: &FittedCause) -> String {
-        let Fault::SeriesOhms(location) = fitted.fault else { return String::new() };
-        let place = match (location, self.unmeasured(fitted)) {
-            (FaultLocation::Hidden(_), Some("feed or ground")) => {
-                "somewhere in its feed, its ground or the coil: no voltage drop was measured".to_owned()
-            }
-            (FaultLocation::Hidden(_), Some(side)) => {
-                format!("on the {side} side or in the coil, where no voltage drop was measured")
-            }
-            (FaultLocation::Hidden(_), None) => {
-                "in the coil or at its terminals: the measured voltage drops do not account for it".to_owned()
-            }
-            _ => location_words(location).to_owned(),
+        let place = match fitted.edit {
+            Edit::Series(Part::FeedPin(_)) => "in the feed pin of its connector",
+            Edit::Series(Part::GroundPin(_)) => "in the ground pin of its connector",
+            Edit::Series(Part::GroundRun(_)) => "on the ground side",
+            _ => "on the feed side",
         };
-        let ohms = show_rounded(self.in_series(fitted, location), Quantity::Ohms);
-        format!("{}: high resistance under load, {ohms} extra, {place}.", fitted.coil())
+        format!("{}: high resistance under load, {} extra, {place}.", fitted.coil(), fitted.ohms(0))
     }
 
     fn next_step(&self, fitted: &FittedCause) -> String {
         let coil = fitted.coil();
-        let Fault::SeriesOhms(location) = fitted.fault else { return String::new() };
-        match location {
-            FaultLocation::FeedWire(_) => format!(
-                "With the {coil} held on, measure the voltage drop from battery positive to each joint on the way: fuse, driver, connector. The drop jumps at the bad joint."
+        match fitted.edit {
+            Edit::Series(Part::FeedPin(_) | Part::GroundPin(_)) => format!(
+                "Unplug the {coil}, check the pin for corrosion and grip, clean it, and measure its voltage drop again."
             ),
-            FaultLocation::GroundWire(_) => format!(
-                "With the {coil} held on, measure the voltage drop from its ground terminal to the shared ground stud, then across its connector's ground pin: the bad joint is where the drop is larger."
+            Edit::Series(Part::GroundRun(_)) => format!(
+                "With the {coil} held on, measure the voltage drop from its ground terminal to the harness side of the ground pin, then to the shared ground stud: the bad joint is where the drop is larger."
             ),
-            FaultLocation::FeedPin(_) | FaultLocation::GroundPin(_) => {
-                format!(
-                    "Unplug the {coil}, check the pin for corrosion and grip, clean it, and measure its voltage drop again."
-                )
-            }
             _ => format!(
-                "First make sure that the driver holds the {coil} fully on: a driver that switches fast shows fewer amps on a clamp although nothing is wrong. Measure its feed unplugged with the driver on: if it is low, the fault is in the feed or the driver. Then, with the coil held on, measure from battery positive to its feed terminal and from its ground terminal to battery negative."
+                "With the {coil} held on, measure the voltage drop from battery positive to each joint on the way: fuse, driver, mid-harness, harness side of the feed pin. The drop jumps at the bad joint."
             ),
-        }
-    }
-}
-
-impl SeriesResistance {
-    /// All resistance in series with the coil there, that of good wires included: what a technician gets from volts
-    /// over amps less coil ohms.
-    fn in_series(&self, fitted: &FittedCause, location: FaultLocation) -> f64 {
-        let Some(at) = location.branch() else { return fitted.figure(0) };
-        let branch = &fitted.circuit.branches[at];
-        let pin = |ohms: f64, measurand| if fitted.layout.has(measurand) { 0.0 } else { ohms };
-        match location {
-            FaultLocation::FeedWire(_) => branch.feed_wire + pin(branch.feed_pin, Measurand::FeedPin(at)),
-            FaultLocation::GroundWire(_) => branch.ground_wire + pin(branch.ground_pin, Measurand::GroundPin(at)),
-            FaultLocation::Hidden(_) => {
-                branch.hidden + branch.feed_wire + branch.feed_pin + branch.ground_pin + branch.ground_wire
-            }
-            _ => fitted.figure(0),
-        }
-    }
-
-    /// The sides whose drop was not measured, in words.
-    fn unmeasured(&self, fitted: &FittedCause) -> Option<&'static str> {
-        let at = *fitted.coils.first()?;
-        let feed = fitted.layout.has(Measurand::CoilFeed(at)) || fitted.layout.has(Measurand::FeedDrop(at));
-        let ground = fitted.layout.has(Measurand::CoilGround(at));
-        match (feed, ground) {
-            (true, true) => None,
-            (true, false) => Some("ground"),
-            (false, true) => Some("feed"),
-            (false, false) => Some("feed or ground"),
         }
     }
 }

@@ -3,34 +3,35 @@
 use super::{Cause, CauseCandidate, CauseContext, FittedCause};
 use crate::session::findings::{
     FindingKind,
-    fault::{Fault, FaultLocation},
-    model::Measurand,
+    circuit::{Edit, FigurePrior, Measurand, Part},
 };
 
 pub(super) struct SharedFeed;
 
+const OHMS: FigurePrior = FigurePrior::log_normal(0.5, 1.0);
+
 impl Cause for SharedFeed {
     fn candidates(&self, context: &CauseContext) -> Vec<CauseCandidate> {
         // With one circuit alone, resistance in the shared feed can't be told from resistance in its own feed.
-        if context.layout.coils.len() == 1 && !context.layout.has(Measurand::SharedFeed) {
+        if context.coils().filter(|at| context.is_seen(*at)).count() < 2 && !context.layout.has(Measurand::SharedFeed) {
             return Vec::new();
         }
-        let (kind, location) = (FindingKind::FeedLowEverywhere, FaultLocation::SharedFeed);
-        let starts = [0.08, 0.2, 0.4, 0.7, 1.0, 1.5, 3.0, 10.0];
-        vec![
-            CauseCandidate::one_figure(&Self, kind, Vec::new(), Fault::SeriesOhms(location), &starts, (5e-3, 1e4)),
-            CauseCandidate::plain(&Self, kind, Vec::new(), Fault::Open(location)),
-        ]
+        let kind = FindingKind::FeedLowEverywhere;
+        let mut sized = CauseCandidate::sized(&Self, kind, Vec::new(), Edit::Series(Part::SharedFeed), OHMS);
+        let mut open = CauseCandidate::plain(&Self, kind, Vec::new(), Edit::Open(Part::SharedFeed));
+        (sized.odds, open.odds) = (0.08, 0.02);
+        vec![sized, open]
     }
 
     fn sentence(&self, fitted: &FittedCause) -> String {
-        match fitted.fault {
-            Fault::Open(_) => {
+        match fitted.edit {
+            Edit::Open(_) => {
                 "The shared feed is open: the battery is good, and no voltage reaches the coils.".to_owned()
             }
             _ => {
+                let whose = if fitted.layout.coils.len() > 1 { " on all circuits" } else { "" };
                 format!(
-                    "Low feed on all circuits: high resistance between battery positive and the shared feed, {} extra.",
+                    "Low feed{whose}: high resistance between battery positive and the shared feed, {} extra.",
                     fitted.ohms(0)
                 )
             }

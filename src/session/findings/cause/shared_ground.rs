@@ -3,11 +3,12 @@
 use super::{Cause, CauseCandidate, CauseContext, FittedCause};
 use crate::session::findings::{
     FindingKind,
-    fault::{Fault, FaultLocation},
-    model::Measurand,
+    circuit::{Edit, FigurePrior, Measurand, Part},
 };
 
 pub(super) struct SharedGround;
+
+const OHMS: FigurePrior = FigurePrior::log_normal(0.05, 1.2);
 
 impl Cause for SharedGround {
     fn candidates(&self, context: &CauseContext) -> Vec<CauseCandidate> {
@@ -18,17 +19,16 @@ impl Cause for SharedGround {
         if loaded.count() < 2 && !context.layout.has(Measurand::SharedGround) {
             return Vec::new();
         }
-        let (kind, location) = (FindingKind::SharedGround, FaultLocation::SharedGround);
-        let starts = [0.015, 0.04, 0.1, 0.2, 0.5, 1.5, 5.0];
-        vec![
-            CauseCandidate::one_figure(&Self, kind, Vec::new(), Fault::SeriesOhms(location), &starts, (1e-3, 1e4)),
-            CauseCandidate::plain(&Self, kind, Vec::new(), Fault::Open(location)),
-        ]
+        let kind = FindingKind::SharedGround;
+        let mut sized = CauseCandidate::sized(&Self, kind, Vec::new(), Edit::Series(Part::SharedGround), OHMS);
+        let mut open = CauseCandidate::plain(&Self, kind, Vec::new(), Edit::Open(Part::SharedGround));
+        (sized.odds, open.odds) = (0.12, 0.01);
+        vec![sized, open]
     }
 
     fn sentence(&self, fitted: &FittedCause) -> String {
-        match fitted.fault {
-            Fault::Open(_) => "The shared ground is open: no current flows back from any coil.".to_owned(),
+        match fitted.edit {
+            Edit::Open(_) => "The shared ground is open: no current flows back from any coil.".to_owned(),
             _ => format!(
                 "Shared ground: high resistance between the ground that all coils share and battery negative, {} extra.",
                 fitted.ohms(0)

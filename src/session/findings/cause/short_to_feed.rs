@@ -1,27 +1,29 @@
 //! A wire that touches one which is always live: amps in a coil whose driver is off.
 
 use super::{Cause, CauseCandidate, CauseContext, FittedCause};
-use crate::session::findings::{FindingKind, fault::Fault, model::DriveState, model::Measurand};
+use crate::{
+    procedure::DriverSide,
+    session::findings::{
+        FindingKind,
+        circuit::{Edit, FigurePrior, LeakPlace},
+    },
+};
 
 pub(super) struct ShortToFeed;
 
+const OHMS: FigurePrior = FigurePrior::log_normal(0.5, 1.4);
+
 impl Cause for ShortToFeed {
     fn candidates(&self, context: &CauseContext) -> Vec<CauseCandidate> {
-        // Only amps with the driver off show it.
-        let seen = |at: usize| {
-            let readings = &context.layout.readings;
-            readings.iter().any(|reading| {
-                reading.measurement.measurand == Measurand::Wire(at) && reading.measurement.state == DriveState::Rest
+        // On the low side the feed is live anyway, and a touch behind the coil would show as a dead short in its driver.
+        let high =
+            context.coils().filter(|at| context.is_seen(*at) && context.prior.model.sides[*at] == DriverSide::High);
+        let candidates = high.flat_map(|at| {
+            [LeakPlace::BeforeClamp, LeakPlace::BehindClamp].map(|place| {
+                CauseCandidate::sized(&Self, FindingKind::ShortToFeed, vec![at], Edit::LeakToFeed(at, place), OHMS)
             })
-        };
-        context
-            .coils()
-            .filter(|at| seen(*at))
-            .map(|at| {
-                let (kind, fault) = (FindingKind::ShortToFeed, Fault::ShortToFeed(at));
-                CauseCandidate::one_figure(&Self, kind, vec![at], fault, &[0.05, 0.3, 2.0, 10.0, 40.0], (0.02, 1e3))
-            })
-            .collect()
+        });
+        CauseCandidate::share(candidates.collect(), 0.05)
     }
 
     fn sentence(&self, fitted: &FittedCause) -> String {

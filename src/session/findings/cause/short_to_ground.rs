@@ -1,38 +1,47 @@
-//! A feed wire chafed on the frame: the feed of this coil breaks down, and its driver or fuse holds the
-//! current back as it is built to. That current is therefore a figure to be fitted.
+//! A feed wire chafed on the frame, on either side of the clamp, through few ohms or many. A driver may hold the current
+//! back as it is built to; that current is then a figure to be fitted.
 
 use super::{Cause, CauseCandidate, CauseContext, FittedCause};
-use crate::session::findings::{FindingKind, Role, fault::Fault, model::Measurand};
+use crate::{
+    procedure::DriverSide,
+    session::findings::{
+        FindingKind,
+        circuit::{Edit, FigurePrior, LeakPlace},
+    },
+};
 
 pub(super) struct ShortToGround;
 
+const OHMS: FigurePrior = FigurePrior::log_normal(2.5, 1.6);
+const HARD_OHMS: FigurePrior = FigurePrior::log_normal(0.3, 1.2);
+const LIMIT_AMPS: FigurePrior = FigurePrior::log_normal(6.0, 0.8);
+
 impl Cause for ShortToGround {
     fn candidates(&self, context: &CauseContext) -> Vec<CauseCandidate> {
-        let candidate = |at: usize| {
-            let held = context.layout.observations.observation(context.layout.coils[at], Role::CoilAmps, None);
-            let amps = held.and_then(|observation| observation.uncertain()).map_or(5.0, |amps| amps.value.max(0.02));
-            let starts = [0.02, 0.1, 0.3, 1.0].map(|ohms| vec![ohms, amps]).into();
-            CauseCandidate {
-                cause: &Self,
-                kind: FindingKind::ShortToGround,
-                coils: vec![at],
-                fault: Fault::ShortToGround(at),
-                starts,
-                bounds: vec![(2e-3, super::parallel::LEAST_OHMS), (1e-3, 100.0)],
+        let kind = FindingKind::ShortToGround;
+        let mut found = Vec::new();
+        for at in context.coils().filter(|at| context.is_seen(*at)) {
+            let leak = |place| CauseCandidate::sized(&Self, kind, vec![at], Edit::LeakToGround(at, place), OHMS);
+            found.push(leak(LeakPlace::BehindClamp));
+            match context.prior.model.sides[at] {
+                DriverSide::High => {
+                    found.push(leak(LeakPlace::BeforeClamp));
+                    let limited = CauseCandidate::plain(&Self, kind, vec![at], Edit::LimitedLeak(at));
+                    let starts = [[-1.0, 0.0], [1.0, 0.0], [0.0, -1.5]].map(|start| start.to_vec()).into();
+                    found.push(CauseCandidate { sizes: vec![HARD_OHMS, LIMIT_AMPS], starts, ..limited });
+                }
+                DriverSide::Low => found.push(leak(LeakPlace::GroundSide)),
             }
-        };
-        context.coils().map(candidate).collect()
+        }
+        CauseCandidate::share(found, 0.1)
     }
 
     fn sentence(&self, fitted: &FittedCause) -> String {
-        let seen = fitted.coils.iter().any(|at| {
-            [Measurand::HarnessFeed(*at), Measurand::CoilFeed(*at), Measurand::ToGround(*at)]
-                .into_iter()
-                .any(|measurand| fitted.layout.has(measurand))
-        });
-        // Amps alone show the limit of the driver, not the ohms.
-        let through = if seen { format!(", through about {}", fitted.ohms(0)) } else { String::new() };
-        format!("{}: short to ground in its feed wire{through}.", fitted.coil())
+        let wire = match fitted.edit {
+            Edit::LeakToGround(_, LeakPlace::GroundSide) => "the wire to its driver",
+            _ => "its feed wire",
+        };
+        format!("{}: short to ground in {wire}, through about {}.", fitted.coil(), fitted.ohms(0))
     }
 
     fn next_step(&self, fitted: &FittedCause) -> String {

@@ -2,7 +2,10 @@
 
 use super::{Cause, CauseCandidate, CauseContext, FittedCause, show_rounded};
 use crate::{
-    session::findings::{FindingKind, fault::Fault},
+    session::findings::{
+        FindingKind,
+        circuit::{Edit, FigurePrior},
+    },
     units::Quantity,
 };
 
@@ -10,25 +13,15 @@ pub(super) struct WeakSupply;
 
 impl Cause for WeakSupply {
     fn candidates(&self, context: &CauseContext) -> Vec<CauseCandidate> {
-        let mut starts = Vec::new();
-        for volts in [6.0, 9.5, 10.6, 11.2, 11.8, 12.5] {
-            for ohms in [0.03, 0.2] {
-                starts.push(vec![volts * context.prior.scale, ohms]);
-            }
-        }
-        let bounds = vec![(1.0, 13.0 * context.prior.scale), (2e-3, 50.0)];
-        vec![CauseCandidate {
-            cause: &Self,
-            kind: FindingKind::WeakSupply,
-            coils: Vec::new(),
-            fault: Fault::WeakBattery,
-            starts,
-            bounds,
-        }]
+        let scale = context.prior.scale;
+        let sizes = vec![FigurePrior::normal(11.3 * scale, 0.8 * scale), FigurePrior::log_normal(0.06, 1.0)];
+        let starts = [[0.0, 0.0], [1.0, 0.0], [-1.5, 1.0], [1.5, 1.5], [-5.0, 0.0]].map(|start| start.to_vec()).into();
+        let plain = CauseCandidate::plain(&Self, FindingKind::WeakSupply, Vec::new(), Edit::WeakBattery);
+        vec![CauseCandidate { sizes, starts, odds: 0.1, ..plain }]
     }
 
     fn sentence(&self, fitted: &FittedCause) -> String {
-        let volts = show_rounded(fitted.figure(0), Quantity::VoltsDc);
+        let volts = show_rounded(fitted.size(0), Quantity::VoltsDc);
         format!("Weak supply: the battery has {volts} without load and an internal resistance of {}.", fitted.ohms(1))
     }
 

@@ -1,7 +1,7 @@
 //! Two circuits exchanged: each position shows what the other should.
 
 use super::{Cause, CauseCandidate, CauseContext, FittedCause};
-use crate::session::findings::{FindingKind, fault::Fault};
+use crate::session::findings::{FindingKind, circuit::Edit};
 
 pub(super) struct SwappedTerminals;
 
@@ -12,20 +12,16 @@ impl Cause for SwappedTerminals {
     fn candidates(&self, context: &CauseContext) -> Vec<CauseCandidate> {
         let nominal = &context.prior.nominal;
         let pairs = context.coils().flat_map(|one| (one + 1..nominal.len()).map(move |other| (one, other)));
-        pairs
+        let candidates = pairs
             .filter(|(one, other)| match (nominal[*one], nominal[*other]) {
                 (Some(one), Some(other)) => (one / other - 1.0).abs() > ALIKE,
                 _ => false,
             })
             .map(|(one, other)| {
-                CauseCandidate::plain(
-                    &Self,
-                    FindingKind::SwappedTerminals,
-                    vec![one, other],
-                    Fault::Swapped(one, other),
-                )
-            })
-            .collect()
+                let (kind, coils) = (FindingKind::SwappedTerminals, vec![one, other]);
+                CauseCandidate::plain(&Self, kind, coils, Edit::Swapped(one, other))
+            });
+        CauseCandidate::share(candidates.collect(), 0.03)
     }
 
     fn sentence(&self, fitted: &FittedCause) -> String {

@@ -40,10 +40,21 @@ impl Cholesky {
         x
     }
 
-    /// bᵀ A⁻¹ b.
-    pub(super) fn square(&self, right: &[f64]) -> f64 {
-        let y = self.forward(right);
-        dot(&y, &y)
+    /// ln |A|.
+    pub(super) fn ln_determinant(&self) -> f64 {
+        (0..self.size).map(|row| 2.0 * self.lower[row * self.size + row].ln()).sum()
+    }
+
+    /// A⁻¹, row by row.
+    pub(super) fn inverse(&self) -> Vec<f64> {
+        let mut inverse = Vec::with_capacity(self.size * self.size);
+        let mut unit = vec![0.0; self.size];
+        for row in 0..self.size {
+            unit[row] = 1.0;
+            inverse.extend(self.solve(&unit));
+            unit[row] = 0.0;
+        }
+        inverse
     }
 
     /// y of L y = b.
@@ -57,47 +68,25 @@ impl Cholesky {
     }
 }
 
-/// What is not zero in a row, with its place: a coil's own figure moves few readings.
-#[derive(Debug, Clone)]
-pub(super) struct SparseRow(Vec<(usize, f64)>);
-
-impl SparseRow {
-    /// Of a whole row.
-    pub(super) fn new(row: &[f64]) -> Self {
-        Self(row.iter().copied().enumerate().filter(|(_, value)| *value != 0.0).collect())
-    }
-
-    /// How many there are.
-    pub(super) fn len(&self) -> usize {
-        self.0.len()
-    }
-
-    /// Adds a aᵀ to a matrix of this size.
-    pub(super) fn add_square(&self, matrix: &mut [f64], size: usize) {
-        for &(row, value) in &self.0 {
-            for &(column, other) in &self.0 {
-                matrix[row * size + column] += value * other;
-            }
-        }
-    }
-
-    /// Σ aᵢ bᵢ with a whole row.
-    pub(super) fn dot(&self, other: &[f64]) -> f64 {
-        let mut sum = 0.0;
-        for &(at, value) in &self.0 {
-            sum += value * other[at];
-        }
-        sum
-    }
-}
-
-/// Σ aᵢ bᵢ.
+/// Σ aᵢ bᵢ, four sums at a time.
 pub(super) fn dot(a: &[f64], b: &[f64]) -> f64 {
-    let mut sum = 0.0;
-    for (a, b) in a.iter().zip(b) {
-        sum += a * b;
+    let count = a.len().min(b.len());
+    let mut sums = [0.0; 4];
+    let mut at = 0;
+    while at + 4 <= count {
+        let (a, b) = (&a[at..at + 4], &b[at..at + 4]);
+        sums[0] += a[0] * b[0];
+        sums[1] += a[1] * b[1];
+        sums[2] += a[2] * b[2];
+        sums[3] += a[3] * b[3];
+        at += 4;
     }
-    sum
+    let mut rest = 0.0;
+    while at < count {
+        rest += a[at] * b[at];
+        at += 1;
+    }
+    sums[0] + sums[1] + sums[2] + sums[3] + rest
 }
 
 #[cfg(test)]
@@ -110,8 +99,9 @@ mod tests {
         let factor = Cholesky::new(2, &[4.0, 2.0, 2.0, 3.0]).unwrap();
         let x = factor.solve(&[2.0, 5.0]);
         assert!((x[0] + 0.5).abs() < 1e-12 && (x[1] - 2.0).abs() < 1e-12, "{x:?}");
-        assert!((factor.square(&[2.0, 5.0]) - 9.0).abs() < 1e-12, "b·x = 2·(-0.5) + 5·2");
+        // Its determinant is 8, its inverse [[3, -2], [-2, 4]]/8.
+        assert!((factor.ln_determinant() - 8f64.ln()).abs() < 1e-12);
+        assert!((factor.inverse()[1] + 0.25).abs() < 1e-12 && (factor.inverse()[3] - 0.5).abs() < 1e-12);
         assert!(Cholesky::new(2, &[1.0, 2.0, 2.0, 1.0]).is_none());
-        assert_eq!(SparseRow::new(&[0.0, 3.0, 0.0]).dot(&[1.0, 2.0, 5.0]), 6.0);
     }
 }

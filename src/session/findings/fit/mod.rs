@@ -1,14 +1,15 @@
-//! How well a circuit explains what was measured: least squares with what is known beforehand.
+//! How well a hypothesis explains what was measured: its evidence, not its best fit.
 //!
-//! Every reading is compared with what the circuit would show, every part with what good parts have, each
-//! by its standard deviation; the sum of squares is made least by Gauss and Newton's steps, damped as by
-//! Levenberg (1944) and Marquardt (1963). Explanations are compared by that sum with a penalty of 2 for each
-//! figure fitted (Akaike 1974) and 2 ln M for having chosen among M of them (the likelihood form of
-//! Bonferroni's correction). Sources from memory.
+//! All figures of a good machine are Gaussian beforehand (the ohms' logarithms are). A few of Gauss and Newton's steps find
+//! the likeliest machine; there everything is taken as linear, so that the readings are Gaussian too, with the covariance of
+//! all that may be off folded in. The probability of the readings under the hypothesis is then that of Laplace's method
+//! (MacKay 2003, chapters 27 and 28, from memory): it falls with the misfit, and with what the hypothesis could have shown besides.
+//!
+//! Read `evidence`, then `screen`, which estimates the same for many hypotheses from one fit.
 
+mod evidence;
 mod matrix;
 mod screen;
-mod solve;
 
-pub(super) use screen::LinearScreen;
-pub(super) use solve::{FitProblem, FitResult, FittedFault};
+pub(super) use evidence::{Fit, FitProblem, HypothesisEdit};
+pub(super) use screen::Screen;

@@ -1,57 +1,248 @@
-//! A rough score of many explanations, so that only the promising ones are fitted in full.
+//! The evidence of many hypotheses, estimated from one fit, so that only the promising ones are fitted in full.
 //!
-//! Around one fitted circuit everything is taken as linear. What the free parts may do is then a covariance
-//! of the readings, and an explanation costs one prediction and one product with its inverse: generalised
-//! least squares (Aitken 1935, from memory).
+//! Around one converged machine the readings have a covariance. A hypothesis with one edit more moves the readings of its branch,
+//! and each of its sizes is one more column of that machine: its misfit follows from the inverse of the covariance and those few
+//! readings alone (generalised least squares: Aitken 1935, from memory).
 
-use super::super::model::{CircuitParameters, Predictor};
 use super::{
-    FitProblem, FitResult, FittedFault,
-    matrix::{Cholesky, SparseRow},
+    super::circuit::{AppliedEdit, CircuitModel, Edit, Prediction},
+    Fit, FitProblem, HypothesisEdit,
+    evidence::covariance,
+    matrix::Cholesky,
 };
 
-/// The circuit looked around from.
+/// The machine looked around from.
 #[derive(Debug)]
-pub(crate) struct LinearScreen<'a> {
-    problem: &'a FitProblem,
-    /// Usual parts, with what is known to be wrong.
-    around: FitResult,
-    /// None where a reading is beyond all arithmetic: then nothing is promising.
-    covariance: Option<Cholesky>,
+pub(in super::super) struct Screen<'a> {
+    model: &'a CircuitModel,
+    /// At usual figures, with the base's sizes as fitted: figures as fitted are bent by what is still to be explained.
+    values: Vec<(f64, f64)>,
+    edits: Vec<AppliedEdit>,
+    shown: Vec<f64>,
+    variances: Vec<f64>,
+    by_source: Vec<f64>,
+    misses: Vec<f64>,
+    /// Inverse of the covariance.
+    inverse: Vec<f64>,
+    /// The same times the misses.
+    weights: Vec<f64>,
+    /// −½ (misfit + ln |covariance| + squares of the base's sizes).
+    ln_evidence: f64,
 }
 
-impl<'a> LinearScreen<'a> {
-    /// Around usual parts with what was fitted to be wrong. Not around the parts as fitted: those are bent by
-    /// what is still to be explained.
-    pub(crate) fn new(problem: &'a FitProblem, fitted: &FitResult) -> Self {
-        let mut predictor = Predictor::new(&problem.measurements, problem.circuit.branches.len());
-        let circuit = FitProblem::with_faults(&problem.circuit, &fitted.faults);
-        let shown = predictor.all(&circuit);
-        let around = FitResult { without_faults: problem.circuit.clone(), circuit, shown, ..fitted.clone() };
-        let size = problem.readings.len();
-        // Figures move by their own size or so.
-        let mut matrix = vec![0.0; size * size];
-        for slope in problem.slopes(&mut predictor, &around) {
-            SparseRow::new(&slope).add_square(&mut matrix, size);
-        }
-        for row in 0..size {
-            matrix[row * size + row] += 1.0;
-        }
-        Self { problem, around, covariance: Cholesky::new(size, &matrix) }
+/// What a hypothesis comes to, about.
+#[derive(Debug, Clone, PartialEq)]
+pub(in super::super) struct ScreenScore {
+    pub ln_evidence: f64,
+    /// Sizes in standard deviations.
+    pub sizes: Vec<f64>,
+}
+
+/// Steps of the sizes from each start.
+const STEPS: usize = 3;
+/// Of so many readings the ceiling is worth its work.
+const FEW: usize = 12;
+/// No size moves by more standard deviations in one step.
+const LONGEST_STEP: f64 = 1.5;
+
+impl<'a> Screen<'a> {
+    /// Around a fitted machine; none where a reading is beyond all arithmetic.
+    pub(in super::super) fn new(problem: FitProblem<'a>, base: &[HypothesisEdit], fit: &Fit) -> Option<Self> {
+        let model = problem.model;
+        let figures = model.figures.len();
+        let mut deviations = vec![0.0; figures];
+        deviations.extend(&fit.deviations[figures..]);
+        let values = problem.values(base, &deviations);
+        let prediction = model.predict(&values, &fit.edits, 0..model.readings.len());
+        let covariance = covariance(&prediction)?;
+        let misses = problem.misses(&prediction);
+        let weights = covariance.solve(&misses);
+        let sizes: f64 = deviations.iter().map(|deviation| deviation * deviation).sum();
+        let misfit: f64 = misses.iter().zip(&weights).map(|(miss, weight)| miss * weight).sum();
+        Some(Self {
+            model,
+            values,
+            edits: fit.edits.clone(),
+            shown: prediction.values,
+            variances: prediction.variances,
+            by_source: prediction.by_source,
+            misses,
+            inverse: covariance.inverse(),
+            weights,
+            ln_evidence: -0.5 * (misfit + covariance.ln_determinant() + sizes),
+        })
     }
 
-    /// The sum of squares that a change would leave, about.
-    pub(crate) fn remaining_chi2(&self, predictor: &mut Predictor, change: &FittedFault) -> f64 {
-        let mut circuit: CircuitParameters = self.around.circuit.clone();
-        change.fault.apply(&change.figures, &mut circuit);
-        let shown = predictor.of_branches(&circuit, &change.fault.branches(), &self.around.shown);
-        let misses: Vec<f64> = self
-            .problem
-            .readings
+    /// About the evidence with one edit more, from the best of its starts.
+    /// None where it can't reach `floor`.
+    pub(in super::super) fn score(
+        &self,
+        edit: &HypothesisEdit,
+        starts: &[Vec<f64>],
+        floor: f64,
+    ) -> Option<ScreenScore> {
+        if let Edit::Slipped(at) = edit.edit {
+            return Some(ScreenScore { ln_evidence: self.without(at), sizes: Vec::new() });
+        }
+        let affected = affected(self.model, edit.edit);
+        if affected.len() <= FEW && self.ceiling(&affected) < floor {
+            return None;
+        }
+        let scores = starts.iter().map(|start| self.from_start(edit, start, &affected));
+        scores.max_by(|one, other| one.ln_evidence.total_cmp(&other.ln_evidence))
+    }
+
+    /// No edit that moves these readings alone can have more evidence: all others stay as they are, and these fit as well as
+    /// their own uncertainty lets anything fit.
+    fn ceiling(&self, affected: &[usize]) -> f64 {
+        let size = self.misses.len();
+        let part: Vec<f64> = affected
             .iter()
-            .zip(&shown)
-            .map(|(reading, shown)| (reading.value - shown) / reading.u)
+            .flat_map(|row| affected.iter().map(move |column| self.inverse[row * size + column]))
             .collect();
-        self.covariance.as_ref().map_or(f64::MAX, |covariance| covariance.square(&misses))
+        let weights: Vec<f64> = affected.iter().map(|at| self.weights[*at]).collect();
+        let Some(part) = Cholesky::new(affected.len(), &part) else { return f64::MAX };
+        let gain: f64 = part.solve(&weights).iter().zip(&weights).map(|(one, other)| one * other).sum();
+        let spread: f64 = affected.iter().map(|at| self.variances[*at].ln()).sum();
+        self.ln_evidence + 0.5 * (gain - part.ln_determinant() - spread)
+    }
+
+    /// Values and slopes by the sizes at the readings that an edit moves. Those of a mistake follow from the base.
+    fn moved(&self, edit: &AppliedEdit, sizes: &[(f64, f64)], edits: &[AppliedEdit], affected: &[usize]) -> Prediction {
+        let first = self.values.len();
+        let row_of = |width: usize, values: Vec<f64>, slope: &dyn Fn(usize) -> f64| {
+            let mut slopes = vec![0.0; width * affected.len()];
+            if !sizes.is_empty() {
+                affected.iter().enumerate().for_each(|(row, at)| slopes[row * width + first] = slope(*at));
+            }
+            Prediction { values, variances: Vec::new(), by_source: Vec::new(), slopes, width }
+        };
+        let width = first + sizes.len();
+        let by_mistake = match edit.edit {
+            Edit::Exchanged(one, other) => Some(vec![self.shown[other], self.shown[one]]),
+            Edit::DeadClamp(_) => Some(vec![0.0]),
+            Edit::EngineStarted(_) => {
+                Some(affected.iter().map(|at| self.shown[*at] + self.by_source[*at] * sizes[0].0).collect())
+            }
+            _ => None,
+        };
+        match by_mistake {
+            Some(values) => row_of(width, values, &|at| self.by_source[at] * sizes[0].1),
+            None => {
+                let mut values = self.values.clone();
+                values.extend(sizes);
+                self.model.predict(&values, edits, affected.iter().copied())
+            }
+        }
+    }
+
+    /// The evidence of all readings but one, and that one showing anything.
+    fn without(&self, at: usize) -> f64 {
+        let diagonal = self.inverse[at * self.misses.len() + at];
+        let slipped = AppliedEdit { edit: Edit::Slipped(at), sizes: self.values.len() };
+        let variance = self.model.predict(&self.values, &[slipped], std::iter::once(at)).variances[0];
+        let anything = self.model.readings[at].value.powi(2) / variance;
+        self.ln_evidence + 0.5 * (self.weights[at].powi(2) / diagonal - (diagonal * variance).ln() - anything)
+    }
+
+    fn from_start(&self, edit: &HypothesisEdit, start: &[f64], affected: &[usize]) -> ScreenScore {
+        let size = self.misses.len();
+        let mut sizes = start.to_vec();
+        let mut best = ScreenScore { ln_evidence: f64::MIN, sizes: sizes.clone() };
+        let mut edits = self.edits.clone();
+        let first = self.values.len();
+        edits.push(AppliedEdit { edit: edit.edit, sizes: first });
+        for _ in 0..=STEPS {
+            let natural: Vec<(f64, f64)> =
+                edit.sizes.iter().zip(&sizes).map(|(prior, deviation)| prior.at(*deviation)).collect();
+            let moved = self.moved(&edits[edits.len() - 1], &natural, &edits, affected);
+            // What the readings are off by beside the base, and the columns of the sizes.
+            let by: Vec<f64> = affected.iter().zip(&moved.values).map(|(at, shown)| shown - self.shown[*at]).collect();
+            let product = |left: &dyn Fn(usize) -> f64, right: &dyn Fn(usize) -> f64| -> f64 {
+                let mut sum = 0.0;
+                for (row, at) in affected.iter().enumerate() {
+                    let left = left(row);
+                    if left != 0.0 {
+                        let inverse = &self.inverse[at * size..][..size];
+                        sum += left
+                            * affected
+                                .iter()
+                                .enumerate()
+                                .map(|(column, other)| inverse[*other] * right(column))
+                                .sum::<f64>();
+                    }
+                }
+                sum
+            };
+            let with_misses = |left: &dyn Fn(usize) -> f64| -> f64 {
+                affected.iter().enumerate().map(|(row, at)| left(row) * self.weights[*at]).sum()
+            };
+            let shift = |row: usize| by[row];
+            let mut change = -2.0 * with_misses(&shift) + product(&shift, &shift);
+            let count = sizes.len();
+            let mut spread = 0.0;
+            let mut step = vec![0.0; count];
+            if count > 0 {
+                let moved = &moved;
+                let columns: Vec<_> =
+                    (0..count).map(|which| move |row: usize| moved.slopes[row * moved.width + first + which]).collect();
+                let right: Vec<f64> = (0..count)
+                    .map(|which| with_misses(&columns[which]) - product(&columns[which], &shift) - sizes[which])
+                    .collect();
+                let normal = |one: usize, other: usize| {
+                    product(&columns[one], &columns[other]) + f64::from(u8::from(one == other))
+                };
+                change += sizes.iter().map(|size| size * size).sum::<f64>();
+                if count == 1 {
+                    let diagonal = normal(0, 0);
+                    step[0] = right[0] / diagonal;
+                    spread = diagonal.ln();
+                } else {
+                    let (a, b, c) = (normal(0, 0), normal(0, 1), normal(1, 1));
+                    let determinant = (a * c - b * b).max(f64::MIN_POSITIVE);
+                    step =
+                        vec![(c * right[0] - b * right[1]) / determinant, (a * right[1] - b * right[0]) / determinant];
+                    spread = determinant.ln();
+                }
+                let reachable = step.iter().all(|by| by.abs() <= LONGEST_STEP);
+                if reachable {
+                    change -= step.iter().zip(&right).map(|(by, right)| by * right).sum::<f64>();
+                }
+            }
+            let ln_evidence = self.ln_evidence - 0.5 * (change + spread);
+            let next: Vec<f64> =
+                sizes.iter().zip(&step).map(|(at, by)| at + by.clamp(-LONGEST_STEP, LONGEST_STEP)).collect();
+            if ln_evidence > best.ln_evidence {
+                best = ScreenScore { ln_evidence, sizes: next.clone() };
+            }
+            if count == 0 || step.iter().all(|by| by.abs() < 0.05) {
+                break;
+            }
+            sizes = next;
+        }
+        best
+    }
+}
+
+/// The readings that an edit moves by more than a little: those of its branch. What one branch does to the ground that all
+/// share is left to the fit.
+fn affected(model: &CircuitModel, edit: Edit) -> Vec<usize> {
+    let branches = edit.branches();
+    let readings = || model.readings.iter().enumerate();
+    match edit {
+        edit if edit.is_shared() => (0..model.readings.len()).collect(),
+        Edit::Exchanged(one, other) => vec![one, other],
+        Edit::Slipped(at) | Edit::DeadClamp(at) => vec![at],
+        Edit::Reversed(channel)
+        | Edit::NotZeroed(channel)
+        | Edit::LeadsNotNulled(channel)
+        | Edit::WeakMeter(channel) => {
+            readings().filter(|(_, reading)| reading.channel == channel).map(|(at, _)| at).collect()
+        }
+        Edit::EngineStarted(from) => (from..model.readings.len()).collect(),
+        _ => readings()
+            .filter(|(_, reading)| reading.measurand.branch().is_some_and(|at| branches.contains(&at)))
+            .map(|(at, _)| at)
+            .collect(),
     }
 }

@@ -1,0 +1,53 @@
+//! A mistake: two steps were done in each other's place, so that each value is filed under the other.
+
+use super::{Cause, CauseCandidate, CauseContext, FittedCause};
+use crate::session::findings::{circuit::Edit, layout::Layout};
+
+pub(super) struct ExchangedSteps;
+
+/// A procedure on three coils has some 15 such pairs, and in three visits of a hundred one is exchanged.
+const ODDS_OF_PAIR: f64 = 0.03 / 15.0;
+/// Values that differ by fewer standard deviations show nothing when they are exchanged.
+const APART: f64 = 3.0;
+
+/// Whether a person could take one for the other: the same thing at two coils.
+fn is_alike(layout: &Layout, one: usize, other: usize) -> bool {
+    let (first, second) = (layout.observation(one), layout.observation(other));
+    first.usage == second.usage && first.circuit != second.circuit
+}
+
+impl Cause for ExchangedSteps {
+    fn candidates(&self, context: &CauseContext) -> Vec<CauseCandidate> {
+        let readings = &context.layout.readings;
+        let mut found = Vec::new();
+        for one in 0..readings.len() {
+            for other in one + 1..readings.len() {
+                let (first, second) = (&readings[one], &readings[other]);
+                let apart = (first.value - second.value).abs() > APART * first.own_u.hypot(second.own_u);
+                if apart && is_alike(context.layout, one, other) {
+                    let exchanged = CauseCandidate::mistake(&Self, Edit::Exchanged(one, other), None);
+                    found.push(CauseCandidate { odds: ODDS_OF_PAIR, ..exchanged });
+                }
+            }
+        }
+        found
+    }
+
+    fn sentence(&self, fitted: &FittedCause) -> String {
+        let Edit::Exchanged(one, other) = fitted.edit else { return String::new() };
+        format!(
+            "\"{}\" and \"{}\" show what the other one should: the two steps were exchanged.",
+            fitted.step(one),
+            fitted.step(other)
+        )
+    }
+
+    fn next_step(&self, fitted: &FittedCause) -> String {
+        let Edit::Exchanged(one, other) = fitted.edit else { return String::new() };
+        format!(
+            "Repeat the steps \"{}\" and \"{}\", and compare the wire colours and connector marks.",
+            fitted.step(one),
+            fitted.step(other)
+        )
+    }
+}

@@ -1,0 +1,120 @@
+//! What a cause changes: the circuit, where something is broken; what a reading stands for, where a person made a mistake.
+
+/// A part that current flows through.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(in super::super) enum Part {
+    SharedFeed,
+    SharedGround,
+    /// From the shared feed to the harness side of the feed pin: driver, wire, joints.
+    FeedRun(usize),
+    FeedPin(usize),
+    /// The coil's winding.
+    Coil(usize),
+    GroundPin(usize),
+    /// From the harness side of the ground pin to the shared ground.
+    GroundRun(usize),
+}
+
+/// Where a wire touches something.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(in super::super) enum LeakPlace {
+    /// Between driver and clamp.
+    BeforeClamp,
+    /// Between clamp and coil.
+    BehindClamp,
+    /// Behind the coil.
+    GroundSide,
+}
+
+/// One change. What it needs in figures (its sizes) is given when it is applied.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(in super::super) enum Edit {
+    /// Ohms in series.
+    Series(Part),
+    /// Nothing conducts there.
+    Open(Part),
+    /// Factor on the coil's ohms.
+    CoilFactor(usize),
+    /// Volts that the driver drops; without load too if so.
+    DriverVolts(usize, bool),
+    /// Ohms from a branch to the frame.
+    LeakToGround(usize, LeakPlace),
+    /// Ohms from the feed wire to the frame, and the amps to which the driver then limits itself.
+    LimitedLeak(usize),
+    /// Ohms from battery positive to a branch.
+    LeakToFeed(usize, LeakPlace),
+    /// Two coils are exchanged.
+    Swapped(usize, usize),
+    /// Volts and ohms of the battery.
+    WeakBattery,
+    /// Not a fault: the engine runs, so many volts more.
+    Charging,
+
+    /// Two readings are filed under each other's step.
+    Exchanged(usize, usize),
+    /// A lead slipped: the reading stands for nothing.
+    Slipped(usize),
+    /// The clamp of a channel was on backward.
+    Reversed(usize),
+    /// The clamp was dead, or not around this wire.
+    DeadClamp(usize),
+    /// Amps by which a clamp is off that was not zeroed, by channel.
+    NotZeroed(usize),
+    /// Ohms of leads that were not taken off, by channel.
+    LeadsNotNulled(usize),
+    /// Factor by which a meter with a weak battery shows too much, by channel.
+    WeakMeter(usize),
+    /// The engine was started before this reading: so many volts more from there on.
+    EngineStarted(usize),
+}
+
+/// A change whose sizes stand behind the figures, from this place on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(in super::super) struct AppliedEdit {
+    pub edit: Edit,
+    pub sizes: usize,
+}
+
+impl Part {
+    /// The branch that it is in; none for what all share.
+    pub(in super::super) const fn branch(self) -> Option<usize> {
+        match self {
+            Self::SharedFeed | Self::SharedGround => None,
+            Self::FeedRun(at) | Self::FeedPin(at) | Self::Coil(at) | Self::GroundPin(at) | Self::GroundRun(at) => {
+                Some(at)
+            }
+        }
+    }
+}
+
+impl Edit {
+    /// The branches whose circuit it changes.
+    pub(in super::super) fn branches(self) -> Vec<usize> {
+        match self {
+            Self::Series(part) | Self::Open(part) => part.branch().into_iter().collect(),
+            Self::CoilFactor(at)
+            | Self::DriverVolts(at, _)
+            | Self::LeakToGround(at, _)
+            | Self::LimitedLeak(at)
+            | Self::LeakToFeed(at, _) => vec![at],
+            Self::Swapped(one, other) => vec![one, other],
+            _ => Vec::new(),
+        }
+    }
+
+    /// Whether it changes what all circuits share.
+    pub(in super::super) const fn is_shared(self) -> bool {
+        matches!(
+            self,
+            Self::Series(Part::SharedFeed | Part::SharedGround)
+                | Self::Open(Part::SharedFeed | Part::SharedGround)
+                | Self::WeakBattery
+                | Self::Charging
+        )
+    }
+
+    /// Whether a current flows through it while its driver is off.
+    pub(super) const fn feeds_by_itself(self) -> bool {
+        matches!(self, Self::LeakToGround(..) | Self::LimitedLeak(_) | Self::LeakToFeed(..))
+    }
+}

@@ -1,0 +1,68 @@
+//! What a hypothesis says for people: kinds of faults and where. Hypotheses that say the same are counted together.
+
+use super::{
+    FindingKind,
+    cause::CauseCandidate,
+    search::{Hypothesis, Posterior},
+};
+
+/// One thing that is said to be wrong.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) struct Statement {
+    pub kind: FindingKind,
+    pub coils: Vec<usize>,
+}
+
+impl Statement {
+    pub(super) fn of(candidate: &CauseCandidate) -> Self {
+        Self { kind: candidate.kind, coils: candidate.coils.clone() }
+    }
+
+    /// What covers this one where captures can't tell the parts of a run apart: resistance, or volts lost, somewhere in the
+    /// circuit of one coil.
+    pub(super) fn run(&self) -> Option<Self> {
+        let is_run = matches!(
+            self.kind,
+            FindingKind::FeedResistance
+                | FindingKind::GroundResistance
+                | FindingKind::ConnectorResistance
+                | FindingKind::FeedLowInBranch
+        );
+        is_run.then(|| Self { kind: FindingKind::UnplacedResistance, coils: self.coils.clone() })
+    }
+
+    /// Whether a cause says it, or a part of the run that it names.
+    pub(super) fn covers(&self, candidate: &CauseCandidate) -> bool {
+        let other = Self::of(candidate);
+        *self == other || other.run().is_some_and(|run| *self == run)
+    }
+}
+
+/// What hypotheses say.
+#[derive(Clone, Copy)]
+pub(super) struct Statements<'a> {
+    pub candidates: &'a [CauseCandidate],
+    pub posterior: &'a Posterior,
+}
+
+impl Statements<'_> {
+    /// The faults of a hypothesis, without its mistakes.
+    pub(super) fn faults<'h>(&'h self, hypothesis: &'h Hypothesis) -> impl Iterator<Item = usize> + 'h {
+        hypothesis.causes.iter().copied().filter(|at| !self.candidates[*at].is_mistake)
+    }
+
+    /// Whether a hypothesis says it.
+    pub(super) fn says(&self, hypothesis: &Hypothesis, statement: &Statement) -> bool {
+        self.faults(hypothesis).any(|at| statement.covers(&self.candidates[at]))
+    }
+
+    /// How likely it is.
+    pub(super) fn probability(&self, statement: &Statement) -> f64 {
+        self.posterior.probability(|one| self.says(one, statement))
+    }
+
+    /// How likely it is that the machine has no fault at all.
+    pub(super) fn no_fault(&self) -> f64 {
+        self.posterior.probability(|one| self.faults(one).next().is_none())
+    }
+}

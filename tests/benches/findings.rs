@@ -1,0 +1,53 @@
+//! How long findings take, for visits of 3, 8 and 24 coils with one bad ground: `cargo bench --bench findings`.
+
+use std::{hint::black_box, time::Instant};
+
+use bayline::{
+    electrics::Uncertain,
+    session::findings::{Observation, ObservationSet, Role, RunningLoads, SharedGainError, conclude},
+    units::Limit,
+};
+
+/// Feed, ohms, amps and both drops of each coil by Ohm's law, and the shared ground.
+fn visit(coils: usize) -> ObservationSet {
+    let mut all = Vec::new();
+    let mut add = |circuit: &str, role: Role, running: RunningLoads, value: f64, fixed: f64| {
+        let u = Uncertain::rectangular(value, 0.005 * value + fixed);
+        let mut observation = Observation::number(circuit, &format!("{circuit}, {role}"), role, running, u);
+        let meter = format!("{} {fixed}", role.quantity());
+        observation.gain = Some(SharedGainError { meter, relative_u: 0.005 / 3f64.sqrt() });
+        all.push(match role {
+            Role::CoilOhms => observation.limited(Limit::nominal("7.5 ohm ± 10 %").unwrap()),
+            _ => observation,
+        });
+    };
+    let mut amps_of_all = 0.0;
+    for at in 0..coils {
+        let name = format!("coil {at}");
+        let own = if at == 1 { 0.6 } else { 0.02 };
+        let amps = 12.5 / (7.5 + 0.15 + own);
+        amps_of_all += amps;
+        add(&name, Role::Feed, RunningLoads::Nothing, 12.6, 0.02);
+        add(&name, Role::CoilOhms, RunningLoads::Nothing, 7.5, 0.1);
+        add(&name, Role::CoilAmps, RunningLoads::This, amps, 0.02);
+        add(&name, Role::FeedDrop, RunningLoads::This, 0.1 + 0.15 * amps, 0.002);
+        add(&name, Role::GroundDrop, RunningLoads::This, own * amps, 0.002);
+    }
+    add("block", Role::GroundDrop, RunningLoads::Everything, 0.003 * amps_of_all, 0.002);
+    ObservationSet::new(all)
+}
+
+fn main() {
+    for coils in [3, 8, 24] {
+        let observations = visit(coils);
+        let mut times: Vec<f64> = (0..9)
+            .map(|_| {
+                let begun = Instant::now();
+                black_box(conclude(black_box(&observations)));
+                1e3 * begun.elapsed().as_secs_f64()
+            })
+            .collect();
+        times.sort_by(f64::total_cmp);
+        println!("{coils} coils: {:.1} ms (median of 9), best {:.1} ms", times[4], times[0]);
+    }
+}
