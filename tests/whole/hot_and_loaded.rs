@@ -240,7 +240,7 @@ fn the_captures_say_where_the_resistance_sits() {
     assert_eq!(finding["kind"], "high resistance, ground side", "{finding}");
     daemon.ask(json!({"do": "end"}));
     let shown = bay.bayline(["show", "last"]).done();
-    assert!(shown.contains("lift coil: high resistance under load, 0.88 ohm extra, on the ground side."), "{shown}");
+    assert!(shown.contains("lift coil: high resistance under load, 0.89 ohm extra, on the ground side."), "{shown}");
     assert!(
         shown.contains("next: With the lift coil held on, measure the voltage drop from its ground terminal"),
         "{shown}"

@@ -17,8 +17,8 @@ use super::{
 const LEFT_OUT: f64 = 0.01;
 /// "No fault found" is said from this probability on.
 const NO_FAULT: f64 = 0.95;
-/// A mistake is reported from this probability on.
-const MISTAKE: f64 = 0.5;
+/// A mistake is reported from this probability on: less is among the alternatives.
+const MISTAKE: f64 = 0.8;
 /// A part of a run is named from this probability on, else the run.
 const LIKELY: f64 = 0.8;
 /// What the captures make no less likely than this (Bayes factor) they can't rule out.
@@ -108,7 +108,7 @@ impl FindingWriter<'_> {
             return finding;
         }
         let fine = Statement::of(candidate);
-        let (statement, weight) = self.named(&fine);
+        let (statement, weight) = self.named(best, &fine);
         let sentence =
             if statement == fine { self.sentence(best, cause) } else { self.run_sentence(best, cause, &statement) };
         let alternatives = self.alternatives(&|one| self.statements.says(one, &statement), weight);
@@ -173,9 +173,15 @@ impl FindingWriter<'_> {
     }
 
     /// What is said of a fault: itself where that is likely, else the run that it is in where that says more.
-    fn named(&self, fine: &Statement) -> (Statement, f64) {
+    fn named(&self, best: &Hypothesis, fine: &Statement) -> (Statement, f64) {
         let own = self.statements.probability(fine);
-        let run = fine.run().filter(|_| own < LIKELY).map(|run| (self.statements.probability(&run), run));
+        // Two faults in one run are no doubt about its place.
+        let in_run =
+            |run: &Statement| self.statements.faults(best).filter(|at| run.covers(&self.candidates()[*at])).count();
+        let run = fine
+            .run()
+            .filter(|run| own < LIKELY && in_run(run) < 2)
+            .map(|run| (self.statements.probability(&run), run));
         match run {
             Some((of_run, run)) if of_run >= LIKELY => (run, of_run),
             _ => (fine.clone(), own),

@@ -3,17 +3,20 @@
 use super::{Cause, CauseCandidate, CauseContext, FittedCause};
 use crate::session::findings::{
     FindingKind,
-    circuit::{Edit, Part},
+    circuit::{Edit, FigurePrior, Part},
 };
 
 pub(super) struct OpenCircuit;
+
+/// A break is seldom perfect: moisture and dirt leak enough for a voltmeter to show ghost volts.
+const OHMS: FigurePrior = FigurePrior::log_normal(1e8, 2.0);
 
 impl Cause for OpenCircuit {
     fn candidates(&self, context: &CauseContext) -> Vec<CauseCandidate> {
         let seen = context.coils().filter(|at| context.is_seen(*at));
         let candidates = seen.flat_map(|at| {
             [Part::Coil(at), Part::FeedRun(at), Part::GroundRun(at)]
-                .map(|part| CauseCandidate::plain(&Self, FindingKind::OpenCircuit, vec![at], Edit::Open(part)))
+                .map(|part| CauseCandidate::sized(&Self, FindingKind::OpenCircuit, vec![at], Edit::Open(part), OHMS))
         });
         CauseCandidate::share(candidates.collect(), 0.15)
     }

@@ -8,6 +8,8 @@ use crate::session::findings::{
 
 pub(super) struct SharedFeed;
 
+/// Of a break.
+const BREAK_OHMS: FigurePrior = FigurePrior::log_normal(1e8, 2.0);
 const OHMS: FigurePrior = FigurePrior::log_normal(0.5, 1.0);
 
 impl Cause for SharedFeed {
@@ -18,7 +20,7 @@ impl Cause for SharedFeed {
         }
         let kind = FindingKind::FeedLowEverywhere;
         let mut sized = CauseCandidate::sized(&Self, kind, Vec::new(), Edit::Series(Part::SharedFeed), OHMS);
-        let mut open = CauseCandidate::plain(&Self, kind, Vec::new(), Edit::Open(Part::SharedFeed));
+        let mut open = CauseCandidate::sized(&Self, kind, Vec::new(), Edit::Open(Part::SharedFeed), BREAK_OHMS);
         (sized.odds, open.odds) = (0.08, 0.02);
         vec![sized, open]
     }

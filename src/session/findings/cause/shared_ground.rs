@@ -8,6 +8,8 @@ use crate::session::findings::{
 
 pub(super) struct SharedGround;
 
+/// Of a break.
+const BREAK_OHMS: FigurePrior = FigurePrior::log_normal(1e8, 2.0);
 const OHMS: FigurePrior = FigurePrior::log_normal(0.05, 1.2);
 
 impl Cause for SharedGround {
@@ -21,7 +23,7 @@ impl Cause for SharedGround {
         }
         let kind = FindingKind::SharedGround;
         let mut sized = CauseCandidate::sized(&Self, kind, Vec::new(), Edit::Series(Part::SharedGround), OHMS);
-        let mut open = CauseCandidate::plain(&Self, kind, Vec::new(), Edit::Open(Part::SharedGround));
+        let mut open = CauseCandidate::sized(&Self, kind, Vec::new(), Edit::Open(Part::SharedGround), BREAK_OHMS);
         (sized.odds, open.odds) = (0.12, 0.01);
         vec![sized, open]
     }

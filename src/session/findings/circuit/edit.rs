@@ -31,7 +31,7 @@ pub(in super::super) enum LeakPlace {
 pub(in super::super) enum Edit {
     /// Ohms in series.
     Series(Part),
-    /// Nothing conducts there.
+    /// Next to nothing conducts there: ohms of the break.
     Open(Part),
     /// Factor on the coil's ohms.
     CoilFactor(usize),

@@ -174,8 +174,6 @@ pub(super) struct MachineView<'a> {
     pub alpha: f64,
 }
 
-/// Ohms of what does not conduct.
-const BROKEN: f64 = 1e11;
 /// A pin whose drop is not measured counts as part of its wire.
 const JOINT: f64 = 1e-4;
 /// A driver switched on, without its volts, and what of the wire lies before the clamp.
@@ -223,7 +221,7 @@ impl MachineView<'_> {
         for applied in self.edits {
             match applied.edit {
                 Edit::CoilFactor(changed) if changed == at => ohms = ohms.times(&self.size(applied, 0)),
-                Edit::Open(Part::Coil(broken)) if broken == at => ohms.value += BROKEN,
+                Edit::Open(Part::Coil(broken)) if broken == at => ohms = ohms.plus(&self.size(applied, 0)),
                 _ => {}
             }
         }
@@ -257,8 +255,7 @@ impl MachineView<'_> {
         let mut ohms = Term::default();
         for applied in self.edits {
             match applied.edit {
-                Edit::Series(at) if at == part => ohms = ohms.plus(&self.size(applied, 0)),
-                Edit::Open(at) if at == part => ohms.value += BROKEN,
+                Edit::Series(at) | Edit::Open(at) if at == part => ohms = ohms.plus(&self.size(applied, 0)),
                 _ => {}
             }
         }
