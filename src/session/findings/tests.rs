@@ -385,7 +385,8 @@ fn faults_in_better_wiring_are_found() {
     let bad_ground = block_of(12.6, 0.02, &wires, &[7.5, 7.42, 7.55], &[0.01, 0.91, 0.01], 0.008);
     assert_eq!(first(bad_ground), (FindingKind::GroundResistance, vec!["coil 2".to_owned()]));
     let bad_feed = block_of(12.6, 0.02, &[0.05, 0.65, 0.05], &[7.5, 7.42, 7.55], &grounds, 0.008);
-    assert_eq!(first(bad_feed), (FindingKind::FeedResistance, vec!["coil 2".to_owned()]));
+    let all = conclude(&ObservationSet::new(bad_feed.clone()));
+    assert_eq!(first(bad_feed), (FindingKind::FeedResistance, vec!["coil 2".to_owned()]), "{all:#?}");
     let shared_feed = block_of(12.6, 0.65, &wires, &[7.5, 7.42, 7.55], &grounds, 0.008);
     assert_eq!(first(shared_feed).0, FindingKind::FeedLowEverywhere);
 }
