@@ -222,8 +222,9 @@ impl Skyline {
         }
         for row in (0..size).rev() {
             let value = x[row];
-            for column in self.first[row]..row {
-                x[column] -= self.elements[self.place(row, column)] * value;
+            let first = self.first[row];
+            for (column, known) in (first..row).zip(&mut x[first..row]) {
+                *known -= self.elements[self.place(row, column)] * value;
             }
         }
         x

@@ -76,6 +76,7 @@ fn visit(seed: u64, procedure: Procedure) -> Visit {
 }
 
 /// Findings of visits and what they are worth.
+#[allow(clippy::disallowed_methods, reason = "how long they took is told beside")]
 fn judge(visits: impl Iterator<Item = (u64, Visit, Vec<f64>)>) -> Report {
     let mut report = Report::default();
     for (seed, visit, truth) in visits {

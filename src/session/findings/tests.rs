@@ -386,7 +386,9 @@ fn faults_in_better_wiring_are_found() {
     assert_eq!(first(bad_ground), (FindingKind::GroundResistance, vec!["coil 2".to_owned()]));
     let bad_feed = block_of(12.6, 0.02, &[0.05, 0.65, 0.05], &[7.5, 7.42, 7.55], &grounds, 0.008);
     let all = conclude(&ObservationSet::new(bad_feed.clone()));
-    assert_eq!(first(bad_feed), (FindingKind::FeedResistance, vec!["coil 2".to_owned()]), "{all:#?}");
+    // Volts that a driver keeps and ohms of the wire behind it look alike at the connector: the run is named.
+    assert_eq!(first(bad_feed), (FindingKind::UnplacedResistance, vec!["coil 2".to_owned()]), "{all:#?}");
+    assert!(all[0].sentence.contains("its feed or its driver"), "{all:#?}");
     let shared_feed = block_of(12.6, 0.65, &wires, &[7.5, 7.42, 7.55], &grounds, 0.008);
     assert_eq!(first(shared_feed).0, FindingKind::FeedLowEverywhere);
 }

@@ -88,7 +88,7 @@ impl<'a> Screen<'a> {
         if affected.len() <= FEW && self.ceiling(&affected) < floor {
             return None;
         }
-        let scores = starts.iter().map(|start| self.from_start(edit, start, &affected));
+        let scores = starts.iter().map(|start| self.score_from(edit, start, &affected));
         scores.max_by(|one, other| one.ln_evidence.total_cmp(&other.ln_evidence))
     }
 
@@ -145,7 +145,7 @@ impl<'a> Screen<'a> {
         self.ln_evidence + 0.5 * (self.weights[at].powi(2) / diagonal - (diagonal * variance).ln() - anything)
     }
 
-    fn from_start(&self, edit: &HypothesisEdit, start: &[f64], affected: &[usize]) -> ScreenScore {
+    fn score_from(&self, edit: &HypothesisEdit, start: &[f64], affected: &[usize]) -> ScreenScore {
         let size = self.misses.len();
         let mut sizes = start.to_vec();
         let mut best = ScreenScore { ln_evidence: f64::MIN, sizes: sizes.clone() };
