@@ -1,5 +1,7 @@
 //! How long findings take, for visits of 3, 8 and 24 coils with one bad ground: `cargo bench --bench findings`.
 
+#![allow(clippy::disallowed_methods, reason = "a benchmark measures real time")]
+
 use std::{hint::black_box, time::Instant};
 
 use bayline::{

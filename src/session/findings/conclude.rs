@@ -10,7 +10,7 @@ use super::{
     next::Splitting,
     prior::MachinePrior,
     search::{Hypothesis, HypothesisSearch, Posterior, fits},
-    statement::{Statement, Statements},
+    statement::{Statement, StatementScope, Statements},
 };
 
 /// Alternatives are listed until their sum and the finding's leave out less than this.
@@ -172,20 +172,19 @@ impl FindingWriter<'_> {
         })
     }
 
-    /// What is said of a fault: itself where that is likely, else the run that it is in where that says more.
+    /// What is said of a fault: itself where that is likely, else the narrowest run that it is in and that is.
     fn named(&self, best: &Hypothesis, fine: &Statement) -> (Statement, f64) {
         let own = self.statements.probability(fine);
         // Two faults in one run are no doubt about its place.
         let in_run =
             |run: &Statement| self.statements.faults(best).filter(|at| run.covers(&self.candidates()[*at])).count();
-        let run = fine
-            .run()
+        let likely_run = fine
+            .runs()
+            .into_iter()
             .filter(|run| own < LIKELY && in_run(run) < 2)
-            .map(|run| (self.statements.probability(&run), run));
-        match run {
-            Some((of_run, run)) if of_run >= LIKELY => (run, of_run),
-            _ => (fine.clone(), own),
-        }
+            .map(|run| (self.statements.probability(&run), run))
+            .find(|(weight, _)| *weight >= LIKELY);
+        likely_run.map_or_else(|| (fine.clone(), own), |(weight, run)| (run, weight))
     }
 
     pub(super) fn fitted<'t>(&'t self, hypothesis: &'t Hypothesis, place: usize) -> FittedCause<'t> {
@@ -272,10 +271,7 @@ impl FindingWriter<'_> {
 
     /// The measurement that splits best what is still open; none where nothing is.
     fn next(&self, statement: &Statement, weight: f64) -> Option<String> {
-        if weight >= 0.99
-            && self.statements.probability(statement) >= 0.99
-            && statement.kind != FindingKind::UnplacedResistance
-        {
+        if weight >= 0.99 && self.statements.probability(statement) >= 0.99 && statement.scope == StatementScope::Part {
             return None;
         }
         Splitting { writer: self }.best()

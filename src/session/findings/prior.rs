@@ -36,7 +36,8 @@ const FEED_OHMS: FigurePrior = FigurePrior::log_normal(0.03, 0.9);
 /// Thick wires and clean joints, or thin and old ones: all of a machine are alike.
 const WIRING: FigurePrior = FigurePrior::log_normal(1.0, 0.7);
 const GROUND_OHMS: FigurePrior = FigurePrior::log_normal(0.0035, 0.65);
-const STANDING_OHMS: FigurePrior = FigurePrior::log_normal(8.0, 0.8);
+/// From next to nothing to some amps: what else hangs on the feed is the procedure's to say, and none does.
+const STANDING_OHMS: FigurePrior = FigurePrior::log_normal(15.0, 1.4);
 const FEED_WIRE: FigurePrior = FigurePrior::log_normal(0.06, 0.7);
 const PIN: FigurePrior = FigurePrior::log_normal(0.005, 0.6);
 const GROUND_WIRE: FigurePrior = FigurePrior::log_normal(0.015, 0.6);

@@ -11,30 +11,42 @@ use super::{
 pub(super) struct Statement {
     pub kind: FindingKind,
     pub coils: Vec<usize>,
+    pub scope: StatementScope,
+}
+
+/// How much of a circuit a statement speaks of.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum StatementScope {
+    /// What one cause changes.
+    Part,
+    /// Resistance, or volts lost, anywhere between the shared feed and the coil: driver, wire, joints.
+    FeedRun,
+    /// The same anywhere in the circuit of one coil.
+    WholeRun,
 }
 
 impl Statement {
     pub(super) fn of(candidate: &CauseCandidate) -> Self {
-        Self { kind: candidate.kind, coils: candidate.coils.clone() }
+        Self { kind: candidate.kind, coils: candidate.coils.clone(), scope: StatementScope::Part }
     }
 
-    /// What covers this one where captures can't tell the parts of a run apart: resistance, or volts lost, somewhere in the
-    /// circuit of one coil.
-    pub(super) fn run(&self) -> Option<Self> {
-        let is_run = matches!(
-            self.kind,
-            FindingKind::FeedResistance
-                | FindingKind::GroundResistance
-                | FindingKind::ConnectorResistance
-                | FindingKind::FeedLowInBranch
-        );
-        is_run.then(|| Self { kind: FindingKind::UnplacedResistance, coils: self.coils.clone() })
+    /// What covers this one where captures can't tell the parts of a run apart, the narrower first.
+    pub(super) fn runs(&self) -> Vec<Self> {
+        let with = |kind, scope| Self { kind, coils: self.coils.clone(), scope };
+        let whole = with(FindingKind::UnplacedResistance, StatementScope::WholeRun);
+        match self.kind {
+            FindingKind::FeedResistance | FindingKind::FeedLowInBranch => {
+                vec![with(FindingKind::FeedResistance, StatementScope::FeedRun), whole]
+            }
+            FindingKind::GroundResistance | FindingKind::ConnectorResistance => vec![whole],
+            _ => Vec::new(),
+        }
     }
 
     /// Whether a cause says it, or a part of the run that it names.
     pub(super) fn covers(&self, candidate: &CauseCandidate) -> bool {
         let other = Self::of(candidate);
-        *self == other || other.run().is_some_and(|run| *self == run)
+        *self == other || other.runs().contains(self)
     }
 }
 

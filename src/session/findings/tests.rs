@@ -387,7 +387,7 @@ fn faults_in_better_wiring_are_found() {
     let bad_feed = block_of(12.6, 0.02, &[0.05, 0.65, 0.05], &[7.5, 7.42, 7.55], &grounds, 0.008);
     let all = conclude(&ObservationSet::new(bad_feed.clone()));
     // Volts that a driver keeps and ohms of the wire behind it look alike at the connector: the run is named.
-    assert_eq!(first(bad_feed), (FindingKind::UnplacedResistance, vec!["coil 2".to_owned()]), "{all:#?}");
+    assert_eq!(first(bad_feed), (FindingKind::FeedResistance, vec!["coil 2".to_owned()]), "{all:#?}");
     assert!(all[0].sentence.contains("its feed or its driver"), "{all:#?}");
     let shared_feed = block_of(12.6, 0.65, &wires, &[7.5, 7.42, 7.55], &grounds, 0.008);
     assert_eq!(first(shared_feed).0, FindingKind::FeedLowEverywhere);
