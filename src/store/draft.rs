@@ -83,7 +83,7 @@ impl JudgementDraft {
             | Record::StepBegan(_)
             | Record::StepEnded(_)
             | Record::Captured(..)
-            | Record::Findings(_)
+            | Record::Findings { .. }
             | Record::Excursion(_)
             | Record::Intermittent(_)
             | Record::Change(_)
