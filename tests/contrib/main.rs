@@ -13,7 +13,7 @@ use bayline::{
 };
 
 /// Each procedure and the example bench that it is written for.
-const BENCHES: [(&str, &str); 11] = [
+const BENCHES: [(&str, &str); 15] = [
     ("valve-coils-at-the-connector", "valve-block"),
     ("shared-ground-drop-with-everything-running", "valve-block"),
     ("feed-drop-under-load", "valve-block"),
@@ -25,6 +25,10 @@ const BENCHES: [(&str, &str); 11] = [
     ("battery-and-cranking-drop", "vehicle-supply"),
     ("key-off-draw-after-everything-sleeps", "vehicle-supply"),
     ("supply-while-a-control-module-is-programmed", "vehicle-supply"),
+    ("selector-moves-in-the-bay", "selector-valves"),
+    ("gear-changes-on-the-road", "selector-valves"),
+    ("wiggle-at-the-connector", "valve-block"),
+    ("hot-and-cold", "valve-block"),
 ];
 
 fn folder(name: &str) -> PathBuf {

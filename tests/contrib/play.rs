@@ -6,7 +6,7 @@ use std::{collections::BTreeMap, fs, sync::Arc, time::Duration};
 use bayline::{
     channel::{Batch, Bench, ChannelIds, Meter, MeterId},
     clock::{Mono, Wall},
-    procedure::{CaptureMode, Procedure, YesNo},
+    procedure::{CaptureMode, Procedure, ResponseTrigger, YesNo},
     protocol::Library,
     session::{Begin, Command, Core, CoreEvent, Effect, Notice, StepMove, Visit},
 };
@@ -104,6 +104,32 @@ impl Player {
         }
     }
 
+    /// Feeds lines that change: `a ~> b` shows each for 1.5 s in turn, `a ~! b` shows `b` for a single reading now and then. Where the
+    /// step waits for marks, the operator marks each time when the first has gone by.
+    fn feed_phases(&mut self, step: &str, lines: &Lines, ms: i64) {
+        let once = lines.iter().any(|line| line.contains("~!"));
+        let parts: Vec<Vec<String>> = lines
+            .iter()
+            .map(|line| line.split(if once { "~!" } else { "~>" }).map(|part| part.trim().to_owned()).collect())
+            .collect();
+        let phases = parts.iter().map(Vec::len).max().unwrap_or(1);
+        if phases < 2 {
+            return self.feed(lines, ms);
+        }
+        let own = self.procedure.steps.iter().find(|own| own.name == step).unwrap();
+        let by_mark = own.responses.iter().any(|rule| matches!(rule.trigger, ResponseTrigger::Mark(_)));
+        let end = self.now + ms;
+        while self.now < end {
+            for phase in 0..phases {
+                if by_mark && phase == 1 {
+                    assert!(self.command(Command::Mark(String::new())));
+                }
+                let shown = parts.iter().map(|part| part.get(phase).unwrap_or(&part[0]).clone()).collect();
+                self.feed(&shown, if once && phase == 1 { 100 } else { 1500 });
+            }
+        }
+    }
+
     /// Does one step with what the meters show, or an answer.
     fn play(&mut self, step: &str, idle: &Lines, shown: &Lines) {
         if self.step != step {
@@ -115,7 +141,7 @@ impl Player {
                 let lines: Lines =
                     shown.iter().map(|line| if line == "-" { String::new() } else { line.clone() }).collect();
                 let long = if self.steady(step) >= Duration::from_secs(60) { 80_000 } else { FED_MS };
-                self.feed(&lines, long);
+                self.feed_phases(step, &lines, long);
                 if self.mode(step) == CaptureMode::Taken {
                     // Refused where there is nothing to take.
                     self.command(Command::Take(None));
@@ -494,4 +520,96 @@ fn programming() {
         &machine("1.35, 0.02, 0.012, 0.0", "0.020 V AC", "13.45 V", "in limit"),
     );
     play(name, &VEHICLE_IDLE, &machine("1.27, 0.25, 0.012, 0.0", "0.500 V AC", "11.20 V", "out of limit"));
+}
+
+// Of the fast board: selector wire and supply a tenth of the volts, currents 0.1 V/A.
+const PARK: &str = "1.24, 0.100, 0.050, 0.0, 1.40";
+const DRIVE: &str = "0.01, 0.0, 0.050, 0.080, 1.40";
+
+#[test]
+fn selector_moves() {
+    let name = "selector-moves-in-the-bay";
+    let machine = |rest: &str, park: &str, moves: &str, marked: &str, loaded: &str, verdict: &str| {
+        format!(
+            "supply before it begins | {rest} | {verdict}
+            current in park | {park} | {verdict}
+            moves by the selector's wire | {moves} | {verdict}
+            moves by mark | {marked} | {verdict}
+            supply meanwhile | {loaded} | {verdict}"
+        )
+    };
+    let moves = format!("{PARK} ~> {DRIVE}");
+    play(name, &[PARK], &machine(PARK, PARK, &moves, &moves, PARK, "in limit"));
+    // The current stays for a second and a half after the wire has moved, and the supply sags.
+    let late = format!("{PARK} ~> 0.01, 0.100, 0.050, 0.080, 1.40 ~> {DRIVE}");
+    let low = "1.24, 0.060, 0.050, 0.0, 1.22";
+    play(name, &[PARK], &machine(low, low, &late, &late, low, "out of limit"));
+}
+
+#[test]
+fn gear_changes() {
+    let name = "gear-changes-on-the-road";
+    let machine = |ready: &str, standing: &str, changes: &str, home: &str, verdict: &str| {
+        format!(
+            "ready to drive | {ready} | {verdict}
+            standing, before the drive | {standing} | {verdict}
+            gear changes | {changes} | {verdict}
+            supply on the drive | {home} | {verdict}"
+        )
+    };
+    let first = "0.01, 0.050, 0.050, 0.0, 1.40";
+    let good = format!("{first} ~> 0.01, 0.065, 0.050, 0.080, 1.40");
+    play(name, &[first], &machine("yes", first, &good, first, "in limit"));
+    // The lock-up current falls with each change.
+    let bad = format!("{first} ~> 0.01, 0.065, 0.020, 0.080, 1.40");
+    let low = "0.01, 0.050, 0.050, 0.0, 1.22";
+    play(name, &[first], &machine("no", low, &bad, low, "out of limit"));
+}
+
+#[test]
+fn wiggle() {
+    let name = "wiggle-at-the-connector";
+    let places = ["plug of the coil", "harness along the boom", "plug at the module", "fuse and relay"];
+    let machine = |flows: &str, shown: &str, verdict: &str| {
+        let steps = places.map(|place| format!("wiggle: {place} | - | {shown} | {verdict}\n")).concat();
+        format!("current flows | - | {flows} | {verdict}\n{steps}heat and cold | - | {shown} | {verdict}")
+    };
+    let on = "0.160, 0.016, 1.255, 0.01";
+    play(name, &VALVES_IDLE, &machine(on, on, "in limit"));
+    let loose = format!("{on} ~! 0.001, 0.016, 1.255, 0.01");
+    play(name, &VALVES_IDLE, &machine("0.030, 0.016, 1.255, 0.01", &loose, "out of limit"));
+}
+
+#[test]
+fn hot_and_cold() {
+    let name = "hot-and-cold";
+    let on = "0.160, 0.016, 1.255, 0.01";
+    play(
+        name,
+        &VALVES_IDLE,
+        &format!(
+            "ohms cold | 7.60 ohm | in limit
+            volts cold | 12.20 V | {on} | in limit
+            amps cold | - | {on} | in limit
+            wiggle hot | - | {on} | in limit
+            ohms hot | 7.62 ohm | in limit
+            volts hot | 12.20 V | {on} | in limit
+            amps hot | - | {on} | in limit"
+        ),
+    );
+    // Sound while cold; hot, its turns short, its plug is loose, and less flows than its volts would let through.
+    let hot = "0.120, 0.016, 1.255, 0.01";
+    play(
+        name,
+        &VALVES_IDLE,
+        &format!(
+            "ohms cold | 7.60 ohm | in limit
+            volts cold | 12.20 V | {on} | in limit
+            amps cold | - | {on} | in limit
+            wiggle hot | - | {on} ~! 0.001, 0.016, 1.255, 0.01 | out of limit
+            ohms hot | 5.20 ohm | out of limit
+            volts hot | 12.90 V | {hot} | out of limit
+            amps hot | - | {hot} | out of limit"
+        ),
+    );
 }

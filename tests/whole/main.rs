@@ -14,6 +14,7 @@ mod crash;
 mod demo;
 mod digits;
 mod disk;
+mod drive;
 mod export;
 mod fitness;
 mod garbage;
