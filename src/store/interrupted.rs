@@ -54,6 +54,38 @@ pub(super) fn close_step(connection: &Connection, session: i64, ended: i64, last
         "UPDATE step SET ended_us = ?2, left_how = 'interrupted', last_row = ?3 WHERE session = ?1 AND ended_us IS NULL",
         params![session, ended, last_row],
     )?;
+    close_excursions(connection, session, ended, last_row)
+}
+
+/// Closes an excursion that lasted when the session was cut off. It was stored as it began: its worst is that of the samples
+/// since then that were out of limit. Volts that are to be few are judged by their size.
+fn close_excursions(connection: &Connection, session: i64, ended: i64, last_row: i64) -> rusqlite::Result<()> {
+    let worst = "SELECT sample.rowid FROM sample JOIN channel ON channel.id = sample.channel
+                 WHERE sample.rowid BETWEEN ?2 AND ?3 AND sample.rowid >= (SELECT first_row FROM step
+                         WHERE step.session = ?1 AND step.judgement = 0 AND step.number = excursion.step)
+                     AND channel.session = ?1 AND channel.name = excursion.channel AND channel.quantity = excursion.quantity
+                     AND sample.time_us >= excursion.began_us AND sample.verdict = 1 AND sample.value IS NOT NULL
+                 ORDER BY MAX(COALESCE(limit_low - sample.value, -1e300),
+                     COALESCE(CASE WHEN limit_low IS NULL AND excursion.unit = 'V' THEN ABS(sample.value) ELSE sample.value END
+                         - limit_high, -1e300)) DESC, sample.rowid
+                 LIMIT 1";
+    let first_row: i64 =
+        connection.query_row("SELECT first_row FROM session WHERE id = ?1", [session], |row| row.get(0))?;
+    let open: Vec<(i64, i64, Option<i64>)> = connection
+        .prepare(&format!(
+            "SELECT step, number, ({worst}) FROM excursion WHERE session = ?1 AND judgement = 0 AND ended_us IS NULL AND beyond IS NULL"
+        ))?
+        .query_map([session, first_row, last_row], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?
+        .collect::<rusqlite::Result<_>>()?;
+    for (step, number, worst) in open {
+        connection.execute(
+            "UPDATE excursion SET worst_us = sample.time_us,
+                 worst = CASE WHEN limit_low IS NULL AND unit = 'V' THEN ABS(sample.value) ELSE sample.value END
+             FROM sample
+             WHERE sample.rowid = ?4 AND session = ?1 AND judgement = 0 AND step = ?2 AND number = ?3",
+            params![session, step, number, worst],
+        )?;
+    }
     connection.execute(
         "UPDATE excursion SET ended_us = ?2 WHERE session = ?1 AND ended_us IS NULL",
         params![session, ended],

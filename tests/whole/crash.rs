@@ -248,8 +248,8 @@ fn the_worst_of_a_step_that_was_cut_off_is_worst_of_all_parts() {
     // Cut off a second time, with nothing worse in between.
     let mut daemon = bay.start_with(&["--continues", "last"]);
     daemon.until_open(["handheld"]);
-    handheld.line("12.30 V");
-    daemon.until_samples(1);
+    handheld.lines(["12.30 V", "10.90 V", "10.10 V", "10.50 V"]);
+    daemon.until_samples(4);
     daemon.note("and again");
     daemon.kill();
     let mut daemon = bay.start_with(&["--continues", "last"]);
@@ -271,12 +271,12 @@ fn the_worst_of_a_step_that_was_cut_off_is_worst_of_all_parts() {
     );
     assert_eq!(
         kept.rows("SELECT session, count, min, max FROM figure ORDER BY session"),
-        ["1 | 3 | 9.2 | 12.41", "2 | 1 | 12.3 | 12.3", "3 | 1 | 12.45 | 12.45"]
+        ["1 | 3 | 9.2 | 12.41", "2 | 4 | 10.1 | 12.3", "3 | 1 | 12.45 | 12.45"]
     );
-    // The excursion of the first part stands in the ledger of the last.
+    // One lasted when the session was cut off. That of the first part stands in the ledger of the last.
     assert_eq!(
         kept.rows("SELECT session, step, number, channel, worst, limit_low, ended_us >= began_us FROM excursion"),
-        ["1 | 1 | 1 | probe | 9.2 | 11.5 | 1"]
+        ["1 | 1 | 1 | probe | 9.2 | 11.5 | 1", "2 | 1 | 1 | probe | 10.1 | 11.5 | 1"]
     );
     assert_eq!(bay.command(["show", "last", "--strict"]).output().unwrap().status.code(), Some(4));
     let shown = bay.bayline(["show", "last"]).done();
