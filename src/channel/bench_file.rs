@@ -19,7 +19,7 @@ use crate::{
     port::{Address, DataBits, Flow, HidCable, Level, Parity, Settings, StopBits},
     protocol::{HidTable, Library, Protocol},
     text_file,
-    units::{AsWritten, Dimension, Measure, Quantity, Scale},
+    units::{AsWritten, Dimension, Measure, Quantity, Scale, show_given},
 };
 
 /// The JSON schema of the bench file, by which an editor completes it.
@@ -27,6 +27,9 @@ pub const BENCH_SCHEMA: &str = include_str!("bench.schema.json");
 
 /// No meter sends more often, Hz.
 const MOST_A_SECOND: f64 = 1e6;
+
+/// Bits that one reading takes on a serial line at least: a digit and a line end, of ten bits each.
+const BITS_OF_A_READING: f64 = 20.0;
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -153,6 +156,14 @@ impl Reader<'_> {
         let rate = rate.map(|rate| above_zero(self.source, rate, Some(Dimension::Hertz), "3 Hz")).transpose()?;
         if let (Some(rate), Some(written)) = (rate.filter(|rate| rate.value > MOST_A_SECOND), &table.rate) {
             let message = format!("found {rate}, expected at most 1 MHz");
+            return Err(self.source.mistake(written.span(), message));
+        }
+        let most = f64::from(settings.baud) / BITS_OF_A_READING;
+        if let (Some(rate), Some(written), Address::Serial(_)) = (rate, &table.rate, table.port.get_ref())
+            && rate.value > most
+        {
+            let (most, baud) = (show_given(most, Dimension::Hertz), settings.baud);
+            let message = format!("found {rate}, expected at most {most}: a line with {baud} baud carries no more");
             return Err(self.source.mistake(written.span(), message));
         }
         Ok(MeterSpec {

@@ -127,6 +127,7 @@ fn a_mistake_in_a_row_is_reported_with_its_line() {
         ("\"0.1 mV\"", "\"0.1 mA\"", 10, "above zero in V"),
         ("\"0.1 mV\"", "\"0.6 V\"", 10, "found a digit of \"0.6 V\", expected one that is less than the range"),
         ("1.5 % + 20 mA", "good", 12, "found \"good\", expected an accuracy such as"),
+        ("1.5 % + 20 mA", "1000 % + 20 mA", 12, "found \"1000 % + 20 mA\", expected at most 50 % and 10000 digits"),
         ("1.5 % + 20 mA", "1.5 % + 20 mV", 12, "found an accuracy in V, expected A"),
         (", accuracy = \"1.5 % + 20 mA\"", "", 12, "missing key `accuracy`"),
         ("range = \"600 ohm\"", "up_to = \"600 ohm\"", 11, "`up_to`"),
@@ -165,6 +166,7 @@ fn a_mistake_in_it_is_reported_with_its_line() {
         ("60 A", "-60 A", 12, "above zero"),
         ("60 A", "60", 12, "a number and a unit"),
         ("10 mA", "0 A", 13, "above zero"),
+        ("10 Hz", "300000 Hz", 6, "a line with 9600 baud carries no more"),
         ("10 Hz", "10 s", 6, "expected a value above zero in Hz, such as \"3 Hz\""),
     ] {
         let mistake = Bench::parse("bench.toml", &GOOD.replacen(from, to, 1), &Library::new(Vec::new())).unwrap_err();

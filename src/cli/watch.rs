@@ -55,6 +55,8 @@ pub(super) struct LiveOutput<W: Write> {
     out: W,
     /// Whether the last line can be overwritten: true on a terminal.
     live: bool,
+    /// How wide the terminal is, in characters.
+    columns: fn() -> usize,
     /// The length of the present live line, in characters.
     width: usize,
     /// The judgement that was printed at the capture. It is not printed again at the end of the step.
@@ -65,7 +67,7 @@ pub(super) struct LiveOutput<W: Write> {
 
 impl<W: Write> LiveOutput<W> {
     pub(super) fn new(out: W) -> Self {
-        Self { out, live: stdout().is_terminal(), width: 0, printed: None, channel: None }
+        Self { out, live: stdout().is_terminal(), columns, width: 0, printed: None, channel: None }
     }
 
     /// Prints the alarms and the step at the start.
@@ -163,7 +165,7 @@ impl<W: Write> LiveOutput<W> {
             text += &format!("{} {}{mark}   ", reading.channel, reading.shown);
         }
         // A line longer than the terminal could not be overwritten.
-        let text: String = text.trim_end().chars().take(columns().saturating_sub(1)).collect();
+        let text: String = text.trim_end().chars().take((self.columns)().saturating_sub(1)).collect();
         let width = text.chars().count();
         write!(self.out, "\r{text:before$}", before = self.width.max(width))?;
         self.width = width;
@@ -180,4 +182,44 @@ fn print_capture(out: &mut dyn Write, step: &str, capture: &CaptureMessage) -> i
 
 fn columns() -> usize {
     terminal_size::terminal_size().map_or(80, |(width, _)| usize::from(width.0))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{protocol::Value, units::Quantity};
+
+    fn reading(channel: &str, shown: &str, verdict: Option<Verdict>) -> ReadingLine {
+        ReadingLine {
+            channel: channel.to_owned(),
+            value: Value::Number(0.0),
+            shown: shown.to_owned(),
+            quantity: Quantity::VoltsDc,
+            unit: "V".to_owned(),
+            digit: None,
+            verdict,
+            age_s: 0.1,
+        }
+    }
+
+    /// At 80 columns the channel of the step, the fifth on the bench, was never seen.
+    #[test]
+    fn the_channel_of_the_step_is_seen_on_a_narrow_terminal() {
+        let others = ["lift coil clamp", "tilt coil clamp", "supply clamp", "temperature of the block"];
+        let mut readings: Vec<ReadingLine> = others.iter().map(|name| reading(name, "1.612 A", None)).collect();
+        readings.push(reading("probe", "341 mV", Some(Verdict::OutOfLimit)));
+        for columns in [(|| 80) as fn() -> usize, || 40] {
+            let mut out =
+                LiveOutput { live: true, columns, channel: Some("probe".to_owned()), ..LiveOutput::new(Vec::new()) };
+            out.readings(Some(3.2), &readings).unwrap();
+            let line = String::from_utf8(out.out).unwrap();
+            let shown = line.trim_start_matches('\r');
+            assert!(shown.starts_with("3.2 s  probe 341 mV OUT OF LIMIT"), "{shown}");
+            assert!(shown.chars().count() < columns(), "{shown}");
+        }
+        // Without a step the order is that of the bench.
+        let mut out = LiveOutput { live: true, columns: || 80, ..LiveOutput::new(Vec::new()) };
+        out.readings(None, &readings).unwrap();
+        assert!(String::from_utf8(out.out).unwrap().starts_with("\rlift coil clamp"));
+    }
 }

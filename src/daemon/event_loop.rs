@@ -17,7 +17,7 @@ use super::{
     alert::Alert,
     findings_thread::FindingsThread,
     observed_bench::ObservedBench,
-    pauses::PauseWatch,
+    pauses::{PauseWatch, anchor_behind},
     ports::{PortCommand, PortCommands, PortEvent, PortStats},
 };
 use crate::{
@@ -268,12 +268,13 @@ impl EventLoop {
 
     /// Records a time in which the program did not run, and where the clocks stand after it.
     fn notice_pause(&mut self) {
-        let at = self.clock.mono();
+        let (at, looked) = (self.clock.mono(), self.pauses.looked());
         let Some(pause) = self.pauses.look(at, Clock::boot()) else { return };
+        let (from, wall) = anchor_behind(looked, at, Clock::wall());
+        self.handle_event(from, CoreEvent::Anchor(wall));
         let text = pause.to_string();
         tracing::warn!("{text}");
         self.handle_event(at, CoreEvent::Paused(text));
-        self.anchor();
     }
 
     /// Handles the remaining port events, ends the session and commits, within a deadline.

@@ -142,7 +142,11 @@ pub(crate) async fn run(config: Config, ready: impl FnOnce(), stop: Cancellation
         tokio::spawn(async move { page.serve(asked, &news, folder, stop).await })
     });
     let server = ControlServer { requests: asked, news: news.clone() };
-    let serving = tokio::spawn(serve_on(server, listener, folder.socket(), clients.clone()));
+    let serve = {
+        let clients = clients.clone();
+        move |listener| server.clone().serve(listener, clients.clone())
+    };
+    let serving = tokio::spawn(serve_on(serve, listener, folder.socket(), clients.clone()));
 
     let clock = Clock::start();
     let (to_loop, from_ports) = mpsc::channel(PORT_QUEUE);
@@ -188,11 +192,18 @@ pub(crate) async fn run(config: Config, ready: impl FnOnce(), stop: Cancellation
 }
 
 /// Serves clients until it is told to stop. Where the part that accepts them fails, the socket is opened anew.
-async fn serve_on(server: ControlServer, listener: UnixListener, socket: PathBuf, stop: CancellationToken) {
+async fn serve_on<F>(
+    serve: impl Fn(UnixListener) -> F,
+    listener: UnixListener,
+    socket: PathBuf,
+    stop: CancellationToken,
+) where
+    F: Future<Output = ()> + Send + 'static,
+{
     let mut listener = Some(listener);
     while let Some(open) = listener.take() {
         // Clients have tasks of their own, and a failure of one ends that client alone.
-        let served = tokio::spawn(server.clone().serve(open, stop.clone())).await;
+        let served = tokio::spawn(serve(open)).await;
         if served.is_ok() || stop.is_cancelled() {
             return;
         }
@@ -239,4 +250,80 @@ fn resume(begin: Begin, resumable: ResumableSession) -> Result<Begin, Mistake> {
         previous: Some(Arc::new(resumable.previous)),
         ..begin
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use std::sync::atomic::{AtomicU32, Ordering};
+
+    use super::*;
+    use crate::store::WriterReport;
+
+    #[tokio::test]
+    async fn a_control_socket_that_fails_is_opened_anew() {
+        let folder = tempfile::tempdir().unwrap();
+        let socket = folder.path().join("control.sock");
+        let (stop, served) = (CancellationToken::new(), Arc::new(AtomicU32::new(0)));
+        let serve = {
+            let served = served.clone();
+            move |listener: UnixListener| {
+                let times = served.fetch_add(1, Ordering::SeqCst);
+                async move {
+                    let (_stream, _) = listener.accept().await.unwrap();
+                    assert!(times > 0, "the first one fails, as the test wants");
+                }
+            }
+        };
+        let listener = server::bind(&socket).unwrap();
+        let serving = tokio::spawn(serve_on(serve, listener, socket.clone(), stop));
+        tokio::net::UnixStream::connect(&socket).await.unwrap();
+        // Whoever comes while it is opened anew tries again, as every client does that finds no daemon.
+        while served.load(Ordering::SeqCst) < 2 || tokio::net::UnixStream::connect(&socket).await.is_err() {
+            tokio::task::yield_now().await;
+        }
+        serving.await.unwrap();
+        assert_eq!(served.load(Ordering::SeqCst), 2);
+    }
+
+    /// A dead writer disabled its own alarm.
+    #[tokio::test]
+    async fn a_store_that_dies_ends_the_daemon_with_status_1() {
+        let data = tempfile::tempdir().unwrap();
+        let folder = Folder::at(data.path());
+        let (report, reports) = mpsc::channel(REPORT_QUEUE);
+        // Called on the thread of the writer: it dies there, as by a bug of its own.
+        let store = Store::open(&folder.database(), move |sent| {
+            assert!(!matches!(sent, WriterReport::Synced(_)), "the writer dies, as the test wants");
+            drop(report.blocking_send(sent));
+        })
+        .unwrap();
+        let (news, _) = broadcast::channel(NEWS_QUEUE);
+        let (ports, _commands) = PortCommands::new(0);
+        let (findings_thread, findings) = FindingsThread::new();
+        let alert = Alert::start(Vec::new()).unwrap();
+        let outputs = event_loop::LoopOutputs { news, alert, ports, findings: findings_thread };
+        let (mut event_loop, prepared) = EventLoop::new(Clock::start(), &Bench::default(), folder, store, outputs);
+        let begin = Begin {
+            id: Uuid::now_v7(),
+            wall: Clock::wall(),
+            visit: Visit::default(),
+            procedure: None,
+            bench: String::new(),
+            previous: None,
+        };
+        event_loop.begin(begin);
+        let (asked, requests) = mpsc::channel(REQUEST_QUEUE);
+        let (answer, answered) = tokio::sync::oneshot::channel();
+        let request = server::Request::Note { text: "anybody there".to_owned() };
+        asked.send(server::PendingRequest { request, answer }).await.unwrap();
+        let (to_loop, from_ports) = mpsc::channel(PORT_QUEUE);
+        let inputs = event_loop::LoopInputs { ports: from_ports, requests, reports, prepared, findings };
+        let (left, end) = event_loop.run(inputs, CancellationToken::new()).await;
+        assert_eq!(end, LoopEnd::StoreFailed);
+        drop(to_loop);
+        // The end says so too, and that is status 1.
+        assert!(event_loop.finish(left).await.is_err());
+        // The note was never acknowledged.
+        assert!(answered.await.is_err());
+    }
 }

@@ -2,7 +2,7 @@
 
 use std::{fmt, time::Duration};
 
-use crate::clock::{BootTime, Mono};
+use crate::clock::{BootTime, Mono, Wall};
 
 /// The loop wakes twice a second. A gap as long as this is none of its own work.
 const NOT_RUNNING: Duration = Duration::from_secs(2);
@@ -44,6 +44,11 @@ impl PauseWatch {
         Self { mono, boot }
     }
 
+    /// When it looked last. Whatever the loop has handled since then came after the pause that is noticed next.
+    pub(super) fn looked(&self) -> Mono {
+        self.mono
+    }
+
     /// Looks at the clocks, at least as often as the loop wakes. Returns the pause since the last look.
     pub(super) fn look(&mut self, mono: Mono, boot: Option<BootTime>) -> Option<Pause> {
         let ran = mono.since(self.mono);
@@ -54,9 +59,25 @@ impl PauseWatch {
     }
 }
 
+/// The anchor of all that came after a pause: what the wall clock, which shows `wall` at `now`, would have shown at `looked`, the last
+/// time before the pause, had it gone on from there as it did after it. So a reading that arrived before the pause was noticed has the
+/// time after it.
+pub(super) fn anchor_behind(looked: Mono, now: Mono, wall: Wall) -> (Mono, Wall) {
+    let first = Mono(looked.0 + 1);
+    (first, Wall(wall.0 - now.since(first)))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_came_while_a_pause_was_unnoticed_is_dated_behind_it() {
+        let s = 1_000_000;
+        // Looked at 20 s, 1020 s by the wall clock; the lid was closed for 600 s; noticed at 20.5 s.
+        let (at, wall) = anchor_behind(Mono(20 * s), Mono(20 * s + s / 2), Wall(1620 * s + s / 2));
+        assert_eq!((at, wall), (Mono(20 * s + 1), Wall(1620 * s + 1)));
+    }
 
     #[test]
     fn a_closed_lid_and_a_stopped_process_are_told_apart() {

@@ -5,7 +5,7 @@ use std::{borrow::Cow, io::Write};
 use jiff::{Timestamp, tz::TimeZone};
 
 use super::ExportError;
-use crate::harmless::harmless;
+use crate::{harmless::harmless, store::read::WallTimes};
 
 /// How numbers are written.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -36,19 +36,19 @@ impl Default for CsvStyle {
 pub(crate) struct CsvSheet<W: Write> {
     rows: csv::Writer<W>,
     style: CsvStyle,
-    began_utc_us: i64,
+    times: WallTimes,
     cell: Vec<u8>,
 }
 
 impl<W: Write> CsvSheet<W> {
-    /// A file whose times count from a session's begin.
-    pub(crate) fn new(to: W, style: CsvStyle, began_utc_us: i64) -> Self {
+    /// A file with the times of a session.
+    pub(crate) fn new(to: W, style: CsvStyle, times: WallTimes) -> Self {
         let delimiter = match style.decimal {
             DecimalMark::Point => b',',
             DecimalMark::Comma => b';',
         };
         let rows = csv::WriterBuilder::new().delimiter(delimiter).terminator(csv::Terminator::CRLF).from_writer(to);
-        Self { rows, style, began_utc_us, cell: Vec::new() }
+        Self { rows, style, times, cell: Vec::new() }
     }
 
     /// A cell of text, made safe and harmless.
@@ -90,7 +90,7 @@ impl<W: Write> CsvSheet<W> {
     /// RFC 3339, to the microsecond.
     pub(crate) fn time(&mut self, us: i64) -> Result<(), ExportError> {
         self.cell.clear();
-        if let Ok(time) = Timestamp::from_microsecond(self.began_utc_us.saturating_add(us)) {
+        if let Ok(time) = Timestamp::from_microsecond(self.times.at(us)) {
             if self.style.zone == TimeZone::UTC {
                 write!(self.cell, "{time:.6}")?;
             } else {
@@ -140,7 +140,7 @@ mod tests {
     fn written(style: CsvStyle, write: impl FnOnce(&mut CsvSheet<&mut Vec<u8>>)) -> String {
         let mut bytes = Vec::new();
         // 1985-04-12T23:20:50.52Z is 482196050.52 s: RFC 3339, 5.8, computed with Python's datetime.
-        let mut sheet = CsvSheet::new(&mut bytes, style, 482_196_050_520_000);
+        let mut sheet = CsvSheet::new(&mut bytes, style, WallTimes::new(482_196_050_520_000, []));
         write(&mut sheet);
         sheet.finish().unwrap();
         String::from_utf8(bytes).unwrap()

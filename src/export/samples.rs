@@ -8,7 +8,7 @@ use super::{CsvSheet, CsvStyle, ExportError};
 use crate::{
     clock::micros,
     session::{RangeEnd, Verdict},
-    store::read::{SessionRow, StoredSample, channels, for_each_sample},
+    store::read::{SessionRow, StoredSample, channels, for_each_sample, wall_times},
 };
 
 /// One row a sample. `progress` is called after each.
@@ -19,7 +19,7 @@ pub(crate) fn long(
     to: impl Write,
     mut progress: impl FnMut(),
 ) -> Result<(), ExportError> {
-    let mut sheet = CsvSheet::new(to, style, session.began_utc_us);
+    let mut sheet = CsvSheet::new(to, style, wall_times(connection, session)?);
     sheet.row(["elapsed_s", "time", "step", "channel", "value", "unit", "quantity", "verdict"])?;
     for_each_sample(connection, session, |sample: &StoredSample| -> Result<(), ExportError> {
         sheet.elapsed(Some(sample.time_us))?;
@@ -51,7 +51,7 @@ pub(crate) fn wide(
     mut progress: impl FnMut(),
 ) -> Result<(), ExportError> {
     let columns = channels(connection, session.id)?;
-    let mut sheet = CsvSheet::new(to, style, session.began_utc_us);
+    let mut sheet = CsvSheet::new(to, style, wall_times(connection, session)?);
     let titles: Vec<String> =
         columns.iter().map(|channel| format!("{} ({})", channel.name, channel.quantity)).collect();
     sheet.row(["elapsed_s", "time", "step"].into_iter().chain(titles.iter().map(String::as_str)))?;

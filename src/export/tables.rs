@@ -70,7 +70,7 @@ pub(crate) fn steps(
     style: CsvStyle,
     to: impl Write,
 ) -> Result<(), ExportError> {
-    let mut sheet = CsvSheet::new(to, style, session.began_utc_us);
+    let mut sheet = CsvSheet::new(to, style, read::wall_times(connection, session)?);
     let columns = step_columns();
     sheet.row(columns.iter().map(|(title, _)| *title))?;
     for step in read::steps(connection, session)? {
@@ -96,7 +96,7 @@ pub(crate) fn events(
     style: CsvStyle,
     to: impl Write,
 ) -> Result<(), ExportError> {
-    let mut sheet = CsvSheet::new(to, style, session.began_utc_us);
+    let mut sheet = CsvSheet::new(to, style, read::wall_times(connection, session)?);
     sheet.row(["elapsed_s", "time", "kind", "subject", "text"])?;
     for event in read::events(connection, session.id)? {
         sheet.elapsed(Some(event.at_us))?;

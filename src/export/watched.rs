@@ -18,7 +18,7 @@ pub(crate) fn excursions(
     style: CsvStyle,
     to: impl Write,
 ) -> Result<(), ExportError> {
-    let mut sheet = CsvSheet::new(to, style, session.began_utc_us);
+    let mut sheet = CsvSheet::new(to, style, read::wall_times(connection, session)?);
     sheet.row([
         "step",
         "number",
@@ -63,7 +63,7 @@ pub(crate) fn dropouts(
     style: CsvStyle,
     to: impl Write,
 ) -> Result<(), ExportError> {
-    let mut sheet = CsvSheet::new(to, style, session.began_utc_us);
+    let mut sheet = CsvSheet::new(to, style, read::wall_times(connection, session)?);
     sheet.row([
         "step", "number", "channel", "quantity", "began_s", "ended_s", "time", "level", "least", "unit", "samples",
     ])?;
@@ -91,7 +91,7 @@ pub(crate) fn changes(
     style: CsvStyle,
     to: impl Write,
 ) -> Result<(), ExportError> {
-    let mut sheet = CsvSheet::new(to, style, session.began_utc_us);
+    let mut sheet = CsvSheet::new(to, style, read::wall_times(connection, session)?);
     sheet.row([
         "step",
         "number",
@@ -129,7 +129,7 @@ pub(crate) fn responses(
     style: CsvStyle,
     to: impl Write,
 ) -> Result<(), ExportError> {
-    let mut sheet = CsvSheet::new(to, style, session.began_utc_us);
+    let mut sheet = CsvSheet::new(to, style, read::wall_times(connection, session)?);
     sheet.row([
         "step",
         "number",

@@ -13,8 +13,8 @@ use std::{collections::HashSet, time::Duration};
 use strum::{EnumMessage, VariantArray};
 
 use crate::{
-    procedure::{CaptureMode, CircuitMeasurement, ConditionRule, HeatRule, PartTemperature, Procedure, Step},
-    units::{Limit, Quantity},
+    procedure::{CaptureMode, CircuitMeasurement, ConditionRule, HeatRule, PartTemperature, Procedure, Role, Step},
+    units::{Dimension, Limit, Quantity},
     words::words,
 };
 
@@ -60,10 +60,14 @@ pub fn check(procedure: &Procedure, bench: &BenchFacts) -> Vec<FitnessIssue> {
     let mut check = FitnessCheck { bench, found: Vec::new(), listed: HashSet::new() };
     for (step, usage) in procedure.steps.iter().zip(CircuitMeasurement::of_steps(&procedure.steps)) {
         check.step(step);
+        check.dead_feed(step, usage);
         check.use_in_circuit(step, usage);
     }
     check.found
 }
+
+/// Sensors are fed with 5 V, everything else with more: common practice, no source.
+const LEAST_FEED_V: f64 = 4.0;
 
 /// Checks the steps; an issue of a channel alone is listed at the first step that uses it.
 struct FitnessCheck<'a> {
@@ -117,6 +121,18 @@ impl FitnessCheck<'_> {
                 self.range(step, &facts, limit);
                 self.check_uncertainty(step, &facts, limit);
             }
+        }
+    }
+
+    /// A feed or supply that would be in limit without power: the limit is probably in the wrong unit.
+    fn dead_feed(&mut self, step: &Step, usage: Option<CircuitMeasurement>) {
+        let is_source = usage.is_some_and(|usage| matches!(usage.role, Role::Feed | Role::Supply));
+        let low = step.limit.filter(|limit| limit.dimension == Dimension::Volt).and_then(|limit| limit.low);
+        if let (true, Some(limit), Some(low)) = (is_source, step.limit, low)
+            && low < LEAST_FEED_V
+        {
+            let what = format!("{limit} is far below the voltage of any system: a feed that is dead would be in limit");
+            self.add(Severity::Doubtful, step, &what, "correct the unit, V or mV, or the value");
         }
     }
 

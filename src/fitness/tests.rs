@@ -53,6 +53,23 @@ fn a_bench_that_suits_has_nothing_to_tell() {
     assert_eq!(found(&bench(BENCH), &fits), []);
 }
 
+/// 11.8 mV where 11.8 V was meant: a dead feed was in limit.
+#[test]
+fn a_feed_that_may_be_dead_is_doubted() {
+    let feed = |least: &str| {
+        let keys = format!(
+            "channel = \"probe\"\nquantity = \"V DC\"\nat_least = \"{least}\"\ncircuit = \"lift coil\"\nrole = \"feed\""
+        );
+        found(&bench(BENCH), &keys)
+    };
+    assert_eq!(
+        weight(&feed("11.8 mV"), "at least 11.8 mV is far below the voltage of any system"),
+        Some(Severity::Doubtful)
+    );
+    assert_eq!(weight(&feed("11.8 V"), "far below"), None);
+    assert_eq!(weight(&feed("4.75 V"), "far below"), None, "a sensor's feed");
+}
+
 #[test]
 fn a_step_of_which_the_findings_can_make_nothing_is_noted() {
     let fits = format!("{AMPS}between = \"1.4 A to 1.9 A\"\ncircuit = \"lift coil\"");

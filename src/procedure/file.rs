@@ -317,8 +317,9 @@ fn contact(source: Source, table: &StepTable, limit: Option<&WrittenLimit>) -> R
     };
     if least > 0.0 && limit.is_some_and(|limit| limit.may_be_near_zero(least)) {
         let message = format!(
-            "step \"{}\" captures by itself a value that reads like a lifted lead, expected contact = \"fixed\" \
-             (the leads stay where they are) or a value that proves contact",
+            "step \"{}\" captures by itself a value that may be near zero, as a lead that touches nothing shows; write \
+             contact = \"fixed\" if the leads are clipped on and stay there, or contact = \"20 mV\", the least value that proves \
+             to you that they touch",
             table.name.get_ref()
         );
         return Err(source.mistake(table.name.span(), message));
@@ -337,6 +338,14 @@ fn condition(source: Source, table: &ConditionTable) -> Result<ConditionRule, Mi
         (None, Some(most)) => Limit::at_most(most),
         _ => return Err(source.mistake(table.channel.span(), "expected at_least or at_most beside the channel")),
     };
+    let edge = limit.low.or(limit.high).unwrap_or(0.0);
+    if limit.dimension == Dimension::Ampere && edge <= 0.0 {
+        let message = format!(
+            "found {limit} for channel \"{}\", expected a value above zero: the size of a current counts, whatever its sign",
+            table.channel.get_ref()
+        );
+        return Err(source.mistake(table.channel.span(), message));
+    }
     Ok(ConditionRule {
         channel: table.channel.get_ref().clone(),
         limit,
@@ -500,6 +509,24 @@ name = "yard drive"
             ("at_least = \"11.8 V\"", "at_least = \"11.8 V\"\nstate = \"hot\"", 12, "\"ohm\" only"),
             ("quantity = \"ohm\"", "quantity = \"ohm\"\nstate = \"lukewarm\"", 18, "\"cold\", \"warm\" or \"hot\""),
             ("at_least = \"11.8 V\"", "at_least = \"11.8 V\"\nplace = \"0 °C to 60 °C\"", 12, "\"ohm\" only"),
+            (
+                "quantity = \"ohm\"",
+                "quantity = \"ohm\"\ncontact = \"fix\"",
+                18,
+                "found \"fix\", expected \"fixed\" for leads",
+            ),
+            (
+                "quantity = \"ohm\"",
+                "quantity = \"ohm\"\nwhile = [{ channel = \"clamp\", at_least = \"-1 A\" }]",
+                18,
+                "found at least -1 A for channel \"clamp\", expected a value above zero",
+            ),
+            (
+                "at_least = \"11.8 V\"",
+                "at_most = \"100 mV\"\ncapture = \"steady\"",
+                6,
+                "write contact = \"fixed\" if the leads are clipped on and stay there, or contact = \"20 mV\"",
+            ),
             ("circuit = \"lift coil\"\nchannel", "role = \"coil ohms\"\nchannel", 15, "expected a circuit"),
         ] {
             assert!(GOOD.contains(from), "{from}");

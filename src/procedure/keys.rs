@@ -88,6 +88,8 @@ impl FromStr for Nominal {
     }
 }
 
+const CONTACT: &str = "\"fixed\" for leads that stay where they are, or a value that proves contact, such as \"0.5 V\"";
+
 /// `contact = "0.5 V"`, or `contact = "fixed"` for leads that stay where they are.
 #[derive(Debug, Clone, Copy)]
 pub(super) enum Contact {
@@ -99,7 +101,13 @@ impl FromStr for Contact {
     type Err = UnitError;
 
     fn from_str(text: &str) -> Result<Self, UnitError> {
-        if text.trim().eq_ignore_ascii_case("fixed") { Ok(Self::Fixed) } else { text.parse().map(Self::AtLeast) }
+        if text.trim().eq_ignore_ascii_case("fixed") {
+            return Ok(Self::Fixed);
+        }
+        text.parse().map(Self::AtLeast).map_err(|error| match error {
+            UnitError::Form { found, .. } => UnitError::Form { found, expected: CONTACT },
+            other => other,
+        })
     }
 }
 

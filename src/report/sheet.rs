@@ -16,6 +16,7 @@ use super::{
 };
 use crate::{
     export::ExportError,
+    harmless::harmless,
     procedure::Procedure,
     session::{CorrectedField, EventKind, findings::FindingRecord},
     store::read::{self, ChannelRow, SessionRow, StepRow, StoredSample},
@@ -151,7 +152,12 @@ pub(crate) fn write_sheet(
         findings,
     };
     let html = page.render()?;
-    to.write_all(html.as_bytes()).map_err(ExportError::from)?;
+    // Texts from outside steer no reader of the page either; its own line feeds stay.
+    for line in html.split_inclusive('\n') {
+        let (text, end) = line.strip_suffix('\n').map_or((line, ""), |text| (text, "\n"));
+        to.write_all(harmless(text).as_bytes()).map_err(ExportError::from)?;
+        to.write_all(end.as_bytes()).map_err(ExportError::from)?;
+    }
     Ok(())
 }
 

@@ -19,6 +19,12 @@ pub struct Accuracy {
 
 const EXPECTED: &str = "an accuracy such as \"1.5 % + 20 mA\" or \"0.5 % + 2 digits\"";
 
+/// No data sheet promises less: common practice, no source.
+const MOST_OF_READING: f64 = 0.5;
+
+/// As [`MOST_OF_READING`], of the last digit.
+const MOST_DIGITS: f64 = 10_000.0;
+
 impl Accuracy {
     /// Half-width of the interval that holds the true value, in the value's unit.
     ///
@@ -53,6 +59,10 @@ impl FromStr for Accuracy {
                     sum.fixed += number * unit.factor;
                 }
             }
+        }
+        if sum.of_reading > MOST_OF_READING || sum.digits > MOST_DIGITS {
+            let expected = "at most 50 % and 10000 digits: with more, every value would be too close to call";
+            return Err(UnitError::Order { found: text.to_owned(), expected });
         }
         Ok(sum)
     }

@@ -21,6 +21,9 @@ pub struct Scale {
 
 const EXPECTED: &str = "what is given out for what goes in, such as \"100 mV/A\", \"1 mV per 10 mA ± 1 %\", \"0.5 V + 20 mV/A\" or \"10:1\"";
 
+/// What clamps, shunts and dividers do to a value: common practice, no source.
+const FACTORS: std::ops::RangeInclusive<f64> = 1e-6..=1e6;
+
 impl Scale {
     /// Nothing between circuit and meter.
     pub const NONE: Self = Self { from: None, to: None, factor: 1.0, offset: 0.0, tolerance: 0.0 };
@@ -50,6 +53,13 @@ impl FromStr for Scale {
             }
             (None, None, Some((through, out))) => {
                 let (through, out) = (bare(through).ok_or_else(wrong)?, bare(out).ok_or_else(wrong)?);
+                if through <= 0.0 || out <= 0.0 {
+                    let found = text.to_owned();
+                    return Err(UnitError::Order {
+                        found,
+                        expected: "a divider of two values above zero, such as \"10:1\"",
+                    });
+                }
                 Self { from: None, to: None, factor: through / out, offset: 0.0, tolerance }
             }
             _ => return Err(wrong()),
@@ -64,6 +74,11 @@ impl FromStr for Scale {
                 Self { offset: offset.value, factor: sign * scale.factor, ..scale }
             }
         };
+        if !FACTORS.contains(&scale.factor.abs()) {
+            let expected =
+                "a clamp, shunt or divider that exists: between a millionth and a million times what the meter shows";
+            return Err(UnitError::Order { found: text.to_owned(), expected });
+        }
         (scale.factor.is_finite() && scale.factor != 0.0).then_some(scale).ok_or_else(wrong)
     }
 }

@@ -53,7 +53,7 @@ impl Shim {
 impl Drop for Shim {
     fn drop(&mut self) {
         // A program that still hangs can end.
-        for what in ["hang", "eio"] {
+        for what in ["hang", "eio", "erofs"] {
             drop(fs::remove_file(self.folder.path().join(what)));
         }
     }

@@ -5,7 +5,7 @@ use std::fs;
 use serde_json::json;
 
 use crate::{
-    disks::Mounted,
+    disks::{Mounted, Shim},
     harness::{Bay, HANDHELD},
 };
 
@@ -58,4 +58,37 @@ fn a_read_only_disk_wants_to_be_made_writable() {
     mounted.remount("rw").unwrap();
     bay.start().stop();
     drop(mounted);
+}
+
+/// As when the kernel makes a file system read-only after an error, with the file still open.
+#[test]
+#[ignore = "needs a C compiler"]
+fn a_disk_that_becomes_read_only_while_running_wants_to_be_made_writable() {
+    let Some(shim) = Shim::new() else { return };
+    let bay = Bay::with_bench(HANDHELD);
+    let handheld = bay.meter("handheld");
+    let mut daemon = shim.start(&bay);
+    daemon.until_open(["handheld"]);
+    daemon.note("all is well");
+    shim.switch_on("erofs");
+    let sentence = daemon.refused(json!({"do": "note", "text": "while it is read-only"}));
+    println!("{sentence}");
+    assert!(sentence.starts_with("done, but not on disk yet: "), "{sentence}");
+    assert!(sentence.contains("can only be read") && sentence.contains("make the disk writable"), "{sentence}");
+    // The values go on live, and the alarm stays.
+    handheld.lines(["12.1 V", "12.2 V"]);
+    daemon.until_samples(2);
+    let status = daemon.until("the alarm", |status| status["alarms"] != json!([]));
+    assert!(status["alarms"][0].as_str().unwrap().contains("can only be read"), "{status}");
+    shim.switch_off("erofs");
+    daemon.until("the end of the alarm", |status| status["alarms"] == json!([]));
+    daemon.note("it is writable again");
+    daemon.stop();
+    let kept = bay.kept();
+    kept.assert_sound();
+    assert_eq!(
+        kept.rows("SELECT text FROM event WHERE kind = 'note' ORDER BY id"),
+        ["all is well", "while it is read-only", "it is writable again"]
+    );
+    assert_eq!(kept.number("SELECT COUNT(*) FROM sample"), 2);
 }

@@ -1,5 +1,6 @@
 /* Stands between the program and the disk: while a file `eio` exists in the folder that FAULT_SWITCH names, writes and
- * syncs of files below FAULT_FOLDER fail with EIO; while a file `hang` exists there, they do not return. */
+ * syncs of files below FAULT_FOLDER fail with EIO; while a file `erofs` exists there, they fail as on a file system that has
+ * become read-only; while a file `hang` exists there, they do not return. */
 #define _GNU_SOURCE
 #include <dlfcn.h>
 #include <errno.h>
@@ -36,10 +37,10 @@ static int fails(int fd) {
     int bad = 0;
     if (concerns(fd)) {
         while (is_switched("hang")) usleep(10000);
-        bad = is_switched("eio");
+        bad = is_switched("eio") ? EIO : is_switched("erofs") ? EROFS : 0;
     }
-    errno = bad ? EIO : saved;
-    return bad;
+    errno = bad ? bad : saved;
+    return bad != 0;
 }
 
 #define REAL(name, type) ((type)dlsym(RTLD_NEXT, name))

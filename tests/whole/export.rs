@@ -256,3 +256,38 @@ fn nothing_is_written_over_without_a_word() {
     daemon.stop();
     assert_eq!(bay.kept().number("SELECT COUNT(*) FROM event WHERE kind = 'note'"), 2);
 }
+
+/// After the lid was closed for ten minutes, the times in the sheet were still those of a computer that had not slept.
+#[test]
+fn times_follow_the_clock_after_the_computer_slept() {
+    let bay = Bay::with_bench(HANDHELD);
+    let handheld = bay.meter("handheld");
+    let mut daemon = bay.start();
+    daemon.until_open(["handheld"]);
+    for (count, line) in (1..).zip(["12.1 V", "12.2 V"]) {
+        handheld.line(line);
+        daemon.until_samples(count);
+    }
+    daemon.stop();
+    // As the daemon anchors a pause: between the two samples the clocks went apart by ten minutes.
+    let database = rusqlite::Connection::open(bay.database()).unwrap();
+    let anchored = database.execute(
+        "INSERT INTO anchor SELECT 1, sample.time_us, began_utc_us + sample.time_us + 600000000
+         FROM sample, session WHERE sample.rowid = 2",
+        [],
+    );
+    assert_eq!(anchored.unwrap(), 1);
+    drop(database);
+    let sheet = bay.bayline(["export", "last", "-o", "-"]).done();
+    let mut rows = csv::Reader::from_reader(sheet.as_bytes());
+    let rows: Vec<(f64, jiff::Timestamp)> = rows
+        .records()
+        .map(|row| {
+            let row = row.unwrap();
+            (row[0].parse().unwrap(), row[1].parse().unwrap())
+        })
+        .collect();
+    let [(first_s, first), (second_s, second)] = rows[..] else { panic!("{sheet}") };
+    let apart = second.duration_since(first).as_secs_f64() - (second_s - first_s);
+    assert!((apart - 600.0).abs() < 1e-3, "{sheet}");
+}

@@ -157,3 +157,23 @@ reads = "grund"
         [format!("missing value | block ground | {sentence}")]
     );
 }
+
+/// A board of four columns, and a channel that reads the fifth: `check` can't know it, the first lines tell.
+#[test]
+fn a_column_that_no_line_has_is_an_alarm_once_the_count_is_known() {
+    let bay = Bay::with_bench(
+        "[[meter]]\nname = \"clamps\"\nport = \"PORTS/clamps\"\nprotocol = \"columns\"\n\
+         [[meter.channel]]\nname = \"lift\"\nreads = \"v1\"\n[[meter.channel]]\nname = \"tilt\"\nreads = \"v5\"\n",
+    );
+    let clamps = bay.meter("clamps");
+    let mut daemon = bay.start();
+    daemon.until_open(["clamps"]);
+    for count in 0..12 {
+        clamps.line(&format!("1.{count:02},2.{count:02},3.{count:02},4.{count:02}"));
+    }
+    let status = daemon.until("the alarm", |status| status["alarms"] != serde_json::json!([]));
+    let sentence =
+        "channel \"tilt\" reads \"v5\", which no frame of meter \"clamps\" carries; they carry: v1, v2, v3, v4";
+    assert_eq!(status["alarms"][0], sentence);
+    daemon.stop();
+}

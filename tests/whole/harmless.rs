@@ -49,6 +49,10 @@ fn what_came_from_outside_is_shown_harmless() {
         assert_harmless(&sheet.replace("\r\n", "\n"));
         assert!(sheet.contains(SHOWN), "{name}: {sheet}");
     }
+    // A line feed is a space on a page.
+    let page = bay.bayline(["report", "--full"]).done();
+    let steers = |character: char| character != '\n' && (character.is_control() || character == '\u{202e}');
+    assert!(!page.contains(steers) && page.contains("oil\\u{1b}[2J\\u{7}"), "{page}");
     // A script gets what was written.
     let status: Value = serde_json::from_str(&bay.bayline(["status", "--json"]).done()).unwrap();
     assert_eq!((&status["session"]["machine"], &status["step"]["name"]), (&json!(HOSTILE), &json!(HOSTILE)));

@@ -54,6 +54,29 @@ fn a_meter_unplugged_and_plugged_in_again_is_recorded_on() {
     kept.assert_sound();
 }
 
+/// Seen by a technician: a meter plugged in again within 0.8 s stayed held by another program.
+#[test]
+fn a_meter_that_is_plugged_in_again_at_once_is_open_again() {
+    let bay = Bay::with_bench(HANDHELD);
+    let mut handheld = bay.meter("handheld");
+    let mut daemon = bay.start();
+    daemon.until_open(["handheld"]);
+    for (count, pause_ms) in (1..).zip([0, 20, 60, 120, 250, 400, 600, 800]) {
+        handheld.unplug();
+        std::thread::sleep(std::time::Duration::from_millis(pause_ms));
+        handheld.plug_in();
+        // What is written before the port is open again stays in it.
+        handheld.line("12.1 V");
+        let status = daemon.until("the sample after", |status| {
+            status["session"]["samples"] == count && of_meter(status, "handheld")["open"] == true
+        });
+        assert_eq!(status["alarms"].as_array().unwrap().len(), 0, "{pause_ms} ms: {status}");
+    }
+    daemon.stop();
+    let held = "SELECT COUNT(*) FROM event WHERE text LIKE '%has it open%' OR text LIKE '%busy%'";
+    assert_eq!(bay.kept().number(held), 0);
+}
+
 #[test]
 fn a_step_is_not_judged_across_a_loss() {
     let bay = Bay::with_bench(HANDHELD);

@@ -109,6 +109,10 @@ fn refusal(why: &str, frame: &str) -> String {
     // A reason that begins with a byte counts from the frame's beginning.
     match why.strip_prefix("byte ").and_then(|rest| rest.split_once(": ")) {
         Some((byte, rest)) => format!("refused at byte {byte} of {frame}: {rest}"),
+        // A place behind the frame's end reads like a frame that is too short.
+        None if why.starts_with("found ") && why.contains(" bytes, expected ") => format!(
+            "{frame} is refused: {why} by [decode]; check `at`, `type` and `length` there, or `length` in [frame]"
+        ),
         None => format!("{frame} is refused: {why}"),
     }
 }

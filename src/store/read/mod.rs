@@ -1,8 +1,7 @@
 //! Reading sessions back. Everything here works on a read-only connection while a daemon writes.
 //!
 //! Reading order: `archive` (all files of a folder as one), `sessions`, `ledger` (steps and what they came to), `watched`
-//! (what was found while steps watched), `samples`,
-//! `resumable`; `seconds` is for JSON.
+//! (what was found while steps watched), `samples`, `wall_times`, `resumable`; `seconds` is for JSON.
 
 mod archive;
 mod corrections;
@@ -15,6 +14,7 @@ mod resumable;
 mod samples;
 mod seconds;
 mod sessions;
+mod wall_times;
 mod watched;
 
 pub(crate) use archive::Archive;
@@ -29,6 +29,7 @@ pub(crate) use resumable::{ResumableSession, previous_session, resumable_session
 pub(crate) use samples::{ChannelRow, StoredSample, channels, for_each_sample, row_count, sample_count, sample_rows};
 pub(crate) use sessions::{SessionRow, procedure_text};
 use sessions::{find, find_text, list};
+pub(crate) use wall_times::{WallTimes, wall_times};
 pub(crate) use watched::{
     ChangeRow, DropOutRow, ExcursionRow, ResponseRow, changes, dropouts, excursions, parts, responses,
 };
