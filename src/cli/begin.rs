@@ -12,8 +12,10 @@ use super::{
     visit::VisitArgs,
 };
 use crate::{
+    judging::retest_procedure,
     procedure::Procedure,
     server::{BeginRequest, ProcedureText, Request},
+    store::read::{self, Archive},
 };
 
 /// Begin a session.
@@ -25,6 +27,9 @@ pub(super) struct BeginArgs {
     /// Continue a session that was cut off: its number, the start of its identity, or last
     #[arg(long, value_name = "SESSION")]
     continues: Option<String>,
+    /// After the repair, do again the steps of a session that were not in limit: its number, the start of its identity, or last
+    #[arg(long, value_name = "SESSION", conflicts_with_all = ["procedure", "continues"])]
+    retest: Option<String>,
     #[command(flatten)]
     visit: VisitArgs,
     #[command(flatten)]
@@ -32,9 +37,21 @@ pub(super) struct BeginArgs {
 }
 
 impl BeginArgs {
+    /// The steps that are to be done again, as a procedure.
+    fn retest_procedure(&self, common: &CommonArgs) -> Result<Option<(String, ProcedureText)>, Failure> {
+        let Some(wanted) = &self.retest else { return Ok(None) };
+        let archive = Archive::open(&common.folder()?)?;
+        let (connection, session) = archive.find(wanted)?;
+        let text = read::procedure_text(connection, session.id)?;
+        let text = retest_procedure(session.id, text.as_deref(), &read::steps(connection, &session)?)?;
+        let file = format!("the procedure of the retest of session {}", session.id);
+        let procedure = Procedure::parse(&file, &text)?;
+        Ok(Some((procedure.caution, ProcedureText { file, text })))
+    }
+
     pub(super) fn run(self, common: &CommonArgs) -> Result<ExitCode, Failure> {
         let procedure = match &self.procedure {
-            None => None,
+            None => self.retest_procedure(common)?,
             Some(path) => {
                 // Checked here first, so that a mistake is reported under the file name that the user gave.
                 let procedure = Procedure::load(path)?;
@@ -42,8 +59,12 @@ impl BeginArgs {
             }
         };
         let (caution, procedure) = procedure.unzip();
-        let request =
-            Request::Begin(Box::new(BeginRequest { visit: self.visit.visit()?, procedure, continues: self.continues }));
+        let request = Request::Begin(Box::new(BeginRequest {
+            visit: self.visit.visit()?,
+            procedure,
+            continues: self.continues,
+            retests: self.retest,
+        }));
         let answer = ask(common, &request)?;
         self.format.print(&answer, |out, answer| {
             if let Some(ended) = &answer.ended {

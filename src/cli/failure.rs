@@ -12,7 +12,7 @@ use crate::{
     export::ExportError,
     harmless::harmless,
     io_reason::IoReason,
-    judging::{CorrectionError, JudgingError},
+    judging::{ComparisonError, CorrectionError, JudgingError, RetestError},
     mistake::Mistake,
     procedure::ProcedureError,
     protocol::LibraryError,
@@ -106,6 +106,21 @@ impl From<CorrectionError> for Failure {
             error @ CorrectionError::Open { .. } => Self::failed(error),
             error => Self { code: 2, error: error.into() },
         }
+    }
+}
+
+impl From<ComparisonError> for Failure {
+    fn from(error: ComparisonError) -> Self {
+        match error {
+            ComparisonError::Store(error) => error.into(),
+            error => Self { code: 2, error: error.into() },
+        }
+    }
+}
+
+impl From<RetestError> for Failure {
+    fn from(error: RetestError) -> Self {
+        Self { code: 2, error: error.into() }
     }
 }
 

@@ -31,6 +31,7 @@ mod zero;
 mod status;
 mod watch;
 
+mod compare;
 mod export;
 mod judge;
 mod pdf;
@@ -113,6 +114,8 @@ enum CliCommand {
     Show(show::ShowArgs),
     /// Judge a stored session again, by another procedure or after corrections
     Judge(judge::JudgeArgs),
+    /// Compare two sessions of one machine, before and after the work
+    Compare(compare::CompareArgs),
     /// Write a session as CSV, or as a folder of files
     Export(export::ExportArgs),
     /// Write a session as a page to print or to send
@@ -167,6 +170,7 @@ impl Cli {
             CliCommand::Sessions(command) => command.run(&common),
             CliCommand::Show(command) => command.run(&common),
             CliCommand::Judge(command) => command.run(&common),
+            CliCommand::Compare(command) => command.run(&common),
             CliCommand::Export(command) => command.run(&common),
             CliCommand::Report(command) => command.run(&common),
             CliCommand::Ports(command) => command.run(&common),

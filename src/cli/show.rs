@@ -18,11 +18,12 @@ use super::{
     table::table,
 };
 use crate::{
-    export::session_json,
+    export::ledger_json,
     harmless::{harmless, harmless_record},
+    judging::known_good,
     session::Verdict,
     store::read::{self, Archive, CaptureRow, SessionRow, StepRow},
-    units::{ValueFormat, show_seconds},
+    units::{ValueFormat, show, show_seconds},
 };
 
 /// Show a session's ledger.
@@ -55,11 +56,18 @@ impl ShowArgs {
         print_unreadable(&archive);
         let mut out = stdout().lock();
         if self.json {
-            session_json(connection, &session, &mut out)?;
+            ledger_json(connection, &session, &mut out)?;
         } else {
             print(&mut out, connection, &session)?;
             if let Some((_, before)) = session.continues.as_ref().and_then(|uuid| archive.find(uuid).ok()) {
                 writeln!(out, "\nit continues session {}, {}", before.id, local(before.began_utc_us))?;
+            }
+            if let Some((_, before)) = session.retests.as_ref().and_then(|uuid| archive.find(uuid).ok()) {
+                writeln!(
+                    out,
+                    "\nit does again what was not in limit in session {}; `bayline compare {} {}` shows what has changed",
+                    before.id, before.id, session.id
+                )?;
             }
             if self.figures {
                 figures(&mut out, connection, &session)?;
@@ -82,6 +90,7 @@ pub(super) fn print(out: &mut dyn Write, connection: &Connection, session: &Sess
     ledger(out, &read::steps(connection, session)?, &read::captures(connection, session)?)?;
     proofs(out, &read::steps(connection, session)?)?;
     show_watched::print(out, connection, session)?;
+    known(out, connection, session)?;
     findings(out, connection, session)?;
     events(out, connection, session)
 }
@@ -213,6 +222,30 @@ fn proofs(out: &mut dyn Write, steps: &[StepRow]) -> io::Result<()> {
         return Ok(());
     }
     write!(out, "\n{}", table(&["step", "proven by the leads"], &[], rows))
+}
+
+/// What machines known to be good showed, beside the session's own values: information, no limit.
+fn known(out: &mut dyn Write, connection: &Connection, session: &SessionRow) -> Result<(), Failure> {
+    let rows: Vec<Vec<String>> = known_good(connection, session)?
+        .into_iter()
+        .map(|row| {
+            let written = |value| show(value, row.quantity);
+            let signed = |distance| format!("{}{}", if distance > 0.0 { "+" } else { "" }, written(distance));
+            vec![
+                row.step,
+                written(row.median),
+                row.spread.map_or("–".to_owned(), written),
+                row.n.to_string(),
+                row.distance.map_or("–".to_owned(), signed),
+            ]
+        })
+        .collect();
+    if rows.is_empty() {
+        return Ok(());
+    }
+    let titles = ["step", "known good", "spread", "sessions", "from it"];
+    write!(out, "\n{}", table(&titles, &["known good", "spread", "sessions", "from it"], rows))?;
+    Ok(())
 }
 
 /// The number of a step: its place in the procedure, as `watch` shows it; in a free-running session, its count.

@@ -228,6 +228,7 @@ fn first_session(config: &Config) -> Result<Begin, DaemonError> {
         visit: config.visit.clone(),
         procedure: config.procedure.clone(),
         bench: config.bench.text.clone(),
+        retests: None,
         previous: None,
     };
     let Some(wanted) = &config.continues else { return Ok(begin) };

@@ -6,7 +6,11 @@ use super::Uncertain;
 /// from memory. `coverage_factor` is that of both, usually 2; `None` where neither has an uncertainty.
 #[cfg_attr(not(test), expect(dead_code, reason = "the comparison of two meters on one point will use it"))]
 pub(crate) fn normalized_error(a: Uncertain, b: Uncertain, coverage_factor: f64) -> Option<f64> {
-    let difference = a - b;
+    normalized_difference(a - b, coverage_factor)
+}
+
+/// The same of a difference whose uncertainty is known, such as that of two values with an error in common.
+pub(crate) fn normalized_difference(difference: Uncertain, coverage_factor: f64) -> Option<f64> {
     (difference.u > 0.0).then(|| difference.value / (coverage_factor * difference.u))
 }
 

@@ -51,12 +51,13 @@ mod checks;
 #[cfg(test)]
 pub(crate) mod noise;
 
+pub(crate) use agreement::normalized_difference;
 pub(crate) use circuit::{CircuitError, Drops, MeasuredCircuit, Side};
 pub(crate) use coil::{current, power_at};
 pub(crate) use conformity::{Decision, DecisionRule, Limits, decide, probability_of_conformity};
 pub(crate) use copper::Copper;
 pub(crate) use cusum::CumulativeSums;
-pub(crate) use median::median;
+pub(crate) use median::{mad, median};
 pub(crate) use netlist::{CircuitReading, Netlist, Resistor, SolvedNetlist};
 pub(crate) use propagate::{Correlation, difference_with_covariance, propagate, same_gain};
 pub(crate) use running::RunningStatistics;

@@ -7,6 +7,7 @@ use serde::Serialize;
 
 use super::{CsvSheet, CsvStyle, ExportError};
 use crate::{
+    judging::{KnownGoodStep, known_good},
     procedure::YesNo,
     session::{Verdict, findings::FindingRecord},
     store::read::{
@@ -122,12 +123,26 @@ struct SessionJson<'a> {
     dropouts: Vec<DropOutRow>,
     changes: Vec<ChangeRow>,
     responses: Vec<ResponseRow>,
+    /// Of other sessions, so no part of an export.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    known_good: Option<Vec<KnownGoodStep>>,
 }
 
 /// A session with its ledger as one JSON object.
-pub(crate) fn session_json(
+pub(crate) fn session_json(connection: &Connection, session: &SessionRow, to: impl Write) -> Result<(), ExportError> {
+    write_json(connection, session, None, to)
+}
+
+/// The same with what machines known to be good showed, for those who look at it.
+pub(crate) fn ledger_json(connection: &Connection, session: &SessionRow, to: impl Write) -> Result<(), ExportError> {
+    let known = known_good(connection, session)?;
+    write_json(connection, session, Some(known), to)
+}
+
+fn write_json(
     connection: &Connection,
     session: &SessionRow,
+    known_good: Option<Vec<KnownGoodStep>>,
     mut to: impl Write,
 ) -> Result<(), ExportError> {
     let json = SessionJson {
@@ -142,6 +157,7 @@ pub(crate) fn session_json(
         dropouts: read::dropouts(connection, session)?,
         changes: read::changes(connection, session)?,
         responses: read::responses(connection, session)?,
+        known_good,
     };
     serde_json::to_writer_pretty(&mut to, &json).map_err(std::io::Error::from)?;
     Ok(writeln!(to)?)

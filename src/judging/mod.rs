@@ -4,12 +4,21 @@
 //! compares them. With another procedure, or once something was corrected, steps begin and end when they did in the record,
 //! since the operator did what he did.
 //!
+//! `comparison` sets two sessions side by side, `retest` makes the procedure that does again what was not in limit, `known_good` tells
+//! what good machines show.
+//!
 //! Read `again` first (what a session is judged by), then `corrections` (what was filed wrongly is put right), then `replay` (how the core is driven) and `timeline` (which steps were on, and in which order things came).
 
 mod again;
+mod comparison;
 mod corrections;
+mod known_good;
 mod replay;
+mod retest;
 mod timeline;
 
 pub(crate) use again::{Basis, JudgingError, NewJudgement, judge_again, keep_judgement};
+pub(crate) use comparison::{ComparedStep, Comparison, ComparisonError, StepChange, compare};
 pub(crate) use corrections::{AskedCorrection, Corrected, CorrectionError, correct, undo};
+pub(crate) use known_good::{KnownGoodStep, known_good};
+pub(crate) use retest::{RetestError, retest_procedure};

@@ -138,6 +138,7 @@ impl SessionReplay<'_> {
             visit: visit.clone(),
             procedure: procedure.clone(),
             bench: String::new(),
+            retests: None,
             previous: previous.clone(),
         };
         self.core

@@ -2,9 +2,10 @@
 //!
 //! Reads the store and writes to whatever it is given; knows no terminal. Reading order: `sheet` (what stands on the page,
 //! with its template `sheet.html`), `result` (the one sentence), `rows` (the steps), `number_line` and `plot` (drawings, with
-//! the numbers of `axis`), `fingerprint` (by which a copy is proved).
+//! the numbers of `axis`), `fingerprint` (by which a copy is proved), `comparison` (two sessions, before and after).
 
 mod axis;
+mod comparison;
 mod fingerprint;
 mod number_line;
 mod plot;
@@ -13,6 +14,7 @@ mod rows;
 mod sheet;
 mod watched;
 
+pub(crate) use comparison::write_comparison;
 pub(crate) use sheet::{SheetLength, SheetOptions, write_sheet};
 
 /// Why a sheet could not be made.

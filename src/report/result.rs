@@ -1,35 +1,15 @@
 //! The result in a sentence or two that a customer understands.
 
-use std::collections::HashMap;
-
 use crate::{
     session::{
         Verdict,
         findings::{ConfidenceLevel, FindingRecord},
     },
-    store::read::StepRow,
+    store::read::{StepRow, last_attempts},
 };
 
 /// The most names of steps in the result: the ledger below has all of them.
 const MOST_NAMES: usize = 3;
-
-/// The last attempt of each step, in the order of the first ones. One that was left without a value does not replace the one
-/// before.
-pub(super) fn last_attempts(steps: &[StepRow]) -> Vec<&StepRow> {
-    let mut places: HashMap<&str, usize> = HashMap::new();
-    let mut last: Vec<&StepRow> = Vec::new();
-    for step in steps {
-        match places.get(step.name.as_str()) {
-            Some(&place) if last[place].has_value() && !step.has_value() => {}
-            Some(&place) => last[place] = step,
-            None => {
-                places.insert(&step.name, last.len());
-                last.push(step);
-            }
-        }
-    }
-    last
-}
 
 /// What came out: the fault that explains it, then how many steps are out of limit, too close to call or not measured.
 pub(super) fn result(steps: &[StepRow], findings: &[FindingRecord]) -> String {

@@ -27,6 +27,8 @@ pub(super) struct SheetRow {
     pub line: Option<String>,
     /// A step of the same kind that is in limit, whose value the number line shows too.
     pub good: Option<String>,
+    /// What machines known to be good showed.
+    pub known: Option<String>,
 }
 
 impl SheetRow {
@@ -54,6 +56,7 @@ impl SheetRow {
             why: step.why().unwrap_or_default().to_owned(),
             proof: step.capture.as_ref().map_or(Vec::new(), |capture| capture.proof.clone()),
             line,
+            known: None,
             good: good.map(|good| format!("{}, {}", good.name, good.capture.as_ref().map_or(String::new(), captured))),
         }
     }
@@ -91,7 +94,7 @@ pub(super) fn captured(capture: &CaptureRow) -> String {
     }
 }
 
-fn verdict_word(step: &StepRow) -> &'static str {
+pub(super) fn verdict_word(step: &StepRow) -> &'static str {
     match (step.verdict, step.left.as_deref()) {
         (Some(verdict), _) => verdict.word(),
         (None, Some("skipped")) => "skipped",
@@ -101,7 +104,7 @@ fn verdict_word(step: &StepRow) -> &'static str {
     }
 }
 
-fn look(verdict: Option<Verdict>) -> (&'static str, &'static str) {
+pub(super) fn look(verdict: Option<Verdict>) -> (&'static str, &'static str) {
     match verdict {
         Some(Verdict::InLimit) => ("●", "good"),
         Some(Verdict::OutOfLimit) => ("■", "bad"),

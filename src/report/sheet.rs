@@ -10,16 +10,17 @@ use super::{
     ReportError,
     fingerprint::fingerprint,
     plot::StepPlot,
-    result::{last_attempts, result},
+    result::result,
     rows::{SheetRow, limit_of},
     watched::watched,
 };
 use crate::{
     export::ExportError,
     harmless::harmless,
+    judging::known_good,
     procedure::Procedure,
     session::{CorrectedField, EventKind, findings::FindingRecord},
-    store::read::{self, ChannelRow, SessionRow, StepRow, StoredSample},
+    store::read::{self, CaptureRow, ChannelRow, SessionRow, StepRow, StoredSample, last_attempts},
     units::{Quantity, show, show_seconds, show_with},
 };
 
@@ -111,7 +112,13 @@ pub(crate) fn write_sheet(
         read::procedure_text(connection, session.id)?.and_then(|text| Procedure::parse("procedure", &text).ok());
     let full = options.length == SheetLength::Full;
     let last = last_attempts(&steps);
-    let rows = |steps: &[&StepRow]| -> Vec<SheetRow> { steps.iter().map(|step| SheetRow::new(step, &last)).collect() };
+    let known = known_good(connection, session)?;
+    let row = |step: &&StepRow| {
+        let format = step.capture.as_ref().map(CaptureRow::format);
+        let known = known.iter().find(|known| known.step == step.name).zip(format);
+        SheetRow { known: known.map(|(known, format)| known.text(format)), ..SheetRow::new(step, &last) }
+    };
+    let rows = |steps: &[&StepRow]| -> Vec<SheetRow> { steps.iter().map(row).collect() };
     let (matters, others): (Vec<SheetRow>, Vec<SheetRow>) = rows(&last).into_iter().partition(SheetRow::matters);
     let names = |class: &str| others.iter().filter(|row| row.class == class).map(|row| row.name.clone()).collect();
     let all: Vec<&StepRow> = steps.iter().collect();

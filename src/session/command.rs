@@ -48,6 +48,8 @@ pub struct Begin {
     pub procedure: Option<Arc<Procedure>>,
     /// The bench file as written.
     pub bench: String,
+    /// The session whose steps it does again after the work; none where it is no retest.
+    pub retests: Option<Uuid>,
     /// The session that it continues; none for a separate one.
     pub previous: Option<Arc<PreviousSession>>,
 }

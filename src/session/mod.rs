@@ -48,6 +48,7 @@ pub use command::{Begin, Command, StepMove, Visit};
 pub(crate) use command::{CommandReply, Refusal, StepView, checked_celsius};
 pub(crate) use correction::{CorrectedField, Correction, VisitCorrection};
 pub use event::{CoreEvent, Effect, Notice};
+pub(crate) use findings::SharedGainError;
 pub use input::{BenchState, ChannelState, CoreInput, SampleState};
 pub(crate) use judge::{
     Capture, CaptureMethod, Figures, Judgement, JudgementRecord, RangeEnd, Verdict, VoidCapture, excess,

@@ -80,6 +80,7 @@ fn begin(procedure: Option<&str>) -> Command {
         visit: Visit::default(),
         procedure,
         bench: String::new(),
+        retests: None,
         previous: None,
     })
 }

@@ -213,6 +213,7 @@ impl RowWriter {
             began_utc: String,
             began_utc_us: i64,
             continues: Option<String>,
+            retests: Option<String>,
             #[serde(flatten)]
             visit: &'a Visit,
             procedure_title: Option<&'a str>,
@@ -228,6 +229,7 @@ impl RowWriter {
             began_utc: utc(begin.wall),
             began_utc_us: begin.wall.0,
             continues: begin.previous.as_ref().map(|previous| previous.id.to_string()),
+            retests: begin.retests.map(|id| id.to_string()),
             visit: &begin.visit,
             procedure_title: procedure.map(|procedure| procedure.title.as_str()),
             procedure_text: procedure.map(|procedure| procedure.text.as_str()),

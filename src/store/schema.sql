@@ -11,6 +11,7 @@ CREATE TABLE session (
     ended_us        INTEGER,              -- when it ended; NULL while it is open
     ended_how       TEXT,                 -- ended, stopped, replaced, interrupted; NULL while it is open
     continues       TEXT,                 -- uuid of the session that it goes on with; NULL for one that stands alone
+    retests         TEXT,                 -- uuid of the session whose steps it does again after the work; NULL where it is none
     machine         TEXT NOT NULL,        -- the machine in the operator's words; empty where not given
     job             TEXT NOT NULL,        -- the job in the operator's words; empty where not given
     vin             TEXT NOT NULL DEFAULT '', -- vehicle identification or serial number; empty where not given

@@ -104,6 +104,7 @@ fn pipeline(path: &Path, bytes: &[u8]) {
     let mut core = Core::new(["clamps".to_owned()]);
     let mut effects = Vec::new();
     let begin = Begin {
+        retests: None,
         previous: None,
         id: uuid::Uuid::now_v7(),
         wall: Wall(0),

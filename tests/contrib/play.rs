@@ -57,6 +57,7 @@ impl Player {
             visit: Visit { part_celsius: Some(25.0), ..Visit::default() },
             procedure: Some(procedure.clone()),
             bench: String::new(),
+            retests: None,
             previous: None,
         };
         core.command(Mono(0), Command::Begin(begin), &mut effects).unwrap();

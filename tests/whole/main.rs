@@ -8,6 +8,7 @@ mod instrument;
 
 mod bench;
 mod browser;
+mod comparing;
 mod control;
 mod correcting;
 mod crash;

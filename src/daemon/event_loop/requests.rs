@@ -121,8 +121,21 @@ fn begin_of(
     channels: Option<&[String]>,
 ) -> Result<Begin, RequestError> {
     asked.visit.check()?;
-    let mut begin =
-        Begin { id: Uuid::now_v7(), wall: Clock::wall(), visit: asked.visit, procedure: None, bench, previous: None };
+    let mut begin = Begin {
+        id: Uuid::now_v7(),
+        wall: Clock::wall(),
+        visit: asked.visit,
+        procedure: None,
+        bench,
+        retests: None,
+        previous: None,
+    };
+    if let Some(wanted) = &asked.retests {
+        let archive = Archive::open(folder)?;
+        let (_, session) = archive.find(wanted)?;
+        begin.visit = begin.visit.or(session.visit);
+        begin.retests = Uuid::parse_str(&session.uuid).ok();
+    }
     if let Some(wanted) = &asked.continues {
         begin = resume(begin, resumable_session(&Archive::open(folder)?, wanted)?)?;
     }

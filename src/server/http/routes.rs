@@ -20,7 +20,7 @@ use tokio_util::sync::CancellationToken;
 
 use super::{access::Access, log::NewsLog};
 use crate::{
-    export::session_json,
+    export::ledger_json,
     server::{Answer, PendingRequest, Request},
     store::{Folder, read::Archive},
 };
@@ -163,7 +163,7 @@ async fn ledger(State(state): State<PageState>) -> Response {
         let archive = Archive::open(&state.folder).map_err(|error| error.to_string())?;
         let (connection, session) = archive.find("last").map_err(|error| error.to_string())?;
         let mut json = Vec::new();
-        session_json(connection, &session, &mut json).map_err(|error| error.to_string())?;
+        ledger_json(connection, &session, &mut json).map_err(|error| error.to_string())?;
         Ok(json)
     });
     match read.await {

@@ -51,6 +51,8 @@ pub(crate) struct BeginRequest {
     pub visit: Visit,
     /// What is going to be done.
     pub procedure: Option<ProcedureText>,
+    /// The session whose steps are done again after the work: its number, the beginning of its identity, or last.
+    pub retests: Option<String>,
     /// The session that this one goes on with: its number, the beginning of its identity, or last. What is not given
     /// here is as it was there.
     pub continues: Option<String>,

@@ -1,6 +1,8 @@
 //! What a session came to: its steps, captures, figures, findings and events. A record here is the row of its table and
 //! its JSON: times are whole microseconds in the row and seconds in JSON.
 
+use std::collections::HashMap;
+
 use rusqlite::Connection;
 use serde::{Deserialize, Serialize};
 
@@ -270,6 +272,24 @@ pub(crate) fn steps(connection: &Connection, of: impl Into<JudgementOf>) -> Resu
         step.capture = own.map(|index| captures[index].clone());
     }
     Ok(steps)
+}
+
+/// The last attempt of each step, in the order of the first ones. One that was left without a value does not replace the one
+/// before.
+pub(crate) fn last_attempts(steps: &[StepRow]) -> Vec<&StepRow> {
+    let mut places: HashMap<&str, usize> = HashMap::new();
+    let mut last: Vec<&StepRow> = Vec::new();
+    for step in steps {
+        match places.get(step.name.as_str()) {
+            Some(&place) if last[place].has_value() && !step.has_value() => {}
+            Some(&place) => last[place] = step,
+            None => {
+                places.insert(&step.name, last.len());
+                last.push(step);
+            }
+        }
+    }
+    last
 }
 
 /// All captures of a session, oldest first.

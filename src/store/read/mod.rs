@@ -22,12 +22,12 @@ pub(crate) use corrections::{StoredCorrection, corrections, events, first_events
 pub(crate) use inputs::{StoredInput, inputs};
 pub(crate) use judgements::{JudgementRow, by_judgement, judgement};
 pub(crate) use ledger::{
-    CaptureRow, EventRow, FigureRow, JudgementOf, StepRow, captures, figures, findings, steps, zeros,
+    CaptureRow, EventRow, FigureRow, JudgementOf, StepRow, captures, figures, findings, last_attempts, steps, zeros,
 };
 pub(crate) use response_summary::{ResponseSummary, response_summaries};
 pub(crate) use resumable::{ResumableSession, previous_session, resumable_session};
 pub(crate) use samples::{ChannelRow, StoredSample, channels, for_each_sample, row_count, sample_count, sample_rows};
-pub(crate) use sessions::{SessionRow, procedure_text};
+pub(crate) use sessions::{SessionRow, good_sessions, procedure_text};
 use sessions::{find, find_text, list};
 pub(crate) use wall_times::{WallTimes, wall_times};
 pub(crate) use watched::{

@@ -40,6 +40,9 @@ pub(crate) struct SessionRow {
     pub procedure: Option<String>,
     /// uuid of the session that it goes on with.
     pub continues: Option<String>,
+    /// uuid of the session whose steps it does again after the work.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub retests: Option<String>,
     /// The version that recorded it.
     pub program: String,
     /// Samples stored.
@@ -78,6 +81,14 @@ const SELECT: &str = "SELECT *, newest_row - first_row + 1 AS samples FROM (
                     WHERE other.session = session.id AND other.judgement = session.judgement AND other.name = step.name
                     AND other.verdict IN ('in limit', 'out of limit', 'too close to call'))) AS outside
         FROM session)";
+
+/// The sessions of machines that are known to be good, oldest first.
+pub(crate) fn good_sessions(connection: &Connection) -> Result<Vec<SessionRow>, StoreError> {
+    let good = "id IN (SELECT session FROM correction AS one WHERE field = 'good' AND value_after = 'yes' AND undone_us IS NULL
+                 AND NOT EXISTS (SELECT 1 FROM correction AS later WHERE later.session = one.session AND later.field = 'good'
+                    AND later.undone_us IS NULL AND later.id > one.id))";
+    records(connection, &format!("{SELECT} WHERE {good} ORDER BY id"), [])
+}
 
 /// How many steps are out of limit by a judgement, the last attempt of each.
 pub(super) fn steps_outside(connection: &Connection, session: i64, judgement: i64) -> Result<i64, StoreError> {

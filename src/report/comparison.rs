@@ -1,0 +1,109 @@
+//! Two sessions on one sheet for the customer: before and after on the same number line.
+
+use askama::Template;
+use jiff::{Timestamp, tz::TimeZone};
+
+use super::{
+    ReportError,
+    number_line::NumberLine,
+    rows::{captured, limit_of, look, verdict_word},
+};
+use crate::{
+    judging::{ComparedStep, Comparison, StepChange},
+    store::read::{SessionRow, StepRow},
+};
+
+#[derive(Template)]
+#[template(path = "comparison.html", config = "src/report/askama.toml")]
+struct ComparisonSheet<'a> {
+    title: String,
+    visit: Vec<(&'static str, String)>,
+    complaint: &'a str,
+    result: String,
+    doubts: &'a [String],
+    rows: Vec<ComparisonRow>,
+    measured_by: &'a str,
+    before: &'a str,
+    after: &'a str,
+    made_with: &'static str,
+}
+
+/// Shape, class of the style, and word of a verdict.
+type Look = (&'static str, &'static str, &'static str);
+
+struct ComparisonRow {
+    name: String,
+    before: String,
+    after: String,
+    difference: String,
+    change: &'static str,
+    limit: String,
+    was: Look,
+    is: Look,
+    line: Option<String>,
+}
+
+/// The sheet of a comparison.
+///
+/// # Errors
+/// The page can't be composed.
+pub(crate) fn write_comparison(
+    comparison: &Comparison,
+    measured_by: &str,
+    zone: &TimeZone,
+) -> Result<String, ReportError> {
+    let Comparison { before, after, steps, doubts } = comparison;
+    let visit = &after.visit;
+    let words = [
+        ("Machine", visit.machine.clone()),
+        ("Job", visit.job.clone()),
+        ("VIN or serial number", visit.vin.clone()),
+        ("Before", began(before, zone)),
+        ("After", began(after, zone)),
+    ];
+    let page = ComparisonSheet {
+        title: format!("{}, before and after", after.procedure.as_deref().unwrap_or("Measurements")),
+        visit: words.into_iter().filter(|(_, text)| !text.is_empty()).collect(),
+        complaint: if visit.complaint.is_empty() { &before.visit.complaint } else { &visit.complaint },
+        result: comparison.result(),
+        doubts,
+        rows: steps.iter().filter(|step| step.before.is_some() && step.after.is_some()).map(row).collect(),
+        measured_by,
+        before: &before.uuid,
+        after: &after.uuid,
+        made_with: env!("CARGO_PKG_VERSION"),
+    };
+    Ok(page.render()?)
+}
+
+fn began(session: &SessionRow, zone: &TimeZone) -> String {
+    Timestamp::from_microsecond(session.began_utc_us)
+        .map_or(String::new(), |time| time.to_zoned_datetime(zone.clone()).strftime("%Y-%m-%d %H:%M").to_string())
+}
+
+fn row(step: &ComparedStep) -> ComparisonRow {
+    let value =
+        |row: &Option<StepRow>| row.as_ref().and_then(|row| row.capture.as_ref()).map_or("–".to_owned(), captured);
+    let looks = |row: &Option<StepRow>| {
+        let (shape, class) = look(row.as_ref().and_then(|row| row.verdict));
+        (shape, class, row.as_ref().map_or("–", verdict_word))
+    };
+    let number = |row: &Option<StepRow>| row.as_ref()?.capture.as_ref()?.value;
+    let limit = step.after.as_ref().and_then(limit_of);
+    let line = limit.zip(number(&step.after)).map(|(limit, value)| {
+        let own = step.after.as_ref().and_then(|row| row.capture.as_ref());
+        let half_width = own.and_then(|capture| capture.u).map(|u| 2.0 * u);
+        NumberLine { limit, value, half_width, good: number(&step.before) }.svg()
+    });
+    ComparisonRow {
+        name: step.step.clone(),
+        before: value(&step.before),
+        after: value(&step.after),
+        difference: step.difference_text(),
+        change: if step.change == StepChange::Open { "" } else { step.change.word() },
+        limit: limit.map_or("–".to_owned(), |limit| limit.to_string()),
+        was: looks(&step.before),
+        is: looks(&step.after),
+        line,
+    }
+}
