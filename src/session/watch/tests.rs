@@ -65,6 +65,7 @@ impl Drive {
             drive.core.handle(Mono(0), CoreEvent::Channel(ChannelId(id), channel), &mut drive.effects);
         }
         let begin = Begin {
+            retests: None,
             id: Uuid::nil(),
             wall: Wall(0),
             visit: Visit::default(),
