@@ -25,12 +25,12 @@ struct DropOutCause<'a> {
 }
 
 /// A row and the session that it is of, where that is an earlier part of the visit.
-type Part<T> = (Option<i64>, T);
+type OfPart<T> = (Option<i64>, T);
 
 /// Prints the tables; nothing where nothing was found.
 pub(super) fn print(out: &mut dyn Write, connection: &Connection, session: &SessionRow) -> Result<(), Failure> {
-    let mut excursions: Vec<Part<ExcursionRow>> = Vec::new();
-    let mut dropouts: Vec<Part<DropOutRow>> = Vec::new();
+    let mut excursions: Vec<OfPart<ExcursionRow>> = Vec::new();
+    let mut dropouts: Vec<OfPart<DropOutRow>> = Vec::new();
     let mut responses = Vec::new();
     for part in read::parts(connection, session.id)? {
         let of = if part == session.id { JudgementOf::from(session) } else { part.into() };
@@ -73,7 +73,7 @@ fn after(earlier: Option<i64>, at_us: i64) -> String {
     earlier.map_or(after.clone(), |session| format!("{after} of session {session}"))
 }
 
-fn print_excursions(out: &mut dyn Write, excursions: &[Part<ExcursionRow>]) -> Result<(), Failure> {
+fn print_excursions(out: &mut dyn Write, excursions: &[OfPart<ExcursionRow>]) -> Result<(), Failure> {
     if excursions.is_empty() {
         return Ok(());
     }
@@ -98,7 +98,7 @@ fn print_excursions(out: &mut dyn Write, excursions: &[Part<ExcursionRow>]) -> R
 }
 
 /// Drop-outs by what fell together: how often, when first and last, and the longest.
-fn print_dropouts(out: &mut dyn Write, dropouts: &[Part<DropOutRow>]) -> Result<(), Failure> {
+fn print_dropouts(out: &mut dyn Write, dropouts: &[OfPart<DropOutRow>]) -> Result<(), Failure> {
     if dropouts.is_empty() {
         return Ok(());
     }

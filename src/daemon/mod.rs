@@ -311,6 +311,7 @@ mod tests {
             procedure: None,
             bench: String::new(),
             previous: None,
+            retests: None,
         };
         event_loop.begin(begin);
         let (asked, requests) = mpsc::channel(REQUEST_QUEUE);
