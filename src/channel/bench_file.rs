@@ -13,6 +13,7 @@ use super::{
     accuracy::{AccuracyKeys, above_zero, read_accuracy},
     bench::check_cable,
     derived_file::{DerivedTable, derived_channel},
+    instruments::check_instrument,
 };
 use crate::{
     mistake::{Mistake, Source, parse_toml},
@@ -56,6 +57,8 @@ struct MeterTable {
     cable: Option<Spanned<String>>,
     hid: Option<Spanned<HidTable>>,
     rate: Option<Spanned<AsWritten<Measure>>>,
+    serial_number: Option<Spanned<String>>,
+    calibrated: Option<Spanned<String>>,
     #[serde(default)]
     channel: Vec<ChannelTable>,
 }
@@ -70,6 +73,8 @@ struct ChannelTable {
     accuracy: Option<Spanned<AccuracyKeys>>,
     range: Option<Spanned<AsWritten<Measure>>>,
     digit: Option<Spanned<AsWritten<Measure>>>,
+    serial_number: Option<Spanned<String>>,
+    calibrated: Option<Spanned<String>>,
 }
 
 impl Bench {
@@ -124,6 +129,7 @@ impl Reader<'_> {
             ));
         }
         self.meter_names.push(name.clone());
+        check_instrument(self.source, table.serial_number.as_ref(), table.calibrated.as_ref())?;
         // A device has one reader; programs and recordings may be read twice.
         if matches!(table.port.get_ref(), Address::Serial(_) | Address::Hid(_)) {
             let port = table.port.get_ref().to_string();
@@ -243,6 +249,7 @@ impl Reader<'_> {
             );
             return Err(self.source.mistake(table.name.span(), message));
         }
+        check_instrument(self.source, table.serial_number.as_ref(), table.calibrated.as_ref())?;
         let reads = self.reads(&table, protocol)?;
         if let Some(other) = read_by.insert(reads.clone(), name.clone()) {
             let span = table.reads.as_ref().unwrap_or(&table.name).span();

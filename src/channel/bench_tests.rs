@@ -231,3 +231,17 @@ fn the_schema_lists_the_words_of_the_tables() {
     words::check_schema::<Level>(&schema, "/$defs/level/enum");
     words::check_usual_words::<Quantity>(&schema, "/$defs/quantity/examples");
 }
+
+#[test]
+fn serial_numbers_and_dates_of_calibration_are_checked() {
+    assert!(parse("serial_number = \"4711\"\ncalibrated = \"2026-03-01\"").is_ok());
+    for (table, words) in [
+        ("calibrated = \"last spring\"", "found \"last spring\", expected a date such as \"2026-03-01\""),
+        ("calibrated = \"2026-02-30\"", "expected a date"),
+        ("serial_number = \" \"", "found an empty serial number"),
+        ("[[meter.channel]]\nname = \"x\"\ncalibrated = \"03/2026\"", "expected a date"),
+    ] {
+        let mistake = parse(table).unwrap_err().to_string();
+        assert!(mistake.contains(words), "{table}: {mistake}");
+    }
+}

@@ -11,6 +11,7 @@ mod conversion;
 
 mod derived;
 mod device_clock;
+mod instruments;
 mod meter;
 
 mod accuracy;
@@ -25,6 +26,7 @@ pub(crate) use conversion::{Binding, Conversion};
 pub(crate) use derived::DerivedChannel;
 pub use derived::{DerivedSpec, Operation};
 pub(crate) use device_clock::{ClockFit, DeviceClock};
+pub(crate) use instruments::{InstrumentRecord, instrument_records};
 pub(crate) use meter::default_channel_name;
 pub use meter::{Batch, ChannelIds, Meter, MeterEvent};
 

@@ -15,6 +15,7 @@ use std::{
 };
 
 use clap::Args;
+use jiff::tz::TimeZone;
 use nix::{
     sys::signal::{Signal, kill},
     unistd::Pid,
@@ -23,8 +24,9 @@ use nix::{
 use super::{CommonArgs, client::Client, failure::Failure, show, watch::LiveOutput};
 use crate::{
     demo::{DwellUntil, Operator, Scenario, SimulatedBench, SimulationSettings, circuit::LoaderCoil, files},
-    export::{CsvStyle, to_folder},
+    export::{CsvStyle, ExportError, to_folder, whole_file},
     io_reason::IoReason,
+    report::{SheetLength, SheetOptions, write_sheet},
     server::{News, Request},
     store::{Folder, read::Archive},
 };
@@ -68,6 +70,9 @@ impl DemoArgs {
         let daemon = DaemonProcess::start(&paths)?;
         let common = CommonArgs { data: Some(paths.folder.path().to_owned()), ..common.clone() };
         let mut operator = SimulatedOperator::new(&common, &bench)?;
+        if let Some(page) = operator.client.ask(&Request::Status {})?.status.unwrap_or_default().page {
+            say(&format!("live page: {page}"))?;
+        }
         operator.zero_the_clamps()?;
         let (news, printer) = follow(&common)?;
         operator.news = Some(news);
@@ -83,11 +88,16 @@ impl DemoArgs {
         let archive = Archive::open(&paths.folder)?;
         let (connection, session) = archive.find("last")?;
         to_folder(connection, &session, &CsvStyle::default(), &paths.export, || {})?;
+        let options = SheetOptions { length: SheetLength::Short, measured_by: String::new(), zone: TimeZone::system() };
+        let mut sheet = Vec::new();
+        write_sheet(connection, &session, &options, &mut sheet)?;
+        whole_file(&paths.sheet, |file| file.write_all(&sheet).map_err(ExportError::from))?;
         writeln!(stdout())?;
         show::print(&mut stdout().lock(), connection, &session)?;
         say("")?;
         say(&format!("database: {}", paths.folder.database().display()))?;
         say(&format!("CSV:      {}", paths.export.join("samples.csv").display()))?;
+        say(&format!("sheet:    {}", paths.sheet.display()))?;
         say(&format!("again:    bayline show --data {}", paths.folder.path().display()))?;
         Ok(ExitCode::SUCCESS)
     }
@@ -99,6 +109,7 @@ struct DemoPaths {
     bench: PathBuf,
     procedure: PathBuf,
     export: PathBuf,
+    sheet: PathBuf,
     log: PathBuf,
     ready: PathBuf,
 }
@@ -121,6 +132,7 @@ impl DemoPaths {
             bench: root.join("bench.toml"),
             procedure: root.join("procedure.toml"),
             export: root.join("export"),
+            sheet: root.join("sheet.html"),
             log: root.join("daemon.log"),
             ready: root.join("ready.sock"),
         })

@@ -43,6 +43,11 @@ impl Failure {
         Self { code: 3, error: anyhow::Error::msg(message.into()) }
     }
 
+    /// The sentence, where it is shown among others.
+    pub(super) fn sentence(&self) -> String {
+        self.error.to_string()
+    }
+
     /// Prints the sentence on stderr and returns the exit status. A closed standard output is no failure.
     pub(super) fn report(&self) -> ExitCode {
         match self.error.downcast_ref::<io::Error>() {

@@ -28,6 +28,7 @@ mod step;
 mod take;
 mod zero;
 
+mod screen;
 mod status;
 mod watch;
 
@@ -46,6 +47,9 @@ mod protocols;
 
 mod check;
 mod expect;
+
+mod completions;
+mod man;
 
 use std::{ffi::OsString, io::IsTerminal, path::PathBuf, process::ExitCode};
 
@@ -132,6 +136,10 @@ enum CliCommand {
     Check(check::CheckArgs),
     /// Calculate what a coil, a wire or a warm coil should show, and what a bad joint costs
     Expect(expect::ExpectArgs),
+    /// Print what a shell completes the commands by
+    Completions(completions::CompletionsArgs),
+    /// Write the manual pages
+    Man(man::ManArgs),
 }
 
 /// Runs the program with these arguments and returns its exit status.
@@ -179,6 +187,8 @@ impl Cli {
             CliCommand::Protocols(command) => command.run(&common),
             CliCommand::Check(command) => command.run(&common),
             CliCommand::Expect(command) => command.run(),
+            CliCommand::Completions(command) => command.run(),
+            CliCommand::Man(command) => command.run(),
         }
     }
 }

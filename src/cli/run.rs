@@ -1,6 +1,12 @@
 //! `bayline run`: runs the daemon.
 
-use std::{net::SocketAddr, path::PathBuf, process::ExitCode, sync::Arc};
+use std::{
+    io::{IsTerminal, Write, stderr},
+    net::SocketAddr,
+    path::PathBuf,
+    process::ExitCode,
+    sync::Arc,
+};
 
 use clap::Args;
 use tokio_util::sync::CancellationToken;
@@ -8,7 +14,7 @@ use tokio_util::sync::CancellationToken;
 use super::{CommonArgs, failure::Failure, identify::identify, stop::ShutdownSignals, visit::VisitArgs};
 use crate::{
     channel::{Bench, QuickMeter},
-    daemon::{self, Config},
+    daemon::{self, Config, OwnVoice, SpeechProgram},
     procedure::Procedure,
     server::PageAddress,
 };
@@ -29,9 +35,12 @@ pub(super) struct RunArgs {
     /// Continue a session that was cut off: its number, the start of its identity, or last
     #[arg(long, value_name = "SESSION")]
     continues: Option<String>,
-    /// Run this program at each announcement, with the kind and the words as last arguments; repeat the option for fixed arguments
+    /// Run this program at each announcement, with the words as its last argument and the kind in BAYLINE_KIND; repeat the option for fixed arguments
     #[arg(long, value_name = "PROGRAM")]
     alert: Vec<String>,
+    /// Speak the announcements by the speech program of this computer (spd-say, espeak-ng or say); without one the bell rings
+    #[arg(long)]
+    say: bool,
     /// Where the live page is served, on this computer alone: an address such as 127.0.0.1:4780, or off; without it,
     /// 127.0.0.1:4780, or another port where that is in use
     #[arg(long, value_name = "ADDRESS")]
@@ -93,6 +102,7 @@ impl RunArgs {
             visit: self.visit.visit()?,
             continues: self.continues,
             alert: self.alert,
+            voice: own_voice(self.say),
             page,
         };
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
@@ -101,6 +111,34 @@ impl RunArgs {
         // A thread that still reads from a disk that does not answer must not hold up the end.
         runtime.shutdown_background();
         ended
+    }
+}
+
+/// How announcements are spoken, which is told.
+fn own_voice(is_wanted: bool) -> OwnVoice {
+    if !is_wanted {
+        return OwnVoice::Off;
+    }
+    let folders = std::env::var_os("PATH").unwrap_or_default();
+    match SpeechProgram::find(&folders) {
+        Some(program) => {
+            tracing::info!("announcements are spoken by {}", program.path.display());
+            OwnVoice::Speech(program)
+        }
+        None => {
+            tracing::warn!(
+                "--say: no speech program was found, looked for {}; the bell of this terminal rings instead",
+                SpeechProgram::names()
+            );
+            OwnVoice::Bell(ring)
+        }
+    }
+}
+
+fn ring() {
+    // Only where somebody may hear it: in a log it would be rubbish.
+    if stderr().is_terminal() {
+        drop(stderr().write_all(b"\x07"));
     }
 }
 

@@ -18,6 +18,7 @@ use super::{
     table::table,
 };
 use crate::{
+    channel::instrument_records,
     export::ledger_json,
     harmless::{harmless, harmless_record},
     judging::known_good,
@@ -81,6 +82,9 @@ impl ShowArgs {
 /// The ledger and the events of a session.
 pub(super) fn print(out: &mut dyn Write, connection: &Connection, session: &SessionRow) -> Result<(), Failure> {
     heading(out, session)?;
+    for record in instrument_records(&read::bench_text(connection, session.id)?) {
+        writeln!(out, "{}", harmless(&record.line()))?;
+    }
     for (number, stored) in (1..).zip(read::corrections(connection, session.id)?) {
         let after = show_seconds(stored.at_us as f64 / 1e6);
         let text = format!("{}{}", stored.correction, stored.undone());

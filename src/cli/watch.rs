@@ -1,7 +1,7 @@
 //! `bayline watch`: follows the session live.
 
 use std::{
-    io::{self, IsTerminal, Write, stdout},
+    io::{self, IsTerminal, Write, stdin, stdout},
     process::ExitCode,
 };
 
@@ -12,6 +12,7 @@ use super::{
     answer::{ANSWERING_COMMANDS, judgement_text, print_judgement, print_step},
     client::Client,
     failure::Failure,
+    screen,
 };
 use crate::{
     harmless::harmless_record,
@@ -20,16 +21,23 @@ use crate::{
     units::show_seconds,
 };
 
-/// Follow the session live.
+/// Follow the session live: a screen with keys on a terminal, lines where it is piped.
 #[derive(Debug, Args)]
 pub(super) struct WatchArgs {
     /// Print one JSON object a line
     #[arg(long)]
     json: bool,
+    /// Print lines on a terminal too
+    #[arg(long)]
+    lines: bool,
 }
 
 impl WatchArgs {
     pub(super) fn run(self, common: &CommonArgs) -> Result<ExitCode, Failure> {
+        if !self.json && !self.lines && stdin().is_terminal() && stdout().is_terminal() {
+            screen::run(common)?;
+            return Ok(ExitCode::SUCCESS);
+        }
         let mut client = Client::connect(common)?;
         let mut output = LiveOutput::new(stdout().lock());
         if !self.json {
@@ -110,7 +118,7 @@ impl<W: Write> LiveOutput<W> {
                 writeln!(out, "\u{7}?? {}", ask.text)?;
                 writeln!(out, "   waits for {}; or {ANSWERING_COMMANDS}", ask.waits_for)
             }),
-            News::AskOver {} => Ok(()),
+            News::AskOver {} | News::Speaker { .. } => Ok(()),
             // What is said aloud comes as `Say`; these are for programs.
             News::Excursion { .. } | News::DropOut { .. } | News::Response { .. } => Ok(()),
             News::Change { text, .. } => self.line(|out| writeln!(out, "{text}")),

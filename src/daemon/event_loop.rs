@@ -14,18 +14,21 @@ use tokio::{
 use tokio_util::sync::CancellationToken;
 
 use super::{
-    alert::Alert,
+    announcer::Announcer,
     findings_thread::FindingsThread,
     observed_bench::ObservedBench,
     pauses::{PauseWatch, anchor_behind},
     ports::{PortCommand, PortCommands, PortEvent, PortStats},
+    speaker::Speaker,
 };
 use crate::{
     channel::{Bench, ChannelIds, MeterId, MeterOrigin, MeterSpec},
     clock::{Clock, Mono},
     procedure::Procedure,
-    server::{Answer, News, PendingRequest},
-    session::{Begin, Command, Core, CoreEvent, Effect, EventKind, Notice, SessionExit, Verdict},
+    server::{Answer, News, NewsMessage, PendingRequest},
+    session::{
+        Announcement, AnnouncementKind, Begin, Command, Core, CoreEvent, Effect, EventKind, Notice, SessionExit,
+    },
     store::{Folder, Store, StoreError, Ticket, UnwrittenView, WriterReport},
 };
 pub(super) use requests::PreparedBegin;
@@ -86,7 +89,9 @@ pub(super) enum LoopEnd {
 /// Where the loop sends to.
 pub(super) struct LoopOutputs {
     pub news: broadcast::Sender<Arc<str>>,
-    pub alert: Alert,
+    /// The operator's own program; none where there is none.
+    pub alert: Option<Announcer>,
+    pub speaker: Speaker,
     pub ports: PortCommands,
     pub findings: FindingsThread,
 }
@@ -254,6 +259,9 @@ impl EventLoop {
                 LoopInput::Tick => {
                     let at = self.clock.mono();
                     self.watch_store(at);
+                    if self.outputs.speaker.tick(at) {
+                        self.publish_speaker();
+                    }
                     self.handle_event(at, CoreEvent::Tick);
                 }
                 LoopInput::Anchor => self.anchor(),
@@ -331,41 +339,49 @@ impl EventLoop {
                     if let Notice::SessionBegan(_) = notice {
                         self.outputs.ports.send_all(PortCommand::ResetReported);
                     }
-                    announce(&self.outputs.alert, &notice);
+                    let announcement = Announcement::of(&notice);
+                    if let Some(announcement) = &announcement {
+                        self.outputs.announce(announcement);
+                    }
+                    if let Notice::AskOver = notice {
+                        self.outputs.withdraw(AnnouncementKind::Ask);
+                    }
                     if self.outputs.news.receiver_count() > 0 {
-                        publish(&self.outputs.news, &News::from(&notice));
+                        publish(&self.outputs.news, NewsMessage { news: News::from(&notice), spoken: announcement });
                     }
                 }
             }
         }
     }
+
+    /// Notifies those who watch who speaks now.
+    fn publish_speaker(&self) {
+        let name = self.outputs.speaker.name().map(str::to_owned);
+        publish(&self.outputs.news, News::Speaker { name });
+    }
 }
 
-/// Runs the alert command for what the operator must notice without looking at the screen.
-fn announce(alert: &Alert, notice: &Notice) {
-    match notice {
-        Notice::Say(text) => alert.announce("say", text),
-        Notice::Ask(ask) => alert.announce("ask", &ask.text),
-        Notice::Tick(channel) => alert.announce("tick", channel),
-        Notice::Count(seconds) => alert.announce("count", &seconds.to_string()),
-        Notice::Captured { step, capture, .. } => {
-            let judgement = &capture.judgement;
-            let verdict = judgement.verdict().map_or("no limit", Verdict::word);
-            alert.announce("captured", &format!("{step}: {verdict}, {}", judgement.reason));
+impl LoopOutputs {
+    /// For an operator who does not look at the screen: runs the alert command, and speaks where no page does.
+    fn announce(&mut self, announcement: &Announcement) {
+        if let Some(alert) = &mut self.alert {
+            alert.announce(announcement.clone());
         }
-        Notice::Finding(finding) => alert.announce("finding", &finding.sentence),
-        Notice::Step(view) => alert.announce("step", &view.name),
-        Notice::Event { kind: EventKind::MeterSilent, text, .. } => alert.announce("meter", text),
-        Notice::Event { kind: EventKind::MeterLost, subject, text } => {
-            alert.announce("meter", &format!("{subject} is not there: {text}"));
+        self.speaker.announce(announcement);
+    }
+
+    /// What waits to be announced of this kind no longer holds.
+    fn withdraw(&self, kind: AnnouncementKind) {
+        if let Some(alert) = &self.alert {
+            alert.withdraw(&[kind]);
         }
-        _ => {}
+        self.speaker.withdraw(&[kind]);
     }
 }
 
 /// Sends news to all watching clients; there may be none.
-fn publish(news: &broadcast::Sender<Arc<str>>, what: &News) {
-    match serde_json::to_string(what) {
+fn publish(news: &broadcast::Sender<Arc<str>>, message: impl Into<NewsMessage>) {
+    match serde_json::to_string(&message.into()) {
         Ok(line) => drop(news.send(line.into())),
         Err(error) => tracing::error!("news could not be written as JSON: {error}"),
     }

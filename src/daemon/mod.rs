@@ -3,14 +3,16 @@
 //! Threads: one for each port, one for the store; everything else runs on one thread.
 //!
 //! Read in this order: this file starts and stops everything; `ports` are the port threads; `event_loop` is the loop, with
-//! `port_events`, `requests`, `store_reports` and `status` for what reaches it; `pauses`, `observed_bench` and `alert` stand beside it.
+//! `port_events`, `requests`, `store_reports` and `status` for what reaches it; `pauses` and `observed_bench` stand beside it; `announcer` runs
+//! programs at announcements, and `speaker` knows who speaks.
 
-mod alert;
+mod announcer;
 mod event_loop;
 mod findings_thread;
 mod observed_bench;
 mod pauses;
 mod ports;
+mod speaker;
 
 use std::{path::PathBuf, sync::Arc, time::Duration};
 
@@ -33,10 +35,12 @@ use crate::{
         read::{Archive, ResumableSession, resumable_session},
     },
 };
-use alert::Alert;
+use announcer::{AnnouncementProgram, Announcer, ProgramEnding};
 use event_loop::{EventLoop, LoopEnd};
 use findings_thread::FindingsThread;
 use ports::{PortCommands, Ports};
+use speaker::Speaker;
+pub(crate) use speaker::{OWN_VOICE, OwnVoice, SpeechProgram};
 
 /// Events from the ports. When it is full, a port thread waits and reports how long.
 const PORT_QUEUE: usize = 64;
@@ -72,6 +76,8 @@ pub(crate) struct Config {
     pub continues: Option<String>,
     /// A program and its first arguments, run at each announcement; empty for none.
     pub alert: Vec<String>,
+    /// How this computer speaks by itself.
+    pub voice: OwnVoice,
     /// Where the live page is served.
     pub page: PageAddress,
 }
@@ -94,9 +100,6 @@ pub(crate) enum DaemonError {
     /// The live page can't be served.
     #[error(transparent)]
     Page(#[from] PageError),
-    /// The thread of the alert command could not be started.
-    #[error("the system gave no thread for the alert command: {}", crate::io_reason::IoReason(.0))]
-    AlertThread(std::io::Error),
     /// The thread of a port could not be started.
     #[error("the system gave no thread for meter \"{meter}\": {}", crate::io_reason::IoReason(.source))]
     Thread {
@@ -150,7 +153,11 @@ pub(crate) async fn run(config: Config, ready: impl FnOnce(), stop: Cancellation
 
     let clock = Clock::start();
     let (to_loop, from_ports) = mpsc::channel(PORT_QUEUE);
-    let alert = Alert::start(config.alert.clone())?;
+    let alert = (!config.alert.is_empty()).then(|| {
+        let command = config.alert.clone();
+        Announcer::start(AnnouncementProgram { name: "alert command", command, ending: ProgramEnding::Never })
+    });
+    let speaker = Speaker::new(&config.voice);
     let (findings_thread, findings) = FindingsThread::new();
     let (port_commands, commands) = PortCommands::new(config.bench.meters.len());
     let (mut event_loop, prepared) = EventLoop::new(
@@ -158,7 +165,7 @@ pub(crate) async fn run(config: Config, ready: impl FnOnce(), stop: Cancellation
         &config.bench,
         folder.clone(),
         store,
-        event_loop::LoopOutputs { news, alert, ports: port_commands, findings: findings_thread },
+        event_loop::LoopOutputs { news, alert, speaker, ports: port_commands, findings: findings_thread },
     );
     let ids = ChannelIds::default();
     event_loop.add_derived(&config.bench, &ids);
@@ -301,8 +308,8 @@ mod tests {
         let (news, _) = broadcast::channel(NEWS_QUEUE);
         let (ports, _commands) = PortCommands::new(0);
         let (findings_thread, findings) = FindingsThread::new();
-        let alert = Alert::start(Vec::new()).unwrap();
-        let outputs = event_loop::LoopOutputs { news, alert, ports, findings: findings_thread };
+        let speaker = Speaker::new(&OwnVoice::Off);
+        let outputs = event_loop::LoopOutputs { news, alert: None, speaker, ports, findings: findings_thread };
         let (mut event_loop, prepared) = EventLoop::new(Clock::start(), &Bench::default(), folder, store, outputs);
         let begin = Begin {
             id: Uuid::now_v7(),

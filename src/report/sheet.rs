@@ -15,6 +15,7 @@ use super::{
     watched::watched,
 };
 use crate::{
+    channel::{InstrumentRecord, instrument_records},
     export::ExportError,
     harmless::harmless,
     judging::known_good,
@@ -68,6 +69,8 @@ struct Sheet {
     meters: Vec<SheetMeter>,
     /// Times out of limit and drop-outs, a sentence each.
     watched: Vec<String>,
+    /// Serial numbers and dates of calibration, a line each.
+    instruments: Vec<String>,
     zeros: Vec<String>,
     /// What was put right after it was recorded.
     corrections: Vec<String>,
@@ -139,6 +142,10 @@ pub(crate) fn write_sheet(
         plots: plots(connection, session, &steps, &channels, full)?,
         meters: channels.into_iter().map(SheetMeter::from).collect(),
         watched: watched(connection, session)?,
+        instruments: instrument_records(&read::bench_text(connection, session.id)?)
+            .iter()
+            .map(InstrumentRecord::line)
+            .collect(),
         zeros: zeros(connection, session)?,
         corrections: corrections(connection, session, full)?,
         notes: events(connection, session, |kind| matches!(kind, EventKind::Note | EventKind::Mark))?,

@@ -5,7 +5,7 @@
 //! sockets or files.
 //!
 //! Read in this order:
-//! 1. `event` and `command`: what comes in; `record`: what must be stored.
+//! 1. `event` and `command`: what comes in; `record`: what must be stored; `announcement`: what of it is said aloud.
 //! 2. `core` handles an event or a command; `meters`, `clamp_zero`, `derived_channels` and `prompts` are its state beside the session.
 //! 3. `open_session` moves between the steps of a session; `active_step` is the one in between, `captured_values`
 //!    what the limits of other steps refer to, and `previous` the
@@ -15,6 +15,7 @@
 //! 6. `proof` asks the leads to prove what a slipped or crossed lead could fake.
 //! 7. `session_findings` collects the captures for `findings`, which work out what is wrong.
 
+mod announcement;
 mod command;
 mod correction;
 mod event;
@@ -43,6 +44,7 @@ pub mod findings;
 
 pub use self::core::Core;
 pub(crate) use self::core::LatestSample;
+pub(crate) use announcement::{Announcement, AnnouncementKind};
 pub(crate) use clamp_zero::Zeroed;
 pub use command::{Begin, Command, StepMove, Visit};
 pub(crate) use command::{CommandReply, Refusal, StepView, checked_celsius};

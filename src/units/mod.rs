@@ -6,7 +6,7 @@
 //!
 //! Reading order: `dimension` and `quantity` (what is measured), `measure` and `limit` (values with units), `scale`,
 //! `accuracy` and `data_sheet` (clamps and the accuracy of meters), `show` and `as_written` (how they are
-//! written).
+//! written), `spoken` (how they are said).
 
 mod accuracy;
 mod as_written;
@@ -17,6 +17,7 @@ mod measure;
 mod quantity;
 mod scale;
 mod show;
+mod spoken;
 
 pub use accuracy::Accuracy;
 pub use as_written::AsWritten;
@@ -28,6 +29,7 @@ pub(crate) use measure::{parse_duration, split_number};
 pub(crate) use quantity::Quantity;
 pub(crate) use scale::Scale;
 pub(crate) use show::{ValueFormat, show, show_duration, show_given, show_seconds, show_with};
+pub(crate) use spoken::{sentence, spoken, spoken_difference, spoken_sentence, spoken_value};
 
 use crate::words::{WordError, from_text};
 

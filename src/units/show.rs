@@ -178,6 +178,12 @@ fn prefix_of_given(value: f64, dimension: Dimension) -> Prefix {
     }
 }
 
+/// The name of the usual prefix for a value, and what one of the prefixed unit is worth.
+pub(super) fn spoken_prefix(value: f64, dimension: Dimension) -> (&'static str, f64) {
+    let prefix = usual_prefix(value, dimension);
+    (prefix.name, prefix.factor())
+}
+
 /// The usual prefix for a value.
 fn usual_prefix(value: f64, dimension: Dimension) -> Prefix {
     if !dimension.takes_prefix() {

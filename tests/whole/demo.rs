@@ -28,6 +28,10 @@ fn the_demo_ends_well_and_finds_what_was_planted() {
     assert!(said.contains("?? Leads crossed, swap them.") && said.contains(">> Dead, proven both sides."), "{said}");
     assert_eq!(kept.number("SELECT count(*) FROM capture WHERE value < 0 OR proof LIKE 'proven: dead terminal%'"), 1);
     assert!(said.contains(">> switch handheld from V DC to ohm"), "{said}");
+    // The sheet that it leaves is where it says.
+    let sheet = said.lines().find_map(|line| line.strip_prefix("sheet:    ")).expect("it says where the sheet is");
+    let sheet = fs::read_to_string(sheet).unwrap();
+    assert!(sheet.contains("tilt coil") && sheet.contains("out of limit"), "{sheet}");
 
     // It says where everything is, and everything is there.
     for path in [bay.database(), bay.data().join("export/samples.csv")] {

@@ -51,7 +51,7 @@ fn each_terminal_is_captured_told_and_left_without_hands() {
     let probe = Display::of(bay.meter("handheld"), "0.003 V");
     let terminals = bay.write("terminals.toml", TERMINALS);
     // The operator's own program: it gets words, not a line for a shell.
-    let alert = bay.write("speak", "#!/bin/sh\nprintf '%s %s|%s\\n' \"$1\" \"$2\" \"$3\" >> spoken\n");
+    let alert = bay.write("speak", "#!/bin/sh\nprintf '%s %s|%s\\n' \"$1\" \"$BAYLINE_KIND\" \"$2\" >> spoken\n");
     fs::set_permissions(&alert, fs::Permissions::from_mode(0o755)).unwrap();
     let daemon = bay.start_with(&["--procedure", text(&terminals), "--alert", text(&alert), "--alert", "bay 3"]);
     let mut ears = bay.client().watch();
@@ -91,8 +91,9 @@ fn each_terminal_is_captured_told_and_left_without_hands() {
     daemon.stop();
 
     let spoken = fs::read_to_string(bay.path("spoken")).unwrap();
-    assert!(spoken.contains("bay 3 captured|feed, lift coil: in limit, 12.41 V, at least 11.8 V wanted"), "{spoken}");
-    assert!(spoken.contains("bay 3 step|ohms, lift coil\n"), "{spoken}");
+    assert!(spoken.contains("bay 3 captured|Feed, lift coil, twelve point four volts, in limit.\n"), "{spoken}");
+    assert!(spoken.contains("bay 3 say|switch handheld from volts DC to ohms\n"), "{spoken}");
+    assert!(spoken.contains("bay 3 step|Next: ohms, lift coil.\n"), "{spoken}");
     assert_eq!(
         bay.kept().rows(
             "SELECT step.name, attempt, left_how, step.verdict, how, readings > 9, round(value, 3)

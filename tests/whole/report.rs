@@ -37,8 +37,10 @@ capture = "steady"
 
 /// A good feed, a low one, and ohms that were not measured; hostile words in the visit and in a note.
 fn recorded() -> Bay {
-    let bay =
-        Bay::with_bench(&HANDHELD.replace("name = \"probe\"", "name = \"probe\"\naccuracy = \"0.5 % + 2 digits\""));
+    let bay = Bay::with_bench(&HANDHELD.replace(
+        "name = \"probe\"",
+        "name = \"probe\"\nserial_number = \"L <7>\"\ncalibrated = \"2026-03-01\"\naccuracy = \"0.5 % + 2 digits\"",
+    ));
     let probe = Display::of(bay.meter("handheld"), "0.003 V");
     let coils = bay.write("coils.toml", COILS);
     let mut daemon = bay.start_with(&[
@@ -83,6 +85,12 @@ fn the_sheet_says_what_the_ledger_says() {
     ] {
         assert!(html.contains(part), "{part} is not in {html}");
     }
+    assert!(
+        html.contains("Measured with clamp of probe: serial number L &#60;7&#62;, calibrated 2026-03-01."),
+        "{html}"
+    );
+    let shown = bay.bayline(["show"]).done();
+    assert!(shown.contains("clamp of probe: serial number L <7>, calibrated 2026-03-01"), "{shown}");
     // The first page has no ledger; the full sheet has it, and the meters with their accuracy.
     assert!(!html.contains("All steps") && !html.contains("0.5 % + 2 digits"), "{html}");
     let full = bay.bayline(["report", "--full", "--by", "A. Person"]).done();

@@ -9,7 +9,7 @@ use crate::{
     clock::Mono,
     procedure::YesNo,
     protocol::Action,
-    session::{Command, CoreEvent, EventKind, FrameCounts, StepMove},
+    session::{Announcement, Command, CoreEvent, EventKind, FrameCounts, StepMove},
 };
 
 impl EventLoop {
@@ -109,7 +109,7 @@ impl EventLoop {
             // A button has no screen: the refusal is announced.
             Err(refusal) => {
                 tracing::warn!("the button on meter \"{meter}\" did nothing: {refusal}");
-                self.outputs.alert.announce("refused", &refusal.to_string());
+                self.outputs.announce(&Announcement::refused(&refusal.to_string()));
                 let text = format!("the button did nothing: {refusal}");
                 self.handle_event(
                     at,

@@ -50,6 +50,13 @@ impl EventLoop {
                 drop(answer.send(Answer { status: Some(self.status(at)), ..Answer::done() }));
                 return;
             }
+            Request::Speaker { name } => {
+                if self.outputs.speaker.claim(&name, at) {
+                    self.publish_speaker();
+                }
+                drop(answer.send(Answer::done()));
+                return;
+            }
             Request::Begin(asked) => return self.prepare_begin(*asked, answer),
             Request::End {} => Command::End,
             Request::Step { to } => Command::Step(StepMove::parse(&to)),

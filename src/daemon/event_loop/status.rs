@@ -16,7 +16,7 @@ impl EventLoop {
             .map(|(channel, latest)| reading_line(&channel.name, latest, self.limit_on(&channel.name), at))
             .collect();
         let elapsed_s = self.core.session().map(|(_, began, _)| at.since(began) as f64 / 1e6);
-        publish(&self.outputs.news, &News::Readings { elapsed_s, readings });
+        publish(&self.outputs.news, News::Readings { elapsed_s, readings });
     }
 
     /// The limit of the step, where it judges this channel.
@@ -71,6 +71,7 @@ impl EventLoop {
             findings_pending: self.core.findings_pending(),
             database: self.database.display().to_string(),
             page: self.page.clone(),
+            speaker: self.outputs.speaker.name().map(str::to_owned),
             process: std::process::id(),
             version: env!("CARGO_PKG_VERSION").to_owned(),
         }

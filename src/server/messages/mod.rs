@@ -12,6 +12,7 @@
 //! {"do":"take"}   {"do":"take","channel":"probe"}
 //! {"do":"mark","text":"brake released"}   {"do":"note","text":"oil on the plug"}
 //! {"do":"zero","channel":"lift coil"}   {"do":"correct","machine":"loader 8","by":"K"}
+//! {"do":"speaker","name":"page-1"}
 //! {"do":"end"}   {"do":"status"}   {"do":"watch"}
 //! ```
 //!
@@ -26,7 +27,7 @@ mod status;
 mod step;
 
 pub(crate) use answer::Answer;
-pub(crate) use news::News;
+pub(crate) use news::{News, NewsMessage};
 pub(crate) use request::{BeginRequest, ProcedureText, Request};
 pub(crate) use status::{ClockLine, MeterLine, ReadingLine, SessionLine, StatusReport};
 pub(crate) use step::{AskMessage, CaptureMessage, StepMessage};

@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 use super::{AskMessage, CaptureMessage, ReadingLine, StepMessage};
 use crate::{
     protocol::Value,
-    session::{EventKind, JudgementRecord, Notice, Verdict, findings::FindingRecord},
+    session::{Announcement, EventKind, JudgementRecord, Notice, Verdict, findings::FindingRecord},
 };
 
 /// The news that a client gets after `watch`.
@@ -64,8 +64,27 @@ pub(crate) enum News {
     Count { seconds: i64 },
     /// Something worth a line.
     Event { kind: EventKind, subject: String, text: String },
+    /// Who speaks from now on; none where nobody does.
+    Speaker { name: Option<String> },
     /// The watcher was too slow: this many pieces of news were dropped.
     Missed { count: u64 },
+}
+
+/// A piece of news, with what is said aloud of it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub(crate) struct NewsMessage {
+    /// What happened.
+    #[serde(flatten)]
+    pub news: News,
+    /// The words for a voice, numbers and units written out; none where nothing is said.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub spoken: Option<Announcement>,
+}
+
+impl From<News> for NewsMessage {
+    fn from(news: News) -> Self {
+        Self { news, spoken: None }
+    }
 }
 
 impl From<&Notice> for News {

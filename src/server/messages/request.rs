@@ -36,6 +36,10 @@ pub(crate) enum Request {
     Correct(Box<VisitCorrection>),
     /// Nothing goes through this clamp: what it shows is its zero.
     Zero { channel: String },
+    /// This voice was tapped: it speaks from now on, and every other one is silent. A page gives a name of its own, with which it
+    /// repeats this at least every ten seconds while it speaks; an empty name, or `say` for the daemon's own voice, gives it back.
+    /// Who speaks is told to all by the news `speaker`.
+    Speaker { name: String },
     /// The state of the daemon.
     Status {},
     /// Send all news from now on.

@@ -36,6 +36,9 @@ pub(crate) struct StatusReport {
     /// The address of the live page; none where it is off.
     #[serde(default)]
     pub page: Option<String>,
+    /// Who speaks: the name that a page gave, or `say`; none where nobody does.
+    #[serde(default)]
+    pub speaker: Option<String>,
     /// Process number of the daemon.
     pub process: u32,
     /// Version of the daemon.

@@ -5,13 +5,13 @@
 
 use super::{
     Ask, LeadFacts, Proof, ProofPattern, ProvenValue, Response, Touch, TouchPlace, held::Held, response::LeadReading,
-    spoken::spoken,
 };
 use crate::{
     channel::Sample,
     electrics::{RunningStatistics, Uncertain},
     procedure::ProofRules,
     protocol::Value,
+    units::spoken,
 };
 
 /// A coil has at least so many times the resistance of the leads.

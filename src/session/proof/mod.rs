@@ -5,7 +5,7 @@
 //!
 //! Read in this order:
 //! 1. `record` and `ask`: what a pattern proves and asks; `response` is what it answers to each reading.
-//! 2. `lead_facts`: what the session has learnt from the leads; `held` and `spoken` are small tools of the patterns.
+//! 2. `lead_facts`: what the session has learnt from the leads; `held` is a small tool of the patterns.
 //! 3. The patterns, a file each. On a feed: `crossed_leads`, `wrong_jack`, `nothing_on_pin`, `ghost_volts`. On a coil's ohms:
 //!    `open_coil`, `leads_together`. On a drop: `held_display`, `slipped_lead`, `negative_drop`.
 //! 4. `step_proof` asks the patterns of a step one after the other; the first that does not let a reading pass owns it.
@@ -16,7 +16,6 @@ mod response;
 
 mod held;
 mod lead_facts;
-mod spoken;
 
 mod crossed_leads;
 mod ghost_volts;

@@ -9,7 +9,6 @@ use super::{
     Ask, LeadFacts, Proof, ProofPattern, ProvenValue, Response, Touch, TouchPlace,
     held::{Held, Reminder},
     response::LeadReading,
-    spoken::{sentence, spoken},
 };
 use crate::{
     channel::Sample,
@@ -18,6 +17,7 @@ use crate::{
     procedure::ProofRules,
     protocol::Value,
     units::show_seconds,
+    units::{sentence, spoken},
 };
 
 /// A lead that is back on something for less than this has only bounced.

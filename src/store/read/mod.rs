@@ -27,7 +27,7 @@ pub(crate) use ledger::{
 pub(crate) use response_summary::{ResponseSummary, response_summaries};
 pub(crate) use resumable::{ResumableSession, previous_session, resumable_session};
 pub(crate) use samples::{ChannelRow, StoredSample, channels, for_each_sample, row_count, sample_count, sample_rows};
-pub(crate) use sessions::{SessionRow, good_sessions, procedure_text};
+pub(crate) use sessions::{SessionRow, bench_text, good_sessions, procedure_text};
 use sessions::{find, find_text, list};
 pub(crate) use wall_times::{WallTimes, wall_times};
 pub(crate) use watched::{

@@ -125,6 +125,11 @@ pub(crate) fn find_text(connection: &Connection, text: &str) -> Result<Vec<Sessi
     Ok(sessions)
 }
 
+/// The bench file of a session as it was; empty without one.
+pub(crate) fn bench_text(connection: &Connection, session: i64) -> Result<String, StoreError> {
+    Ok(connection.query_row("SELECT bench_text FROM session WHERE id = ?1", [session], |row| row.get(0))?)
+}
+
 /// The procedure file of a session as it was; none when free-running.
 pub(crate) fn procedure_text(connection: &Connection, session: i64) -> Result<Option<String>, StoreError> {
     Ok(connection.query_row("SELECT procedure_text FROM session WHERE id = ?1", [session], |row| row.get(0))?)

@@ -67,7 +67,7 @@ fn a_dead_terminal_is_proven_without_a_hand_and_the_next_is_filed_under_its_name
 fn the_questions_are_spoken_and_printed() {
     let bay = Bay::with_bench(HANDHELD);
     let _probe = Display::of(bay.meter("handheld"), "0.002 V");
-    let alert = bay.write("speak", "#!/bin/sh\nprintf '%s|%s\\n' \"$1\" \"$2\" >> spoken\n");
+    let alert = bay.write("speak", "#!/bin/sh\nprintf '%s|%s\\n' \"$BAYLINE_KIND\" \"$1\" >> spoken\n");
     fs::set_permissions(&alert, fs::Permissions::from_mode(0o755)).unwrap();
     let procedure = bay.write("p.toml", &format!("title = \"t\"\n{QUICK}\n{}", two_feeds()));
     let daemon = bay.start_with(&["--procedure", text(&procedure), "--alert", text(&alert)]);
