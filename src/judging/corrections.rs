@@ -113,7 +113,7 @@ pub(crate) enum CorrectionError {
     #[error("{0}")]
     Text(String),
     /// There is nothing to undo.
-    #[error("session {id} has no correction {} that is not undone yet", wanted.map_or("at all".to_owned(), |number| number.to_string()))]
+    #[error("session {id} has no correction{} left to undo; `bayline show {id}` lists them", wanted.map_or(String::new(), |number| format!(" {number}")))]
     NothingToUndo {
         /// The session's number.
         id: i64,

@@ -103,7 +103,7 @@ fn what_was_taken_one_terminal_ahead_is_filed_where_it_belongs() {
     assert!(said.contains("the first record is in force again"), "{said}");
     assert_eq!((bay.kept().rows(LEDGER), first_record(&bay)), (recorded, first));
     assert!(bay.bayline(["show", "1"]).done().contains("undone by L"));
-    assert!(bay.bayline(["correct", "1", "--undo"]).failed(2).contains("no correction at all that is not undone yet"));
+    assert!(bay.bayline(["correct", "1", "--undo"]).failed(2).contains("has no correction left to undo"));
 }
 
 #[test]
@@ -240,7 +240,7 @@ fn a_correction_that_names_nothing_changes_nothing() {
         (&["--step", "2", "--file-under", "tilt feed"], "nothing would change"),
         (&["--machine", "loader 7"], "nothing would change"),
         (&["--part", "4000"], "expected a temperature from"),
-        (&["--undo", "3"], "no correction 3 that is not undone yet"),
+        (&["--undo", "3"], "no correction 3 left to undo"),
         (&[], "say what is to be corrected"),
     ] {
         let output = bay.bayline(["correct", "1"].iter().chain(arguments));
