@@ -36,6 +36,8 @@ mod export;
 
 mod report;
 
+mod setup;
+
 mod server;
 
 mod daemon;

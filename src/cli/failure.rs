@@ -17,6 +17,8 @@ use crate::{
     procedure::ProcedureError,
     protocol::LibraryError,
     report::ReportError,
+    server::PageError,
+    setup::SearchError,
     store::StoreError,
 };
 
@@ -78,6 +80,18 @@ impl From<StoreError> for Failure {
 
 impl From<DaemonError> for Failure {
     fn from(error: DaemonError) -> Self {
+        Self::failed(error)
+    }
+}
+
+impl From<SearchError> for Failure {
+    fn from(error: SearchError) -> Self {
+        Self::failed(error)
+    }
+}
+
+impl From<PageError> for Failure {
+    fn from(error: PageError) -> Self {
         Self::failed(error)
     }
 }

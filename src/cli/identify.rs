@@ -20,24 +20,12 @@ use super::{
 };
 use crate::{
     channel::{Bench, BenchError},
-    clock::Mono,
     harmless::harmless,
     io_reason::IoReason,
-    port::{Address, Conversation, LONGEST_READ_WAIT, Port, Settings, converse},
-    protocol::{Library, PollAction, Poller, Protocol, ProtocolMatch, RecordedChunk, Traffic, escape, rank, too_few},
+    port::{Address, Settings},
+    protocol::{Library, Protocol},
+    setup::{PortCandidate, ProtocolSearch, nothing},
 };
-
-/// Speeds that meters and boards are set to, the usual ones first: common practice, no source.
-const SPEEDS: [u32; 9] = [115_200, 9600, 2400, 19_200, 4800, 38_400, 57_600, 1200, 250_000];
-
-/// Bytes that are kept for each setting; more add no certainty.
-const MOST_BYTES: usize = 64 * 1024;
-
-/// A meter that sent something, but too little, is listened to this many times as long: some report every few seconds.
-const LONGER: u32 = 8;
-
-/// What came is quoted up to here, bytes.
-const QUOTED: usize = 48;
 
 /// Candidates that are listed.
 const MOST_CANDIDATES: usize = 8;
@@ -67,18 +55,18 @@ pub(super) struct IdentifyArgs {
     json: bool,
 }
 
-/// A protocol that fits, and the settings of the port that it fitted at.
-pub(super) struct PortCandidate {
-    pub settings: Settings,
-    pub candidate: ProtocolMatch,
-}
-
 impl IdentifyArgs {
     pub(super) fn run(self, common: &CommonArgs) -> Result<ExitCode, Failure> {
         common.start_log()?;
         let cable = self.cable(common)?;
-        let search =
-            ProtocolSearch { address: &self.port, baud: self.baud, cable, length: self.length, ask: self.poll };
+        let search = ProtocolSearch {
+            address: &self.port,
+            baud: self.baud,
+            cable,
+            length: self.length,
+            ask: self.poll,
+            waiting,
+        };
         let (found, received) = search.run(&all(common)?)?;
         let mut out = stdout().lock();
         if self.json {
@@ -124,7 +112,8 @@ pub(super) fn identify(address: &Address, common: &CommonArgs) -> Result<PortCan
             common.library().cables().join(", ")
         )));
     }
-    let search = ProtocolSearch { address, baud: None, cable: None, length: Duration::from_millis(1500), ask: false };
+    let search =
+        ProtocolSearch { address, baud: None, cable: None, length: Duration::from_millis(1500), ask: false, waiting };
     let (found, received) = search.run(&all(common)?)?;
     if found.is_empty() {
         return Err(Failure::failed(anyhow::anyhow!("{}", nothing(address, &received))));
@@ -137,6 +126,13 @@ pub(super) fn identify(address: &Address, common: &CommonArgs) -> Result<PortCan
     })
 }
 
+/// Tells who looks at a terminal that more is waited for.
+fn waiting(why: &str, seconds: u64) {
+    if stderr().is_terminal() {
+        print_error(format_args!("{why}; listening for more, {seconds} s at most"));
+    }
+}
+
 fn all(common: &CommonArgs) -> Result<Vec<Arc<Protocol>>, Failure> {
     let library = common.library();
     let (listed, broken) = library.all();
@@ -144,198 +140,6 @@ fn all(common: &CommonArgs) -> Result<Vec<Arc<Protocol>>, Failure> {
         tracing::warn!("{error}");
     }
     Ok(listed.iter().map(|listed| library.find(&listed.name)).collect::<Result<_, _>>()?)
-}
-
-/// Why no protocol was found, and what to do: silence differs from bytes that fit no protocol.
-fn nothing(port: &Address, received: &Received) -> String {
-    match received.bytes {
-        0 => format!(
-            "nothing came from {port}; check that the meter is on and its output is switched on; meters that only answer questions need --poll"
-        ),
-        bytes => format!(
-            "{bytes} bytes came from {port}, such as \"{}\", but no protocol fits them; record them with `bayline capture {port} -o FILE` and \
-             write a protocol as protocols/README.md explains",
-            received.sample
-        ),
-    }
-}
-
-/// What came, of whatever protocol.
-#[derive(Default)]
-struct Received {
-    bytes: usize,
-    /// The beginning of it, readable.
-    sample: String,
-}
-
-impl Received {
-    fn add(&mut self, recorder: &TrafficRecorder) {
-        self.bytes += recorder.bytes;
-        if self.sample.is_empty() {
-            let bytes: Vec<u8> = recorder.heard.iter().flat_map(|chunk| &chunk.bytes).copied().take(QUOTED).collect();
-            self.sample = escape(&bytes);
-        }
-    }
-}
-
-struct ProtocolSearch<'a> {
-    address: &'a Address,
-    baud: Option<u32>,
-    /// How a HID cable is read; none for other ports.
-    cable: Option<Settings>,
-    length: Duration,
-    ask: bool,
-}
-
-impl ProtocolSearch<'_> {
-    /// The candidates at all settings, the best first, and how many bytes came.
-    fn run(&self, protocols: &[Arc<Protocol>]) -> Result<(Vec<PortCandidate>, Received), Failure> {
-        let streaming: Vec<_> =
-            protocols.iter().filter(|protocol| protocol.traffic() == Traffic::Streaming).cloned().collect();
-        let mut found: Vec<PortCandidate> = Vec::new();
-        let mut received = Received::default();
-        let all = self.settings(&streaming);
-        for (index, settings) in all.iter().enumerate() {
-            let mut recorder = TrafficRecorder {
-                waits_for: streaming.clone(),
-                longest: self.length * LONGER,
-                ..TrafficRecorder::default()
-            };
-            // Where nothing came at any setting, a slow meter may still be about to send.
-            recorder.waits_in_silence = received.bytes == 0 && index + 1 == all.len();
-            self.listen_with(settings, &mut recorder)?;
-            received.add(&recorder);
-            let ranked = rank(&streaming, &recorder.heard);
-            let clear = ranked.first().is_some_and(ProtocolMatch::is_clear);
-            found.extend(ranked.into_iter().map(|candidate| {
-                // On a line without a speed of its own, the protocol's speed is the better one to write down.
-                let settings = if clear && self.cable.is_none() {
-                    candidate.protocol.settings(settings.clone())
-                } else {
-                    settings.clone()
-                };
-                PortCandidate { settings, candidate }
-            }));
-            if clear {
-                break;
-            }
-        }
-        if self.ask && !found.first().is_some_and(|best| best.candidate.is_clear()) {
-            found.extend(self.ask_all(protocols, &mut received)?);
-        }
-        // Stable: of candidates that explain as much, the order of `rank` stays.
-        found.sort_by_key(|found| std::cmp::Reverse((found.candidate.share * 33.0).round() as i64));
-        Ok((found, received))
-    }
-
-    /// The settings to try in turn: the usual speeds, then those of the protocols.
-    fn settings(&self, protocols: &[Arc<Protocol>]) -> Vec<Settings> {
-        if let Some(cable) = &self.cable {
-            return vec![cable.clone()];
-        }
-        let speeds = self.baud.map_or(SPEEDS.to_vec(), |baud| vec![baud]);
-        let plain = speeds.iter().map(|&baud| Settings { baud, ..Settings::default() });
-        let mut all: Vec<Settings> = Vec::new();
-        let asked_for = protocols.iter().map(|protocol| protocol.serial.over(Settings::default()));
-        let asked_for = asked_for.filter(|settings| self.baud.is_none_or(|baud| baud == settings.baud));
-        for settings in plain.chain(asked_for) {
-            if !all.contains(&settings) {
-                all.push(settings);
-            }
-        }
-        // Only a serial line has a speed.
-        if !matches!(self.address, Address::Serial(_)) {
-            all.truncate(1);
-        }
-        all
-    }
-
-    fn listen_with(&self, settings: &Settings, recorder: &mut TrafficRecorder) -> Result<(), Failure> {
-        tracing::debug!("listening to {} at {settings}", self.address);
-        converse(self.address, settings, self.length, recorder).map_err(|error| {
-            Failure::failed(anyhow::anyhow!(
-                "{} can't be opened: {}; look at `bayline ports`",
-                self.address,
-                IoReason(&error)
-            ))
-        })
-    }
-
-    fn ask_all(&self, protocols: &[Arc<Protocol>], received: &mut Received) -> Result<Vec<PortCandidate>, Failure> {
-        let mut found = Vec::new();
-        for protocol in protocols.iter().filter(|protocol| protocol.traffic() == Traffic::Polled) {
-            let plain = || Settings { baud: self.baud.unwrap_or(9600), ..Settings::default() };
-            let settings = self.cable.clone().unwrap_or_else(|| protocol.settings(plain()));
-            let mut recorder = TrafficRecorder {
-                poller: Poller::new(protocol, Mono(0)),
-                waits_for: vec![protocol.clone()],
-                longest: self.length * LONGER,
-                ..TrafficRecorder::default()
-            };
-            self.listen_with(&settings, &mut recorder)?;
-            received.add(&recorder);
-            let ranked = rank(std::slice::from_ref(protocol), &recorder.heard);
-            found.extend(ranked.into_iter().map(|candidate| PortCandidate { settings: settings.clone(), candidate }));
-        }
-        Ok(found)
-    }
-}
-
-/// Keeps the bytes that arrive, and sends questions where there is a poller.
-#[derive(Default)]
-struct TrafficRecorder {
-    heard: Vec<RecordedChunk>,
-    bytes: usize,
-    poller: Option<Poller>,
-    /// Where one of these explains what came, and too little came to be sure, listening goes on.
-    waits_for: Vec<Arc<Protocol>>,
-    /// How much longer at most.
-    longest: Duration,
-    waits_in_silence: bool,
-    /// What the operator was told last.
-    reported: String,
-}
-
-impl Conversation for TrafficRecorder {
-    fn send_due(&mut self, port: &mut dyn Port, now: Mono) -> io::Result<Duration> {
-        let Some(poller) = &mut self.poller else { return Ok(LONGEST_READ_WAIT) };
-        loop {
-            match poller.next_action(now) {
-                PollAction::Send(bytes) => port.write_all(bytes, LONGEST_READ_WAIT)?,
-                PollAction::Wait(until) => return Ok(Duration::from_micros(until.since(now).max(0).unsigned_abs())),
-            }
-        }
-    }
-
-    fn received(&mut self, at: Mono, bytes: &[u8]) {
-        let request = self.poller.as_ref().and_then(Poller::request);
-        if let Some(poller) = &mut self.poller {
-            poller.received(bytes, at);
-        }
-        if self.bytes < MOST_BYTES {
-            self.bytes += bytes.len();
-            self.heard.push(RecordedChunk { at, bytes: bytes.to_vec(), request });
-        }
-    }
-
-    fn wants_more(&mut self) -> Option<Duration> {
-        const STEP: Duration = Duration::from_millis(500);
-        self.longest = self.longest.checked_sub(STEP)?;
-        let reports = too_few(&self.waits_for, &self.heard);
-        let why = match reports {
-            Some(1) => "one report so far".to_owned(),
-            Some(reports) => format!("{reports} reports so far"),
-            // Bytes without an end, or the cut-off rest of the first report: the next is whole.
-            None if self.bytes > 0 && self.bytes < QUOTED => format!("{} bytes so far", self.bytes),
-            None if self.bytes == 0 && self.waits_in_silence => "nothing so far".to_owned(),
-            None => return None,
-        };
-        if self.reported != why && stderr().is_terminal() {
-            print_error(format_args!("{why}; listening for more, {} s at most", self.longest.as_secs() + 1));
-            self.reported = why;
-        }
-        Some(STEP)
-    }
 }
 
 fn print_candidates(out: &mut dyn Write, found: &[PortCandidate]) -> io::Result<()> {

@@ -24,8 +24,11 @@ mod correct;
 mod end;
 mod mark;
 mod note;
+mod page;
+mod qr;
 mod step;
 mod take;
+mod undo;
 mod zero;
 
 mod screen;
@@ -55,7 +58,7 @@ use std::{ffi::OsString, io::IsTerminal, path::PathBuf, process::ExitCode};
 
 use clap::{Args, Parser, Subcommand};
 
-use crate::{harmless::harmless, store::Folder};
+use crate::{harmless::harmless, setup::ConfigFolder, store::Folder};
 use failure::Failure;
 
 /// Keeps watch over an electrical diagnosis: reads the meters, files every reading under the step
@@ -108,6 +111,10 @@ enum CliCommand {
     Note(note::NoteArgs),
     /// Correct what was told of the visit, or what was filed wrongly
     Correct(correct::CorrectArgs),
+    /// Undo the last step, capture, answer, zero, mark, note or correction
+    Undo(undo::UndoArgs),
+    /// List, make and revoke links to the live page
+    Page(page::PageArgs),
     /// Show the session, the step, the readings, the meters and the alarms
     Status(status::StatusArgs),
     /// Follow the session live, until Ctrl-C
@@ -173,6 +180,8 @@ impl Cli {
             CliCommand::Mark(command) => command.run(&common),
             CliCommand::Note(command) => command.run(&common),
             CliCommand::Correct(command) => command.run(&common),
+            CliCommand::Undo(command) => command.run(&common),
+            CliCommand::Page(command) => command.run(&common),
             CliCommand::Status(command) => command.run(&common),
             CliCommand::Watch(command) => command.run(&common),
             CliCommand::Sessions(command) => command.run(&common),
@@ -202,6 +211,11 @@ impl CommonArgs {
             Failure::usage("you have no home folder to keep the data in; choose a folder with --data")
         })?;
         Ok(Folder::at(home.data_dir()))
+    }
+
+    fn config_folder(&self) -> ConfigFolder {
+        let home = directories::ProjectDirs::from("", "", "bayline");
+        ConfigFolder::at(home.as_ref().map(directories::ProjectDirs::config_dir))
     }
 
     fn library(&self) -> crate::protocol::Library {

@@ -11,19 +11,24 @@ use std::{
 use clap::Args;
 use tokio_util::sync::CancellationToken;
 
-use super::{CommonArgs, failure::Failure, identify::identify, stop::ShutdownSignals, visit::VisitArgs};
+use super::{
+    CommonArgs, failure::Failure, identify::identify, page::print_link, stop::ShutdownSignals, visit::VisitArgs,
+};
 use crate::{
     channel::{Bench, QuickMeter},
     daemon::{self, Config, OwnVoice, SpeechProgram},
+    port::Address,
     procedure::Procedure,
-    server::PageAddress,
+    server::{PageAddress, PageError, PageServer, Permission},
+    session::Visit,
+    setup::Setup,
 };
 
 /// Run the daemon.
 #[derive(Debug, Args)]
 pub(super) struct RunArgs {
-    /// The bench file: the meters and their channels
-    #[arg(long, value_name = "FILE", required_unless_present = "meter")]
+    /// The bench file: the meters and their channels; without it and without --meter, the page sets up the bench
+    #[arg(long, value_name = "FILE")]
     bench: Option<PathBuf>,
     /// A meter without a bench file, such as probe=/dev/ttyUSB0,number (may be given several times); without a
     /// protocol, the one that fits is found by listening
@@ -45,6 +50,14 @@ pub(super) struct RunArgs {
     /// 127.0.0.1:4780, or another port where that is in use
     #[arg(long, value_name = "ADDRESS")]
     page: Option<String>,
+    /// Serve the page on the shop's network too, at an address of this computer there such as 192.168.1.20:4780 or 0.0.0.0:4780;
+    /// who gets in has a link of `bayline page`
+    #[arg(long, value_name = "ADDRESS")]
+    listen: Option<SocketAddr>,
+    /// Offer this port when the bench is set up on the page, beside those that are plugged in, such as tcp://host:port (may be
+    /// given several times)
+    #[arg(long, value_name = "PORT")]
+    offer: Vec<Address>,
     #[command(flatten)]
     visit: VisitArgs,
 }
@@ -65,6 +78,7 @@ impl RunArgs {
     pub(super) fn run(self, common: &CommonArgs) -> Result<ExitCode, Failure> {
         common.start_log()?;
         let page = self.page.as_deref().map_or(Ok(PageAddress::Usual), page_address)?;
+        let page = PageServer::bind(page, self.listen)?.map(Arc::new);
         let library = common.library();
         let mut bench = match &self.bench {
             Some(path) => Bench::load(path, &library)?,
@@ -88,7 +102,16 @@ impl RunArgs {
             tracing::warn!("{warning}");
         }
         if bench.meters.is_empty() {
-            return Err(Failure::usage("the bench has no meter; add a [[meter]] to the bench file"));
+            match (&self.bench, &page) {
+                (Some(_), _) => {
+                    return Err(Failure::usage("the bench has no meter; add a [[meter]] to the bench file"));
+                }
+                (None, None) => return Err(Failure::usage("name a bench file with --bench, or a meter with --meter")),
+                (None, Some(page)) => {
+                    let link = page.access().local_link().replace("/#", "/setup#");
+                    tracing::info!("there is no bench yet; set it up at {link}");
+                }
+            }
         }
         let procedure = self.procedure.as_deref().map(Procedure::load).transpose()?;
         if let (Some(procedure), Some(channels)) = (&procedure, bench.channel_names()) {
@@ -104,6 +127,7 @@ impl RunArgs {
             alert: self.alert,
             voice: own_voice(self.say),
             page,
+            setup: Arc::new(Setup::new(common.config_folder(), library, self.offer)),
         };
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
         log_panics();
@@ -150,7 +174,7 @@ fn log_panics() {
     }));
 }
 
-async fn until_stopped(config: Config) -> Result<ExitCode, Failure> {
+async fn until_stopped(mut config: Config) -> Result<ExitCode, Failure> {
     let stop = CancellationToken::new();
     let mut signals = ShutdownSignals::new()?;
     let folder = config.folder.clone();
@@ -158,17 +182,33 @@ async fn until_stopped(config: Config) -> Result<ExitCode, Failure> {
         tracing::info!("recording to {}", folder.database().display());
         notify(sd_notify::NotifyState::Ready);
     };
-    let mut run = std::pin::pin!(daemon::run(config, ready, stop.clone()));
-    // In one task with the loop: a task of its own that failed would leave a daemon that no signal stops.
-    tokio::select! {
-        ended = &mut run => return Ok(ended.map(|_| ExitCode::SUCCESS)?),
-        () = signals.received() => {}
+    if let Some(page) = config.page.as_ref().filter(|page| page.access().is_on_the_network()) {
+        let link = page.access().make("first", Permission::Operate).map_err(PageError::from)?;
+        print_link(&mut stderr(), &link, stderr().is_terminal())?;
     }
-    tracing::info!("stopping");
-    notify(sd_notify::NotifyState::Stopping);
-    stop.cancel();
-    run.await?;
-    Ok(ExitCode::SUCCESS)
+    loop {
+        let restart = stop.child_token();
+        config.setup.restart_by(restart.clone());
+        let mut run = std::pin::pin!(daemon::run(config.clone(), &ready, restart));
+        // In one task with the loop: a task of its own that failed would leave a daemon that no signal stops.
+        tokio::select! {
+            ended = &mut run => ended?,
+            () = signals.received() => {
+                tracing::info!("stopping");
+                notify(sd_notify::NotifyState::Stopping);
+                stop.cancel();
+                run.await?
+            }
+        };
+        // Chosen on the page: the same daemon goes on with other meters, its addresses and links stay.
+        let Some(bench) = config.setup.take_chosen().filter(|_| !stop.is_cancelled()) else {
+            return Ok(ExitCode::SUCCESS);
+        };
+        for warning in bench.warnings() {
+            tracing::warn!("{warning}");
+        }
+        config = Config { bench, procedure: None, visit: Visit::default(), continues: None, ..config };
+    }
 }
 
 /// Notifies the service manager, where there is one.

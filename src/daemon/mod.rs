@@ -28,8 +28,9 @@ use crate::{
     clock::Clock,
     mistake::Mistake,
     procedure::Procedure,
-    server::{self, ControlServer, PageAddress, PageError, PageServer, ServerError},
+    server::{self, ControlServer, PageServer, ServerError},
     session::{Begin, Visit},
+    setup::Setup,
     store::{
         Folder, FolderError, Store, StoreError,
         read::{Archive, ResumableSession, resumable_session},
@@ -61,7 +62,7 @@ const REPORT_QUEUE: usize = 1024;
 const SOCKET_RETRY: Duration = Duration::from_secs(1);
 
 /// What the daemon is started with.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(crate) struct Config {
     /// The meters.
     pub bench: Bench,
@@ -78,8 +79,10 @@ pub(crate) struct Config {
     pub alert: Vec<String>,
     /// How this computer speaks by itself.
     pub voice: OwnVoice,
-    /// Where the live page is served.
-    pub page: PageAddress,
+    /// The live page; none where it is off.
+    pub page: Option<Arc<PageServer>>,
+    /// What the page sets up with.
+    pub setup: Arc<Setup>,
 }
 
 /// Why the daemon could not start, or did not end well.
@@ -97,9 +100,6 @@ pub(crate) enum DaemonError {
     /// The control socket can't be opened.
     #[error(transparent)]
     Server(#[from] ServerError),
-    /// The live page can't be served.
-    #[error(transparent)]
-    Page(#[from] PageError),
     /// The thread of a port could not be started.
     #[error("the system gave no thread for meter \"{meter}\": {}", crate::io_reason::IoReason(.source))]
     Thread {
@@ -134,17 +134,17 @@ pub(crate) async fn run(config: Config, ready: impl FnOnce(), stop: Cancellation
     }
     let begin = first_session(&config)?;
     let listener = server::bind(&folder.socket())?;
-    let page = PageServer::bind(config.page).await?;
-    let link = page.as_ref().map(PageServer::link);
+    let link = config.page.as_ref().map(|page| page.access().local_link());
     let (asked, requests) = mpsc::channel(REQUEST_QUEUE);
     let (news, _) = broadcast::channel(NEWS_QUEUE);
     let clients = CancellationToken::new();
-    let page = page.map(|page| {
+    let access = config.page.as_ref().map(|page| page.access().clone());
+    let page = config.page.clone().map(|page| {
         let (asked, news, stop) = (asked.clone(), news.clone(), clients.clone());
-        let folder = folder.clone();
-        tokio::spawn(async move { page.serve(asked, &news, folder, stop).await })
+        let (folder, setup) = (folder.clone(), (config.setup.clone(), Arc::from(config.bench.text.as_str())));
+        tokio::spawn(async move { page.serve(asked, &news, folder, setup, stop).await })
     });
-    let server = ControlServer { requests: asked, news: news.clone() };
+    let server = ControlServer { requests: asked, news: news.clone(), access };
     let serve = {
         let clients = clients.clone();
         move |listener| server.clone().serve(listener, clients.clone())
@@ -170,7 +170,10 @@ pub(crate) async fn run(config: Config, ready: impl FnOnce(), stop: Cancellation
     let ids = ChannelIds::default();
     event_loop.add_derived(&config.bench, &ids);
     event_loop.set_page(link.clone());
-    event_loop.begin(begin);
+    // Without a meter there is nothing to record: the operator sets up first.
+    if !config.bench.meters.is_empty() {
+        event_loop.begin(begin);
+    }
     let ports = Ports::start(&config.bench, &ids, clock, &to_loop, commands)?;
     drop(to_loop);
     if let Some(link) = link {

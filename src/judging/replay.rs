@@ -160,7 +160,7 @@ impl SessionReplay<'_> {
             self.feed_up_to(stored.next_row)?;
             let is_by_record = self.recording.runs.is_some();
             // Where the record tells the steps, the operator's moves are told by them.
-            let is_move = matches!(stored.input, CoreInput::Step(_))
+            let is_move = matches!(stored.input, CoreInput::Step(_) | CoreInput::Undo)
                 || (matches!(stored.input, CoreInput::Mark(_)) && self.recording.procedure.is_none());
             if is_by_record && is_move {
                 continue;

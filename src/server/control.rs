@@ -18,7 +18,11 @@ use tokio_util::{
     sync::CancellationToken,
 };
 
-use super::{Answer, News, Request};
+use super::{
+    Answer, News, Request,
+    http::{Access, LinkError},
+    messages::{LinkLine, Permission},
+};
 use crate::io_reason::IoReason;
 
 /// The longest request: a procedure file travels in one.
@@ -79,6 +83,8 @@ pub(crate) struct ControlServer {
     pub requests: mpsc::Sender<PendingRequest>,
     /// News as lines of JSON. A slow watcher loses the oldest; a line then says how many.
     pub news: broadcast::Sender<Arc<str>>,
+    /// The links of the page; none where it is off.
+    pub access: Option<Arc<Access>>,
 }
 
 impl ControlServer {
@@ -127,12 +133,28 @@ impl ControlServer {
                     lines.send(&Answer::done()).await?;
                     return lines.follow(news).await;
                 }
+                Ok(Request::Links {}) => self.links(|access| Ok(access.list())),
+                Ok(Request::Link { name, onlooker }) => self.links(|access| {
+                    let permission = if onlooker { Permission::Look } else { Permission::Operate };
+                    Ok(vec![access.make(&name, permission)?])
+                }),
+                Ok(Request::Revoke { link }) => self.links(|access| Ok(vec![access.revoke(link)?])),
                 Ok(request) => self.ask(request).await,
                 Err(error) => Answer::refused(format!("the request can't be read: {error}")),
             };
             lines.send(&answer).await?;
         }
         Ok(())
+    }
+
+    fn links(&self, act: impl FnOnce(&Access) -> Result<Vec<LinkLine>, LinkError>) -> Answer {
+        let Some(access) = &self.access else {
+            return Answer::refused("the page is off; start the daemon without `--page off`");
+        };
+        match act(access) {
+            Ok(links) => Answer { links, ..Answer::done() },
+            Err(error) => Answer::refused(error.to_string()),
+        }
     }
 
     async fn ask(&self, request: Request) -> Answer {

@@ -172,7 +172,7 @@ impl ActiveStep {
     /// Ends the step. Captures that are void don't count.
     pub(super) fn end(self, at: Mono, left: StepExit, void: &[VoidCapture]) -> StepEnded {
         let capture: Option<Capture> = match left {
-            StepExit::Skipped => None,
+            StepExit::Skipped | StepExit::Undone => None,
             _ => match &self.watch {
                 Some(watch) => watch.judged(self.judge.close(at, void), at),
                 None => self.judge.close(at, void),

@@ -34,6 +34,8 @@ pub(super) struct ClampZero {
     u: f64,
     /// Whether it was zeroed in this session.
     in_session: bool,
+    /// Offset, uncertainty and whether it was zeroed, before the last zero.
+    before: (Option<f64>, f64, bool),
 }
 
 /// A zero that was just taken.
@@ -117,6 +119,7 @@ impl ClampZeros {
     pub(super) fn take(&mut self, channel: usize) -> Option<Zeroed> {
         let zero = self.by_channel.get_mut(channel)?.as_mut()?;
         let settled: Settled = zero.recent.settled(COARSE_A)?;
+        zero.before = (zero.offset, zero.u, zero.in_session);
         let drift = zero.offset.map(|offset| settled.value - offset);
         // Between two zeros the true offset was anywhere between them: a rectangular distribution,
         // u = half-width / √3 (JCGM 100:2008, 4.3.7), here with all of the drift as the half-width.
@@ -125,6 +128,16 @@ impl ClampZeros {
         zero.offset = Some(settled.value);
         zero.in_session = true;
         Some(Zeroed { offset: settled.value, drift, u: zero.u, quantity: zero.quantity })
+    }
+
+    /// The zero before the last one is in use again; none where the channel has none. Where it was the first, nothing is
+    /// subtracted any more.
+    pub(super) fn undo(&mut self, channel: usize) -> Option<Zeroed> {
+        let zero = self.by_channel.get_mut(channel)?.as_mut()?;
+        let last = zero.offset?;
+        (zero.offset, zero.u, zero.in_session) = zero.before;
+        let offset = zero.offset.unwrap_or(0.0);
+        Some(Zeroed { offset, drift: Some(offset - last), u: zero.u, quantity: zero.quantity })
     }
 
     /// Standard uncertainty of the channel's zero, A; none where it has none.
@@ -152,7 +165,14 @@ impl ClampZeros {
 
 impl ClampZero {
     fn new(quantity: Quantity) -> Self {
-        Self { quantity, recent: SteadyWindow::new(STILL_US), offset: None, u: 0.0, in_session: false }
+        Self {
+            quantity,
+            recent: SteadyWindow::new(STILL_US),
+            offset: None,
+            u: 0.0,
+            in_session: false,
+            before: (None, 0.0, false),
+        }
     }
 }
 
@@ -209,6 +229,10 @@ mod tests {
         assert!((again.drift.unwrap() - 0.012).abs() < 1e-12 && (again.u - 0.006_928).abs() < 1e-5, "{again:?}");
         let sample = shown(&mut zeros, 8_000_000, 0.542);
         assert!((sample.u.unwrap() - 0.005f64.hypot(again.u)).abs() < 1e-12);
+        // Undone, the zero before is in use again, as old as it was.
+        let undone = zeros.undo(1).unwrap();
+        assert!((undone.offset - 0.030).abs() < 1e-12 && (undone.drift.unwrap() + 0.012).abs() < 1e-12, "{undone:?}");
+        assert!(!zeros.is_fresh(1) && zeros.undo(7).is_none());
     }
 
     #[test]

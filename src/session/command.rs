@@ -33,6 +33,8 @@ pub enum Command {
     Note(String),
     /// Correct what was told of the visit.
     Correct(VisitCorrection),
+    /// Undo the last of these, but not the begin or end of a session.
+    Undo,
 }
 
 /// What a session begins with.
@@ -201,6 +203,13 @@ pub enum CommandReply {
     Zeroed(Zeroed),
     /// What was told of the visit was corrected.
     Corrected(Vec<Correction>),
+    /// The last act was undone.
+    Undone {
+        /// What is so now, in one sentence.
+        text: String,
+        /// The step that is on now.
+        now: Option<Arc<StepView>>,
+    },
     /// It is kept.
     Kept,
 }
@@ -256,6 +265,12 @@ pub enum Refusal {
     /// Everything is as it was told.
     #[error("nothing would change; give what is right, such as --machine \"loader 8\"")]
     NothingToCorrect,
+    /// There is no last act, or it is one that stays.
+    #[error(
+        "there is nothing to undo; a step, capture, answer, zero, mark, note or correction can be undone, once and before the next, \
+         but not the begin or end of a session: `bayline begin --continues last` continues one that was ended"
+    )]
+    NothingToUndo,
     /// No meter has such a channel.
     #[error("no channel is named \"{name}\"; there are: {}", channels.join(", "))]
     UnknownChannel {

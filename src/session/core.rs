@@ -15,6 +15,7 @@ use super::{
     open_session::{BenchView, Session},
     proof::Ask,
     record::{EventKind, SessionExit, StepExit},
+    undo::OperatorAct,
 };
 use crate::{
     channel::{Channel, ChannelId, Conversion, MeterId, Sample},
@@ -32,6 +33,8 @@ pub struct Core {
     zeros: ClampZeros,
     derived: DerivedChannels,
     session: Option<Session>,
+    /// What `undo` would undo.
+    last_act: Option<OperatorAct>,
     /// Events of the active step; empty between calls, kept to reuse its memory.
     events: Vec<StepEvent>,
     /// Whether clients were sent a question that still waits.
@@ -122,6 +125,7 @@ impl Core {
         self.session.as_ref()?;
         self.report_session_totals(at, effects);
         let mut session = self.session.take()?;
+        self.last_act = None;
         let judged = session.leave(at, StepExit::SessionEnd, &self.channels, effects);
         session.put_back(at, effects);
         session.findings.finish();

@@ -105,6 +105,17 @@ pub struct Correction {
     pub value_after: String,
 }
 
+impl Correction {
+    /// Puts the words before it back into the visit, and returns the correction that this is.
+    pub(super) fn undo(&self, visit: &mut Visit) -> Self {
+        if let Some(text) = self.field.text_of(visit) {
+            text.clone_from(&self.value_before);
+        }
+        let Self { value_before, value_after, .. } = self.clone();
+        Self { value_before: value_after, value_after: value_before, ..self.clone() }
+    }
+}
+
 impl std::fmt::Display for Correction {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         let Self { made_by, field, subject, value_before, value_after } = self;

@@ -42,6 +42,9 @@ pub enum CoreInput {
     /// The operator marked the moment.
     #[serde(rename = "mark")]
     Mark(String),
+    /// The operator undid the last move or capture.
+    #[serde(rename = "undo")]
+    Undo,
     /// A clamp was zeroed, by the number of its channel.
     #[serde(rename = "zero")]
     Zero(u16, Zeroed),

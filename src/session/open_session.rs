@@ -219,6 +219,25 @@ impl Session {
         }
     }
 
+    /// Leaves the step that is on as undone, and begins this one again; none where none was on.
+    pub(super) fn undo_to(
+        &mut self,
+        at: Mono,
+        view: Option<&StepView>,
+        bench: &BenchView,
+        effects: &mut Vec<Effect>,
+    ) -> Option<Arc<StepView>> {
+        self.leave(at, StepExit::Undone, bench.channels, effects);
+        match view {
+            Some(StepView { place: Some((place, _)), .. }) => Some(self.begin_place(at, place - 1, bench, effects)),
+            Some(view) => Some(self.begin_free(at, view.name.clone(), bench, effects)),
+            None => {
+                self.place = self.procedure().map_or(0, |procedure| procedure.steps.len());
+                None
+            }
+        }
+    }
+
     fn go_freely(
         &mut self,
         at: Mono,
@@ -238,6 +257,7 @@ impl Session {
         Ok((judged, Some(self.begin_free(at, name, bench, effects))))
     }
 
+    /// Begins a step that no procedure describes.
     fn begin_free(&mut self, at: Mono, name: String, bench: &BenchView, effects: &mut Vec<Effect>) -> Arc<StepView> {
         let view = StepView {
             number: self.steps + 1,

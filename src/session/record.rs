@@ -110,6 +110,9 @@ pub enum StepExit {
     /// The operator skipped it.
     #[strum(serialize = "skipped")]
     Skipped,
+    /// The operator undid what was captured in it, or the move to it.
+    #[strum(serialize = "undone")]
+    Undone,
     /// The allowed time of what was switched on was over.
     #[strum(serialize = "time up")]
     TimeUp,
@@ -181,6 +184,9 @@ pub enum EventKind {
     /// What was told of the visit was corrected.
     #[strum(serialize = "corrected")]
     Corrected,
+    /// The operator undid the last act.
+    #[strum(serialize = "undone")]
+    Undone,
     /// A clamp's zero was taken.
     #[strum(serialize = "zeroed")]
     Zeroed,

@@ -60,7 +60,7 @@ CREATE TABLE step (
     limit_text      TEXT,                 -- the limit as written, where it refers to other values or is an answer; NULL otherwise
     began_us        INTEGER NOT NULL,     -- when it began
     ended_us        INTEGER,              -- when it was left; NULL while it is on
-    left_how        TEXT,                 -- done, back, again, skipped, time up, session ended, interrupted; NULL while it is on
+    left_how        TEXT,                 -- done, back, again, skipped, undone (by the operator), time up, session ended, interrupted; NULL while it is on
     capture         INTEGER REFERENCES capture (id), -- the capture it was judged on; NULL where none
     verdict         TEXT,                 -- in limit, out of limit, too close to call, no reading ...; NULL where nothing was judged
     reason          TEXT,                 -- the verdict's reason in one sentence; NULL without a verdict
@@ -190,7 +190,7 @@ CREATE TABLE event (
     id              INTEGER PRIMARY KEY,  -- number on this database
     session         INTEGER NOT NULL REFERENCES session (id), -- session.id
     at_us           INTEGER NOT NULL,     -- when
-    kind            TEXT NOT NULL,        -- note, mark, announced (to the operator), meter found, meter lost, meter silent, identity (what a meter says of itself), bad frame, missing value, samples lost, database, not running (bayline itself), board restarted, zeroed, corrected (what was told of the visit), meter not suited (for a step)
+    kind            TEXT NOT NULL,        -- note, mark, announced (to the operator), meter found, meter lost, meter silent, identity (what a meter says of itself), bad frame, missing value, samples lost, database, not running (bayline itself), board restarted, zeroed, corrected (what was told of the visit), undone (the act of the operator before it), meter not suited (for a step)
     subject         TEXT NOT NULL,        -- the meter, channel or step it concerns; empty where none
     text            TEXT NOT NULL         -- one sentence, or what the operator said
 ) STRICT;

@@ -11,32 +11,40 @@ use serde_json::{Value, json};
 use crate::harness::{Bay, Daemon, Display, HANDHELD};
 
 /// The server, as `status` names it.
-struct Page {
+pub(crate) struct Page {
     address: String,
     token: String,
 }
 
 /// An answer: its status, its head in small letters, its body.
-struct Reply {
-    status: u16,
-    head: String,
-    body: String,
+pub(crate) struct Reply {
+    pub status: u16,
+    pub head: String,
+    pub body: String,
 }
 
 impl Page {
-    fn of(daemon: &mut Daemon) -> Self {
-        let link = daemon.status()["page"].as_str().expect("the page is on").to_owned();
+    pub(crate) fn of(daemon: &mut Daemon) -> Self {
+        Self::at(daemon.status()["page"].as_str().expect("the page is on"))
+    }
+
+    /// The server of a link.
+    pub(crate) fn at(link: &str) -> Self {
         let (address, token) = link.strip_prefix("http://").unwrap().split_once("/#").unwrap();
         Self { address: address.to_owned(), token: token.to_owned() }
     }
 
-    fn open(&self, request: &str) -> BufReader<TcpStream> {
+    pub(crate) fn host(&self) -> &str {
+        &self.address
+    }
+
+    pub(crate) fn open(&self, request: &str) -> BufReader<TcpStream> {
         let mut stream = TcpStream::connect(&self.address).unwrap();
         stream.write_all(request.as_bytes()).unwrap();
         BufReader::new(stream)
     }
 
-    fn ask(&self, method: &str, path: &str, headers: &[(&str, &str)], body: &str) -> Reply {
+    pub(crate) fn ask(&self, method: &str, path: &str, headers: &[(&str, &str)], body: &str) -> Reply {
         let host = self.address.as_str();
         let mut head = format!("{method} {path} HTTP/1.1\r\nconnection: close\r\ncontent-length: {}\r\n", body.len());
         if !headers.iter().any(|(name, _)| *name == "host") {
@@ -52,12 +60,25 @@ impl Page {
         Reply { status, head: head.to_lowercase(), body: body.to_owned() }
     }
 
-    fn origin(&self) -> String {
+    pub(crate) fn origin(&self) -> String {
         format!("http://{}", self.address)
     }
 
+    /// Asks with a cookie, as the page does.
+    pub(crate) fn as_page(&self, cookie: &str, method: &str, path: &str, body: &Value) -> Reply {
+        let origin = self.origin();
+        let headers = [("cookie", cookie), ("origin", &origin), ("content-type", "application/json")];
+        self.ask(method, path, &headers, &if body.is_null() { String::new() } else { body.to_string() })
+    }
+
+    /// The same, and its answer as JSON.
+    pub(crate) fn json(&self, cookie: &str, method: &str, path: &str, body: &Value) -> Value {
+        let reply = self.as_page(cookie, method, path, body);
+        serde_json::from_str(&reply.body).unwrap_or_else(|_| panic!("{} {}", reply.status, reply.body))
+    }
+
     /// The cookie that the token is redeemed for.
-    fn pair(&self) -> String {
+    pub(crate) fn pair(&self) -> String {
         let body = json!({ "token": self.token }).to_string();
         let headers = [("origin", self.origin()), ("content-type", "application/json".to_owned())];
         let headers = headers.each_ref().map(|(name, value)| (*name, value.as_str()));

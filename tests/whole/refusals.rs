@@ -162,7 +162,7 @@ fn a_bench_without_a_meter_is_refused() {
 fn words_that_make_no_command_are_usage() {
     let bay = Bay::new();
     for arguments in [
-        &["run"][..],
+        &["run", "--meter"][..],
         &["frobnicate"],
         &["run", "--meter", "probe"],
         &["run", "--meter", "probe=/dev/ttyUSB0,"],
@@ -178,6 +178,9 @@ fn words_that_make_no_command_are_usage() {
         let said = bay.bayline(["run", "--meter", meter]);
         assert!(said.code == Some(2) && said.stderr.contains(words), "{said:?}");
     }
+    // Without a bench the page sets one up; without both there is nothing to run.
+    let alone = bay.bayline(["run", "--page", "off"]).failed(2);
+    assert!(alone.contains("name a bench file with --bench, or a meter with --meter"), "{alone}");
     let log = bay.bayline(["run", "--meter", "x=/dev/nowhere,number", "--log", "bayline=loud"]).failed(2);
     assert!(log.contains("--log") && log.contains("loud"), "{log}");
 }

@@ -57,6 +57,10 @@ impl EventLoop {
                 drop(answer.send(Answer::done()));
                 return;
             }
+            Request::Link { .. } | Request::Links {} | Request::Revoke { .. } => {
+                drop(answer.send(Answer::refused("links are made by `bayline page` at the computer")));
+                return;
+            }
             Request::Begin(asked) => return self.prepare_begin(*asked, answer),
             Request::End {} => Command::End,
             Request::Step { to } => Command::Step(StepMove::parse(&to)),
@@ -66,6 +70,7 @@ impl EventLoop {
             Request::Note { text } => Command::Note(text),
             Request::Correct(told) => Command::Correct(*told),
             Request::Zero { channel } => Command::Zero(channel),
+            Request::Undo {} => Command::Undo,
         };
         self.carry_out(at, command, answer);
     }
@@ -163,7 +168,12 @@ impl StoreTrouble {
             Command::End => return Ok(()),
             Command::Begin(begin) => begin.procedure.as_ref().map_or(0, |procedure| procedure.text.len()),
             Command::Mark(text) | Command::Note(text) | Command::Step(StepMove::Named(text)) => text.len(),
-            Command::Step(_) | Command::Take(_) | Command::Answer(_) | Command::Zero(_) | Command::Correct(_) => 0,
+            Command::Undo
+            | Command::Step(_)
+            | Command::Take(_)
+            | Command::Answer(_)
+            | Command::Zero(_)
+            | Command::Correct(_) => 0,
         };
         if self.commands >= UNWRITTEN_COMMANDS || self.bytes + bytes > UNWRITTEN_BYTES {
             return Err(format!(

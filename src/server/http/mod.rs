@@ -1,34 +1,37 @@
-//! The live page and what it asks for, over HTTP on this computer alone.
+//! The live page and what it asks for, over HTTP: on this computer, and on the shop's network where that is asked for.
 //!
 //! The page asks the same requests as a client of the control socket and gets the same messages; nothing here changes the
-//! core. Reading order: `access` (who may ask), `log` (news that a page which lost its connection gets again), `routes`.
+//! core. Reading order: `access` (who may ask, for what), `connections` (how many, how slow), `log` (news that a page which lost its
+//! connection gets again), `routes`, and the routes of setting up (`setup`) and of past sessions (`past`).
 //!
 //! # Security
-//! Only addresses of this computer are served. A request must name this server as its host, so that a page of another site
-//! that points its own name here gets nothing. The address that `run` prints carries a token in its fragment, which is never
-//! sent by itself: the page redeems it by POST for a cookie that scripts can't read and other sites can't send. Nothing from a
-//! request reaches the file system.
+//! Without `--listen` only an address of this computer is served. A request must name this server by a bare address or `localhost`,
+//! so that a page of another site that points its own name here gets nothing. A link carries a token in its fragment, which is
+//! never sent by itself: the page redeems it by POST for a cookie that scripts can't read and other sites can't send. Each route
+//! says which permission it needs. Nothing from a request becomes a path: files of the user are chosen from a list, or get a
+//! name of letters, digits, blanks and dashes in a folder of their own.
 
 mod access;
+mod connections;
 mod log;
+mod past;
 mod routes;
+mod setup;
 
 use std::{io, net::SocketAddr, sync::Arc};
 
-use tokio::{
-    net::TcpListener,
-    sync::{broadcast, mpsc},
-};
+use tokio::sync::{broadcast, mpsc};
 use tokio_util::sync::CancellationToken;
 
-use self::{access::Access, log::NewsLog};
+pub(crate) use self::access::{Access, LinkError};
+use self::{connections::BoundedListener, log::NewsLog};
 use super::PendingRequest;
-use crate::store::Folder;
+use crate::{setup::Setup, store::Folder};
 
 /// Where the page is served unless another address is given.
-pub(crate) const USUAL_PAGE: SocketAddr = SocketAddr::new(std::net::IpAddr::V4(std::net::Ipv4Addr::LOCALHOST), 4780);
+const USUAL_PAGE: SocketAddr = SocketAddr::new(std::net::IpAddr::V4(std::net::Ipv4Addr::LOCALHOST), 4780);
 
-/// Where the live page is served.
+/// Where the live page is served on this computer.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum PageAddress {
     /// Nowhere.
@@ -43,63 +46,80 @@ pub(crate) enum PageAddress {
 #[derive(Debug, thiserror::Error)]
 pub(crate) enum PageError {
     /// The address is in use, or not of this computer.
-    #[error("the page can't be served at {address}: {}; choose another address with --page, or --page off", crate::io_reason::IoReason(.source))]
+    #[error("the page can't be served at {address}: {}; choose another address with --page or --listen, or --page off", crate::io_reason::IoReason(.source))]
     Bind {
         /// Which one.
         address: SocketAddr,
         /// The system's message.
         source: io::Error,
     },
-    /// The system gave no random bytes for the token.
-    #[error("the system gave no random bytes for the token of the page; use --page off")]
-    Random,
+    /// The first link can't be made.
+    #[error(transparent)]
+    Link(#[from] LinkError),
 }
 
-/// A page that is about to be served.
+/// The page's addresses and links; both stay when the daemon changes its bench.
 #[derive(Debug)]
 pub(crate) struct PageServer {
-    listener: TcpListener,
-    access: Access,
+    listeners: Vec<std::net::TcpListener>,
+    access: Arc<Access>,
 }
 
 impl PageServer {
-    /// Takes the address; none where the page is off.
+    /// Takes the addresses; none where the page is off.
     ///
     /// # Errors
-    /// The address can't be had.
-    pub(crate) async fn bind(address: PageAddress) -> Result<Option<Self>, PageError> {
-        let (first, second) = match address {
+    /// An address can't be had.
+    pub(crate) fn bind(local: PageAddress, network: Option<SocketAddr>) -> Result<Option<Self>, PageError> {
+        let open = |address: SocketAddr| -> Result<std::net::TcpListener, PageError> {
+            let failed = |source| PageError::Bind { address, source };
+            let listener = std::net::TcpListener::bind(address).map_err(failed)?;
+            listener.set_nonblocking(true).map_err(failed)?;
+            Ok(listener)
+        };
+        let own = match local {
             PageAddress::Off => return Ok(None),
-            PageAddress::Usual => (USUAL_PAGE, Some(SocketAddr::new(USUAL_PAGE.ip(), 0))),
-            PageAddress::At(address) => (address, None),
+            PageAddress::Usual => open(USUAL_PAGE).or_else(|_| open(SocketAddr::new(USUAL_PAGE.ip(), 0)))?,
+            PageAddress::At(address) => open(address)?,
         };
-        let bound = match (TcpListener::bind(first).await, second) {
-            (Err(_), Some(any)) => TcpListener::bind(any).await.map_err(|source| (any, source)),
-            (bound, _) => bound.map_err(|source| (first, source)),
-        };
-        let listener = bound.map_err(|(address, source)| PageError::Bind { address, source })?;
-        let local = listener.local_addr().map_err(|source| PageError::Bind { address: first, source })?;
-        Ok(Some(Self { listener, access: Access::new(local).ok_or(PageError::Random)? }))
+        let mut listeners = vec![own];
+        listeners.extend(network.map(open).transpose()?);
+        let addresses = listeners.iter().map(|listener| {
+            let wanted = network.unwrap_or(USUAL_PAGE);
+            listener.local_addr().map_err(|source| PageError::Bind { address: wanted, source })
+        });
+        let addresses = addresses.collect::<Result<_, _>>()?;
+        Ok(Some(Self { listeners, access: Arc::new(Access::new(addresses)?) }))
     }
 
-    /// The address with its token, for the operator.
-    pub(crate) fn link(&self) -> String {
-        self.access.link()
+    /// The links.
+    pub(crate) fn access(&self) -> &Arc<Access> {
+        &self.access
     }
 
     /// Serves until `stop` is cancelled, which also ends streams that are open.
     pub(crate) async fn serve(
-        self,
+        &self,
         requests: mpsc::Sender<PendingRequest>,
         news: &broadcast::Sender<Arc<str>>,
         folder: Folder,
+        setup: (Arc<Setup>, Arc<str>),
         stop: CancellationToken,
     ) {
         let log = NewsLog::follow(news, stop.clone());
-        let state = routes::PageState { access: Arc::new(self.access), requests, log, folder, stop: stop.clone() };
-        let served = axum::serve(self.listener, routes::router(state)).with_graceful_shutdown(stop.cancelled_owned());
-        if let Err(error) = served.await {
-            tracing::warn!("the page is not served any more: {}", crate::io_reason::IoReason(&error));
+        let state = routes::PageState::new(self.access.clone(), requests, log, folder, setup, stop.clone());
+        let router = routes::router(state);
+        let served = self.listeners.iter().map(|listener| {
+            let (router, stop) = (router.clone(), stop.clone());
+            async move {
+                let listener = BoundedListener::new(tokio::net::TcpListener::from_std(listener.try_clone()?)?);
+                axum::serve(listener, router).with_graceful_shutdown(stop.cancelled_owned()).await
+            }
+        });
+        for ended in futures_util::future::join_all(served).await {
+            if let Err(error) = ended {
+                tracing::warn!("the page is not served any more: {}", crate::io_reason::IoReason(&error));
+            }
         }
     }
 }

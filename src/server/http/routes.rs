@@ -3,7 +3,8 @@
 use std::{convert::Infallible, sync::Arc, time::Duration};
 
 use axum::{
-    Json, Router,
+    Extension, Json, Router,
+    body::Bytes,
     extract::{DefaultBodyLimit, Request as HttpRequest, State},
     http::{HeaderMap, HeaderName, HeaderValue, Method, StatusCode, header},
     middleware::{self, Next},
@@ -18,11 +19,17 @@ use serde::Deserialize;
 use tokio::sync::{broadcast::error::RecvError, mpsc, oneshot};
 use tokio_util::sync::CancellationToken;
 
-use super::{access::Access, log::NewsLog};
+use super::{
+    access::{Access, Paired},
+    log::NewsLog,
+    past, setup,
+};
 use crate::{
     export::ledger_json,
-    server::{Answer, PendingRequest, Request},
+    server::{Answer, PendingRequest, Permission, Request},
+    setup::Setup,
     store::{Folder, read::Archive},
+    words::EnumWord,
 };
 
 /// The largest body: a procedure file travels in one.
@@ -33,41 +40,129 @@ const WRONG_TOKEN_DELAY: Duration = Duration::from_millis(500);
 const KEEP_ALIVE: Duration = Duration::from_secs(5);
 
 /// Nothing but the page's own files runs or is fetched, and no other page may frame it.
-const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; img-src 'self'; \
+const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; img-src 'self'; media-src 'self'; \
                       base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
 
 /// What the routes share.
 #[derive(Debug, Clone)]
 pub(super) struct PageState {
-    pub access: Arc<Access>,
+    access: Arc<Access>,
     /// To the daemon's event loop.
-    pub requests: mpsc::Sender<PendingRequest>,
-    pub log: NewsLog,
+    requests: mpsc::Sender<PendingRequest>,
+    log: NewsLog,
     pub folder: Folder,
+    pub setup: Arc<Setup>,
+    /// The file of the bench that is in use; empty where it has none.
+    pub bench: Arc<str>,
+    /// Held while a token is compared: wrong ones are answered one after the other.
+    pairing: Arc<tokio::sync::Mutex<()>>,
     /// Ends every stream.
-    pub stop: CancellationToken,
+    stop: CancellationToken,
 }
+
+impl PageState {
+    pub(super) fn new(
+        access: Arc<Access>,
+        requests: mpsc::Sender<PendingRequest>,
+        log: NewsLog,
+        folder: Folder,
+        (setup, bench): (Arc<Setup>, Arc<str>),
+        stop: CancellationToken,
+    ) -> Self {
+        Self { access, requests, log, folder, setup, bench, pairing: Arc::default(), stop }
+    }
+}
+
+/// The page's own files: path, kind and text.
+const OWN_FILES: [(&str, &str, &str); 16] = [
+    ("/", HTML, include_str!("../page/index.html")),
+    ("/setup", HTML, include_str!("../page/setup.html")),
+    ("/past", HTML, include_str!("../page/past.html")),
+    ("/page.css", CSS, include_str!("../page/page.css")),
+    ("/forms.css", CSS, include_str!("../page/forms.css")),
+    ("/page.js", SCRIPT, include_str!("../page/page.js")),
+    ("/common.js", SCRIPT, include_str!("../page/common.js")),
+    ("/setup.js", SCRIPT, include_str!("../page/setup.js")),
+    ("/bench.js", SCRIPT, include_str!("../page/bench.js")),
+    ("/past.js", SCRIPT, include_str!("../page/past.js")),
+    ("/voice.js", SCRIPT, include_str!("../page/voice.js")),
+    ("/awake.js", SCRIPT, include_str!("../page/awake.js")),
+    ("/draw.js", SCRIPT, include_str!("../page/draw.js")),
+    ("/uplot.js", SCRIPT, include_str!("../page/vendor/uplot/uPlot.iife.min.js")),
+    ("/uplot.css", CSS, include_str!("../page/vendor/uplot/uPlot.min.css")),
+    ("/icon.svg", "image/svg+xml", include_str!("../page/icon.svg")),
+];
+
+const HTML: &str = "text/html; charset=utf-8";
+const CSS: &str = "text/css; charset=utf-8";
+const SCRIPT: &str = "text/javascript; charset=utf-8";
+
+/// A video with a silent audio track, which keeps the screen on where there is no wake lock.
+const AWAKE_VIDEO: &[u8] = include_bytes!("../page/awake.webm");
 
 /// All routes behind their guards.
 pub(super) fn router(state: PageState) -> Router {
-    let paired = Router::new()
+    let looking = Router::new()
         .route("/status", get(status))
         .route("/ledger", get(ledger))
         .route("/news", get(news))
         .route("/do", post(ask))
-        .route_layer(middleware::from_fn_with_state(state.clone(), must_be_paired));
-    Router::new()
-        .route("/", get(|| own_file("text/html; charset=utf-8", include_str!("../page/index.html"))))
-        .route("/page.css", get(|| own_file("text/css; charset=utf-8", include_str!("../page/page.css"))))
-        .route("/page.js", get(|| own_file("text/javascript; charset=utf-8", include_str!("../page/page.js"))))
-        .route("/voice.js", get(|| own_file("text/javascript; charset=utf-8", include_str!("../page/voice.js"))))
-        .route("/draw.js", get(|| own_file("text/javascript; charset=utf-8", include_str!("../page/draw.js"))))
-        .route("/icon.svg", get(|| own_file("image/svg+xml", include_str!("../page/icon.svg"))))
-        .route("/pair", post(pair))
-        .merge(paired)
+        .route("/speaker", post(speaker))
+        .merge(past::router());
+    let paired =
+        looking.merge(setup::router(&state)).route_layer(middleware::from_fn_with_state(state.clone(), must_be_paired));
+    let mut open = Router::new().route("/pair", post(pair)).route("/awake.webm", get(awake_video));
+    for (path, kind, text) in OWN_FILES {
+        open = open.route(path, get(move || own_file(kind, text)));
+    }
+    open.merge(paired)
         .layer(DefaultBodyLimit::max(LARGEST_BODY))
         .layer(middleware::from_fn_with_state(state.clone(), guard))
         .with_state(state)
+}
+
+/// These routes need the permission to operate.
+pub(super) fn by_operator(routes: Router<PageState>, state: &PageState) -> Router<PageState> {
+    routes.route_layer(middleware::from_fn_with_state(state.clone(), must_operate))
+}
+
+async fn must_operate(Extension(paired): Extension<Paired>, request: HttpRequest, next: Next) -> Response {
+    if paired.permission >= Permission::Operate { next.run(request).await } else { only_shows() }
+}
+
+fn only_shows() -> Response {
+    refused(StatusCode::FORBIDDEN, "this link only shows; the one who works makes another with `bayline page link`")
+}
+
+/// Work that reads files or ports, on a thread of its own; a sentence where it can't be done.
+pub(super) async fn off_the_loop(
+    work: impl FnOnce() -> Result<serde_json::Value, String> + Send + 'static,
+) -> Response {
+    match tokio::task::spawn_blocking(work).await {
+        Ok(Ok(value)) => Json(value).into_response(),
+        Ok(Err(why)) => Json(Answer::refused(why)).into_response(),
+        Err(_) => {
+            refused(StatusCode::INTERNAL_SERVER_ERROR, "this part of bayline failed unexpectedly; the log tells more")
+        }
+    }
+}
+
+/// The video, or the part of it that a browser asks for as it seeks (RFC 9110, 14).
+async fn awake_video(headers: HeaderMap) -> Response {
+    let kind = [(header::CONTENT_TYPE, "video/webm"), (header::ACCEPT_RANGES, "bytes")];
+    let asked = headers.get(header::RANGE).and_then(|range| range.to_str().ok()?.strip_prefix("bytes="));
+    let Some((from, to)) = asked.and_then(|range| range.split_once('-')) else {
+        return (kind, AWAKE_VIDEO).into_response();
+    };
+    let (from, last) = (from.parse().unwrap_or(0), AWAKE_VIDEO.len() - 1);
+    let to = to.parse().unwrap_or(last).min(last);
+    match AWAKE_VIDEO.get(from..=to) {
+        Some(part) => {
+            let range = [(header::CONTENT_RANGE, format!("bytes {from}-{to}/{}", AWAKE_VIDEO.len()))];
+            (StatusCode::PARTIAL_CONTENT, kind, range, part).into_response()
+        }
+        None => StatusCode::RANGE_NOT_SATISFIABLE.into_response(),
+    }
 }
 
 async fn own_file(kind: &'static str, text: &'static str) -> impl IntoResponse {
@@ -102,18 +197,18 @@ async fn guard(State(state): State<PageState>, request: HttpRequest, next: Next)
     response
 }
 
-async fn must_be_paired(State(state): State<PageState>, request: HttpRequest, next: Next) -> Response {
-    if state.access.is_paired(request.headers()) {
-        next.run(request).await
-    } else {
-        refused(
+async fn must_be_paired(State(state): State<PageState>, mut request: HttpRequest, next: Next) -> Response {
+    let Some(paired) = state.access.paired(request.headers()) else {
+        return refused(
             StatusCode::UNAUTHORIZED,
-            "open the address that `bayline run` printed, with all that stands behind the #",
-        )
-    }
+            "open the address that `bayline run` or `bayline page link` printed, with all that stands behind the #",
+        );
+    };
+    request.extensions_mut().insert(paired);
+    next.run(request).await
 }
 
-fn refused(status: StatusCode, why: &str) -> Response {
+pub(super) fn refused(status: StatusCode, why: &str) -> Response {
     (status, Json(Answer::refused(why))).into_response()
 }
 
@@ -124,26 +219,38 @@ struct Pairing {
 }
 
 async fn pair(State(state): State<PageState>, Json(pairing): Json<Pairing>) -> Response {
+    // Guesses wait for each other, so that many at one time are no faster.
+    let _one_by_one = state.pairing.lock().await;
     match state.access.redeem(&pairing.token) {
         Some(cookie) => (StatusCode::OK, [(header::SET_COOKIE, cookie)], Json(Answer::done())).into_response(),
         None => {
             tokio::time::sleep(WRONG_TOKEN_DELAY).await;
             refused(
                 StatusCode::FORBIDDEN,
-                "the token is not the one of this run; open the address that `bayline run` printed",
+                "this link is not good any more: it was used, revoked, or is of an earlier run; `bayline page link` makes another",
             )
         }
     }
 }
 
-async fn status(State(state): State<PageState>) -> Json<Answer> {
-    Json(send(&state.requests, Request::Status {}).await)
+/// The state; who only looks on gets no link that lets others in.
+async fn status(State(state): State<PageState>, Extension(paired): Extension<Paired>) -> Json<serde_json::Value> {
+    let mut answer = send(&state.requests, Request::Status {}).await;
+    if let Some(status) = &mut answer.status {
+        status.page = None;
+    }
+    let mut answer = serde_json::to_value(answer).unwrap_or_default();
+    answer["permission"] = paired.permission.word().into();
+    Json(answer)
 }
 
-async fn ask(State(state): State<PageState>, body: axum::body::Bytes) -> Response {
+async fn ask(State(state): State<PageState>, Extension(paired): Extension<Paired>, body: Bytes) -> Response {
     match serde_json::from_slice::<Request>(&body) {
-        Ok(Request::Watch {}) => refused(StatusCode::BAD_REQUEST, "the news are at /news"),
-        Ok(request) => Json(send(&state.requests, request).await).into_response(),
+        Ok(request) => match request.permission() {
+            None => refused(StatusCode::BAD_REQUEST, "the page can't ask for this; the news are at /news"),
+            Some(needed) if paired.permission < needed => only_shows(),
+            Some(_) => Json(send(&state.requests, request).await).into_response(),
+        },
         Err(error) => refused(StatusCode::BAD_REQUEST, &format!("the request can't be read: {error}")),
     }
 }
@@ -155,6 +262,19 @@ async fn send(requests: &mpsc::Sender<PendingRequest>, request: Request) -> Answ
         return stopping();
     }
     answered.await.unwrap_or_else(|_| stopping())
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Speaker {
+    /// A number that the page gave itself.
+    page: u32,
+}
+
+/// One page speaks now, and all others are silent.
+async fn speaker(State(state): State<PageState>, Json(Speaker { page }): Json<Speaker>) -> Json<Answer> {
+    state.log.push(format!("{{\"news\":\"speaker\",\"page\":{page}}}").into());
+    Json(Answer::done())
 }
 
 /// The ledger of the newest session, as `show last --json` prints it.
@@ -174,9 +294,14 @@ async fn ledger(State(state): State<PageState>) -> Response {
 }
 
 /// The news as server-sent events with numbers (WHATWG HTML, 9.2); a page that comes back gets what it missed.
-async fn news(State(state): State<PageState>, headers: HeaderMap) -> impl IntoResponse {
+async fn news(
+    State(state): State<PageState>,
+    Extension(paired): Extension<Paired>,
+    headers: HeaderMap,
+) -> impl IntoResponse {
     let last_seen = headers.get("last-event-id").and_then(|id| id.to_str().ok()?.parse().ok());
-    Sse::new(stream_since(&state, last_seen)).keep_alive(KeepAlive::new().interval(KEEP_ALIVE))
+    Sse::new(stream_since(&state, last_seen).take_until(paired.revoked.cancelled_owned()))
+        .keep_alive(KeepAlive::new().interval(KEEP_ALIVE))
 }
 
 fn stream_since(state: &PageState, last_seen: Option<u64>) -> impl Stream<Item = Result<Event, Infallible>> + use<> {

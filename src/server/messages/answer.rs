@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{CaptureMessage, StatusReport, StepMessage};
+use super::{CaptureMessage, LinkLine, StatusReport, StepMessage};
 use crate::session::{CommandReply, Correction, JudgementRecord, Zeroed};
 
 /// The answer to one request.
@@ -37,6 +37,12 @@ pub(crate) struct Answer {
     /// What was corrected of the visit.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub corrections: Vec<Correction>,
+    /// What is so again after the last act was undone, in one sentence.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub undone: Option<String>,
+    /// Links to the page.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub links: Vec<LinkLine>,
     /// The state of the daemon.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub status: Option<StatusReport>,
@@ -89,6 +95,10 @@ impl From<&CommandReply> for Answer {
                 answer.zeroed = Some(ZeroMessage { zeroed: *zeroed, unit: zeroed.quantity.unit().to_owned() });
             }
             CommandReply::Corrected(corrections) => answer.corrections.clone_from(corrections),
+            CommandReply::Undone { text, now } => {
+                answer.undone = Some(text.clone());
+                answer.step = now.as_deref().map(StepMessage::from);
+            }
             CommandReply::Kept => {}
         }
         answer

@@ -1,6 +1,6 @@
 //! The messages on the control socket: one JSON object a line, requests in, answers out.
 //!
-//! Reading order: `request`, `answer`, `step` (steps, captures and questions), `status`, `news`. Visits, judgements and findings are
+//! Reading order: `request`, `answer`, `link` (of the page), `step` (steps, captures and questions), `status`, `news`. Visits, judgements and findings are
 //! the session's own types.
 //!
 //! # Format
@@ -13,7 +13,7 @@
 //! {"do":"mark","text":"brake released"}   {"do":"note","text":"oil on the plug"}
 //! {"do":"zero","channel":"lift coil"}   {"do":"correct","machine":"loader 8","by":"K"}
 //! {"do":"speaker","name":"page-1"}
-//! {"do":"end"}   {"do":"status"}   {"do":"watch"}
+//! {"do":"undo"}   {"do":"end"}   {"do":"status"}   {"do":"watch"}
 //! ```
 //!
 //! Each request has one [`Answer`], in order: `{"ok":true,…}` once what it acknowledges is on disk, or
@@ -21,12 +21,14 @@
 //! Values are in the base unit that stands beside them; a value beyond the meter's range is `"over"` or `"under"`.
 
 mod answer;
+mod link;
 mod news;
 mod request;
 mod status;
 mod step;
 
 pub(crate) use answer::Answer;
+pub(crate) use link::{LinkLine, Permission};
 pub(crate) use news::{News, NewsMessage};
 pub(crate) use request::{BeginRequest, ProcedureText, Request};
 pub(crate) use status::{ClockLine, MeterLine, ReadingLine, SessionLine, StatusReport};

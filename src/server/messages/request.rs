@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::Permission;
 use crate::{
     procedure::YesNo,
     session::{Visit, VisitCorrection},
@@ -40,10 +41,46 @@ pub(crate) enum Request {
     /// repeats this at least every ten seconds while it speaks; an empty name, or `say` for the daemon's own voice, gives it back.
     /// Who speaks is told to all by the news `speaker`.
     Speaker { name: String },
+    /// Undo the last of these, but not the begin or end of a session.
+    Undo {},
+    /// Make a link to the page.
+    Link {
+        /// Whom it is for.
+        #[serde(default)]
+        name: String,
+        /// Whether it only shows.
+        #[serde(default)]
+        onlooker: bool,
+    },
+    /// The links to the page.
+    Links {},
+    /// This link is no longer good.
+    Revoke { link: u32 },
     /// The state of the daemon.
     Status {},
     /// Send all news from now on.
     Watch {},
+}
+
+impl Request {
+    /// What a client of the page needs for it; none where the page can't ask for it.
+    pub(crate) fn permission(&self) -> Option<Permission> {
+        match self {
+            Self::Status {} => Some(Permission::Look),
+            Self::Begin(_)
+            | Self::End {}
+            | Self::Step { .. }
+            | Self::Take { .. }
+            | Self::Mark { .. }
+            | Self::Note { .. }
+            | Self::Correct(_)
+            | Self::Zero { .. }
+            | Self::Speaker { .. }
+            | Self::Undo {} => Some(Permission::Operate),
+            // The news are a stream of their own, and links are made and revoked at the computer.
+            Self::Watch {} | Self::Link { .. } | Self::Links {} | Self::Revoke { .. } => None,
+        }
+    }
 }
 
 /// What a session begins with; everything may be left out.

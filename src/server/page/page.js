@@ -1,24 +1,25 @@
 // The visit: what to do, what the meter shows, what came of it. The state is read whole at the start and after a lost
 // connection; news change it in between. Texts are put in as texts, never as HTML.
 
+import { Awake } from "/awake.js";
+import { by, filled, look, pair, post, read } from "/common.js";
 import { Minute, numberLine } from "/draw.js";
 import { Voice } from "/voice.js";
 
-const by = (id) => document.getElementById(id);
 const voice = new Voice();
+const awake = new Awake((words) => (by("awake").textContent = words));
 const minute = new Minute(by("minute"));
-const KEYS = { " ": "take", PageDown: "next", PageUp: "again", Enter: "take" };
-const LOOKS = { "in limit": ["●", "good"], "out of limit": ["■", "bad"], "too close to call": ["◆", "close"] };
+// A presenter's and a foot switch's keys; others are given in this browser's storage as {"F5": "next"}.
+const KEYS = { " ": "take", Enter: "take", PageDown: "next", PageUp: "again", ...own("bayline-keys") };
 
-const state = { step: null, channels: new Map(), ledger: [], ask: null, verdict: null };
+const state = { step: null, channels: new Map(), ledger: [], captures: [], ask: null, looksOn: false };
 
-function look(verdict) {
-  return LOOKS[verdict] ?? ["○", "none"];
-}
-
-async function post(path, body) {
-  const answer = await fetch(path, { method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify(body) });
-  return answer.json();
+function own(name) {
+  try {
+    return JSON.parse(localStorage.getItem(name)) ?? {};
+  } catch {
+    return {};
+  }
 }
 
 /** Asks the daemon; what it refuses is said and shown. */
@@ -36,7 +37,6 @@ function tell(text, urgent = true) {
 
 function showStep(step) {
   state.step = step;
-  state.verdict = null;
   minute.clear();
   by("verdict").textContent = step?.limit ? `${step.limit} wanted` : "";
   by("verdict").className = "none";
@@ -49,10 +49,15 @@ function showStep(step) {
 
 function showSentence() {
   const { step } = state;
-  by("sentence").textContent = state.ask?.text ?? (step ? step.instruction || step.name : "No step is on");
+  by("sentence").textContent = state.ask?.text ?? (step ? step.instruction || step.name : idleWords());
   by("waits").textContent = state.ask ? `waits for ${state.ask.waits_for}, or a button below` : "";
   by("sentence").classList.toggle("ask", state.ask !== null);
   by("step").textContent = step ? (step.place ? `${step.name}, step ${step.place} of ${step.of}` : step.name) : "";
+}
+
+function idleWords() {
+  if (!state.meters) return "No meter is set up yet. Tap more, then set up.";
+  return state.session ? "No step is on" : "No session is open. Tap more, then set up, begin.";
 }
 
 function shownChannel() {
@@ -93,9 +98,19 @@ function showChannels() {
 function showLedger() {
   const rows = state.ledger.map((step) => {
     const [shape, kind] = look(step.verdict);
-    return row(shape, kind, step.name, step.verdict ?? step.left ?? "", step.verdict === "in limit" ? "" : step.reason);
+    const taken = step.capture ?? state.captures.filter((capture) => capture.step === step.number).at(-1);
+    const value = taken ? shownValue(taken) : "";
+    return row(shape, kind, step.name, [value, step.verdict ?? step.left ?? ""].filter(Boolean).join("  "), step.verdict === "in limit" ? "" : step.reason);
   });
   by("ledger").replaceChildren(...rows.reverse());
+}
+
+/** A captured value with as many digits as its uncertainty leaves. */
+function shownValue({ value, u, unit, answer }) {
+  if (answer) return answer;
+  if (typeof value !== "number") return "";
+  const digits = u > 0 ? Math.min(4, Math.max(0, 1 - Math.floor(Math.log10(2 * u)))) : 3;
+  return `${value.toFixed(digits)} ${unit === "ohm" ? "Ω" : unit}`;
 }
 
 function showAlarms(alarms) {
@@ -104,13 +119,21 @@ function showAlarms(alarms) {
 
 /** Reads the state whole. */
 async function load() {
-  const answer = await fetch("/status").then((reply) => reply.json());
+  const answer = await read("/status");
   if (!answer.ok) return lock(answer.error);
+  state.looksOn = answer.permission === "look on";
+  document.body.classList.toggle("looks-on", state.looksOn);
   const { status } = answer;
   const { session } = status;
   const open = status.meters.filter((meter) => meter.open).length;
   by("visit").textContent = session ? [session.machine, session.job, session.procedure].filter(Boolean).join(" · ") || "a session is open" : "no session is open";
   by("link").textContent = `${open} of ${status.meters.length} meters`;
+  [state.session, state.meters] = [session, status.meters.length];
+  const cautioned = session?.caution && sessionStorage.getItem("cautioned") !== session.uuid;
+  if (cautioned) {
+    by("hint").textContent = session.caution;
+    sessionStorage.setItem("cautioned", session.uuid);
+  }
   state.channels = new Map(status.readings.map((reading) => [reading.channel, reading]));
   state.ask = status.ask ?? null;
   state.step = status.step ?? null;
@@ -132,7 +155,8 @@ function loadLedgerSoon() {
 }
 
 async function loadLedger() {
-  const ledger = await fetch("/ledger").then((reply) => reply.json());
+  const ledger = await read("/ledger");
+  state.captures = ledger.captures ?? [];
   state.ledger = (ledger.steps ?? []).filter((step) => step.left || step.verdict);
   showLedger();
 }
@@ -144,6 +168,13 @@ function lock(why) {
 }
 
 const NEWS = {
+  // One speaker for all pages: the last that was tapped.
+  speaker({ page }) {
+    if (page === PAGE || voice.how === "off") return;
+    sound("off");
+    awake.release();
+    by("hint").textContent = "Another page speaks now.";
+  },
   readings({ readings }) {
     for (const reading of state.channels.values()) reading.age_s += 0.25;
     for (const reading of readings) state.channels.set(reading.channel, reading);
@@ -155,7 +186,7 @@ const NEWS = {
   step({ step }) {
     state.ask = null;
     showStep(step);
-    voice.say(step.name, true);
+    voice.say(`Next: ${step.name}. ${step.instruction}`, true);
     loadLedgerSoon();
   },
   captured({ step, capture }) {
@@ -180,14 +211,14 @@ const NEWS = {
     state.ask = question;
     showSentence();
     voice.tone("none");
-    voice.say(question.text);
+    voice.ask(question.text);
   },
   "ask-over"() {
     state.ask = null;
     showSentence();
   },
   count({ seconds }) {
-    voice.say(String(seconds));
+    voice.count(seconds);
   },
   finding({ finding }) {
     by("finding").textContent = `${finding.sentence} (${finding.sure}) ${finding.next}`;
@@ -223,22 +254,63 @@ const ACTS = {
   back: () => ask({ do: "step", to: "back" }),
   skip: () => ask({ do: "step", to: "skip" }),
   take: () => ask(state.step?.asks ? { do: "take", answer: "yes" } : { do: "take" }),
-  mark: () => ask({ do: "mark", text: by("text").value }),
-  zero: () => ask({ do: "zero", channel: state.step?.channel ?? "" }),
+  mark: () => ask({ do: "mark", text: by("text").value }).then((answer) => answer.ok && done(`marked: ${by("text").value || "this moment"}`)),
+  zero: () => ask({ do: "zero", channel: state.step?.channel ?? clamp() ?? "" }).then(({ ok, zeroed }) => ok && done(`zeroed: ${zeroed.offset.toPrecision(3)} ${zeroed.unit} is taken off from now on`)),
+  undo: () => ask({ do: "undo" }).then((answer) => answer.ok && done(answer.undone)),
+  end() {
+    if (!confirm("End the session?")) return;
+    ask({ do: "end" }).then((answer) => answer.ok && done("The session is ended."));
+  },
 };
+
+/** The one channel that measures current, where no step names one. */
+function clamp() {
+  const clamps = [...state.channels.values()].filter(({ unit }) => unit === "A");
+  return clamps.length === 1 ? clamps[0].channel : null;
+}
 
 for (const [id, act] of Object.entries(ACTS)) by(id).addEventListener("click", act);
 by("note").addEventListener("submit", async (event) => {
   event.preventDefault();
   const answer = await ask({ do: "note", text: by("text").value });
-  if (answer.ok) by("text").value = "";
+  if (answer.ok) done("kept: " + by("text").value);
 });
-by("voice").addEventListener("click", () => {
-  const on = voice.toggle();
-  by("voice").setAttribute("aria-pressed", String(on));
-  by("voice").textContent = on ? "voice is on" : "voice is off";
-  if (on) stayAwake();
+by("correction").addEventListener("submit", async (event) => {
+  event.preventDefault();
+  const answer = await ask({ do: "correct", ...filled(event.target) });
+  if (!answer.ok) return;
+  event.target.reset();
+  done(answer.corrections.map(({ field, value_after }) => `${field} is ${value_after}`).join(", "));
 });
+by("correct").addEventListener("toggle", () => {
+  for (const name of ["machine", "job"]) by(`c-${name}`).value ||= state.session?.[name] ?? "";
+});
+
+/** Says what was done, and puts the menu away. */
+function done(words) {
+  by("text").value = "";
+  by("more").open = false;
+  by("hint").textContent = words;
+}
+
+const PAGE = crypto.getRandomValues(new Uint32Array(1))[0];
+
+function sound(how) {
+  voice.set(how);
+  by("voice").setAttribute("aria-pressed", String(how === "words"));
+  by("voice").textContent = how === "words" ? "voice is on" : "voice is off";
+  by("tones").setAttribute("aria-pressed", String(how === "tones"));
+}
+
+for (const [id, how] of [["voice", "words"], ["tones", "tones"]]) {
+  by(id).addEventListener("click", () => {
+    const now = voice.how === how ? "off" : how;
+    sound(now);
+    if (now === "off") return awake.release();
+    post("/speaker", { page: PAGE }).catch(() => {});
+    awake.hold();
+  });
+}
 by("room").addEventListener("click", () => {
   const on = document.body.classList.toggle("room");
   by("room").setAttribute("aria-pressed", String(on));
@@ -247,30 +319,9 @@ by("room").addEventListener("click", () => {
 // A presenter or a foot switch is a keyboard.
 document.addEventListener("keydown", (event) => {
   const act = KEYS[event.key];
-  if (!act || event.repeat || event.target.closest("input, button, summary")) return;
+  if (!act || event.repeat || event.target.closest("input, button, summary, a, select, textarea")) return;
   event.preventDefault();
   ACTS[act]();
 });
-
-/** Keeps the screen on where the browser allows it, and says honestly whether it does. */
-async function stayAwake() {
-  try {
-    const lock = await navigator.wakeLock.request("screen");
-    by("awake").textContent = "the screen is held awake";
-    lock.addEventListener("release", () => (by("awake").textContent = "the screen may go dark"));
-  } catch {
-    by("awake").textContent = "this browser does not hold the screen awake here: set the screen's own time longer";
-  }
-}
-document.addEventListener("visibilitychange", () => document.visibilityState === "visible" && voice.on && stayAwake());
-
-/** The token stands behind the # of the printed address; it is redeemed for a cookie and leaves the address bar. */
-async function pair() {
-  const token = location.hash.slice(1);
-  if (!token) return;
-  history.replaceState(null, "", "/");
-  const answer = await post("/pair", { token });
-  if (!answer.ok) throw new Error(answer.error);
-}
 
 pair().then(load).then(follow).catch((error) => lock(error.message));

@@ -14,35 +14,49 @@ export function spoken(text) {
 
 export class Voice {
   constructor() {
-    this.on = false;
+    this.how = "off";
     this.context = null;
+    this.asked = { text: "", at: 0, times: 0 };
   }
 
-  /** Called by a tap. */
-  toggle() {
-    this.on = !this.on;
-    if (this.on) {
-      this.context ??= new AudioContext();
-      this.context.resume();
-      this.say("Voice is on.");
-    } else {
-      window.speechSynthesis?.cancel();
-    }
-    return this.on;
+  /** Called by a tap, as browsers demand: "words", "tones" or "off". */
+  set(how) {
+    this.how = how;
+    if (how === "off") return window.speechSynthesis?.cancel();
+    this.context ??= new AudioContext();
+    this.context.resume();
+    if (how === "words") this.say("Voice is on.", true);
+    else this.tone("good");
   }
 
-  /** Says a sentence; what matters more cuts what is being said short. */
+  /** Says a sentence; what matters more cuts what is being said short, a count that is not over too. */
   say(text, urgent = false) {
-    if (!this.on || !("speechSynthesis" in window)) return;
+    if (this.how !== "words" || !("speechSynthesis" in window)) return;
     if (urgent) window.speechSynthesis.cancel();
     const words = new SpeechSynthesisUtterance(spoken(text));
     words.lang = "en";
     window.speechSynthesis.speak(words);
   }
 
-  /** Rising two for in limit, falling two for out of limit, one level for anything else. */
+  /** A question that is repeated waits longer each time. */
+  ask(text) {
+    const now = performance.now();
+    const again = text === this.asked.text;
+    if (again && now - this.asked.at < 4000 * 2 ** this.asked.times) return;
+    this.asked = { text, at: now, times: again ? Math.min(this.asked.times + 1, 4) : 0 };
+    this.say(text, true);
+  }
+
+  /** A number of a count is said only while nothing else is. */
+  count(seconds) {
+    if (this.how === "tones") return this.tone("none");
+    if (window.speechSynthesis?.speaking && seconds > 3) return;
+    this.say(String(seconds), seconds <= 3);
+  }
+
+  /** Rising two for in limit, falling two for out of limit, one level for anything else. Words alone need none. */
   tone(verdict) {
-    this.play({ good: [520, 780], bad: [520, 350] }[verdict] ?? [520]);
+    if (this.how === "tones") this.play({ good: [520, 780], bad: [520, 350] }[verdict] ?? [520]);
   }
 
   /** A high one for a drop-out, while the harness is moved. */
@@ -51,7 +65,7 @@ export class Voice {
   }
 
   play(tones) {
-    if (!this.on || !this.context) return;
+    if (this.how === "off" || !this.context) return;
     tones.forEach((frequency, index) => {
       const [oscillator, gain] = [this.context.createOscillator(), this.context.createGain()];
       const from = this.context.currentTime + 0.16 * index;

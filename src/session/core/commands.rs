@@ -1,12 +1,15 @@
 //! The operator's commands, and which are refused.
 
+use std::sync::Arc;
+
 use super::Core;
 use crate::{
     channel::ChannelId,
     clock::Mono,
     procedure::YesNo,
     session::{
-        Capture, Command, CommandReply, CoreInput, Effect, Judgement, Notice, Record, Refusal, StepMove, Zeroed,
+        Capture, Command, CommandReply, CoreInput, Effect, Judgement, Notice, Record, Refusal, StepMove, StepView,
+        Zeroed,
         active_step::channel_named,
         command::{LONGEST_TEXT, check_length},
         judge::{CaptureMethod, FRESH_US},
@@ -14,6 +17,7 @@ use crate::{
         open_session::{BenchView, Session, trimmed},
         proof::CaptureFlag,
         record::{EventKind, SessionExit},
+        undo::OperatorAct,
     },
     units::show,
 };
@@ -32,17 +36,26 @@ impl Core {
     }
 
     fn carry_out(&mut self, at: Mono, command: Command, effects: &mut Vec<Effect>) -> Result<CommandReply, Refusal> {
+        let on = self.step_view().cloned();
         match command {
             Command::Begin(begin) => Ok(self.begin(at, begin, effects)),
             Command::End => self.end(at, SessionExit::Ended, effects).ok_or(Refusal::NoSession),
-            Command::Step(to) => self.go(at, to, effects),
-            Command::Take(channel) => self.take(at, channel, effects),
-            Command::Answer(answer) => self.answer(at, answer, effects),
+            Command::Step(to) => self.go_by_hand(at, to, effects),
+            Command::Take(channel) => {
+                let reply = self.take(at, channel, effects)?;
+                Ok(self.captured_by_hand(on, reply))
+            }
+            Command::Answer(answer) => {
+                let reply = self.answer(at, answer, effects)?;
+                Ok(self.captured_by_hand(on, reply))
+            }
             Command::Zero(channel) => self.zero(at, &channel, effects),
+            Command::Undo => self.undo(at, effects),
             Command::Mark(text) => self.mark(at, text, effects),
             Command::Note(text) => {
                 let text = trimmed(&text, "note", LONGEST_TEXT)?;
                 self.open_session()?;
+                self.last_act = Some(OperatorAct::Remarked(EventKind::Note, text.clone()));
                 self.remark(at, EventKind::Note, String::new(), text, effects);
                 Ok(CommandReply::Kept)
             }
@@ -52,6 +65,7 @@ impl Core {
                     effects.push(Effect::Record(Record::Corrected(at, correction.clone())));
                     self.remark(at, EventKind::Corrected, String::new(), correction.to_string(), effects);
                 }
+                self.last_act = Some(OperatorAct::Corrected(corrections.clone()));
                 Ok(CommandReply::Corrected(corrections))
             }
         }
@@ -68,6 +82,54 @@ impl Core {
         Ok(CommandReply::Step { judged, now })
     }
 
+    fn go_by_hand(&mut self, at: Mono, to: StepMove, effects: &mut Vec<Effect>) -> Result<CommandReply, Refusal> {
+        let left = self.step_view().cloned();
+        let reply = self.go(at, to, effects)?;
+        self.last_act = Some(OperatorAct::Moved(left));
+        Ok(reply)
+    }
+
+    /// A capture by hand without a step on began one.
+    fn captured_by_hand(&mut self, on: Option<Arc<StepView>>, reply: CommandReply) -> CommandReply {
+        self.last_act = Some(on.map_or(OperatorAct::Moved(None), OperatorAct::Captured));
+        reply
+    }
+
+    /// Undoes the operator's last act; its record stays, with an event that it was undone.
+    fn undo(&mut self, at: Mono, effects: &mut Vec<Effect>) -> Result<CommandReply, Refusal> {
+        self.open_session()?;
+        let act = self.last_act.take().ok_or(Refusal::NothingToUndo)?;
+        let bench = BenchView { channels: &self.channels, zeros: &self.zeros };
+        let session = self.session.as_mut().ok_or(Refusal::NoSession)?;
+        let text = match act {
+            OperatorAct::Moved(left) => match session.undo_to(at, left.as_deref(), &bench, effects) {
+                Some(view) => format!("undone: \"{}\" is on again, as attempt {}", view.name, view.attempt),
+                None => "undone: no step is on".to_owned(),
+            },
+            OperatorAct::Captured(view) => {
+                session.undo_to(at, Some(&view), &bench, effects);
+                format!("undone: what was captured in \"{}\" does not count, and the step begins again", view.name)
+            }
+            OperatorAct::Corrected(corrections) => {
+                let undone: Vec<_> = corrections.iter().map(|one| one.undo(&mut session.begin.visit)).collect();
+                effects.extend(undone.iter().map(|one| Effect::Record(Record::Corrected(at, one.clone()))));
+                let words: Vec<String> = undone.iter().map(ToString::to_string).collect();
+                format!("undone: {}", words.join(", "))
+            }
+            OperatorAct::Zeroed(id) => {
+                let zeroed = self.zeros.undo(usize::from(id.0)).ok_or(Refusal::NothingToUndo)?;
+                self.keep_input(at, || CoreInput::Zero(id.0, zeroed), effects);
+                effects.push(Effect::Record(Record::Zeroed(at, id, zeroed)));
+                let offset = show(zeroed.offset, zeroed.quantity);
+                format!("undone: {offset} is taken off \"{}\" again, as before", self.channel_name(Some(id)))
+            }
+            OperatorAct::Remarked(kind, text) => format!("undone: the {} \"{text}\" does not count", kind.word()),
+        };
+        let remark = text.strip_prefix("undone: ").unwrap_or(&text).to_owned();
+        self.remark(at, EventKind::Undone, String::new(), remark, effects);
+        Ok(CommandReply::Undone { text, now: self.step_view().cloned() })
+    }
+
     fn zero(&mut self, at: Mono, channel: &str, effects: &mut Vec<Effect>) -> Result<CommandReply, Refusal> {
         let id = self.find_channel(channel)?;
         self.open_session()?;
@@ -75,6 +137,7 @@ impl Core {
             self.zeros.take(usize::from(id.0)).ok_or_else(|| Refusal::NotStill { channel: channel.to_owned() })?;
         self.keep_input(at, || CoreInput::Zero(id.0, zeroed), effects);
         self.zeroed(at, id, zeroed, effects);
+        self.last_act = Some(OperatorAct::Zeroed(id));
         Ok(CommandReply::Zeroed(zeroed))
     }
 
@@ -92,9 +155,11 @@ impl Core {
         check_length(text.trim(), "mark", LONGEST_TEXT)?;
         let text_or = |default: &str| if text.trim().is_empty() { default } else { text.trim() }.to_owned();
         match self.open_session()?.procedure() {
-            None => self.go(at, StepMove::Named(text_or("mark")), effects),
+            None => self.go_by_hand(at, StepMove::Named(text_or("mark")), effects),
             Some(_) => {
-                self.remark(at, EventKind::Mark, String::new(), text_or("this moment"), effects);
+                let marked = text_or("this moment");
+                self.last_act = Some(OperatorAct::Remarked(EventKind::Mark, marked.clone()));
+                self.remark(at, EventKind::Mark, String::new(), marked, effects);
                 if let Some(step) = self.session.as_mut().and_then(|session| session.step.as_mut()) {
                     step.mark(at, &text, &mut self.events);
                     self.handle_step_events(at, effects);

@@ -6,7 +6,7 @@ use crate::{
     clock::Mono,
     session::{
         Begin, BenchState, ChannelState, Command, CoreEvent, CoreInput, Effect, Record, SampleState, VoidCapture,
-        judge::FRESH_US, meters::MeterState, open_session::BenchView, record::StepExit,
+        judge::FRESH_US, meters::MeterState, open_session::BenchView, record::StepExit, undo::OperatorAct,
     },
 };
 
@@ -26,6 +26,10 @@ impl Core {
             Command::Take(channel) => Some(CoreInput::Take(channel.clone())),
             Command::Answer(answer) => Some(CoreInput::Answer(*answer)),
             Command::Mark(text) => Some(CoreInput::Mark(text.clone())),
+            Command::Undo => {
+                let moves = matches!(self.last_act, Some(OperatorAct::Moved(_) | OperatorAct::Captured(_)));
+                moves.then_some(CoreInput::Undo)
+            }
             // A zero is kept as it was taken: what the clamp showed before is not stored.
             Command::Begin(_) | Command::End | Command::Zero(_) | Command::Note(_) | Command::Correct(_) => None,
         }
@@ -130,6 +134,7 @@ impl Core {
             CoreInput::Take(channel) => Command::Take(channel.clone()),
             CoreInput::Answer(answer) => Command::Answer(*answer),
             CoreInput::Mark(text) => Command::Mark(text.clone()),
+            CoreInput::Undo => Command::Undo,
         };
         self.command(at, command, effects).map(drop).map_err(|refusal| refusal.to_string())
     }

@@ -1,7 +1,8 @@
 //! Reading sessions back. Everything here works on a read-only connection while a daemon writes.
 //!
 //! Reading order: `archive` (all files of a folder as one), `sessions`, `ledger` (steps and what they came to), `watched`
-//! (what was found while steps watched), `samples`, `wall_times`, `resumable`; `seconds` is for JSON.
+//! (what was found while steps watched), `samples`, `wall_times`,
+//! `plot`, `resumable`; `seconds` is for JSON.
 
 mod archive;
 mod corrections;
@@ -9,6 +10,7 @@ mod inputs;
 mod judgements;
 mod ledger;
 mod lines;
+mod plot;
 mod response_summary;
 mod resumable;
 mod samples;
@@ -24,6 +26,7 @@ pub(crate) use judgements::{JudgementRow, by_judgement, judgement};
 pub(crate) use ledger::{
     CaptureRow, EventRow, FigureRow, JudgementOf, StepRow, captures, figures, findings, last_attempts, steps, zeros,
 };
+pub(crate) use plot::{PlotWindow, plot_series};
 pub(crate) use response_summary::{ResponseSummary, response_summaries};
 pub(crate) use resumable::{ResumableSession, previous_session, resumable_session};
 pub(crate) use samples::{ChannelRow, StoredSample, channels, for_each_sample, row_count, sample_count, sample_rows};

@@ -57,6 +57,11 @@ impl Daemon {
         Self { client: Client::connect(socket), process, log }
     }
 
+    /// Connects anew, after it began anew with another bench.
+    pub(crate) fn reconnect(&mut self, socket: &Path) {
+        self.client = Client::connect(socket);
+    }
+
     /// What it has written to its log so far, also after its end.
     pub(crate) fn log(&self) -> Arc<Mutex<String>> {
         self.log.clone()

@@ -1,0 +1,173 @@
+//! Past sessions: the list, one with its ledger, its samples thinned out for plots, and its files to download.
+
+use axum::{
+    Router,
+    extract::{Query, State},
+    http::header,
+    response::{IntoResponse, Response},
+    routing::get,
+};
+use serde::Deserialize;
+use serde_json::json;
+
+use super::routes::{PageState, off_the_loop, refused};
+use crate::{
+    export::{CsvStyle, events, long, session_json, steps},
+    report::{SheetLength, SheetOptions, write_sheet},
+    store::{
+        Folder,
+        read::{self, Archive, PlotWindow, plot_series},
+    },
+};
+
+/// Columns of one plot at most: a wide screen has as many dots.
+const MOST_COLUMNS: usize = 4000;
+/// Sessions that are listed; typing finds the others.
+const MOST_LISTED: usize = 200;
+
+/// What everyone who is paired may read.
+pub(super) fn router() -> Router<PageState> {
+    Router::new()
+        .route("/sessions", get(sessions))
+        .route("/session", get(session))
+        .route("/session/plot", get(plot))
+        .route("/session/file", get(download))
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Search {
+    #[serde(default)]
+    find: String,
+}
+
+async fn sessions(State(state): State<PageState>, Query(search): Query<Search>) -> Response {
+    off_the_loop(move || {
+        let mut archive = open(&state.folder)?;
+        let found = archive.find_text(&search.find).map_err(|error| error.to_string())?;
+        let unreadable: Vec<String> = archive.unreadable().iter().map(ToString::to_string).collect();
+        let newest: Vec<_> = found.iter().rev().take(MOST_LISTED).collect();
+        Ok(json!({ "ok": true, "all": found.len(), "sessions": newest, "unreadable": unreadable }))
+    })
+    .await
+}
+
+fn open(folder: &Folder) -> Result<Archive, String> {
+    Archive::open(folder).map_err(|error| error.to_string())
+}
+
+/// A session by its number, the beginning of its identity, or last.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Wanted {
+    id: String,
+}
+
+async fn session(State(state): State<PageState>, Query(wanted): Query<Wanted>) -> Response {
+    off_the_loop(move || {
+        let archive = open(&state.folder)?;
+        let (connection, session) = archive.find(&wanted.id).map_err(|error| error.to_string())?;
+        let mut bytes = Vec::new();
+        session_json(connection, &session, &mut bytes).map_err(|error| error.to_string())?;
+        let json: serde_json::Value = serde_json::from_slice(&bytes).map_err(|error| error.to_string())?;
+        let events = read::events(connection, session.id).map_err(|error| error.to_string())?;
+        let events: Vec<_> = events
+            .iter()
+            .map(|event| {
+                let at_s = event.at_us as f64 / 1e6;
+                json!({ "at_s": at_s, "kind": event.kind.word(), "subject": event.subject, "text": event.text })
+            })
+            .collect();
+        Ok(json!({ "ok": true, "session": json, "events": events }))
+    })
+    .await
+}
+
+/// A stretch of a session, seconds since it began; all of it where nothing is given.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Stretch {
+    id: String,
+    channel: String,
+    quantity: String,
+    from: Option<f64>,
+    to: Option<f64>,
+    columns: usize,
+}
+
+async fn plot(State(state): State<PageState>, Query(stretch): Query<Stretch>) -> Response {
+    off_the_loop(move || {
+        let archive = open(&state.folder)?;
+        let (connection, session) = archive.find(&stretch.id).map_err(|error| error.to_string())?;
+        let us = |seconds: f64| (seconds.clamp(-1e9, 1e9) * 1e6) as i64;
+        let window = PlotWindow {
+            channel: &stretch.channel,
+            quantity: &stretch.quantity,
+            from_us: stretch.from.map(us),
+            to_us: stretch.to.map(us),
+            columns: stretch.columns.clamp(1, MOST_COLUMNS),
+        };
+        let series = plot_series(connection, &session, &window).map_err(|error| error.to_string())?;
+        Ok(json!({ "ok": true, "series": series }))
+    })
+    .await
+}
+
+/// What can be downloaded.
+#[derive(Debug, Clone, Copy, Deserialize)]
+#[serde(rename_all = "lowercase")]
+enum DownloadFile {
+    Samples,
+    Steps,
+    Events,
+    Sheet,
+    Full,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Download {
+    id: String,
+    what: DownloadFile,
+}
+
+async fn download(State(state): State<PageState>, Query(wanted): Query<Download>) -> Response {
+    let what = wanted.what;
+    let made = tokio::task::spawn_blocking(move || -> Result<_, String> {
+        let archive = open(&state.folder)?;
+        let (connection, session) = archive.find(&wanted.id).map_err(|error| error.to_string())?;
+        let mut bytes = Vec::new();
+        let sheet = |length| SheetOptions { length, measured_by: String::new(), zone: jiff::tz::TimeZone::system() };
+        let style = CsvStyle::default();
+        let written = match what {
+            DownloadFile::Samples => long(connection, &session, style, &mut bytes, || {}).map_err(|e| e.to_string()),
+            DownloadFile::Steps => steps(connection, &session, style, &mut bytes).map_err(|e| e.to_string()),
+            DownloadFile::Events => events(connection, &session, style, &mut bytes).map_err(|e| e.to_string()),
+            DownloadFile::Sheet => {
+                write_sheet(connection, &session, &sheet(SheetLength::Short), &mut bytes).map_err(|e| e.to_string())
+            }
+            DownloadFile::Full => {
+                write_sheet(connection, &session, &sheet(SheetLength::Full), &mut bytes).map_err(|e| e.to_string())
+            }
+        };
+        written.map(|()| (session.id, bytes))
+    });
+    let (number, bytes) = match made.await {
+        Ok(Ok(made)) => made,
+        Ok(Err(why)) => return refused(axum::http::StatusCode::NOT_FOUND, &why),
+        Err(_) => return refused(axum::http::StatusCode::INTERNAL_SERVER_ERROR, "the file could not be made"),
+    };
+    let (kind, name) = match what {
+        DownloadFile::Samples => ("text/csv; charset=utf-8", format!("session-{number}-samples.csv")),
+        DownloadFile::Steps => ("text/csv; charset=utf-8", format!("session-{number}-steps.csv")),
+        DownloadFile::Events => ("text/csv; charset=utf-8", format!("session-{number}-events.csv")),
+        DownloadFile::Sheet => ("text/html; charset=utf-8", format!("session-{number}-sheet.html")),
+        DownloadFile::Full => ("text/html; charset=utf-8", format!("session-{number}-full.html")),
+    };
+    // As a file and never shown in place: it is not held to the page's own policy.
+    let headers = [
+        (header::CONTENT_TYPE, kind.to_owned()),
+        (header::CONTENT_DISPOSITION, format!("attachment; filename=\"{name}\"")),
+    ];
+    (headers, bytes).into_response()
+}

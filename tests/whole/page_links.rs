@@ -1,0 +1,162 @@
+//! Proves who gets into the page by which link, and that setting up and looking back by the page need no file and reach none.
+
+use std::{
+    fs,
+    io::{BufRead, Read},
+};
+
+use serde_json::{Value, json};
+
+use crate::{
+    harness::{Bay, Display, HANDHELD, text, until},
+    page::Page,
+};
+
+const NONE: Value = Value::Null;
+
+#[test]
+fn a_link_is_for_one_browser_or_for_onlookers_who_change_nothing() {
+    let bay = Bay::with_bench(HANDHELD);
+    let mut daemon = bay.start_with(&["--page", "127.0.0.1:0", "--listen", "127.0.0.1:0"]);
+    let local = Page::of(&mut daemon);
+    let made = |arguments: &[&str]| -> String {
+        let printed = bay.bayline(["page", "--json"].iter().chain(arguments)).done();
+        let answer: Value = serde_json::from_str(&printed).unwrap();
+        answer["links"][0]["address"].as_str().unwrap().to_owned()
+    };
+
+    // The second address takes other names of this computer, never a name that someone else can own.
+    let phone = Page::at(&made(&["link", "--name", "phone"]));
+    let cookie = phone.pair();
+    let used = phone.as_page("", "POST", "/pair", &json!({ "token": "0123" }));
+    assert_eq!(used.status, 403);
+    assert!(used.body.contains("`bayline page link` makes another"), "{}", used.body);
+    assert_eq!(phone.json(&cookie, "POST", "/do", &json!({ "do": "note", "text": "by phone" }))["ok"], true);
+    let foreign = [("cookie", cookie.as_str()), ("host", "bay.example.invalid:4780")];
+    assert_eq!(phone.ask("GET", "/status", &foreign, "").status, 421);
+
+    // Who looks on sees all of it and changes nothing.
+    let class = Page::at(&made(&["link", "--onlooker", "--name", "class"]));
+    let onlooker = class.pair();
+    assert_eq!(class.json(&onlooker, "GET", "/status", &NONE)["permission"], "look on");
+    assert_eq!(class.json(&onlooker, "GET", "/status", &NONE)["status"]["page"], NONE, "no link that lets others in");
+    for request in [json!({ "do": "end" }), json!({ "do": "undo" }), json!({ "do": "note", "text": "x" })] {
+        assert_eq!(class.as_page(&onlooker, "POST", "/do", &request).status, 403, "{request}");
+    }
+    for path in ["/ports", "/bench", "/procedures", "/protocols"] {
+        assert_eq!(class.as_page(&onlooker, "GET", path, &NONE).status, 403, "{path}");
+    }
+    assert_eq!(class.as_page(&onlooker, "GET", "/sessions", &NONE).status, 200);
+    // Links are made at the computer alone.
+    assert_eq!(phone.as_page(&cookie, "POST", "/do", &json!({ "do": "links" })).status, 400);
+
+    // Revoked, an open stream ends too.
+    let listed = bay.bayline(["page"]).done();
+    assert!(listed.contains("phone") && listed.contains("class") && !listed.contains('#'), "{listed}");
+    let mut stream = class.open(&format!(
+        "GET /news HTTP/1.1\r\nhost: {}\r\ncookie: {onlooker}\r\nconnection: close\r\n\r\n",
+        class.host()
+    ));
+    let mut line = String::new();
+    while !line.contains("data:") {
+        line.clear();
+        assert!(stream.read_line(&mut line).unwrap() > 0, "the stream ended");
+    }
+    let number = listed.lines().find(|line| line.contains("class")).unwrap().trim().split(' ').next().unwrap();
+    assert!(bay.bayline(["page", "revoke", number]).done().contains("is revoked"));
+    let mut rest = String::new();
+    stream.read_to_string(&mut rest).unwrap();
+    assert_eq!(class.as_page(&onlooker, "GET", "/status", &NONE).status, 401);
+    assert_eq!(phone.as_page(&cookie, "GET", "/status", &NONE).status, 200);
+    assert!(bay.bayline(["page", "revoke", "99"]).failed(1).contains("there is no link 99"));
+    assert_eq!(local.as_page(&local.pair(), "GET", "/status", &NONE).status, 200);
+    daemon.stop();
+}
+
+#[test]
+fn a_bench_and_a_procedure_are_set_up_by_form_and_no_path_gets_through() {
+    let bay = Bay::with_bench(HANDHELD);
+    let _probe = Display::of(bay.meter("handheld"), "12.41 V");
+    let port = bay.port("handheld");
+    let port = text(&port);
+    let mut daemon = bay.launch(bay.command(["run", "--page", "127.0.0.1:0", "--offer", port]));
+    assert_eq!(daemon.status()["session"], NONE, "without a meter there is nothing to record");
+    let page = Page::of(&mut daemon);
+    let cookie = page.pair();
+    let get = |path: &str| page.json(&cookie, "GET", path, &NONE);
+    let put = |path: &str, body: Value| page.json(&cookie, "POST", path, &body);
+
+    // Only what is in the list is listened to.
+    assert!(get("/ports")["ports"].to_string().contains(port));
+    let refused = put("/ports/listen", json!({ "port": "/etc/passwd" }));
+    assert!(refused["error"].as_str().unwrap().contains("there is no port \"/etc/passwd\""), "{refused}");
+    let heard = put("/ports/listen", json!({ "port": port, "baud": 9600 }));
+    assert_eq!(heard["candidates"][0]["protocol"], "number", "{heard}");
+    assert!(heard["candidates"][0]["first"].to_string().contains("12.41"), "{heard}");
+
+    // The checks of the bench file and of `check`.
+    let form = |channel: Value| json!({ "meter": [{ "name": "hand", "port": port, "protocol": "number", "channel": [channel] }] });
+    let wrong = put("/bench/check", json!({ "form": form(json!({ "name": "probe", "scale": "100 mV/kg" })) }));
+    assert!(wrong["ok"] == false && wrong["error"].as_str().unwrap().contains("the unit \"kg\""), "{wrong}");
+    let elsewhere = json!({ "meter": [{ "name": "hand", "port": "/dev/sda", "protocol": "number" }] });
+    assert_eq!(put("/bench/check", json!({ "form": elsewhere }))["ok"], false);
+    let good = form(json!({ "name": "probe", "accuracy": "0.5 % + 2 digits" }));
+    let for_coils = json!({ "form": good, "procedure": { "name": "valve-coils-at-the-connector", "own": false } });
+    assert!(put("/bench/check", for_coils)["sentences"].as_array().unwrap().len() > 1);
+
+    // Names that mean something in a path are no names.
+    for name in ["../evil", "a/b", "/etc/cron", "..", ".hidden", "a.toml"] {
+        let reply = page.as_page(&cookie, "POST", "/bench", &json!({ "name": name, "form": good }));
+        assert_ne!(reply.status, 200, "{name}");
+        assert_ne!(page.as_page(&cookie, "GET", "/procedure?own=true&name=..%2F..%2Fbench", &NONE).status, 200);
+    }
+    assert_eq!(put("/bench", json!({ "name": "bay 2", "form": good }))["ok"], true);
+    assert!(put("/bench", json!({ "name": "bay 2", "form": good }))["error"].as_str().unwrap().contains("already"));
+    let folder = bay.path(".config/bayline");
+    let written: Vec<_> =
+        fs::read_dir(folder.join("benches")).unwrap().map(|entry| entry.unwrap().file_name()).collect();
+    assert_eq!(written, ["bay 2.toml"]);
+
+    // The same daemon goes on with it; link and cookie stay.
+    assert_eq!(put("/bench/use", json!({ "name": "bay 2" }))["ok"], true);
+    until("the meter is read", || match get("/status") {
+        status if status["status"]["readings"].to_string().contains("12.41") => Ok(()),
+        status => Err(status),
+    });
+    daemon.reconnect(&bay.socket());
+    assert_eq!(get("/status")["permission"], "operate");
+
+    // The maker's figure in an own copy, and a visit by it.
+    let figures = get("/procedure?name=charging-system-12v")["figures"].clone();
+    let mut first = figures[0].clone();
+    let before = first["value"].as_str().unwrap().to_owned();
+    first["value"] = json!(before.replace("12.", "11."));
+    let copy = json!({ "of": { "name": "charging-system-12v", "own": false }, "name": "mine", "figures": [first] });
+    assert_eq!(put("/procedure", copy)["ok"], true);
+    assert_eq!(get("/procedure?own=true&name=mine")["figures"][0]["value"], first["value"]);
+    assert_eq!(get("/procedures")["procedures"][0]["name"], "mine");
+    assert_eq!(put("/do", json!({ "do": "begin", "machine": "loader <b>7</b>" }))["ok"], true);
+    daemon.until_samples(8);
+    assert_eq!(put("/do", json!({ "do": "take" }))["ok"], true);
+    assert_eq!(put("/do", json!({ "do": "end" }))["ok"], true);
+
+    // Looking back.
+    let listed = get("/sessions?find=LOADER");
+    assert_eq!((&listed["all"], &listed["sessions"][0]["machine"]), (&json!(1), &json!("loader <b>7</b>")));
+    assert_eq!(get("/session?id=last")["session"]["session"]["machine"], "loader <b>7</b>");
+    let plot = get("/session/plot?id=last&channel=probe&quantity=V%20DC&columns=100");
+    assert!(plot["series"]["samples"].as_u64().unwrap() >= 8, "{plot}");
+    let csv = page.as_page(&cookie, "GET", "/session/file?id=last&what=samples", &NONE);
+    assert!(
+        csv.head.contains("attachment; filename=\"session-2-samples.csv\"") && csv.body.contains("12.41"),
+        "{}",
+        csv.head
+    );
+    let sheet = page.as_page(&cookie, "GET", "/session/file?id=last&what=sheet", &NONE);
+    assert!(sheet.body.contains("loader &#60;b&#62;7") || sheet.body.contains("loader &lt;b&gt;7"));
+    for path in ["/session?id=..%2F..%2Fetc", "/session/file?id=last&what=..%2Fpasswd", "/session/plot?id=last"] {
+        let reply = page.as_page(&cookie, "GET", path, &NONE);
+        assert!(reply.status != 200 || reply.body.contains("\"ok\":false"), "{path}: {}", reply.body);
+    }
+    daemon.stop();
+}
