@@ -34,6 +34,10 @@ at_least = "11.8 V"
 capture = "steady"
 "#;
 
+/// This machine has no voices: what is to be spoken is kept in `said`.
+const RECORD_SPEECH: &str = "window.said = [];
+    speechSynthesis.speak = (utterance) => { said.push(utterance.text); setTimeout(() => utterance.onend(), 10); };";
+
 /// How long the page has to show something.
 const PATIENCE: Duration = Duration::from_secs(20);
 
@@ -97,6 +101,20 @@ impl Browser {
         }
     }
 
+    /// Waits until this is said.
+    async fn until_said(&self, wanted: &str) {
+        let mut said = String::new();
+        let waited = tokio::time::timeout(PATIENCE, async {
+            while !said.contains(wanted) {
+                tokio::time::sleep(Duration::from_millis(50)).await;
+                said = self.client.execute("return window.said.join('|')", Vec::new()).await.unwrap().to_string();
+            }
+        });
+        if waited.await.is_err() {
+            panic!("\"{wanted}\" was to be said, but {said} was");
+        }
+    }
+
     async fn tap(&self, id: &str) {
         self.client.find(Locator::Id(id)).await.unwrap().click().await.unwrap();
     }
@@ -149,12 +167,24 @@ async fn a_visit_is_done_on_the_page() {
     browser.until("sentence", "The same at the tilt feed pin").await;
     browser.until("ledger", "feed, lift coil").await;
 
+    // The tapped page is the one speaker; it says the daemon's words, each after the other.
+    browser.client.execute(RECORD_SPEECH, Vec::new()).await.unwrap();
+    browser.tap("more").await;
+    browser.tap("voice").await;
+    browser.until("voice", "voice is on").await;
+    daemon.until("the page speaks", |status| status["speaker"].as_str().is_some_and(|name| name.starts_with("page-")));
+    browser.tap("more").await;
+
     // By hand: take, and a note.
     probe.shows("9.53 V");
     browser.until("figure", "9.5").await;
     browser.tap("take").await;
     browser.until("verdict", "■ out of limit").await;
+    browser.until_said("Feed, tilt coil, nine point five three volts, out of limit, two point three too little.").await;
+    daemon.ask(json!({ "do": "speaker", "name": "page-2" }));
+    browser.until("hint", "Another page speaks now").await;
     browser.tap("more").await;
+    browser.until("voice", "voice is off").await;
     browser.client.find(Locator::Id("text")).await.unwrap().send_keys("oil on the plug").await.unwrap();
     browser.client.find(Locator::Css("#note button[type=submit]")).await.unwrap().click().await.unwrap();
     browser.until("hint", "kept: oil on the plug").await;

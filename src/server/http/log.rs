@@ -52,7 +52,7 @@ impl NewsLog {
     }
 
     /// Numbers, keeps and sends one piece of news.
-    pub(super) fn push(&self, line: Arc<str>) {
+    fn push(&self, line: Arc<str>) {
         let mut kept = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
         kept.last += 1;
         let numbered = (kept.last, line);

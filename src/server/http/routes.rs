@@ -27,6 +27,7 @@ use super::{
 use crate::{
     export::ledger_json,
     server::{Answer, PendingRequest, Permission, Request},
+    session::Announcement,
     setup::Setup,
     store::{Folder, read::Archive},
     words::EnumWord,
@@ -107,7 +108,6 @@ pub(super) fn router(state: PageState) -> Router {
         .route("/ledger", get(ledger))
         .route("/news", get(news))
         .route("/do", post(ask))
-        .route("/speaker", post(speaker))
         .merge(past::router());
     let paired =
         looking.merge(setup::router(&state)).route_layer(middleware::from_fn_with_state(state.clone(), must_be_paired));
@@ -249,10 +249,20 @@ async fn ask(State(state): State<PageState>, Extension(paired): Extension<Paired
         Ok(request) => match request.permission() {
             None => refused(StatusCode::BAD_REQUEST, "the page can't ask for this; the news are at /news"),
             Some(needed) if paired.permission < needed => only_shows(),
-            Some(_) => Json(send(&state.requests, request).await).into_response(),
+            Some(_) => Json(with_words(send(&state.requests, request).await)).into_response(),
         },
         Err(error) => refused(StatusCode::BAD_REQUEST, &format!("the request can't be read: {error}")),
     }
+}
+
+/// The answer, and where it refuses the words that are said of it.
+fn with_words(answer: Answer) -> serde_json::Value {
+    let spoken = answer.error.as_deref().map(Announcement::refused);
+    let mut answer = serde_json::to_value(answer).unwrap_or_default();
+    if let Some(spoken) = spoken {
+        answer["spoken"] = serde_json::to_value(spoken).unwrap_or_default();
+    }
+    answer
 }
 
 async fn send(requests: &mpsc::Sender<PendingRequest>, request: Request) -> Answer {
@@ -262,19 +272,6 @@ async fn send(requests: &mpsc::Sender<PendingRequest>, request: Request) -> Answ
         return stopping();
     }
     answered.await.unwrap_or_else(|_| stopping())
-}
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct Speaker {
-    /// A number that the page gave itself.
-    page: u32,
-}
-
-/// One page speaks now, and all others are silent.
-async fn speaker(State(state): State<PageState>, Json(Speaker { page }): Json<Speaker>) -> Json<Answer> {
-    state.log.push(format!("{{\"news\":\"speaker\",\"page\":{page}}}").into());
-    Json(Answer::done())
 }
 
 /// The ledger of the newest session, as `show last --json` prints it.

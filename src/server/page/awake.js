@@ -14,8 +14,8 @@ export class Awake {
     this.wanted = true;
     try {
       this.lock = await navigator.wakeLock.request("screen");
-      this.lock.addEventListener("release", () => this.tell("The screen may go dark."));
-      return this.tell("The screen is held awake by the browser's wake lock.");
+      this.lock.addEventListener("release", () => this.tell("The screen may go dark.", false));
+      return this.tell("The screen is held awake by the browser's wake lock.", true);
     } catch {
       return this.play();
     }
@@ -31,9 +31,9 @@ export class Awake {
     video.onended = () => video.play().catch(() => {});
     try {
       await video.play();
-      this.tell("This address has no wake lock: a silent video plays, which holds most screens awake. Watch whether it holds yours.");
+      this.tell("This address has no wake lock: a silent video plays, which holds most screens awake. Watch whether it holds yours.", true);
     } catch {
-      this.tell("This browser does not hold the screen awake here: set the screen's own time longer.");
+      this.tell("This browser does not hold the screen awake here: set the screen's own time longer.", false);
     }
   }
 
@@ -41,6 +41,6 @@ export class Awake {
     this.wanted = false;
     this.lock?.release();
     this.video?.pause();
-    this.tell("The screen is not held awake.");
+    this.tell("The screen may go dark. Voice and tones keep it on too.", false);
   }
 }

@@ -7,7 +7,10 @@ import { Minute, numberLine } from "/draw.js";
 import { Voice } from "/voice.js";
 
 const voice = new Voice();
-const awake = new Awake((words) => (by("awake").textContent = words));
+const awake = new Awake((words, held) => {
+  by("awake").textContent = words;
+  by("screen").setAttribute("aria-pressed", String(held));
+});
 const minute = new Minute(by("minute"));
 // A presenter's and a foot switch's keys; others are given in this browser's storage as {"F5": "next"}.
 const KEYS = { " ": "take", Enter: "take", PageDown: "next", PageUp: "again", ...own("bayline-keys") };
@@ -25,14 +28,12 @@ function own(name) {
 /** Asks the daemon; what it refuses is said and shown. */
 async function ask(request) {
   const answer = await post("/do", request).catch(() => ({ ok: false, error: "the daemon does not answer" }));
-  if (!answer.ok) tell(answer.error);
+  if (!answer.ok) {
+    by("verdict").textContent = answer.error;
+    by("verdict").className = "none";
+    voice.say(answer.spoken ?? { kind: "refused", words: answer.error });
+  }
   return answer;
-}
-
-function tell(text, urgent = true) {
-  by("verdict").textContent = text;
-  by("verdict").className = "none";
-  voice.say(text, urgent);
 }
 
 function showStep(step) {
@@ -168,12 +169,11 @@ function lock(why) {
 }
 
 const NEWS = {
-  // One speaker for all pages: the last that was tapped.
-  speaker({ page }) {
-    if (page === PAGE || voice.how === "off") return;
+  // One speaker for all: the last that was tapped.
+  speaker({ name }) {
+    if (name === PAGE || voice.how !== "words") return;
     sound("off");
-    awake.release();
-    by("hint").textContent = "Another page speaks now.";
+    by("hint").textContent = name === "say" ? "The computer speaks now, this page is silent." : "Another page speaks now, this one is silent.";
   },
   readings({ readings }) {
     for (const reading of state.channels.values()) reading.age_s += 0.25;
@@ -186,16 +186,14 @@ const NEWS = {
   step({ step }) {
     state.ask = null;
     showStep(step);
-    voice.say(`Next: ${step.name}. ${step.instruction}`, true);
     loadLedgerSoon();
   },
-  captured({ step, capture }) {
+  captured({ capture }) {
     const [shape, kind] = look(capture.verdict);
     const words = capture.verdict ?? "no limit";
     by("verdict").textContent = `${shape} ${words}: ${capture.reason}`;
     by("verdict").className = kind;
     voice.tone(kind);
-    voice.say(`${step}: ${words}. ${capture.reason}`, true);
     loadLedgerSoon();
   },
   judged: loadLedgerSoon,
@@ -205,20 +203,19 @@ const NEWS = {
   },
   say({ text }) {
     by("hint").textContent = text;
-    voice.say(text);
   },
   ask({ ask: question }) {
     state.ask = question;
     showSentence();
     voice.tone("none");
-    voice.ask(question.text);
   },
   "ask-over"() {
     state.ask = null;
+    voice.end(["ask"]);
     showSentence();
   },
-  count({ seconds }) {
-    voice.count(seconds);
+  count() {
+    voice.tone("none");
   },
   finding({ finding }) {
     by("finding").textContent = `${finding.sentence} (${finding.sure}) ${finding.next}`;
@@ -239,6 +236,7 @@ function follow() {
   stream.onmessage = ({ data }) => {
     const news = JSON.parse(data);
     NEWS[news.news]?.(news);
+    voice.say(news.spoken);
   };
   stream.addEventListener("missed", load);
   stream.onerror = () => {
@@ -293,7 +291,16 @@ function done(words) {
   by("hint").textContent = words;
 }
 
-const PAGE = crypto.getRandomValues(new Uint32Array(1))[0];
+const PAGE = `page-${crypto.getRandomValues(new Uint32Array(1))[0]}`;
+/** A page that speaks says so again at least every ten seconds. */
+const STILL_SPEAKS_MS = 8000;
+
+/** Claims the one voice for this page, or gives it back. */
+function claim(name) {
+  post("/do", { do: "speaker", name }).catch(() => {});
+}
+
+setInterval(() => voice.how === "words" && claim(PAGE), STILL_SPEAKS_MS);
 
 function sound(how) {
   voice.set(how);
@@ -304,13 +311,14 @@ function sound(how) {
 
 for (const [id, how] of [["voice", "words"], ["tones", "tones"]]) {
   by(id).addEventListener("click", () => {
-    const now = voice.how === how ? "off" : how;
-    sound(now);
-    if (now === "off") return awake.release();
-    post("/speaker", { page: PAGE }).catch(() => {});
-    awake.hold();
+    const before = voice.how;
+    sound(before === how ? "off" : how);
+    if (voice.how === "words") claim(PAGE);
+    else if (before === "words") claim("");
+    if (voice.how !== "off") awake.hold();
   });
 }
+by("screen").addEventListener("click", () => (awake.wanted ? awake.release() : awake.hold()));
 by("room").addEventListener("click", () => {
   const on = document.body.classList.toggle("room");
   by("room").setAttribute("aria-pressed", String(on));

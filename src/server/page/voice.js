@@ -1,57 +1,76 @@
-// Speech and tones. Browsers let a page make sounds only after a tap.
+// Speech and tones. The words come from the daemon, numbers and units written out; here they wait for each other. Browsers let
+// a page make sounds only after a tap.
 
-const UNITS = [
-  [/(\d) ?mV\b/g, "$1 millivolts"], [/(\d) ?V\b/g, "$1 volts"], [/(\d) ?mA\b/g, "$1 milliamps"], [/(\d) ?uA\b/g, "$1 microamps"],
-  [/(\d) ?A\b/g, "$1 amps"], [/(\d) ?mohm\b/g, "$1 milliohms"], [/(\d) ?kohm\b/g, "$1 kiloohms"], [/(\d) ?Mohm\b/g, "$1 megohms"],
-  [/(\d) ?ohm\b/g, "$1 ohms"], [/(\d) ?°C/g, "$1 degrees"], [/(\d) ?%/g, "$1 percent"], [/ ± /g, " plus or minus "], [/(^|\s)-(?=\d)/g, "$1minus "],
-  [/\bOL\b/g, "overload"], [/`/g, ""],
-];
-
-/** A sentence as a person says it: units as whole words. */
-export function spoken(text) {
-  return UNITS.reduce((words, [pattern, word]) => words.replace(pattern, word), text);
-}
+// What an announcement ends before it is said, and what would be wrong if it came late: as the daemon's own voice has it.
+const ENDS = ["count", "tick"];
+const ANSWERS = ["captured", "ask"];
+const MOST_WAITING = 8;
 
 export class Voice {
   constructor() {
     this.how = "off";
     this.context = null;
-    this.asked = { text: "", at: 0, times: 0 };
+    this.waiting = [];
+    this.current = null;
+    this.asked = { words: "", at: 0, times: 0 };
   }
 
   /** Called by a tap, as browsers demand: "words", "tones" or "off". */
   set(how) {
     this.how = how;
-    if (how === "off") return window.speechSynthesis?.cancel();
+    this.waiting = [];
+    this.cut();
+    if (how === "off") return;
     this.context ??= new AudioContext();
     this.context.resume();
-    if (how === "words") this.say("Voice is on.", true);
+    if (how === "words") this.say({ kind: "say", words: "Voice is on." });
     else this.tone("good");
   }
 
-  /** Says a sentence; what matters more cuts what is being said short, a count that is not over too. */
-  say(text, urgent = false) {
-    if (this.how !== "words" || !("speechSynthesis" in window)) return;
-    if (urgent) window.speechSynthesis.cancel();
-    const words = new SpeechSynthesisUtterance(spoken(text));
+  /** Announces something: one sentence at a time; a verdict cuts a count short, and a newer question an older one. */
+  say(announcement) {
+    if (this.how !== "words" || !announcement || !("speechSynthesis" in window)) return;
+    const { kind, words } = announcement;
+    if (kind === "ask" && this.wasJustAsked(words)) return;
+    this.end(ANSWERS.includes(kind) ? [...ENDS, "ask"] : ENDS);
+    const late = ENDS.includes(kind) && (this.current || this.waiting.length);
+    if (late || this.waiting.length >= MOST_WAITING) return;
+    this.waiting.push(announcement);
+    this.next();
+  }
+
+  /** Announcements of these kinds no longer hold. */
+  end(kinds) {
+    this.waiting = this.waiting.filter(({ kind }) => !kinds.includes(kind));
+    if (this.current && kinds.includes(this.current.kind)) this.cut();
+  }
+
+  cut() {
+    this.current = null;
+    window.speechSynthesis?.cancel();
+  }
+
+  next() {
+    if (this.current || !this.waiting.length) return;
+    const announcement = this.waiting.shift();
+    const words = new SpeechSynthesisUtterance(announcement.words);
     words.lang = "en";
+    words.onend = words.onerror = () => {
+      if (this.current !== announcement) return;
+      this.current = null;
+      this.next();
+    };
+    this.current = announcement;
     window.speechSynthesis.speak(words);
   }
 
   /** A question that is repeated waits longer each time. */
-  ask(text) {
+  wasJustAsked(words) {
     const now = performance.now();
-    const again = text === this.asked.text;
-    if (again && now - this.asked.at < 4000 * 2 ** this.asked.times) return;
-    this.asked = { text, at: now, times: again ? Math.min(this.asked.times + 1, 4) : 0 };
-    this.say(text, true);
-  }
-
-  /** A number of a count is said only while nothing else is. */
-  count(seconds) {
-    if (this.how === "tones") return this.tone("none");
-    if (window.speechSynthesis?.speaking && seconds > 3) return;
-    this.say(String(seconds), seconds <= 3);
+    const again = words === this.asked.words;
+    if (again && now - this.asked.at < 4000 * 2 ** this.asked.times) return true;
+    this.asked = { words, at: now, times: again ? Math.min(this.asked.times + 1, 4) : 0 };
+    return false;
   }
 
   /** Rising two for in limit, falling two for out of limit, one level for anything else. Words alone need none. */

@@ -13,7 +13,7 @@ pub(crate) struct PlotWindow<'a> {
     pub channel: &'a str,
     /// What it measured.
     pub quantity: &'a str,
-    /// Since the session began, µs; none from its begin.
+    /// Since the session began, µs; none from its first sample, which may have been measured just before it began.
     pub from_us: Option<i64>,
     /// Since the session began, µs; none to its last sample.
     pub to_us: Option<i64>,
@@ -36,7 +36,7 @@ pub(crate) struct PlotSeries {
 
 /// One column: its first, least, greatest and last sample.
 #[derive(Debug, Clone, Copy)]
-struct PlotColumn {
+struct ThinColumn {
     index: i64,
     kept: [(i64, Option<f64>); 4],
     samples: u64,
@@ -58,19 +58,19 @@ pub(crate) fn plot_series(
         return Ok(series);
     };
     let of_channel = "FROM sample WHERE rowid BETWEEN ?1 AND ?2 AND channel = ?3";
-    let last: Option<i64> = connection.query_row(
-        &format!("SELECT MAX(time_us) {of_channel}"),
+    let (first, last): (Option<i64>, Option<i64>) = connection.query_row(
+        &format!("SELECT MIN(time_us), MAX(time_us) {of_channel}"),
         (session.first_row, session.last_row, channel.id),
-        |row| row.get(0),
+        |row| Ok((row.get(0)?, row.get(1)?)),
     )?;
-    let from = window.from_us.unwrap_or(0);
+    let from = window.from_us.or(first).unwrap_or(0);
     let to = window.to_us.or(last).unwrap_or(0).max(from);
     let columns = i64::try_from(window.columns.max(1)).unwrap_or(i64::MAX);
     let width = ((to - from) / columns).max(1);
     let sql = format!("SELECT time_us, value {of_channel} AND time_us BETWEEN ?4 AND ?5 ORDER BY rowid");
     let mut statement = connection.prepare(&sql)?;
     let mut rows = statement.query((session.first_row, session.last_row, channel.id, from, to))?;
-    let mut column: Option<PlotColumn> = None;
+    let mut column: Option<ThinColumn> = None;
     while let Some(row) = rows.next()? {
         let (at, value): (i64, Option<f64>) = (row.get(0)?, row.get(1)?);
         let index = (at - from) / width;
@@ -78,7 +78,7 @@ pub(crate) fn plot_series(
         match &mut column {
             Some(open) if open.index == index => open.add(at, value),
             _ => {
-                if let Some(full) = column.replace(PlotColumn { index, kept: [(at, value); 4], samples: 1 }) {
+                if let Some(full) = column.replace(ThinColumn { index, kept: [(at, value); 4], samples: 1 }) {
                     series.push(&full);
                 }
             }
@@ -90,7 +90,7 @@ pub(crate) fn plot_series(
     Ok(series)
 }
 
-impl PlotColumn {
+impl ThinColumn {
     fn add(&mut self, at: i64, value: Option<f64>) {
         self.samples += 1;
         self.kept[3] = (at, value);
@@ -105,7 +105,7 @@ impl PlotColumn {
 }
 
 impl PlotSeries {
-    fn push(&mut self, column: &PlotColumn) {
+    fn push(&mut self, column: &ThinColumn) {
         let mut kept = column.kept;
         kept.sort_by_key(|(at, _)| *at);
         let mut before = None;
@@ -139,8 +139,9 @@ mod tests {
                      VALUES (1, 1, 'probe', 'V DC', 'V', 'handheld', 'value', '', '');",
             )
             .unwrap();
-        // Ten seconds at 100 Hz: 12 V, one dip and one peak of a single sample, and one beyond the range.
-        for index in 0..1000_i64 {
+        // Ten seconds at 100 Hz: 12 V, one dip and one peak of a single sample, and one beyond the range. The first was measured
+        // just before the session began.
+        for index in -1..999_i64 {
             let value = match index {
                 333 => Some(3.5),
                 334 => Some(15.5),
