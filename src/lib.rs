@@ -34,6 +34,8 @@ mod judging;
 
 mod export;
 
+mod photo;
+
 mod report;
 
 mod setup;

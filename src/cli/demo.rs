@@ -26,6 +26,7 @@ use crate::{
     demo::{DwellUntil, Operator, Scenario, SimulatedBench, SimulationSettings, circuit::LoaderCoil, files},
     export::{CsvStyle, ExportError, to_folder, whole_file},
     io_reason::IoReason,
+    photo::PhotoFolder,
     report::{SheetLength, SheetOptions, write_sheet},
     server::{News, Request},
     store::{Folder, read::Archive},
@@ -88,7 +89,12 @@ impl DemoArgs {
         let archive = Archive::open(&paths.folder)?;
         let (connection, session) = archive.find("last")?;
         to_folder(connection, &session, &CsvStyle::default(), &paths.export, || {})?;
-        let options = SheetOptions { length: SheetLength::Short, measured_by: String::new(), zone: TimeZone::system() };
+        let options = SheetOptions {
+            length: SheetLength::Short,
+            measured_by: String::new(),
+            zone: TimeZone::system(),
+            photos: PhotoFolder::of(paths.folder.path()),
+        };
         let mut sheet = Vec::new();
         write_sheet(connection, &session, &options, &mut sheet)?;
         whole_file(&paths.sheet, |file| file.write_all(&sheet).map_err(ExportError::from))?;

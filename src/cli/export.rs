@@ -14,6 +14,7 @@ use jiff::tz::TimeZone;
 use super::{CommonArgs, failure::Failure, output_file::may_write};
 use crate::{
     export::{CsvStyle, DecimalMark, ExportError, FILES, long, to_folder, whole_file, wide},
+    photo::PhotoFolder,
     store::read::{self, Archive},
     units::parse_duration,
 };
@@ -83,11 +84,19 @@ impl ExportArgs {
             true => progress_bar(read::sample_count(&session)),
             false => ProgressBar::hidden(),
         };
+        let photos = PhotoFolder::of(folder.path());
         if let Some(folder) = &self.folder {
             to_folder(connection, &session, &style, folder, || bar.inc(1))?;
             bar.finish_and_clear();
             for file in FILES {
                 writeln!(stdout(), "{}", folder.join(file).display())?;
+            }
+            for photo in read::photos(connection, session.id)? {
+                let path = folder.join(format!("photo-{}.jpg", photo.id));
+                let jpeg =
+                    photos.read(&photo.hash).map_err(|source| ExportError::File { path: path.clone(), source })?;
+                whole_file(&path, |file| file.write_all(&jpeg).map_err(ExportError::from))?;
+                writeln!(stdout(), "{}", path.display())?;
             }
             return Ok(ExitCode::SUCCESS);
         }

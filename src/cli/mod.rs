@@ -25,6 +25,7 @@ mod end;
 mod mark;
 mod note;
 mod page;
+mod photo;
 mod qr;
 mod step;
 mod take;
@@ -109,9 +110,11 @@ enum CliCommand {
     Mark(mark::MarkArgs),
     /// Keep a note
     Note(note::NoteArgs),
+    /// Keep a photo
+    Photo(photo::PhotoArgs),
     /// Correct what was told of the visit, or what was filed wrongly
     Correct(correct::CorrectArgs),
-    /// Undo the last step, capture, answer, zero, mark, note or correction
+    /// Undo the last step, capture, answer, zero, mark, note, photo or correction
     Undo(undo::UndoArgs),
     /// List, make and revoke links to the live page
     Page(page::PageArgs),
@@ -179,6 +182,7 @@ impl Cli {
             CliCommand::Zero(command) => command.run(&common),
             CliCommand::Mark(command) => command.run(&common),
             CliCommand::Note(command) => command.run(&common),
+            CliCommand::Photo(command) => command.run(&common),
             CliCommand::Correct(command) => command.run(&common),
             CliCommand::Undo(command) => command.run(&common),
             CliCommand::Page(command) => command.run(&common),

@@ -12,6 +12,7 @@ use jiff::tz::TimeZone;
 use super::{CommonArgs, failure::Failure, output_file::may_write, pdf};
 use crate::{
     export::{ExportError, whole_file},
+    photo::PhotoFolder,
     report::{SheetLength, SheetOptions, write_sheet},
     store::read::Archive,
 };
@@ -50,6 +51,7 @@ impl ReportArgs {
         let options = SheetOptions {
             length: if self.full { SheetLength::Full } else { SheetLength::Short },
             measured_by: self.by,
+            photos: PhotoFolder::of(folder.path()),
             zone: if self.utc { TimeZone::UTC } else { TimeZone::system() },
         };
         let Some(path) = self.output.as_deref().filter(|path| *path != Path::new("-")) else {

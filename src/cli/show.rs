@@ -90,6 +90,10 @@ pub(super) fn print(out: &mut dyn Write, connection: &Connection, session: &Sess
         let text = format!("{}{}", stored.correction, stored.undone());
         writeln!(out, "corrected after {after}: {} (correction {number})", harmless(&text))?;
     }
+    for photo in read::photos(connection, session.id)? {
+        let after = show_seconds(photo.at_us as f64 / 1e6);
+        writeln!(out, "photo {} after {after}: {} (photos/{}.jpg)", photo.id, harmless(&photo.text), photo.hash)?;
+    }
     judgement(out, connection, session)?;
     ledger(out, &read::steps(connection, session)?, &read::captures(connection, session)?)?;
     proofs(out, &read::steps(connection, session)?)?;

@@ -1,7 +1,6 @@
 //! Formats stored values for reading.
 
 use crate::{
-    protocol::Value,
     store::read::CaptureRow,
     units::{Limit, Quantity, ValueFormat},
 };
@@ -16,18 +15,7 @@ pub(super) fn measured(number: Option<f64>, format: ValueFormat) -> String {
 pub(super) fn captured(capture: &CaptureRow) -> String {
     let shown = capture.measured.filter(|shown| capture.value != Some(*shown));
     let shown = shown.map_or(String::new(), |shown| format!(" ({} shown)", capture.format().show(shown)));
-    judged(capture) + &shown
-}
-
-fn judged(capture: &CaptureRow) -> String {
-    if let Some(answer) = capture.answer {
-        return answer.word().to_owned();
-    }
-    match (capture.value, capture.u, capture.beyond) {
-        (Some(value), Some(u), _) => capture.format().show_with(value, 2.0 * u),
-        (None, _, Some(end)) => Value::from(end).shown(capture.format()),
-        (value, ..) => measured(value, capture.format()),
-    }
+    capture.shown().unwrap_or("–".to_owned()) + &shown
 }
 
 /// The limits of a step; `–` where it has none.

@@ -14,7 +14,7 @@ use crate::server::Request;
 
 /// Undo the last act, once.
 ///
-/// What can be undone: going to a step, a capture, an answer, a zero, a mark, a note, a correction. The begin and the end of a
+/// What can be undone: going to a step, a capture, an answer, a zero, a mark, a note, a photo, a correction. The begin and the end of a
 /// session can't. Nothing is deleted: what was undone stays in the record, with a line that says so.
 #[derive(Debug, Args)]
 pub(super) struct UndoArgs {

@@ -11,8 +11,8 @@ use crate::{
     procedure::YesNo,
     session::{Verdict, findings::FindingRecord},
     store::read::{
-        self, CaptureRow, ChangeRow, ChannelRow, DropOutRow, ExcursionRow, FigureRow, ResponseRow, SessionRow, StepRow,
-        StoredCorrection,
+        self, CaptureRow, ChangeRow, ChannelRow, DropOutRow, ExcursionRow, FigureRow, PhotoRow, ResponseRow,
+        SessionRow, StepRow, StoredCorrection,
     },
     units::Quantity,
 };
@@ -119,6 +119,9 @@ struct SessionJson<'a> {
     figures: Vec<FigureRow>,
     findings: Vec<FindingRecord>,
     corrections: Vec<StoredCorrection>,
+    /// Left out where there is none: the hashes of older exports stay what they were.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    photos: Vec<PhotoRow>,
     excursions: Vec<ExcursionRow>,
     dropouts: Vec<DropOutRow>,
     changes: Vec<ChangeRow>,
@@ -153,6 +156,7 @@ fn write_json(
         figures: read::figures(connection, session)?,
         findings: read::findings(connection, session)?,
         corrections: read::corrections(connection, session.id)?,
+        photos: read::photos(connection, session.id)?,
         excursions: read::excursions(connection, session)?,
         dropouts: read::dropouts(connection, session)?,
         changes: read::changes(connection, session)?,

@@ -3,6 +3,7 @@
 use std::io::Write;
 
 use askama::Template;
+use base64::{Engine, engine::general_purpose::STANDARD};
 use jiff::{Timestamp, tz::TimeZone};
 use rusqlite::Connection;
 
@@ -19,6 +20,7 @@ use crate::{
     export::ExportError,
     harmless::harmless,
     judging::known_good,
+    photo::PhotoFolder,
     procedure::Procedure,
     session::{CorrectedField, EventKind, findings::FindingRecord},
     store::read::{self, CaptureRow, ChannelRow, SessionRow, StepRow, StoredSample, last_attempts},
@@ -27,6 +29,8 @@ use crate::{
 
 /// Fewer samples are no plot.
 const FEWEST_SAMPLES: usize = 5;
+/// The most photos of a short sheet.
+const MOST_PHOTOS_SHOWN: usize = 4;
 /// The most plots of a short sheet.
 const MOST_PLOTS: usize = 2;
 
@@ -48,6 +52,8 @@ pub(crate) struct SheetOptions {
     pub measured_by: String,
     /// The time zone of its times.
     pub zone: TimeZone,
+    /// Where photos are kept.
+    pub photos: PhotoFolder,
 }
 
 #[derive(Template)]
@@ -66,6 +72,7 @@ struct Sheet {
     ledger: Vec<SheetRow>,
     findings: Vec<FindingRecord>,
     plots: Vec<PlotBlock>,
+    photos: Vec<SheetPhoto>,
     meters: Vec<SheetMeter>,
     /// Times out of limit and drop-outs, a sentence each.
     watched: Vec<String>,
@@ -88,6 +95,12 @@ struct Sheet {
 struct PlotBlock {
     caption: String,
     svg: String,
+}
+
+struct SheetPhoto {
+    caption: String,
+    /// As a data URI; none where the file is missing or damaged.
+    image: Option<String>,
 }
 
 struct SheetMeter {
@@ -140,6 +153,7 @@ pub(crate) fn write_sheet(
         matters,
         ledger: if full { rows(&all) } else { Vec::new() },
         plots: plots(connection, session, &steps, &channels, full)?,
+        photos: photos(connection, session, options)?,
         meters: channels.into_iter().map(SheetMeter::from).collect(),
         watched: watched(connection, session)?,
         instruments: instrument_records(&read::bench_text(connection, session.id)?)
@@ -151,7 +165,7 @@ pub(crate) fn write_sheet(
         notes: events(connection, session, |kind| matches!(kind, EventKind::Note | EventKind::Mark))?,
         events: if full {
             events(connection, session, |kind| {
-                !matches!(kind, EventKind::Note | EventKind::Mark | EventKind::Announced)
+                !matches!(kind, EventKind::Note | EventKind::Mark | EventKind::Announced | EventKind::Photo)
             })?
         } else {
             Vec::new()
@@ -235,6 +249,25 @@ fn plots(
         .take(most)
         .map(|plot| Ok(PlotBlock { caption: format!("{}: {}", plot.step, plot.channel), svg: plot.svg()? }))
         .collect()
+}
+
+fn photos(
+    connection: &Connection,
+    session: &SessionRow,
+    options: &SheetOptions,
+) -> Result<Vec<SheetPhoto>, ReportError> {
+    let most = if options.length == SheetLength::Full { usize::MAX } else { MOST_PHOTOS_SHOWN };
+    let photos = read::photos(connection, session.id)?.into_iter().take(most).map(|photo| {
+        let after = show_seconds(photo.at_us as f64 / 1e6);
+        let image = options.photos.read_small(&photo.hash).ok();
+        let missing = if image.is_none() { ": its file is missing" } else { "" };
+        let caption = [photo.text, format!("after {after}{missing}")];
+        SheetPhoto {
+            caption: caption.into_iter().filter(|text| !text.is_empty()).collect::<Vec<_>>().join(", "),
+            image: image.map(|jpeg| format!("data:image/jpeg;base64,{}", STANDARD.encode(jpeg))),
+        }
+    });
+    Ok(photos.collect())
 }
 
 impl From<ChannelRow> for SheetMeter {

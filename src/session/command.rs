@@ -5,7 +5,7 @@ use std::sync::Arc;
 use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
-use super::{Capture, Correction, Judgement, PreviousSession, VisitCorrection, Zeroed};
+use super::{Capture, Correction, Judgement, PreviousSession, VisitCorrection, VisitPhoto, Zeroed};
 use crate::{
     clock::Wall,
     procedure::{MachineHeat, Procedure, YesNo},
@@ -31,6 +31,8 @@ pub enum Command {
     Mark(String),
     /// Record a note.
     Note(String),
+    /// Keep a photo, whose file is kept already.
+    Photo(Box<VisitPhoto>),
     /// Correct what was told of the visit.
     Correct(VisitCorrection),
     /// Undo the last of these, but not the begin or end of a session.
@@ -262,12 +264,18 @@ pub enum Refusal {
         /// How many are kept.
         most: usize,
     },
+    /// A session has room for so many photos.
+    #[error("the session has {most} photos already, and no more are kept; undo one, or begin another session")]
+    TooManyPhotos {
+        /// How many.
+        most: usize,
+    },
     /// Everything is as it was told.
     #[error("nothing would change; give what is right, such as --machine \"loader 8\"")]
     NothingToCorrect,
     /// There is no last act, or it is one that stays.
     #[error(
-        "there is nothing to undo; a step, capture, answer, zero, mark, note or correction can be undone, once and before the next, \
+        "there is nothing to undo; a step, capture, answer, zero, mark, note, photo or correction can be undone, once and before the next, \
          but not the begin or end of a session: `bayline begin --continues last` continues one that was ended"
     )]
     NothingToUndo,

@@ -8,7 +8,7 @@
 //! 1. `event` and `command`: what comes in; `record`: what must be stored; `announcement`: what of it is said aloud.
 //! 2. `core` handles an event or a command; `meters`, `clamp_zero`, `derived_channels` and `prompts` are its state beside the session.
 //! 3. `open_session` moves between the steps of a session; `active_step` is the one in between, `captured_values`
-//!    what the limits of other steps refer to, `undo` the last act, and `previous` the
+//!    what the limits of other steps refer to, `photo` a photo of the visit, `undo` the last act, and `previous` the
 //!    session that is resumed.
 //! 4. `judge` decides which samples of a step count, what is captured and what the verdict is.
 //! 5. `watch` keeps what happens in a step while nobody looks: excursions and drop-outs.
@@ -32,6 +32,7 @@ mod prompts;
 mod active_step;
 mod captured_values;
 mod open_session;
+mod photo;
 mod previous;
 mod undo;
 
@@ -57,6 +58,7 @@ pub(crate) use judge::{
     Capture, CaptureMethod, Figures, Judgement, JudgementRecord, RangeEnd, Verdict, VoidCapture, excess,
 };
 pub use meters::FrameCounts;
+pub(crate) use photo::{PhotoHash, VisitPhoto};
 pub(crate) use previous::{PreviousJudgement, PreviousSession, PreviousStep, PreviousWatch, PreviousWorst};
 pub(crate) use proof::{Ask, CaptureFlag};
 pub(crate) use record::{EventKind, Record, StepBegan, StepEnded};

@@ -12,6 +12,7 @@ use super::{
     command::{LONGEST_NAME, check_length},
     findings::{Finding, FindingKind},
     judge::{CoilHold, StepCriteria, StepEvent, VoidCapture},
+    photo::PhotoList,
     prompts::OperatorPrompts,
     proof::{LeadFacts, MeasuredPoint},
     record::{StepBegan, StepExit},
@@ -42,6 +43,8 @@ pub(super) struct Session {
     pub moves_by_record: bool,
     /// Captures that do not count.
     pub void: Vec<VoidCapture>,
+    /// What was photographed.
+    pub photos: PhotoList,
     /// What steps captured, for the limits that refer to them.
     captured: CapturedValues,
     /// Steps begun so far.
@@ -90,6 +93,7 @@ impl Session {
             facts: LeadFacts::default(),
             moves_by_record: false,
             void: Vec::new(),
+            photos: PhotoList::default(),
             steps: 0,
             place: 0,
             holds: HashMap::new(),

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use strum::{EnumMessage, VariantArray};
 
 use super::{
-    Begin, Capture, CoreInput, Correction, StepView, Verdict, Zeroed,
+    Begin, Capture, CoreInput, Correction, PhotoHash, StepView, Verdict, VisitPhoto, Zeroed,
     findings::Finding,
     judge::Figures,
     watch::{Excursion, Intermittent, SignalChange, TimedResponse},
@@ -43,6 +43,10 @@ pub enum Record {
     Change(Box<SignalChange>),
     /// What a channel did after a mark or a change.
     Response(Box<TimedResponse>),
+    /// A photo of the visit; its file is kept already.
+    Photo(Mono, Box<VisitPhoto>),
+    /// A photo does not count any more.
+    PhotoUndone(Mono, PhotoHash),
     /// A clamp was zeroed.
     Zeroed(Mono, ChannelId, Zeroed),
     /// The session's findings, the best first; they replace those stored before.
@@ -178,6 +182,9 @@ pub enum EventKind {
     /// The operator noted something.
     #[strum(serialize = "note")]
     Note,
+    /// A photo of the visit came.
+    #[strum(serialize = "photo")]
+    Photo,
     /// Something was announced to the operator.
     #[strum(serialize = "announced", serialize = "told")]
     Announced,

@@ -4,7 +4,7 @@
 
 use std::sync::Arc;
 
-use super::{Correction, StepView, record::EventKind};
+use super::{Correction, StepView, photo::PhotoHash, record::EventKind};
 use crate::channel::ChannelId;
 
 /// What the operator did last in the open session, and what undoing it needs.
@@ -18,6 +18,8 @@ pub(super) enum OperatorAct {
     Zeroed(ChannelId),
     /// Corrected what was told of the visit.
     Corrected(Vec<Correction>),
+    /// Sent a photo with this text.
+    Photographed(PhotoHash, String),
     /// Kept a note or marked a moment.
     Remarked(EventKind, String),
 }

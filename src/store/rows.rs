@@ -10,7 +10,7 @@ use serde::Serialize;
 
 pub(super) use single::corrected;
 pub(super) use single::figure_row;
-use single::{anchor, channel_row, keep_findings, keep_input, stored_channel, utc};
+use single::{anchor, channel_row, keep_findings, keep_input, photo_row, photo_undone, stored_channel, utc};
 use watched::{change_row, dropout_rows, excursion_row, response_row};
 
 use super::{
@@ -196,6 +196,8 @@ impl RowWriter {
                 let sql = format!("UPDATE session SET {} = ?2 WHERE id = ?1", correction.field.word());
                 connection.prepare_cached(&sql)?.execute(params![session, correction.value_after])?;
             }
+            Record::Photo(at, photo) => photo_row(connection, session, at.since(began), photo)?,
+            Record::PhotoUndone(at, hash) => photo_undone(connection, session, at.since(began), hash)?,
             Record::Findings { findings, ends_at } => keep_findings(connection, session, findings, *ends_at)?,
             Record::Zeroed(at, id, zeroed) => self.zeroed(connection, session, at.since(began), *id, zeroed)?,
             Record::Input(at, input) => keep_input(connection, session, at.since(began), self.next_row, input)?,

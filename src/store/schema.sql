@@ -1,4 +1,4 @@
--- bayline's database, version 5. Any SQLite tool can read it.
+-- bayline's database, version 6. Any SQLite tool can read it.
 --
 -- Times called *_us are whole microseconds since the session began. Absolute times are UTC.
 -- Nothing refers to a row of another session.
@@ -190,7 +190,7 @@ CREATE TABLE event (
     id              INTEGER PRIMARY KEY,  -- number on this database
     session         INTEGER NOT NULL REFERENCES session (id), -- session.id
     at_us           INTEGER NOT NULL,     -- when
-    kind            TEXT NOT NULL,        -- note, mark, announced (to the operator), meter found, meter lost, meter silent, identity (what a meter says of itself), bad frame, missing value, samples lost, database, not running (bayline itself), board restarted, zeroed, corrected (what was told of the visit), undone (the act of the operator before it), meter not suited (for a step)
+    kind            TEXT NOT NULL,        -- note, mark, announced (to the operator), meter found, meter lost, meter silent, identity (what a meter says of itself), bad frame, missing value, samples lost, database, not running (bayline itself), board restarted, zeroed, corrected (what was told of the visit), undone (the act of the operator before it), photo, meter not suited (for a step)
     subject         TEXT NOT NULL,        -- the meter, channel or step it concerns; empty where none
     text            TEXT NOT NULL         -- one sentence, or what the operator said
 ) STRICT;
@@ -206,6 +206,18 @@ CREATE TABLE correction (
     value_after     TEXT NOT NULL,        -- as it is right
     undone_us       INTEGER,              -- when it was undone; NULL while it is in force
     undone_by       TEXT                  -- who undid it; NULL while it is in force
+) STRICT;
+
+CREATE TABLE photo (
+    id              INTEGER PRIMARY KEY,  -- number on this database
+    session         INTEGER NOT NULL REFERENCES session (id), -- session.id
+    at_us           INTEGER NOT NULL,     -- when it came
+    hash            TEXT NOT NULL,        -- SHA-256 of its file, which is photos/HASH.jpg beside the database
+    width           INTEGER NOT NULL,     -- pixels
+    height          INTEGER NOT NULL,     -- pixels
+    bytes           INTEGER NOT NULL,     -- size of its file
+    text            TEXT NOT NULL,        -- what it shows; empty where not told
+    undone_us       INTEGER               -- when it was undone; NULL while it counts
 ) STRICT;
 
 CREATE TABLE anchor (

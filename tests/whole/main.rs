@@ -30,6 +30,7 @@ mod moved;
 mod page;
 mod page_links;
 mod pedal;
+mod photos;
 mod polled;
 mod ports;
 mod procedure;

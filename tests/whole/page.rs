@@ -38,13 +38,14 @@ impl Page {
         &self.address
     }
 
-    pub(crate) fn open(&self, request: &str) -> BufReader<TcpStream> {
+    pub(crate) fn open(&self, request: impl AsRef<[u8]>) -> BufReader<TcpStream> {
         let mut stream = TcpStream::connect(&self.address).unwrap();
-        stream.write_all(request.as_bytes()).unwrap();
+        stream.write_all(request.as_ref()).unwrap();
         BufReader::new(stream)
     }
 
-    pub(crate) fn ask(&self, method: &str, path: &str, headers: &[(&str, &str)], body: &str) -> Reply {
+    pub(crate) fn ask(&self, method: &str, path: &str, headers: &[(&str, &str)], body: impl AsRef<[u8]>) -> Reply {
+        let body = body.as_ref();
         let host = self.address.as_str();
         let mut head = format!("{method} {path} HTTP/1.1\r\nconnection: close\r\ncontent-length: {}\r\n", body.len());
         if !headers.iter().any(|(name, _)| *name == "host") {
@@ -53,8 +54,9 @@ impl Page {
         for (name, value) in headers {
             head += &format!("{name}: {value}\r\n");
         }
-        let mut text = String::new();
-        self.open(&format!("{head}\r\n{body}")).read_to_string(&mut text).unwrap();
+        let mut bytes = Vec::new();
+        self.open([head.as_bytes(), b"\r\n", body].concat()).read_to_end(&mut bytes).unwrap();
+        let text = String::from_utf8_lossy(&bytes);
         let (head, body) = text.split_once("\r\n\r\n").unwrap_or((&text, ""));
         let status = head.split(' ').nth(1).and_then(|status| status.parse().ok()).unwrap_or(0);
         Reply { status, head: head.to_lowercase(), body: body.to_owned() }
@@ -133,7 +135,7 @@ fn only_the_page_of_this_computer_gets_in() {
 
     // What can't be understood, is too long or is not there is refused; the daemon goes on.
     assert_eq!(page.ask("POST", "/do", &[paired, own], "{").status, 400);
-    assert_eq!(page.ask("POST", "/do", &[paired, own], &"x".repeat((1 << 20) + 1)).status, 413);
+    assert_eq!(page.ask("POST", "/do", &[paired, own], "x".repeat((1 << 20) + 1)).status, 413);
     assert_eq!(page.ask("GET", "/../../etc/passwd", &[paired], "").status, 404);
     let done = page.ask("POST", "/do", &[paired, own], r#"{"do":"note","text":"from the page"}"#);
     assert!(done.body.contains(r#"{"ok":true"#), "{}", done.body);
@@ -166,7 +168,7 @@ fn news_resume_where_they_broke_off_and_no_stream_holds_up_the_end() {
         }
         panic!("the stream ended before {wanted}");
     };
-    let mut first = page.open(&request(None));
+    let mut first = page.open(request(None));
     // The stream has begun when readings come.
     let mut line = String::new();
     while !line.contains("\"readings\"") {
@@ -179,7 +181,7 @@ fn news_resume_where_they_broke_off_and_no_stream_holds_up_the_end() {
     drop(first);
     daemon.mark("arms down");
     daemon.mark("bucket curled");
-    let mut second = page.open(&request(Some(seen)));
+    let mut second = page.open(request(Some(seen)));
     let missed = marked(&mut second, "arms down");
     assert!(missed > seen && marked(&mut second, "bucket curled") > missed);
     // The stream is still open.

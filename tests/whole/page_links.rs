@@ -53,7 +53,7 @@ fn a_link_is_for_one_browser_or_for_onlookers_who_change_nothing() {
     // Revoked, an open stream ends too.
     let listed = bay.bayline(["page"]).done();
     assert!(listed.contains("phone") && listed.contains("class") && !listed.contains('#'), "{listed}");
-    let mut stream = class.open(&format!(
+    let mut stream = class.open(format!(
         "GET /news HTTP/1.1\r\nhost: {}\r\ncookie: {onlooker}\r\nconnection: close\r\n\r\n",
         class.host()
     ));

@@ -68,6 +68,7 @@ impl EventLoop {
             Request::Take { channel, answer: None } => Command::Take(channel),
             Request::Mark { text } => Command::Mark(text),
             Request::Note { text } => Command::Note(text),
+            Request::Photo(photo) => Command::Photo(photo),
             Request::Correct(told) => Command::Correct(*told),
             Request::Zero { channel } => Command::Zero(channel),
             Request::Undo {} => Command::Undo,
@@ -168,6 +169,7 @@ impl StoreTrouble {
             Command::End => return Ok(()),
             Command::Begin(begin) => begin.procedure.as_ref().map_or(0, |procedure| procedure.text.len()),
             Command::Mark(text) | Command::Note(text) | Command::Step(StepMove::Named(text)) => text.len(),
+            Command::Photo(photo) => photo.text.len(),
             Command::Undo
             | Command::Step(_)
             | Command::Take(_)

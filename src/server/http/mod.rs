@@ -2,7 +2,7 @@
 //!
 //! The page asks the same requests as a client of the control socket and gets the same messages; nothing here changes the
 //! core. Reading order: `access` (who may ask, for what), `connections` (how many, how slow), `log` (news that a page which lost its
-//! connection gets again), `routes`, and the routes of setting up (`setup`) and of past sessions (`past`).
+//! connection gets again), `routes`, and the routes of setting up (`setup`), of past sessions (`past`) and of photos (`photos`).
 //!
 //! # Security
 //! Without `--listen` only an address of this computer is served. A request must name this server by a bare address or `localhost`,
@@ -15,6 +15,7 @@ mod access;
 mod connections;
 mod log;
 mod past;
+mod photos;
 mod routes;
 mod setup;
 

@@ -12,7 +12,8 @@ use serde_json::json;
 
 use super::routes::{PageState, off_the_loop, refused};
 use crate::{
-    export::{CsvStyle, events, long, session_json, steps},
+    export::{CsvStyle, events, ledger_json, long, steps},
+    photo::PhotoFolder,
     report::{SheetLength, SheetOptions, write_sheet},
     store::{
         Folder,
@@ -66,10 +67,8 @@ struct Wanted {
 async fn session(State(state): State<PageState>, Query(wanted): Query<Wanted>) -> Response {
     off_the_loop(move || {
         let archive = open(&state.folder)?;
+        let json = shown_ledger(&archive, &wanted.id)?;
         let (connection, session) = archive.find(&wanted.id).map_err(|error| error.to_string())?;
-        let mut bytes = Vec::new();
-        session_json(connection, &session, &mut bytes).map_err(|error| error.to_string())?;
-        let json: serde_json::Value = serde_json::from_slice(&bytes).map_err(|error| error.to_string())?;
         let events = read::events(connection, session.id).map_err(|error| error.to_string())?;
         let events: Vec<_> = events
             .iter()
@@ -81,6 +80,25 @@ async fn session(State(state): State<PageState>, Query(wanted): Query<Wanted>) -
         Ok(json!({ "ok": true, "session": json, "events": events }))
     })
     .await
+}
+
+/// A session as `show --json` prints it, and beside each captured value the same as a person reads it.
+pub(super) fn shown_ledger(archive: &Archive, id: &str) -> Result<serde_json::Value, String> {
+    let (connection, session) = archive.find(id).map_err(|error| error.to_string())?;
+    let mut bytes = Vec::new();
+    ledger_json(connection, &session, &mut bytes).map_err(|error| error.to_string())?;
+    let mut json: serde_json::Value = serde_json::from_slice(&bytes).map_err(|error| error.to_string())?;
+    let steps = read::steps(connection, &session).map_err(|error| error.to_string())?;
+    for (index, step) in steps.iter().enumerate() {
+        if let Some(capture) = &step.capture {
+            json["steps"][index]["capture"]["shown"] = capture.shown().into();
+        }
+    }
+    for (index, capture) in read::captures(connection, &session).map_err(|error| error.to_string())?.iter().enumerate()
+    {
+        json["captures"][index]["shown"] = capture.shown().into();
+    }
+    Ok(json)
 }
 
 /// A stretch of a session, seconds since it began; all of it where nothing is given.
@@ -137,7 +155,12 @@ async fn download(State(state): State<PageState>, Query(wanted): Query<Download>
         let archive = open(&state.folder)?;
         let (connection, session) = archive.find(&wanted.id).map_err(|error| error.to_string())?;
         let mut bytes = Vec::new();
-        let sheet = |length| SheetOptions { length, measured_by: String::new(), zone: jiff::tz::TimeZone::system() };
+        let sheet = |length| SheetOptions {
+            length,
+            measured_by: String::new(),
+            zone: jiff::tz::TimeZone::system(),
+            photos: PhotoFolder::of(state.folder.path()),
+        };
         let style = CsvStyle::default();
         let written = match what {
             DownloadFile::Samples => long(connection, &session, style, &mut bytes, || {}).map_err(|e| e.to_string()),

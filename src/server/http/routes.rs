@@ -22,10 +22,9 @@ use tokio_util::sync::CancellationToken;
 use super::{
     access::{Access, Paired},
     log::NewsLog,
-    past, setup,
+    past, photos, setup,
 };
 use crate::{
-    export::ledger_json,
     server::{Answer, PendingRequest, Permission, Request},
     session::Announcement,
     setup::Setup,
@@ -49,7 +48,7 @@ const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; c
 pub(super) struct PageState {
     access: Arc<Access>,
     /// To the daemon's event loop.
-    requests: mpsc::Sender<PendingRequest>,
+    pub requests: mpsc::Sender<PendingRequest>,
     log: NewsLog,
     pub folder: Folder,
     pub setup: Arc<Setup>,
@@ -57,6 +56,8 @@ pub(super) struct PageState {
     pub bench: Arc<str>,
     /// Held while a token is compared: wrong ones are answered one after the other.
     pairing: Arc<tokio::sync::Mutex<()>>,
+    /// Held while a photo is read: one at a time.
+    pub photographing: Arc<tokio::sync::Mutex<()>>,
     /// Ends every stream.
     stop: CancellationToken,
 }
@@ -70,7 +71,17 @@ impl PageState {
         (setup, bench): (Arc<Setup>, Arc<str>),
         stop: CancellationToken,
     ) -> Self {
-        Self { access, requests, log, folder, setup, bench, pairing: Arc::default(), stop }
+        Self {
+            access,
+            requests,
+            log,
+            folder,
+            setup,
+            bench,
+            pairing: Arc::default(),
+            photographing: Arc::default(),
+            stop,
+        }
     }
 }
 
@@ -108,9 +119,12 @@ pub(super) fn router(state: PageState) -> Router {
         .route("/ledger", get(ledger))
         .route("/news", get(news))
         .route("/do", post(ask))
-        .merge(past::router());
-    let paired =
-        looking.merge(setup::router(&state)).route_layer(middleware::from_fn_with_state(state.clone(), must_be_paired));
+        .merge(past::router())
+        .merge(photos::looking());
+    let paired = looking
+        .merge(setup::router(&state))
+        .merge(photos::sending(&state))
+        .route_layer(middleware::from_fn_with_state(state.clone(), must_be_paired));
     let mut open = Router::new().route("/pair", post(pair)).route("/awake.webm", get(awake_video));
     for (path, kind, text) in OWN_FILES {
         open = open.route(path, get(move || own_file(kind, text)));
@@ -256,7 +270,7 @@ async fn ask(State(state): State<PageState>, Extension(paired): Extension<Paired
 }
 
 /// The answer, and where it refuses the words that are said of it.
-fn with_words(answer: Answer) -> serde_json::Value {
+pub(super) fn with_words(answer: Answer) -> serde_json::Value {
     let spoken = answer.error.as_deref().map(Announcement::refused);
     let mut answer = serde_json::to_value(answer).unwrap_or_default();
     if let Some(spoken) = spoken {
@@ -265,7 +279,7 @@ fn with_words(answer: Answer) -> serde_json::Value {
     answer
 }
 
-async fn send(requests: &mpsc::Sender<PendingRequest>, request: Request) -> Answer {
+pub(super) async fn send(requests: &mpsc::Sender<PendingRequest>, request: Request) -> Answer {
     let (answer, answered) = oneshot::channel();
     let stopping = || Answer::refused("the daemon is stopping");
     if requests.send(PendingRequest { request, answer }).await.is_err() {
@@ -274,17 +288,14 @@ async fn send(requests: &mpsc::Sender<PendingRequest>, request: Request) -> Answ
     answered.await.unwrap_or_else(|_| stopping())
 }
 
-/// The ledger of the newest session, as `show last --json` prints it.
+/// The ledger of the newest session, as `show last --json` prints it, with each value as a person reads it.
 async fn ledger(State(state): State<PageState>) -> Response {
-    let read = tokio::task::spawn_blocking(move || -> Result<Vec<u8>, String> {
+    let read = tokio::task::spawn_blocking(move || {
         let archive = Archive::open(&state.folder).map_err(|error| error.to_string())?;
-        let (connection, session) = archive.find("last").map_err(|error| error.to_string())?;
-        let mut json = Vec::new();
-        ledger_json(connection, &session, &mut json).map_err(|error| error.to_string())?;
-        Ok(json)
+        past::shown_ledger(&archive, "last")
     });
     match read.await {
-        Ok(Ok(json)) => ([(header::CONTENT_TYPE, "application/json")], json).into_response(),
+        Ok(Ok(json)) => Json(json).into_response(),
         Ok(Err(why)) => refused(StatusCode::SERVICE_UNAVAILABLE, &why),
         Err(_) => refused(StatusCode::INTERNAL_SERVER_ERROR, "the ledger could not be read"),
     }

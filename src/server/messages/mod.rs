@@ -12,6 +12,7 @@
 //! {"do":"take"}   {"do":"take","channel":"probe"}
 //! {"do":"mark","text":"brake released"}   {"do":"note","text":"oil on the plug"}
 //! {"do":"zero","channel":"lift coil"}   {"do":"correct","machine":"loader 8","by":"K"}
+//! {"do":"photo","hash":"…","width":1600,"height":1200,"bytes":184000,"text":"green plug"}
 //! {"do":"speaker","name":"page-1"}
 //! {"do":"undo"}   {"do":"end"}   {"do":"status"}   {"do":"watch"}
 //! ```

@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 use super::Permission;
 use crate::{
     procedure::YesNo,
-    session::{Visit, VisitCorrection},
+    session::{Visit, VisitCorrection, VisitPhoto},
 };
 
 /// A request of a client.
@@ -33,6 +33,8 @@ pub(crate) enum Request {
     },
     /// A note to keep.
     Note { text: String },
+    /// Keep a photo, whose file is kept already.
+    Photo(Box<VisitPhoto>),
     /// What was told of the visit is wrong.
     Correct(Box<VisitCorrection>),
     /// Nothing goes through this clamp: what it shows is its zero.
@@ -77,8 +79,8 @@ impl Request {
             | Self::Zero { .. }
             | Self::Speaker { .. }
             | Self::Undo {} => Some(Permission::Operate),
-            // The news are a stream of their own, and links are made and revoked at the computer.
-            Self::Watch {} | Self::Link { .. } | Self::Links {} | Self::Revoke { .. } => None,
+            // The news are a stream of their own, links are made and revoked at the computer, and a photo comes with its file.
+            Self::Watch {} | Self::Photo(_) | Self::Link { .. } | Self::Links {} | Self::Revoke { .. } => None,
         }
     }
 }

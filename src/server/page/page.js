@@ -100,18 +100,9 @@ function showLedger() {
   const rows = state.ledger.map((step) => {
     const [shape, kind] = look(step.verdict);
     const taken = step.capture ?? state.captures.filter((capture) => capture.step === step.number).at(-1);
-    const value = taken ? shownValue(taken) : "";
-    return row(shape, kind, step.name, [value, step.verdict ?? step.left ?? ""].filter(Boolean).join("  "), step.verdict === "in limit" ? "" : step.reason);
+    return row(shape, kind, step.name, [taken?.shown, step.verdict ?? step.left ?? ""].filter(Boolean).join("  "), step.verdict === "in limit" ? "" : step.reason);
   });
   by("ledger").replaceChildren(...rows.reverse());
-}
-
-/** A captured value with as many digits as its uncertainty leaves. */
-function shownValue({ value, u, unit, answer }) {
-  if (answer) return answer;
-  if (typeof value !== "number") return "";
-  const digits = u > 0 ? Math.min(4, Math.max(0, 1 - Math.floor(Math.log10(2 * u)))) : 3;
-  return `${value.toFixed(digits)} ${unit === "ohm" ? "Ω" : unit}`;
 }
 
 function showAlarms(alarms) {
@@ -272,6 +263,20 @@ by("note").addEventListener("submit", async (event) => {
   event.preventDefault();
   const answer = await ask({ do: "note", text: by("text").value });
   if (answer.ok) done("kept: " + by("text").value);
+});
+by("photo").addEventListener("change", async ({ target }) => {
+  const [file] = target.files;
+  if (!file) return;
+  by("hint").textContent = "sending the photo";
+  by("more").open = false;
+  const query = new URLSearchParams({ text: by("text").value });
+  const answer = await fetch(`/photo?${query}`, { method: "POST", headers: { "content-type": file.type }, body: file })
+    .then((reply) => reply.json())
+    .catch(() => ({ ok: false, error: "the photo could not be sent; try again" }));
+  target.value = "";
+  by("hint").textContent = answer.ok ? "photo kept" : answer.error;
+  if (answer.ok) by("text").value = "";
+  else voice.say(answer.spoken);
 });
 by("correction").addEventListener("submit", async (event) => {
   event.preventDefault();

@@ -24,19 +24,12 @@ async function list() {
   by("said").textContent = [`${answer.all} found${shown}`, ...answer.unreadable].join(". ");
 }
 
-function figure({ value, u, unit, answer } = {}) {
-  if (answer) return answer;
-  if (typeof value !== "number") return "";
-  const digits = u > 0 ? Math.min(4, Math.max(0, 1 - Math.floor(Math.log10(2 * u)))) : 3;
-  return `${value.toFixed(digits)}${u > 0 ? ` ± ${(2 * u).toFixed(digits)}` : ""} ${unit === "ohm" ? "Ω" : unit}`;
-}
-
 function stepRow(step, captures) {
   const taken = step.capture ?? captures.filter((capture) => capture.step === step.number).at(-1);
   const [shape, kind] = look(step.verdict);
   const name = step.attempt > 1 ? `${step.name} (attempt ${step.attempt})` : step.name;
   const row = element("li", {}, element("span", { class: kind, text: shape }), element("span", { text: name }));
-  row.append(element("span", { class: kind, text: [figure(taken ?? {}), step.verdict ?? step.left ?? "on"].filter(Boolean).join("  ") }));
+  row.append(element("span", { class: kind, text: [taken?.shown, step.verdict ?? step.left ?? "on"].filter(Boolean).join("  ") }));
   if (step.reason) row.append(element("span", { class: "why", text: step.reason }));
   return row;
 }
@@ -53,6 +46,11 @@ async function one(id) {
   const files = [["sheet", "sheet, one page"], ["full", "full sheet"], ["samples", "samples as CSV"], ["steps", "steps as CSV"], ["events", "events as CSV"]];
   by("downloads").replaceChildren(...files.map(([what, text]) => element("a", { href: `/session/file?${new URLSearchParams({ id, what })}`, download: true, text })));
   by("steps").replaceChildren(...steps.map((step) => stepRow(step, captures)));
+  const { photos = [] } = answer.session;
+  by("photos").replaceChildren(...photos.map(({ number, text, width, height }) => {
+    const image = element("img", { src: `/session/photo?${new URLSearchParams({ id, number })}`, alt: text || `photo ${number}`, width, height, loading: "lazy" });
+    return element("figure", {}, image, text && element("figcaption", { text }));
+  }));
   const told = answer.events.filter(({ kind }) => kind !== "announced");
   by("events").replaceChildren(...told.map(({ at_s, kind, subject, text }) => element("li", { text: `${clock(at_s)}  ${kind}${subject ? `, ${subject}` : ""}: ${text}` })));
   for (const channel of channels) await plot(id, channel, steps, told);

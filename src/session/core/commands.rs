@@ -9,7 +9,7 @@ use crate::{
     procedure::YesNo,
     session::{
         Capture, Command, CommandReply, CoreInput, Effect, Judgement, Notice, Record, Refusal, StepMove, StepView,
-        Zeroed,
+        VisitPhoto, Zeroed,
         active_step::channel_named,
         command::{LONGEST_TEXT, check_length},
         judge::{CaptureMethod, FRESH_US},
@@ -59,6 +59,7 @@ impl Core {
                 self.remark(at, EventKind::Note, String::new(), text, effects);
                 Ok(CommandReply::Kept)
             }
+            Command::Photo(photo) => self.photograph(at, *photo, effects),
             Command::Correct(told) => {
                 let corrections = told.apply(&mut self.open_session()?.begin.visit)?;
                 for correction in &corrections {
@@ -123,6 +124,12 @@ impl Core {
                 let offset = show(zeroed.offset, zeroed.quantity);
                 format!("undone: {offset} is taken off \"{}\" again, as before", self.channel_name(Some(id)))
             }
+            OperatorAct::Photographed(hash, text) => {
+                session.photos.remove(&hash);
+                effects.push(Effect::Record(Record::PhotoUndone(at, hash)));
+                let named = if text.is_empty() { String::new() } else { format!(" \"{text}\"") };
+                format!("undone: the photo{named} does not count")
+            }
             OperatorAct::Remarked(kind, text) => format!("undone: the {} \"{text}\" does not count", kind.word()),
         };
         let remark = text.strip_prefix("undone: ").unwrap_or(&text).to_owned();
@@ -139,6 +146,21 @@ impl Core {
         self.zeroed(at, id, zeroed, effects);
         self.last_act = Some(OperatorAct::Zeroed(id));
         Ok(CommandReply::Zeroed(zeroed))
+    }
+
+    /// Keeps a photo; one that came before is kept once.
+    fn photograph(
+        &mut self,
+        at: Mono,
+        mut photo: VisitPhoto,
+        effects: &mut Vec<Effect>,
+    ) -> Result<CommandReply, Refusal> {
+        if self.open_session()?.photos.add(&mut photo)? {
+            self.last_act = Some(OperatorAct::Photographed(photo.hash.clone(), photo.text.clone()));
+            self.remark(at, EventKind::Photo, String::new(), photo.text.clone(), effects);
+            effects.push(Effect::Record(Record::Photo(at, Box::new(photo))));
+        }
+        Ok(CommandReply::Kept)
     }
 
     /// Records a zero that is in use from now on.

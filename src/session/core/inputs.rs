@@ -31,7 +31,12 @@ impl Core {
                 moves.then_some(CoreInput::Undo)
             }
             // A zero is kept as it was taken: what the clamp showed before is not stored.
-            Command::Begin(_) | Command::End | Command::Zero(_) | Command::Note(_) | Command::Correct(_) => None,
+            Command::Begin(_)
+            | Command::End
+            | Command::Zero(_)
+            | Command::Note(_)
+            | Command::Photo(_)
+            | Command::Correct(_) => None,
         }
     }
 

@@ -9,6 +9,7 @@ use serde::{Deserialize, Serialize};
 use super::{SessionRow, lines, seconds};
 use crate::{
     procedure::YesNo,
+    protocol::Value,
     session::{CaptureFlag, CaptureMethod, EventKind, RangeEnd, Verdict, findings::FindingRecord},
     store::{StoreError, record::records},
     units::{Limit, Quantity, ValueFormat},
@@ -153,6 +154,18 @@ impl CaptureRow {
         let quantity = self.quantity.unwrap_or(Quantity::Number);
         let limit = Limit { low: self.limit_low, high: self.limit_high, dimension: quantity.dimension() };
         ValueFormat::new(quantity, self.digit, Some(&limit))
+    }
+
+    /// Its value or answer as a person reads it, with its expanded uncertainty (k = 2) where that is known; none where there is none.
+    pub(crate) fn shown(&self) -> Option<String> {
+        if let Some(answer) = self.answer {
+            return Some(answer.word().to_owned());
+        }
+        match (self.value, self.u, self.beyond) {
+            (Some(value), Some(u), _) => Some(self.format().show_with(value, 2.0 * u)),
+            (Some(value), None, _) => Some(self.format().show(value)),
+            (None, _, end) => end.map(|end| Value::from(end).shown(self.format())),
+        }
     }
 
     /// Whether it was captured in this step.

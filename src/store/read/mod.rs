@@ -2,7 +2,7 @@
 //!
 //! Reading order: `archive` (all files of a folder as one), `sessions`, `ledger` (steps and what they came to), `watched`
 //! (what was found while steps watched), `samples`, `wall_times`,
-//! `plot`, `resumable`; `seconds` is for JSON.
+//! `photos`, `plot`, `resumable`; `seconds` is for JSON.
 
 mod archive;
 mod corrections;
@@ -10,6 +10,7 @@ mod inputs;
 mod judgements;
 mod ledger;
 mod lines;
+mod photos;
 mod plot;
 mod response_summary;
 mod resumable;
@@ -26,6 +27,7 @@ pub(crate) use judgements::{JudgementRow, by_judgement, judgement};
 pub(crate) use ledger::{
     CaptureRow, EventRow, FigureRow, JudgementOf, StepRow, captures, figures, findings, last_attempts, steps, zeros,
 };
+pub(crate) use photos::{PhotoRow, photos};
 pub(crate) use plot::{PlotWindow, plot_series};
 pub(crate) use response_summary::{ResponseSummary, response_summaries};
 pub(crate) use resumable::{ResumableSession, previous_session, resumable_session};

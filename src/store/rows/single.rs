@@ -7,7 +7,7 @@ use crate::{
     channel::Channel,
     clock::Wall,
     session::{
-        CoreInput, Correction, Figures,
+        CoreInput, Correction, Figures, PhotoHash, VisitPhoto,
         findings::{Finding, FindingRecord},
     },
     store::record::{insert, insert_record},
@@ -78,6 +78,29 @@ pub(in crate::store) fn corrected(
     correction: &Correction,
 ) -> rusqlite::Result<()> {
     insert_record(connection, "correction", &CorrectionRow { session, at_us, correction }).map(drop)
+}
+
+/// Inserts a photo, whose file is kept already.
+pub(super) fn photo_row(connection: &Connection, session: i64, at_us: i64, photo: &VisitPhoto) -> rusqlite::Result<()> {
+    #[derive(Serialize)]
+    struct NewPhoto<'a> {
+        session: i64,
+        at_us: i64,
+        #[serde(flatten)]
+        photo: &'a VisitPhoto,
+    }
+    insert_record(connection, "photo", &NewPhoto { session, at_us, photo }).map(drop)
+}
+
+/// A photo does not count any more.
+pub(super) fn photo_undone(
+    connection: &Connection,
+    session: i64,
+    at_us: i64,
+    hash: &PhotoHash,
+) -> rusqlite::Result<()> {
+    let sql = "UPDATE photo SET undone_us = ?2 WHERE session = ?1 AND hash = ?3 AND undone_us IS NULL";
+    connection.prepare_cached(sql)?.execute(params![session, at_us, hash.to_string()]).map(drop)
 }
 
 /// Replaces the findings of a session by these, the first ranked first; they rest on the captures up to `ends_at`.
