@@ -7,9 +7,9 @@ use rusqlite::Connection;
 use super::{failure::Failure, show_value, table::table};
 use crate::{
     harmless::harmless,
-    session::RangeEnd,
-    store::read::{self, DropOutRow, ExcursionRow, JudgementOf, ResponseSummary, SessionRow},
-    units::{show, show_duration, show_seconds},
+    session::{RangeEnd, SignalShape},
+    store::read::{self, DropOutRow, ExcursionRow, JudgementOf, ResponseSummary, SessionRow, WaveformRow},
+    units::{Quantity, show, show_duration, show_seconds, show_with},
 };
 
 /// So many excursions and drop-outs stand in the tables; the export has all.
@@ -41,7 +41,58 @@ pub(super) fn print(out: &mut dyn Write, connection: &Connection, session: &Sess
     }
     print_responses(out, &read::response_summaries(&responses))?;
     print_excursions(out, &excursions)?;
-    print_dropouts(out, &dropouts)
+    print_dropouts(out, &dropouts)?;
+    print_waveforms(out, &read::waveforms(connection, session)?)
+}
+
+/// The signals that switched, or that a step asked the shape of.
+fn print_waveforms(out: &mut dyn Write, waveforms: &[WaveformRow]) -> Result<(), Failure> {
+    let told: Vec<&WaveformRow> =
+        waveforms.iter().filter(|row| row.shape == SignalShape::Switched || row.switch_ons.is_some()).collect();
+    if told.is_empty() {
+        return Ok(());
+    }
+    let rows = told.iter().take(MOST_ROWS).map(|row| {
+        let value = |value: Option<f64>| value.map_or("–".to_owned(), |value| show(value, row.quantity));
+        let with_u = |value: Option<f64>, u: Option<f64>, quantity: Quantity| match (value, u) {
+            (Some(value), Some(u)) => show_with(value, 2.0 * u, quantity),
+            _ => "–".to_owned(),
+        };
+        let levels = match (row.low_level, row.high_level) {
+            (Some(low), Some(high)) => format!("{} to {}", show(low, row.quantity), show(high, row.quantity)),
+            _ => "–".to_owned(),
+        };
+        vec![
+            row.step.to_string(),
+            row.channel.clone(),
+            row.shape.word().to_owned(),
+            levels,
+            with_u(row.frequency_hz, row.frequency_u, Quantity::Frequency),
+            with_u(row.duty, row.duty_u, Quantity::Duty),
+            value(Some(row.mean)),
+            value(row.rms),
+            value(row.ripple_pp),
+            value(row.peak),
+            value(row.hold),
+            with_u(row.time_constant_s, row.time_constant_u, Quantity::Time),
+        ]
+    });
+    let titles = [
+        "step",
+        "shape of",
+        "is",
+        "levels",
+        "frequency",
+        "duty",
+        "mean",
+        "RMS",
+        "ripple",
+        "peak",
+        "settled",
+        "time constant",
+    ];
+    write!(out, "\n{}", table(&titles, &titles[4..], rows))?;
+    more(out, told.len(), "waveforms.csv")
 }
 
 /// Operations that were repeated, one row for each rule, and below it what was not in limit.

@@ -73,6 +73,9 @@ fn print(out: &mut dyn Write, status: &StatusReport, number: Option<i64>) -> io:
     if let Some(step) = &status.step {
         print_step(out, step)?;
     }
+    if let Some(shape) = &status.shape {
+        writeln!(out, "so far: {shape}")?;
+    }
     if let Some(ask) = &status.ask {
         writeln!(out, "?? {}\n   waits for {}; or {ANSWERING_COMMANDS}", ask.text, ask.waits_for)?;
     }

@@ -8,7 +8,7 @@
 //! the test that reproduces it.
 //!
 //! Reading order: `uncertain`, `propagate` and `normal` (a value and its uncertainty), `conformity` and `agreement`
-//! (a value against a limit or another value), `running`, `trend`, `cusum` and `median` (statistics of many values), `copper`,
+//! (a value against a limit or another value), `running`, `trend`, `exponential`, `cusum` and `median` (statistics of many values), `copper`,
 //! `wire`, `coil` and `pwm` (what a part should do), `circuit` (where a circuit has resistance).
 
 // How sure a value is.
@@ -32,6 +32,8 @@ mod median;
 
 mod cusum;
 
+mod exponential;
+
 // What the parts should do.
 mod copper;
 
@@ -47,7 +49,7 @@ mod circuit;
 mod netlist;
 
 #[cfg(test)]
-mod checks;
+pub(crate) mod checks;
 #[cfg(test)]
 pub(crate) mod noise;
 
@@ -57,6 +59,7 @@ pub(crate) use coil::{current, power_at};
 pub(crate) use conformity::{Decision, DecisionRule, Limits, decide, probability_of_conformity};
 pub(crate) use copper::Copper;
 pub(crate) use cusum::CumulativeSums;
+pub(crate) use exponential::ExponentialFit;
 pub(crate) use median::{mad, median};
 pub(crate) use netlist::{CircuitReading, Netlist, Resistor, SolvedNetlist};
 pub(crate) use propagate::{Correlation, difference_with_covariance, propagate, same_gain};

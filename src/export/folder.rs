@@ -8,11 +8,13 @@ use std::{
 
 use rusqlite::Connection;
 
-use super::{CsvStyle, ExportError, changes, dropouts, events, excursions, long, responses, session_json, steps};
+use super::{
+    CsvStyle, ExportError, changes, dropouts, events, excursions, long, responses, session_json, steps, waveforms,
+};
 use crate::store::read::SessionRow;
 
 /// What the folder holds.
-pub(crate) const FILES: [&str; 8] = [
+pub(crate) const FILES: [&str; 9] = [
     "samples.csv",
     "steps.csv",
     "events.csv",
@@ -20,6 +22,7 @@ pub(crate) const FILES: [&str; 8] = [
     "dropouts.csv",
     "changes.csv",
     "responses.csv",
+    "waveforms.csv",
     "session.json",
 ];
 
@@ -40,6 +43,7 @@ pub(crate) fn to_folder(
         dropouts_file,
         changes_file,
         responses_file,
+        waveforms_file,
         session_file,
     ] = FILES.map(|name| folder.join(name));
     whole_file(&samples_file, |file| long(connection, session, style.clone(), file, progress))?;
@@ -49,6 +53,7 @@ pub(crate) fn to_folder(
     whole_file(&dropouts_file, |file| dropouts(connection, session, style.clone(), file))?;
     whole_file(&changes_file, |file| changes(connection, session, style.clone(), file))?;
     whole_file(&responses_file, |file| responses(connection, session, style.clone(), file))?;
+    whole_file(&waveforms_file, |file| waveforms(connection, session, style.clone(), file))?;
     whole_file(&session_file, |file| session_json(connection, session, file))
 }
 

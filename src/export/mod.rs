@@ -13,7 +13,7 @@ pub(crate) use csv_sheet::{CsvSheet, CsvStyle, DecimalMark};
 pub(crate) use folder::{FILES, to_folder, whole_file};
 pub(crate) use samples::{long, wide};
 pub(crate) use tables::{events, ledger_json, session_json, steps};
-pub(crate) use watched::{changes, dropouts, excursions, responses};
+pub(crate) use watched::{changes, dropouts, excursions, responses, waveforms};
 
 use crate::store::StoreError;
 

@@ -12,7 +12,7 @@ use crate::{
     session::{Verdict, findings::FindingRecord},
     store::read::{
         self, CaptureRow, ChangeRow, ChannelRow, DropOutRow, ExcursionRow, FigureRow, PhotoRow, ResponseRow,
-        SessionRow, StepRow, StoredCorrection,
+        SessionRow, StepRow, StoredCorrection, WaveformRow,
     },
     units::Quantity,
 };
@@ -126,6 +126,7 @@ struct SessionJson<'a> {
     dropouts: Vec<DropOutRow>,
     changes: Vec<ChangeRow>,
     responses: Vec<ResponseRow>,
+    waveforms: Vec<WaveformRow>,
     /// Of other sessions, so no part of an export.
     #[serde(skip_serializing_if = "Option::is_none")]
     known_good: Option<Vec<KnownGoodStep>>,
@@ -161,6 +162,7 @@ fn write_json(
         dropouts: read::dropouts(connection, session)?,
         changes: read::changes(connection, session)?,
         responses: read::responses(connection, session)?,
+        waveforms: read::waveforms(connection, session)?,
         known_good,
     };
     serde_json::to_writer_pretty(&mut to, &json).map_err(std::io::Error::from)?;

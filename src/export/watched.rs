@@ -122,6 +122,65 @@ pub(crate) fn changes(
     sheet.finish()
 }
 
+/// The shapes of the signals as CSV: one row for each channel in each step.
+pub(crate) fn waveforms(
+    connection: &Connection,
+    session: &SessionRow,
+    style: CsvStyle,
+    to: impl Write,
+) -> Result<(), ExportError> {
+    let mut sheet = CsvSheet::new(to, style, read::wall_times(connection, session)?);
+    sheet.row([
+        "step",
+        "channel",
+        "quantity",
+        "shape",
+        "rate_hz",
+        "samples",
+        "least",
+        "greatest",
+        "mean",
+        "rms",
+        "low_level",
+        "high_level",
+        "ripple_rms",
+        "ripple_pp",
+        "peak",
+        "hold",
+        "unit",
+        "frequency_hz",
+        "frequency_u",
+        "duty",
+        "duty_u",
+        "switch_ons",
+        "time_constant_s",
+        "time_constant_u",
+    ])?;
+    for row in read::waveforms(connection, session)? {
+        sheet.whole(Some(row.step))?;
+        sheet.text(&row.channel)?;
+        sheet.text(row.quantity.word())?;
+        sheet.text(row.shape.word())?;
+        sheet.number(Some(row.rate_hz))?;
+        sheet.whole(Some(row.samples))?;
+        for value in [Some(row.least), Some(row.greatest), Some(row.mean), row.rms, row.low_level, row.high_level] {
+            sheet.number(value)?;
+        }
+        for value in [row.ripple_rms, row.ripple_pp, row.peak, row.hold] {
+            sheet.number(value)?;
+        }
+        sheet.text(&row.unit)?;
+        for value in [row.frequency_hz, row.frequency_u, row.duty, row.duty_u] {
+            sheet.number(value)?;
+        }
+        sheet.whole(row.switch_ons)?;
+        sheet.number(row.time_constant_s)?;
+        sheet.number(row.time_constant_u)?;
+        sheet.end_row()?;
+    }
+    sheet.finish()
+}
+
 /// What channels did after marks and changes, as CSV.
 pub(crate) fn responses(
     connection: &Connection,

@@ -13,7 +13,9 @@ use std::{collections::HashSet, time::Duration};
 use strum::{EnumMessage, VariantArray};
 
 use crate::{
-    procedure::{CaptureMode, CircuitMeasurement, ConditionRule, HeatRule, PartTemperature, Procedure, Role, Step},
+    procedure::{
+        CaptureMode, CircuitMeasurement, ConditionRule, HeatRule, PartTemperature, Procedure, Role, ShapeRule, Step,
+    },
     units::{Dimension, Limit, Quantity},
     words::words,
 };
@@ -105,6 +107,12 @@ impl FitnessCheck<'_> {
             );
         };
         let Some(facts) = self.named(step, name) else { return };
+        if let Some(rule) = &step.shape {
+            if self.gives(step, &facts, step.quantity, None) {
+                self.shape(step, &facts, rule);
+            }
+            return;
+        }
         if !self.gives(step, &facts, step.quantity, step.limit.as_ref()) {
             return;
         }
@@ -251,6 +259,27 @@ impl FitnessCheck<'_> {
         );
         let remedy = format!("set steady = \"{:.1} s\", or use a faster meter", (30.0 / rate).ceil() / 10.0);
         self.add(severity, step, &what, &remedy);
+    }
+
+    /// A shape needs samples that come fast enough.
+    fn shape(&mut self, step: &Step, facts: &ChannelFacts, rule: &ShapeRule) {
+        let Some(needed) = rule.needed_rate() else { return };
+        let word = rule.figure.word();
+        let Some(rate) = facts.rate else {
+            let what = format!(
+                "how often \"{}\" sends a reading is not known; the {word} needs {needed:.0} a second",
+                facts.name
+            );
+            let remedy = "add rate = \"5000 Hz\", or what it is, to the meter";
+            return self.add_once(&facts.name, UnknownFact::Rate, step, &what, remedy);
+        };
+        if rate < needed {
+            let what = format!(
+                "\"{}\" sends {rate:.1} readings a second, too few for the {word}, which needs {needed:.0}",
+                facts.name
+            );
+            self.add(Severity::Fails, step, &what, "use a board that samples faster");
+        }
     }
 
     fn add(&mut self, severity: Severity, step: &Step, what: &str, remedy: &str) {

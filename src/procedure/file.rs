@@ -10,13 +10,15 @@ use toml::Spanned;
 
 use super::{
     Advance, CaptureMode, ChangeDirection, ConditionRule, ContactRule, HeatRule, MachineHeat, PartTemperature,
-    Procedure, ProcedureError, RequiredMove, ResponseRule, ResponseTrigger, Role, RunningLoads, Step, YesNo,
+    Procedure, ProcedureError, RequiredMove, ResponseRule, ResponseTrigger, Role, RunningLoads, ShapeFigure, Step,
+    YesNo,
     circuit::{CircuitTable, circuits},
     keys::{AtLeast, AtMost, Between, Celsius, CelsiusRange, Contact, Nominal, Share, Time},
     limits::{WrittenLimit, check_answer, dimension, limit, relative_mistake},
     proof_rules::ProofTable,
     response::LevelRange,
     set_items::SetItems,
+    shape::shape,
 };
 use crate::{
     electrics::DecisionRule,
@@ -87,6 +89,8 @@ pub(super) struct StepTable {
     r#while: Vec<ConditionTable>,
     #[serde(default)]
     when: Vec<WhenTable>,
+    pub(super) shape: Option<Spanned<ShapeFigure>>,
+    pub(super) highest_frequency: Option<Spanned<Measure>>,
     after: Option<Time>,
     patience: Option<Time>,
     hold_at_most: Option<Time>,
@@ -94,7 +98,7 @@ pub(super) struct StepTable {
     temperature: Option<Spanned<PartTemperature>>,
     place: Option<Spanned<CelsiusRange>>,
     state: Option<Spanned<MachineHeat>>,
-    role: Option<Spanned<Role>>,
+    pub(super) role: Option<Spanned<Role>>,
     running: Option<Spanned<RunningLoads>>,
 }
 
@@ -232,6 +236,15 @@ fn step(source: Source, lines: &LineNumbers, table: StepTable) -> Result<(StepOf
         return Err(source.mistake(table.name.span(), message));
     }
     check_role(source, &table)?;
+    let shape = shape(source, &table, plain.and_then(|limit| limit.low))?;
+    if shape.is_some()
+        && (!matches!(table.capture, CaptureMode::Taken | CaptureMode::Worst) || plain.is_none() != limit.is_none())
+    {
+        let message = format!(
+            "step \"{name}\" is judged on a shape, expected capture = \"worst\" or none, and a limit by itself"
+        );
+        return Err(source.mistake(table.name.span(), message));
+    }
     let at = table.channel.as_ref().unwrap_or(&table.name).span();
     let time = |time: Option<Time>, default| time.map_or(default, |Time(time)| time);
     let step = Step {
@@ -250,8 +263,9 @@ fn step(source: Source, lines: &LineNumbers, table: StepTable) -> Result<(StepOf
         relative: None,
         answer: table.answer.map(Spanned::into_inner),
         set: None,
-        // Responses are what a step that watches finds.
-        capture: if responses.is_empty() { table.capture } else { CaptureMode::Worst },
+        // Responses and shapes are what a step that watches finds.
+        capture: if responses.is_empty() && shape.is_none() { table.capture } else { CaptureMode::Worst },
+        shape,
         rule: table.rule,
         steady: time(table.steady, STEADY),
         after: time(table.after, AFTER),
@@ -463,6 +477,7 @@ name = "yard drive"
         words::check_schema::<Role>(&schema, &format!("{step}/role/enum"));
         words::check_schema::<ChangeDirection>(&schema, "/$defs/response/properties/going/enum");
         words::check_schema::<RequiredMove>(&schema, "/$defs/response/properties/must/enum");
+        words::check_schema::<ShapeFigure>(&schema, &format!("{step}/shape/enum"));
         words::check_schema::<RunningLoads>(&schema, &format!("{step}/running/enum"));
         words::check_usual_words::<Quantity>(&schema, "/$defs/quantity/examples");
     }

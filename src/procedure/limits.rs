@@ -72,7 +72,11 @@ pub(super) fn limit(source: Source, table: &StepTable) -> Result<Option<WrittenL
         LimitValue::Relative(relative) => return Ok(Some(WrittenLimit::Relative(*relative, span))),
         LimitValue::Plain(limit) => limit,
     };
-    if let Some(quantity) = table.quantity.filter(|quantity| quantity.dimension() != limit.dimension) {
+    let quantity = match (&table.shape, table.quantity) {
+        (Some(figure), Some(of)) => Some(figure.get_ref().quantity(of)),
+        (_, quantity) => quantity,
+    };
+    if let Some(quantity) = quantity.filter(|quantity| quantity.dimension() != limit.dimension) {
         let unit = quantity.unit();
         let message = format!("found \"{text}\", expected a limit in {unit} as the step's quantity is \"{quantity}\"");
         return Err(source.mistake(span, message));

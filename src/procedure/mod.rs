@@ -2,7 +2,7 @@
 //!
 //! Read this file first (the types), then `role.rs` (what a step measures in its circuit)
 //! and `circuit.rs` (what drives a circuit), `relative` (a limit by
-//! other values), `response.rs` (what must follow a mark or a change), then `file.rs` (how a procedure is
+//! other values), `response.rs` (what must follow a mark or a change), `shape.rs` (figures of a signal's shape), then `file.rs` (how a procedure is
 //! written, its defaults and its mistakes) with `keys.rs` (the values of the keys) and `proof_rules.rs`
 //! (the table of the proofs by the leads). Knows no reading and no session.
 
@@ -16,6 +16,7 @@ mod relative;
 mod response;
 mod role;
 mod set_items;
+mod shape;
 mod yes_no;
 
 use std::{path::PathBuf, time::Duration};
@@ -35,6 +36,8 @@ pub use proof_rules::ProofRules;
 pub use relative::{ReferenceTerm, ReferenceValue, RelativeEdge, RelativeLimit, ValueSource};
 pub use response::{ChangeDirection, RequiredMove, ResponseRule, ResponseTrigger};
 pub use role::{CircuitMeasurement, Role, RunningLoads};
+pub(crate) use shape::rate_for_time_constant;
+pub use shape::{ShapeFigure, ShapeRule};
 pub use yes_no::YesNo;
 
 /// The JSON schema of the procedure file, by which an editor completes it.
@@ -106,6 +109,8 @@ pub struct Step {
     pub conditions: Vec<ConditionRule>,
     /// What must follow a mark or a change, and how soon.
     pub responses: Vec<ResponseRule>,
+    /// The figure of the signal's shape that `limit` is for; none where that is for its values.
+    pub shape: Option<ShapeRule>,
     /// How long after contact and load the value counts.
     pub after: Duration,
     /// How long to wait for a value that can be captured by itself before asking.
@@ -259,6 +264,12 @@ impl Procedure {
 }
 
 impl Step {
+    /// What the shape of its signal must be, in words: `duty 38 % to 42 %`; none where it is judged on values.
+    pub(crate) fn shape_limit(&self) -> Option<String> {
+        let word = self.shape?.figure.word();
+        Some(self.limit.map_or(word.to_owned(), |limit| format!("{word} {limit}")))
+    }
+
     /// All channels that the step reads.
     pub fn channels(&self) -> impl Iterator<Item = &str> {
         let heat = self.heat.as_ref().and_then(|heat| match &heat.part {

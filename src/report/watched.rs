@@ -1,11 +1,12 @@
-//! Excursions and drop-outs as sentences of the sheet.
+//! Excursions, drop-outs and signals that switch as sentences of the sheet.
 
 use rusqlite::Connection;
 
 use super::ReportError;
 use crate::{
-    store::read::{self, JudgementOf, SessionRow},
-    units::{show, show_duration, show_seconds},
+    session::SignalShape,
+    store::read::{self, JudgementOf, SessionRow, WaveformRow},
+    units::{Quantity, show, show_duration, show_seconds},
 };
 
 /// So many are told of each; the export has all.
@@ -54,7 +55,26 @@ pub(super) fn watched(connection: &Connection, session: &SessionRow) -> Result<V
         [own].into_iter().chain(shortened(summary.reasons, "not in limit"))
     });
     let excursions = responses.chain(shortened(excursions, "times out of limit"));
-    Ok(excursions.chain(shortened(dropouts, "drop-outs")).collect())
+    let shapes = read::waveforms(connection, session)?;
+    let shapes = shapes.iter().filter_map(switched).collect();
+    Ok(excursions.chain(shortened(dropouts, "drop-outs")).chain(shortened(shapes, "signals that switch")).collect())
+}
+
+/// A signal that switches; its figures where the samples were fast enough for them.
+fn switched(row: &WaveformRow) -> Option<String> {
+    let (low, high) = row.low_level.zip(row.high_level).filter(|_| row.shape == SignalShape::Switched)?;
+    let (low, high) = (show(low, row.quantity), show(high, row.quantity));
+    let figures = match (row.frequency_hz, row.duty) {
+        (Some(frequency), Some(duty)) => {
+            format!(
+                " at {}, high for {} of the time",
+                show(frequency, Quantity::Frequency),
+                show(duty, Quantity::Share)
+            )
+        }
+        _ => String::new(),
+    };
+    Some(format!("step {}: {} switched between {low} and {high}{figures}", row.step, row.channel))
 }
 
 fn shortened(mut sentences: Vec<String>, what: &str) -> impl Iterator<Item = String> {

@@ -3,11 +3,12 @@
 use std::sync::Arc;
 
 use super::{
-    Capture, PreviousStep, PreviousWorst, StepView, Verdict,
+    Capture, CaptureMethod, Judgement, PreviousStep, PreviousWorst, StepView, Verdict, WaveformSummary,
     judge::{Figures, LeadContact, StepEvent, StepJudge, VoidCapture},
     proof::LeadFacts,
     record::{SignalFigures, StepEnded, StepExit},
     watch::{JudgedSample, StepWatch, WatchEvent},
+    waveform::{WaveformDepth, WaveformMeter, judged_shape},
 };
 use crate::{
     channel::{Channel, ChannelId, Sample},
@@ -28,6 +29,10 @@ pub(super) struct ActiveStep {
     before: Option<PreviousWorst>,
     /// By channel; a channel has one entry for each function that its meter was switched to.
     figures: Vec<Vec<SignalFigures>>,
+    /// By channel; none where its signal has no shape.
+    waveforms: Vec<Option<WaveformMeter>>,
+    /// By channel: its name.
+    names: Vec<String>,
 }
 
 /// The measuring point at which a step leaves the leads.
@@ -54,7 +59,16 @@ impl ActiveStep {
         let mut judge = StepJudge::new(criteria, at, contact);
         judge.proof.facts = facts;
         let watch = mode.is_watch().then(|| StepWatch::new(view.number, mode, at, responses));
-        Self { view, judge, watch, watched: Vec::new(), before: None, figures: Vec::new() }
+        Self {
+            view,
+            judge,
+            watch,
+            watched: Vec::new(),
+            before: None,
+            figures: Vec::new(),
+            waveforms: Vec::new(),
+            names: Vec::new(),
+        }
     }
 
     /// Where the leads still are, when they have not been lifted since the capture.
@@ -81,6 +95,11 @@ impl ActiveStep {
     /// A channel of the bench, whether the step looks at it or not.
     pub(super) fn bench_channel(&mut self, id: ChannelId, channel: &Channel) {
         self.judge.proof.channel_found(id, &channel.name);
+        let index = usize::from(id.0);
+        if index >= self.names.len() {
+            self.names.resize(index + 1, String::new());
+        }
+        channel.name.clone_into(&mut self.names[index]);
         if let Some(watch) = &mut self.watch {
             watch.channel_found(id, channel, self.view.channel.as_ref() == Some(&channel.name));
         }
@@ -142,6 +161,7 @@ impl ActiveStep {
     pub(super) fn sample(&mut self, sample: &Sample, events: &mut Vec<StepEvent>) -> Option<Verdict> {
         let verdict = self.judge.sample(sample, events);
         self.signal(sample).figures.add(sample.at, sample.value, sample.digit, verdict);
+        self.waveform(sample, verdict);
         if let Some(watch) = &mut self.watch {
             let limit = self.judge.criteria.limit.as_ref();
             let own = self.judge.last().filter(|_| Some(sample.channel) == self.judge.criteria.channel);
@@ -150,6 +170,45 @@ impl ActiveStep {
             events.extend(self.watched.drain(..).map(StepEvent::Watched));
         }
         verdict
+    }
+
+    /// The load counts for the channel that the step looks at: what it shows without it has no shape.
+    fn waveform(&mut self, sample: &Sample, verdict: Option<Verdict>) {
+        let index = usize::from(sample.channel.0);
+        if index >= self.waveforms.len() {
+            self.waveforms.resize(index + 1, None);
+        }
+        let is_own = Some(sample.channel) == self.judge.criteria.channel;
+        let slot = &mut self.waveforms[index];
+        if slot.as_ref().is_none_or(|meter| meter.quantity() != sample.quantity) {
+            let is_wanted = is_own && self.judge.criteria.shape.is_some();
+            let depth = if is_wanted { WaveformDepth::Own } else { WaveformDepth::Other };
+            *slot = WaveformMeter::new(sample.quantity, depth);
+        }
+        if let Some(meter) = slot {
+            let is_loaded = !is_own || self.judge.loaded(sample.at) != Some(false);
+            meter.sample(sample, is_loaded && verdict != Some(Verdict::WrongFunction));
+        }
+    }
+
+    /// What the step is judged on now, where that is a figure of its signal's shape.
+    pub(super) fn shape(&self) -> Option<Judgement> {
+        let criteria = &self.judge.criteria;
+        let (rule, limit) = criteria.shape.as_ref()?;
+        let meter = criteria.channel.and_then(|id| self.waveforms.get(usize::from(id.0))?.as_ref());
+        let meter = meter.filter(|meter| criteria.quantity.is_none_or(|wanted| wanted == meter.quantity()));
+        let board = criteria.known.as_ref().map_or("the meter", |channel| channel.meter_name.as_str());
+        Some(judged_shape(rule, limit.as_ref(), criteria.rule, meter, board))
+    }
+
+    fn waveforms(&self) -> Vec<WaveformSummary> {
+        let own = self.judge.criteria.channel;
+        let meters = (0_u16..).map(ChannelId).zip(&self.waveforms).zip(&self.names);
+        let found = meters.filter_map(|((id, meter), name)| {
+            let rule = self.judge.criteria.shape.as_ref().map(|(rule, _)| rule).filter(|_| own == Some(id));
+            meter.as_ref()?.summary(id, name, rule)
+        });
+        found.collect()
     }
 
     fn signal(&mut self, sample: &Sample) -> &mut SignalFigures {
@@ -178,7 +237,22 @@ impl ActiveStep {
                 None => self.judge.close(at, void),
             },
         };
-        StepEnded { at, number: self.view.number, left, capture, figures: self.figures.into_iter().flatten().collect() }
+        let capture = match (self.shape(), left) {
+            (Some(judgement), left) if left != StepExit::Skipped => {
+                let channel = self.judge.criteria.channel;
+                Some(Capture::plain(CaptureMethod::Worst, at, channel, judgement))
+            }
+            _ => capture,
+        };
+        let waveforms = self.waveforms();
+        StepEnded {
+            at,
+            number: self.view.number,
+            left,
+            capture,
+            figures: self.figures.into_iter().flatten().collect(),
+            waveforms,
+        }
     }
 }
 

@@ -447,6 +447,11 @@ impl Core {
         self.session.as_ref()?.step.as_ref()?.judge.proof.ask()
     }
 
+    /// What the step is judged on now, where that is the shape of its signal.
+    pub fn shape(&self) -> Option<super::Judgement> {
+        self.session.as_ref()?.step.as_ref()?.shape()
+    }
+
     /// The step that is on.
     pub fn step_view(&self) -> Option<&Arc<StepView>> {
         Some(&self.session.as_ref()?.step.as_ref()?.view)

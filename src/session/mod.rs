@@ -12,8 +12,9 @@
 //!    session that is resumed.
 //! 4. `judge` decides which samples of a step count, what is captured and what the verdict is.
 //! 5. `watch` keeps what happens in a step while nobody looks: excursions and drop-outs.
-//! 6. `proof` asks the leads to prove what a slipped or crossed lead could fake.
-//! 7. `session_findings` collects the captures for `findings`, which work out what is wrong.
+//! 6. `waveform` measures the shape of each signal: steady or switched, and the figures that a step may be judged on.
+//! 7. `proof` asks the leads to prove what a slipped or crossed lead could fake.
+//! 8. `session_findings` collects the captures for `findings`, which work out what is wrong.
 
 mod announcement;
 mod command;
@@ -39,6 +40,7 @@ mod undo;
 pub(crate) mod judge;
 pub(crate) mod proof;
 pub(crate) mod watch;
+pub(crate) mod waveform;
 
 mod session_findings;
 
@@ -64,6 +66,7 @@ pub(crate) use proof::{Ask, CaptureFlag};
 pub(crate) use record::{EventKind, Record, StepBegan, StepEnded};
 pub use record::{SessionExit, StepExit};
 pub use watch::{Excursion, Intermittent, SignalChange, TimedResponse};
+pub use waveform::{SignalShape, WaveformSummary};
 
 #[cfg(test)]
 mod tests;

@@ -293,11 +293,12 @@ impl Session {
             instruction: spec.instruction.clone(),
             channel: spec.channel.clone(),
             quantity: spec.quantity,
-            limit: spec.limit,
+            limit: spec.limit.filter(|_| spec.shape.is_none()),
             limit_text: spec
                 .relative
                 .as_ref()
                 .map(ToString::to_string)
+                .or(spec.shape_limit())
                 .or(spec.answer.map(|good| good.word().to_owned())),
             asks: spec.answer.is_some(),
             has_next_item: spec.set.is_some()

@@ -9,6 +9,7 @@ use super::{
     findings::Finding,
     judge::Figures,
     watch::{Excursion, Intermittent, SignalChange, TimedResponse},
+    waveform::WaveformSummary,
 };
 use crate::{
     channel::{Channel, ChannelId, Sample},
@@ -86,6 +87,8 @@ pub struct StepEnded {
     pub capture: Option<Capture>,
     /// Figures of every signal that was seen during the step.
     pub figures: Vec<SignalFigures>,
+    /// The shape of every signal whose samples came fast enough to have one.
+    pub waveforms: Vec<WaveformSummary>,
 }
 
 /// The figures of one channel on one function.

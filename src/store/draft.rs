@@ -25,7 +25,7 @@ pub(crate) struct JudgementDraft {
 }
 
 /// The tables of a judgement, their order, and a column that tells its row of another table by its place there.
-const TABLES: [(&str, &str, &str); 8] = [
+const TABLES: [(&str, &str, &str); 9] = [
     ("capture", "id", "NULL"),
     (
         "step",
@@ -39,6 +39,7 @@ const TABLES: [(&str, &str, &str); 8] = [
     ("dropout", "step, number, channel", "NULL"),
     ("change", "step, number", "NULL"),
     ("response", "step, number", "NULL"),
+    ("waveform", "step, channel, quantity", "NULL"),
 ];
 
 impl JudgementDraft {
@@ -112,7 +113,7 @@ impl JudgementDraft {
     /// names are not compared, nor figures and findings where there are any.
     pub(crate) fn difference(&self, source: &Connection, but: &[String]) -> Result<Option<String>, StoreError> {
         for (table, order, place) in TABLES {
-            if !but.is_empty() && matches!(table, "figure" | "finding") {
+            if !but.is_empty() && matches!(table, "figure" | "finding" | "waveform") {
                 continue;
             }
             let read = |connection: &Connection| rows_of(connection, table, order, place, self.session, but);

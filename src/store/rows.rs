@@ -11,7 +11,7 @@ use serde::Serialize;
 pub(super) use single::corrected;
 pub(super) use single::figure_row;
 use single::{anchor, channel_row, keep_findings, keep_input, photo_row, photo_undone, stored_channel, utc};
-use watched::{change_row, dropout_rows, excursion_row, response_row};
+use watched::{change_row, dropout_rows, excursion_row, response_row, waveform_row};
 
 use super::{
     insert::{Remainder, SampleRow, SampleSql},
@@ -293,6 +293,9 @@ impl RowWriter {
         for signal in &step.figures {
             let channel = self.row_of(connection, session, signal.channel, signal.quantity)?;
             figure_row(connection, session, step.number.into(), channel, &signal.figures)?;
+        }
+        for waveform in &step.waveforms {
+            waveform_row(connection, session, step.number, waveform)?;
         }
         let capture = match &step.capture {
             Some(capture) => Some(self.capture_once(connection, session, began, step.number, capture)?),

@@ -186,6 +186,36 @@ CREATE TABLE response (
     PRIMARY KEY (session, judgement, step, number)
 ) STRICT, WITHOUT ROWID;
 
+CREATE TABLE waveform (
+    session         INTEGER NOT NULL REFERENCES session (id), -- session.id
+    judgement       INTEGER NOT NULL DEFAULT 0, -- judgement.number; 0 for the first record
+    step            INTEGER NOT NULL,     -- step.number in this session
+    channel         TEXT NOT NULL,        -- channel.name
+    quantity        TEXT NOT NULL,        -- what was measured: V DC or A DC
+    unit            TEXT NOT NULL,        -- unit of all values but those of time
+    shape           TEXT NOT NULL,        -- steady, switched, changing, or not known where samples came too slowly to see it switch
+    rate_hz         REAL NOT NULL,        -- samples a second
+    samples         INTEGER NOT NULL,     -- samples it rests on
+    least           REAL NOT NULL,        -- the least of them, in unit
+    greatest        REAL NOT NULL,        -- the greatest of them, in unit
+    mean            REAL NOT NULL,        -- their mean, in unit
+    rms             REAL,                 -- root of their mean square, in unit; NULL where samples are too slow for it
+    low_level       REAL,                 -- mean of those near the low level, in unit; NULL where it does not switch
+    high_level      REAL,                 -- mean of those near the high level, in unit; NULL where it does not switch
+    frequency_hz    REAL,                 -- how often it repeats; NULL where it does not, or samples are too slow to tell
+    frequency_u     REAL,                 -- standard uncertainty of frequency_hz
+    duty            REAL,                 -- share of the time at the high level, %; NULL like frequency_hz
+    duty_u          REAL,                 -- standard uncertainty of duty, %
+    ripple_rms      REAL,                 -- standard deviation about the trend, in unit; NULL where not asked or samples are too slow
+    ripple_pp       REAL,                 -- peak-to-peak about the trend, in unit; NULL like ripple_rms
+    switch_ons      INTEGER,              -- how often it was switched on; NULL where that was not looked at
+    peak            REAL,                 -- the greatest as it was switched on, in unit; NULL where none or samples are too slow
+    hold            REAL,                 -- what it settled at then, in unit; NULL where none
+    time_constant_s REAL,                 -- time constant of the rise, seconds; NULL where none could be fitted
+    time_constant_u REAL,                 -- standard uncertainty of time_constant_s, seconds
+    PRIMARY KEY (session, judgement, step, channel, quantity)
+) STRICT, WITHOUT ROWID;
+
 CREATE TABLE event (
     id              INTEGER PRIMARY KEY,  -- number on this database
     session         INTEGER NOT NULL REFERENCES session (id), -- session.id

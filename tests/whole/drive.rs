@@ -105,3 +105,52 @@ fn a_good_machine_responds_in_time() {
 fn a_late_current_is_found() {
     drive(60, "out of limit");
 }
+
+/// A driver that switches five times a second, seen at a hundred lines a second.
+#[test]
+fn a_step_is_judged_on_the_duty_of_its_signal_where_the_board_is_fast_enough() {
+    let bay = Bay::with_bench(&THREE.replace("1 mV per 10 mA", "10 mV/A"));
+    let step = |name: &str, highest: &str, limit: &str| {
+        format!(
+            "[[step]]\nname = \"{name}\"\nchannel = \"lift coil\"\nquantity = \"A DC\"\nshape = \"duty\"\n\
+             highest_frequency = \"{highest}\"\nbetween = \"{limit}\"\n"
+        )
+    };
+    let text_of = [
+        "title = \"duty\"\n".to_owned(),
+        step("slow driver", "5 Hz", "40 % to 60 %"),
+        step("wrong duty", "5 Hz", "70 % to 90 %"),
+        step("fast driver", "400 Hz", "40 % to 60 %"),
+    ];
+    let procedure = bay.write("duty.toml", &text_of.concat());
+    let clamps = bay.meter("clamps");
+    let mut daemon = bay.start_with(&["--procedure", text(&procedure)]);
+    daemon.until_open(["clamps"]);
+    let switches = |times: usize| {
+        for _ in 0..times {
+            sends(&clamps, BOTH, 10);
+            sends(&clamps, TILT, 10);
+        }
+    };
+    switches(14);
+    let status = daemon.ask(json!({"do": "status"}));
+    let shape = status["status"]["shape"].as_str().unwrap_or_default();
+    assert!(shape.starts_with("duty ") && shape.ends_with("40 % to 60 % wanted"), "{status}");
+    let answer = daemon.step("next");
+    assert_eq!(answer["judged"]["verdict"], "in limit", "{answer}");
+    switches(14);
+    assert_eq!(daemon.step("next")["judged"]["verdict"], "out of limit");
+    switches(3);
+    let answer = daemon.step("next");
+    assert_eq!(answer["judged"]["verdict"], "no reading", "{answer}");
+    let reason = answer["judged"]["reason"].as_str().unwrap();
+    assert!(reason.contains("the duty of what may repeat at 400 Hz needs 4,000"), "{reason}");
+    daemon.ask(json!({"do": "end"}));
+    let session: serde_json::Value = serde_json::from_str(&bay.bayline(["show", "last", "--json"]).done()).unwrap();
+    let lift = session["waveforms"].as_array().unwrap().iter().find(|row| row["channel"] == "lift coil").unwrap();
+    assert_eq!(lift["shape"], "switched", "{lift}");
+    assert!((lift["duty"].as_f64().unwrap() - 50.0).abs() < 5.0, "{lift}");
+    assert_eq!(lift["unit"], "A");
+    let shown = bay.bayline(["show", "last"]).done();
+    assert!(shown.contains("shape of") && shown.contains("switched"), "{shown}");
+}

@@ -143,7 +143,7 @@ fn a_folder_holds_samples_steps_events_and_the_session() {
     let said = bay.bayline(["export", "1", "--folder", "out"]).done();
     assert_eq!(
         said,
-        "out/samples.csv\nout/steps.csv\nout/events.csv\nout/excursions.csv\nout/dropouts.csv\nout/changes.csv\nout/responses.csv\nout/session.json\n"
+        "out/samples.csv\nout/steps.csv\nout/events.csv\nout/excursions.csv\nout/dropouts.csv\nout/changes.csv\nout/responses.csv\nout/waveforms.csv\nout/session.json\n"
     );
     let read = |name: &str| fs::read_to_string(bay.path("out").join(name)).unwrap();
     let (_, samples) = sheet(&read("samples.csv"), b',');
@@ -159,7 +159,7 @@ fn a_folder_holds_samples_steps_events_and_the_session() {
     assert_eq!(session["steps"][2]["name"], "-cmd|' /C calc'!A0");
     assert_eq!(session["channels"].as_array().unwrap().len(), 6);
     // Nothing half written is left.
-    assert_eq!(fs::read_dir(bay.path("out")).unwrap().count(), 8);
+    assert_eq!(fs::read_dir(bay.path("out")).unwrap().count(), 9);
 }
 
 #[test]

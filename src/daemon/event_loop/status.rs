@@ -59,6 +59,7 @@ impl EventLoop {
         StatusReport {
             session,
             step: self.core.step_view().map(|view| StepMessage::from(&**view)),
+            shape: self.core.shape().map(|judgement| judgement.reason),
             ask: self.core.ask().map(AskMessage::from),
             readings: self
                 .core

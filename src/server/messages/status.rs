@@ -16,6 +16,9 @@ pub(crate) struct StatusReport {
     pub session: Option<SessionLine>,
     /// The step that is on.
     pub step: Option<StepMessage>,
+    /// The shape of the step's signal so far, in words; none where the step does not ask for one.
+    #[serde(default)]
+    pub shape: Option<String>,
     /// The question that waits for an answer.
     #[serde(default)]
     pub ask: Option<AskMessage>,

@@ -10,7 +10,9 @@ use crate::{
     channel::{Channel, ChannelId},
     clock::micros,
     electrics::DecisionRule,
-    procedure::{CaptureMode, ContactRule, Driver, PartTemperature, ProofRules, ResponseRule, Role, Step, YesNo},
+    procedure::{
+        CaptureMode, ContactRule, Driver, PartTemperature, ProofRules, ResponseRule, Role, ShapeRule, Step, YesNo,
+    },
     session::{
         StepView, Visit,
         proof::{MeasuredPoint, MeasuringLead},
@@ -69,6 +71,8 @@ pub(crate) struct StepCriteria {
     pub known: Option<Channel>,
     /// What must follow a mark or a change.
     pub responses: Vec<ResponseRule>,
+    /// The figure of the signal's shape that the step is judged on, and its limit.
+    pub shape: Option<(ShapeRule, Option<Limit>)>,
 }
 
 /// A limit on volts that are to be few is that of a drop up to this, V: common practice, no source.
@@ -93,7 +97,8 @@ impl StepCriteria {
             channel: step.channel.as_deref().and_then(&named),
             range: None,
             quantity: step.quantity,
-            limit: step.limit,
+            // That of a shape is not one of the values.
+            limit: step.limit.filter(|_| step.shape.is_none()),
             rule: step.rule,
             mode: step.capture,
             contact: step.contact,
@@ -113,6 +118,7 @@ impl StepCriteria {
             answer: step.answer,
             known: None,
             responses: step.responses.clone(),
+            shape: step.shape.map(|rule| (rule, step.limit)),
         }
     }
 
@@ -172,6 +178,7 @@ impl StepCriteria {
             answer: None,
             known: None,
             responses: Vec::new(),
+            shape: None,
         }
     }
 

@@ -290,7 +290,7 @@ impl StepJudge {
     }
 
     /// Whether the load is on; none for a step without one.
-    fn loaded(&self, now: Mono) -> Option<bool> {
+    pub(crate) fn loaded(&self, now: Mono) -> Option<bool> {
         let load = &self.criteria.load;
         load.is_asked_for().then(|| load.since(now).is_some())
     }

@@ -79,7 +79,7 @@ pub struct LevelChange {
 
 /// Finds the changes of one channel.
 #[derive(Debug, Clone)]
-pub(super) struct ChangeDetector {
+pub(in crate::session) struct ChangeDetector {
     quantity: Quantity,
     level: SignalLevel,
     sums: CumulativeSums,
@@ -115,7 +115,7 @@ impl Block {
 }
 
 impl ChangeDetector {
-    pub(super) fn new(quantity: Quantity) -> Self {
+    pub(in crate::session) fn new(quantity: Quantity) -> Self {
         Self {
             quantity,
             level: SignalLevel::default(),
@@ -143,8 +143,13 @@ impl ChangeDetector {
         self.interval_us
     }
 
+    /// The samples of the change that was found last, from before it to its end; a long one is thinned out.
+    pub(in crate::session) fn path(&self) -> &[(Mono, f64)] {
+        &self.path
+    }
+
     /// Takes one more sample; a change is found once the new level is known.
-    pub(super) fn sample(&mut self, sample: &Sample) -> Option<LevelChange> {
+    pub(in crate::session) fn sample(&mut self, sample: &Sample) -> Option<LevelChange> {
         let Value::Number(value) = sample.value else { return None };
         let since = sample.at.since(self.last);
         self.last = sample.at;

@@ -18,6 +18,7 @@ mod step_watch;
 #[cfg(test)]
 mod tests;
 
+pub(in crate::session) use change::ChangeDetector;
 pub use change::SignalChange;
 pub use excursion::Excursion;
 pub use intermittent::Intermittent;

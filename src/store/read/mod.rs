@@ -36,5 +36,6 @@ pub(crate) use sessions::{SessionRow, bench_text, good_sessions, procedure_text}
 use sessions::{find, find_text, list};
 pub(crate) use wall_times::{WallTimes, wall_times};
 pub(crate) use watched::{
-    ChangeRow, DropOutRow, ExcursionRow, ResponseRow, changes, dropouts, excursions, parts, responses,
+    ChangeRow, DropOutRow, ExcursionRow, ResponseRow, WaveformRow, changes, dropouts, excursions, parts, responses,
+    waveforms,
 };

@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use super::{JudgementOf, lines, seconds};
 use crate::{
-    session::{RangeEnd, Verdict},
+    session::{RangeEnd, SignalShape, Verdict},
     store::{StoreError, record::records},
     units::Quantity,
 };
@@ -133,6 +133,68 @@ pub(crate) struct ResponseRow {
     pub verdict: Option<Verdict>,
     /// One sentence.
     pub reason: String,
+}
+
+/// One row of the table `waveform`: the shape of a signal in a step.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub(crate) struct WaveformRow {
+    /// step.number
+    pub step: i64,
+    /// channel.name
+    pub channel: String,
+    /// What was measured.
+    pub quantity: Quantity,
+    /// Unit of all values but those of time.
+    pub unit: String,
+    /// How it went.
+    pub shape: SignalShape,
+    /// Samples a second.
+    pub rate_hz: f64,
+    /// How many it rests on.
+    pub samples: i64,
+    /// Their least.
+    pub least: f64,
+    /// Their greatest.
+    pub greatest: f64,
+    /// Their mean.
+    pub mean: f64,
+    /// Root of their mean square; none where samples are too slow for it, as all that follows.
+    pub rms: Option<f64>,
+    /// Mean of those near the low level.
+    pub low_level: Option<f64>,
+    /// Mean of those near the high level.
+    pub high_level: Option<f64>,
+    /// How often it repeats.
+    pub frequency_hz: Option<f64>,
+    /// Standard uncertainty of it.
+    pub frequency_u: Option<f64>,
+    /// Share of the time at the high level, %.
+    pub duty: Option<f64>,
+    /// Standard uncertainty of it.
+    pub duty_u: Option<f64>,
+    /// About the trend, RMS.
+    pub ripple_rms: Option<f64>,
+    /// About the trend, peak-to-peak.
+    pub ripple_pp: Option<f64>,
+    /// How often it was switched on; none where that was not looked at.
+    pub switch_ons: Option<i64>,
+    /// The greatest as it was switched on.
+    pub peak: Option<f64>,
+    /// What it settled at then.
+    pub hold: Option<f64>,
+    /// Time constant of the rise, s.
+    pub time_constant_s: Option<f64>,
+    /// Standard uncertainty of it, s.
+    pub time_constant_u: Option<f64>,
+}
+
+/// The shapes of a session's signals, step by step.
+pub(crate) fn waveforms(connection: &Connection, of: impl Into<JudgementOf>) -> Result<Vec<WaveformRow>, StoreError> {
+    records(
+        connection,
+        "SELECT * FROM waveform WHERE session = ?1 AND judgement = COALESCE(?2, (SELECT judgement FROM session WHERE id = ?1)) ORDER BY step, channel, quantity",
+        of.into().params(),
+    )
 }
 
 /// The changes of a session in the order in which they were found.

@@ -5,7 +5,7 @@ use rusqlite::{Connection, ToSql};
 use crate::{
     clock::Mono,
     protocol::Value,
-    session::{Excursion, Intermittent, SignalChange, TimedResponse, Verdict},
+    session::{Excursion, Intermittent, SignalChange, TimedResponse, Verdict, WaveformSummary},
     store::record::insert,
     units::Quantity,
 };
@@ -68,6 +68,43 @@ pub(super) fn dropout_rows(
         insert(connection, "dropout", columns)?;
     }
     Ok(())
+}
+
+/// The shape of a signal over a step.
+pub(super) fn waveform_row(
+    connection: &Connection,
+    session: i64,
+    step: u32,
+    waveform: &WaveformSummary,
+) -> rusqlite::Result<()> {
+    let columns: &[(&str, &dyn ToSql)] = &[
+        ("session", &session),
+        ("step", &step),
+        ("channel", &waveform.name),
+        ("quantity", &waveform.quantity.word()),
+        ("unit", &waveform.quantity.unit()),
+        ("shape", &waveform.shape.word()),
+        ("rate_hz", &waveform.rate_hz),
+        ("samples", &(waveform.samples as i64)),
+        ("least", &waveform.least),
+        ("greatest", &waveform.greatest),
+        ("mean", &waveform.mean),
+        ("rms", &waveform.rms),
+        ("low_level", &waveform.low_level),
+        ("high_level", &waveform.high_level),
+        ("frequency_hz", &waveform.frequency.map(|(frequency, _)| frequency)),
+        ("frequency_u", &waveform.frequency.map(|(_, u)| u)),
+        ("duty", &waveform.duty.map(|(duty, _)| duty)),
+        ("duty_u", &waveform.duty.map(|(_, u)| u)),
+        ("ripple_rms", &waveform.ripple_rms),
+        ("ripple_pp", &waveform.ripple_pp),
+        ("switch_ons", &waveform.switch_ons.map(|count| count as i64)),
+        ("peak", &waveform.peak),
+        ("hold", &waveform.hold),
+        ("time_constant_s", &waveform.time_constant.map(|(tau, _)| tau)),
+        ("time_constant_u", &waveform.time_constant.map(|(_, u)| u)),
+    ];
+    insert(connection, "waveform", columns).map(drop)
 }
 
 pub(super) fn change_row(
