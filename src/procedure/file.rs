@@ -18,7 +18,7 @@ use super::{
     proof_rules::ProofTable,
     response::LevelRange,
     set_items::SetItems,
-    shape::shape,
+    shape::{ripple, shape},
 };
 use crate::{
     electrics::DecisionRule,
@@ -80,7 +80,7 @@ pub(super) struct StepTable {
     pub(super) answer: Option<Spanned<YesNo>>,
     set: Option<Spanned<SetItems>>,
     #[serde(default)]
-    capture: CaptureMode,
+    pub(super) capture: CaptureMode,
     #[serde(default = "guarded")]
     rule: DecisionRule,
     contact: Option<Spanned<AsWritten<Contact>>>,
@@ -91,6 +91,8 @@ pub(super) struct StepTable {
     when: Vec<WhenTable>,
     pub(super) shape: Option<Spanned<ShapeFigure>>,
     pub(super) highest_frequency: Option<Spanned<Measure>>,
+    warn_ahead: Option<Spanned<Time>>,
+    pub(super) ripple_at_most: Option<Spanned<Measure>>,
     after: Option<Time>,
     patience: Option<Time>,
     hold_at_most: Option<Time>,
@@ -245,6 +247,7 @@ fn step(source: Source, lines: &LineNumbers, table: StepTable) -> Result<(StepOf
         );
         return Err(source.mistake(table.name.span(), message));
     }
+    let (warn_ahead, ripple) = (warn_ahead(source, &table, plain.as_ref())?, ripple(source, &table)?);
     let at = table.channel.as_ref().unwrap_or(&table.name).span();
     let time = |time: Option<Time>, default| time.map_or(default, |Time(time)| time);
     let step = Step {
@@ -266,6 +269,8 @@ fn step(source: Source, lines: &LineNumbers, table: StepTable) -> Result<(StepOf
         // Responses and shapes are what a step that watches finds.
         capture: if responses.is_empty() && shape.is_none() { table.capture } else { CaptureMode::Worst },
         shape,
+        warn_ahead,
+        ripple,
         rule: table.rule,
         steady: time(table.steady, STEADY),
         after: time(table.after, AFTER),
@@ -275,6 +280,17 @@ fn step(source: Source, lines: &LineNumbers, table: StepTable) -> Result<(StepOf
         running: table.running.map(Spanned::into_inner),
     };
     Ok(((step, table.set.map_or(Vec::new(), |set| set.into_inner().0)), limit))
+}
+
+/// A trend is looked for where a step watches a channel against a limit by itself.
+fn warn_ahead(source: Source, table: &StepTable, limit: Option<&Limit>) -> Result<Option<Duration>, Mistake> {
+    let Some(key) = &table.warn_ahead else { return Ok(None) };
+    if table.capture != CaptureMode::Worst || limit.is_none() || table.shape.is_some() {
+        let message = "found warn_ahead, expected it in a step with capture = \"worst\" and a limit by itself";
+        return Err(source.mistake(key.span(), message));
+    }
+    let Time(ahead) = *key.get_ref();
+    Ok(Some(ahead))
 }
 
 /// A role wants its quantity, a circuit and a channel, and something or nothing running.

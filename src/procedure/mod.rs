@@ -37,7 +37,7 @@ pub use relative::{ReferenceTerm, ReferenceValue, RelativeEdge, RelativeLimit, V
 pub use response::{ChangeDirection, RequiredMove, ResponseRule, ResponseTrigger};
 pub use role::{CircuitMeasurement, Role, RunningLoads};
 pub(crate) use shape::rate_for_time_constant;
-pub use shape::{ShapeFigure, ShapeRule};
+pub use shape::{RippleRule, ShapeFigure, ShapeRule};
 pub use yes_no::YesNo;
 
 /// The JSON schema of the procedure file, by which an editor completes it.
@@ -111,6 +111,10 @@ pub struct Step {
     pub responses: Vec<ResponseRule>,
     /// The figure of the signal's shape that `limit` is for; none where that is for its values.
     pub shape: Option<ShapeRule>,
+    /// How long before its limit a value that heads for it is announced; none where it is not looked for.
+    pub warn_ahead: Option<Duration>,
+    /// What the value may carry on top; none where that is not looked at.
+    pub ripple: Option<RippleRule>,
     /// How long after contact and load the value counts.
     pub after: Duration,
     /// How long to wait for a value that can be captured by itself before asking.

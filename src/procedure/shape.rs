@@ -2,10 +2,10 @@
 
 use strum::{EnumMessage, VariantArray};
 
-use super::file::StepTable;
+use super::{CaptureMode, file::StepTable};
 use crate::{
     mistake::{Mistake, Source},
-    units::{Dimension, Quantity},
+    units::{Dimension, Limit, Quantity},
     words::words,
 };
 
@@ -90,6 +90,42 @@ impl ShapeRule {
     }
 }
 
+/// What a value may carry on top while it is watched.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct RippleRule {
+    /// From least to greatest about the trend.
+    pub at_most: Limit,
+    /// The highest frequency that it may have, Hz.
+    pub highest_frequency: f64,
+}
+
+impl RippleRule {
+    /// The samples a second that it needs.
+    pub(crate) fn needed_rate(&self) -> f64 {
+        SAMPLES_A_PERIOD * self.highest_frequency
+    }
+}
+
+/// Reads the key of a step that watches.
+pub(super) fn ripple(source: Source, table: &StepTable) -> Result<Option<RippleRule>, Mistake> {
+    let Some(key) = &table.ripple_at_most else { return Ok(None) };
+    let at_most = Limit::at_most(*key.get_ref());
+    let is_of_step = table.quantity.is_some_and(|quantity| quantity.dimension() == at_most.dimension);
+    let highest = table.highest_frequency.as_ref().map(|frequency| *frequency.get_ref());
+    let highest = highest.filter(|highest| highest.dimension == Dimension::Hertz && highest.value > 0.0);
+    let is_watch = table.capture == CaptureMode::Worst && table.shape.is_none();
+    match highest {
+        Some(highest) if is_of_step && is_watch && table.channel.is_some() => {
+            Ok(Some(RippleRule { at_most, highest_frequency: highest.value }))
+        }
+        _ => {
+            let message = "found ripple_at_most, expected it in a step with capture = \"worst\", in the unit of its quantity, and \
+                           highest_frequency beside it, such as \"2 kHz\": the fastest that the ripple may be";
+            Err(source.mistake(key.span(), message))
+        }
+    }
+}
+
 /// The samples a second that a time constant needs, s.
 pub(crate) fn rate_for_time_constant(seconds: f64) -> f64 {
     SAMPLES_A_TIME_CONSTANT / seconds
@@ -99,10 +135,11 @@ pub(crate) fn rate_for_time_constant(seconds: f64) -> f64 {
 pub(super) fn shape(source: Source, table: &StepTable, low: Option<f64>) -> Result<Option<ShapeRule>, Mistake> {
     let Some(key) = &table.shape else {
         return match &table.highest_frequency {
-            Some(frequency) => {
-                Err(source.mistake(frequency.span(), "found highest_frequency, expected it beside shape only"))
+            Some(frequency) if table.ripple_at_most.is_none() => {
+                Err(source
+                    .mistake(frequency.span(), "found highest_frequency, expected it beside shape or ripple_at_most"))
             }
-            None => Ok(None),
+            _ => Ok(None),
         };
     };
     let figure = *key.get_ref();
@@ -168,8 +205,10 @@ mod tests {
     fn mistakes_are_told() {
         for (keys, words) in [
             ("quantity = \"V DC\"\nshape = \"duty\"", "expected highest_frequency beside it"),
+            ("quantity = \"V DC\"\nwarn_ahead = \"5 min\"", "expected it in a step with capture"),
+            ("quantity = \"V DC\"\ncapture = \"worst\"\nripple_at_most = \"0.3 V\"", "highest_frequency beside it"),
             ("quantity = \"ohm\"\nshape = \"mean\"", "expected a channel and quantity"),
-            ("quantity = \"V DC\"\nhighest_frequency = \"400 Hz\"", "beside shape only"),
+            ("quantity = \"V DC\"\nhighest_frequency = \"400 Hz\"", "beside shape or ripple_at_most"),
             ("quantity = \"V DC\"\nshape = \"duty\"\nhighest_frequency = \"4 V\"", "a frequency above zero"),
             (
                 "quantity = \"V DC\"\nshape = \"duty\"\nhighest_frequency = \"400 Hz\"\nat_most = \"3 V\"",

@@ -55,10 +55,10 @@ impl ActiveStep {
             rest.is_some_and(|rest| criteria.channel == Some(rest.channel) && criteria.quantity == rest.quantity);
         let contact =
             if same_place { LeadContact::still_there(criteria.contact) } else { LeadContact::new(criteria.contact) };
-        let (mode, responses) = (criteria.mode, criteria.responses.clone());
+        let (mode, responses, watched) = (criteria.mode, criteria.responses.clone(), criteria.watched.clone());
         let mut judge = StepJudge::new(criteria, at, contact);
         judge.proof.facts = facts;
-        let watch = mode.is_watch().then(|| StepWatch::new(view.number, mode, at, responses));
+        let watch = mode.is_watch().then(|| StepWatch::new(view.number, mode, at, responses, &watched));
         Self {
             view,
             judge,

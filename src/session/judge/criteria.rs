@@ -11,7 +11,8 @@ use crate::{
     clock::micros,
     electrics::DecisionRule,
     procedure::{
-        CaptureMode, ContactRule, Driver, PartTemperature, ProofRules, ResponseRule, Role, ShapeRule, Step, YesNo,
+        CaptureMode, ContactRule, Driver, PartTemperature, ProofRules, ResponseRule, RippleRule, Role, ShapeRule, Step,
+        YesNo,
     },
     session::{
         StepView, Visit,
@@ -73,6 +74,17 @@ pub(crate) struct StepCriteria {
     pub responses: Vec<ResponseRule>,
     /// The figure of the signal's shape that the step is judged on, and its limit.
     pub shape: Option<(ShapeRule, Option<Limit>)>,
+    /// What else is watched.
+    pub watched: WatchRules,
+}
+
+/// What a step that watches looks for beside its limit.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub(crate) struct WatchRules {
+    /// How long before its limit a value that heads for it is announced.
+    pub warn_ahead: Option<Duration>,
+    /// What the value may carry on top.
+    pub ripple: Option<RippleRule>,
 }
 
 /// A limit on volts that are to be few is that of a drop up to this, V: common practice, no source.
@@ -119,6 +131,7 @@ impl StepCriteria {
             known: None,
             responses: step.responses.clone(),
             shape: step.shape.map(|rule| (rule, step.limit)),
+            watched: WatchRules { warn_ahead: step.warn_ahead, ripple: step.ripple },
         }
     }
 
@@ -179,6 +192,7 @@ impl StepCriteria {
             known: None,
             responses: Vec::new(),
             shape: None,
+            watched: WatchRules::default(),
         }
     }
 

@@ -31,7 +31,7 @@ pub(crate) const FRESH_US: i64 = 3_000_000;
 
 pub(crate) use capture::{Capture, CaptureMethod, VoidCapture};
 pub(crate) use contact::LeadContact;
-pub(crate) use criteria::StepCriteria;
+pub(crate) use criteria::{StepCriteria, WatchRules};
 pub(crate) use figures::Figures;
 pub(crate) use heat::{PartCelsius, TYPED_TOLERANCE, TemperatureCorrection, plausible_temperatures};
 pub(crate) use hold::{CoilHold, HoldTimer};

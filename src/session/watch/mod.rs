@@ -4,6 +4,7 @@
 //! Reading order: `step_watch` (all of it, for one step), `excursion` (a limit that breaks), `level` (what a signal shows
 //! usually, and its noise), `dropout` (one channel that falls for a moment), `intermittent` (drop-outs that coincide),
 //! `change` (from one level to another), `response` (what must follow a mark or a change, and how soon),
+//! `trend` (a value that heads for its limit), `supply` (what is said and judged of it, and ripple),
 //! `speech_limit` (how often something is said aloud).
 
 mod change;
@@ -14,6 +15,8 @@ mod level;
 mod response;
 mod speech_limit;
 mod step_watch;
+mod supply;
+mod trend;
 
 #[cfg(test)]
 mod tests;

@@ -7,12 +7,13 @@ use super::{
     intermittent::{Intermittent, listed},
     response::{RespondingChannel, ResponseWatch, TimedResponse, badness, judged_number},
     speech_limit::SpeechLimit,
+    supply::SupplyWatch,
 };
 use crate::{
     channel::{Channel, ChannelId, MeterId, Sample},
     clock::Mono,
     procedure::{CaptureMode, ResponseRule, ResponseTrigger},
-    session::{Capture, CaptureMethod, Effect, Judgement, Notice, PreviousWatch, Record, Verdict},
+    session::{Capture, CaptureMethod, Effect, Judgement, Notice, PreviousWatch, Record, Verdict, judge::WatchRules},
     units::{Dimension, Limit, Quantity, show_duration},
 };
 
@@ -96,6 +97,8 @@ pub(crate) struct StepWatch {
     /// By channel: its meter.
     meters: Vec<(MeterId, String)>,
     responses: Vec<ResponseWatch>,
+    /// Where the step looks ahead, or for ripple.
+    supply: Option<SupplyWatch>,
     change_count: u32,
     response_count: u32,
     gathered: Option<Intermittent>,
@@ -111,7 +114,13 @@ pub(crate) struct StepWatch {
 
 impl StepWatch {
     /// Begins to watch the step of this number.
-    pub(crate) fn new(step: u32, mode: CaptureMode, began: Mono, rules: Vec<ResponseRule>) -> Self {
+    pub(crate) fn new(
+        step: u32,
+        mode: CaptureMode,
+        began: Mono,
+        rules: Vec<ResponseRule>,
+        watched: &WatchRules,
+    ) -> Self {
         let quiet = if mode == CaptureMode::Wiggle { WIGGLE_QUIET_US } else { QUIET_US };
         Self {
             step,
@@ -123,6 +132,7 @@ impl StepWatch {
             changes: Vec::new(),
             meters: Vec::new(),
             responses: rules.into_iter().map(ResponseWatch::new).collect(),
+            supply: SupplyWatch::new(watched),
             change_count: 0,
             response_count: 0,
             gathered: None,
@@ -156,6 +166,11 @@ impl StepWatch {
         }
     }
 
+    /// The meter of the step's channel.
+    fn board(&self) -> &str {
+        self.index_of(self.names.own()).map_or("the meter", |index| &self.meters[index].1)
+    }
+
     fn index_of(&self, name: &str) -> Option<usize> {
         (0..self.latest.len()).find(|index| self.names.of(*index) == name)
     }
@@ -181,6 +196,9 @@ impl StepWatch {
         }
         if let Some(JudgedSample { sample, verdict, limit }) = judged {
             self.excursions.sample(sample, verdict, limit, &self.latest, &self.names, events);
+            if let Some(supply) = &mut self.supply {
+                supply.sample(sample, verdict, limit, self.names.own(), events);
+            }
         }
         self.drop_out(index, sample, events);
         self.close_gathered(sample.at, events);
@@ -333,9 +351,18 @@ impl StepWatch {
         }
         let mut capture = self.with_responses(capture, now)?;
         let (count, longest_us) = self.excursions.counted();
-        if count > 1 {
-            let longest = show_duration(longest_us as f64 / 1e6);
-            capture.judgement.reason += &format!("; {count} excursions, the longest {longest}");
+        let longest = show_duration(longest_us as f64 / 1e6);
+        match (&self.supply, count) {
+            (Some(supply), _) => {
+                if let Some(band) = supply.band() {
+                    capture.judgement.reason += &format!("; {band}");
+                }
+                if count > 0 {
+                    capture.judgement.reason += &format!("; {}, the longest {longest}", excursions(count));
+                }
+            }
+            (None, 2..) => capture.judgement.reason += &format!("; {count} excursions, the longest {longest}"),
+            (None, _) => {}
         }
         if self.before.excursions > 0 {
             let before = excursions(self.before.excursions);
@@ -362,8 +389,12 @@ impl StepWatch {
             let channel = self.index_of(&response.rule.channel);
             (response.judged(), channel.and_then(|index| u16::try_from(index).ok()).map(ChannelId))
         });
-        let worst =
-            found.chain(bad_before).reduce(|one, other| if badness(&other.0) > badness(&one.0) { other } else { one });
+        let ripple =
+            self.supply.as_ref().and_then(|supply| supply.ripple(self.board())).map(|judgement| (judgement, None));
+        let worst = found
+            .chain(bad_before)
+            .chain(ripple)
+            .reduce(|one, other| if badness(&other.0) > badness(&one.0) { other } else { one });
         let Some((judgement, channel)) = worst else { return own };
         match own {
             Some(own) if badness(&own.judgement).0 >= badness(&judgement).0.max(1) => {

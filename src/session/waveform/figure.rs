@@ -3,7 +3,7 @@
 use super::{edges::EdgeResult, meter::WaveformMeter};
 use crate::{
     electrics::{DecisionRule, Uncertain},
-    procedure::{ShapeFigure, ShapeRule, rate_for_time_constant},
+    procedure::{RippleRule, ShapeFigure, ShapeRule, rate_for_time_constant},
     protocol::Value,
     session::{
         Judgement, Verdict,
@@ -70,6 +70,40 @@ pub(in crate::session) fn judged_shape(
         _ => {}
     }
     judgement
+}
+
+/// The judgement of what a watched value carries on top.
+pub(in crate::session) fn judged_ripple(
+    rule: &RippleRule,
+    quantity: Quantity,
+    meter: Option<&WaveformMeter>,
+    board: &str,
+) -> Judgement {
+    let limit = &rule.at_most;
+    let rate = meter.and_then(|meter| meter.rate.hertz());
+    let found = meter.and_then(|meter| meter.own.as_ref()?.ripple.ripple());
+    let Some(rate) = rate else {
+        return without_value("nothing was read to take the ripple from".to_owned(), Some(quantity), Some(limit));
+    };
+    let needed = rule.needed_rate();
+    if rate < needed {
+        let reason = format!(
+            "{board} sends {} readings a second: ripple of up to {} needs {}",
+            rounded(rate),
+            show_given(rule.highest_frequency, Dimension::Hertz),
+            rounded(needed)
+        );
+        return without_value(reason, Some(quantity), Some(limit));
+    }
+    let Some(ripple) = found else {
+        let reason = "too few readings to take the ripple from: a second of them is needed".to_owned();
+        return without_value(reason, Some(quantity), Some(limit));
+    };
+    let number = ripple.peak_to_peak;
+    let decision = compare(limit, Value::Number(number), None, DecisionRule::Guarded);
+    let outcome = Outcome::Compared { decision, number, shown: None, u: None, quantity, limit: *limit };
+    let reason = format!("ripple {}, {limit} wanted", show(number, quantity));
+    Judgement { outcome, digit: None, reason }
 }
 
 fn without_value(reason: String, quantity: Option<Quantity>, limit: Option<&Limit>) -> Judgement {

@@ -20,6 +20,6 @@ mod switch_on;
 #[cfg(test)]
 mod tests;
 
-pub(in crate::session) use figure::judged_shape;
+pub(in crate::session) use figure::{judged_ripple, judged_shape};
 pub(in crate::session) use meter::{WaveformDepth, WaveformMeter};
 pub use summary::{SignalShape, WaveformSummary};
