@@ -40,11 +40,12 @@ impl WatchArgs {
         }
         let mut client = Client::connect(common)?;
         let mut output = LiveOutput::new(stdout().lock());
+        // First the news, then the state: what happens between the two is told twice rather than not at all.
+        client.ask(&Request::Watch {})?;
         if !self.json {
-            let status = client.ask(&Request::Status {})?.status.unwrap_or_default();
+            let status = Client::connect(common)?.ask(&Request::Status {})?.status.unwrap_or_default();
             output.begin(&harmless_record(&status).map_err(io::Error::from)?)?;
         }
-        client.ask(&Request::Watch {})?;
         while let Some(line) = client.next_line()? {
             if self.json {
                 writeln!(output.out, "{line}")?;
@@ -205,6 +206,9 @@ mod tests {
             quantity: Quantity::VoltsDc,
             unit: "V".to_owned(),
             digit: None,
+            u: None,
+            least: None,
+            greatest: None,
             verdict,
             age_s: 0.1,
         }

@@ -34,8 +34,12 @@ use crate::{
 pub(super) use requests::PreparedBegin;
 use store_reports::StoreTrouble;
 
-/// How often watching clients receive new readings.
-const READINGS_EVERY: Duration = Duration::from_millis(250);
+/// The shortest time between two messages with new readings: more than a screen can show helps nobody.
+const READINGS_AT_MOST: Duration = Duration::from_millis(40);
+/// How often those who watch are told what the channels show where nothing new came.
+const READINGS_AT_LEAST: Duration = Duration::from_millis(250);
+/// Readings that are older are not sent to those who watch.
+const FRESH: Duration = Duration::from_millis(500);
 
 /// How often the core receives a tick.
 const TICK_EVERY: Duration = Duration::from_millis(500);
@@ -219,7 +223,10 @@ impl EventLoop {
     /// Runs until `stop`, or until a part that can't be started again has failed; returns the queues, which may still hold
     /// events.
     pub(super) async fn run(&mut self, mut inputs: LoopInputs, stop: CancellationToken) -> (LoopInputs, LoopEnd) {
-        let mut readings = interval(READINGS_EVERY);
+        // New readings are sent at once where the last ones were long enough ago.
+        let mut fresh = interval(READINGS_AT_MOST);
+        fresh.set_missed_tick_behavior(MissedTickBehavior::Delay);
+        let mut readings = interval(READINGS_AT_LEAST);
         readings.set_missed_tick_behavior(MissedTickBehavior::Skip);
         let mut tick = interval(TICK_EVERY);
         tick.set_missed_tick_behavior(MissedTickBehavior::Skip);
@@ -227,6 +234,7 @@ impl EventLoop {
         anchor.set_missed_tick_behavior(MissedTickBehavior::Skip);
         loop {
             let room = self.store.has_room();
+            let is_watched = self.outputs.news.receiver_count() > 0;
             let input = tokio::select! {
                 // First what the others wait for.
                 biased;
@@ -240,7 +248,8 @@ impl EventLoop {
                 Some(prepared) = inputs.prepared.recv() => LoopInput::Prepared(prepared),
                 Some(event) = inputs.findings.recv() => LoopInput::Findings(event),
                 Some(event) = inputs.ports.recv(), if room => LoopInput::Port(event),
-                _ = readings.tick(), if self.outputs.news.receiver_count() > 0 => LoopInput::Readings,
+                _ = fresh.tick(), if is_watched && self.core.has_unread() => LoopInput::Readings,
+                _ = readings.tick(), if is_watched => LoopInput::Readings,
                 _ = tick.tick() => LoopInput::Tick,
                 _ = anchor.tick() => LoopInput::Anchor,
             };
@@ -255,7 +264,10 @@ impl EventLoop {
                     self.handle_event(at, event);
                 }
                 LoopInput::Port(event) => self.port(event),
-                LoopInput::Readings => self.publish_readings(),
+                LoopInput::Readings => {
+                    self.publish_readings();
+                    readings.reset();
+                }
                 LoopInput::Tick => {
                     let at = self.clock.mono();
                     self.watch_store(at);

@@ -29,6 +29,7 @@ pub struct Core {
     channels: Vec<Option<Channel>>,
     meters: Vec<MeterState>,
     latest: Vec<Option<LatestSample>>,
+    has_unread: bool,
     alarms: Vec<(String, String)>,
     zeros: ClampZeros,
     derived: DerivedChannels,
@@ -54,6 +55,25 @@ pub struct LatestSample {
     pub verdict: Option<Verdict>,
     /// Whether the session knows it: it came in it, or could still be taken as it began.
     is_of_session: bool,
+    /// The least and the greatest number since [`Core::mark_read`]; none where no number came.
+    pub unread: Option<(f64, f64)>,
+}
+
+impl LatestSample {
+    /// Of a channel that had none.
+    fn first(sample: Sample) -> Self {
+        Self { sample, verdict: None, is_of_session: true, unread: None }
+    }
+
+    /// A newer sample takes its place; the extremes that nobody has read yet are kept.
+    fn replace(&mut self, sample: &Sample, verdict: Option<Verdict>) {
+        let unread = match (self.unread, sample.value) {
+            (Some((least, greatest)), Value::Number(value)) => Some((least.min(value), greatest.max(value))),
+            (None, Value::Number(value)) => Some((value, value)),
+            (unread, _) => unread,
+        };
+        *self = Self { sample: *sample, verdict, is_of_session: true, unread };
+    }
 }
 
 impl Core {
@@ -216,7 +236,8 @@ impl Core {
             verdicts.push(verdict);
             let at = sample.at;
             if let Some(latest) = self.latest.get_mut(usize::from(sample.channel.0)) {
-                *latest = Some(LatestSample { sample: *sample, verdict, is_of_session: true });
+                latest.get_or_insert_with(|| LatestSample::first(*sample)).replace(sample, verdict);
+                self.has_unread = true;
             }
             if !self.events.is_empty() {
                 let rest = samples.split_off(next);
@@ -415,6 +436,19 @@ impl Core {
             .iter()
             .zip(&self.latest)
             .filter_map(|(channel, latest)| Some((channel.as_ref()?, latest.as_ref()?)))
+    }
+
+    /// Whether a sample came since [`Core::mark_read`].
+    pub fn has_unread(&self) -> bool {
+        self.has_unread
+    }
+
+    /// Who watches has been sent what the channels show; their extremes begin anew.
+    pub fn mark_read(&mut self) {
+        self.has_unread = false;
+        for latest in self.latest.iter_mut().flatten() {
+            latest.unread = None;
+        }
     }
 
     /// All channels known so far.

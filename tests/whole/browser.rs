@@ -134,7 +134,8 @@ impl Browser {
 
 impl Drop for Browser {
     fn drop(&mut self) {
-        drop(self.driver.kill());
+        // Asked to end, the driver ends its browser too; killed, it would leave it running.
+        drop(Command::new("kill").arg(self.driver.id().to_string()).status());
         drop(self.driver.wait());
     }
 }
@@ -162,6 +163,7 @@ async fn a_visit_is_done_on_the_page() {
     let probe = Display::of(meter, "12.41 V");
     browser.until("figure", "12.41").await;
     browser.until("verdict", "● in limit").await;
+    browser.until("meters", "readings a second").await;
     browser.picture("phone", 360, 740).await;
     browser.press(Key::PageDown).await;
     browser.until("sentence", "The same at the tilt feed pin").await;

@@ -91,8 +91,9 @@ impl Screen {
     fn quit(mut self) {
         self.keys("q");
         assert!(self.process.wait().unwrap().success());
-        let text = self.parser.lock().unwrap().screen().alternate_screen();
-        assert!(!text, "the usual screen is back");
+        until("the usual screen is back", || {
+            if self.parser.lock().unwrap().screen().alternate_screen() { Err("the other one") } else { Ok(()) }
+        });
     }
 }
 

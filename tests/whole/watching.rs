@@ -63,6 +63,15 @@ fn news_are_one_object_a_line_and_tell_steps_captures_and_readings() {
     assert_eq!((&news["readings"][0]["verdict"], &news["readings"][0]["unit"]), (&json!("in limit"), &json!("V")));
     assert!(news["elapsed_s"].as_f64().unwrap() > 0.0);
 
+    // A dip between two messages with readings is not missed.
+    for line in ["0.20 V", "12.41 V"] {
+        handheld.line(line);
+    }
+    let news = watcher.until("the dip", |news| news["readings"][0]["least"] == 0.2);
+    watcher.until("the end of the dip", |news| news["readings"][0]["value"] == 12.41);
+    // All that is known of this channel is its last digit: a rectangle of 0.01 V (GUM, JCGM 100:2008, 4.3.7).
+    assert!((news["readings"][0]["u"].as_f64().unwrap() - 0.01 / 12_f64.sqrt()).abs() < 1e-9, "{news}");
+
     daemon.take();
     let news = watcher.until("the capture", |news| news["news"] == "captured");
     assert_eq!((&news["step"], &news["capture"]["verdict"]), (&json!("feed"), &json!("in limit")));

@@ -22,6 +22,7 @@ use ratatui::{
 
 use super::{CommonArgs, client::Client, failure::Failure};
 use crate::{
+    clock::{Clock, micros},
     harmless::harmless_record,
     server::{News, Request},
     store::read::Archive,
@@ -47,9 +48,10 @@ pub(super) fn run(common: &CommonArgs) -> Result<(), Failure> {
     let mut client = Client::connect(common)?;
     let mut watching = Client::connect(common)?;
     let mut state = ScreenState::default();
+    // First the news, then the state: nothing happens between the two unseen.
+    watching.ask(&Request::Watch {})?;
     refresh(&mut client, &mut state)?;
     load_ledger(common, &mut state);
-    watching.ask(&Request::Watch {})?;
     let (sender, events) = channel();
     let to_screen = sender.clone();
     thread::spawn(move || read_news(&mut watching, &to_screen));
@@ -79,6 +81,8 @@ fn follow(
     common: &CommonArgs,
 ) -> Result<Left, Failure> {
     let mut keys = KeyReader::default();
+    let clock = Clock::start();
+    let mut asked = clock.mono();
     loop {
         terminal.draw(|frame| {
             let area = frame.area();
@@ -96,8 +100,8 @@ fn follow(
             Err(RecvTimeoutError::Timeout) => None,
             Err(RecvTimeoutError::Disconnected) => return Ok(Left::DaemonStopped),
         };
-        // Readings come four times a second: also without a pause the rest is asked for now and then.
-        let mut is_due = first.is_none();
+        // Readings come without a pause: the rest is asked for now and then all the same.
+        let mut is_due = clock.mono().since(asked) >= micros(STATUS_EVERY);
         for event in first.into_iter().chain(events.try_iter().take(256)) {
             match event {
                 ScreenEvent::News(news) => {
@@ -118,6 +122,7 @@ fn follow(
             }
         }
         if is_due {
+            asked = clock.mono();
             match refresh(client, state) {
                 Ok(true) => load_ledger(common, state),
                 Ok(false) => {}

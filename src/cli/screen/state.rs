@@ -14,9 +14,6 @@ use crate::{
     units::{Quantity, ValueFormat},
 };
 
-/// Readings arrive four times a second: after so many the meters and alarms are asked for.
-const READINGS_A_STATUS: u32 = 4;
-
 /// The most lines that are kept of each list.
 const MOST_LINES: usize = 200;
 
@@ -44,13 +41,11 @@ pub(super) struct ScreenState {
     /// Seconds until what is on must be switched off.
     pub count: Option<i64>,
     bell: bool,
-    readings_since_status: u32,
 }
 
 impl ScreenState {
     /// Takes in the answer to `status`; whether another session is on now.
     pub(super) fn status(&mut self, status: StatusReport) -> bool {
-        self.readings_since_status = 0;
         let uuid = |session: &Option<SessionLine>| session.as_ref().map(|session| session.uuid.clone());
         let is_new = uuid(&self.session) != uuid(&status.session);
         if is_new {
@@ -90,13 +85,9 @@ impl ScreenState {
         self.readings.iter().find(|reading| reading.channel == *channel)
     }
 
-    /// Whether a piece of news means that more has changed than it tells, or that it was long ago.
+    /// Whether a piece of news means that more has changed than it tells.
     pub(super) fn is_due(&self, news: &News) -> bool {
-        match news {
-            News::Readings { .. } => self.readings_since_status >= READINGS_A_STATUS,
-            News::Missed { .. } | News::SessionBegan { .. } | News::SessionEnded { .. } | News::Event { .. } => true,
-            _ => false,
-        }
+        matches!(news, News::Missed { .. } | News::SessionBegan { .. } | News::SessionEnded { .. } | News::Event { .. })
     }
 
     /// The bell rings once for all that happened since it was asked for.
@@ -108,7 +99,6 @@ impl ScreenState {
     pub(super) fn news(&mut self, news: News) {
         match news {
             News::Readings { readings, .. } => {
-                self.readings_since_status += 1;
                 // What came from a meter that is silent now stays, with the age that `status` gives it.
                 for reading in readings {
                     match self.readings.iter_mut().find(|shown| shown.channel == reading.channel) {

@@ -1,6 +1,6 @@
 //! The present state, for `status` and for watching clients.
 
-use super::{EventLoop, READINGS_EVERY, publish};
+use super::{EventLoop, FRESH, publish};
 use crate::{
     clock::{Mono, micros},
     server::{AskMessage, ClockLine, MeterLine, News, ReadingLine, SessionLine, StatusReport, StepMessage},
@@ -9,14 +9,16 @@ use crate::{
 };
 
 impl EventLoop {
-    pub(super) fn publish_readings(&self) {
+    /// Sends those who watch what the channels show.
+    pub(super) fn publish_readings(&mut self) {
         let at = self.clock.mono();
-        let fresh = self.core.latest().filter(|(_, latest)| at.since(latest.sample.at) <= 2 * micros(READINGS_EVERY));
+        let fresh = self.core.latest().filter(|(_, latest)| at.since(latest.sample.at) <= micros(FRESH));
         let readings: Vec<ReadingLine> = fresh
             .map(|(channel, latest)| reading_line(&channel.name, latest, self.limit_on(&channel.name), at))
             .collect();
         let elapsed_s = self.core.session().map(|(_, began, _)| at.since(began) as f64 / 1e6);
         publish(&self.outputs.news, News::Readings { elapsed_s, readings });
+        self.core.mark_read();
     }
 
     /// The limit of the step, where it judges this channel.
@@ -88,6 +90,9 @@ fn reading_line(channel: &str, latest: &LatestSample, limit: Option<Limit>, at: 
         quantity: sample.quantity,
         unit: sample.quantity.unit().to_owned(),
         digit: sample.digit,
+        u: sample.u,
+        least: latest.unread.map(|(least, _)| least),
+        greatest: latest.unread.map(|(_, greatest)| greatest),
         verdict: latest.verdict,
         age_s: at.since(sample.at) as f64 / 1e6,
     }

@@ -13,7 +13,7 @@ use crate::{
 #[serde(tag = "news", rename_all = "kebab-case")]
 #[allow(missing_docs, reason = "the fields are those of the answers")]
 pub(crate) enum News {
-    /// What the channels show, a few times a second.
+    /// What the channels show: with new readings at most 25 times a second, without them four times.
     Readings { elapsed_s: Option<f64>, readings: Vec<ReadingLine> },
     /// A session began.
     SessionBegan { title: String },

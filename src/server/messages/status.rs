@@ -84,6 +84,15 @@ pub(crate) struct ReadingLine {
     /// What its last digit is worth, base units of the quantity; none where that is not known.
     #[serde(default)]
     pub digit: Option<f64>,
+    /// Its standard uncertainty, base units; none where the accuracy of the channel is not known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub u: Option<f64>,
+    /// The least number since the last news of the channel; none where there was no number.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub least: Option<f64>,
+    /// The greatest one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub greatest: Option<f64>,
     /// Against the limit of the step.
     pub verdict: Option<Verdict>,
     /// Seconds since it was measured.

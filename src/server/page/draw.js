@@ -26,8 +26,9 @@ export function axisUnit(largest, unit) {
   return largest < 1e6 ? { name: `k${unit}`, factor: 1e3 } : { name: `M${unit}`, factor: 1e6 };
 }
 
-/** Draws the limit's zone, and the value as a dot; values in base units, limits null where there is none. */
-export function numberLine(place, value, low, high, unit) {
+/** Draws the limit's zone, and the value as a dot with its expanded uncertainty as a whisker; values in base units, limits null
+ * where there is none. */
+export function numberLine(place, value, expanded, low, high, unit) {
   place.replaceChildren();
   if ((low ?? null) === null && (high ?? null) === null) return;
   const points = [value, low, high].filter((point) => Number.isFinite(point));
@@ -53,6 +54,10 @@ export function numberLine(place, value, low, high, unit) {
     put(svg, "text", { x: at, y: 40 }, `${(count * step).toFixed(decimals)}`);
   }
   put(svg, "text", { x: WIDTH - EDGE / 2, y: LINE_Y - 6 }, axis.name);
+  if (Number.isFinite(value) && expanded > 0) {
+    const [left, right] = [Math.max(x(value - expanded), EDGE), Math.min(x(value + expanded), WIDTH - EDGE)];
+    put(svg, "path", { class: "whisker", d: `M${left} ${LINE_Y}H${right}M${left} ${LINE_Y - 6}v12M${right} ${LINE_Y - 6}v12` });
+  }
   if (Number.isFinite(value)) put(svg, "circle", { class: "dot", cx: x(value), cy: LINE_Y, r: 7 });
   place.append(svg);
 }
@@ -68,10 +73,12 @@ export class Minute {
     this.points = [];
   }
 
-  push(value) {
-    if (!Number.isFinite(value)) return;
+  /** Takes in the extremes of what came since the last call. */
+  push(least, greatest) {
+    if (!Number.isFinite(least) || !Number.isFinite(greatest)) return;
     const now = performance.now();
-    this.points.push([now, value]);
+    this.points.push([now, least]);
+    if (greatest > least) this.points.push([now, greatest]);
     while (this.points.length && this.points[0][0] < now - 60000) this.points.shift();
   }
 
@@ -79,10 +86,13 @@ export class Minute {
     const { canvas } = this;
     const ratio = window.devicePixelRatio || 1;
     const [width, height] = [canvas.clientWidth, canvas.clientHeight];
-    canvas.width = width * ratio;
-    canvas.height = height * ratio;
     const context = canvas.getContext("2d");
-    context.scale(ratio, ratio);
+    if (canvas.width !== Math.round(width * ratio) || canvas.height !== Math.round(height * ratio)) {
+      canvas.width = Math.round(width * ratio);
+      canvas.height = Math.round(height * ratio);
+    }
+    context.setTransform(ratio, 0, 0, ratio, 0, 0);
+    context.clearRect(0, 0, width, height);
     if (this.points.length < 2) return;
     const bounds = [low, high].filter((bound) => Number.isFinite(bound));
     const values = this.points.map((point) => point[1]).concat(bounds);

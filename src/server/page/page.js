@@ -11,11 +11,13 @@ const awake = new Awake((words, held) => {
   by("awake").textContent = words;
   by("screen").setAttribute("aria-pressed", String(held));
 });
-const minute = new Minute(by("minute"));
+/** The last minute of each channel; that of the step's own is drawn large. */
+const minutes = new Map();
+const ownMinute = by("minute");
 // A presenter's and a foot switch's keys; others are given in this browser's storage as {"F5": "next"}.
 const KEYS = { " ": "take", Enter: "take", PageDown: "next", PageUp: "again", ...own("bayline-keys") };
 
-const state = { step: null, channels: new Map(), ledger: [], captures: [], ask: null, looksOn: false };
+const state = { step: null, channels: new Map(), ledger: [], captures: [], ask: null, looksOn: false, frames: new Map(), readAt: performance.now() };
 
 function own(name) {
   try {
@@ -38,7 +40,6 @@ async function ask(request) {
 
 function showStep(step) {
   state.step = step;
-  minute.clear();
   by("verdict").textContent = step?.limit ? `${step.limit} wanted` : "";
   by("verdict").className = "none";
   by("take").textContent = step?.asks ? "yes" : "take";
@@ -74,8 +75,29 @@ function showReading() {
   by("reading").classList.toggle("stale", !reading || reading.age_s > 2);
   const { limit_low: low, limit_high: high } = state.step ?? {};
   const value = typeof reading?.value === "number" ? reading.value : NaN;
-  numberLine(by("line"), value, low, high, reading?.unit ?? "");
-  minute.draw(low, high);
+  numberLine(by("line"), value, 2 * (reading?.u ?? 0), low, high, reading?.unit ?? "");
+  const own = minutes.get(reading?.channel);
+  if (own) own.canvas = ownMinute;
+  own?.draw(low, high);
+}
+
+/** Keeps what came of each channel for its minute. */
+function keep({ channel, value, least = value, greatest = value }) {
+  if (!minutes.has(channel)) minutes.set(channel, new Minute(ownMinute));
+  minutes.get(channel).push(least, greatest);
+}
+
+let drawing = false;
+
+/** Draws once a frame, however much came. */
+function drawSoon() {
+  if (drawing) return;
+  drawing = true;
+  requestAnimationFrame(() => {
+    drawing = false;
+    showReading();
+    showChannels();
+  });
 }
 
 function row(shape, kind, name, right, why) {
@@ -93,7 +115,48 @@ function row(shape, kind, name, right, why) {
 function showChannels() {
   const own = shownChannel();
   const others = [...state.channels.values()].filter((reading) => reading.channel !== own);
-  by("channels").replaceChildren(...others.map((reading) => row(" ", reading.age_s > 2 ? "stale" : "", reading.channel, reading.shown)));
+  const list = by("channels");
+  if (others.map(({ channel }) => channel).join() !== [...list.children].map(({ dataset }) => dataset.channel).join()) {
+    list.replaceChildren(...others.map(channelRow));
+  }
+  others.forEach((reading, index) => {
+    const item = list.children[index];
+    const shown = item.querySelector(".value");
+    if (shown.textContent !== reading.shown) shown.textContent = reading.shown;
+    item.classList.toggle("stale", reading.age_s > 2);
+    const strip = minutes.get(reading.channel);
+    if (!strip) return;
+    strip.canvas = item.querySelector("canvas");
+    strip.draw(null, null);
+  });
+}
+
+function channelRow({ channel }) {
+  const item = row(" ", "", channel, " ");
+  item.dataset.channel = channel;
+  item.children[2].className = "value";
+  const strip = document.createElement("canvas");
+  strip.setAttribute("aria-hidden", "true");
+  item.append(strip);
+  return item;
+}
+
+/** What each meter is doing: how many readings a second, or why there are none. */
+function showMeters(meters) {
+  const now = performance.now();
+  by("meters").replaceChildren(...meters.map((meter) => {
+    const before = state.frames.get(meter.meter);
+    const rate = before && now > before.at ? ((meter.frames - before.frames) * 1000) / (now - before.at) : null;
+    state.frames.set(meter.meter, { frames: meter.frames, at: now });
+    const refused = meter.refused > 0 ? `${meter.refused} not understood` : "";
+    if (!meter.open) return row(" ", "", meter.meter, "absent", meter.why);
+    return row(" ", "", meter.meter, rate === null ? "open" : perSecond(rate), refused);
+  }));
+}
+
+function perSecond(rate) {
+  if (rate === 0) return "open, sends nothing";
+  return `${rate < 9.5 ? rate.toFixed(1) : Math.round(rate)} readings a second`;
 }
 
 function showLedger() {
@@ -133,6 +196,7 @@ async function load() {
   showReading();
   showChannels();
   showAlarms(status.alarms);
+  showMeters(status.meters);
   const finding = status.findings[0];
   by("finding").textContent = finding ? `${finding.sentence} (${finding.sure}) ${finding.next}` : "";
   if (session) await loadLedger();
@@ -167,12 +231,14 @@ const NEWS = {
     by("hint").textContent = name === "say" ? "The computer speaks now, this page is silent." : "Another page speaks now, this one is silent.";
   },
   readings({ readings }) {
-    for (const reading of state.channels.values()) reading.age_s += 0.25;
-    for (const reading of readings) state.channels.set(reading.channel, reading);
-    const own = readings.find((reading) => reading.channel === shownChannel());
-    if (own && typeof own.value === "number") minute.push(own.value);
-    showReading();
-    showChannels();
+    const now = performance.now();
+    for (const reading of state.channels.values()) reading.age_s += (now - state.readAt) / 1000;
+    state.readAt = now;
+    for (const reading of readings) {
+      state.channels.set(reading.channel, reading);
+      keep(reading);
+    }
+    drawSoon();
   },
   step({ step }) {
     state.ask = null;
@@ -337,4 +403,16 @@ document.addEventListener("keydown", (event) => {
   ACTS[act]();
 });
 
+/** How often the meters' rates and the alarms are asked for. */
+const METERS_EVERY_MS = 5000;
+
+async function refresh() {
+  if (document.hidden) return;
+  const { ok, status } = await read("/status").catch(() => ({ ok: false }));
+  if (!ok) return;
+  showAlarms(status.alarms);
+  showMeters(status.meters);
+}
+
+setInterval(refresh, METERS_EVERY_MS);
 pair().then(load).then(follow).catch((error) => lock(error.message));

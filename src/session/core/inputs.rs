@@ -81,7 +81,7 @@ impl Core {
         }
         for sample in state.latest.iter().map(SampleState::sample) {
             if let Some(latest) = core.latest.get_mut(usize::from(sample.channel.0)) {
-                *latest = Some(LatestSample { sample, verdict: None, is_of_session: true });
+                *latest = Some(LatestSample::first(sample));
             }
         }
         Ok(core)
