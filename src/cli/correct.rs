@@ -50,13 +50,13 @@ pub(super) struct CorrectArgs {
     #[arg(long, value_name = "TEXT")]
     complaint: Option<String>,
     /// The air temperature, such as "12 °C"
-    #[arg(long, value_name = "TEMPERATURE", value_parser = celsius, allow_hyphen_values = true, requires = "id")]
+    #[arg(long, value_name = "TEMPERATURE", value_parser = celsius, allow_hyphen_values = true)]
     ambient: Option<f64>,
     /// The temperature of the part under test
-    #[arg(long, value_name = "TEMPERATURE", value_parser = celsius, allow_hyphen_values = true, requires = "id")]
+    #[arg(long, value_name = "TEMPERATURE", value_parser = celsius, allow_hyphen_values = true)]
     part: Option<f64>,
     /// How warm the machine was: cold, warm or hot
-    #[arg(long, value_name = "STATE", requires = "id")]
+    #[arg(long, value_name = "STATE")]
     state: Option<MachineHeat>,
     /// A mark, by its number or text: to be given another text or time, or deleted
     #[arg(long, value_name = "MARK", requires_all = ["id", "of a mark"])]
@@ -135,8 +135,18 @@ impl CorrectArgs {
 
     fn of_open(self, common: &CommonArgs) -> Result<ExitCode, Failure> {
         let vin = self.upper_vin();
-        let Self { machine, job, counter, complaint, by, format, .. } = self;
-        let told = VisitCorrection { by, machine, job, vin, counter, complaint };
+        let Self { machine, job, counter, complaint, ambient, part, state, by, format, .. } = self;
+        let told = VisitCorrection {
+            by,
+            machine,
+            job,
+            vin,
+            counter,
+            complaint,
+            ambient_c: ambient,
+            part_c: part,
+            machine_state: state,
+        };
         let answer = ask(common, &Request::Correct(Box::new(told)))?;
         format.print(&answer, |out, answer| {
             answer.corrections.iter().try_for_each(|correction| writeln!(out, "corrected: {correction}"))

@@ -1,6 +1,9 @@
 //! `bayline end`: ends the session.
 
-use std::process::ExitCode;
+use std::{
+    io::{Write, stdout},
+    process::ExitCode,
+};
 
 use clap::Args;
 
@@ -11,7 +14,7 @@ use super::{
     compare::compare_retest,
     failure::Failure,
 };
-use crate::server::Request;
+use crate::{judging::judge_by_corrections, server::Request, store::read::Archive};
 
 /// End the session.
 #[derive(Debug, Args)]
@@ -28,6 +31,11 @@ impl EndArgs {
             let session = answer.session.as_deref().unwrap_or_default();
             writeln!(out, "session {session} has ended; `bayline show last` prints its ledger")
         })?;
+        let archive = Archive::open(&common.folder()?)?;
+        let (connection, session) = archive.find(answer.session.as_deref().unwrap_or_default())?;
+        if judge_by_corrections(&archive, connection, &session)? && !self.format.is_json() {
+            writeln!(stdout(), "it is judged again by what was corrected while it was open")?;
+        }
         if !self.format.is_json() {
             compare_retest(common, answer.session.as_deref().unwrap_or_default())?;
         }

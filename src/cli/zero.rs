@@ -7,10 +7,12 @@ use clap::Args;
 use super::{CommonArgs, answer::AnswerFormatArgs, client::ask, failure::Failure};
 use crate::{server::Request, units::show};
 
-/// Zero a clamp.
+/// Zero a clamp, or null the leads of an ohm meter.
+///
+/// Nothing goes through the clamp, or the leads of the ohm meter touch each other, for a second.
 #[derive(Debug, Args)]
 pub(super) struct ZeroArgs {
-    /// The channel whose clamp has nothing through it
+    /// The channel whose clamp has nothing through it, or whose leads touch each other
     channel: String,
     #[command(flatten)]
     format: AnswerFormatArgs,

@@ -157,9 +157,12 @@ impl Basis {
         let visit = visit_of(recorded.clone(), corrections);
         let runs = runs_of(connection, session, &steps, corrections)?;
         let temperatures = |visit: &Visit| (visit.ambient_celsius, visit.part_celsius, visit.state);
+        // One that was told while the session was open is in the first record only from there on.
+        let was_open = |one: &StoredCorrection| session.ended_us.is_none_or(|ended| one.at_us <= ended);
+        let is_mixed = corrections.iter().any(|one| one.correction.field.is_of_heat() && was_open(one));
         Ok(Self {
             procedure,
-            visit: (temperatures(&visit) != temperatures(&recorded)).then_some(visit),
+            visit: (is_mixed || temperatures(&visit) != temperatures(&recorded)).then_some(visit),
             runs: (runs != StepRun::of_steps(&steps)).then_some(runs),
             void: void_of(corrections),
         })
@@ -261,6 +264,7 @@ pub(crate) fn judge_again(
         inputs,
         // What a lost sample began by itself would not begin now.
         runs: (!is_as_recorded || !not_repeatable.is_empty()).then_some(runs),
+        is_other_visit: basis.visit.is_some(),
         visit: match &basis.visit {
             Some(visit) => visit.clone(),
             None => recorded_visit(connection, session)?,

@@ -10,8 +10,7 @@ use super::{
     timeline::StepRun,
 };
 use crate::{
-    procedure::MachineHeat,
-    session::{CorrectedField, Correction, EventKind, StepExit, Visit, VoidCapture, checked_celsius},
+    session::{CorrectedField, Correction, EventKind, StepExit, Visit, VoidCapture},
     store::{
         Amendment, amend,
         read::{
@@ -204,6 +203,40 @@ pub(crate) fn undo(
     }
     all[index].undone_us = Some(now_us(session)?);
     apply(archive, connection, session, &all, Change::Undo(index), by)
+}
+
+/// Judges a session that has ended again where something that was corrected while it was open changes what was judged before that.
+/// Nothing is done where it was judged again already.
+///
+/// # Errors
+/// It can't be judged again; nothing has changed.
+pub(crate) fn judge_by_corrections(
+    archive: &Archive,
+    connection: &Connection,
+    session: &SessionRow,
+) -> Result<bool, CorrectionError> {
+    let all = corrections(connection, session.id)?;
+    let is_wanted = in_force(&all).any(|one| one.field.is_judged_by()) && session.judgement == 0;
+    if session.ended_us.is_none() || !is_wanted {
+        return Ok(false);
+    }
+    let basis = Basis::of(connection, session, None, &all)?;
+    if basis.is_as_recorded() {
+        return Ok(false);
+    }
+    let at_us = now_us(session)?;
+    let judged = judge_again(archive, connection, session, &basis)?;
+    let amendment = Amendment {
+        at_us,
+        by: String::new(),
+        visit: session.visit.clone(),
+        new: Vec::new(),
+        undone: None,
+        judgement: Some(judged.into_row(at_us, "", all.len() as i64)),
+        is_first_record: false,
+    };
+    amend(Path::new(connection.path().unwrap_or_default()), session, &amendment)?;
+    Ok(true)
 }
 
 enum Change {
@@ -494,51 +527,6 @@ fn seconds(us: i64) -> String {
 fn microseconds(text: &str) -> i64 {
     let number = text.trim().trim_end_matches('s').trim();
     number.parse::<f64>().map_or(0, |seconds| (seconds * 1e6).round() as i64)
-}
-
-impl CorrectedField {
-    /// The field of a visit as text; empty where it is not given.
-    fn of(self, visit: &Visit) -> String {
-        let celsius = |value: Option<f64>| value.map_or(String::new(), |value| value.to_string());
-        match self {
-            Self::Machine => visit.machine.clone(),
-            Self::Job => visit.job.clone(),
-            Self::Vin => visit.vin.clone(),
-            Self::Counter => visit.counter.clone(),
-            Self::Complaint => visit.complaint.clone(),
-            Self::Ambient => celsius(visit.ambient_celsius),
-            Self::Part => celsius(visit.part_celsius),
-            Self::State => visit.state.map_or(String::new(), |state| state.word().to_owned()),
-            _ => String::new(),
-        }
-    }
-
-    /// Puts a text into its field of a visit; another field than one of the visit changes nothing.
-    fn put(self, visit: &mut Visit, text: &str) {
-        match self {
-            Self::Machine => text.clone_into(&mut visit.machine),
-            Self::Job => text.clone_into(&mut visit.job),
-            Self::Vin => text.clone_into(&mut visit.vin),
-            Self::Counter => text.clone_into(&mut visit.counter),
-            Self::Complaint => text.clone_into(&mut visit.complaint),
-            Self::Ambient => visit.ambient_celsius = text.parse().ok(),
-            Self::Part => visit.part_celsius = text.parse().ok(),
-            Self::State => visit.state = text.parse().ok(),
-            _ => {}
-        }
-    }
-
-    /// Refuses a text that can't stand in its field.
-    fn check(self, text: &str) -> Result<(), String> {
-        match self {
-            Self::Ambient | Self::Part if !text.is_empty() => {
-                let celsius = text.parse().map_err(|_| format!("found \"{text}\", expected a temperature in °C"))?;
-                checked_celsius(celsius).map(drop)
-            }
-            Self::State if !text.is_empty() => text.parse::<MachineHeat>().map(drop).map_err(|error| error.to_string()),
-            _ => self.check_length(text).map_err(|refusal| refusal.to_string()),
-        }
-    }
 }
 
 #[cfg(test)]

@@ -19,6 +19,6 @@ mod timeline;
 
 pub(crate) use again::{Basis, JudgingError, NewJudgement, judge_again, keep_judgement};
 pub(crate) use comparison::{ComparedStep, Comparison, ComparisonError, StepChange, compare};
-pub(crate) use corrections::{AskedCorrection, Corrected, CorrectionError, correct, undo};
+pub(crate) use corrections::{AskedCorrection, Corrected, CorrectionError, correct, judge_by_corrections, undo};
 pub(crate) use known_good::{KnownGoodStep, known_good};
 pub(crate) use retest::{RetestError, retest_procedure};

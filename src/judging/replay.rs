@@ -38,6 +38,8 @@ pub(super) struct Recording<'a> {
     /// The steps to be followed; none where the core goes from step to step by itself, as when it was recorded.
     pub runs: Option<Vec<StepRun>>,
     pub visit: Visit,
+    /// Whether that is another one than was told at first.
+    pub is_other_visit: bool,
     pub procedure: Option<Arc<Procedure>>,
     pub previous: Option<Arc<PreviousSession>>,
     pub void: Vec<VoidCapture>,
@@ -162,7 +164,9 @@ impl SessionReplay<'_> {
             // Where the record tells the steps, the operator's moves are told by them.
             let is_move = matches!(stored.input, CoreInput::Step(_) | CoreInput::Undo)
                 || (matches!(stored.input, CoreInput::Mark(_)) && self.recording.procedure.is_none());
-            if is_by_record && is_move {
+            // Judged by another visit, what was told in between is in it.
+            let is_told = matches!(stored.input, CoreInput::Temperatures(_)) && self.recording.is_other_visit;
+            if is_by_record && is_move || is_told {
                 continue;
             }
             // What is taken before the first step makes one.

@@ -13,6 +13,9 @@ const STILL_US: i64 = 1_000_000;
 /// Largest noise at which a zero is taken, since it is averaged, A.
 const COARSE_A: f64 = 0.05;
 
+/// The same of leads, ohm.
+const COARSE_OHM: f64 = 0.05;
+
 /// Whether a sample still has the clamp's offset in it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum SampleZero {
@@ -70,7 +73,8 @@ impl ClampZeros {
         {
             sample.u = conversion.standard_uncertainty(sample.quantity, value, sample.digit);
         }
-        if sample.quantity.dimension() != Dimension::Ampere {
+        let is_ohms = sample.quantity == Quantity::Ohms;
+        if sample.quantity.dimension() != Dimension::Ampere && !is_ohms {
             return;
         }
         let Value::Number(value) = sample.value else { return };
@@ -115,9 +119,16 @@ impl ClampZeros {
         })
     }
 
+    /// What the leads of a channel in ohms show, held together: it is taken off where ohms are judged, never off the samples. None
+    /// while it is not steady.
+    pub(super) fn leads(&self, channel: usize) -> Option<Settled> {
+        let zero = self.by_channel.get(channel)?.as_ref().filter(|zero| zero.quantity == Quantity::Ohms)?;
+        zero.recent.settled(COARSE_OHM)
+    }
+
     /// The channel's present value becomes its zero; none while it is not steady.
     pub(super) fn take(&mut self, channel: usize) -> Option<Zeroed> {
-        let zero = self.by_channel.get_mut(channel)?.as_mut()?;
+        let zero = self.by_channel.get_mut(channel)?.as_mut().filter(|zero| zero.quantity != Quantity::Ohms)?;
         let settled: Settled = zero.recent.settled(COARSE_A)?;
         zero.before = (zero.offset, zero.u, zero.in_session);
         let drift = zero.offset.map(|offset| settled.value - offset);

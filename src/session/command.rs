@@ -144,6 +144,29 @@ impl Visit {
     }
 }
 
+/// How warm it is: what the limits of coils depend on.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct VisitTemperatures {
+    /// Of the place, °C.
+    pub ambient_c: Option<f64>,
+    /// Of the part under test, °C.
+    pub part_c: Option<f64>,
+    /// Of the machine, in words.
+    pub machine_state: Option<MachineHeat>,
+}
+
+impl VisitTemperatures {
+    /// Those of a visit.
+    pub(super) fn of(visit: &Visit) -> Self {
+        Self { ambient_c: visit.ambient_celsius, part_c: visit.part_celsius, machine_state: visit.state }
+    }
+
+    /// Puts them into a visit.
+    pub(super) fn put(self, visit: &mut Visit) {
+        (visit.ambient_celsius, visit.part_celsius, visit.state) = (self.ambient_c, self.part_c, self.machine_state);
+    }
+}
+
 /// Which step to go to.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
@@ -264,6 +287,12 @@ pub enum Refusal {
         /// How many are kept.
         most: usize,
     },
+    /// A temperature or state is none that can be.
+    #[error("{why}")]
+    WrongCorrection {
+        /// What is wrong with it.
+        why: String,
+    },
     /// A session has room for so many photos.
     #[error("the session has {most} photos already, and no more are kept; undo one, or begin another session")]
     TooManyPhotos {
@@ -289,11 +318,22 @@ pub enum Refusal {
     },
     /// A zero needs a clamp at rest.
     #[error(
-        "\"{channel}\" shows no steady current to take as its zero; only a clamp can be zeroed: put nothing through it, hold it still for a second and try again"
+        "\"{channel}\" shows nothing steady to take as its zero: put nothing through the clamp, or hold the leads of an ohm meter together, \
+         for a second and try again"
     )]
     NotStill {
         /// The channel.
         channel: String,
+    },
+    /// Leads that touch each other have next to no resistance.
+    #[error(
+        "\"{channel}\" shows {shown}, more than leads that touch each other: hold their tips together for a second and try again"
+    )]
+    NotTogether {
+        /// The channel.
+        channel: String,
+        /// What it shows.
+        shown: String,
     },
     /// There is no present reading.
     #[error("no reading has come yet; again in a moment, or see `bayline status`")]

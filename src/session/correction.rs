@@ -5,9 +5,9 @@ use strum::{EnumMessage, VariantArray};
 
 use super::{
     Refusal, Visit,
-    command::{LONGEST_NAME, LONGEST_TEXT, check_length},
+    command::{LONGEST_NAME, LONGEST_TEXT, check_length, checked_celsius},
 };
-use crate::words::words;
+use crate::{procedure::MachineHeat, words::words};
 
 /// What can be corrected. The words of the visit's fields are columns of the table `session`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, VariantArray, EnumMessage)]
@@ -65,21 +65,63 @@ pub enum CorrectedField {
 words!(pub CorrectedField);
 
 impl CorrectedField {
-    fn text_of(self, visit: &mut Visit) -> Option<&mut String> {
+    /// The field of a visit as text; empty where it is not given.
+    pub(crate) fn of(self, visit: &Visit) -> String {
+        let celsius = |value: Option<f64>| value.map_or(String::new(), |value| value.to_string());
         match self {
-            Self::Machine => Some(&mut visit.machine),
-            Self::Job => Some(&mut visit.job),
-            Self::Vin => Some(&mut visit.vin),
-            Self::Counter => Some(&mut visit.counter),
-            Self::Complaint => Some(&mut visit.complaint),
-            _ => None,
+            Self::Machine => visit.machine.clone(),
+            Self::Job => visit.job.clone(),
+            Self::Vin => visit.vin.clone(),
+            Self::Counter => visit.counter.clone(),
+            Self::Complaint => visit.complaint.clone(),
+            Self::Ambient => celsius(visit.ambient_celsius),
+            Self::Part => celsius(visit.part_celsius),
+            Self::State => visit.state.map_or(String::new(), |state| state.word().to_owned()),
+            _ => String::new(),
         }
+    }
+
+    /// Puts a text into its field of a visit; another field than one of the visit changes nothing.
+    pub(crate) fn put(self, visit: &mut Visit, text: &str) {
+        match self {
+            Self::Machine => text.clone_into(&mut visit.machine),
+            Self::Job => text.clone_into(&mut visit.job),
+            Self::Vin => text.clone_into(&mut visit.vin),
+            Self::Counter => text.clone_into(&mut visit.counter),
+            Self::Complaint => text.clone_into(&mut visit.complaint),
+            Self::Ambient => visit.ambient_celsius = text.parse().ok(),
+            Self::Part => visit.part_celsius = text.parse().ok(),
+            Self::State => visit.state = text.parse().ok(),
+            _ => {}
+        }
+    }
+
+    /// Refuses a text that can't stand in its field.
+    pub(crate) fn check(self, text: &str) -> Result<(), String> {
+        match self {
+            Self::Ambient | Self::Part if !text.is_empty() => {
+                let celsius = text.parse().map_err(|_| format!("found \"{text}\", expected a temperature in °C"))?;
+                checked_celsius(celsius).map(drop)
+            }
+            Self::State if !text.is_empty() => text.parse::<MachineHeat>().map(drop).map_err(|error| error.to_string()),
+            _ => self.check_length(text).map_err(|refusal| refusal.to_string()),
+        }
+    }
+
+    /// The text as a column of the visit keeps it: none for a temperature or state that is not given.
+    pub(crate) fn column_value(self, text: &str) -> Option<&str> {
+        (!self.is_of_heat() || !text.is_empty()).then_some(text)
     }
 
     /// Whether a judgement may be another one after its correction.
     pub(crate) fn is_judged_by(self) -> bool {
         use CorrectedField::{Ambient, Part, State, Step, StepBegin, StepDeleted, Void};
         matches!(self, Ambient | Part | State | Step | StepBegin | StepDeleted | Void)
+    }
+
+    /// Whether it is a temperature, or how warm the machine is.
+    pub(crate) fn is_of_heat(self) -> bool {
+        matches!(self, Self::Ambient | Self::Part | Self::State)
     }
 
     /// Refuses a text that is no name and no sentence.
@@ -108,9 +150,7 @@ pub struct Correction {
 impl Correction {
     /// Puts the words before it back into the visit, and returns the correction that this is.
     pub(super) fn undo(&self, visit: &mut Visit) -> Self {
-        if let Some(text) = self.field.text_of(visit) {
-            text.clone_from(&self.value_before);
-        }
+        self.field.put(visit, &self.value_before);
         let Self { value_before, value_after, .. } = self.clone();
         Self { value_before: value_after, value_after: value_before, ..self.clone() }
     }
@@ -136,7 +176,7 @@ impl std::fmt::Display for Correction {
 }
 
 /// What is told anew of a visit; none for what stays.
-#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct VisitCorrection {
     /// Who corrects it.
@@ -151,37 +191,54 @@ pub struct VisitCorrection {
     pub counter: Option<String>,
     /// The customer's complaint.
     pub complaint: Option<String>,
+    /// Temperature of the place, °C.
+    pub ambient_c: Option<f64>,
+    /// Temperature of the part under test, °C.
+    pub part_c: Option<f64>,
+    /// How warm the machine is.
+    pub machine_state: Option<MachineHeat>,
 }
 
 impl VisitCorrection {
-    /// Changes the visit, and returns what changed.
-    ///
-    /// # Errors
-    /// A text is too long, or nothing is another than it was; the visit is as it was then.
-    pub(super) fn apply(self, visit: &mut Visit) -> Result<Vec<Correction>, Refusal> {
-        let Self { by, machine, job, vin, counter, complaint } = self;
-        check_length(&by, "name of who corrects", LONGEST_NAME)?;
+    /// What is told anew, as text.
+    pub(crate) fn fields(self) -> impl Iterator<Item = (CorrectedField, String)> {
+        let Self { by: _, machine, job, vin, counter, complaint, ambient_c, part_c, machine_state } = self;
+        let celsius = |value: Option<f64>| value.map(|value| value.to_string());
         let fields = [
             (CorrectedField::Machine, machine),
             (CorrectedField::Job, job),
             (CorrectedField::Vin, vin),
             (CorrectedField::Counter, counter),
             (CorrectedField::Complaint, complaint),
+            (CorrectedField::Ambient, celsius(ambient_c)),
+            (CorrectedField::Part, celsius(part_c)),
+            (CorrectedField::State, machine_state.map(|state| state.word().to_owned())),
         ];
+        fields.into_iter().filter_map(|(field, text)| Some((field, text?)))
+    }
+
+    /// Changes the visit, and returns what changed.
+    ///
+    /// # Errors
+    /// A text is too long, or nothing is another than it was; the visit is as it was then.
+    pub(super) fn apply(self, visit: &mut Visit) -> Result<Vec<Correction>, Refusal> {
+        let by = self.by.trim().to_owned();
+        check_length(&by, "name of who corrects", LONGEST_NAME)?;
         let mut corrected = visit.clone();
         let mut corrections = Vec::new();
-        for (field, text) in fields {
-            let Some(text) = text else { continue };
-            field.check_length(text.trim())?;
-            let Some(own) = field.text_of(&mut corrected) else { continue };
-            let before = std::mem::replace(own, text.trim().to_owned());
-            if before != text.trim() {
+        for (field, text) in self.fields() {
+            let text = text.trim();
+            field.check_length(text)?;
+            field.check(text).map_err(|why| Refusal::WrongCorrection { why })?;
+            let before = field.of(&corrected);
+            if before != text {
+                field.put(&mut corrected, text);
                 corrections.push(Correction {
-                    made_by: by.trim().to_owned(),
+                    made_by: by.clone(),
                     field,
                     subject: String::new(),
                     value_before: before,
-                    value_after: text.trim().to_owned(),
+                    value_after: text.to_owned(),
                 });
             }
         }
@@ -207,7 +264,7 @@ mod tests {
             ..VisitCorrection::default()
         };
         let corrections = told.clone().apply(&mut visit).unwrap();
-        assert_eq!(corrections.len(), 1);
+        assert_eq!(corrections.len(), 1, "what is as it was is no correction");
         assert_eq!(corrections[0].to_string(), "machine is \"loader 8\", was \"loader 7\", by K");
         assert_eq!((visit.machine.as_str(), visit.job.as_str()), ("loader 8", "A-113"));
         assert_eq!(told.apply(&mut visit), Err(Refusal::NothingToCorrect));

@@ -8,7 +8,7 @@ use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
-use super::{StepMove, Zeroed};
+use super::{StepMove, VisitTemperatures, Zeroed};
 use crate::{
     channel::{Channel, ChannelId, Conversion, DerivedSpec, MeterId, Sample},
     clock::Mono,
@@ -48,6 +48,13 @@ pub enum CoreInput {
     /// A clamp was zeroed, by the number of its channel.
     #[serde(rename = "zero")]
     Zero(u16, Zeroed),
+    /// The leads of a channel were nulled, by its number: their resistance in ohm and its standard uncertainty; none where that was
+    /// undone.
+    #[serde(rename = "leads")]
+    Leads(u16, Option<(f64, f64)>),
+    /// The temperatures were corrected: limits of steps that begin from now on follow them.
+    #[serde(rename = "temperatures")]
+    Temperatures(VisitTemperatures),
     /// Time passed, and that changed something in the step.
     #[serde(rename = "tick")]
     Tick,

@@ -50,7 +50,7 @@ pub use self::core::Core;
 pub(crate) use self::core::LatestSample;
 pub(crate) use announcement::{Announcement, AnnouncementKind};
 pub(crate) use clamp_zero::Zeroed;
-pub use command::{Begin, Command, StepMove, Visit};
+pub use command::{Begin, Command, StepMove, Visit, VisitTemperatures};
 pub(crate) use command::{CommandReply, Refusal, StepView, checked_celsius};
 pub(crate) use correction::{CorrectedField, Correction, VisitCorrection};
 pub use event::{CoreEvent, Effect, Notice};

@@ -5,7 +5,7 @@ use std::{collections::HashMap, sync::Arc};
 use uuid::Uuid;
 
 use super::{
-    Begin, Effect, Judgement, Notice, Record, Refusal, StepMove, StepView,
+    Begin, Effect, Judgement, Notice, Record, Refusal, StepMove, StepView, VisitTemperatures,
     active_step::{ActiveStep, LeadPosition, channel_named},
     captured_values::CapturedValues,
     clamp_zero::ClampZeros,
@@ -21,6 +21,7 @@ use super::{
 use crate::{
     channel::{Channel, ChannelId},
     clock::Mono,
+    electrics::Uncertain,
     procedure::{Advance, CaptureMode, Procedure},
     protocol::Value,
     units::Quantity,
@@ -103,6 +104,25 @@ impl Session {
 
     pub(super) fn procedure(&self) -> Option<Arc<Procedure>> {
         self.begin.procedure.clone()
+    }
+
+    /// What is known of the leads: with the step while one is on.
+    fn lead_facts(&mut self) -> &mut LeadFacts {
+        self.step.as_mut().map_or(&mut self.facts, |step| &mut step.judge.proof.facts)
+    }
+
+    /// The resistance of a channel's leads is this from now on, or not known any more. Returns what it was.
+    pub(super) fn set_leads(&mut self, channel: ChannelId, ohms: Option<Uncertain>) -> Option<Uncertain> {
+        let facts = self.lead_facts();
+        let before = facts.leads(channel);
+        facts.set_leads(channel, ohms);
+        before
+    }
+
+    /// How warm it is; the limits of steps that begin from now on follow.
+    pub(super) fn set_temperatures(&mut self, temperatures: VisitTemperatures) {
+        temperatures.put(&mut self.begin.visit);
+        self.findings.set_temperatures(&self.begin.visit);
     }
 
     /// Whether the next step begins by itself once a lead is lifted.

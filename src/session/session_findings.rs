@@ -42,22 +42,28 @@ impl SessionFindings {
         let usages = CircuitMeasurement::of_steps(steps);
         let is_of_coil = |usage: &Option<CircuitMeasurement>| usage.is_some_and(|usage| usage.role.is_of_coil());
         let coil_circuits = steps.iter().zip(&usages).filter(|(_, usage)| is_of_coil(usage));
-        Self {
+        let mut findings = Self {
             coil_circuits: coil_circuits.filter_map(|(step, _)| step.circuit.clone()).collect(),
             usages,
-            part_celsius: visit.part_celsius.map(PartCelsius::typed).and_then(|part| match part {
-                PartCelsius::Known(celsius) => Some(celsius),
-                _ => None,
-            }),
             reference_celsius: steps.iter().find_map(|step| step.heat.as_ref()).map(|heat| heat.reference),
             drivers: procedure.map_or_else(Vec::new, |procedure| {
                 procedure.circuits.iter().map(|circuit| (circuit.name.clone(), circuit.driver)).collect()
             }),
-            plausible_celsius: (visit.state.is_some() || visit.ambient_celsius.is_some())
-                .then(|| plausible_temperatures(None, visit.state, visit.ambient_celsius)),
             session,
             ..Self::default()
-        }
+        };
+        findings.set_temperatures(visit);
+        findings
+    }
+
+    /// How warm it is, as the visit tells it.
+    pub(super) fn set_temperatures(&mut self, visit: &Visit) {
+        self.part_celsius = visit.part_celsius.map(PartCelsius::typed).and_then(|part| match part {
+            PartCelsius::Known(celsius) => Some(celsius),
+            _ => None,
+        });
+        self.plausible_celsius = (visit.state.is_some() || visit.ambient_celsius.is_some())
+            .then(|| plausible_temperatures(None, visit.state, visit.ambient_celsius));
     }
 
     /// Takes the judgement of a step that ended, and when it was captured in seconds since the session began; the work that

@@ -5,7 +5,7 @@
 use std::sync::Arc;
 
 use super::{Correction, StepView, photo::PhotoHash, record::EventKind};
-use crate::channel::ChannelId;
+use crate::{channel::ChannelId, electrics::Uncertain};
 
 /// What the operator did last in the open session, and what undoing it needs.
 #[derive(Debug, Clone)]
@@ -16,6 +16,8 @@ pub(super) enum OperatorAct {
     Captured(Arc<StepView>),
     /// Zeroed a clamp.
     Zeroed(ChannelId),
+    /// Nulled the leads of this channel; what they were before.
+    Nulled(ChannelId, Option<Uncertain>),
     /// Corrected what was told of the visit.
     Corrected(Vec<Correction>),
     /// Sent a photo with this text.

@@ -192,9 +192,10 @@ impl RowWriter {
             Record::Response(response) => response_row(connection, session, began, response)?,
             Record::Corrected(at, correction) => {
                 corrected(connection, session, at.since(began), correction)?;
-                // The words of the visit's fields are columns.
+                // The words of the visit's fields are columns; a temperature that is not given is NULL.
                 let sql = format!("UPDATE session SET {} = ?2 WHERE id = ?1", correction.field.word());
-                connection.prepare_cached(&sql)?.execute(params![session, correction.value_after])?;
+                let value = correction.field.column_value(&correction.value_after);
+                connection.prepare_cached(&sql)?.execute(params![session, value])?;
             }
             Record::Photo(at, photo) => photo_row(connection, session, at.since(began), photo)?,
             Record::PhotoUndone(at, hash) => photo_undone(connection, session, at.since(began), hash)?,

@@ -41,6 +41,7 @@ mod shipped;
 mod steps;
 mod stopping;
 mod terminal;
+mod told_on_the_page;
 mod undo;
 mod unknown;
 mod vehicle;

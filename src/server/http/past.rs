@@ -1,20 +1,22 @@
 //! Past sessions: the list, one with its ledger, its samples thinned out for plots, and its files to download.
 
 use axum::{
-    Router,
+    Json, Router,
     extract::{Query, State},
     http::header,
     response::{IntoResponse, Response},
-    routing::get,
+    routing::{get, post},
 };
 use serde::Deserialize;
 use serde_json::json;
 
-use super::routes::{PageState, off_the_loop, refused};
+use super::routes::{PageState, by_operator, off_the_loop, refused};
 use crate::{
     export::{CsvStyle, events, ledger_json, long, steps},
+    judging::{AskedCorrection, correct, judge_by_corrections, undo},
     photo::PhotoFolder,
     report::{SheetLength, SheetOptions, write_sheet},
+    session::VisitCorrection,
     store::{
         Folder,
         read::{self, Archive, PlotWindow, plot_series},
@@ -25,6 +27,11 @@ use crate::{
 const MOST_COLUMNS: usize = 4000;
 /// Sessions that are listed; typing finds the others.
 const MOST_LISTED: usize = 200;
+
+/// What only the operator may do.
+pub(super) fn correcting(state: &PageState) -> Router<PageState> {
+    by_operator(Router::new().route("/session/correct", post(correct_later)), state)
+}
 
 /// What everyone who is paired may read.
 pub(super) fn router() -> Router<PageState> {
@@ -99,6 +106,49 @@ pub(super) fn shown_ledger(archive: &Archive, id: &str) -> Result<serde_json::Va
         json["captures"][index]["shown"] = capture.shown().into();
     }
     Ok(json)
+}
+
+/// Judges a session that has just ended again, where a temperature was corrected while it was open.
+pub(super) async fn judge_by_corrections_of(state: &PageState, id: String) {
+    let folder = state.folder.clone();
+    let judged = tokio::task::spawn_blocking(move || -> Result<bool, String> {
+        let archive = open(&folder)?;
+        let (connection, session) = archive.find(&id).map_err(|error| error.to_string())?;
+        judge_by_corrections(&archive, connection, &session).map_err(|error| error.to_string())
+    });
+    if let Ok(Err(why)) = judged.await {
+        tracing::warn!("the session is not judged again by what was corrected while it was open: {why}");
+    }
+}
+
+/// What was told wrongly of the visit of a session that has ended.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct LaterCorrection {
+    id: String,
+    #[serde(default)]
+    told: VisitCorrection,
+    /// Takes back the last correction instead.
+    #[serde(default)]
+    undo: bool,
+}
+
+async fn correct_later(State(state): State<PageState>, Json(asked): Json<LaterCorrection>) -> Response {
+    off_the_loop(move || {
+        let archive = open(&state.folder)?;
+        let (connection, session) = archive.find(&asked.id).map_err(|error| error.to_string())?;
+        let by = asked.told.by.clone();
+        let fields = asked.told.fields().map(|(field, text)| AskedCorrection::Visit(field, text));
+        let fields: Vec<AskedCorrection> = fields.collect();
+        let done = match asked.undo {
+            true => undo(&archive, connection, &session, None, &by),
+            false => correct(&archive, connection, &session, &fields, &by),
+        };
+        let done = done.map_err(|error| error.to_string())?;
+        Ok(json!({ "ok": true, "corrections": done.corrections, "judged_again": done.is_judged_again,
+                   "not_repeatable": done.not_repeatable }))
+    })
+    .await
 }
 
 /// A stretch of a session, seconds since it began; all of it where nothing is given.

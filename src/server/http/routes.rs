@@ -124,6 +124,7 @@ pub(super) fn router(state: PageState) -> Router {
     let paired = looking
         .merge(setup::router(&state))
         .merge(photos::sending(&state))
+        .merge(past::correcting(&state))
         .route_layer(middleware::from_fn_with_state(state.clone(), must_be_paired));
     let mut open = Router::new().route("/pair", post(pair)).route("/awake.webm", get(awake_video));
     for (path, kind, text) in OWN_FILES {
@@ -263,7 +264,14 @@ async fn ask(State(state): State<PageState>, Extension(paired): Extension<Paired
         Ok(request) => match request.permission() {
             None => refused(StatusCode::BAD_REQUEST, "the page can't ask for this; the news are at /news"),
             Some(needed) if paired.permission < needed => only_shows(),
-            Some(_) => Json(with_words(send(&state.requests, request).await)).into_response(),
+            Some(_) => {
+                let ends = matches!(request, Request::End {});
+                let answer = send(&state.requests, request).await;
+                if ends && answer.ok {
+                    past::judge_by_corrections_of(&state, answer.session.clone().unwrap_or_default()).await;
+                }
+                Json(with_words(answer)).into_response()
+            }
         },
         Err(error) => refused(StatusCode::BAD_REQUEST, &format!("the request can't be read: {error}")),
     }

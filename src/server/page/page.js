@@ -2,7 +2,7 @@
 // connection; news change it in between. Texts are put in as texts, never as HTML.
 
 import { Awake } from "/awake.js";
-import { by, filled, look, pair, post, read } from "/common.js";
+import { by, look, pair, post, read, visitOf } from "/common.js";
 import { Minute, numberLine } from "/draw.js";
 import { Voice } from "/voice.js";
 
@@ -30,20 +30,20 @@ function own(name) {
 /** Asks the daemon; what it refuses is said and shown. */
 async function ask(request) {
   const answer = await post("/do", request).catch(() => ({ ok: false, error: "the daemon does not answer" }));
-  if (!answer.ok) {
-    by("verdict").textContent = answer.error;
-    by("verdict").className = "none";
-    voice.say(answer.spoken ?? { kind: "refused", words: answer.error });
-  }
+  if (!answer.ok) refuse(answer);
   return answer;
+}
+
+function refuse({ error, spoken }) {
+  by("verdict").textContent = error;
+  by("verdict").className = "none";
+  voice.say(spoken ?? { kind: "refused", words: error });
 }
 
 function showStep(step) {
   state.step = step;
   by("verdict").textContent = step?.limit ? `${step.limit} wanted` : "";
   by("verdict").className = "none";
-  by("take").textContent = step?.asks ? "yes" : "take";
-  by("again").textContent = step?.asks ? "no" : "again";
   by("hint").textContent = "";
   showSentence();
   showReading();
@@ -51,6 +51,9 @@ function showStep(step) {
 
 function showSentence() {
   const { step } = state;
+  by("take").textContent = step?.asks ? "yes" : "take";
+  by("again").textContent = step?.asks ? "no" : "again";
+  by("zero").textContent = step?.quantity === "ohm" ? "null the leads" : "zero the clamp";
   by("sentence").textContent = state.ask?.text ?? (step ? step.instruction || step.name : idleWords());
   by("waits").textContent = state.ask ? `waits for ${state.ask.waits_for}, or a button below` : "";
   by("sentence").classList.toggle("ask", state.ask !== null);
@@ -310,7 +313,7 @@ const ACTS = {
   skip: () => ask({ do: "step", to: "skip" }),
   take: () => ask(state.step?.asks ? { do: "take", answer: "yes" } : { do: "take" }),
   mark: () => ask({ do: "mark", text: by("text").value }).then((answer) => answer.ok && done(`marked: ${by("text").value || "this moment"}`)),
-  zero: () => ask({ do: "zero", channel: state.step?.channel ?? clamp() ?? "" }).then(({ ok, zeroed }) => ok && done(`zeroed: ${zeroed.offset.toPrecision(3)} ${zeroed.unit} is taken off from now on`)),
+  zero: () => ask({ do: "zero", channel: zeroable() ?? "" }).then(({ ok, zeroed }) => ok && done(`zeroed: ${zeroed.offset.toPrecision(3)} ${zeroed.unit} is taken off from now on`)),
   undo: () => ask({ do: "undo" }).then((answer) => answer.ok && done(answer.undone)),
   end() {
     if (!confirm("End the session?")) return;
@@ -318,8 +321,10 @@ const ACTS = {
   },
 };
 
-/** The one channel that measures current, where no step names one. */
-function clamp() {
+/** The step's channel where it has a zero, else the one channel that measures current. */
+function zeroable() {
+  const own = state.channels.get(state.step?.channel);
+  if (own && ["A", "ohm"].includes(own.unit)) return own.channel;
   const clamps = [...state.channels.values()].filter(({ unit }) => unit === "A");
   return clamps.length === 1 ? clamps[0].channel : null;
 }
@@ -346,7 +351,13 @@ by("photo").addEventListener("change", async ({ target }) => {
 });
 by("correction").addEventListener("submit", async (event) => {
   event.preventDefault();
-  const answer = await ask({ do: "correct", ...filled(event.target) });
+  let told;
+  try {
+    told = visitOf(event.target);
+  } catch (error) {
+    return refuse({ error: error.message });
+  }
+  const answer = await ask({ do: "correct", ...told });
   if (!answer.ok) return;
   event.target.reset();
   done(answer.corrections.map(({ field, value_after }) => `${field} is ${value_after}`).join(", "));

@@ -1,6 +1,6 @@
 // Past sessions: found by typing, and one of them with its ledger, findings, plots and files.
 
-import { by, element, look, pair, read } from "/common.js";
+import { by, element, look, pair, post, read, visitOf } from "/common.js";
 
 function when(text) {
   return new Date(text).toLocaleString([], { dateStyle: "medium", timeStyle: "short" });
@@ -147,6 +147,17 @@ async function plot(id, { name, quantity, unit }, steps, events) {
   });
 }
 
+/** What was told wrongly of the visit; what follows from it is judged again. */
+async function correct(id, told, undo = false) {
+  const answer = await post("/session/correct", { id, told, undo });
+  by("said").textContent = answer.ok ? `${undo ? "undone" : "corrected"}${answer.judged_again ? ", and judged again" : ""}` : answer.error;
+  if (!answer.ok) return;
+  by("correction").reset();
+  by("correct").open = false;
+  by("plots").replaceChildren();
+  await one(id);
+}
+
 let typing;
 by("find").addEventListener("input", () => {
   clearTimeout(typing);
@@ -156,6 +167,19 @@ by("find").addEventListener("input", () => {
 pair()
   .then(() => {
     const id = new URLSearchParams(location.search).get("id");
-    return id ? one(id) : list();
+    if (!id) return list();
+    by("correction").addEventListener("submit", (event) => {
+      event.preventDefault();
+      try {
+        correct(id, visitOf(event.target));
+      } catch (error) {
+        by("said").textContent = error.message;
+      }
+    });
+    by("undo").addEventListener("click", () => correct(id, {}, true));
+    return read("/status").then((answer) => {
+      by("correct").hidden = answer.permission === "look on";
+      return one(id);
+    });
   })
   .catch((error) => (by("said").textContent = error.message));

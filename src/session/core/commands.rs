@@ -6,10 +6,11 @@ use super::Core;
 use crate::{
     channel::ChannelId,
     clock::Mono,
+    electrics::Uncertain,
     procedure::YesNo,
     session::{
         Capture, Command, CommandReply, CoreInput, Effect, Judgement, Notice, Record, Refusal, StepMove, StepView,
-        VisitPhoto, Zeroed,
+        VisitPhoto, VisitTemperatures, Zeroed,
         active_step::channel_named,
         command::{LONGEST_TEXT, check_length},
         judge::{CaptureMethod, FRESH_US},
@@ -19,8 +20,15 @@ use crate::{
         record::{EventKind, SessionExit},
         undo::OperatorAct,
     },
-    units::show,
+    units::{Quantity, show},
 };
+
+/// Leads and their contacts have at most so much resistance, ohm: common practice, no source.
+const MOST_LEADS_OHM: f64 = 2.0;
+
+fn leads_input(id: ChannelId, ohms: Option<Uncertain>) -> CoreInput {
+    CoreInput::Leads(id.0, ohms.map(|ohms| (ohms.value, ohms.u)))
+}
 
 impl Core {
     /// Carries out an operator command. A refused one changes nothing.
@@ -61,7 +69,10 @@ impl Core {
             }
             Command::Photo(photo) => self.photograph(at, *photo, effects),
             Command::Correct(told) => {
-                let corrections = told.apply(&mut self.open_session()?.begin.visit)?;
+                let session = self.open_session()?;
+                let before = VisitTemperatures::of(&session.begin.visit);
+                let corrections = told.apply(&mut session.begin.visit)?;
+                self.temperatures_told(at, before, effects);
                 for correction in &corrections {
                     effects.push(Effect::Record(Record::Corrected(at, correction.clone())));
                     self.remark(at, EventKind::Corrected, String::new(), correction.to_string(), effects);
@@ -69,6 +80,16 @@ impl Core {
                 self.last_act = Some(OperatorAct::Corrected(corrections.clone()));
                 Ok(CommandReply::Corrected(corrections))
             }
+        }
+    }
+
+    /// Keeps the visit's temperatures as an input where they are others than before.
+    fn temperatures_told(&mut self, at: Mono, before: VisitTemperatures, effects: &mut Vec<Effect>) {
+        let Some(session) = &mut self.session else { return };
+        let now = VisitTemperatures::of(&session.begin.visit);
+        if now != before {
+            session.set_temperatures(now);
+            self.keep_input(at, || CoreInput::Temperatures(now), effects);
         }
     }
 
@@ -112,7 +133,9 @@ impl Core {
                 format!("undone: what was captured in \"{}\" does not count, and the step begins again", view.name)
             }
             OperatorAct::Corrected(corrections) => {
+                let before = VisitTemperatures::of(&session.begin.visit);
                 let undone: Vec<_> = corrections.iter().map(|one| one.undo(&mut session.begin.visit)).collect();
+                self.temperatures_told(at, before, effects);
                 effects.extend(undone.iter().map(|one| Effect::Record(Record::Corrected(at, one.clone()))));
                 let words: Vec<String> = undone.iter().map(ToString::to_string).collect();
                 format!("undone: {}", words.join(", "))
@@ -123,6 +146,17 @@ impl Core {
                 effects.push(Effect::Record(Record::Zeroed(at, id, zeroed)));
                 let offset = show(zeroed.offset, zeroed.quantity);
                 format!("undone: {offset} is taken off \"{}\" again, as before", self.channel_name(Some(id)))
+            }
+            OperatorAct::Nulled(id, before) => {
+                session.set_leads(id, before);
+                self.keep_input(at, || leads_input(id, before), effects);
+                match before {
+                    Some(ohms) => {
+                        let ohms = show(ohms.value, Quantity::Ohms);
+                        format!("undone: {ohms} is taken off \"{}\" again, as before", self.channel_name(Some(id)))
+                    }
+                    None => format!("undone: nothing is taken off \"{}\" for its leads", self.channel_name(Some(id))),
+                }
             }
             OperatorAct::Photographed(hash, text) => {
                 session.photos.remove(&hash);
@@ -140,6 +174,10 @@ impl Core {
     fn zero(&mut self, at: Mono, channel: &str, effects: &mut Vec<Effect>) -> Result<CommandReply, Refusal> {
         let id = self.find_channel(channel)?;
         self.open_session()?;
+        let latest = self.latest.get(usize::from(id.0)).and_then(Option::as_ref);
+        if latest.is_some_and(|latest| latest.sample.quantity == Quantity::Ohms) {
+            return self.null_leads(at, id, effects);
+        }
         let zeroed =
             self.zeros.take(usize::from(id.0)).ok_or_else(|| Refusal::NotStill { channel: channel.to_owned() })?;
         self.keep_input(at, || CoreInput::Zero(id.0, zeroed), effects);
@@ -161,6 +199,23 @@ impl Core {
             effects.push(Effect::Record(Record::Photo(at, Box::new(photo))));
         }
         Ok(CommandReply::Kept)
+    }
+
+    /// The leads touch each other: what an ohm meter shows is their resistance, which is taken off from now on.
+    fn null_leads(&mut self, at: Mono, id: ChannelId, effects: &mut Vec<Effect>) -> Result<CommandReply, Refusal> {
+        let channel = self.channel_name(Some(id));
+        let settled = self.zeros.leads(usize::from(id.0)).ok_or(Refusal::NotStill { channel: channel.clone() })?;
+        if !(0.0..=MOST_LEADS_OHM).contains(&settled.value.abs()) {
+            return Err(Refusal::NotTogether { channel, shown: show(settled.value, Quantity::Ohms) });
+        }
+        let ohms = Uncertain::new(settled.value, settled.repeatability());
+        let before = self.open_session()?.set_leads(id, Some(ohms));
+        self.keep_input(at, || leads_input(id, Some(ohms)), effects);
+        let drift = before.map(|before| ohms.value - before.value);
+        let zeroed = Zeroed { offset: ohms.value, drift, u: ohms.u, quantity: Quantity::Ohms };
+        self.zeroed(at, id, zeroed, effects);
+        self.last_act = Some(OperatorAct::Nulled(id, before));
+        Ok(CommandReply::Zeroed(zeroed))
     }
 
     /// Records a zero that is in use from now on.

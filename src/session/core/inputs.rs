@@ -4,6 +4,7 @@ use super::{Core, LatestSample};
 use crate::{
     channel::{ChannelId, MeterId},
     clock::Mono,
+    electrics::Uncertain,
     session::{
         Begin, BenchState, ChannelState, Command, CoreEvent, CoreInput, Effect, Record, SampleState, VoidCapture,
         judge::FRESH_US, meters::MeterState, open_session::BenchView, record::StepExit, undo::OperatorAct,
@@ -129,6 +130,19 @@ impl Core {
             }
             CoreInput::Zero(id, zeroed) => {
                 self.handle(at, CoreEvent::StoredZero(ChannelId(*id), *zeroed), effects);
+                return Ok(());
+            }
+            CoreInput::Leads(id, ohms) => {
+                let ohms = ohms.map(|(value, u)| Uncertain::new(value, u));
+                if let Some(session) = &mut self.session {
+                    session.set_leads(ChannelId(*id), ohms);
+                }
+                return Ok(());
+            }
+            CoreInput::Temperatures(temperatures) => {
+                if let Some(session) = &mut self.session {
+                    session.set_temperatures(*temperatures);
+                }
                 return Ok(());
             }
             CoreInput::Tick => {

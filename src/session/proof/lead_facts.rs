@@ -112,8 +112,13 @@ impl LeadFacts {
 
     /// The leads of a channel touched each other.
     pub(super) fn leads_measured(&mut self, channel: ChannelId, ohms: Uncertain) {
+        self.set_leads(channel, Some(ohms));
+    }
+
+    /// The resistance of a channel's leads is this, or not known any more.
+    pub(crate) fn set_leads(&mut self, channel: ChannelId, ohms: Option<Uncertain>) {
         self.leads.retain(|(other, _)| *other != channel);
-        self.leads.push((channel, ohms));
+        self.leads.extend(ohms.map(|ohms| (channel, ohms)));
     }
 }
 
