@@ -50,6 +50,13 @@ impl Failure {
         self.error.to_string()
     }
 
+    /// Prints the sentence on stderr and returns the exit status as a number.
+    #[cfg(test)]
+    pub(super) fn exit_status(&self) -> i32 {
+        self.report();
+        i32::from(self.code)
+    }
+
     /// Prints the sentence on stderr and returns the exit status. A closed standard output is no failure.
     pub(super) fn report(&self) -> ExitCode {
         match self.error.downcast_ref::<io::Error>() {

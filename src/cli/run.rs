@@ -128,14 +128,19 @@ impl RunArgs {
             voice: own_voice(self.say),
             page,
             setup: Arc::new(Setup::new(common.config_folder(), library, self.offer)),
+            on_report: |_| {},
         };
-        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
-        log_panics();
-        let ended = runtime.block_on(until_stopped(config));
-        // A thread that still reads from a disk that does not answer must not hold up the end.
-        runtime.shutdown_background();
-        ended
+        run_daemon(config)
     }
+}
+
+fn run_daemon(config: Config) -> Result<ExitCode, Failure> {
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
+    log_panics();
+    let ended = runtime.block_on(until_stopped(config));
+    // A thread that still reads from a disk that does not answer must not hold up the end.
+    runtime.shutdown_background();
+    ended
 }
 
 /// How announcements are spoken, which is told.
@@ -215,5 +220,91 @@ async fn until_stopped(mut config: Config) -> Result<ExitCode, Failure> {
 fn notify(state: sd_notify::NotifyState) {
     if let Err(error) = sd_notify::notify(&[state]) {
         tracing::debug!("the service manager could not be notified: {error}");
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::{
+        io::Read,
+        os::unix::net::UnixStream,
+        process::{Command, Stdio},
+        sync::mpsc,
+        thread,
+        time::Duration,
+    };
+
+    use super::*;
+    use crate::{
+        session::Visit,
+        store::{Folder, WriterReport},
+    };
+
+    /// Where the process of the test below keeps its session.
+    const FOLDER: &str = "BAYLINE_DYING_STORE";
+
+    /// What is waited for comes within this.
+    const PATIENCE: Duration = Duration::from_secs(60);
+
+    /// Proven on a process of its own, since its exit status is what a service manager acts on.
+    #[test]
+    fn a_store_that_dies_ends_the_process_with_status_1() {
+        let data = tempfile::tempdir().unwrap();
+        let mut process = Command::new(std::env::current_exe().unwrap())
+            .args(["cli::run::tests::a_daemon_whose_store_dies", "--exact", "--ignored", "--nocapture"])
+            .env(FOLDER, data.path())
+            .stdout(Stdio::null())
+            .stderr(Stdio::piped())
+            .spawn()
+            .unwrap();
+        let (mut errors, id) = (process.stderr.take().unwrap(), process.id());
+        let (ended, end) = mpsc::channel();
+        thread::spawn(move || {
+            let mut log = String::new();
+            drop(errors.read_to_string(&mut log));
+            drop(ended.send((process.wait().unwrap(), log)));
+        });
+        let Ok((status, log)) = end.recv_timeout(PATIENCE) else {
+            let _gone = nix::sys::signal::kill(nix::unistd::Pid::from_raw(id.cast_signed()), nix::sys::signal::SIGKILL);
+            panic!("it goes on without its store");
+        };
+        assert_eq!(status.code(), Some(1), "{log}");
+        assert!(log.contains("thread \"store\""), "{log}");
+        assert!(log.lines().any(|line| line.starts_with("bayline: ")), "{log}");
+    }
+
+    #[test]
+    #[ignore = "runs in a process of its own, which the test above starts"]
+    fn a_daemon_whose_store_dies() {
+        let Some(data) = std::env::var_os(FOLDER) else { return };
+        tracing_subscriber::fmt().with_writer(std::io::stderr).init();
+        let folder = Folder::at(data.as_ref());
+        let socket = folder.socket();
+        // A note has to be acknowledged, and that is the last thing the store does.
+        thread::spawn(move || {
+            let mut stream = loop {
+                match UnixStream::connect(&socket) {
+                    Ok(stream) => break stream,
+                    Err(_) => thread::yield_now(),
+                }
+            };
+            stream.write_all(b"{\"do\": \"note\", \"text\": \"anybody there\"}\n").unwrap();
+            stream.read_to_string(&mut String::new()).unwrap();
+        });
+        let config = Config {
+            bench: Bench::default(),
+            folder,
+            procedure: None,
+            visit: Visit::default(),
+            continues: None,
+            alert: Vec::new(),
+            voice: OwnVoice::Off,
+            page: PageAddress::Off,
+            on_report: |report| {
+                assert!(!matches!(report, WriterReport::Synced(_)), "the store dies, as the test wants");
+            },
+        };
+        let code = run_daemon(config).map_or_else(|failure| failure.exit_status(), |_| 0);
+        std::process::exit(code);
     }
 }

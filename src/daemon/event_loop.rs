@@ -343,9 +343,10 @@ impl EventLoop {
     }
 
     fn apply_effects(&mut self) {
+        let mut records = Vec::new();
         for effect in self.effects.drain(..) {
             match effect {
-                Effect::Record(record) => self.store.keep(record),
+                Effect::Record(record) => records.push(record),
                 Effect::WorkOut(task) => self.outputs.findings.begin(*task),
                 Effect::Notice(notice) => {
                     if let Notice::SessionBegan(_) = notice {
@@ -364,6 +365,8 @@ impl EventLoop {
                 }
             }
         }
+        // What follows from one input is on disk together, or not at all: a session is judged again by it.
+        self.store.keep(records);
     }
 
     /// Notifies those who watch who speaks now.

@@ -32,7 +32,7 @@ use crate::{
     session::{Begin, Visit},
     setup::Setup,
     store::{
-        Folder, FolderError, Store, StoreError,
+        Folder, FolderError, Store, StoreError, WriterReport,
         read::{Archive, ResumableSession, resumable_session},
     },
 };
@@ -83,6 +83,8 @@ pub(crate) struct Config {
     pub page: Option<Arc<PageServer>>,
     /// What the page sets up with.
     pub setup: Arc<Setup>,
+    /// Called with each report of the store, on the store's own thread: what fails here fails there.
+    pub on_report: fn(&WriterReport),
 }
 
 /// Why the daemon could not start, or did not end well.
@@ -126,7 +128,11 @@ pub(crate) async fn run(config: Config, ready: impl FnOnce(), stop: Cancellation
     let held = folder.lock()?;
     let (report, reports) = mpsc::channel(REPORT_QUEUE);
     // The loop takes reports first, so the store never waits here for long.
-    let store = Store::open(&folder.database(), move |sent| drop(report.blocking_send(sent)))?;
+    let on_report = config.on_report;
+    let store = Store::open(&folder.database(), move |sent| {
+        on_report(&sent);
+        drop(report.blocking_send(sent));
+    })?;
     for session in store.interrupted() {
         tracing::warn!(
             "session {session} was cut off; it is closed as interrupted, and `bayline begin --continues {session}` continues it"
@@ -268,7 +274,6 @@ mod tests {
     use std::sync::atomic::{AtomicU32, Ordering};
 
     use super::*;
-    use crate::store::WriterReport;
 
     #[tokio::test]
     async fn a_control_socket_that_fails_is_opened_anew() {

@@ -13,6 +13,7 @@ use super::{
     decode::{DecodeOutcome, Decoder, Sink, WholeNumbers},
     decoded::Gap,
     frame::{Acceptance, Framer, FramerOutput},
+    line_shape::{LinePauses, LineShapes, OtherShape},
     meter_errors::MeterErrorCounts,
     names::NameTable,
     poll::PollRule,
@@ -59,6 +60,10 @@ impl Counts {
 pub struct Engine {
     framer: Framer,
     processor: FrameProcessor,
+    /// Of boards' lines, which have nothing but their form to know them by.
+    line_pauses: Option<LinePauses>,
+    /// Before the bytes that come next.
+    pause: Option<Duration>,
 }
 
 /// All but the framer, so that a frame may be borrowed from it while this works.
@@ -76,6 +81,8 @@ struct FrameProcessor {
     reported: [u64; ProblemKind::VARIANTS.len()],
     errors: MeterErrorCounts,
     whole: WholeNumbers,
+    /// What the lines of a board are like.
+    shapes: Option<LineShapes>,
     /// A frame in other characters; kept for its memory.
     rewritten: Vec<u8>,
     /// Values refused in the frame at hand; kept for its memory.
@@ -99,8 +106,11 @@ impl Engine {
         for name in protocol.value_names().unwrap_or_default() {
             names.number(name).expect("a file's names are checked to be few and short when it is read");
         }
+        let is_board = protocol.is_of_alike_lines();
         Self {
             framer: Framer::new(&protocol.frame),
+            line_pauses: is_board.then(LinePauses::default),
+            pause: None,
             processor: FrameProcessor {
                 checksum: protocol.checksum.as_ref().map(Checksum::new),
                 decoder: Decoder::new(&protocol.decode),
@@ -113,6 +123,7 @@ impl Engine {
                 reported: Default::default(),
                 errors: MeterErrorCounts::default(),
                 whole: WholeNumbers::default(),
+                shapes: is_board.then(LineShapes::default),
                 rewritten: Vec::new(),
                 refused: Vec::new(),
                 trace: None,
@@ -144,8 +155,18 @@ impl Engine {
 
     /// Takes bytes in and adds what they complete to `out`.
     pub fn push(&mut self, bytes: &[u8], out: &mut Decoded) {
+        if let (Some(pause), Some(pauses)) = (self.pause.take(), &mut self.line_pauses)
+            && self.framer.ends_begun_line(bytes)
+            && pauses.is_loss(pause)
+        {
+            self.framer.cut_off(Defect::Pause, |output| self.processor.take(output, out));
+        }
+        let before = self.processor.counts.frames;
         self.processor.counts.bytes += bytes.len() as u64;
         self.framer.push(bytes, |output| self.processor.take(output, out));
+        if let Some(pauses) = &mut self.line_pauses {
+            pauses.completed((self.processor.counts.frames - before) as u32);
+        }
     }
 
     /// No byte came for so long before those that follow. A frame that is sent in one piece does not go on behind a pause.
@@ -153,6 +174,7 @@ impl Engine {
         if self.processor.protocol.pause.is_some_and(|longest| pause > longest) {
             self.framer.cut_off(Defect::Pause, |output| self.processor.take(output, out));
         }
+        self.pause = Some(pause);
     }
 
     /// The port went away: an unfinished frame is dropped and reported, and what comes next is from a
@@ -163,6 +185,11 @@ impl Engine {
         self.processor.sequence.forget();
         self.processor.clock.forget();
         self.processor.whole.forget();
+        if let Some(shapes) = &mut self.processor.shapes {
+            shapes.forget();
+        }
+        self.line_pauses = self.line_pauses.is_some().then(LinePauses::default);
+        self.pause = None;
         self.processor.request = None;
     }
 
@@ -181,6 +208,13 @@ impl Engine {
     /// What came so far.
     pub fn counts(&self) -> &Counts {
         &self.processor.counts
+    }
+}
+
+fn other_shape(OtherShape(bytes): OtherShape) -> DecodeError {
+    match bytes {
+        Some(bytes) => DecodeError::at(bytes, Defect::OtherNumberForm),
+        None => DecodeError::whole(Defect::OtherLineForm),
     }
 }
 
@@ -271,7 +305,15 @@ impl FrameProcessor {
             whole: &mut self.whole,
             rewritten: &mut self.rewritten,
         };
-        let taken = self.decoder.decode(body, &mut sink)?;
+        let taken = self.decoder.decode(body, &mut sink);
+        if let Some(shapes) = &mut self.shapes {
+            match taken {
+                Ok(DecodeOutcome::Frame) => shapes.take(body).map_err(other_shape)?,
+                Ok(DecodeOutcome::NoFrame) => {}
+                Err(_) => shapes.refused(body),
+            }
+        }
+        let taken = taken?;
         if taken == DecodeOutcome::Frame {
             let (time, sequence, action) = (sink.device_time, sink.sequence, sink.action);
             if sink.frames.len() == begin {

@@ -28,6 +28,7 @@ mod checksum;
 mod counters;
 mod decode;
 mod evidence;
+mod line_shape;
 mod meter_errors;
 mod meter_identity;
 mod names;

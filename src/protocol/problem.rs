@@ -117,6 +117,10 @@ pub(super) enum Defect {
     MegaOrMilli,
     /// A pause in a frame that is sent in one piece.
     Pause,
+    /// What two lines would give of which the middle was lost.
+    OtherLineForm,
+    /// The same, by a number that is written in another way than before.
+    OtherNumberForm,
     NotHex,
     /// As identification; at most this many bytes.
     NotReadable {
@@ -192,6 +196,14 @@ impl Defect {
             }
             Self::MegaOrMilli => "M may be mega or milli here; not kept".to_owned(),
             Self::Pause => "a pause inside a frame that is sent in one piece: bytes were lost".to_owned(),
+            Self::OtherLineForm => "the end of one line and the begin of another would look like this: bytes were \
+                                    probably lost; kept when three lines are like it"
+                .to_owned(),
+            Self::OtherNumberForm => {
+                "this number had other decimals before, so the line may be two halves: bytes were \
+                                      probably lost; kept when three lines are like it"
+                    .to_owned()
+            }
             Self::NotHex => "expected hexadecimal digits".to_owned(),
             Self::NotReadable { longest } => {
                 format!("expected at most {longest} bytes of text without control characters")

@@ -226,6 +226,32 @@ fn a_folder_comes_before_what_is_built_in() {
     assert!(errors[1].to_string().contains("expected \"other\" as the file's"), "{}", errors[1]);
 }
 
+/// Seen: "found 11 bytes, expected 19", for a value that was said to stand behind the frame's end.
+#[test]
+fn a_wrong_at_is_reported_by_what_the_frame_has_and_what_is_read() {
+    let file = |at: u32, length: u32| {
+        let examples = "[[example]]\nhex = \"A5 01 02 03\"\ngives = [\"amps = 258\"]\n".repeat(4);
+        let text = format!(
+            "name = \"test\"\nabout = \"a\"\nsource = \"s\"\n[frame]\nkind = \"fixed\"\nlength = {length}\nstart = \"A5\"\n\
+             [decode]\nkind = \"fields\"\norder = \"big\"\n[[decode.value]]\nname = \"amps\"\nat = {at}\ntype = \"u16\"\n{examples}"
+        );
+        let failures = check(&Protocol::parse("test.toml", &text).unwrap());
+        failures.into_iter().map(|failure| failure.to_string()).find(|failure| failure.contains("is refused")).unwrap()
+    };
+    let behind = file(18, 4);
+    assert!(
+        behind.ends_with(
+            "is refused: it has 4 bytes, but [decode] reads byte 19; check `at` and `type` there, or `length` in [frame]"
+        ),
+        "{behind}"
+    );
+    let before = file(2, 4);
+    assert!(
+        before.ends_with("is refused: it has 4 bytes, but [decode] reads 3; check `length` in [frame] and in [decode]"),
+        "{before}"
+    );
+}
+
 #[test]
 fn an_example_that_does_not_hold_is_reported_with_its_byte() {
     let text = "name = \"p\"\nabout = \"a\"\nsource = \"s\"\n[frame]\nkind = \"line\"\n[decode]\nkind = \"columns\"\n\

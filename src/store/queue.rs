@@ -78,14 +78,15 @@ pub struct MovedDatabase {
 }
 
 pub(super) enum WriterMessage {
-    Record(Record),
+    /// What belongs together, such as a sample and the capture that was made of it: it is committed together.
+    Records(Vec<Record>),
     Sync(Ticket),
 }
 
 impl std::fmt::Debug for WriterMessage {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
-            Self::Record(record) => record.fmt(f),
+            Self::Records(records) => records.fmt(f),
             Self::Sync(ticket) => ticket.fmt(f),
         }
     }
@@ -93,17 +94,24 @@ impl std::fmt::Debug for WriterMessage {
 
 impl WriterMessage {
     pub(super) fn samples(&self) -> usize {
-        match self {
-            Self::Record(Record::Samples(samples, _)) => samples.len(),
-            _ => 0,
-        }
+        self.records().iter().map(samples_in).sum()
     }
 
     pub(super) fn unwritten(&self) -> Unwritten {
+        let mut all = Unwritten::default();
+        self.records().iter().for_each(|record| all.add(Unwritten::of(record)));
+        all
+    }
+
+    pub(super) fn records(&self) -> &[Record] {
         match self {
-            Self::Record(record) => Unwritten::of(record),
-            Self::Sync(_) => Unwritten::default(),
+            Self::Records(records) => records,
+            Self::Sync(_) => &[],
         }
+    }
+
+    fn events(&self) -> usize {
+        self.records().iter().filter(|record| is_event(record)).count()
     }
 }
 
@@ -234,9 +242,11 @@ impl Store {
         self.damaged.as_deref()
     }
 
-    /// Stores a record.
-    pub fn keep(&mut self, record: Record) {
-        self.send(WriterMessage::Record(record));
+    /// Stores records that belong together: all of them or, after a crash, none.
+    pub fn keep(&mut self, records: Vec<Record>) {
+        if !records.is_empty() {
+            self.send(WriterMessage::Records(records));
+        }
     }
 
     /// Requests a report when everything kept so far is on disk.
@@ -320,27 +330,35 @@ impl Store {
         })
     }
 
-    fn put_back(&mut self, message: WriterMessage) {
-        let samples = message.samples();
+    fn put_back(&mut self, mut message: WriterMessage) {
+        if let WriterMessage::Records(records) = &mut message {
+            records.retain(|record| self.has_backlog_room(record));
+            if records.is_empty() {
+                return;
+            }
+        }
+        self.backlog.push_back(message);
+    }
+
+    /// Counts a record in the backlog, or among what is lost.
+    fn has_backlog_room(&mut self, record: &Record) -> bool {
+        let (samples, events) = (samples_in(record), usize::from(is_event(record)));
         if self.backlog_samples + samples > BACKLOG_SAMPLES {
             self.lost.samples += samples as u64;
-            self.state.count(|unwritten| unwritten.remove(message.unwritten()));
-            return;
-        }
-        let events = usize::from(is_event(&message));
-        if self.backlog_events + events > BACKLOG_EVENTS {
+        } else if self.backlog_events + events > BACKLOG_EVENTS {
             self.lost.events += 1;
-            self.state.count(|unwritten| unwritten.remove(message.unwritten()));
-            return;
+        } else {
+            self.backlog_samples += samples;
+            self.backlog_events += events;
+            return true;
         }
-        self.backlog_samples += samples;
-        self.backlog_events += events;
-        self.backlog.push_back(message);
+        self.state.count(|unwritten| unwritten.remove(Unwritten::of(record)));
+        false
     }
 
     fn pump(&mut self) {
         while let Some(message) = self.backlog.pop_front() {
-            let (samples, events) = (message.samples(), usize::from(is_event(&message)));
+            let (samples, events) = (message.samples(), message.events());
             match self.queue_up(message) {
                 Ok(()) => {
                     self.backlog_samples -= samples;
@@ -356,9 +374,16 @@ impl Store {
 }
 
 /// What nobody asked for and what may be dropped: not the operator's words.
-fn is_event(message: &WriterMessage) -> bool {
+fn is_event(record: &Record) -> bool {
     use crate::session::EventKind::{Mark, Note};
-    matches!(message, WriterMessage::Record(Record::Event(_, kind, ..)) if !matches!(kind, Note | Mark))
+    matches!(record, Record::Event(_, kind, ..) if !matches!(kind, Note | Mark))
+}
+
+fn samples_in(record: &Record) -> usize {
+    match record {
+        Record::Samples(samples, _) => samples.len(),
+        _ => 0,
+    }
 }
 
 type OpenDatabase = (rusqlite::Connection, RowWriter, Vec<i64>);
@@ -385,5 +410,93 @@ fn not_damaged(error: StoreError, before: &Path) -> StoreError {
     match error {
         StoreError::Damaged { why, .. } => StoreError::Damaged { path: before.to_owned(), why },
         other => other,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use rusqlite::Connection;
+    use uuid::Uuid;
+
+    use super::*;
+    use crate::{
+        channel::{Channel, ChannelId, Conversion, MeterId, Sample},
+        clock::Wall,
+        protocol::{Annunciators, Value},
+        session::{Begin, EventKind, Visit},
+        units::Quantity,
+    };
+
+    /// Groups are committed four times a second while records come without a pause.
+    const GROUPS: usize = 6;
+
+    /// Seen: a daemon was killed between the commit of a sample and that of the capture made of it; judged again, the session
+    /// came out otherwise.
+    #[test]
+    fn what_belongs_together_is_committed_together() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("bayline.db");
+        let mut store = Store::open(&path, |_| {}).unwrap();
+        let begin = Begin {
+            id: Uuid::now_v7(),
+            wall: Wall(0),
+            visit: Visit::default(),
+            procedure: None,
+            bench: String::new(),
+            previous: None,
+            retests: None,
+        };
+        let channel = Channel {
+            name: "probe".to_owned(),
+            meter: MeterId(0),
+            meter_name: "handheld".to_owned(),
+            reads: "value".to_owned(),
+            conversion: Conversion::NONE,
+            range: None,
+            fuse: None,
+        };
+        store.keep(vec![
+            Record::SessionBegan(Mono(0), Box::new(begin)),
+            Record::Channel(ChannelId(0), Box::new(channel)),
+        ]);
+        let reader = thread::spawn(move || {
+            let connection = Connection::open(&path).unwrap();
+            let mut seen = vec![(0, 0)];
+            while seen.len() <= GROUPS {
+                let counts = connection
+                    .query_row("SELECT (SELECT COUNT(*) FROM sample), (SELECT COUNT(*) FROM event)", [], |row| {
+                        Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?))
+                    })
+                    .unwrap();
+                if seen.last() != Some(&counts) {
+                    seen.push(counts);
+                }
+            }
+            seen
+        });
+        let mut at = 0;
+        while !reader.is_finished() {
+            at += 1;
+            let sample = Sample {
+                at: Mono(at),
+                channel: ChannelId(0),
+                quantity: Quantity::VoltsDc,
+                value: Value::Number(12.61),
+                u: None,
+                place: None,
+                digit: None,
+                annunciators: Annunciators::empty(),
+            };
+            store.keep(vec![
+                Record::Samples(vec![sample], vec![None]),
+                Record::Event(Mono(at), EventKind::Mark, String::new(), "captured".to_owned()),
+            ]);
+            while !store.has_room() {
+                thread::yield_now();
+            }
+        }
+        let seen = reader.join().unwrap();
+        store.stop().unwrap();
+        assert!(seen.iter().all(|(samples, events)| samples == events), "{seen:?}");
     }
 }

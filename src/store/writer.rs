@@ -154,10 +154,8 @@ impl Writer {
     }
 
     fn apply_from(&mut self, first: usize) -> rusqlite::Result<()> {
-        for message in &self.group[first..] {
-            if let WriterMessage::Record(record) = message {
-                self.rows.apply(&self.connection, record)?;
-            }
+        for record in self.group[first..].iter().flat_map(WriterMessage::records) {
+            self.rows.apply(&self.connection, record)?;
         }
         Ok(())
     }
@@ -190,16 +188,23 @@ impl Writer {
         let mut written = super::unwritten::Unwritten::default();
         for message in self.group.drain(..) {
             written.add(message.unwritten());
-            match message {
-                WriterMessage::Sync(ticket) => (self.report)(WriterReport::Synced(ticket)),
-                WriterMessage::Record(Record::Samples(samples, _)) => next_row += samples.len() as i64,
-                WriterMessage::Record(record) => {
-                    if matches!(record, Record::SessionBegan(..) | Record::SessionEnded(..)) {
-                        self.session.clear();
-                    }
-                    if !matches!(record, Record::SessionEnded(..)) {
-                        self.session.push((next_row, record));
-                    }
+            let records = match message {
+                WriterMessage::Sync(ticket) => {
+                    (self.report)(WriterReport::Synced(ticket));
+                    continue;
+                }
+                WriterMessage::Records(records) => records,
+            };
+            for record in records {
+                if let Record::Samples(samples, _) = &record {
+                    next_row += samples.len() as i64;
+                    continue;
+                }
+                if matches!(record, Record::SessionBegan(..) | Record::SessionEnded(..)) {
+                    self.session.clear();
+                }
+                if !matches!(record, Record::SessionEnded(..)) {
+                    self.session.push((next_row, record));
                 }
             }
         }
@@ -296,8 +301,7 @@ impl Writer {
     fn again(&mut self, leave_out: bool) -> Result<(), WriteFault> {
         self.rows.clone_from(&self.committed);
         self.database(|writer| writer.connection.execute_batch("BEGIN IMMEDIATE"))?;
-        for message in &self.group {
-            let WriterMessage::Record(record) = message else { continue };
+        for record in self.group.iter().flat_map(WriterMessage::records) {
             match self.rows.apply(&self.connection, record) {
                 Err(error) if leave_out && is_of_content(&error) => {
                     tracing::error!("the database does not take a record, it is left out: {error}");

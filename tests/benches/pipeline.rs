@@ -133,11 +133,11 @@ fn pipeline(path: &Path, bytes: &[u8]) {
 
 /// As the daemon does: wait for room, never lose.
 fn keep(store: &mut Store, effects: &mut Vec<Effect>, reports: &Receiver<WriterReport>) {
-    for effect in effects.drain(..) {
-        if let Effect::Record(record) = effect {
-            store.keep(record);
-        }
-    }
+    let records = effects.drain(..).filter_map(|effect| match effect {
+        Effect::Record(record) => Some(record),
+        _ => None,
+    });
+    store.keep(records.collect());
     while !store.has_room() {
         while !matches!(reports.recv(), Ok(WriterReport::Room)) {}
     }

@@ -135,6 +135,54 @@ fn kills_in_the_middle_of_a_stream_lose_nothing_acknowledged() {
     );
 }
 
+/// A limit that is broken and kept by turns: with nearly every sample something follows from it.
+const RESTLESS: &str = r#"
+title = "Loose plug"
+[[step]]
+name = "feed"
+channel = "probe"
+quantity = "V DC"
+at_least = "11.8 V"
+capture = "worst"
+"#;
+
+/// Seen: the last commit of a daemon that was killed lay between samples and what followed from them, and the session came out
+/// otherwise when it was judged again.
+#[test]
+fn after_kills_every_session_is_judged_again_alike() {
+    let bay = Bay::with_bench(HANDHELD);
+    let procedure = bay.write("restless.toml", RESTLESS);
+    let handheld = bay.meter("handheld");
+    let done = AtomicBool::new(false);
+    thread::scope(|scope| {
+        let stream = scope.spawn(|| {
+            for count in 0u32.. {
+                if done.load(Ordering::Relaxed) {
+                    return;
+                }
+                handheld.line(if count % 7 < 3 { "9.00 V" } else { "12.41 V" });
+            }
+        });
+        for round in 0..8u64 {
+            let mut daemon = bay.start_with(&["--procedure", text(&procedure)]);
+            daemon.note(&format!("round {round}"));
+            // Killed at another time after a commit each round.
+            daemon.until("a stream", |status| status["session"]["samples"].as_u64() > Some(1000 + 400 * round));
+            daemon.kill();
+        }
+        let daemon = bay.start();
+        done.store(true, Ordering::Relaxed);
+        stream.join().unwrap();
+        daemon.stop();
+    });
+    let kept = bay.kept();
+    kept.assert_sound();
+    assert_eq!(kept.number("SELECT COUNT(*) FROM session WHERE ended_how = 'interrupted'"), 8);
+    assert!(kept.number("SELECT COUNT(*) FROM excursion WHERE judgement = 0") > 8);
+    let said = bay.bayline(["judge", "all", "--check"]).done();
+    assert_eq!(said.matches("all comes out the same").count(), 9, "{said}");
+}
+
 #[test]
 fn a_socket_and_a_lock_that_a_dead_daemon_left_are_no_hindrance() {
     let bay = Bay::with_bench(HANDHELD);

@@ -2,7 +2,7 @@
 
 use serde_json::{Value, json};
 
-use crate::harness::{Bay, HANDHELD, of_meter, text};
+use crate::harness::{Bay, HANDHELD, of_meter, text, until};
 
 #[test]
 fn machine_and_job_are_corrected_and_the_first_words_stay() {
@@ -88,7 +88,12 @@ fn the_caution_is_announced_with_the_first_step() {
         "title = \"two\"\ncaution = \"Bucket down, key out.\"\n[[step]]\nname = \"a\"\n[[step]]\nname = \"b\"\n";
     let procedure = bay.write("two.toml", text_of);
     let mut daemon = bay.start_with(&["--procedure", text(&procedure)]);
-    assert!(daemon.log().lock().unwrap().contains("caution: Bucket down, key out."));
+    // The log comes by a pipe of its own, which may be slower than the word that the daemon is ready.
+    let log = daemon.log();
+    until("the caution in the log", || {
+        let log = log.lock().unwrap();
+        if log.contains("caution: Bucket down, key out.") { Ok(()) } else { Err(log.clone()) }
+    });
     daemon.step("next");
     let mut watcher = bay.client().watch();
     daemon.ask(json!({"do": "begin", "procedure": {"file": "two.toml", "text": text_of}}));

@@ -130,6 +130,11 @@ impl DecodeRule {
         matches!(self, Self::Pattern(rule) if rule.names_a_sender(name))
     }
 
+    /// Whether its frames are several numbers in text, as boards print them.
+    pub(super) fn is_of_named_numbers(&self) -> bool {
+        matches!(self, Self::Columns(_) | Self::Pairs(_) | Self::Json(_))
+    }
+
     /// Where the device's counters wrap around.
     pub(super) fn counters(&self) -> CountersRule {
         let named = |time: &Option<NamedTime>, sequence: &Option<NamedSequence>| {

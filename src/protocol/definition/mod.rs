@@ -95,6 +95,11 @@ pub enum Traffic {
 }
 
 impl Protocol {
+    /// Whether its frames are lines of a board, which have nothing but their likeness to know damage by.
+    pub(super) fn is_of_alike_lines(&self) -> bool {
+        self.checksum.is_none() && self.frame.is_line() && self.decode.is_of_named_numbers()
+    }
+
     /// Reads a file. `origin` is how the user knows it.
     ///
     /// # Errors

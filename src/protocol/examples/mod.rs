@@ -107,14 +107,26 @@ fn refusal(why: &str, frame: &str) -> String {
         return format!("refused: {why}");
     }
     // A reason that begins with a byte counts from the frame's beginning.
-    match why.strip_prefix("byte ").and_then(|rest| rest.split_once(": ")) {
-        Some((byte, rest)) => format!("refused at byte {byte} of {frame}: {rest}"),
-        // A place behind the frame's end reads like a frame that is too short.
-        None if why.starts_with("found ") && why.contains(" bytes, expected ") => format!(
-            "{frame} is refused: {why} by [decode]; check `at`, `type` and `length` there, or `length` in [frame]"
+    if let Some((byte, rest)) = why.strip_prefix("byte ").and_then(|rest| rest.split_once(": ")) {
+        return format!("refused at byte {byte} of {frame}: {rest}");
+    }
+    match lengths(why) {
+        // An `at` behind the frame's end reads like a frame that is too short.
+        Some((found, wanted)) if found < wanted => format!(
+            "{frame} is refused: it has {found} bytes, but [decode] reads byte {wanted}; check `at` and `type` there, or \
+             `length` in [frame]"
+        ),
+        Some((found, wanted)) => format!(
+            "{frame} is refused: it has {found} bytes, but [decode] reads {wanted}; check `length` in [frame] and in [decode]"
         ),
         None => format!("{frame} is refused: {why}"),
     }
+}
+
+/// The bytes that a frame has, and those that its decoder reads, from a reason that is about them.
+fn lengths(why: &str) -> Option<(usize, usize)> {
+    let (found, wanted) = why.strip_prefix("found ")?.split_once(" bytes, expected ")?;
+    Some((found.parse().ok()?, wanted.parse().ok()?))
 }
 
 fn compare(protocol: &Arc<Protocol>, seen: &[DecodedEvent], example: &Example) -> Result<(), String> {

@@ -131,6 +131,12 @@ impl LineFramer {
         self.begun.clear();
     }
 
+    /// Whether these bytes go on with a line that was begun, and begin no other.
+    pub(crate) fn ends_begun(&self, bytes: &[u8]) -> bool {
+        let is_begun = self.state == LineState::Reading && !self.begun.trim_ascii().is_empty();
+        is_begun && self.find_end(bytes).is_none_or(|end| bytes[end..].trim_ascii().is_empty())
+    }
+
     #[inline]
     fn find_end(&self, bytes: &[u8]) -> Option<usize> {
         match self.rule.terminator {

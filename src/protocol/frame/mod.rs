@@ -93,6 +93,10 @@ impl FrameRule {
         })
     }
 
+    pub(super) fn is_line(&self) -> bool {
+        matches!(self, Self::Line(_))
+    }
+
     /// Whether a frame can be known by its own bytes, without a checksum.
     pub(super) fn is_known_by_form(&self) -> bool {
         match self {
@@ -137,6 +141,12 @@ impl Framer {
             Self::Stuffed(stuffed) => stuffed.push(bytes, found),
             Self::Block(block) => block.push(bytes, found),
         }
+    }
+
+    /// Whether these bytes go on with a line that was begun, and no further. More bytes behind its end would have waited
+    /// somewhere: then the pause before them was none of the meter's.
+    pub(super) fn ends_begun_line(&self, bytes: &[u8]) -> bool {
+        matches!(self, Self::Line(line) if line.ends_begun(bytes))
     }
 
     /// A frame that was begun will never be completed: the port went away, or bytes were lost.
