@@ -236,7 +236,8 @@ mod tests {
 
     use super::*;
     use crate::{
-        session::Visit,
+        protocol::Library,
+        setup::ConfigFolder,
         store::{Folder, WriterReport},
     };
 
@@ -299,7 +300,8 @@ mod tests {
             continues: None,
             alert: Vec::new(),
             voice: OwnVoice::Off,
-            page: PageAddress::Off,
+            page: None,
+            setup: Arc::new(Setup::new(ConfigFolder::at(None), Library::default(), Vec::new())),
             on_report: |report| {
                 assert!(!matches!(report, WriterReport::Synced(_)), "the store dies, as the test wants");
             },

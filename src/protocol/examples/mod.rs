@@ -139,7 +139,9 @@ fn compare(protocol: &Arc<Protocol>, seen: &[DecodedEvent], example: &Example) -
     match (&example.refused, short.or_else(of_frame)) {
         (None, None) => {}
         (Some(part), Some((why, _))) if why.contains(part.as_str()) => {}
-        (Some(part), Some((why, _))) => return Err(format!("expected refused = \"{part}\", got \"{why}\"")),
+        (Some(part), Some((why, place))) => {
+            return Err(format!("expected refused = \"{part}\", but {}", refusal(&why, &place)));
+        }
         (None, Some((why, place))) => return Err(refusal(&why, &place)),
         (Some(part), None) => return Err(format!("expected refused = \"{part}\", but nothing was")),
     }
