@@ -94,6 +94,29 @@ const SYNTAX: &[(&str, &str)] = &[
     ("wanted exactly 1 element", "expected a table with one key"),
 ];
 
+/// What JSON's parser says where serde does not, and what that means to whoever writes it.
+const JSON_SYNTAX: [(&str, &str); 9] = [
+    ("EOF while parsing", "it ends before the object does, expected } at its end"),
+    ("expected value", "expected an object such as {\"do\":\"status\"}"),
+    ("trailing characters", "found more behind the object, expected one object in a line"),
+    ("trailing comma", "found a comma without a value behind it"),
+    ("key must be a string", "expected a key in quotes"),
+    ("expected `:`", "expected : between key and value"),
+    ("expected `,` or", "expected a comma or the end behind a value"),
+    ("invalid escape", "found a lone \\ in quotes, expected \\\\"),
+    ("control character", "found a control character in quotes, expected \\n, \\t or the like"),
+];
+
+/// An error of JSON that a person or a script wrote, in plain words.
+pub(crate) fn json_mistake(error: &serde_json::Error) -> String {
+    let message = error.to_string();
+    let message = message.rsplit_once(" at line ").map_or(&message[..], |(message, _)| message);
+    match JSON_SYNTAX.iter().find(|(begin, _)| message.starts_with(begin)) {
+        Some((_, words)) => (*words).to_owned(),
+        None => plain(message).replace("keys in { } or a [part]", "an object").replace("a table of keys", "an object"),
+    }
+}
+
 /// The words of serde and of the TOML parser in those of a person who writes the file.
 fn plain(message: &str) -> String {
     if let Some((_, words)) = SYNTAX.iter().find(|(begin, _)| message.starts_with(begin)) {
@@ -254,6 +277,27 @@ mod tests {
     enum Word {
         Next,
         Take,
+    }
+
+    /// Seen: "EOF while parsing an object at line 1 column 1", "invalid type: string \"x\", expected f64".
+    #[test]
+    fn mistakes_in_json_are_in_plain_words() {
+        for (text, expected) in [
+            ("{", "it ends before the object does, expected } at its end"),
+            ("hello", "expected an object such as {\"do\":\"status\"}"),
+            ("{\"size\":\"x\"}", "found \"x\", expected a number"),
+            ("{\"text\":3}", "found 3, expected text in quotes"),
+            ("{\"text\":{}}", "found an object, expected text in quotes"),
+            ("{\"word\":\"dance\"}", "found \"dance\", expected \"next\" or \"take\""),
+            ("{\"text\" 3}", "expected : between key and value"),
+            ("{} {}", "found more behind the object, expected one object in a line"),
+            ("{\"text\":\"a\",}", "found a comma without a value behind it"),
+        ] {
+            let error = serde_json::from_str::<Every>(text).unwrap_err();
+            assert_eq!(json_mistake(&error), expected, "{text}: {error}");
+        }
+        let error = serde_json::from_str::<File>("{\"limits\":1}").unwrap_err();
+        assert_eq!(json_mistake(&error), "unknown key `limits`, did you mean `limit`?");
     }
 
     /// Each message of serde and of the TOML parser that a slip brings about.

@@ -40,8 +40,8 @@ impl Binding {
             FunctionMatch::Expected(quantity) => (quantity, conversion.scale()),
             FunctionMatch::Other(quantity) => (quantity, Scale::NONE),
         };
-        let value = scaled(reading.value, scale, reading.place);
-        let digit = reading.place.map(|place| power_of_ten(place) * scale.factor.abs());
+        let value = scaled(reading.value, scale, reading.decade);
+        let digit = reading.decade.map(|decade| power_of_ten(decade) * scale.factor.abs());
         let u = match value {
             Value::Number(value) => conversion.standard_uncertainty(quantity, value, digit),
             Value::Over | Value::Under => None,
@@ -52,7 +52,7 @@ impl Binding {
             quantity,
             value,
             u,
-            place: reading.place,
+            decade: reading.decade,
             digit,
             annunciators: reading.annunciators,
         }
@@ -102,12 +102,12 @@ impl Conversion {
         }
     }
 
-    /// What the last digit is worth in circuit terms in a sample that is stored with this quantity and place: as it was when
+    /// What the last digit is worth in circuit terms in a sample that is stored with this quantity and decade: as it was when
     /// the reading became that sample.
-    pub(crate) fn digit(&self, quantity: Quantity, place: Option<i8>) -> Option<f64> {
+    pub(crate) fn digit(&self, quantity: Quantity, decade: Option<i8>) -> Option<f64> {
         let is_scaled = self.shows().is_none_or(|shown| shown == quantity);
         let scale = if is_scaled { self.scale() } else { Scale::NONE };
-        place.map(|place| power_of_ten(place) * scale.factor.abs())
+        decade.map(|decade| power_of_ten(decade) * scale.factor.abs())
     }
 
     /// Of the meter and of the clamp or divider before it, in quadrature (JCGM 100:2008, 5.1.2).
@@ -142,9 +142,9 @@ impl Conversion {
     }
 }
 
-fn scaled(value: Value, scale: Scale, place: Option<i8>) -> Value {
+fn scaled(value: Value, scale: Scale, decade: Option<i8>) -> Value {
     match value {
-        Value::Number(number) if scale.offset == 0.0 => Value::Number(scaled_number(number, scale.factor, place)),
+        Value::Number(number) if scale.offset == 0.0 => Value::Number(scaled_number(number, scale.factor, decade)),
         Value::Number(number) => Value::Number(scale.apply(number)),
         Value::Over if scale.factor < 0.0 => Value::Under,
         Value::Under if scale.factor < 0.0 => Value::Over,
@@ -154,30 +154,30 @@ fn scaled(value: Value, scale: Scale, place: Option<i8>) -> Value {
 
 /// By a power of ten the digits stay those that the meter showed: 1.2614 V behind a clamp of 10 A/V is 12.614 A, not
 /// 12.613999999999999.
-fn scaled_number(number: f64, factor: f64, place: Option<i8>) -> f64 {
+fn scaled_number(number: f64, factor: f64, decade: Option<i8>) -> f64 {
     if factor == 1.0 {
         return number;
     }
     let product = number * factor;
     let power = factor.abs().log10().round();
-    let (Some(place), true) = (place, (10f64.powf(power) / factor.abs() - 1.0).abs() < 1e-12) else { return product };
-    let digits = (number / power_of_ten(place)).round();
-    let shift = i32::from(place) + power as i32;
+    let (Some(decade), true) = (decade, (10f64.powf(power) / factor.abs() - 1.0).abs() < 1e-12) else { return product };
+    let digits = (number / power_of_ten(decade)).round();
+    let shift = i32::from(decade) + power as i32;
     let exact = match shift {
         ..0 => digits / 10f64.powi(-shift),
         _ => digits * 10f64.powi(shift),
     };
     let exact = exact.copysign(product);
-    // Digits beyond what an f64 holds, or more than the place says, are kept as they are.
+    // Digits beyond what an f64 holds, or more than the decade says, are kept as they are.
     if (exact - product).abs() <= product.abs() * 1e-12 { exact } else { product }
 }
 
-/// 10^place; a table serves the places that displays have.
-fn power_of_ten(place: i8) -> f64 {
+/// 10^decade; a table serves the places that displays have.
+fn power_of_ten(decade: i8) -> f64 {
     const TABLE: [f64; 19] =
         [1e-9, 1e-8, 1e-7, 1e-6, 1e-5, 1e-4, 1e-3, 1e-2, 1e-1, 1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9];
-    let index = usize::try_from(i32::from(place) + 9).ok();
-    index.and_then(|index| TABLE.get(index)).copied().unwrap_or_else(|| 10f64.powi(i32::from(place)))
+    let index = usize::try_from(i32::from(decade) + 9).ok();
+    index.and_then(|index| TABLE.get(index)).copied().unwrap_or_else(|| 10f64.powi(i32::from(decade)))
 }
 
 #[cfg(test)]
@@ -186,7 +186,13 @@ mod tests {
     use crate::protocol::Annunciators;
 
     fn reading(value: f64, function: Function) -> Reading {
-        Reading { name: 0, function, value: Value::Number(value), place: Some(-3), annunciators: Annunciators::empty() }
+        Reading {
+            name: 0,
+            function,
+            value: Value::Number(value),
+            decade: Some(-3),
+            annunciators: Annunciators::empty(),
+        }
     }
 
     fn binding(quantity: Option<Quantity>, scale: &str, accuracy: &str) -> Binding {
@@ -225,10 +231,10 @@ mod tests {
     #[test]
     fn a_scale_of_ten_keeps_the_digits_that_were_shown() {
         let clamp = binding(Some(Quantity::AmpsDc), "-100 mV/A", "");
-        for (shown, place, amps) in
+        for (shown, decade, amps) in
             [(1.2614, -4, -12.614), (0.0002, -4, -0.002), (-0.00, -3, 0.0), (1.26141, -5, -12.6141)]
         {
-            let reading = Reading { place: Some(place), ..reading(shown, Function::Unknown) };
+            let reading = Reading { decade: Some(decade), ..reading(shown, Function::Unknown) };
             assert_eq!(clamp.sample(&reading, Mono(0)).value, Value::Number(amps), "{shown}");
         }
     }
@@ -241,7 +247,7 @@ mod tests {
         let expected = (0.050f64 / 3f64.sqrt()).hypot(0.075 / 3f64.sqrt());
         assert!((sample.u.unwrap() - expected).abs() < 1e-12, "{sample:?}");
         let untold = Binding { conversion: Conversion { accuracy: None, ..clamp.conversion }, ..clamp };
-        let coarse = untold.sample(&Reading { place: None, ..reading(0.5, Function::Unknown) }, Mono(0));
+        let coarse = untold.sample(&Reading { decade: None, ..reading(0.5, Function::Unknown) }, Mono(0));
         assert!((coarse.u.unwrap() - 0.050 / 3f64.sqrt()).abs() < 1e-12, "{coarse:?}");
     }
 
@@ -296,7 +302,7 @@ mod tests {
         let text =
             "A DC up to 60 A in steps of 10 mA: 1 % + 2 digits; A DC up to 600 A in steps of 0.1 A: 2 % + 5 digits";
         let clamp = binding(Some(Quantity::AmpsDc), "1 mV/A", text);
-        let shown = Reading { place: Some(-4), ..reading(0.010, Function::Exact(Quantity::VoltsDc)) };
+        let shown = Reading { decade: Some(-4), ..reading(0.010, Function::Exact(Quantity::VoltsDc)) };
         let sample = clamp.sample(&shown, Mono(0));
         // 2 % of 10 A and 5 digits of 0.1 A.
         assert!((sample.u.unwrap() - 0.7 / 3f64.sqrt()).abs() < 1e-9, "{sample:?}");

@@ -210,7 +210,7 @@ impl DerivedChannel {
             quantity,
             value,
             u,
-            place: None,
+            decade: None,
             digit: self.digit(first, second),
             annunciators: first.annunciators | second.annunciators,
         })
@@ -258,7 +258,7 @@ mod tests {
             quantity,
             value: Value::Number(value),
             u: Some(u),
-            place: None,
+            decade: None,
             digit: Some(0.01),
             annunciators: Annunciators::empty(),
         }

@@ -84,8 +84,8 @@ pub struct Sample {
     pub value: Value,
     /// Standard uncertainty from the channel's accuracy, base units; none where nothing is known of it.
     pub u: Option<f64>,
-    /// The last digit that the meter showed was worth 10^place of the meter's base unit.
-    pub place: Option<i8>,
+    /// The last digit that the meter showed was worth 10^decade of the meter's base unit.
+    pub decade: Option<i8>,
     /// What that digit is worth in circuit terms, base units of the quantity.
     pub digit: Option<f64>,
     /// What the display showed beside the value.

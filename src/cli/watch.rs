@@ -16,7 +16,7 @@ use super::{
 };
 use crate::{
     harmless::harmless_record,
-    server::{CaptureMessage, News, ReadingLine, Request, StatusReport},
+    server::{CaptureMessage, ChannelLine, News, Request, StatusReport},
     session::{EventKind, JudgementRecord, Verdict},
     units::show_seconds,
 };
@@ -156,7 +156,7 @@ impl<W: Write> LiveOutput<W> {
         self.out.flush()
     }
 
-    fn readings(&mut self, elapsed_s: Option<f64>, readings: &[ReadingLine]) -> io::Result<()> {
+    fn readings(&mut self, elapsed_s: Option<f64>, readings: &[ChannelLine]) -> io::Result<()> {
         if !self.live {
             return Ok(());
         }
@@ -198,8 +198,8 @@ mod tests {
     use super::*;
     use crate::{protocol::Value, units::Quantity};
 
-    fn reading(channel: &str, shown: &str, verdict: Option<Verdict>) -> ReadingLine {
-        ReadingLine {
+    fn reading(channel: &str, shown: &str, verdict: Option<Verdict>) -> ChannelLine {
+        ChannelLine {
             channel: channel.to_owned(),
             value: Value::Number(0.0),
             shown: shown.to_owned(),
@@ -218,7 +218,7 @@ mod tests {
     #[test]
     fn the_channel_of_the_step_is_seen_on_a_narrow_terminal() {
         let others = ["lift coil clamp", "tilt coil clamp", "supply clamp", "temperature of the block"];
-        let mut readings: Vec<ReadingLine> = others.iter().map(|name| reading(name, "1.612 A", None)).collect();
+        let mut readings: Vec<ChannelLine> = others.iter().map(|name| reading(name, "1.612 A", None)).collect();
         readings.push(reading("probe", "341 mV", Some(Verdict::OutOfLimit)));
         for columns in [(|| 80) as fn() -> usize, || 40] {
             let mut out =

@@ -154,7 +154,7 @@ mod tests {
                 name: 0,
                 function: crate::protocol::Function::Unknown,
                 value: Value::Number(0.1),
-                place: Some(-1),
+                decade: Some(-1),
                 annunciators: Annunciators::empty(),
             };
             core.handle(at, CoreEvent::Samples(vec![binding.sample(&reading, at)]), &mut effects);

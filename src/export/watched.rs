@@ -11,6 +11,30 @@ use crate::{
     units::Quantity,
 };
 
+/// Where rows go, and how they are written.
+struct CsvTarget<W> {
+    style: CsvStyle,
+    to: W,
+}
+
+/// A file with these titles and rows.
+fn write_rows<W: Write, R>(
+    connection: &Connection,
+    session: &SessionRow,
+    target: CsvTarget<W>,
+    titles: &[&str],
+    rows: Vec<R>,
+    cells: impl Fn(&mut CsvSheet<W>, R) -> Result<(), ExportError>,
+) -> Result<(), ExportError> {
+    let mut sheet = CsvSheet::new(target.to, target.style, read::wall_times(connection, session)?);
+    sheet.row(titles.iter().copied())?;
+    for row in rows {
+        cells(&mut sheet, row)?;
+        sheet.end_row()?;
+    }
+    sheet.finish()
+}
+
 /// The excursions as CSV: one row for each time a limit was broken.
 pub(crate) fn excursions(
     connection: &Connection,
@@ -18,8 +42,7 @@ pub(crate) fn excursions(
     style: CsvStyle,
     to: impl Write,
 ) -> Result<(), ExportError> {
-    let mut sheet = CsvSheet::new(to, style, read::wall_times(connection, session)?);
-    sheet.row([
+    let titles = [
         "step",
         "number",
         "channel",
@@ -33,8 +56,9 @@ pub(crate) fn excursions(
         "limit_low",
         "limit_high",
         "shown",
-    ])?;
-    for row in read::excursions(connection, session)? {
+    ];
+    let rows = read::excursions(connection, session)?;
+    write_rows(connection, session, CsvTarget { style, to }, &titles, rows, |sheet, row| {
         sheet.whole(Some(row.step))?;
         sheet.whole(Some(row.number))?;
         sheet.text(&row.channel)?;
@@ -50,10 +74,8 @@ pub(crate) fn excursions(
         sheet.elapsed(Some(row.worst_us))?;
         sheet.number(row.limit_low)?;
         sheet.number(row.limit_high)?;
-        sheet.text(&row.shown.join("; "))?;
-        sheet.end_row()?;
-    }
-    sheet.finish()
+        sheet.text(&row.shown.join("; "))
+    })
 }
 
 /// The drop-outs as CSV: one row for each channel that fell; those that fell together have one number.
@@ -63,11 +85,10 @@ pub(crate) fn dropouts(
     style: CsvStyle,
     to: impl Write,
 ) -> Result<(), ExportError> {
-    let mut sheet = CsvSheet::new(to, style, read::wall_times(connection, session)?);
-    sheet.row([
-        "step", "number", "channel", "quantity", "began_s", "ended_s", "time", "level", "least", "unit", "samples",
-    ])?;
-    for row in read::dropouts(connection, session)? {
+    let titles =
+        ["step", "number", "channel", "quantity", "began_s", "ended_s", "time", "level", "least", "unit", "samples"];
+    let rows = read::dropouts(connection, session)?;
+    write_rows(connection, session, CsvTarget { style, to }, &titles, rows, |sheet, row| {
         sheet.whole(Some(row.step))?;
         sheet.whole(Some(row.number))?;
         sheet.text(&row.channel)?;
@@ -78,10 +99,8 @@ pub(crate) fn dropouts(
         sheet.number(Some(row.level))?;
         sheet.number(Some(row.least))?;
         sheet.text(&row.unit)?;
-        sheet.whole(Some(row.samples))?;
-        sheet.end_row()?;
-    }
-    sheet.finish()
+        sheet.whole(Some(row.samples))
+    })
 }
 
 /// The changes as CSV: one row for each time a channel went to another level.
@@ -91,8 +110,7 @@ pub(crate) fn changes(
     style: CsvStyle,
     to: impl Write,
 ) -> Result<(), ExportError> {
-    let mut sheet = CsvSheet::new(to, style, read::wall_times(connection, session)?);
-    sheet.row([
+    let titles = [
         "step",
         "number",
         "channel",
@@ -104,8 +122,9 @@ pub(crate) fn changes(
         "unit",
         "lasted_s",
         "interval_s",
-    ])?;
-    for row in read::changes(connection, session)? {
+    ];
+    let rows = read::changes(connection, session)?;
+    write_rows(connection, session, CsvTarget { style, to }, &titles, rows, |sheet, row| {
         sheet.whole(Some(row.step))?;
         sheet.whole(Some(row.number))?;
         sheet.text(&row.channel)?;
@@ -116,10 +135,8 @@ pub(crate) fn changes(
         sheet.number(Some(row.level_after))?;
         sheet.text(&row.unit)?;
         sheet.elapsed(Some(row.lasted_us))?;
-        sheet.elapsed(Some(row.interval_us))?;
-        sheet.end_row()?;
-    }
-    sheet.finish()
+        sheet.elapsed(Some(row.interval_us))
+    })
 }
 
 /// The shapes of the signals as CSV: one row for each channel in each step.
@@ -188,8 +205,7 @@ pub(crate) fn responses(
     style: CsvStyle,
     to: impl Write,
 ) -> Result<(), ExportError> {
-    let mut sheet = CsvSheet::new(to, style, read::wall_times(connection, session)?);
-    sheet.row([
+    let titles = [
         "step",
         "number",
         "rule",
@@ -205,8 +221,9 @@ pub(crate) fn responses(
         "lasted_s",
         "verdict",
         "reason",
-    ])?;
-    for row in read::responses(connection, session)? {
+    ];
+    let rows = read::responses(connection, session)?;
+    write_rows(connection, session, CsvTarget { style, to }, &titles, rows, |sheet, row| {
         sheet.whole(Some(row.step))?;
         sheet.whole(Some(row.number))?;
         sheet.text(&row.rule)?;
@@ -221,8 +238,6 @@ pub(crate) fn responses(
         sheet.text(row.unit.as_deref().unwrap_or_default())?;
         sheet.number(row.lasted_s)?;
         sheet.text(row.verdict.map_or("", Verdict::word))?;
-        sheet.text(&row.reason)?;
-        sheet.end_row()?;
-    }
-    sheet.finish()
+        sheet.text(&row.reason)
+    })
 }

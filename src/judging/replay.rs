@@ -233,8 +233,8 @@ impl SessionReplay<'_> {
             quantity: channel.quantity,
             value,
             u: None,
-            place: row.place,
-            digit: self.conversions.get(&channel.id).and_then(|own| own.digit(channel.quantity, row.place)),
+            decade: row.decade,
+            digit: self.conversions.get(&channel.id).and_then(|own| own.digit(channel.quantity, row.decade)),
             annunciators: Annunciators::from_bits_retain(annunciators),
         })
     }
@@ -248,7 +248,7 @@ impl SessionReplay<'_> {
                     let Some((rowid, stored)) = self.expected.pop_front() else { continue };
                     let now = SampleRow::new(sample, *verdict, Mono(0), stored.channel);
                     if self.different.is_none() && now != stored {
-                        self.different = Some(format!("sample {rowid}: is {now:?}, was {stored:?}"));
+                        self.different = Some(format!("sample {rowid}: {}", now.difference(&stored)));
                     }
                 }
             }

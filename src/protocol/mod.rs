@@ -73,7 +73,7 @@ pub struct Reading {
     /// The value in base units, or that it was beyond the range.
     pub value: Value,
     /// The last digit shown is worth 10^place base units, where the frame gives it: −2 for `12.45 V`.
-    pub place: Option<i8>,
+    pub decade: Option<i8>,
     /// What the display shows beside the value.
     pub annunciators: Annunciators,
 }

@@ -46,8 +46,8 @@ const MOST_UNITS: usize = 16;
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Token {
     pub value: Value,
-    /// The last digit is worth 10^place base units; none where that is no power of ten.
-    pub place: Option<i8>,
+    /// The last digit is worth 10^decade base units; none where that is no power of ten.
+    pub decade: Option<i8>,
     pub function: Function,
 }
 
@@ -115,7 +115,7 @@ impl NumberReader {
         let text = text.trim();
         if let Some(number) = plain(text.as_bytes()).filter(|number| number.length == text.len()) {
             let value = classify(number.value)?;
-            return Ok(Token { value, place: i8::try_from(number.place).ok(), function: Function::Unknown });
+            return Ok(Token { value, decade: i8::try_from(number.decade).ok(), function: Function::Unknown });
         }
         if let Some(token) = self.overloaded(text) {
             return Ok(token);
@@ -165,13 +165,13 @@ impl NumberReader {
         }
         let value = match classify(sign * number.value)? {
             Value::Number(value) => classify(match unit_meaning.shift {
-                Some(shift) => shifted(value, Some(number.place), shift),
+                Some(shift) => shifted(value, Some(number.decade), shift),
                 None => value * unit_meaning.factor,
             })?,
             beyond => beyond,
         };
-        let place = unit_meaning.shift.and_then(|shift| i8::try_from(number.place + shift).ok());
-        Ok(Token { value, place, function: unit_meaning.function })
+        let decade = unit_meaning.shift.and_then(|shift| i8::try_from(number.decade + shift).ok());
+        Ok(Token { value, decade, function: unit_meaning.function })
     }
 
     fn overloaded(&mut self, text: &str) -> Option<Token> {
@@ -181,7 +181,7 @@ impl NumberReader {
         };
         let length = self.overload.0.iter().find(|known| starts_with(word, known))?.len();
         let unit_meaning = self.meaning(word[length..].trim()).ok()?;
-        Some(Token { value, place: None, function: unit_meaning.function })
+        Some(Token { value, decade: None, function: unit_meaning.function })
     }
 
     fn meaning(&mut self, unit: &str) -> Result<UnitMeaning, Defect> {

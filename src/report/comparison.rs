@@ -1,16 +1,16 @@
 //! Two sessions on one sheet for the customer: before and after on the same number line.
 
 use askama::Template;
-use jiff::{Timestamp, tz::TimeZone};
+use jiff::tz::TimeZone;
 
 use super::{
-    ReportError,
+    ReportError, harmless_page,
     number_line::NumberLine,
-    rows::{captured, limit_of, look, verdict_word},
+    rows::{began, captured, limit_of, look, verdict_word},
 };
 use crate::{
     judging::{ComparedStep, Comparison, StepChange},
-    store::read::{SessionRow, StepRow},
+    store::read::StepRow,
 };
 
 #[derive(Template)]
@@ -73,12 +73,7 @@ pub(crate) fn write_comparison(
         after: &after.uuid,
         made_with: env!("CARGO_PKG_VERSION"),
     };
-    Ok(page.render()?)
-}
-
-fn began(session: &SessionRow, zone: &TimeZone) -> String {
-    Timestamp::from_microsecond(session.began_utc_us)
-        .map_or(String::new(), |time| time.to_zoned_datetime(zone.clone()).strftime("%Y-%m-%d %H:%M").to_string())
+    Ok(harmless_page(&page.render()?))
 }
 
 fn row(step: &ComparedStep) -> ComparisonRow {

@@ -14,6 +14,7 @@ mod rows;
 mod sheet;
 mod watched;
 
+use crate::harmless::harmless;
 pub(crate) use comparison::write_comparison;
 pub(crate) use sheet::{SheetLength, SheetOptions, write_sheet};
 
@@ -34,6 +35,11 @@ pub(crate) enum ReportError {
         /// The message of the plotting library.
         why: String,
     },
+}
+
+/// Texts from outside steer no reader of a page either; its own line feeds stay.
+fn harmless_page(html: &str) -> String {
+    html.split('\n').map(harmless).collect::<Vec<_>>().join("\n")
 }
 
 impl From<crate::store::StoreError> for ReportError {

@@ -1,10 +1,12 @@
 //! The steps as the sheet shows them.
 
+use jiff::{Timestamp, tz::TimeZone};
+
 use super::number_line::NumberLine;
 use crate::{
     protocol::Value,
     session::Verdict,
-    store::read::{CaptureRow, StepRow},
+    store::read::{CaptureRow, SessionRow, StepRow},
     units::Limit,
 };
 
@@ -111,4 +113,10 @@ pub(super) fn look(verdict: Option<Verdict>) -> (&'static str, &'static str) {
         Some(Verdict::TooCloseToCall) => ("◆", "close"),
         Some(_) | None => ("○", "none"),
     }
+}
+
+/// When a session began, in this time zone.
+pub(super) fn began(session: &SessionRow, zone: &TimeZone) -> String {
+    Timestamp::from_microsecond(session.began_utc_us)
+        .map_or(String::new(), |time| time.to_zoned_datetime(zone.clone()).strftime("%Y-%m-%d %H:%M").to_string())
 }

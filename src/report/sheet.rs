@@ -4,21 +4,21 @@ use std::io::Write;
 
 use askama::Template;
 use base64::{Engine, engine::general_purpose::STANDARD};
-use jiff::{Timestamp, tz::TimeZone};
+use jiff::tz::TimeZone;
 use rusqlite::Connection;
 
 use super::{
     ReportError,
     fingerprint::fingerprint,
+    harmless_page,
     plot::StepPlot,
     result::result,
-    rows::{SheetRow, limit_of},
+    rows::{SheetRow, began, limit_of},
     watched::watched,
 };
 use crate::{
     channel::{InstrumentRecord, instrument_records},
     export::ExportError,
-    harmless::harmless,
     judging::known_good,
     photo::PhotoFolder,
     procedure::Procedure,
@@ -179,28 +179,19 @@ pub(crate) fn write_sheet(
         fingerprint: fingerprint(connection, session)?,
         findings,
     };
-    let html = page.render()?;
-    // Texts from outside steer no reader of the page either; its own line feeds stay.
-    for line in html.split_inclusive('\n') {
-        let (text, end) = line.strip_suffix('\n').map_or((line, ""), |text| (text, "\n"));
-        to.write_all(harmless(text).as_bytes()).map_err(ExportError::from)?;
-        to.write_all(end.as_bytes()).map_err(ExportError::from)?;
-    }
-    Ok(())
+    Ok(to.write_all(harmless_page(&page.render()?).as_bytes()).map_err(ExportError::from)?)
 }
 
 fn visit(session: &SessionRow, zone: &TimeZone) -> Vec<(&'static str, String)> {
     let celsius = |value: Option<f64>| value.map_or(String::new(), |value| show(value, Quantity::Temperature));
     let lasted = session.ended_us.map_or("still open".to_owned(), |us| show_seconds(us as f64 / 1e6));
-    let began = Timestamp::from_microsecond(session.began_utc_us)
-        .map_or(String::new(), |time| time.to_zoned_datetime(zone.clone()).strftime("%Y-%m-%d %H:%M").to_string());
     let visit = &session.visit;
     [
         ("Machine", visit.machine.clone()),
         ("Job", visit.job.clone()),
         ("VIN or serial number", visit.vin.clone()),
         ("Counter", visit.counter.clone()),
-        ("Measured", format!("{began}, {lasted}")),
+        ("Measured", format!("{}, {lasted}", began(session, zone))),
         ("Air", celsius(visit.ambient_celsius)),
         ("Part", celsius(visit.part_celsius)),
     ]

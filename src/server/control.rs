@@ -23,7 +23,7 @@ use super::{
     http::{Access, LinkError},
     messages::{LinkLine, Permission},
 };
-use crate::io_reason::IoReason;
+use crate::{io_reason::IoReason, mistake::json_mistake};
 
 /// The longest request: a procedure file travels in one.
 const LONGEST_LINE: usize = 1 << 20;
@@ -140,7 +140,7 @@ impl ControlServer {
                 }),
                 Ok(Request::Revoke { link }) => self.links(|access| Ok(vec![access.revoke(link)?])),
                 Ok(request) => self.ask(request).await,
-                Err(error) => Answer::refused(format!("the request can't be read: {error}")),
+                Err(error) => Answer::refused(format!("the request can't be read: {}", json_mistake(&error))),
             };
             lines.send(&answer).await?;
         }

@@ -10,6 +10,6 @@ mod messages;
 pub(crate) use control::{ControlServer, PendingRequest, ServerError, bind};
 pub(crate) use http::{PageAddress, PageError, PageServer};
 pub(crate) use messages::{
-    Answer, AskMessage, BeginRequest, CaptureMessage, ClockLine, LinkLine, MeterLine, News, NewsMessage, Permission,
-    ProcedureText, ReadingLine, Request, SessionLine, StatusReport, StepMessage,
+    Answer, AskMessage, BeginRequest, CaptureMessage, ChannelLine, ClockLine, LinkLine, MeterLine, News, NewsMessage,
+    Permission, ProcedureText, Request, SessionLine, StatusReport, StepMessage,
 };

@@ -154,7 +154,16 @@ impl ActiveStep {
         };
         let annunciators = Annunciators::empty();
         let at = self.judge.began();
-        self.judge.seen_before(&Sample { at, channel: id, quantity, value, u, place: None, digit: None, annunciators });
+        self.judge.seen_before(&Sample {
+            at,
+            channel: id,
+            quantity,
+            value,
+            u,
+            decade: None,
+            digit: None,
+            annunciators,
+        });
     }
 
     /// Takes one more sample; returns the verdict on this sample alone.

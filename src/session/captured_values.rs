@@ -5,7 +5,7 @@ use std::collections::HashMap;
 use super::{
     Judgement,
     findings::SharedGainError,
-    judge::{NotJudged, Outcome, ReferenceReading, Verdict},
+    judge::{NotJudged, Outcome, ReferredValue, Verdict},
 };
 use crate::{channel::Channel, electrics::Uncertain, protocol::Value, units::ValueFormat};
 
@@ -17,7 +17,7 @@ pub(super) struct CapturedValues {
 
 #[derive(Debug)]
 struct LastCapture {
-    reading: Result<ReferenceReading, String>,
+    referred: Result<ReferredValue, String>,
     /// Whether it was in or out of limit, and the value in words; none where that was not decided.
     decided: Option<(Verdict, String)>,
 }
@@ -26,16 +26,16 @@ impl CapturedValues {
     /// Keeps the judgement that a step ended with. `channel` is where it was measured, where that is still known. A value
     /// stands until there is another: a repeat that was left without one replaces nothing.
     pub(super) fn keep(&mut self, step: &str, judgement: &Judgement, channel: Option<&Channel>) {
-        let reading = reading(step, judgement, channel);
-        if reading.is_err() && self.by_step.get(step).is_some_and(|before| before.reading.is_ok()) {
+        let referred = referred_value(step, judgement, channel);
+        if referred.is_err() && self.by_step.get(step).is_some_and(|before| before.referred.is_ok()) {
             return;
         }
-        self.by_step.insert(step.to_owned(), LastCapture { reading, decided: decided(judgement) });
+        self.by_step.insert(step.to_owned(), LastCapture { referred, decided: decided(judgement) });
     }
 
     /// What a step captured, or a sentence that says why there is nothing and what to do.
-    pub(super) fn reading(&self, step: &str) -> Result<ReferenceReading, String> {
-        self.by_step.get(step).map(|last| last.reading.clone()).unwrap_or_else(|| {
+    pub(super) fn referred_value(&self, step: &str) -> Result<ReferredValue, String> {
+        self.by_step.get(step).map(|last| last.referred.clone()).unwrap_or_else(|| {
             Err(format!("the limit refers to step \"{step}\", which has not been done: do it, then this one again"))
         })
     }
@@ -66,14 +66,14 @@ fn decided(judgement: &Judgement) -> Option<(Verdict, String)> {
     Some((verdict, value))
 }
 
-fn reading(step: &str, judgement: &Judgement, channel: Option<&Channel>) -> Result<ReferenceReading, String> {
+fn referred_value(step: &str, judgement: &Judgement, channel: Option<&Channel>) -> Result<ReferredValue, String> {
     let shown = judgement.as_shown();
     let counts = match shown.outcome {
         Outcome::NotCounted { why, .. } => why == NotJudged::NoReference,
         _ => true,
     };
     match (shown.value(), shown.quantity()) {
-        (Some(Value::Number(value)), Some(quantity)) if counts => Ok(ReferenceReading {
+        (Some(Value::Number(value)), Some(quantity)) if counts => Ok(ReferredValue {
             value: Uncertain::new(value, shown.u().unwrap_or(0.0)),
             quantity,
             gain: channel.and_then(|channel| SharedGainError::of_channel(channel, quantity, value)),
@@ -120,7 +120,7 @@ mod tests {
             reason: String::new(),
         };
         captured.keep("lift ground", &nothing, None);
-        assert_eq!(captured.reading("lift ground").map(|reading| reading.value.value), Ok(0.341));
+        assert_eq!(captured.referred_value("lift ground").map(|referred| referred.value.value), Ok(0.341));
         assert_eq!(captured.contradiction("lift ground", &judged(0.35)), None);
         assert_eq!(captured.contradiction("lift ground", &nothing), None);
         let words = captured.contradiction("lift ground", &judged(0.05)).unwrap();

@@ -1,15 +1,17 @@
 //! The core: events and commands in, effects out.
+//!
+//! Reading order: here, `commands` (what the operator asks), `meters` (that come and go), `inputs` (what is kept to judge again),
+//! `views` (for those who read).
 
 mod commands;
 mod inputs;
-
-use std::sync::Arc;
+mod meters;
+mod views;
 
 use super::{
-    Begin, ChannelState, CommandReply, CoreEvent, CoreInput, Effect, Notice, Record, StepMove, StepView, Verdict,
+    Begin, ChannelState, CommandReply, CoreEvent, CoreInput, Effect, Notice, Record, StepMove, Verdict,
     clamp_zero::{ClampZeros, SampleZero},
     derived_channels::DerivedChannels,
-    findings::Finding,
     judge::{StepEvent, VoidCapture},
     meters::MeterState,
     open_session::{BenchView, Session},
@@ -18,7 +20,7 @@ use super::{
     undo::OperatorAct,
 };
 use crate::{
-    channel::{Channel, ChannelId, Conversion, MeterId, Sample},
+    channel::{Channel, ChannelId, Conversion, Sample},
     clock::Mono,
     protocol::Value,
 };
@@ -81,15 +83,6 @@ impl Core {
     pub fn new(meters: impl IntoIterator<Item = String>) -> Self {
         let meters = meters.into_iter();
         Self { meters: meters.map(MeterState::new).collect(), ..Self::default() }
-    }
-
-    /// From these meters readings are expected, though no channel of theirs is known before their first frame.
-    pub(crate) fn expect_readings(&mut self, meters: impl Iterator<Item = MeterId>) {
-        for meter in meters {
-            if let Some(state) = self.meters.get_mut(usize::from(meter.0)) {
-                state.expected = true;
-            }
-        }
     }
 
     /// Handles an event.
@@ -193,21 +186,6 @@ impl Core {
         CommandReply::Begun { id, ended, step }
     }
 
-    /// A new session records which meters are missing as it begins, and the identity of the others.
-    fn remember_meters(&mut self, at: Mono, effects: &mut Vec<Effect>) {
-        for meter in &mut self.meters {
-            meter.begin_counting();
-            if let Some(text) = meter.reset_reported() {
-                effects.push(Effect::Record(Record::Event(at, EventKind::Identity, meter.name.clone(), text)));
-            }
-        }
-        let absent = self.meters.iter().filter(|meter| !meter.open && meter.since.is_some());
-        for meter in absent {
-            let (subject, text) = (meter.name.clone(), meter.why.clone());
-            effects.push(Effect::Record(Record::Event(at, EventKind::MeterLost, subject, text)));
-        }
-    }
-
     /// Samples are handled one by one, so that the same samples give the same verdicts however they
     /// were split into chunks: where one ends a step, the rest of the chunk belongs to the next step.
     fn samples(&mut self, mut samples: Vec<Sample>, zero: SampleZero, effects: &mut Vec<Effect>) {
@@ -253,42 +231,6 @@ impl Core {
         if let Some(session) = self.session.as_mut().filter(|_| !samples.is_empty()) {
             session.samples += samples.len() as u64;
             effects.push(Effect::Record(Record::Samples(samples, verdicts)));
-        }
-    }
-
-    fn reading_received(&mut self, channel: ChannelId, at: Mono, effects: &mut Vec<Effect>) {
-        let Some(Some(channel)) = self.channels.get(usize::from(channel.0)) else { return };
-        let Some(meter) = self.meters.get_mut(usize::from(channel.meter.0)) else { return };
-        if let Some(silence) = meter.reading_received(at) {
-            let name = meter.name.clone();
-            self.alarm(format!("silent {name}"), None);
-            let text = format!("readings again, after {:.0} s", silence as f64 / 1e6);
-            self.remark(at, EventKind::MeterFound, name, text, effects);
-        }
-    }
-
-    /// Reports meters that send nothing: switched off, or never switched on.
-    fn check_silence(&mut self, at: Mono, effects: &mut Vec<Effect>) {
-        for index in 0..self.meters.len() {
-            let is_its = |channel: &Channel| usize::from(channel.meter.0) == index;
-            // A foot switch sends no readings: a meter without a channel may be one.
-            let is_unintelligible = self.meters[index].is_unintelligible();
-            if !is_unintelligible && !self.meters[index].expected && !self.channels.iter().flatten().any(is_its) {
-                continue;
-            }
-            let Some(silence) = self.meters[index].fell_silent(at) else { continue };
-            let name = self.meters[index].name.clone();
-            let seconds = silence as f64 / 1e6;
-            let text = if is_unintelligible {
-                format!(
-                    "what \"{name}\" sends can't be read, for {seconds:.0} s: check its protocol and the speed of its line; \
-                     `bayline identify` finds both"
-                )
-            } else {
-                format!("no reading from \"{name}\" for {seconds:.0} s: check that it is switched on and sends data")
-            };
-            self.alarm(format!("silent {name}"), Some(text.clone()));
-            self.remark(at, EventKind::MeterSilent, name, text, effects);
         }
     }
 
@@ -369,47 +311,6 @@ impl Core {
         }
     }
 
-    fn meter(&mut self, at: Mono, meter: MeterId, lost: Option<String>, effects: &mut Vec<Effect>) {
-        let Some(state) = self.meters.get_mut(usize::from(meter.0)) else { return };
-        let name = state.name.clone();
-        // It is still missing, for another reason now: the alarm tells the present, and the loss is one event.
-        if let Some(why) = lost.as_ref().filter(|_| state.is_missing()) {
-            state.why.clone_from(why);
-            return self.alarm(format!("meter {name}"), Some(format!("meter \"{name}\" is not there: {why}")));
-        }
-        state.changed(at, lost.as_deref());
-        self.alarm(format!("silent {name}"), None);
-        self.alarm(format!("meter {name}"), lost.as_ref().map(|why| format!("meter \"{name}\" is not there: {why}")));
-        let Some(why) = lost else {
-            return self.remark(at, EventKind::MeterFound, name, "its port is open".to_owned(), effects);
-        };
-        self.keep_input(at, || CoreInput::MeterLost(meter.0), effects);
-        let channels = &self.channels;
-        let gone = |id: ChannelId| {
-            channels.get(usize::from(id.0)).and_then(Option::as_ref).is_some_and(|channel| channel.meter == meter)
-        };
-        if let Some(step) = self.session.as_mut().and_then(|session| session.step.as_mut()) {
-            step.lost(at, gone, &mut self.events);
-        }
-        self.derived.lost(gone);
-        for (index, latest) in self.latest.iter_mut().enumerate() {
-            if u16::try_from(index).is_ok_and(|id| gone(ChannelId(id))) {
-                *latest = None;
-            }
-        }
-        self.handle_step_events(at, effects);
-        self.remark(at, EventKind::MeterLost, name, why, effects);
-    }
-
-    /// The same meter plugged in again is not recorded again.
-    fn meter_identity(&mut self, at: Mono, meter: MeterId, identity: String, effects: &mut Vec<Effect>) {
-        let Some(state) = self.meters.get_mut(usize::from(meter.0)) else { return };
-        let name = state.name.clone();
-        if let Some(text) = state.set_identity(identity) {
-            self.remark(at, EventKind::Identity, name, text, effects);
-        }
-    }
-
     fn remark(&mut self, at: Mono, kind: EventKind, subject: String, text: String, effects: &mut Vec<Effect>) {
         effects.push(Effect::Notice(Notice::Event { kind, subject: subject.clone(), text: text.clone() }));
         if self.session.is_some() {
@@ -430,14 +331,6 @@ impl Core {
             .map_or(String::new(), |channel| channel.name.clone())
     }
 
-    /// The newest sample of each channel.
-    pub fn latest(&self) -> impl Iterator<Item = (&Channel, &LatestSample)> {
-        self.channels
-            .iter()
-            .zip(&self.latest)
-            .filter_map(|(channel, latest)| Some((channel.as_ref()?, latest.as_ref()?)))
-    }
-
     /// Whether a sample came since [`Core::mark_read`].
     pub fn has_unread(&self) -> bool {
         self.has_unread
@@ -451,48 +344,8 @@ impl Core {
         }
     }
 
-    /// All channels known so far.
-    pub fn channels(&self) -> impl Iterator<Item = &Channel> {
-        self.channels.iter().flatten()
-    }
-
-    /// The state of each meter.
-    pub fn meters(&self) -> &[MeterState] {
-        &self.meters
-    }
-
-    /// The present alarms.
-    pub fn alarms(&self) -> impl Iterator<Item = &str> {
-        self.alarms.iter().map(|(_, text)| text.as_str())
-    }
-
-    /// The findings from the captures so far, the best first.
-    pub fn findings(&self) -> impl Iterator<Item = &Finding> {
-        self.session.as_ref().map_or(&[][..], |session| session.findings.ranked()).iter()
-    }
-
-    /// Whether captures came that the findings do not rest on yet.
-    pub fn findings_pending(&self) -> bool {
-        self.session.as_ref().is_some_and(|session| session.findings.is_pending())
-    }
-
-    /// The question that waits for an answer.
-    pub fn ask(&self) -> Option<&Ask> {
-        self.session.as_ref()?.step.as_ref()?.judge.proof.ask()
-    }
-
     /// What the step is judged on now, where that is the shape of its signal.
     pub fn shape(&self) -> Option<super::Judgement> {
         self.session.as_ref()?.step.as_ref()?.shape()
-    }
-
-    /// The step that is on.
-    pub fn step_view(&self) -> Option<&Arc<StepView>> {
-        Some(&self.session.as_ref()?.step.as_ref()?.view)
-    }
-
-    /// The open session: what it began with, when, and how many samples it has.
-    pub fn session(&self) -> Option<(&Begin, Mono, u64)> {
-        self.session.as_ref().map(|session| (&session.begin, session.began, session.samples))
     }
 }

@@ -27,7 +27,7 @@ pub enum CoreInput {
     /// A channel became known.
     #[serde(rename = "channel")]
     Channel(ChannelState),
-    /// A meter was lost, by its place on the bench.
+    /// A meter was lost, by its number on the bench.
     #[serde(rename = "meter lost")]
     MeterLost(u16),
     /// The operator went to another step.
@@ -102,7 +102,8 @@ pub struct SampleState {
     value: Option<f64>,
     is_below: bool,
     u: Option<f64>,
-    place: Option<i8>,
+    #[serde(rename = "place")]
+    decade: Option<i8>,
     digit: Option<f64>,
     annunciators: u16,
 }
@@ -163,7 +164,7 @@ impl SampleState {
             value,
             is_below: sample.value == Value::Under,
             u: sample.u,
-            place: sample.place,
+            decade: sample.decade,
             digit: sample.digit,
             annunciators: sample.annunciators.bits(),
         }
@@ -181,7 +182,7 @@ impl SampleState {
                 (None, true) => Value::Under,
             },
             u: self.u,
-            place: self.place,
+            decade: self.decade,
             digit: self.digit,
             annunciators: Annunciators::from_bits_retain(self.annunciators),
         }
@@ -214,7 +215,7 @@ mod tests {
             // A number without an exact decimal form.
             value: Value::Number(0.1 + 0.2),
             u: Some(1.0 / 3.0),
-            place: Some(-3),
+            decade: Some(-3),
             digit: Some(0.001),
             annunciators: Annunciators::HOLD,
         };

@@ -66,7 +66,7 @@ fn volts(at_ms: i64, value: f64) -> Sample {
         quantity: Quantity::VoltsDc,
         value: Value::Number(value),
         u: Some(0.02),
-        place: Some(-2),
+        decade: Some(-2),
         digit: Some(0.01),
         annunciators: Annunciators::empty(),
     }

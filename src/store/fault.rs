@@ -60,6 +60,12 @@ impl WriteFault {
         }
     }
 
+    /// Reason and remedy behind an error, where nothing is known but the error.
+    pub(super) fn advice(error: &Error) -> String {
+        let fault = Self::of(error.sqlite_error().map(|error| error.code), 0, message(error), Path::new(""));
+        format!("{}; {}", fault.reason(), fault.remedy())
+    }
+
     /// The fault of a new file that can't be opened.
     pub(super) fn of_opening_new(error: &StoreError) -> Self {
         Self { kind: WriteFaultKind::Device, detail: error.to_string() }

@@ -25,7 +25,7 @@ pub(crate) struct SampleRow {
     /// Base units of the channel's quantity; none when beyond the range.
     pub value: Option<f64>,
     /// Worth of the meter's last digit as a power of ten.
-    pub place: Option<i8>,
+    pub decade: Option<i8>,
     /// Sum of bits; zero is stored as NULL.
     pub state: i64,
     /// Against the step's limit.
@@ -45,17 +45,33 @@ impl SampleRow {
             time_us: sample.at.since(began),
             channel,
             value,
-            place: sample.place,
+            decade: sample.decade,
             state: annunciators | beyond,
             verdict,
         }
+    }
+
+    /// What differs from another one, in words.
+    pub(crate) fn difference(&self, before: &Self) -> String {
+        let shown = |value: Option<f64>| value.map_or("none".to_owned(), |value| value.to_string());
+        let word = |verdict: Option<Verdict>| verdict.map_or("none", Verdict::word);
+        if self.verdict != before.verdict {
+            return format!("verdict is \"{}\", was \"{}\"", word(self.verdict), word(before.verdict));
+        }
+        if self.value != before.value {
+            return format!("value is {}, was {}", shown(self.value), shown(before.value));
+        }
+        if self.time_us != before.time_us {
+            return format!("its time is {} µs, was {} µs", self.time_us, before.time_us);
+        }
+        "its channel, last digit or state is another".to_owned()
     }
 
     fn bind(&self, statement: &mut Statement, first: usize) -> rusqlite::Result<()> {
         statement.raw_bind_parameter(first, self.time_us)?;
         statement.raw_bind_parameter(first + 1, self.channel)?;
         statement.raw_bind_parameter(first + 2, self.value)?;
-        statement.raw_bind_parameter(first + 3, self.place)?;
+        statement.raw_bind_parameter(first + 3, self.decade)?;
         statement.raw_bind_parameter(first + 4, (self.state != 0).then_some(self.state))?;
         statement.raw_bind_parameter(first + 5, self.verdict.map(Verdict::code))
     }

@@ -292,7 +292,7 @@ impl InterruptedStep {
 
 /// What a stored sample's last digit is worth in circuit terms; none where it is not known.
 fn digit(row: &rusqlite::Row) -> rusqlite::Result<Option<f64>> {
-    let (place, scale): (Option<i32>, String) = (row.get("place")?, row.get("scale")?);
+    let (decade, scale): (Option<i32>, String) = (row.get("place")?, row.get("scale")?);
     let factor = scale.parse::<Scale>().map_or(1.0, |scale| scale.factor.abs());
-    Ok(place.map(|place| 10f64.powi(place) * factor))
+    Ok(decade.map(|decade| 10f64.powi(decade) * factor))
 }

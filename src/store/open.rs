@@ -84,7 +84,7 @@ pub enum StoreError {
         found: i64,
     },
     /// SQLite gave an error.
-    #[error("cannot read or write the database: {}", message(.0))]
+    #[error("the database can't be read or written: {}", WriteFault::advice(.0))]
     Sqlite(#[from] rusqlite::Error),
     /// The end came before everything was written.
     #[error("not everything is on disk: {why}; not written: {unwritten}")]
@@ -172,7 +172,7 @@ pub(crate) fn open_to_write(path: &Path) -> Result<(Connection, Vec<i64>), Store
         }
     }
     if let Some(table) = missing_table(&connection).map_err(|error| failed(error, &connection))? {
-        return Err(StoreError::Damaged { path: path.to_owned(), why: format!("no such table: {table}") });
+        return Err(StoreError::Damaged { path: path.to_owned(), why: format!("its table \"{table}\" is missing") });
     }
     let interrupted = close_interrupted(&mut connection).map_err(|error| failed(error, &connection))?;
     Ok((connection, interrupted))
@@ -244,7 +244,8 @@ fn own_version(connection: &Connection, path: &Path) -> Result<i64, StoreError> 
     let failed = |error: rusqlite::Error| match error.sqlite_error().map(|error| error.code) {
         Some(ErrorCode::NotADatabase) => StoreError::Open {
             path: path.to_owned(),
-            why: format!("{}; move it away or choose another folder with --data", message(&error)),
+            why: "it is not a database, or its beginning is damaged; move it away or choose another folder with --data"
+                .to_owned(),
         },
         _ => StoreError::of_own(error, connection, path),
     };
@@ -281,7 +282,13 @@ pub(super) fn make_private(path: &Path) {
 }
 
 fn open(path: &Path, flags: OpenFlags) -> Result<Connection, StoreError> {
-    let failed = |error| StoreError::unusable(&WriteFault::of_opening(&error, path), path);
+    let failed = |error| match path.is_dir() {
+        true => StoreError::Open {
+            path: path.to_owned(),
+            why: "it is a folder, expected a file; move it away or choose another folder with --data".to_owned(),
+        },
+        false => StoreError::unusable(&WriteFault::of_opening(&error, path), path),
+    };
     let connection = Connection::open_with_flags(path, flags | OpenFlags::SQLITE_OPEN_NO_MUTEX).map_err(failed)?;
     connection.busy_timeout(BUSY).map_err(failed)?;
     Ok(connection)

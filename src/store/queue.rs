@@ -483,7 +483,7 @@ mod tests {
                 quantity: Quantity::VoltsDc,
                 value: Value::Number(12.61),
                 u: None,
-                place: None,
+                decade: None,
                 digit: None,
                 annunciators: Annunciators::empty(),
             };

@@ -1,17 +1,23 @@
-//! Writes the core's records as rows. `single` has those that need nothing of what the writer keeps.
+//! Writes the core's records as rows.
+//!
+//! Reading order: here, `step` (steps and captures), `single` (what needs nothing of what the writer keeps), `watched`, `again` (an
+//! open session once more, into another database).
 
+mod again;
 mod single;
+mod step;
 mod watched;
 
 use std::sync::Arc;
 
-use rusqlite::{Connection, ToSql, named_params, params};
+use rusqlite::{Connection, ToSql, params};
 use serde::Serialize;
 
+pub(super) use again::is_of_content;
 pub(super) use single::corrected;
 pub(super) use single::figure_row;
 use single::{anchor, channel_row, keep_findings, keep_input, photo_row, photo_undone, stored_channel, utc};
-use watched::{change_row, dropout_rows, excursion_row, response_row, waveform_row};
+use watched::{change_row, dropout_rows, excursion_row, response_row};
 
 use super::{
     insert::{Remainder, SampleRow, SampleSql},
@@ -20,9 +26,7 @@ use super::{
 use crate::{
     channel::{Channel, ChannelId, Sample},
     clock::Mono,
-    procedure::YesNo,
-    protocol::Value,
-    session::{Begin, Capture, Judgement, JudgementRecord, Record, StepBegan, StepEnded, Verdict, Visit, Zeroed},
+    session::{Begin, Record, Verdict, Visit, Zeroed},
     units::Quantity,
 };
 
@@ -91,49 +95,6 @@ impl RowWriter {
     /// The open session's number.
     pub(super) fn session(&self) -> Option<i64> {
         self.session.map(|(session, _)| session)
-    }
-
-    /// Writes the open session into a new database, with the same numbers: all but its samples. `log` are its records,
-    /// each with the rowid of the next sample at that time. Returns the state in which writing goes on there, and how
-    /// many records the database did not take.
-    pub(super) fn write_again(&self, connection: &Connection, log: &[(i64, Record)]) -> rusqlite::Result<(Self, u64)> {
-        let mut again = Self {
-            last_session: self.session().map_or(self.last_session, |session| session - 1),
-            pending: Vec::new(),
-            session: None,
-            rows: Vec::new(),
-            ..self.clone()
-        };
-        let mut refused = 0;
-        for (next_row, record) in log {
-            again.next_row = *next_row;
-            match again.apply(connection, record) {
-                Ok(()) => {}
-                Err(error) if is_of_content(&error) => refused += 1,
-                Err(error) => return Err(error),
-            }
-            if let (Record::SessionBegan(..), Some(session)) = (record, again.session()) {
-                again.channels_again(connection, session, &self.rows)?;
-            }
-        }
-        Ok((Self { next_row: self.next_row, last_session: self.last_session, ..again }, refused))
-    }
-
-    /// Writes the rows of channels with the numbers that they had.
-    fn channels_again(
-        &mut self,
-        connection: &Connection,
-        session: i64,
-        rows: &[Vec<(Quantity, i64)>],
-    ) -> rusqlite::Result<()> {
-        for (channel, rows) in self.channels.iter().zip(rows) {
-            let Some(channel) = channel else { continue };
-            for (quantity, row) in rows {
-                channel_row(connection, session, channel, *quantity, Some(*row))?;
-            }
-        }
-        self.rows = rows.to_vec();
-        Ok(())
     }
 
     /// Writes one record into the open transaction.
@@ -255,152 +216,6 @@ impl RowWriter {
         self.channels[index] = Some(Arc::new(channel.clone()));
     }
 
-    fn step_began(
-        &mut self,
-        connection: &Connection,
-        session: i64,
-        began: Mono,
-        step: &StepBegan,
-    ) -> rusqlite::Result<()> {
-        let view = &step.view;
-        let limit = view.limit.as_ref();
-        let columns: &[(&str, &dyn ToSql)] = &[
-            ("session", &session),
-            ("number", &view.number),
-            ("place", &view.place.map(|(place, _)| place as i64)),
-            ("attempt", &view.attempt),
-            ("name", &view.name),
-            ("circuit", &view.circuit),
-            ("instruction", &view.instruction),
-            ("channel", &view.channel),
-            ("quantity", &view.quantity.map(Quantity::word)),
-            ("unit", &limit.map(|limit| limit.dimension.unit())),
-            ("limit_low", &limit.and_then(|limit| limit.low)),
-            ("limit_high", &limit.and_then(|limit| limit.high)),
-            ("limit_text", &view.limit_text),
-            ("began_us", &step.at.since(began)),
-            ("first_row", &self.next_row),
-        ];
-        insert(connection, "step", columns).map(drop)
-    }
-
-    fn step_ended(
-        &mut self,
-        connection: &Connection,
-        session: i64,
-        began: Mono,
-        step: &StepEnded,
-    ) -> rusqlite::Result<()> {
-        for signal in &step.figures {
-            let channel = self.row_of(connection, session, signal.channel, signal.quantity)?;
-            figure_row(connection, session, step.number.into(), channel, &signal.figures)?;
-        }
-        for waveform in &step.waveforms {
-            waveform_row(connection, session, step.number, waveform)?;
-        }
-        let capture = match &step.capture {
-            Some(capture) => Some(self.capture_once(connection, session, began, step.number, capture)?),
-            None => None,
-        };
-        let judgement = step.capture.as_ref().map(|capture| &capture.judgement);
-        let limit = judgement.and_then(Judgement::limit);
-        connection
-            .prepare_cached(
-                "UPDATE step SET ended_us = :ended_us, left_how = :left_how, capture = :capture, verdict = :verdict,
-                    reason = :reason, last_row = :last_row, unit = COALESCE(unit, :unit),
-                    limit_low = COALESCE(limit_low, :limit_low), limit_high = COALESCE(limit_high, :limit_high)
-                 WHERE session = :session AND number = :number",
-            )?
-            .execute(named_params! {
-                ":session": session,
-                ":number": step.number,
-                ":ended_us": step.at.since(began),
-                ":left_how": step.left.word(),
-                ":capture": capture,
-                ":verdict": judgement.and_then(Judgement::verdict).map(Verdict::word),
-                ":reason": judgement.map(|judgement| &judgement.reason),
-                ":last_row": self.next_row - 1,
-                // A limit by other values is known once it was judged by.
-                ":unit": limit.map(|limit| limit.dimension.unit()),
-                ":limit_low": limit.and_then(|limit| limit.low),
-                ":limit_high": limit.and_then(|limit| limit.high),
-            })?;
-        Ok(())
-    }
-
-    /// A capture that was taken is stored already; the others are stored when the step is left.
-    fn capture_once(
-        &mut self,
-        connection: &Connection,
-        session: i64,
-        began: Mono,
-        step: u32,
-        capture: &Capture,
-    ) -> rusqlite::Result<i64> {
-        let stored = connection
-            .prepare_cached(
-                "SELECT id FROM capture WHERE session = ?1 AND step = ?2 AND how = ?3 AND at_us = ?4 ORDER BY id DESC LIMIT 1",
-            )?
-            .query_map(params![session, step, capture.how.word(), capture.at.since(began)], |row| row.get(0))?
-            .next();
-        match stored {
-            Some(id) => id,
-            None => self.capture(connection, session, began, Some(step), capture),
-        }
-    }
-
-    fn capture(
-        &mut self,
-        connection: &Connection,
-        session: i64,
-        began: Mono,
-        step: Option<u32>,
-        capture: &Capture,
-    ) -> rusqlite::Result<i64> {
-        let judgement = JudgementRecord::from(&capture.judgement);
-        let settled = capture.settled.as_ref();
-        let peak = match capture.peak {
-            Some(Value::Number(peak)) => Some(peak),
-            _ => None,
-        };
-        let channel = capture.channel.and_then(|id| self.channels.get(usize::from(id.0))?.as_ref());
-        let (number, beyond) = match judgement.value {
-            Some(Value::Number(value)) => (Some(value), None),
-            Some(Value::Over) => (None, Some(1)),
-            Some(Value::Under) => (None, Some(-1)),
-            None => (None, None),
-        };
-        let proof = capture.proof.as_ref().map_or(String::new(), |proof| proof.lines(capture.at).join("\n"));
-        let flags: Vec<&str> = capture.flags.iter().map(|flag| flag.word()).collect();
-        let columns: &[(&str, &dyn ToSql)] = &[
-            ("session", &session),
-            ("step", &step),
-            ("how", &capture.how.word()),
-            ("at_us", &capture.at.since(began)),
-            ("channel", &channel.map(|channel| &channel.name)),
-            ("quantity", &judgement.quantity.map(Quantity::word)),
-            ("unit", &judgement.unit),
-            ("value", &number),
-            ("beyond", &beyond),
-            ("measured", &judgement.measured),
-            ("measured_u", &judgement.measured_u),
-            ("digit", &judgement.digit),
-            ("answer", &judgement.answer.map(YesNo::word)),
-            ("u", &judgement.u),
-            ("deviation", &settled.map(|settled| settled.deviation)),
-            ("readings", &settled.map(|settled| settled.count as i64)),
-            ("peak", &peak),
-            ("limit_low", &judgement.limit_low),
-            ("limit_high", &judgement.limit_high),
-            ("conformity", &judgement.conformity),
-            ("verdict", &judgement.verdict.map(Verdict::word)),
-            ("reason", &judgement.reason),
-            ("proof", &proof),
-            ("flags", &flags.join("\n")),
-        ];
-        insert(connection, "capture", columns)
-    }
-
     fn zeroed(
         &self,
         connection: &Connection,
@@ -467,14 +282,5 @@ impl RowWriter {
         }
         self.rows[index].push((quantity, row));
         Ok(row)
-    }
-}
-
-/// Whether an error is of what is written, and not of where it is written to: trying again does not help.
-pub(super) fn is_of_content(error: &rusqlite::Error) -> bool {
-    use rusqlite::ErrorCode::{ConstraintViolation, TooBig, TypeMismatch};
-    match error.sqlite_error() {
-        None => true,
-        Some(error) => matches!(error.code, ConstraintViolation | TooBig | TypeMismatch),
     }
 }

@@ -1,16 +1,16 @@
 //! Values as a person reads them: with the digits that were shown, the prefix of what they stand beside, always the unit.
 //!
-//! One rule: a value is written to the place of its last digit, as the meter showed it, and with the prefix of the step's limit.
+//! One rule: a value is written to the decade of its last digit, as the meter showed it, and with the prefix of the step's limit.
 //! What was worked out, and what a meter without a known last digit sent, has four significant digits.
 
 use super::{Dimension, Limit, Quantity};
 
-/// How a value is written: the place of its last digit, and the prefix of its unit.
+/// How a value is written: the decade of its last digit, and the prefix of its unit.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct ValueFormat {
     dimension: Dimension,
     /// The power of ten of the last digit, base units; none where it is not known.
-    place: Option<i32>,
+    decade: Option<i32>,
     /// The prefix of the limit that it is held against; none for the usual one.
     prefix: Option<Prefix>,
 }
@@ -35,18 +35,18 @@ impl ValueFormat {
     pub(crate) fn new(quantity: Quantity, digit: Option<f64>, limit: Option<&Limit>) -> Self {
         let dimension = quantity.dimension();
         // Hairs beside a power of ten, as of a clamp's scale.
-        let place = digit.filter(|digit| digit.is_finite() && *digit > 0.0);
-        let place = place.map(|digit| (digit.log10() + 1e-9).floor() as i32);
+        let decade = digit.filter(|digit| digit.is_finite() && *digit > 0.0);
+        let decade = decade.map(|digit| (digit.log10() + 1e-9).floor() as i32);
         let prefix = limit.filter(|limit| limit.dimension == dimension).and_then(prefix_of_limit);
-        Self { dimension, place, prefix }
+        Self { dimension, decade, prefix }
     }
 
     /// `7.60 ohm`, `341 mV`
     pub(crate) fn show(self, value: f64) -> String {
         let prefix = self.prefix(value);
         let value = value / prefix.factor();
-        match self.place {
-            Some(place) => self.with_unit(fixed(value, prefix.exponent - place), prefix),
+        match self.decade {
+            Some(decade) => self.with_unit(fixed(value, prefix.exponent - decade), prefix),
             None => self.with_unit(digits(value), prefix),
         }
     }
@@ -55,7 +55,7 @@ impl ValueFormat {
     /// that misses.
     pub(crate) fn show_difference(self, difference: f64) -> String {
         let least =
-            self.place.map(|place| 10f64.powi(place)).filter(|least| difference > 0.0 && difference < least / 2.0);
+            self.decade.map(|decade| 10f64.powi(decade)).filter(|least| difference > 0.0 && difference < least / 2.0);
         match least {
             Some(least) => format!("less than {}", self.show(least)),
             None => self.show(difference),
@@ -64,7 +64,7 @@ impl ValueFormat {
 
     /// `12.613 V ± 0.17 V`: the half-width to two significant digits, both with the value's prefix. A half-width below the last
     /// digit is rounded up to one of that (JCGM 100:2008, 7.2.6, from memory). Where the last digit is not known, the value has
-    /// the place of the half-width.
+    /// the decade of the half-width.
     pub(crate) fn show_with(self, value: f64, half_width: f64) -> String {
         let half_width = half_width.abs();
         if half_width == 0.0 {
@@ -73,27 +73,27 @@ impl ValueFormat {
         let prefix = self.prefix(value);
         // 0.17 has its second digit at 10^-2.
         let two_digits = half_width.log10().floor() as i32 - 1;
-        let (half_width, of_half_width) = match self.place {
-            Some(place) if two_digits < place => {
-                let step = 10f64.powi(place);
-                ((half_width / step - 1e-9).ceil() * step, place)
+        let (half_width, of_half_width) = match self.decade {
+            Some(decade) if two_digits < decade => {
+                let step = 10f64.powi(decade);
+                ((half_width / step - 1e-9).ceil() * step, decade)
             }
             _ => (half_width, two_digits),
         };
-        let place = self.place.unwrap_or(two_digits);
-        let show = |value: f64, place: i32| {
-            self.with_unit(fixed(value / prefix.factor(), (prefix.exponent - place).min(6)), prefix)
+        let decade = self.decade.unwrap_or(two_digits);
+        let show = |value: f64, decade: i32| {
+            self.with_unit(fixed(value / prefix.factor(), (prefix.exponent - decade).min(6)), prefix)
         };
-        format!("{} ± {}", show(value, place), show(half_width, of_half_width))
+        format!("{} ± {}", show(value, decade), show(half_width, of_half_width))
     }
 
     /// The limit's prefix, where it needs no digit that was not shown; else the usual one of the digit or of the value.
     fn prefix(self, value: f64) -> Prefix {
         let of_limit = self.prefix.filter(|prefix| {
-            self.place.is_none_or(|place| place <= prefix.exponent)
+            self.decade.is_none_or(|decade| decade <= prefix.exponent)
                 && value.abs() < FIGURES_BEFORE_THE_POINT * prefix.factor()
         });
-        match (of_limit, self.place) {
+        match (of_limit, self.decade) {
             (Some(prefix), _) => prefix,
             _ if !self.dimension.takes_prefix() => NONE,
             // The prefix follows the digit, so that a value which goes up and down keeps its unit.
@@ -160,7 +160,7 @@ fn show_given_in(value: f64, dimension: Dimension, prefix: Prefix) -> String {
         digits(value)
     };
     let text = if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.') } else { &text };
-    let format = ValueFormat { dimension, place: None, prefix: None };
+    let format = ValueFormat { dimension, decade: None, prefix: None };
     format.with_unit(text.to_owned(), prefix)
 }
 

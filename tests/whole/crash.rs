@@ -3,6 +3,7 @@
 use std::{
     sync::atomic::{AtomicBool, Ordering},
     thread,
+    time::Duration,
 };
 
 use serde_json::json;
@@ -161,13 +162,15 @@ fn after_kills_every_session_is_judged_again_alike() {
                     return;
                 }
                 handheld.line(if count % 7 < 3 { "9.00 V" } else { "12.41 V" });
+                // As fast as a quick board: what is recorded is judged again in the end.
+                thread::sleep(Duration::from_millis(1));
             }
         });
-        for round in 0..8u64 {
+        for round in 0..5u64 {
             let mut daemon = bay.start_with(&["--procedure", text(&procedure)]);
             daemon.note(&format!("round {round}"));
             // Killed at another time after a commit each round.
-            daemon.until("a stream", |status| status["session"]["samples"].as_u64() > Some(1000 + 400 * round));
+            daemon.until("a stream", |status| status["session"]["samples"].as_u64() > Some(300 + 200 * round));
             daemon.kill();
         }
         let daemon = bay.start();
@@ -177,10 +180,10 @@ fn after_kills_every_session_is_judged_again_alike() {
     });
     let kept = bay.kept();
     kept.assert_sound();
-    assert_eq!(kept.number("SELECT COUNT(*) FROM session WHERE ended_how = 'interrupted'"), 8);
+    assert_eq!(kept.number("SELECT COUNT(*) FROM session WHERE ended_how = 'interrupted'"), 5);
     assert!(kept.number("SELECT COUNT(*) FROM excursion WHERE judgement = 0") > 8);
     let said = bay.bayline(["judge", "all", "--check"]).done();
-    assert_eq!(said.matches("all comes out the same").count(), 9, "{said}");
+    assert_eq!(said.matches("all comes out the same").count(), 6, "{said}");
 }
 
 #[test]

@@ -213,7 +213,10 @@ fn a_data_folder_that_can_not_be_written_is_reported() {
 
     fs::write(bay.database(), "this was a database once, or so it says, but it is text now\n".repeat(40)).unwrap();
     let sentence = run();
-    assert!(sentence.contains("bayline.db can't be opened: file is not a database"), "{sentence}");
+    assert!(
+        sentence.contains("bayline.db can't be opened: it is not a database, or its beginning is damaged"),
+        "{sentence}"
+    );
 }
 
 #[test]

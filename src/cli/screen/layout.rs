@@ -11,7 +11,7 @@ use super::{
     state::{LedgerLine, ScreenState},
     text::{apart, cut, width, wrap},
 };
-use crate::{server::ReadingLine, session::Verdict};
+use crate::{server::ChannelLine, session::Verdict};
 
 /// From so many columns on, the ledger stands beside the rest.
 const TWO_COLUMNS: usize = 100;
@@ -143,7 +143,7 @@ fn own_reading(state: &ScreenState, columns: usize) -> Vec<Line<'static>> {
     vec![line, Line::raw(cut(&format!("{limit}{age}"), columns))]
 }
 
-fn shown(reading: &ReadingLine) -> String {
+fn shown(reading: &ChannelLine) -> String {
     reading.shown.clone()
 }
 

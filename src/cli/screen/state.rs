@@ -7,7 +7,7 @@ use super::super::{
 };
 use crate::{
     server::{
-        Answer, AskMessage, CaptureMessage, MeterLine, News, ReadingLine, SessionLine, StatusReport, StepMessage,
+        Answer, AskMessage, CaptureMessage, ChannelLine, MeterLine, News, SessionLine, StatusReport, StepMessage,
     },
     session::Verdict,
     store::read::StepRow,
@@ -31,7 +31,7 @@ pub(super) struct ScreenState {
     session: Option<SessionLine>,
     pub step: Option<StepMessage>,
     pub ask: Option<AskMessage>,
-    pub readings: Vec<ReadingLine>,
+    pub readings: Vec<ChannelLine>,
     pub meters: Vec<MeterLine>,
     pub alarms: Vec<String>,
     pub finding: Option<String>,
@@ -80,7 +80,7 @@ impl ScreenState {
     }
 
     /// What the step's own channel shows.
-    pub(super) fn own_reading(&self) -> Option<&ReadingLine> {
+    pub(super) fn own_reading(&self) -> Option<&ChannelLine> {
         let channel = self.step.as_ref()?.channel.as_ref()?;
         self.readings.iter().find(|reading| reading.channel == *channel)
     }

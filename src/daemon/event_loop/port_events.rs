@@ -32,7 +32,10 @@ impl EventLoop {
                 self.handle_event(at, CoreEvent::MeterLost(meter, why));
             }
             PortEventKind::Blocked(waited) => {
-                let text = format!("the port waited {} ms for the store; bytes may be lost", waited.as_millis());
+                let text = format!(
+                    "the port was not read for {} ms, since the disk was busy; bytes may be lost",
+                    waited.as_millis()
+                );
                 self.handle_event(at, CoreEvent::Remark { kind: EventKind::SamplesLost, subject: name, text });
             }
             PortEventKind::Odd(text) => {

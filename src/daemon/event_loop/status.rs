@@ -3,7 +3,7 @@
 use super::{EventLoop, FRESH, publish};
 use crate::{
     clock::{Mono, micros},
-    server::{AskMessage, ClockLine, MeterLine, News, ReadingLine, SessionLine, StatusReport, StepMessage},
+    server::{AskMessage, ChannelLine, ClockLine, MeterLine, News, SessionLine, StatusReport, StepMessage},
     session::{LatestSample, findings::FindingRecord},
     units::Limit,
 };
@@ -13,7 +13,7 @@ impl EventLoop {
     pub(super) fn publish_readings(&mut self) {
         let at = self.clock.mono();
         let fresh = self.core.latest().filter(|(_, latest)| at.since(latest.sample.at) <= micros(FRESH));
-        let readings: Vec<ReadingLine> = fresh
+        let readings: Vec<ChannelLine> = fresh
             .map(|(channel, latest)| reading_line(&channel.name, latest, self.limit_on(&channel.name), at))
             .collect();
         let elapsed_s = self.core.session().map(|(_, began, _)| at.since(began) as f64 / 1e6);
@@ -81,9 +81,9 @@ impl EventLoop {
     }
 }
 
-fn reading_line(channel: &str, latest: &LatestSample, limit: Option<Limit>, at: Mono) -> ReadingLine {
+fn reading_line(channel: &str, latest: &LatestSample, limit: Option<Limit>, at: Mono) -> ChannelLine {
     let sample = &latest.sample;
-    ReadingLine {
+    ChannelLine {
         channel: channel.to_owned(),
         value: sample.value,
         shown: sample.shown(limit.as_ref()),

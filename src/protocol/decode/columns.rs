@@ -230,13 +230,13 @@ impl ColumnsDecoder {
     #[inline]
     fn cell(&mut self, line: &[u8], at: usize) -> Result<LineCell, DecodeError> {
         let start = at + spaces(&line[at..]);
-        if let Some(Plain { value, place, length }) = plain(&line[start..]) {
+        if let Some(Plain { value, decade, length }) = plain(&line[start..]) {
             let end = start + length;
             let behind = end + spaces(&line[end..]);
             if let Some(next) = self.end_of_cell(line, end, behind) {
                 let token = classify(value).map(|value| Token {
                     value,
-                    place: i8::try_from(place).ok(),
+                    decade: i8::try_from(decade).ok(),
                     function: Function::Unknown,
                 });
                 return Ok(LineCell { token: Some(token), bytes: start..end, next });

@@ -57,7 +57,7 @@ impl DisplayEffect {
     }
 }
 
-/// What a bit, code or word shows: in files a word, the place of the last digit, or a list of these.
+/// What a bit, code or word shows: in files a word, the decade of the last digit, or a list of these.
 #[derive(Debug, Clone, Default)]
 pub(in crate::protocol) struct DisplayEffects(Vec<DisplayEffect>);
 
@@ -84,9 +84,9 @@ impl<'de> Visitor<'de> for EffectsVisitor {
         f.write_str("a word, a power of ten, or a list of them")
     }
 
-    fn visit_i64<E: de::Error>(self, place: i64) -> Result<DisplayEffects, E> {
-        let place = i8::try_from(place).map_err(|_| E::invalid_value(Unexpected::Signed(place), &"i8"))?;
-        Ok(DisplayEffects(vec![DisplayEffect::Place(place)]))
+    fn visit_i64<E: de::Error>(self, decade: i64) -> Result<DisplayEffects, E> {
+        let decade = i8::try_from(decade).map_err(|_| E::invalid_value(Unexpected::Signed(decade), &"i8"))?;
+        Ok(DisplayEffects(vec![DisplayEffect::Place(decade)]))
     }
 
     fn visit_str<E: de::Error>(self, word: &str) -> Result<DisplayEffects, E> {
@@ -112,7 +112,7 @@ pub(in crate::protocol) struct DisplayState {
     factor: f64,
     /// The factor as a power of ten; none where it is none.
     shift: Option<i32>,
-    place: Option<i8>,
+    decade: Option<i8>,
     sign: Sign,
     beyond: Option<Value>,
     hidden: Visibility,
@@ -155,7 +155,7 @@ impl DisplayState {
         current: CurrentKind::Unknown,
         factor: 1.0,
         shift: Some(0),
-        place: None,
+        decade: None,
         sign: Sign::Plus,
         beyond: None,
         hidden: Visibility::No,
@@ -199,7 +199,7 @@ impl DisplayState {
             DisplayEffect::Over => self.beyond = Some(Value::Over),
             DisplayEffect::Under => self.beyond = Some(Value::Under),
             DisplayEffect::NoValue => self.hidden = Visibility::Yes,
-            DisplayEffect::Place(place) => self.place = Some(place),
+            DisplayEffect::Place(decade) => self.decade = Some(decade),
         }
     }
 
@@ -234,17 +234,17 @@ impl DisplayState {
         }
     }
 
-    /// A reading of whole digits; the last is worth 10^place of what is shown.
+    /// A reading of whole digits; the last is worth 10^decade of what is shown.
     ///
     /// # Errors
     /// No value is shown, or one that is no sensible number.
-    pub(crate) fn digits(&self, digits: u64, place: i32) -> Result<Token, Defect> {
-        let place = place + self.place.map_or(0, i32::from);
+    pub(crate) fn digits(&self, digits: u64, decade: i32) -> Result<Token, Defect> {
+        let decade = decade + self.decade.map_or(0, i32::from);
         let value = match self.shift {
-            Some(shift) => scaled(digits, place + shift),
-            None => scaled(digits, place) * self.factor,
+            Some(shift) => scaled(digits, decade + shift),
+            None => scaled(digits, decade) * self.factor,
         };
-        self.signed(classify(value)?, self.shift.map(|shift| shift + place))
+        self.signed(classify(value)?, self.shift.map(|shift| shift + decade))
     }
 
     /// A reading whose number and perhaps unit were read from text.
@@ -253,8 +253,8 @@ impl DisplayState {
     /// No value is shown, or one that is no sensible number.
     pub(crate) fn token(&self, token: Token) -> Result<Token, Defect> {
         let mut shown = *self;
-        // The place of the last digit moves the point of the number as it was sent.
-        let point = shown.place.map_or(0, i32::from);
+        // The decade of the last digit moves the point of the number as it was sent.
+        let point = shown.decade.map_or(0, i32::from);
         if token.function != Function::Unknown {
             // The text has a unit of its own: only a more exact function of the same unit is kept.
             if !matches!((token.function, self.function()), (Function::Unit(unit), Function::Exact(quantity))
@@ -266,13 +266,13 @@ impl DisplayState {
         }
         let value = match token.value {
             Value::Number(value) => classify(match shown.shift {
-                Some(shift) => shifted(value, token.place.map(i32::from), shift + point),
+                Some(shift) => shifted(value, token.decade.map(i32::from), shift + point),
                 None => value * shown.factor * 10f64.powi(point),
             })?,
             beyond => beyond,
         };
-        let place = token.place.zip(shown.shift).map(|(place, shift)| i32::from(place) + shift + point);
-        shown.signed(value, place)
+        let decade = token.decade.zip(shown.shift).map(|(decade, shift)| i32::from(decade) + shift + point);
+        shown.signed(value, decade)
     }
 
     /// A reading beyond the range.
@@ -283,7 +283,7 @@ impl DisplayState {
         self.signed(Value::Over, None)
     }
 
-    fn signed(&self, value: Value, place: Option<i32>) -> Result<Token, Defect> {
+    fn signed(&self, value: Value, decade: Option<i32>) -> Result<Token, Defect> {
         if self.hidden == Visibility::Yes {
             return Err(Defect::NoNumberShown);
         }
@@ -296,11 +296,11 @@ impl DisplayState {
             (Value::Over, Sign::Minus) => Value::Under,
             (Value::Under, Sign::Minus) => Value::Under,
         };
-        let place = match value {
-            Value::Number(_) => place.and_then(|place| i8::try_from(place).ok()),
+        let decade = match value {
+            Value::Number(_) => decade.and_then(|decade| i8::try_from(decade).ok()),
             Value::Over | Value::Under => None,
         };
-        Ok(Token { value, place, function: self.function() })
+        Ok(Token { value, decade, function: self.function() })
     }
 }
 
@@ -321,7 +321,7 @@ mod tests {
         let millivolts = shown(&["m", "V", "AC", "minus", "low battery"]);
         let token = millivolts.digits(1234, -1).unwrap();
         assert_eq!(token.value, Value::Number(-0.1234));
-        assert_eq!((token.place, token.function), (Some(-4), Function::Exact(Quantity::VoltsAc)));
+        assert_eq!((token.decade, token.function), (Some(-4), Function::Exact(Quantity::VoltsAc)));
         assert_eq!(millivolts.annunciators, Annunciators::LOW_BATTERY);
         assert_eq!(shown(&["diode", "V", "DC"]).digits(5, 0).unwrap().function, Function::Exact(Quantity::Diode));
         assert_eq!(shown(&["V", "diode"]).digits(5, 0).unwrap().function, Function::Exact(Quantity::Diode));
@@ -372,6 +372,6 @@ mod tests {
         let token = shown(&["kn"]).digits(224, -1).unwrap();
         // One knot is 1.852 km/h exactly.
         let Value::Number(value) = token.value else { panic!("{token:?}") };
-        assert!((value - 41.4848).abs() < 1e-12 && token.place.is_none());
+        assert!((value - 41.4848).abs() < 1e-12 && token.decade.is_none());
     }
 }

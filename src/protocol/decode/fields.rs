@@ -1,7 +1,8 @@
 //! Binary frames: whole numbers, floats and bits at fixed places, for one scan or several.
 //!
-//! `rule` holds the keys of the file, this file reads frames by them.
+//! Reading order: `binary_field` (a number in a frame), `rule` (the keys of the file), this file, which reads frames by them.
 
+mod binary_field;
 mod rule;
 
 use toml::Spanned;
@@ -18,7 +19,8 @@ use crate::protocol::{
     problem::{DecodeError, Defect},
     values::ByteOrder,
 };
-use rule::{BinaryField, FieldCodeRule, FieldKind, FieldValueRule, ScanCount};
+use binary_field::{BinaryField, FieldKind};
+use rule::{FieldCodeRule, FieldValueRule, ScanCount};
 
 /// A number as it was read.
 #[derive(Debug, Clone, Copy)]
@@ -175,14 +177,14 @@ impl FieldValueRule {
             shown.add(&DisplayEffect::Minus);
         }
         let scaled = |raw: f64| classify(self.scale.apply(raw) + self.offset);
-        let (value, place) = match self.field().read(scan) {
+        let (value, decade) = match self.field().read(scan) {
             RawNumber::Whole(code) if self.absent.contains(&code) => return Ok(()),
             RawNumber::Whole(code) if self.over.contains(&code) => (Ok(Value::Over), None),
             RawNumber::Whole(code) if self.under.contains(&code) => (Ok(Value::Under), None),
-            RawNumber::Whole(number) => (scaled(number as f64), self.place.or(self.scale.place(0))),
+            RawNumber::Whole(number) => (scaled(number as f64), self.place.or(self.scale.decade(0))),
             RawNumber::Float(number) => (scaled(number), self.place),
         };
-        let token = value.and_then(|value| shown.token(Token { value, place, function: Function::Unknown }));
+        let token = value.and_then(|value| shown.token(Token { value, decade, function: Function::Unknown }));
         let bytes = self.field().bytes();
         sink.shown(name, token, shown.annunciators, base + bytes.start..base + bytes.end)
     }

@@ -120,7 +120,7 @@ impl JsonNode<'_, '_> {
 }
 
 fn bare(number: f64) -> Result<Token, Defect> {
-    classify(number).map(|value| Token { value, place: None, function: Function::Unknown })
+    classify(number).map(|value| Token { value, decade: None, function: Function::Unknown })
 }
 
 impl<'de> DeserializeSeed<'de> for JsonNode<'_, '_> {

@@ -3,7 +3,7 @@
 //! Decoders write straight into the caller's lists and allocate nothing once they know the
 //! names and units of their port.
 //!
-//! Reading order: here; `display` and `flags`, `scale`, `whole_numbers`; then one file a kind: `number`, `pairs`, `json`, `columns`
+//! Reading order: here; `sink` (where the values go); `display` and `flags`, `scale`, `whole_numbers`; then one file a kind: `number`, `pairs`, `json`, `columns`
 //! with `header`, `line_comma` and `column_count`, `pattern`, `report`, `segments`, `fields`. Each holds the keys of its kind and the decoder.
 
 mod column_count;
@@ -21,11 +21,9 @@ mod pattern;
 mod report;
 mod scale;
 mod segments;
+mod sink;
 mod whole_numbers;
 
-use std::ops::Range;
-
-use serde::Deserialize;
 use strum::{EnumMessage, VariantArray};
 
 use columns::{ColumnsDecoder, ColumnsRule, Separator};
@@ -36,15 +34,14 @@ use pairs::{PairsDecoder, PairsRule};
 use pattern::{PatternDecoder, PatternRule, PatternTable};
 use report::{ReportDecoder, ReportRule};
 use segments::{SegmentsDecoder, SegmentsRule};
+pub(super) use sink::Sink;
+use sink::{NamedSequence, NamedTime, StampKeys};
 pub(super) use whole_numbers::WholeNumbers;
 
 use super::{
-    Action, Annunciators, Frame, MeterIdentities, Reading, RequestId,
-    counters::{CounterBits, CountersRule, TimeUnit},
-    names::NameTable,
-    number::Token,
+    counters::CountersRule,
     poll::PollRule,
-    problem::{DecodeError, Defect, ProblemKind},
+    problem::{DecodeError, Defect},
     tables::KindTable,
 };
 use crate::{mistake::Mistake, words::words};
@@ -156,48 +153,6 @@ impl DecodeRule {
     }
 }
 
-/// The device's time under a name.
-#[derive(Debug, Clone, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct NamedTime {
-    name: String,
-    unit: TimeUnit,
-    bits: Option<CounterBits>,
-}
-
-/// The frame's number under a name.
-#[derive(Debug, Clone, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct NamedSequence {
-    name: String,
-    bits: Option<CounterBits>,
-}
-
-/// Values by name that are the frame's own: the device's time and the frame's number.
-#[derive(Debug, Clone)]
-struct StampKeys {
-    time: Option<NamedTime>,
-    sequence: Option<NamedSequence>,
-}
-
-impl StampKeys {
-    /// Adds a value, or takes it for the frame's time or number by its name.
-    #[inline]
-    fn put(
-        &self,
-        name: &str,
-        token: Result<Token, Defect>,
-        bytes: Range<usize>,
-        sink: &mut Sink<'_>,
-    ) -> Result<(), DecodeError> {
-        match (&self.time, &self.sequence) {
-            (Some(time), _) if time.name == name => sink.time(token, time.unit, bytes),
-            (_, Some(sequence)) if sequence.name == name => sink.number(token, bytes),
-            _ => sink.value(name, token, bytes),
-        }
-    }
-}
-
 /// Whether a frame counts as one.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum DecodeOutcome {
@@ -205,161 +160,6 @@ pub(super) enum DecodeOutcome {
     Frame,
     /// A header or an empty line: understood, but not counted.
     NoFrame,
-}
-
-/// Where a decoder puts what it finds in one frame.
-pub(super) struct Sink<'a> {
-    pub readings: &'a mut Vec<Reading>,
-    pub frames: &'a mut Vec<Frame>,
-    pub names: &'a mut NameTable,
-    /// Values refused while the rest of the frame is kept.
-    pub refused: &'a mut Vec<DecodeError>,
-    /// Its identity, as the meter sent it.
-    pub identities: &'a mut MeterIdentities,
-    /// Which bytes of the frame each reading is from, where anyone wants to know.
-    pub trace: Option<&'a mut Vec<Range<usize>>>,
-    /// Seconds on the device's clock.
-    pub device_time: Option<f64>,
-    /// The frame's number.
-    pub sequence: Option<u64>,
-    /// What the operator asked for.
-    pub action: Option<Action>,
-    /// The request that the frame answers.
-    pub request: Option<RequestId>,
-    /// What the last digit of bare numbers is worth.
-    pub whole: &'a mut WholeNumbers,
-    /// A frame in other characters; kept for its memory.
-    pub rewritten: &'a mut Vec<u8>,
-}
-
-/// How much was in a [`Sink`] at one time.
-struct SinkMark {
-    readings: usize,
-    refused: usize,
-}
-
-impl Sink<'_> {
-    fn mark(&self) -> SinkMark {
-        SinkMark { readings: self.readings.len(), refused: self.refused.len() }
-    }
-
-    /// Takes back what came since the mark, to read the frame once more.
-    fn take_back(&mut self, mark: SinkMark) {
-        if let Some(trace) = &mut self.trace {
-            trace.truncate(trace.len() - (self.readings.len() - mark.readings));
-        }
-        self.readings.truncate(mark.readings);
-        self.refused.truncate(mark.refused);
-        self.names.begin();
-        (self.device_time, self.sequence, self.action) = (None, None, None);
-    }
-
-    /// A bare number's last digit may be worth anything.
-    #[inline]
-    fn bare(&mut self, name: u16, token: Result<Token, Defect>) -> Result<Token, Defect> {
-        match token {
-            Ok(Token { value: super::Value::Number(number), place, function: super::Function::Unknown }) => {
-                let place = self.whole.place(name, number, place);
-                Ok(Token { value: super::Value::Number(number), place, function: super::Function::Unknown })
-            }
-            token => token,
-        }
-    }
-
-    /// A value under its name, from these bytes of the frame.
-    #[inline]
-    pub(super) fn value(
-        &mut self,
-        name: &str,
-        token: Result<Token, Defect>,
-        bytes: Range<usize>,
-    ) -> Result<(), DecodeError> {
-        let number = self.names.number(name).ok_or_else(|| DecodeError::at(bytes.clone(), Defect::TooManyNames))?;
-        self.numbered(number, token, bytes)
-    }
-
-    /// A value under the number of its name. A value that must not be used is refused alone, a
-    /// damaged one refuses the frame.
-    #[inline]
-    pub(super) fn numbered(
-        &mut self,
-        name: u16,
-        token: Result<Token, Defect>,
-        bytes: Range<usize>,
-    ) -> Result<(), DecodeError> {
-        let token = self.bare(name, token);
-        self.shown(name, token, Annunciators::empty(), bytes)
-    }
-
-    /// The same with what the display shows beside the value.
-    #[inline]
-    pub(super) fn shown(
-        &mut self,
-        name: u16,
-        token: Result<Token, Defect>,
-        annunciators: Annunciators,
-        bytes: Range<usize>,
-    ) -> Result<(), DecodeError> {
-        match token {
-            Ok(Token { value, place, function }) => {
-                self.readings.push(Reading { name, function, value, place, annunciators });
-                if let Some(trace) = &mut self.trace {
-                    trace.push(bytes);
-                }
-                Ok(())
-            }
-            Err(wrong) if wrong.kind() == ProblemKind::BadValue => {
-                self.refused.push(DecodeError::at(bytes, wrong));
-                Ok(())
-            }
-            Err(wrong) => Err(DecodeError::at(bytes, wrong)),
-        }
-    }
-
-    /// The device's time.
-    #[inline]
-    pub(super) fn time(
-        &mut self,
-        token: Result<Token, Defect>,
-        unit: TimeUnit,
-        bytes: Range<usize>,
-    ) -> Result<(), DecodeError> {
-        match token {
-            Ok(Token { value: super::Value::Number(time), .. }) => {
-                self.device_time = Some(time / unit.per_second());
-                Ok(())
-            }
-            Ok(_) => Err(DecodeError::at(bytes, Defect::NotANumber)),
-            Err(wrong) => Err(DecodeError::at(bytes, wrong)),
-        }
-    }
-
-    /// The frame's number.
-    #[inline]
-    pub(super) fn number(&mut self, token: Result<Token, Defect>, bytes: Range<usize>) -> Result<(), DecodeError> {
-        match token {
-            Ok(Token { value: super::Value::Number(number), .. }) if number >= 0.0 && number.fract() == 0.0 => {
-                self.sequence = Some(number as u64);
-                Ok(())
-            }
-            Ok(_) => Err(DecodeError::at(bytes, Defect::NotANumber)),
-            Err(wrong) => Err(DecodeError::at(bytes, wrong)),
-        }
-    }
-
-    /// Its identity, as the meter sent it.
-    #[inline]
-    pub(super) fn identity(&mut self, text: &[u8], bytes: Range<usize>) -> Result<(), DecodeError> {
-        self.identities.add(text, self.frames.len()).map_err(|wrong| DecodeError::at(bytes, wrong))
-    }
-
-    /// The readings since the last scan are a scan, `age` seconds older than the
-    /// frame's last.
-    #[inline]
-    pub(super) fn end_scan(&mut self, age: f64) {
-        let readings_end = self.readings.len();
-        self.frames.push(Frame { readings_end, device_time: None, age, sequence: None, action: None });
-    }
 }
 
 /// The decoder of one port.

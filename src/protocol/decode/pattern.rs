@@ -213,21 +213,21 @@ fn sender_name(buffer: &mut String, value: u16, usual: &[Vec<u8>], sender: &[u8]
 
 impl MessageValueRule {
     fn read(&self, numbers: &mut NumberReader, text: &[u8]) -> Result<Token, Defect> {
-        let (number, place) = match self.form {
+        let (number, decade) = match self.form {
             TextForm::Decimal => {
                 let token = decimal(numbers, text)?;
                 let crate::protocol::Value::Number(number) = token.value else { return Ok(token) };
                 let value = classify(self.scale.apply(number) + self.offset)?;
-                let place = token.place.and_then(|place| self.scale.place(place.into()));
-                return Ok(Token { value, place, ..token });
+                let decade = token.decade.and_then(|decade| self.scale.decade(decade.into()));
+                return Ok(Token { value, decade, ..token });
             }
-            TextForm::Hex => (hex_number(text).ok_or(Defect::NotHex)?, self.scale.place(0)),
+            TextForm::Hex => (hex_number(text).ok_or(Defect::NotHex)?, self.scale.decade(0)),
             TextForm::DegreesMinutes => {
-                let (degrees, place) = degrees(text).ok_or(Defect::NotANumber)?;
-                (degrees, self.scale.place(place))
+                let (degrees, decade) = degrees(text).ok_or(Defect::NotANumber)?;
+                (degrees, self.scale.decade(decade))
             }
         };
-        Ok(Token { value: classify(self.scale.apply(number) + self.offset)?, place, function: Function::Unknown })
+        Ok(Token { value: classify(self.scale.apply(number) + self.offset)?, decade, function: Function::Unknown })
     }
 }
 
@@ -256,13 +256,13 @@ fn hex_number(text: &[u8]) -> Option<f64> {
 fn degrees(text: &[u8]) -> Option<(f64, i32)> {
     let point = memchr::memchr(b'.', text).unwrap_or(text.len());
     let minutes_at = point.checked_sub(2)?;
-    let Plain { value: minutes, length, place } = plain(&text[minutes_at..])?;
+    let Plain { value: minutes, length, decade } = plain(&text[minutes_at..])?;
     let degrees = match &text[..minutes_at] {
         [] => 0.0,
-        digits => plain(digits).filter(|plain| plain.length == digits.len() && plain.place == 0)?.value,
+        digits => plain(digits).filter(|plain| plain.length == digits.len() && plain.decade == 0)?.value,
     };
     let is_good = text[0].is_ascii_digit() && length == text.len() - minutes_at && minutes < 60.0;
-    is_good.then_some((degrees + minutes / 60.0, place - 2))
+    is_good.then_some((degrees + minutes / 60.0, decade - 2))
 }
 
 #[cfg(test)]
@@ -335,8 +335,8 @@ mod tests {
             ("12606.12767097", 126.102_127_849),
             ("00516.97727", 5.282_954_500),
         ] {
-            let (read, place) = degrees(text.as_bytes()).unwrap();
-            assert_eq!(place, -2 - text.split_once('.').unwrap().1.len() as i32);
+            let (read, decade) = degrees(text.as_bytes()).unwrap();
+            assert_eq!(decade, -2 - text.split_once('.').unwrap().1.len() as i32);
             assert!((read - expected).abs() < 6e-10, "{text}: {read}");
         }
         for text in ["", "7", "4860.0", "48x7.0", "4807.0x", "-4807.0", "48.7.0"] {

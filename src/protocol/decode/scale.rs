@@ -41,9 +41,9 @@ impl ScaleFactor {
         }
     }
 
-    /// What the last digit is worth where raw's is worth 10^place: none for a scale of 0.25.
-    pub(crate) fn place(&self, place: i32) -> Option<i8> {
-        self.shift.and_then(|shift| i8::try_from(shift + place).ok())
+    /// What the last digit is worth where raw's is worth 10^decade: none for a scale of 0.25.
+    pub(crate) fn decade(&self, decade: i32) -> Option<i8> {
+        self.shift.and_then(|shift| i8::try_from(shift + decade).ok())
     }
 }
 
@@ -58,8 +58,8 @@ mod tests {
         assert_eq!(scale(0.25).apply(f64::from(0x1af8)), 1726.0);
         assert_eq!(scale(0.001).apply(f64::from(0x3039)), 12.345);
         assert_eq!(ScaleFactor::default().apply(f64::from(0x7b)), 123.0);
-        assert_eq!(scale(0.001).place(0), Some(-3));
-        assert_eq!(scale(0.25).place(0), None);
+        assert_eq!(scale(0.001).decade(0), Some(-3));
+        assert_eq!(scale(0.25).decade(0), None);
         assert!(ScaleFactor::try_from(0.0).is_err() && ScaleFactor::try_from(f64::NAN).is_err());
     }
 }

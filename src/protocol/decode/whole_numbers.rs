@@ -18,15 +18,15 @@ struct BareNumbers {
 }
 
 impl WholeNumbers {
-    /// What the last digit of a bare number is worth, as a power of ten; `place` is what it would be by the text alone.
+    /// What the last digit of a bare number is worth, as a power of ten; `decade` is what it would be by the text alone.
     #[inline]
-    pub(super) fn place(&mut self, name: u16, number: f64, place: Option<i8>) -> Option<i8> {
+    pub(super) fn decade(&mut self, name: u16, number: f64, decade: Option<i8>) -> Option<i8> {
         let index = usize::from(name);
         if self.0.len() <= index {
             self.0.resize(index + 1, BareNumbers::default());
         }
         let seen = &mut self.0[index];
-        match place {
+        match decade {
             Some(0) if !seen.had_decimals => {
                 if seen.whole == 0 {
                     seen.first = number;
@@ -36,9 +36,9 @@ impl WholeNumbers {
                 (seen.differ && seen.whole >= ENOUGH).then_some(0)
             }
             Some(0) => None,
-            place => {
-                seen.had_decimals |= place.is_some_and(|place| place < 0);
-                place
+            decade => {
+                seen.had_decimals |= decade.is_some_and(|decade| decade < 0);
+                decade
             }
         }
     }
@@ -55,7 +55,7 @@ mod tests {
 
     fn places(numbers: &[(f64, Option<i8>)]) -> Vec<Option<i8>> {
         let mut whole = WholeNumbers::default();
-        numbers.iter().map(|(number, place)| whole.place(1, *number, *place)).collect()
+        numbers.iter().map(|(number, decade)| whole.decade(1, *number, *decade)).collect()
     }
 
     #[test]

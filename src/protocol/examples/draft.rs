@@ -64,12 +64,12 @@ fn drafted(frame: &[u8], seen: &[DecodedEvent]) -> ExampleDraft {
 /// In the form of an example, with what the last digit is worth: the display shows that too.
 fn with_digit(event: &ExampleEvent) -> String {
     let text = show(event);
-    let ExampleEvent::Reading(_, Reading { place: Some(place), value: Value::Number(_), .. }) = event else {
+    let ExampleEvent::Reading(_, Reading { decade: Some(decade), value: Value::Number(_), .. }) = event else {
         return text;
     };
-    let digit = match usize::try_from(-i32::from(*place)) {
-        Ok(decimals) => format!("{:.decimals$}", 10f64.powi(i32::from(*place))),
-        Err(_) => format!("{}", 10f64.powi(i32::from(*place))),
+    let digit = match usize::try_from(-i32::from(*decade)) {
+        Ok(decimals) => format!("{:.decimals$}", 10f64.powi(i32::from(*decade))),
+        Err(_) => format!("{}", 10f64.powi(i32::from(*decade))),
     };
     match text.split_once(" [") {
         Some((value, shown)) => format!("{value}, digit {digit} [{shown}"),

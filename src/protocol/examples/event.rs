@@ -106,7 +106,7 @@ pub(super) fn show(event: &ExampleEvent) -> String {
 
 /// A reading as the display shows it: with all its digits.
 pub(in crate::protocol) fn show_displayed(name: &str, reading: &Reading) -> String {
-    let decimals = reading.place.and_then(|place| usize::try_from(-i32::from(place)).ok());
+    let decimals = reading.decade.and_then(|decade| usize::try_from(-i32::from(decade)).ok());
     match (reading.value, decimals) {
         (Value::Number(value), Some(decimals)) => {
             let rest = show_reading("", &Reading { value: Value::Number(0.0), ..*reading });

@@ -75,7 +75,7 @@ impl ExpectedEvent {
                     (expected, seen) => *expected == seen,
                 };
                 let same_digit = digit
-                    .is_none_or(|digit| seen.place.is_some_and(|place| close(digit, 10f64.powi(i32::from(place)))));
+                    .is_none_or(|digit| seen.decade.is_some_and(|decade| close(digit, 10f64.powi(i32::from(decade)))));
                 let same_unit = *unit == unit_of(seen.function) && *annunciators == seen.annunciators;
                 name == seen_name && same_value && same_digit && same_unit
             }

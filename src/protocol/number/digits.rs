@@ -3,8 +3,8 @@
 /// A bare number at the start of a text.
 pub(in crate::protocol) struct Plain {
     pub value: f64,
-    /// Its last digit is worth 10^place.
-    pub place: i32,
+    /// Its last digit is worth 10^decade.
+    pub decade: i32,
     /// Its bytes.
     pub length: usize,
 }
@@ -46,7 +46,7 @@ pub(in crate::protocol) fn plain(text: &[u8]) -> Option<Plain> {
     }
     let size = digits as f64 / POWERS[decimals];
     let value = if text[0] == b'-' { -size } else { size };
-    Some(Plain { value, place: -(decimals as i32), length: at })
+    Some(Plain { value, decade: -(decimals as i32), length: at })
 }
 
 /// What the commas in a number are.
@@ -145,7 +145,7 @@ pub(super) fn any_number(text: &[u8], usual: Option<NumberComma>) -> Option<(Pla
         return None;
     }
     let value = fast_float2::parse(&plain[..length]).ok()?;
-    Some((Plain { value, place: scale - decimals.unwrap_or(0), length: at + exponent }, form))
+    Some((Plain { value, decade: scale - decimals.unwrap_or(0), length: at + exponent }, form))
 }
 
 /// Bytes of `E-03` at the start; an E counts only with digits behind it.
@@ -169,30 +169,31 @@ fn parse_exponent(text: &[u8]) -> i32 {
     if text[0] == b'-' { -size } else { size }
 }
 
-/// Digits of which the last is worth 10^place, rounded once where an f64 allows it.
+/// Digits of which the last is worth 10^decade, rounded once where an f64 allows it.
 #[inline]
-pub(in crate::protocol) fn scaled(digits: u64, place: i32) -> f64 {
-    let power = POWERS.get(place.unsigned_abs() as usize);
-    match (power, place < 0) {
+pub(in crate::protocol) fn scaled(digits: u64, decade: i32) -> f64 {
+    let power = POWERS.get(decade.unsigned_abs() as usize);
+    match (power, decade < 0) {
         (Some(power), true) => digits as f64 / power,
         (Some(power), false) => digits as f64 * power,
-        (None, _) => digits as f64 * 10f64.powi(place),
+        (None, _) => digits as f64 * 10f64.powi(decade),
     }
 }
 
 /// A number times 10^shift. Where its last digit is known it is rounded once, from the digits: 1261.1 mV is 1.2611 V, not
 /// 1.2610999999999999.
 #[inline]
-pub(in crate::protocol) fn shifted(number: f64, place: Option<i32>, shift: i32) -> f64 {
+pub(in crate::protocol) fn shifted(number: f64, decade: Option<i32>, shift: i32) -> f64 {
     /// Whole numbers below this are exact.
     const EXACT: f64 = 9e15;
     if shift == 0 {
         return number;
     }
     let rough = if shift < 0 { number / 10f64.powi(-shift) } else { number * 10f64.powi(shift) };
-    let Some(place) = place.filter(|place| (-22..=22).contains(place)) else { return rough };
-    let digits = if place < 0 { number.abs() * 10f64.powi(-place) } else { number.abs() / 10f64.powi(place) }.round();
-    let exact = if digits < EXACT { scaled(digits as u64, place + shift).copysign(number) } else { rough };
-    // A number with more digits than its place says is left as it is.
+    let Some(decade) = decade.filter(|decade| (-22..=22).contains(decade)) else { return rough };
+    let digits =
+        if decade < 0 { number.abs() * 10f64.powi(-decade) } else { number.abs() / 10f64.powi(decade) }.round();
+    let exact = if digits < EXACT { scaled(digits as u64, decade + shift).copysign(number) } else { rough };
+    // A number with more digits than its decade says is left as it is.
     if (exact - rough).abs() <= rough.abs() * 1e-12 { exact } else { rough }
 }

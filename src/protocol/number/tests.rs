@@ -11,7 +11,7 @@ fn check(text: &str, value: f64, digit: f64, function: Function) {
     let token = numbers().read(text).unwrap_or_else(|wrong| panic!("{text}: {wrong:?}"));
     let Value::Number(found) = token.value else { panic!("{text}: {token:?}") };
     assert!((found - value).abs() <= value.abs() * 1e-14, "{text}: {found}");
-    assert_eq!(token.place, Some(digit.log10().round() as i8), "{text}");
+    assert_eq!(token.decade, Some(digit.log10().round() as i8), "{text}");
     assert_eq!(token.function, function, "{text}");
 }
 
@@ -76,7 +76,7 @@ fn a_comma_between_thousands_is_no_decimal_sign() {
     for (text, expected) in [("0,512 V", 0.512), ("12,45 V", 12.45), ("1,234 V", 1.234), ("- 1,2345 V", -1.2345)] {
         assert_eq!(value(&mut board, text), Ok(expected), "{text}");
     }
-    assert_eq!(numbers().read("1,234 V").map(|token| token.place), Err(Defect::AmbiguousThousands));
+    assert_eq!(numbers().read("1,234 V").map(|token| token.decade), Err(Defect::AmbiguousThousands));
     for text in ["1,23.4", "1.234,5", "1,2,3", "1,", ",", "1,,2", "12345,678.9"] {
         assert!(numbers().read(text).is_err(), "{text}");
     }

@@ -25,6 +25,7 @@ use super::{
     past, photos, setup,
 };
 use crate::{
+    mistake::json_mistake,
     server::{Answer, PendingRequest, Permission, Request},
     session::Announcement,
     setup::Setup,
@@ -273,7 +274,7 @@ async fn ask(State(state): State<PageState>, Extension(paired): Extension<Paired
                 Json(with_words(answer)).into_response()
             }
         },
-        Err(error) => refused(StatusCode::BAD_REQUEST, &format!("the request can't be read: {error}")),
+        Err(error) => refused(StatusCode::BAD_REQUEST, &format!("the request can't be read: {}", json_mistake(&error))),
     }
 }
 

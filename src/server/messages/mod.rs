@@ -32,5 +32,5 @@ pub(crate) use answer::Answer;
 pub(crate) use link::{LinkLine, Permission};
 pub(crate) use news::{News, NewsMessage};
 pub(crate) use request::{BeginRequest, ProcedureText, Request};
-pub(crate) use status::{ClockLine, MeterLine, ReadingLine, SessionLine, StatusReport};
+pub(crate) use status::{ChannelLine, ClockLine, MeterLine, SessionLine, StatusReport};
 pub(crate) use step::{AskMessage, CaptureMessage, StepMessage};

@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{AskMessage, CaptureMessage, ReadingLine, StepMessage};
+use super::{AskMessage, CaptureMessage, ChannelLine, StepMessage};
 use crate::{
     protocol::Value,
     session::{Announcement, EventKind, JudgementRecord, Notice, Verdict, findings::FindingRecord},
@@ -14,7 +14,7 @@ use crate::{
 #[allow(missing_docs, reason = "the fields are those of the answers")]
 pub(crate) enum News {
     /// What the channels show: with new readings at most 25 times a second, without them four times.
-    Readings { elapsed_s: Option<f64>, readings: Vec<ReadingLine> },
+    Readings { elapsed_s: Option<f64>, readings: Vec<ChannelLine> },
     /// A session began.
     SessionBegan { title: String },
     /// A session ended.

@@ -23,7 +23,7 @@ pub(crate) struct StatusReport {
     #[serde(default)]
     pub ask: Option<AskMessage>,
     /// What each channel shows.
-    pub readings: Vec<ReadingLine>,
+    pub readings: Vec<ChannelLine>,
     /// How the ports are.
     pub meters: Vec<MeterLine>,
     /// What is wrong with the recording now, a sentence each.
@@ -69,7 +69,7 @@ pub(crate) struct SessionLine {
 
 /// What a channel shows.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub(crate) struct ReadingLine {
+pub(crate) struct ChannelLine {
     /// Which channel.
     pub channel: String,
     /// What it shows.

@@ -3,8 +3,7 @@
 use std::time::Duration;
 
 use super::{
-    CoilHold, LoadConditions, PartCelsius, ReferenceLimit, ReferenceReading, TemperatureCorrection,
-    plausible_temperatures,
+    CoilHold, LoadConditions, PartCelsius, ReferenceLimit, ReferredValue, TemperatureCorrection, plausible_temperatures,
 };
 use crate::{
     channel::{Channel, ChannelId},
@@ -136,11 +135,7 @@ impl StepCriteria {
     }
 
     /// The same with the limit by other values, where the step has one.
-    pub(crate) fn referring(
-        mut self,
-        step: &Step,
-        captured: impl Fn(&str) -> Result<ReferenceReading, String>,
-    ) -> Self {
+    pub(crate) fn referring(mut self, step: &Step, captured: impl Fn(&str) -> Result<ReferredValue, String>) -> Self {
         self.reference = step
             .relative
             .as_ref()

@@ -38,7 +38,7 @@ pub(crate) use hold::{CoilHold, HoldTimer};
 pub(crate) use judgement::{Judgement, JudgementRecord, Outcome, RangeEnd};
 pub(crate) use limit::{compare, is_judged_by_size, judge};
 pub(crate) use load::LoadConditions;
-pub(crate) use reference::{ReferenceLimit, ReferenceReading};
+pub(crate) use reference::{ReferenceLimit, ReferredValue};
 pub(crate) use steady::{Settled, SteadyWindow};
 pub(crate) use step::{StepEvent, StepJudge, excess};
 pub(crate) use verdict::{NotJudged, Verdict};

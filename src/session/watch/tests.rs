@@ -146,7 +146,7 @@ pub(super) fn sample(channel: u16, at_ms: i64, value: f64) -> Sample {
         quantity: if channel == FEED { Quantity::VoltsDc } else { Quantity::AmpsDc },
         value: Value::Number(value),
         u: None,
-        place: Some(-2),
+        decade: Some(-2),
         digit: Some(0.01),
         annunciators: Annunciators::empty(),
     }

@@ -112,7 +112,7 @@ pub(crate) fn sample_rows(
             time_us: row.get(1)?,
             channel: row.get(2)?,
             value: row.get(3)?,
-            place: row.get(4)?,
+            decade: row.get(4)?,
             state: row.get::<_, Option<i64>>(5)?.unwrap_or(0),
             verdict: row.get::<_, Option<i64>>(6)?.and_then(Verdict::from_code),
         };

@@ -1,6 +1,6 @@
 //! The values that a limit refers to: what was captured and what a channel shows.
 
-use super::ReferenceReading;
+use super::ReferredValue;
 use crate::{
     channel::{Channel, ChannelId, Sample},
     clock::Mono,
@@ -16,7 +16,7 @@ use crate::{
 #[derive(Debug, Clone, PartialEq)]
 pub(super) enum Input {
     /// What a step captured, or why there is nothing.
-    Captured(Result<ReferenceReading, String>),
+    Captured(Result<ReferredValue, String>),
     /// What a channel shows.
     Shown(Box<ShownInput>),
 }
@@ -47,10 +47,10 @@ impl Input {
     }
 
     /// The value with its uncertainty, or why there is none and what to do.
-    pub(super) fn reading(&self, now: Mono, is_mean: bool) -> Result<ReferenceReading, String> {
+    pub(super) fn referred_value(&self, now: Mono, is_mean: bool) -> Result<ReferredValue, String> {
         match self {
             Self::Captured(reading) => reading.clone(),
-            Self::Shown(shown) => shown.reading(now, is_mean),
+            Self::Shown(shown) => shown.referred_value(now, is_mean),
         }
     }
 }
@@ -60,7 +60,7 @@ impl ShownInput {
         self.latest.filter(|sample| now.since(sample.at) <= FRESH_US)
     }
 
-    fn reading(&self, now: Mono, is_mean: bool) -> Result<ReferenceReading, String> {
+    fn referred_value(&self, now: Mono, is_mean: bool) -> Result<ReferredValue, String> {
         let name = &self.name;
         let Some((_, channel)) = &self.channel else {
             return Err(format!(
@@ -87,6 +87,6 @@ impl ShownInput {
             None => Uncertain::new(shown, sample.u.unwrap_or(0.0)),
         };
         let gain = SharedGainError::of_channel(channel, sample.quantity, value.value);
-        Ok(ReferenceReading { value, quantity: sample.quantity, gain })
+        Ok(ReferredValue { value, quantity: sample.quantity, gain })
     }
 }

@@ -23,7 +23,7 @@ use crate::{
 
 /// A value that a limit can refer to.
 #[derive(Debug, Clone, PartialEq)]
-pub(crate) struct ReferenceReading {
+pub(crate) struct ReferredValue {
     /// The value as the meter showed it, base units.
     pub value: Uncertain,
     /// What it measures.
@@ -57,7 +57,7 @@ impl ReferenceLimit {
         rule: &RelativeLimit,
         quantity: Quantity,
         steady: i64,
-        captured: impl Fn(&str) -> Result<ReferenceReading, String>,
+        captured: impl Fn(&str) -> Result<ReferredValue, String>,
     ) -> Self {
         let input = |source: &ValueSource| match source {
             ValueSource::Step(name) => Input::Captured(captured(name)),
@@ -148,7 +148,7 @@ impl ReferenceLimit {
         is_mean: bool,
     ) -> Judgement {
         let Sample { value, u, quantity, digit, .. } = *sample;
-        let readings = match self.readings(sample.at, is_mean) {
+        let readings = match self.referred_values(sample.at, is_mean) {
             Ok(readings) => readings,
             Err(reason) => {
                 let outcome = Outcome::NotCounted { why: NotJudged::NoReference, value, u, quantity, limit: None };
@@ -236,10 +236,10 @@ impl ReferenceLimit {
     }
 
     /// All values that are there, or a sentence about the first that is not, and what to do.
-    fn readings(&self, now: Mono, is_mean: bool) -> Result<Vec<ReferenceReading>, String> {
-        let readings = self.inputs.iter().map(|input| input.reading(now, is_mean));
+    fn referred_values(&self, now: Mono, is_mean: bool) -> Result<Vec<ReferredValue>, String> {
+        let readings = self.inputs.iter().map(|input| input.referred_value(now, is_mean));
         if matches!(self.rule.reference, ReferenceValue::Siblings(_)) {
-            let there: Vec<ReferenceReading> = readings.flatten().collect();
+            let there: Vec<ReferredValue> = readings.flatten().collect();
             return if there.is_empty() {
                 Err("no other circuit has this value yet: go on, and do this step again after the next circuit"
                     .to_owned())
@@ -278,7 +278,7 @@ mod tests {
             let found = captured.iter().find(|(step, ..)| *step == name);
             let (_, value, u, meter) = found.ok_or_else(|| format!("step \"{name}\" has no value"))?;
             let gain = meter.map(|meter| SharedGainError { meter: meter.to_owned(), relative_u: 0.0025 });
-            Ok(ReferenceReading { value: Uncertain::new(*value, *u), quantity: Quantity::VoltsDc, gain })
+            Ok(ReferredValue { value: Uncertain::new(*value, *u), quantity: Quantity::VoltsDc, gain })
         })
     }
 
@@ -364,7 +364,7 @@ mod tests {
         let rule = ReferenceLimit::new(last.relative.as_ref().unwrap(), Quantity::AmpsDc, 1_000_000, |name| {
             let place = ["a", "b", "c"].iter().position(|step| *step == name).unwrap();
             let value = known.get(place).ok_or("not done")?;
-            Ok(ReferenceReading { value: Uncertain::new(*value, 0.005), quantity: Quantity::AmpsDc, gain: None })
+            Ok(ReferredValue { value: Uncertain::new(*value, 0.005), quantity: Quantity::AmpsDc, gain: None })
         });
         rule.judge(&amps(value), None, DecisionRule::Guarded, true)
     }

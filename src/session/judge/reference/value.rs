@@ -1,13 +1,13 @@
 //! Works out what a limit refers to, and how sure that is.
 
-use super::ReferenceReading;
+use super::ReferredValue;
 use crate::{
     electrics::{Correlation, median, propagate},
     procedure::ReferenceValue,
 };
 
 /// The reference's standard uncertainty: JCGM 100:2008, equation 13, with what values of one meter share.
-pub(super) fn u_of(readings: &[ReferenceReading], partials: &[f64]) -> f64 {
+pub(super) fn u_of(readings: &[ReferredValue], partials: &[f64]) -> f64 {
     let n = readings.len();
     if readings.iter().all(|reading| reading.gain.is_none()) {
         let u: Vec<f64> = readings.iter().map(|reading| reading.value.u).collect();

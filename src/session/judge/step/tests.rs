@@ -24,7 +24,7 @@ fn sample(channel: u16, at_us: i64, value: f64, quantity: Quantity) -> Sample {
         quantity,
         value: Value::Number(value),
         u: Some(0.005),
-        place: Some(-2),
+        decade: Some(-2),
         digit: Some(0.01),
         annunciators: Annunciators::empty(),
     }

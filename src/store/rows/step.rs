@@ -1,0 +1,161 @@
+//! Rows of steps and captures.
+
+use rusqlite::{Connection, ToSql, named_params, params};
+
+use super::{RowWriter, single::figure_row, watched::waveform_row};
+use crate::{
+    clock::Mono,
+    procedure::YesNo,
+    protocol::Value,
+    session::{Capture, Judgement, JudgementRecord, StepBegan, StepEnded, Verdict},
+    store::record::insert,
+    units::Quantity,
+};
+
+impl RowWriter {
+    pub(super) fn step_began(
+        &mut self,
+        connection: &Connection,
+        session: i64,
+        began: Mono,
+        step: &StepBegan,
+    ) -> rusqlite::Result<()> {
+        let view = &step.view;
+        let limit = view.limit.as_ref();
+        let columns: &[(&str, &dyn ToSql)] = &[
+            ("session", &session),
+            ("number", &view.number),
+            ("place", &view.place.map(|(place, _)| place as i64)),
+            ("attempt", &view.attempt),
+            ("name", &view.name),
+            ("circuit", &view.circuit),
+            ("instruction", &view.instruction),
+            ("channel", &view.channel),
+            ("quantity", &view.quantity.map(Quantity::word)),
+            ("unit", &limit.map(|limit| limit.dimension.unit())),
+            ("limit_low", &limit.and_then(|limit| limit.low)),
+            ("limit_high", &limit.and_then(|limit| limit.high)),
+            ("limit_text", &view.limit_text),
+            ("began_us", &step.at.since(began)),
+            ("first_row", &self.next_row),
+        ];
+        insert(connection, "step", columns).map(drop)
+    }
+
+    pub(super) fn step_ended(
+        &mut self,
+        connection: &Connection,
+        session: i64,
+        began: Mono,
+        step: &StepEnded,
+    ) -> rusqlite::Result<()> {
+        for signal in &step.figures {
+            let channel = self.row_of(connection, session, signal.channel, signal.quantity)?;
+            figure_row(connection, session, step.number.into(), channel, &signal.figures)?;
+        }
+        for waveform in &step.waveforms {
+            waveform_row(connection, session, step.number, waveform)?;
+        }
+        let capture = match &step.capture {
+            Some(capture) => Some(self.capture_once(connection, session, began, step.number, capture)?),
+            None => None,
+        };
+        let judgement = step.capture.as_ref().map(|capture| &capture.judgement);
+        let limit = judgement.and_then(Judgement::limit);
+        connection
+            .prepare_cached(
+                "UPDATE step SET ended_us = :ended_us, left_how = :left_how, capture = :capture, verdict = :verdict,
+                    reason = :reason, last_row = :last_row, unit = COALESCE(unit, :unit),
+                    limit_low = COALESCE(limit_low, :limit_low), limit_high = COALESCE(limit_high, :limit_high)
+                 WHERE session = :session AND number = :number",
+            )?
+            .execute(named_params! {
+                ":session": session,
+                ":number": step.number,
+                ":ended_us": step.at.since(began),
+                ":left_how": step.left.word(),
+                ":capture": capture,
+                ":verdict": judgement.and_then(Judgement::verdict).map(Verdict::word),
+                ":reason": judgement.map(|judgement| &judgement.reason),
+                ":last_row": self.next_row - 1,
+                // A limit by other values is known once it was judged by.
+                ":unit": limit.map(|limit| limit.dimension.unit()),
+                ":limit_low": limit.and_then(|limit| limit.low),
+                ":limit_high": limit.and_then(|limit| limit.high),
+            })?;
+        Ok(())
+    }
+
+    /// A capture that was taken is stored already; the others are stored when the step is left.
+    fn capture_once(
+        &mut self,
+        connection: &Connection,
+        session: i64,
+        began: Mono,
+        step: u32,
+        capture: &Capture,
+    ) -> rusqlite::Result<i64> {
+        let stored = connection
+            .prepare_cached(
+                "SELECT id FROM capture WHERE session = ?1 AND step = ?2 AND how = ?3 AND at_us = ?4 ORDER BY id DESC LIMIT 1",
+            )?
+            .query_map(params![session, step, capture.how.word(), capture.at.since(began)], |row| row.get(0))?
+            .next();
+        match stored {
+            Some(id) => id,
+            None => self.capture(connection, session, began, Some(step), capture),
+        }
+    }
+
+    pub(super) fn capture(
+        &mut self,
+        connection: &Connection,
+        session: i64,
+        began: Mono,
+        step: Option<u32>,
+        capture: &Capture,
+    ) -> rusqlite::Result<i64> {
+        let judgement = JudgementRecord::from(&capture.judgement);
+        let settled = capture.settled.as_ref();
+        let peak = match capture.peak {
+            Some(Value::Number(peak)) => Some(peak),
+            _ => None,
+        };
+        let channel = capture.channel.and_then(|id| self.channels.get(usize::from(id.0))?.as_ref());
+        let (number, beyond) = match judgement.value {
+            Some(Value::Number(value)) => (Some(value), None),
+            Some(Value::Over) => (None, Some(1)),
+            Some(Value::Under) => (None, Some(-1)),
+            None => (None, None),
+        };
+        let proof = capture.proof.as_ref().map_or(String::new(), |proof| proof.lines(capture.at).join("\n"));
+        let flags: Vec<&str> = capture.flags.iter().map(|flag| flag.word()).collect();
+        let columns: &[(&str, &dyn ToSql)] = &[
+            ("session", &session),
+            ("step", &step),
+            ("how", &capture.how.word()),
+            ("at_us", &capture.at.since(began)),
+            ("channel", &channel.map(|channel| &channel.name)),
+            ("quantity", &judgement.quantity.map(Quantity::word)),
+            ("unit", &judgement.unit),
+            ("value", &number),
+            ("beyond", &beyond),
+            ("measured", &judgement.measured),
+            ("measured_u", &judgement.measured_u),
+            ("digit", &judgement.digit),
+            ("answer", &judgement.answer.map(YesNo::word)),
+            ("u", &judgement.u),
+            ("deviation", &settled.map(|settled| settled.deviation)),
+            ("readings", &settled.map(|settled| settled.count as i64)),
+            ("peak", &peak),
+            ("limit_low", &judgement.limit_low),
+            ("limit_high", &judgement.limit_high),
+            ("conformity", &judgement.conformity),
+            ("verdict", &judgement.verdict.map(Verdict::word)),
+            ("reason", &judgement.reason),
+            ("proof", &proof),
+            ("flags", &flags.join("\n")),
+        ];
+        insert(connection, "capture", columns)
+    }
+}
