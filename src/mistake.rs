@@ -297,7 +297,7 @@ mod tests {
             assert_eq!(json_mistake(&error), expected, "{text}: {error}");
         }
         let error = serde_json::from_str::<File>("{\"limits\":1}").unwrap_err();
-        assert_eq!(json_mistake(&error), "unknown key `limits`, did you mean `limit`?");
+        assert_eq!(json_mistake(&error), "unknown key `limits`, did you mean `limit`? expected `limit`");
     }
 
     /// Each message of serde and of the TOML parser that a slip brings about.

@@ -281,7 +281,7 @@ mod tests {
         tracing_subscriber::fmt().with_writer(std::io::stderr).init();
         let folder = Folder::at(data.as_ref());
         let socket = folder.socket();
-        // A note has to be acknowledged, and that is the last thing the store does.
+        // The begin of a session has to be acknowledged, and that is the last thing the store does.
         thread::spawn(move || {
             let mut stream = loop {
                 match UnixStream::connect(&socket) {
@@ -289,7 +289,7 @@ mod tests {
                     Err(_) => thread::yield_now(),
                 }
             };
-            stream.write_all(b"{\"do\": \"note\", \"text\": \"anybody there\"}\n").unwrap();
+            stream.write_all(b"{\"do\": \"begin\"}\n").unwrap();
             stream.read_to_string(&mut String::new()).unwrap();
         });
         let config = Config {

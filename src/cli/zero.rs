@@ -5,7 +5,7 @@ use std::process::ExitCode;
 use clap::Args;
 
 use super::{CommonArgs, answer::AnswerFormatArgs, client::ask, failure::Failure};
-use crate::{server::Request, units::show};
+use crate::server::Request;
 
 /// Zero a clamp, or null the leads of an ohm meter.
 ///
@@ -24,10 +24,11 @@ impl ZeroArgs {
         self.format.print(&answer, |out, answer| {
             let Some(zeroed) = &answer.zeroed else { return Ok(()) };
             let zeroed = zeroed.zeroed;
-            let show = |value| show(value, zeroed.quantity);
-            write!(out, "{}: zeroed; {} is subtracted from now on", self.channel, show(zeroed.offset))?;
+            write!(out, "{}: zeroed; {} is subtracted from now on", self.channel, zeroed.shown())?;
             match zeroed.drift {
-                Some(drift) => writeln!(out, "; the zero has drifted by {} since the last time", show(drift)),
+                Some(drift) => {
+                    writeln!(out, "; the zero has drifted by {} since the last time", zeroed.shown_to(drift))
+                }
                 None => writeln!(out),
             }
         })

@@ -4,7 +4,7 @@ use super::judge::{Settled, SteadyWindow};
 use crate::{
     channel::{Conversion, Sample},
     protocol::Value,
-    units::{Dimension, Quantity},
+    units::{Dimension, Quantity, ValueFormat},
 };
 
 /// The reading must be steady for this long, µs.
@@ -52,6 +52,20 @@ pub struct Zeroed {
     pub u: f64,
     /// What it is a zero of.
     pub quantity: Quantity,
+}
+
+impl Zeroed {
+    /// The offset, with no more digits than its uncertainty leaves.
+    pub(crate) fn shown(&self) -> String {
+        self.shown_to(self.offset)
+    }
+
+    /// Another value of the same clamp, likewise.
+    pub(crate) fn shown_to(&self, value: f64) -> String {
+        let decade = (2.0 * self.u).log10().floor();
+        let digit = decade.is_finite().then(|| 10f64.powf(decade));
+        ValueFormat::new(self.quantity, digit, None).show(value)
+    }
 }
 
 /// The zeros of all channels.
@@ -195,6 +209,14 @@ mod tests {
     /// Standard uncertainty of the samples here: a rectangle of 5 mA times √3, JCGM 100 4.3.7.
     fn five_milliamperes() -> Conversion {
         Conversion { accuracy: Some(std::sync::Arc::new("8.660254037844386 mA".parse().unwrap())), ..Conversion::NONE }
+    }
+
+    #[test]
+    fn a_zero_has_no_more_digits_than_its_uncertainty_leaves() {
+        let zeroed = |offset, u| Zeroed { offset, drift: None, u, quantity: Quantity::AmpsDc };
+        assert_eq!(zeroed(0.030_12, 0.0006).shown(), "30 mA");
+        assert_eq!(zeroed(-0.1234, 0.004).shown_to(-0.0561), "-56 mA");
+        assert_eq!(zeroed(0.030_12, 0.0).shown(), "30.12 mA");
     }
 
     #[test]

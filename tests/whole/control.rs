@@ -30,10 +30,10 @@ fn what_can_not_be_understood_is_refused_and_the_daemon_lives() {
         ("hello", "can't be read"),
         ("{\"do\":\"step\"", "can't be read"),
         ("[1, 2]", "can't be read"),
-        ("{\"do\":\"fly\"}", "unknown variant `fly`"),
-        ("{\"do\":\"step\"}", "missing field `to`"),
+        ("{\"do\":\"fly\"}", "found \"fly\", expected one of \"begin\""),
+        ("{\"do\":\"step\"}", "missing key `to`"),
         ("{\"do\":\"step\",\"to\":7}", "can't be read"),
-        ("{\"do\":\"end\",\"now\":true}", "unknown field `now`"),
+        ("{\"do\":\"end\",\"now\":true}", "unknown key `now`"),
         ("{\"do\":\"note\",\"text\":\"   \"}", "the note is empty"),
         ("{\"do\":\"step\",\"to\":\"\"}", "name is empty"),
     ] {

@@ -144,7 +144,7 @@ impl Core {
                 let zeroed = self.zeros.undo(usize::from(id.0)).ok_or(Refusal::NothingToUndo)?;
                 self.keep_input(at, || CoreInput::Zero(id.0, zeroed), effects);
                 effects.push(Effect::Record(Record::Zeroed(at, id, zeroed)));
-                let offset = show(zeroed.offset, zeroed.quantity);
+                let offset = zeroed.shown();
                 format!("undone: {offset} is taken off \"{}\" again, as before", self.channel_name(Some(id)))
             }
             OperatorAct::Nulled(id, before) => {
@@ -221,10 +221,9 @@ impl Core {
     /// Records a zero that is in use from now on.
     pub(super) fn zeroed(&mut self, at: Mono, id: ChannelId, zeroed: Zeroed, effects: &mut Vec<Effect>) {
         effects.push(Effect::Record(Record::Zeroed(at, id, zeroed)));
-        let drift = zeroed
-            .drift
-            .map_or(String::new(), |drift| format!(", {} from the zero before", show(drift, zeroed.quantity)));
-        let text = format!("{} is taken off from now on{drift}", show(zeroed.offset, zeroed.quantity));
+        let drift =
+            zeroed.drift.map_or(String::new(), |drift| format!(", {} from the zero before", zeroed.shown_to(drift)));
+        let text = format!("{} is taken off from now on{drift}", zeroed.shown());
         self.remark(at, EventKind::Zeroed, self.channel_name(Some(id)), text, effects);
     }
 

@@ -126,23 +126,24 @@ pub(super) const fn is_series(kind: FindingKind) -> bool {
 /// it the drops account for. None where volts, ohms or amps were not measured.
 pub(super) fn balance(layout: &Layout, coil: &str) -> Option<String> {
     let found = |circuit: &str, role, running| layout.observations.observation(circuit, role, running);
-    let ohms = found(coil, Role::CoilOhms, None)?.uncertain()?;
-    let amps = found(coil, Role::CoilAmps, Some(RunningLoads::This))?.uncertain()?;
+    let (of_ohms, of_amps) =
+        (found(coil, Role::CoilOhms, None)?, found(coil, Role::CoilAmps, Some(RunningLoads::This))?);
+    let (ohms, amps) = (of_ohms.uncertain()?, of_amps.uncertain()?);
     let at_rest = |observation: &&Observation| {
         observation.usage.role == Role::Supply && observation.usage.running == RunningLoads::Nothing
     };
     let rest =
         layout.observations.observations().iter().find(at_rest).filter(|observation| observation.uncertain().is_some());
-    let (source, where_from) = match rest {
+    let (of_source, where_from) = match rest {
         Some(observation) => (observation, "battery"),
         None => (found(coil, Role::Feed, Some(RunningLoads::Nothing))?, "feed"),
     };
     let feed_drop = found(coil, Role::FeedDrop, Some(RunningLoads::This));
     let loaded_feed = found(coil, Role::Feed, Some(RunningLoads::This));
     let ground_drop = found(coil, Role::GroundDrop, Some(RunningLoads::This));
-    let shared = shared_gain([Some(source), feed_drop.or(loaded_feed), ground_drop]);
+    let shared = shared_gain([Some(of_source), feed_drop.or(loaded_feed), ground_drop]);
     let volts = |observation: &Observation| observation.uncertain().map(|volts| less_gain(volts, shared));
-    let source = volts(source)?;
+    let source = volts(of_source)?;
     let feed = feed_drop.and_then(volts).or_else(|| Some(source - volts(loaded_feed?)?));
     let drops = Drops { feed, connector: None, ground: ground_drop.and_then(volts) };
     let circuit = MeasuredCircuit { source_v: source, coil_ohms: ohms, amps, drops, volts_gain_u: shared };
@@ -152,10 +153,10 @@ pub(super) fn balance(layout: &Layout, coil: &str) -> Option<String> {
     }
     let mut sentence = format!(
         "{coil}: {} at the {where_from} and {} should give {}; {} was measured. That is {} beyond the coil, which turns {} into heat.",
-        show(source.value, Quantity::VoltsDc),
-        show(ohms.value, Quantity::Ohms),
+        of_source.shown(),
+        of_ohms.shown(),
         show(balance.expected_a.value, Quantity::AmpsDc),
-        show(amps.value, Quantity::AmpsDc),
+        of_amps.shown(),
         show_with(balance.lost.ohms.value, 2.0 * balance.lost.ohms.u, Quantity::Ohms),
         show(balance.lost.watts.value, Quantity::Power),
     );

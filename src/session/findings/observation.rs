@@ -13,7 +13,7 @@ use crate::{
         Judgement, Verdict,
         judge::{NotJudged, Outcome},
     },
-    units::{ApplicableAccuracy, Limit, Quantity, Scale, show},
+    units::{ApplicableAccuracy, Limit, Quantity, Scale, ValueFormat, show},
 };
 
 /// A measured value.
@@ -72,6 +72,8 @@ pub struct Observation {
     pub limit: Option<Limit>,
     /// Whether it is out of its limit by more than its uncertainty.
     pub is_out: bool,
+    /// What the last digit that the meter showed is worth; none where unknown.
+    pub digit: Option<f64>,
     /// The error shared with other observations of the same meter; none where unknown.
     pub gain: Option<SharedGainError>,
     /// The channel that it came from; none where unknown.
@@ -93,6 +95,7 @@ impl Observation {
             value: Measured::Number(value),
             limit: None,
             is_out: false,
+            digit: None,
             gain: None,
             channel: None,
             seconds: None,
@@ -154,6 +157,7 @@ impl Observation {
             value,
             limit: judgement.limit(),
             is_out: judgement.verdict() == Some(Verdict::OutOfLimit),
+            digit: judgement.digit,
             gain,
             channel: None,
             seconds: None,
@@ -168,10 +172,12 @@ impl Observation {
         }
     }
 
-    /// As a person reads it.
+    /// As a person reads it, with the digits that the meter showed.
     pub fn shown(&self) -> String {
         match self.value {
-            Measured::Number(value) => show(value.value, self.usage.role.quantity()),
+            Measured::Number(value) => {
+                ValueFormat::new(self.usage.role.quantity(), self.digit, self.limit.as_ref()).show(value.value)
+            }
             Measured::Over if matches!(self.usage.role, Role::CoilOhms | Role::OhmsToGround) => {
                 "OL (open, or above the meter's range)".to_owned()
             }
@@ -284,6 +290,15 @@ mod tests {
             conformity: None,
             reason: String::new(),
         }
+    }
+
+    #[test]
+    fn a_value_is_shown_with_the_digits_of_the_display() {
+        let ohms = |digit| {
+            let value = Uncertain::new(7.6, 0.04);
+            Observation { digit, ..Observation::number("lift", "ohms", Role::CoilOhms, RunningLoads::Nothing, value) }
+        };
+        assert_eq!((ohms(Some(0.01)).shown(), ohms(None).shown()), ("7.60 ohm".to_owned(), "7.600 ohm".to_owned()));
     }
 
     #[test]
