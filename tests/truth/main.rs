@@ -221,3 +221,24 @@ fn record() {
     }
     std::fs::write("tests/truth/recorded.txt", text).unwrap();
 }
+
+#[test]
+#[ignore = "ngspice: SEEDS=1,2 cargo test --test truth -- --ignored --nocapture one_visit"]
+fn one_visit_in_full() {
+    let folder = tempfile::tempdir().unwrap();
+    let seeds = std::env::var("SEEDS").unwrap_or_default();
+    let procedure = if std::env::var("WHOLE").is_ok() { Procedure::Whole } else { Procedure::Connector };
+    for seed in seeds.split(',').filter_map(|seed| seed.parse().ok()) {
+        let visit = visit(seed, procedure);
+        let deck = visit.deck("t");
+        let truth = spice::solve(std::slice::from_ref(&deck), folder.path(), "one").remove(0);
+        println!("{seed}, {}: {:?}, {:#?}", name(seed), visit.mistake, visit.machine);
+        let observations = visit.observe(&truth);
+        for observation in observations.observations() {
+            println!("{}: {}", observation.step, observation.shown());
+        }
+        for finding in conclude(&observations) {
+            println!("{finding:#?}");
+        }
+    }
+}

@@ -22,6 +22,7 @@ mod tests {
             circuit::MeterReading,
             fit::FitProblem,
             layout::Layout,
+            mode::modes,
             prior::MachinePrior,
             search::{HypothesisSearch, Posterior},
             statement::{Statement, Statements},
@@ -136,7 +137,7 @@ mod tests {
         let prior = MachinePrior::new(&layout);
         let candidates = candidates(&layout, &prior);
         let problem = FitProblem { model: &prior.model };
-        let search = HypothesisSearch { problem, candidates: &candidates, scale: prior.scale, go_on: &|| true };
+        let search = HypothesisSearch { problem, candidates: &candidates, modes: modes(&layout, &prior), go_on: &|| true };
         let posterior = search.run().unwrap();
         let truth = chosen.iter().filter(|at| !all[**at].is_mistake).map(|at| Statement::of(&all[*at])).collect();
         Drawn { truth, candidates, posterior }

@@ -7,6 +7,7 @@ use super::{
     evidence,
     fit::FitProblem,
     layout::Layout,
+    mode,
     next::Splitting,
     prior::MachinePrior,
     search::{Hypothesis, HypothesisSearch, Posterior, fits},
@@ -39,7 +40,7 @@ pub fn conclude_unless_cancelled(case: &ObservationSet, go_on: &dyn Fn() -> bool
     let context = CauseContext { layout: &layout, prior: &prior };
     let candidates: Vec<CauseCandidate> = CAUSES.iter().flat_map(|cause| cause.candidates(&context)).collect();
     let problem = FitProblem { model: &prior.model };
-    let search = HypothesisSearch { problem, candidates: &candidates, scale: prior.scale, go_on };
+    let search = HypothesisSearch { problem, candidates: &candidates, modes: mode::modes(&layout, &prior), go_on };
     let posterior = search.run()?;
     let statements = Statements { candidates: &candidates, posterior: &posterior };
     let writer = FindingWriter { layout: &layout, prior: &prior, problem, statements };

@@ -6,7 +6,7 @@
 //! Read in this order:
 //! 1. `observation`: the captured values with their uncertainty; `finding`: what comes out.
 //! 2. `circuit`: the machine as a netlist and what every reading would show; `layout`: which reading each observation is.
-//! 3. `prior`: what a good machine has, in figures with their spread.
+//! 3. `prior`: what a good machine has, in figures with their spread; `mode`: in which of two ways it may be good.
 //! 4. `cause`: what may be wrong, faults and human mistakes, one file each; `fit`: how well each explains the observations.
 //! 5. `search`: which hypotheses count, and how likely each is; `calibration`: how that became a probability.
 //! 6. `statement`: what hypotheses say, summed over all that say the same; `conclude` writes the findings, with `evidence` and
@@ -18,6 +18,7 @@ mod record;
 
 mod circuit;
 mod layout;
+mod mode;
 mod prior;
 
 mod calibration;

@@ -12,7 +12,7 @@ use super::{
 };
 use crate::{
     electrics::{Copper, median},
-    procedure::{Driver, DriverSide},
+    procedure::{ClampPlace, Driver, DriverSide},
 };
 
 /// The good machine.
@@ -34,16 +34,21 @@ const JITTER: f64 = 0.012;
 const BATTERY_OHMS: FigurePrior = FigurePrior::log_normal(0.012, 0.6);
 const FEED_OHMS: FigurePrior = FigurePrior::log_normal(0.03, 0.9);
 /// Thick wires and clean joints, or thin and old ones: all of a machine are alike.
-const WIRING: FigurePrior = FigurePrior::log_normal(1.0, 0.7);
+const WIRING: FigurePrior = FigurePrior::log_normal(1.0, 0.5);
 const GROUND_OHMS: FigurePrior = FigurePrior::log_normal(0.0035, 0.65);
-/// From next to nothing to some amps: what else hangs on the feed is the procedure's to say, and none does.
-const STANDING_OHMS: FigurePrior = FigurePrior::log_normal(15.0, 1.4);
-const FEED_WIRE: FigurePrior = FigurePrior::log_normal(0.06, 0.7);
+/// With the key on, modules, instruments and relays draw half an amp to some amps, per 12 V. What draws next to nothing is a
+/// mode, see `mode`.
+const STANDING_OHMS: FigurePrior = FigurePrior::log_normal(8.0, 0.8);
+/// Some metres of 0.75 to 2.5 mm²: wires of one machine differ by their length.
+const FEED_WIRE: FigurePrior = FigurePrior::log_normal(0.06, 0.5);
 const PIN: FigurePrior = FigurePrior::log_normal(0.005, 0.6);
 const GROUND_WIRE: FigurePrior = FigurePrior::log_normal(0.015, 0.6);
-/// An old driver may drop 1 V by design, and a new transistor some 20 mV.
-const DRIVER_SPREAD: f64 = 1.1;
+/// The volts of a transistor that is on follow from its ohms and the coil's amps: standard deviation of the logarithm, at
+/// least. The junction of an old driver is a mode, see `mode`.
+const DRIVER_SPREAD: f64 = 0.8;
 const DRIVER_OWN: FigurePrior = FigurePrior::log_normal(1.0, 0.25);
+/// A good transistor drops no more, V.
+const TRANSISTOR_V: f64 = 0.3;
 /// A transistor that carries nothing drops less, or as much.
 const UNLOADED_SHARE: FigurePrior = FigurePrior::normal(0.5, 0.3);
 /// A machine that stood, or worked all day: °C.
@@ -91,7 +96,8 @@ impl MachinePrior {
                 Figure::BatteryOhms => BATTERY_OHMS,
                 Figure::FeedOhms => FEED_OHMS,
                 Figure::GroundOhms => GROUND_OHMS,
-                Figure::StandingOhms => STANDING_OHMS,
+                // The same watts at twice the volts.
+                Figure::StandingOhms => FigurePrior { center: STANDING_OHMS.center * scale * scale, ..STANDING_OHMS },
                 Figure::Wiring => WIRING,
                 Figure::Celsius => celsius(layout),
                 Figure::DriverVolts => driver_volts(&drivers),
@@ -113,6 +119,7 @@ impl MachinePrior {
                 Figure::GroundWire(_) => GROUND_WIRE,
                 Figure::Driver(_) => DRIVER_OWN,
                 Figure::Insulation(_) => INSULATION,
+                Figure::Duty(at) => duty(drivers[at]),
             });
         let model = CircuitModel {
             figures,
@@ -120,6 +127,7 @@ impl MachinePrior {
             nominal: wanted,
             kinds,
             sides: drivers.iter().map(|driver| driver.side.unwrap_or(DriverSide::High)).collect(),
+            shows_supply: drivers.iter().map(|driver| driver.shows_means() && driver.clamp == ClampPlace::BeforeDriver).collect(),
             reference_celsius,
             alpha: Copper::iec_60028().alpha_at(reference_celsius).unwrap_or(0.00393),
             jitter_v: JITTER * scale,
@@ -151,9 +159,15 @@ pub(super) fn driver(layout: &Layout, coil: &str) -> Driver {
     told.map(|(_, driver)| *driver).unwrap_or_default()
 }
 
+/// Share of the time that a driver is on while it is said to be: any for one that is switched, and told by its means alone.
+fn duty(driver: Driver) -> FigurePrior {
+    if driver.shows_means() { FigurePrior::normal(0.6, 0.25) } else { FigurePrior::normal(1.0, 0.0) }
+}
+
 fn driver_volts(drivers: &[Driver]) -> FigurePrior {
     let (low, high) = drivers.first().map_or(Driver::default().drop, |driver| driver.drop);
-    let (low, high) = (low.max(0.01), high.max(0.02));
+    // What is more is a junction's.
+    let (low, high) = (low.clamp(0.01, TRANSISTOR_V), high.clamp(0.02, TRANSISTOR_V));
     FigurePrior::log_normal((low * high).sqrt(), DRIVER_SPREAD.max(0.5 * (high / low).ln()))
 }
 

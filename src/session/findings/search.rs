@@ -6,8 +6,9 @@
 use super::{
     calibration::TEMPERATURE,
     cause::CauseCandidate,
-    circuit::{Edit, Figure, FigurePrior, Measurand, Part},
+    circuit::{Edit, Figure, Part},
     fit::{Fit, FitProblem, HypothesisEdit, Screen},
+    mode,
     prior::MachinePrior,
 };
 
@@ -16,7 +17,7 @@ use super::{
 pub(super) struct Hypothesis {
     /// Places among the candidates; none is a sound machine measured without a mistake.
     pub causes: Vec<usize>,
-    /// Behind the causes' edits there may be that of a charging battery.
+    /// Behind the causes' edits stand those of the mode.
     pub edits: Vec<HypothesisEdit>,
     pub fit: Fit,
     /// Natural logarithm of evidence times prior.
@@ -37,18 +38,15 @@ pub(super) struct Posterior {
 type Screened = (Vec<usize>, Vec<HypothesisEdit>, f64);
 
 /// Hypotheses fitted in full, at most, of those with one cause and of those with two.
-const FINALISTS: usize = 16;
+const FINALISTS: usize = 20;
 /// Less likely than the best by so much (natural logarithm), a hypothesis can change no word.
 const NEGLIGIBLE: f64 = 9.0;
+/// The same in one mode beside its likeliest.
+const NEGLIGIBLE_MODE: f64 = 6.0;
 /// Causes that are tried together with every other.
-const LEADS: usize = 4;
+const LEADS: usize = 5;
 /// Two faults at once are rarer than chance would have them: most visits are for one.
 const LN_SECOND_FAULT: f64 = -1.2;
-/// The engine runs during the whole visit: its odds, and the volts that it adds per 12 V.
-const CHARGING_ODDS: f64 = 0.25;
-const CHARGING_V: FigurePrior = FigurePrior::normal(1.55, 0.35);
-/// Below this per 12 V nothing charges, V.
-const LEAST_CHARGING_V: f64 = 13.0;
 /// More causes than this are not told apart by the captures of one visit.
 const MOST_CAUSES: usize = 3;
 
@@ -56,8 +54,8 @@ const MOST_CAUSES: usize = 3;
 pub(super) struct HypothesisSearch<'a> {
     pub problem: FitProblem<'a>,
     pub candidates: &'a [CauseCandidate],
-    /// 1 on a 12 V system, 2 on one of 24 V.
-    pub scale: f64,
+    /// Ways in which a machine may be good.
+    pub modes: Vec<Vec<HypothesisEdit>>,
     /// False once the result is no longer wanted.
     pub go_on: &'a dyn Fn() -> bool,
 }
@@ -67,13 +65,13 @@ impl HypothesisSearch<'_> {
     pub(super) fn run(&self) -> Option<Posterior> {
         let mut hypotheses = Vec::new();
         let mut screened: Vec<Screened> = Vec::new();
-        for mode in self.modes() {
-            let base: Vec<HypothesisEdit> = mode.into_iter().collect();
-            let fit = self.problem.fit(&base);
-            let ln_weight = fit.ln_evidence + mode_odds(&base);
-            screened.extend(self.one_more(&[], &base, &fit, &[], f64::MIN)?);
-            hypotheses.push(Hypothesis { causes: Vec::new(), edits: base, fit, ln_weight, probability: 0.0 });
+        for base in &self.modes {
+            let fit = self.problem.fit(base);
+            let ln_weight = fit.ln_evidence + mode::ln_odds(base);
+            screened.extend(self.one_more(&[], base, &fit, &[], f64::MIN)?);
+            hypotheses.push(Hypothesis { causes: Vec::new(), edits: base.clone(), fit, ln_weight, probability: 0.0 });
         }
+        screened.sort_by(|one, other| other.2.total_cmp(&one.2));
         let mut bayes_factors = vec![0.0; self.candidates.len()];
         let sound = hypotheses.iter().map(|one| one.ln_weight).fold(f64::MIN, f64::max);
         for (causes, _, ln_weight) in &screened {
@@ -83,7 +81,7 @@ impl HypothesisSearch<'_> {
         // Where the sizes came to alone, they start beside another cause.
         let mut sizes: Vec<Option<Vec<f64>>> = vec![None; self.candidates.len()];
         for (causes, edits, _) in &screened {
-            sizes[causes[0]] = edits.first().map(|edit| edit.start.clone());
+            sizes[causes[0]].get_or_insert_with(|| edits.first().map(|edit| edit.start.clone()).unwrap_or_default());
         }
         self.fit_best(&mut hypotheses, screened)?;
         for count in 1..MOST_CAUSES {
@@ -93,13 +91,18 @@ impl HypothesisSearch<'_> {
             if count > 1 && !is_unexplained {
                 break;
             }
-            let leads: Vec<Hypothesis> = hypotheses
+            let mut leads: Vec<Hypothesis> = Vec::new();
+            let promising = hypotheses
                 .iter()
                 .filter(|one| one.causes.len() == count && one.ln_weight > sound - 3.0)
-                .filter(|one| one.ln_weight > best - if is_unexplained { f64::INFINITY } else { NEGLIGIBLE })
-                .take(if count == 1 { LEADS } else { 1 })
-                .cloned()
-                .collect();
+                .filter(|one| one.ln_weight > best - if is_unexplained { f64::INFINITY } else { NEGLIGIBLE });
+            for one in promising {
+                // In its likeliest mode, unless another is as good.
+                let is_known = |lead: &Hypothesis| lead.causes == one.causes && lead.ln_weight > one.ln_weight + 2.0;
+                if !leads.iter().any(is_known) && leads.len() < if count == 1 { LEADS } else { 1 } {
+                    leads.push(one.clone());
+                }
+            }
             let mut screened = Vec::new();
             for lead in leads {
                 screened.extend(self.one_more(&lead.causes, &lead.edits, &lead.fit, &sizes, best - NEGLIGIBLE)?);
@@ -107,22 +110,6 @@ impl HypothesisSearch<'_> {
             self.fit_best(&mut hypotheses, screened)?;
         }
         Some(Posterior::new(hypotheses, bayes_factors))
-    }
-
-    /// Without and with a battery that is charged all the time; only where the volts allow it.
-    fn modes(&self) -> Vec<Option<HypothesisEdit>> {
-        let volts = self.problem.model.readings.iter().filter(|reading| {
-            matches!(
-                reading.measurand,
-                Measurand::Battery | Measurand::SharedFeed | Measurand::HarnessFeed(_) | Measurand::CoilFeed(_)
-            )
-        });
-        let highest = volts.map(|reading| reading.value / self.scale).fold(0.0, f64::max);
-        if highest < LEAST_CHARGING_V {
-            return vec![None];
-        }
-        let size = FigurePrior::normal(CHARGING_V.center * self.scale, CHARGING_V.sd * self.scale);
-        vec![None, Some(HypothesisEdit { edit: Edit::Charging, sizes: vec![size], start: vec![0.0] })]
     }
 
     /// Every hypothesis with one cause more, screened; none where the work was cancelled.
@@ -135,7 +122,7 @@ impl HypothesisSearch<'_> {
         floor: f64,
     ) -> Option<Vec<Screened>> {
         let Some(screen) = Screen::new(self.problem, base, fit) else { return Some(Vec::new()) };
-        let prior: f64 = causes.iter().map(|at| self.candidates[*at].odds.ln()).sum::<f64>() + mode_odds(base);
+        let prior: f64 = causes.iter().map(|at| self.candidates[*at].odds.ln()).sum::<f64>() + mode::ln_odds(base);
         let mut screened = Vec::with_capacity(self.candidates.len());
         for (at, candidate) in self.candidates.iter().enumerate() {
             if !(self.go_on)() {
@@ -188,9 +175,12 @@ impl HypothesisSearch<'_> {
             let same = |one: &Hypothesis| {
                 one.causes.len() == causes.len()
                     && one.causes.iter().all(|cause| causes.contains(cause))
-                    && one.edits.len() == edits.len()
             };
-            if hypotheses.iter().any(same) {
+            let is_settled = |one: &Hypothesis| {
+                same(one)
+                    && (mode::of(&one.edits).eq(mode::of(&edits)) || one.ln_weight > ln_weight + NEGLIGIBLE_MODE)
+            };
+            if hypotheses.iter().any(is_settled) {
                 continue;
             }
             if !(self.go_on)() {
@@ -198,14 +188,24 @@ impl HypothesisSearch<'_> {
             }
             fitted += 1;
             let fit = self.problem.fit(&edits);
-            let mut ln_weight = fit.ln_evidence + mode_odds(&edits);
+            let mut ln_weight = fit.ln_evidence + mode::ln_odds(&edits);
             ln_weight += causes.iter().map(|at| self.candidates[*at].odds.ln()).sum::<f64>();
             let faults = causes.iter().filter(|at| !self.candidates[**at].is_mistake).count();
             ln_weight += faults.saturating_sub(1) as f64 * LN_SECOND_FAULT;
-            hypotheses.push(Hypothesis { causes, edits, fit, ln_weight, probability: 0.0 });
+            let hypothesis = Hypothesis { causes, edits, fit, ln_weight, probability: 0.0 };
+            if self.is_possible(&hypothesis) {
+                hypotheses.push(hypothesis);
+            }
         }
         hypotheses.sort_by(|one, other| other.ln_weight.total_cmp(&one.ln_weight));
         Some(())
+    }
+
+    /// Whether each cause came to a size that it can have.
+    fn is_possible(&self, hypothesis: &Hypothesis) -> bool {
+        let figures = self.problem.model.figures.len();
+        let mut causes = hypothesis.causes.iter().enumerate();
+        causes.all(|(place, cause)| self.candidates[*cause].allows(&hypothesis.sizes(place, figures)))
     }
 
     /// Causes that make no sense together: the same twice, a broken wire that is high in resistance as well.
@@ -248,10 +248,6 @@ fn sizes_of(edits: &[HypothesisEdit], fit: &Fit, figures: usize) -> Vec<Vec<f64>
             sizes
         })
         .collect()
-}
-
-fn mode_odds(edits: &[HypothesisEdit]) -> f64 {
-    if edits.iter().any(|edit| edit.edit == Edit::Charging) { CHARGING_ODDS.ln() } else { 0.0 }
 }
 
 /// Whether a fit is one that readings of its own machine have in 9999 visits of 10,000.
@@ -347,7 +343,7 @@ mod tests {
             let context = CauseContext { layout: &layout, prior: &prior };
             let candidates: Vec<CauseCandidate> = CAUSES.iter().flat_map(|cause| cause.candidates(&context)).collect();
             let problem = FitProblem { model: &prior.model };
-            let search = HypothesisSearch { problem, candidates: &candidates, scale: prior.scale, go_on: &|| true };
+            let search = HypothesisSearch { problem, candidates: &candidates, modes: mode::modes(&layout, &prior), go_on: &|| true };
             let posterior = search.run().unwrap();
             let known = |cause: usize| posterior.hypotheses.iter().find(|one| one.causes == [cause]);
             let best = posterior.hypotheses[0].ln_weight;

@@ -31,8 +31,12 @@ impl Cause for CoilOutOfTolerance {
                 Some(observation) if observation.limit.is_some() && !observation.is_out => FindingKind::UnlikeSiblings,
                 _ => FindingKind::CoilOutOfTolerance,
             };
-            [(FindingKind::ShortedCoil, SHORTED), (high, TOO_HIGH)]
-                .map(|(kind, size)| CauseCandidate::sized(&Self, kind, vec![at], Edit::CoilFactor(at), size))
+            let less = (FindingKind::ShortedCoil, SHORTED, (0.0, 1.0));
+            let more = (high, TOO_HIGH, (1.0, f64::INFINITY));
+            [less, more].map(|(kind, size, range)| {
+                let candidate = CauseCandidate::sized(&Self, kind, vec![at], Edit::CoilFactor(at), size);
+                CauseCandidate { range, ..candidate }
+            })
         });
         CauseCandidate::share(candidates.collect(), 0.15)
     }

@@ -13,6 +13,8 @@ use crate::{
 pub(super) struct DriverDrop;
 
 const VOLTS: FigurePrior = FigurePrior::log_normal(1.6, 0.7);
+/// A driver that takes more, per 12 V, feeds nothing: its circuit is open, V.
+const MOST_V: f64 = 8.0;
 
 impl Cause for DriverDrop {
     fn candidates(&self, context: &CauseContext) -> Vec<CauseCandidate> {
@@ -22,8 +24,13 @@ impl Cause for DriverDrop {
                 DriverSide::High => FindingKind::FeedLowInBranch,
                 DriverSide::Low => FindingKind::GroundResistance,
             };
-            [true, false]
-                .map(|unloaded| CauseCandidate::sized(&Self, kind, vec![at], Edit::DriverVolts(at, unloaded), size))
+            // Nothing shows a driver on the low side without load.
+            let ways: &[bool] = if kind == FindingKind::GroundResistance { &[false] } else { &[true, false] };
+            let most = MOST_V * context.prior.scale;
+            ways.iter().map(move |unloaded| {
+                let candidate = CauseCandidate::sized(&Self, kind, vec![at], Edit::DriverVolts(at, *unloaded), size);
+                CauseCandidate { range: (0.0, most), ..candidate }
+            })
         });
         CauseCandidate::share(candidates.collect(), 0.08)
     }

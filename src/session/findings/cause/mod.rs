@@ -101,6 +101,8 @@ pub(super) struct CauseCandidate {
     /// Coils concerned; empty for what all share.
     pub coils: Vec<usize>,
     pub edit: Edit,
+    /// Between these its first size makes sense, natural units: beyond, it is another cause.
+    pub range: (f64, f64),
     /// Priors of its sizes.
     pub sizes: Vec<FigurePrior>,
     /// Where fits start from, in standard deviations of the sizes.
@@ -114,7 +116,17 @@ pub(super) struct CauseCandidate {
 impl CauseCandidate {
     /// A fault without a size.
     fn plain(cause: &'static dyn Cause, kind: FindingKind, coils: Vec<usize>, edit: Edit) -> Self {
-        Self { cause, kind, coils, edit, sizes: Vec::new(), starts: vec![Vec::new()], odds: 0.0, is_mistake: false }
+        Self {
+            cause,
+            kind,
+            coils,
+            edit,
+            range: (f64::NEG_INFINITY, f64::INFINITY),
+            sizes: Vec::new(),
+            starts: vec![Vec::new()],
+            odds: 0.0,
+            is_mistake: false,
+        }
     }
 
     /// A fault with one size.
@@ -137,6 +149,11 @@ impl CauseCandidate {
         let each = odds / candidates.len().max(1) as f64;
         candidates.iter_mut().for_each(|candidate| candidate.odds = each);
         candidates
+    }
+
+    /// Whether it can have this size; one without a size can.
+    pub(super) fn allows(&self, sizes: &[f64]) -> bool {
+        sizes.first().is_none_or(|size| (self.range.0..=self.range.1).contains(size))
     }
 
     /// The edit with sizes to start a fit from.

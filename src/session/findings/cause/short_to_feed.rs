@@ -23,7 +23,7 @@ impl Cause for ShortToFeed {
                 CauseCandidate::sized(&Self, FindingKind::ShortToFeed, vec![at], Edit::LeakToFeed(at, place), OHMS)
             })
         });
-        CauseCandidate::share(candidates.collect(), 0.05)
+        CauseCandidate::share(candidates.collect(), 0.03)
     }
 
     fn sentence(&self, fitted: &FittedCause) -> String {

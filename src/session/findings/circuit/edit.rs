@@ -49,6 +49,10 @@ pub(in super::super) enum Edit {
     WeakBattery,
     /// Not a fault: the engine runs, so many volts more.
     Charging,
+    /// Not a fault: all drivers are of the old kind with a junction in series, so many volts more.
+    JunctionDrivers,
+    /// Not a fault: the machine draws next to nothing beside the coils.
+    LittleDraw,
 
     /// Two readings are filed under each other's step.
     Exchanged(usize, usize),

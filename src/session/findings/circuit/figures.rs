@@ -50,12 +50,14 @@ pub(in super::super) enum Figure {
     Driver(usize),
     /// By branch: ohms from feed wire to frame.
     Insulation(usize),
+    /// By branch: share of the time that a switched driver is on; 1 of one that is on all the time.
+    Duty(usize),
 }
 
 /// Times between which the battery's volts go in straight lines.
 pub(in super::super) const DRIFT_KNOTS: usize = 4;
 const SHARED: usize = 9 + DRIFT_KNOTS;
-const OF_BRANCH: usize = 9;
+const OF_BRANCH: usize = 10;
 
 /// What a good machine has.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -118,6 +120,7 @@ impl MachineFigures {
                 Figure::GroundWire(at),
                 Figure::Driver(at),
                 Figure::Insulation(at),
+                Figure::Duty(at),
             ]
         };
         let shared = [
@@ -181,6 +184,7 @@ impl MachineFigures {
             Figure::GroundWire(at) => (at, 6),
             Figure::Driver(at) => (at, 7),
             Figure::Insulation(at) => (at, 8),
+            Figure::Duty(at) => (at, 9),
         };
         kinds + self.kinds + branch * OF_BRANCH + own
     }

@@ -1,9 +1,8 @@
 //! What every reading would show on a machine of given figures, and how that moves with each figure.
 
 use super::{
-    AppliedEdit, DriveState, Edit, Figure, MachineFigures, Measurand, comparable,
-    figures::DRIFT_KNOTS,
-    state::{MachineView, StateNetlist, Term},
+    AppliedEdit, DriveState, Edit, Figure, MachineFigures, Measurand, comparable, figures::DRIFT_KNOTS,
+    state::StateNetlist, term::Term, view::MachineView,
 };
 use crate::procedure::DriverSide;
 
@@ -38,6 +37,8 @@ pub(in super::super) struct CircuitModel {
     /// By branch: index of the kind of coil.
     pub kinds: Vec<usize>,
     pub sides: Vec<DriverSide>,
+    /// By branch: whether the clamp sits in the driver's supply, where it shows duty times the coil's current.
+    pub shows_supply: Vec<bool>,
     pub reference_celsius: f64,
     pub alpha: f64,
     /// Volts by which the battery jumps about from reading to reading, standard deviation.
@@ -159,6 +160,17 @@ impl CircuitModel {
                         row[*figure] += gains[*resistor].by_ohms * ohms + gains[*resistor].by_volts * volts;
                     }
                     by_source = -gains[made.source].by_volts;
+                }
+                if let Measurand::Wire(at) = measurand
+                    && self.shows_supply[at]
+                    && measured.state.drives(at)
+                {
+                    let duty = self.figures.place(Figure::Duty(at));
+                    let (share, slope) = machine.at(duty);
+                    row.iter_mut().for_each(|of| *of *= share);
+                    row[duty] += value * slope;
+                    value *= share;
+                    by_source *= share;
                 }
             }
         }
