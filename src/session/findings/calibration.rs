@@ -137,7 +137,8 @@ mod tests {
         let prior = MachinePrior::new(&layout);
         let candidates = candidates(&layout, &prior);
         let problem = FitProblem { model: &prior.model };
-        let search = HypothesisSearch { problem, candidates: &candidates, modes: modes(&layout, &prior), go_on: &|| true };
+        let search =
+            HypothesisSearch { problem, candidates: &candidates, modes: modes(&layout, &prior), go_on: &|| true };
         let posterior = search.run().unwrap();
         let truth = chosen.iter().filter(|at| !all[**at].is_mistake).map(|at| Statement::of(&all[*at])).collect();
         Drawn { truth, candidates, posterior }

@@ -34,7 +34,7 @@ const JITTER: f64 = 0.012;
 const BATTERY_OHMS: FigurePrior = FigurePrior::log_normal(0.012, 0.6);
 const FEED_OHMS: FigurePrior = FigurePrior::log_normal(0.03, 0.9);
 /// Thick wires and clean joints, or thin and old ones: all of a machine are alike.
-const WIRING: FigurePrior = FigurePrior::log_normal(1.0, 0.5);
+const WIRING: FigurePrior = FigurePrior::log_normal(1.0, 0.7);
 const GROUND_OHMS: FigurePrior = FigurePrior::log_normal(0.0035, 0.65);
 /// With the key on, modules, instruments and relays draw half an amp to some amps, per 12 V. What draws next to nothing is a
 /// mode, see `mode`.
@@ -43,9 +43,9 @@ const STANDING_OHMS: FigurePrior = FigurePrior::log_normal(8.0, 0.8);
 const FEED_WIRE: FigurePrior = FigurePrior::log_normal(0.06, 0.5);
 const PIN: FigurePrior = FigurePrior::log_normal(0.005, 0.6);
 const GROUND_WIRE: FigurePrior = FigurePrior::log_normal(0.015, 0.6);
-/// The volts of a transistor that is on follow from its ohms and the coil's amps: standard deviation of the logarithm, at
-/// least. The junction of an old driver is a mode, see `mode`.
-const DRIVER_SPREAD: f64 = 0.8;
+/// The volts of a transistor that is on follow from its ohms and the coil's amps, and a relay's contact takes next to none:
+/// standard deviation of the logarithm, at least. The junction of an old driver is a mode, see `mode`.
+const DRIVER_SPREAD: f64 = 1.1;
 const DRIVER_OWN: FigurePrior = FigurePrior::log_normal(1.0, 0.25);
 /// A good transistor drops no more, V.
 const TRANSISTOR_V: f64 = 0.3;
@@ -127,7 +127,10 @@ impl MachinePrior {
             nominal: wanted,
             kinds,
             sides: drivers.iter().map(|driver| driver.side.unwrap_or(DriverSide::High)).collect(),
-            shows_supply: drivers.iter().map(|driver| driver.shows_means() && driver.clamp == ClampPlace::BeforeDriver).collect(),
+            shows_supply: drivers
+                .iter()
+                .map(|driver| driver.shows_means() && driver.clamp == ClampPlace::BeforeDriver)
+                .collect(),
             reference_celsius,
             alpha: Copper::iec_60028().alpha_at(reference_celsius).unwrap_or(0.00393),
             jitter_v: JITTER * scale,

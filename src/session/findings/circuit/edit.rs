@@ -49,7 +49,7 @@ pub(in super::super) enum Edit {
     WeakBattery,
     /// Not a fault: the engine runs, so many volts more.
     Charging,
-    /// Not a fault: all drivers are of the old kind with a junction in series, so many volts more.
+    /// Not a fault: all drivers are of the old kind with a junction in series. Its volts, and their share without load.
     JunctionDrivers,
     /// Not a fault: the machine draws next to nothing beside the coils.
     LittleDraw,

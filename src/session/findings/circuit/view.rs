@@ -103,11 +103,12 @@ impl MachineView<'_> {
     /// Volts that a driver takes while it is on.
     pub(super) fn driver_volts(&self, branch: usize, is_unloaded: bool) -> Term {
         let mut volts = self.figure(Figure::DriverVolts).times(&self.figure(Figure::Driver(branch)));
-        if let Some(applied) = self.edits.iter().find(|applied| applied.edit == Edit::JunctionDrivers) {
-            volts = volts.plus(&self.size(applied, 0));
-        }
         if is_unloaded {
             volts = volts.times(&self.figure(Figure::UnloadedShare));
+        }
+        if let Some(applied) = self.edits.iter().find(|applied| applied.edit == Edit::JunctionDrivers) {
+            let junction = self.size(applied, 0);
+            volts = volts.plus(&if is_unloaded { junction.times(&self.size(applied, 1)) } else { junction });
         }
         // On by turns: off, its output has none of the feed's volts.
         let duty = self.figure(Figure::Duty(branch));
