@@ -35,10 +35,16 @@ pub(super) struct Posterior {
 }
 
 /// What was screened: causes, where their fit starts, about their weight.
-type Screened = (Vec<usize>, Vec<HypothesisEdit>, f64);
+#[derive(Debug, Clone)]
+struct Screened {
+    causes: Vec<usize>,
+    edits: Vec<HypothesisEdit>,
+    ln_weight: f64,
+}
 
-/// Hypotheses fitted in full, at most, of those with one cause and of those with two.
+/// Hypotheses fitted in full, at most: of those with one cause, and of those with more.
 const FINALISTS: usize = 20;
+const FINALISTS_OF_MORE: usize = 12;
 /// Less likely than the best by so much (natural logarithm), a hypothesis can change no word.
 const NEGLIGIBLE: f64 = 9.0;
 /// The same in one mode beside its likeliest.
@@ -71,16 +77,16 @@ impl HypothesisSearch<'_> {
             screened.extend(self.one_more(&[], base, &fit, &[], f64::MIN)?);
             hypotheses.push(Hypothesis { causes: Vec::new(), edits: base.clone(), fit, ln_weight, probability: 0.0 });
         }
-        screened.sort_by(|one, other| other.2.total_cmp(&one.2));
+        screened.sort_by(|one, other| other.ln_weight.total_cmp(&one.ln_weight));
         let mut bayes_factors = vec![0.0; self.candidates.len()];
         let sound = hypotheses.iter().map(|one| one.ln_weight).fold(f64::MIN, f64::max);
-        for (causes, _, ln_weight) in &screened {
+        for Screened { causes, ln_weight, .. } in &screened {
             let factor = (ln_weight - sound - self.candidates[causes[0]].odds.ln()).exp();
             bayes_factors[causes[0]] = f64::max(bayes_factors[causes[0]], factor);
         }
         // Where the sizes came to alone, they start beside another cause.
         let mut sizes: Vec<Option<Vec<f64>>> = vec![None; self.candidates.len()];
-        for (causes, edits, _) in &screened {
+        for Screened { causes, edits, .. } in &screened {
             sizes[causes[0]].get_or_insert_with(|| edits.first().map(|edit| edit.start.clone()).unwrap_or_default());
         }
         self.fit_best(&mut hypotheses, screened)?;
@@ -124,6 +130,8 @@ impl HypothesisSearch<'_> {
         let Some(screen) = Screen::new(self.problem, base, fit) else { return Some(Vec::new()) };
         let prior: f64 = causes.iter().map(|at| self.candidates[*at].odds.ln()).sum::<f64>() + mode::ln_odds(base);
         let mut screened = Vec::with_capacity(self.candidates.len());
+        // What the captures leave open is asked once, of a machine without any other cause in the usual mode.
+        let is_all = causes.is_empty() && base.is_empty();
         for (at, candidate) in self.candidates.iter().enumerate() {
             if !(self.go_on)() {
                 return None;
@@ -146,7 +154,9 @@ impl HypothesisSearch<'_> {
                 }
                 None => &candidate.starts,
             };
-            let Some(score) = screen.score(&candidate.edit_from(&start), starts, floor - odds) else { continue };
+            let Some(score) = screen.score(&candidate.edit_from(&start), starts, floor - odds, is_all) else {
+                continue;
+            };
             let mut all = causes.to_vec();
             all.push(at);
             let mut edits = base.to_vec();
@@ -155,21 +165,22 @@ impl HypothesisSearch<'_> {
                 edit.start = sizes;
             }
             edits.insert(place, candidate.edit_from(&score.sizes));
-            screened.push((all, edits, score.ln_evidence + odds));
+            screened.push(Screened { causes: all, edits, ln_weight: score.ln_evidence + odds });
         }
         Some(screened)
     }
 
     /// Fits the best of what was screened in full.
     fn fit_best(&self, hypotheses: &mut Vec<Hypothesis>, mut screened: Vec<Screened>) -> Option<()> {
-        screened.sort_by(|one, other| other.2.total_cmp(&one.2));
+        screened.sort_by(|one, other| other.ln_weight.total_cmp(&one.ln_weight));
         let known = hypotheses.iter().map(|one| one.ln_weight).fold(f64::MIN, f64::max);
-        let best = screened.first().map_or(known, |first| first.2.max(known));
+        let best = screened.first().map_or(known, |first| first.ln_weight.max(known));
         let mut fitted = 0;
-        for (causes, edits, ln_weight) in screened {
+        for Screened { causes, edits, ln_weight } in screened {
             // The screen is linear and wrong by some where the machine is far from usual: the first few are fitted anyway.
             let is_promising = ln_weight > best - NEGLIGIBLE - 0.1 * (best - known).abs();
-            if fitted >= FINALISTS || (!is_promising && fitted >= 4) {
+            let most = if causes.len() > 1 { FINALISTS_OF_MORE } else { FINALISTS };
+            if fitted >= most || (!is_promising && fitted >= 4) {
                 break;
             }
             let same = |one: &Hypothesis| {

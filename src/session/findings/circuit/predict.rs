@@ -93,8 +93,15 @@ impl CircuitModel {
         let branches = self.nominal.len();
         let mut solved: Vec<Option<StateNetlist>> = (0..2 + 2 * branches).map(|_| None).collect();
         let width = values.len();
-        let mut prediction =
-            Prediction { values: Vec::new(), variances: Vec::new(), by_source: Vec::new(), slopes: Vec::new(), width };
+        let count = places.size_hint().0;
+        let room = || Vec::with_capacity(count);
+        let mut prediction = Prediction {
+            values: room(),
+            variances: room(),
+            by_source: room(),
+            slopes: Vec::with_capacity(count * width),
+            width,
+        };
         for place in places {
             let row_begin = prediction.slopes.len();
             prediction.slopes.resize(row_begin + width, 0.0);

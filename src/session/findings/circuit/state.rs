@@ -11,6 +11,9 @@ const JOINT: f64 = 1e-4;
 /// A driver switched on, without its volts, and what of the wire lies before the clamp.
 const SHARES: [f64; 3] = [0.25, 0.25, 0.5];
 
+/// About how many figures a branch's resistors have.
+const SLOPES_OF_BRANCH: usize = 24;
+
 /// The nodes of a branch.
 #[derive(Debug, Clone, Copy)]
 struct BranchNodes {
@@ -65,7 +68,9 @@ impl StateNetlist {
             .collect();
         // What branches share comes last, see the netlist.
         let (battery, feed, stud) = (netlist.node(), netlist.node(), netlist.node());
-        let mut builder = NetlistBuilder { netlist, slopes: Vec::new(), battery, feed, stud };
+        let live = branches.iter().flatten().count();
+        let slopes = Vec::with_capacity(8 + SLOPES_OF_BRANCH * live);
+        let mut builder = NetlistBuilder { netlist, slopes, battery, feed, stud };
         let source = builder.shared(machine);
         for (at, nodes) in branches.iter_mut().enumerate() {
             if let Some(nodes) = nodes {

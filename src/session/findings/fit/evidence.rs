@@ -79,7 +79,7 @@ impl FitProblem<'_> {
         self.model.readings.iter().zip(&prediction.values).map(|(reading, shown)| reading.value - shown).collect()
     }
 
-    /// Fits a hypothesis.
+    /// Fits a hypothesis, from the usual machine on: one that was fitted without it is bent by what it explains.
     pub(in super::super) fn fit(&self, hypothesis: &[HypothesisEdit]) -> Fit {
         let (edits, deviations) = self.start(hypothesis);
         let mut fit = self.at(hypothesis, &edits, deviations);
@@ -134,11 +134,16 @@ impl FitProblem<'_> {
 pub(super) fn covariance(prediction: &Prediction) -> Option<Cholesky> {
     let size = prediction.values.len();
     let mut matrix = vec![0.0; size * size];
-    for row in 0..size {
-        for column in 0..=row {
-            matrix[row * size + column] = super::matrix::dot(prediction.row(row), prediction.row(column));
+    // A reading moves with the figures of its own branch and with those that all share: most slopes are 0.
+    let mut slopes: Vec<(usize, f64)> = Vec::new();
+    for column in 0..size {
+        slopes.clear();
+        slopes.extend(prediction.row(column).iter().copied().enumerate().filter(|(_, slope)| *slope != 0.0));
+        for row in column..size {
+            let other = prediction.row(row);
+            matrix[row * size + column] = slopes.iter().map(|(at, slope)| slope * other[*at]).sum();
         }
-        matrix[row * size + row] += prediction.variances[row];
+        matrix[column * size + column] += prediction.variances[column];
     }
     Cholesky::new(size, &matrix)
 }

@@ -5,7 +5,7 @@
 //! readings alone (generalised least squares: Aitken 1935, from memory).
 
 use super::{
-    super::circuit::{AppliedEdit, CircuitModel, Edit, Prediction},
+    super::circuit::{AppliedEdit, CircuitModel, Edit, FigurePrior, Measurand, Prediction, comparable},
     Fit, FitProblem, HypothesisEdit,
     evidence::covariance,
     matrix::Cholesky,
@@ -28,6 +28,8 @@ pub(in super::super) struct Screen<'a> {
     weights: Vec<f64>,
     /// −½ (misfit + ln |covariance| + squares of the base's sizes).
     ln_evidence: f64,
+    /// By reading: what a volt more from the battery from there on does to misses and misfit, linear and square.
+    by_source_from: Vec<(f64, f64)>,
 }
 
 /// What a hypothesis comes to, about.
@@ -44,6 +46,8 @@ const STEPS: usize = 3;
 const FEW: usize = 12;
 /// No size moves by more standard deviations in one step.
 const LONGEST_STEP: f64 = 1.5;
+/// Where the fit can gain less (natural logarithm), a further cause says nothing new.
+const LEAST_GAIN: f64 = 1.5;
 
 impl<'a> Screen<'a> {
     /// Around a fitted machine; none where a reading is beyond all arithmetic.
@@ -59,7 +63,9 @@ impl<'a> Screen<'a> {
         let weights = covariance.solve(&misses);
         let sizes: f64 = deviations.iter().map(|deviation| deviation * deviation).sum();
         let misfit: f64 = misses.iter().zip(&weights).map(|(miss, weight)| miss * weight).sum();
+        let inverse = covariance.inverse();
         Some(Self {
+            by_source_from: from_each(&prediction.by_source, &weights, &inverse),
             model,
             values,
             edits: fit.edits.clone(),
@@ -67,44 +73,69 @@ impl<'a> Screen<'a> {
             variances: prediction.variances,
             by_source: prediction.by_source,
             misses,
-            inverse: covariance.inverse(),
+            inverse,
             weights,
             ln_evidence: -0.5 * (misfit + covariance.ln_determinant() + sizes),
         })
     }
 
-    /// About the evidence with one edit more, from the best of its starts.
-    /// None where it can't reach `floor`.
+    /// About the evidence with one edit more, from the best of its starts. None where it can't reach `floor`, or
+    /// where `is_all` is not wanted and the readings that it moves leave next to nothing to be explained.
     pub(in super::super) fn score(
         &self,
         edit: &HypothesisEdit,
         starts: &[Vec<f64>],
         floor: f64,
+        is_all: bool,
     ) -> Option<ScreenScore> {
-        if let Edit::Slipped(at) = edit.edit {
-            return Some(ScreenScore { ln_evidence: self.without(at), sizes: Vec::new() });
+        match edit.edit {
+            Edit::Slipped(at) => return Some(ScreenScore { ln_evidence: self.without(at), sizes: Vec::new() }),
+            Edit::EngineStarted(from) => return Some(self.started(from, edit.sizes.first()?)),
+            _ => {}
         }
         let affected = affected(self.model, edit.edit);
-        if affected.len() <= FEW && self.ceiling(&affected) < floor {
-            return None;
+        let mut steps = STEPS;
+        if affected.len() <= FEW {
+            let (ceiling, gain) = self.ceiling(&affected);
+            if ceiling < floor {
+                return None;
+            }
+            if gain < LEAST_GAIN {
+                if !is_all {
+                    return None;
+                }
+                // Its size matters little.
+                steps = 0;
+            }
         }
-        let scores = starts.iter().map(|start| self.score_from(edit, start, &affected));
+        let scores = starts.iter().map(|start| self.score_from(edit, start, &affected, steps));
         scores.max_by(|one, other| one.ln_evidence.total_cmp(&other.ln_evidence))
+    }
+
+    /// As if the battery had more volts from a reading on: linear in them, so that the best size is known at once.
+    fn started(&self, from: usize, prior: &FigurePrior) -> ScreenScore {
+        let (by, square) = self.by_source_from[from];
+        let normal = 1.0 + prior.sd * prior.sd * square;
+        let size = prior.sd * (by - prior.center * square) / normal;
+        let volts = prior.center + prior.sd * size;
+        let change = volts * volts * square - 2.0 * volts * by + size * size;
+        ScreenScore { ln_evidence: self.ln_evidence - 0.5 * (change + normal.ln()), sizes: vec![size] }
     }
 
     /// No edit that moves these readings alone can have more evidence: all others stay as they are, and these fit as well as
     /// their own uncertainty lets anything fit.
-    fn ceiling(&self, affected: &[usize]) -> f64 {
+    /// Beside it, what the fit alone can gain.
+    fn ceiling(&self, affected: &[usize]) -> (f64, f64) {
         let size = self.misses.len();
         let part: Vec<f64> = affected
             .iter()
             .flat_map(|row| affected.iter().map(move |column| self.inverse[row * size + column]))
             .collect();
         let weights: Vec<f64> = affected.iter().map(|at| self.weights[*at]).collect();
-        let Some(part) = Cholesky::new(affected.len(), &part) else { return f64::MAX };
+        let Some(part) = Cholesky::new(affected.len(), &part) else { return (f64::MAX, f64::MAX) };
         let gain: f64 = part.solve(&weights).iter().zip(&weights).map(|(one, other)| one * other).sum();
         let spread: f64 = affected.iter().map(|at| self.variances[*at].ln()).sum();
-        self.ln_evidence + 0.5 * (gain - part.ln_determinant() - spread)
+        (self.ln_evidence + 0.5 * (gain - part.ln_determinant() - spread), 0.5 * gain)
     }
 
     /// Values and slopes by the sizes at the readings that an edit moves. Those of a mistake follow from the base.
@@ -121,18 +152,38 @@ impl<'a> Screen<'a> {
         let by_mistake = match edit.edit {
             Edit::Exchanged(one, other) => Some(vec![self.shown[other], self.shown[one]]),
             Edit::DeadClamp(_) => Some(vec![0.0]),
-            Edit::EngineStarted(_) => {
-                Some(affected.iter().map(|at| self.shown[*at] + self.by_source[*at] * sizes[0].0).collect())
+            Edit::Reversed(_) | Edit::NotZeroed(_) | Edit::LeadsNotNulled(_) | Edit::WeakMeter(_) => {
+                let of = |at: usize| self.misread(edit.edit, at, sizes.first().copied().unwrap_or_default());
+                return row_of(width, affected.iter().map(|at| of(*at).0).collect(), &|at| of(at).1);
             }
             _ => None,
         };
         match by_mistake {
-            Some(values) => row_of(width, values, &|at| self.by_source[at] * sizes[0].1),
+            Some(values) => row_of(width, values, &|_| 0.0),
             None => {
                 let mut values = self.values.clone();
                 values.extend(sizes);
                 self.model.predict(&values, edits, affected.iter().copied())
             }
+        }
+    }
+
+    /// What a reading shows by a mistake with its channel, and its slope by the mistake's size.
+    fn misread(&self, mistake: Edit, at: usize, (size, slope): (f64, f64)) -> (f64, f64) {
+        let (shown, measurand) = (self.shown[at], self.model.readings[at].measurand);
+        let is_amps = matches!(measurand, Measurand::Wire(_));
+        let ohms = 1.0 / shown - 1.0;
+        let in_ohms = |ohms: f64, slope: f64| {
+            let shown = comparable(ohms);
+            (shown, -shown * shown * slope)
+        };
+        match mistake {
+            Edit::Reversed(_) if is_amps => (-shown, 0.0),
+            Edit::NotZeroed(_) if is_amps => (shown + size, slope),
+            Edit::LeadsNotNulled(_) if measurand.in_ohms() => in_ohms(ohms + size, slope),
+            Edit::WeakMeter(_) if measurand.in_ohms() => in_ohms(ohms * size, ohms * slope),
+            Edit::WeakMeter(_) => (shown * size, shown * slope),
+            _ => (shown, 0.0),
         }
     }
 
@@ -145,14 +196,14 @@ impl<'a> Screen<'a> {
         self.ln_evidence + 0.5 * (self.weights[at].powi(2) / diagonal - (diagonal * variance).ln() - anything)
     }
 
-    fn score_from(&self, edit: &HypothesisEdit, start: &[f64], affected: &[usize]) -> ScreenScore {
+    fn score_from(&self, edit: &HypothesisEdit, start: &[f64], affected: &[usize], steps: usize) -> ScreenScore {
         let size = self.misses.len();
         let mut sizes = start.to_vec();
         let mut best = ScreenScore { ln_evidence: f64::MIN, sizes: sizes.clone() };
         let mut edits = self.edits.clone();
         let first = self.values.len();
         edits.push(AppliedEdit { edit: edit.edit, sizes: first });
-        for _ in 0..=STEPS {
+        for _ in 0..=steps {
             let natural: Vec<(f64, f64)> =
                 edit.sizes.iter().zip(&sizes).map(|(prior, deviation)| prior.at(*deviation)).collect();
             let moved = self.moved(&edits[edits.len() - 1], &natural, &edits, affected);
@@ -222,6 +273,22 @@ impl<'a> Screen<'a> {
         }
         best
     }
+}
+
+/// By reading, of all readings from it on: their volts by the battery's times their weights, and times the inverse of the
+/// covariance times themselves.
+fn from_each(by_source: &[f64], weights: &[f64], inverse: &[f64]) -> Vec<(f64, f64)> {
+    let size = by_source.len();
+    let mut sums = vec![(0.0, 0.0); size];
+    let (mut linear, mut square) = (0.0, 0.0);
+    for at in (0..size).rev() {
+        let row = &inverse[at * size..][..size];
+        let with_later: f64 = row[at + 1..].iter().zip(&by_source[at + 1..]).map(|(one, other)| one * other).sum();
+        linear += by_source[at] * weights[at];
+        square += by_source[at] * (2.0 * with_later + by_source[at] * row[at]);
+        sums[at] = (linear, square);
+    }
+    sums
 }
 
 /// The readings that an edit moves by more than a little: those of its branch. What one branch does to the ground that all
