@@ -5,7 +5,12 @@ mod requests;
 mod status;
 mod store_reports;
 
-use std::{collections::BTreeMap, path::PathBuf, sync::Arc, time::Duration};
+use std::{
+    collections::{BTreeMap, VecDeque},
+    path::PathBuf,
+    sync::Arc,
+    time::Duration,
+};
 
 use tokio::{
     sync::{broadcast, mpsc, oneshot},
@@ -52,6 +57,9 @@ const PORTS_END: Duration = Duration::from_secs(1);
 
 /// How long the last commit may take. What is not on disk then is told, and the program ends.
 const STORE_END: Duration = Duration::from_secs(5);
+
+/// How long the end of a session waits for its last findings.
+const FINDINGS_END: Duration = Duration::from_secs(20);
 
 /// Sessions that are being prepared. When it is full, the preparing threads wait.
 const PREPARED_QUEUE: usize = 16;
@@ -128,6 +136,9 @@ pub(super) struct EventLoop {
     to_prepared: mpsc::Sender<PreparedBegin>,
     /// The address of the live page; none where it is off.
     page: Option<String>,
+    /// Commands that end a session, or begin one instead of it, while its last findings are awaited; and until when.
+    held: VecDeque<(Command, oneshot::Sender<Answer>)>,
+    held_until: Mono,
 }
 
 impl EventLoop {
@@ -166,6 +177,8 @@ impl EventLoop {
             trouble: None,
             to_prepared,
             page: None,
+            held: VecDeque::new(),
+            held_until: Mono::default(),
         };
         if let Some(damaged) = event_loop.store.damaged().map(str::to_owned) {
             let at = clock.mono();
@@ -262,6 +275,7 @@ impl EventLoop {
                 LoopInput::Findings(event) => {
                     let at = self.clock.mono();
                     self.handle_event(at, event);
+                    self.carry_out_held(at);
                 }
                 LoopInput::Port(event) => self.port(event),
                 LoopInput::Readings => {
@@ -275,6 +289,10 @@ impl EventLoop {
                         self.publish_speaker();
                     }
                     self.handle_event(at, CoreEvent::Tick);
+                    if self.core.is_ending() && at >= self.held_until {
+                        self.end_without_findings();
+                        self.carry_out_held(at);
+                    }
                 }
                 LoopInput::Anchor => self.anchor(),
             }
@@ -309,8 +327,20 @@ impl EventLoop {
         }
         drop(inputs.ports);
         let at = self.clock.mono();
-        self.core.end(at, SessionExit::Stopped, &mut self.effects);
+        self.core.wind_up(at, SessionExit::Stopped, &mut self.effects);
         self.apply_effects();
+        let awaited = timeout(FINDINGS_END, async {
+            while self.core.is_ending()
+                && let Some(event) = inputs.findings.recv().await
+            {
+                self.core.handle(at, event, &mut self.effects);
+            }
+        });
+        drop(awaited.await);
+        self.end_without_findings();
+        // Who asked for the end is answered; nothing begins any more.
+        self.held.retain(|(command, _)| matches!(command, Command::End));
+        self.carry_out_held(at);
         let (store, unwritten) = (self.store, self.store_unwritten);
         // A thread that nobody waits for: one that hangs on the disk must not hold up the end.
         let (ended, end) = oneshot::channel();
@@ -335,6 +365,13 @@ impl EventLoop {
                 unwritten: unwritten.now().to_string(),
             })
         })
+    }
+
+    /// Closes a session whose last findings did not come in time.
+    fn end_without_findings(&mut self) {
+        let why = format!("the last findings were not ready within {} s", FINDINGS_END.as_secs());
+        self.core.close_without_findings(&why, &mut self.effects);
+        self.apply_effects();
     }
 
     fn handle_event(&mut self, at: Mono, event: CoreEvent) {

@@ -4,6 +4,7 @@
 //! `views` (for those who read).
 
 mod commands;
+mod ending;
 mod inputs;
 mod meters;
 mod views;
@@ -16,7 +17,7 @@ use super::{
     meters::MeterState,
     open_session::{BenchView, Session},
     proof::Ask,
-    record::{EventKind, SessionExit, StepExit},
+    record::{EventKind, SessionExit},
     undo::OperatorAct,
 };
 use crate::{
@@ -24,6 +25,7 @@ use crate::{
     clock::Mono,
     protocol::Value,
 };
+use ending::EndingSession;
 
 /// The state of the core.
 #[derive(Debug, Default)]
@@ -36,6 +38,10 @@ pub struct Core {
     zeros: ClampZeros,
     derived: DerivedChannels,
     session: Option<Session>,
+    /// The session before, while its last findings are awaited.
+    ending: Option<EndingSession>,
+    /// What the last end came to, until it is told.
+    ended: Option<CommandReply>,
     /// What `undo` would undo.
     last_act: Option<OperatorAct>,
     /// Events of the active step; empty between calls, kept to reuse its memory.
@@ -118,10 +124,9 @@ impl Core {
                 self.meters.iter_mut().for_each(|meter| meter.listened_again(at));
                 self.remark(at, EventKind::NotRunning, String::new(), text, effects);
             }
-            CoreEvent::Findings { session, captures, findings } => {
-                if let Some(open) = &mut self.session {
-                    open.concluded(session, captures, findings, effects);
-                }
+            CoreEvent::Findings { session, captures, findings } => self.concluded(session, captures, findings, effects),
+            CoreEvent::NoFindings { session, captures, why } => {
+                self.not_concluded(at, (session, captures), why, effects);
             }
             CoreEvent::Tick => self.tick(at, effects),
             CoreEvent::Anchor(wall) => {
@@ -131,33 +136,6 @@ impl Core {
             }
         }
         self.close_ask(effects);
-    }
-
-    /// Ends the session, if one is open.
-    pub fn end(&mut self, at: Mono, how: SessionExit, effects: &mut Vec<Effect>) -> Option<CommandReply> {
-        self.session.as_ref()?;
-        self.report_session_totals(at, effects);
-        let mut session = self.session.take()?;
-        self.last_act = None;
-        let judged = session.leave(at, StepExit::SessionEnd, &self.channels, effects);
-        session.put_back(at, effects);
-        session.findings.finish();
-        if !session.findings.ranked().is_empty() {
-            let (findings, ends_at) = (session.findings.ranked().to_vec(), session.findings.ends_at());
-            effects.push(Effect::Record(Record::Findings { findings, ends_at }));
-        }
-        effects.push(Effect::Record(Record::SessionEnded(at, how)));
-        effects.push(Effect::Notice(Notice::SessionEnded(how)));
-        Some(CommandReply::Ended { id: session.begin.id, judged })
-    }
-
-    fn report_session_totals(&mut self, at: Mono, effects: &mut Vec<Effect>) {
-        for index in 0..self.meters.len() {
-            for (kind, text) in self.meters[index].session_totals() {
-                let subject = self.meters[index].name.clone();
-                self.remark(at, kind, subject, text, effects);
-            }
-        }
     }
 
     fn begin(&mut self, at: Mono, begin: Begin, effects: &mut Vec<Effect>) -> CommandReply {

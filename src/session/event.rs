@@ -64,6 +64,15 @@ pub enum CoreEvent {
         /// The findings, the best first.
         findings: Vec<Finding>,
     },
+    /// A [`Effect::WorkOut`] came to nothing.
+    NoFindings {
+        /// The session that it was for.
+        session: Uuid,
+        /// How many captures it would rest on.
+        captures: u64,
+        /// Why, in words that a colon or a full stop may follow.
+        why: String,
+    },
     /// Sent a few times a second, so that silence is noticed too.
     Tick,
     /// The computer's clock at this moment.
@@ -78,7 +87,7 @@ pub enum Effect {
     /// Notify watching clients.
     Notice(Notice),
     /// Work out findings, on whatever thread, and answer with [`CoreEvent::Findings`]. A newer one takes the place of an
-    /// older one. What is not answered when the session ends, the core works out itself.
+    /// older one. A session that ends waits for the last answer, or works it out itself, see [`Core::end`](super::Core::end).
     WorkOut(Box<FindingsTask>),
 }
 

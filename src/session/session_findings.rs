@@ -155,6 +155,17 @@ impl SessionFindings {
         }
     }
 
+    /// No findings will come any more: none are kept, since older ones rest on fewer captures.
+    pub(super) fn give_up(&mut self) {
+        self.concluded = self.learnt;
+        self.findings.clear();
+    }
+
+    /// Whether findings are wanted that rest on so many captures.
+    pub(super) fn awaits(&self, captures: u64) -> bool {
+        self.is_pending() && captures == self.learnt
+    }
+
     /// Whether captures came that the findings do not rest on yet.
     pub(super) fn is_pending(&self) -> bool {
         self.concluded < self.learnt

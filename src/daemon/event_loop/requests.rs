@@ -5,13 +5,13 @@ use std::sync::Arc;
 use tokio::sync::oneshot;
 use uuid::Uuid;
 
-use super::{super::resume, EventLoop, store_reports::StoreTrouble};
+use super::{super::resume, EventLoop, FINDINGS_END, store_reports::StoreTrouble};
 use crate::{
     clock::{Clock, Mono},
     mistake::Mistake,
     procedure::Procedure,
     server::{Answer, BeginRequest, PendingRequest, Request},
-    session::{Begin, Command, Refusal, StepMove},
+    session::{Begin, Command, Refusal, SessionExit, StepMove},
     store::{
         Folder, StoreError, Ticket,
         read::{Archive, resumable_session},
@@ -95,15 +95,46 @@ impl EventLoop {
     }
 
     fn carry_out(&mut self, at: Mono, command: Command, to: oneshot::Sender<Answer>) {
-        let procedure = match &command {
-            Command::Begin(begin) => begin.procedure.clone(),
-            _ => None,
-        };
         if let Some(trouble) = &mut self.trouble
             && let Err(refusal) = trouble.takes(&command)
         {
             return drop(to.send(Answer::refused(refusal)));
         }
+        if let Some(how) = exit_by(&command)
+            && self.core.wind_up(at, how, &mut self.effects)
+        {
+            // No reading waits for the findings: what ends the session does.
+            self.apply_effects();
+            if self.held.is_empty() {
+                self.held_until = at.plus(FINDINGS_END);
+            }
+            self.held.push_back((command, to));
+            return;
+        }
+        self.carry_out_now(at, command, to);
+    }
+
+    /// Carries out what waited for the end of a session, once that is closed.
+    pub(super) fn carry_out_held(&mut self, at: Mono) {
+        while !self.core.is_ending()
+            && let Some((command, to)) = self.held.pop_front()
+        {
+            // One that begins a session may have another behind it.
+            if exit_by(&command).is_some_and(|how| self.core.wind_up(at, how, &mut self.effects)) {
+                self.held.push_front((command, to));
+                self.held_until = at.plus(FINDINGS_END);
+                break;
+            }
+            self.carry_out_now(at, command, to);
+        }
+        self.apply_effects();
+    }
+
+    fn carry_out_now(&mut self, at: Mono, command: Command, to: oneshot::Sender<Answer>) {
+        let procedure = match &command {
+            Command::Begin(begin) => begin.procedure.clone(),
+            _ => None,
+        };
         match self.core.command(at, command, &mut self.effects) {
             Err(refusal) => drop(to.send(Answer::refused(refusal.to_string()))),
             Ok(reply) => {
@@ -123,6 +154,15 @@ impl EventLoop {
             Some(trouble) => drop(to.send(not_on_disk(answer, &trouble.why))),
             None => _ = self.waiting.insert(ticket, (to, answer)),
         }
+    }
+}
+
+/// How a command ends the session that is open; none where it does not.
+fn exit_by(command: &Command) -> Option<SessionExit> {
+    match command {
+        Command::End => Some(SessionExit::Ended),
+        Command::Begin(_) => Some(SessionExit::Replaced),
+        _ => None,
     }
 }
 
