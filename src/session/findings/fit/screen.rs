@@ -20,7 +20,6 @@ pub(in super::super) struct Screen<'a> {
     edits: Vec<AppliedEdit>,
     shown: Vec<f64>,
     variances: Vec<f64>,
-    by_source: Vec<f64>,
     misses: Vec<f64>,
     /// Inverse of the covariance.
     inverse: Vec<f64>,
@@ -71,7 +70,6 @@ impl<'a> Screen<'a> {
             edits: fit.edits.clone(),
             shown: prediction.values,
             variances: prediction.variances,
-            by_source: prediction.by_source,
             misses,
             inverse,
             weights,
