@@ -292,10 +292,35 @@ fn without_a_procedure_every_mark_makes_a_step() {
     assert_eq!(watched.say(7, Command::Note("x".to_owned())).unwrap_err(), Refusal::NoSession);
 }
 
+const FEEDS: &str = r#"
+title = "feeds"
+
+[[step]]
+name = "feed one"
+circuit = "lift coil"
+channel = "probe"
+quantity = "V DC"
+role = "feed"
+
+[[step]]
+name = "feed two"
+circuit = "tilt coil"
+channel = "probe"
+quantity = "V DC"
+role = "feed"
+
+[[step]]
+name = "lift ohms"
+circuit = "lift coil"
+channel = "probe"
+quantity = "ohm"
+role = "coil ohms"
+"#;
+
 impl Watched {
     /// A session of which so many feeds are captured; what is to be worked out of them.
     fn with_captures(count: usize) -> (Self, Vec<findings::FindingsTask>) {
-        let mut watched = Self::new(Some(PROCEDURE));
+        let mut watched = Self::new(Some(FEEDS));
         for at in 0..count as i64 {
             watched.feed(vec![volts(1000 * at + 10, 12.4)]);
             watched.say(1000 * at + 20, Command::Take(None)).unwrap();

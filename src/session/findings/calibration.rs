@@ -20,9 +20,9 @@ mod tests {
             Observation, ObservationSet, Role, RunningLoads, SharedGainError,
             cause::{CAUSES, CauseCandidate, CauseContext},
             circuit::MeterReading,
-            fit::FitProblem,
+            fit::{FitProblem, HypothesisEdit},
             layout::Layout,
-            mode::modes,
+            mode::{ln_odds, modes},
             prior::MachinePrior,
             search::{HypothesisSearch, Posterior},
             statement::{Statement, Statements},
@@ -112,13 +112,26 @@ mod tests {
         weights.push(1.0);
         let mut chosen = vec![draws.weighed(&weights)];
         chosen.retain(|at| *at < all.len());
-        let edits: Vec<_> = chosen
+        let all_modes = modes(&layout, &prior);
+        let odds: Vec<f64> = all_modes.iter().map(|mode| ln_odds(mode).exp()).collect();
+        let mode = all_modes[draws.weighed(&odds)].clone();
+        let mut edits: Vec<_> = chosen
             .iter()
             .map(|at| {
-                let sizes: Vec<f64> = all[*at].sizes.iter().map(|_| draws.normal()).collect();
-                all[*at].edit_from(&sizes)
+                loop {
+                    let sizes: Vec<f64> = all[*at].sizes.iter().map(|_| draws.normal()).collect();
+                    let natural: Vec<f64> =
+                        all[*at].sizes.iter().zip(&sizes).map(|(prior, size)| prior.at(*size).0).collect();
+                    if all[*at].allows(&natural) {
+                        break all[*at].edit_from(&sizes);
+                    }
+                }
             })
             .collect();
+        edits.extend(mode.into_iter().map(|way| {
+            let start = way.sizes.iter().map(|_| draws.normal()).collect();
+            HypothesisEdit { start, ..way }
+        }));
         let (applied, mut deviations) = problem.start(&edits);
         for deviation in deviations.iter_mut().take(prior.model.figures.len()) {
             *deviation = draws.normal();
@@ -187,6 +200,14 @@ mod tests {
     #[ignore = "many visits: cargo test --lib -- --ignored --nocapture temperature"]
     fn the_temperature_is_the_best() {
         let drawn: Vec<Drawn> = (1000..1600).map(draw).collect();
+        for (seed, drawn) in (1000..).zip(&drawn) {
+            let (probability, is_so) = said(drawn, TEMPERATURE);
+            if probability >= 0.99 && !is_so {
+                let best = &drawn.posterior.hypotheses[0];
+                let edits: Vec<_> = best.edits.iter().map(|edit| edit.edit).collect();
+                println!("{seed}: {:?} taken for {edits:?}", drawn.truth);
+            }
+        }
         let loss = |temperature: f64| -> f64 {
             let each = drawn.iter().map(|drawn| {
                 let (probability, is_so) = said(drawn, temperature);

@@ -42,13 +42,13 @@ struct Screened {
     ln_weight: f64,
 }
 
-/// Hypotheses fitted in full, at most: of those with one cause, and of those with more.
-const FINALISTS: usize = 20;
-const FINALISTS_OF_MORE: usize = 12;
+/// Hypotheses fitted in full, at least and at most: of those with one cause, and of those with more.
+const FINALISTS: (usize, usize) = (8, 16);
+const FINALISTS_OF_MORE: (usize, usize) = (5, 12);
+/// And at most so many of them in other modes than their best.
+const OTHER_MODES: usize = 8;
 /// Less likely than the best by so much (natural logarithm), a hypothesis can change no word.
 const NEGLIGIBLE: f64 = 9.0;
-/// The same in one mode beside its likeliest.
-const NEGLIGIBLE_MODE: f64 = 6.0;
 /// Causes that are tried together with every other.
 const LEADS: usize = 5;
 /// Two faults at once are rarer than chance would have them: most visits are for one.
@@ -170,33 +170,50 @@ impl HypothesisSearch<'_> {
         Some(screened)
     }
 
-    /// Fits the best of what was screened in full.
+    /// Fits the best of what was screened in full: each set of causes in its best mode first, then what is left of them in the
+    /// other modes.
     fn fit_best(&self, hypotheses: &mut Vec<Hypothesis>, mut screened: Vec<Screened>) -> Option<()> {
         screened.sort_by(|one, other| other.ln_weight.total_cmp(&one.ln_weight));
         let known = hypotheses.iter().map(|one| one.ln_weight).fold(f64::MIN, f64::max);
         let best = screened.first().map_or(known, |first| first.ln_weight.max(known));
+        let mut tried: Vec<&[usize]> = Vec::new();
         let mut fitted = 0;
-        for Screened { causes, edits, ln_weight } in screened {
+        for one in &screened {
+            if tried.iter().any(|causes| is_same(causes, &one.causes)) {
+                continue;
+            }
             // The screen is linear and wrong by some where the machine is far from usual: the first few are fitted anyway.
-            let is_promising = ln_weight > best - NEGLIGIBLE - 0.1 * (best - known).abs();
-            let most = if causes.len() > 1 { FINALISTS_OF_MORE } else { FINALISTS };
-            if fitted >= most || (!is_promising && fitted >= 4) {
+            let is_promising = one.ln_weight > best - NEGLIGIBLE - 0.1 * (best - known).abs();
+            let (few, most) = if one.causes.len() > 1 { FINALISTS_OF_MORE } else { FINALISTS };
+            if fitted >= most || (!is_promising && fitted >= few) {
                 break;
             }
-            let same = |one: &Hypothesis| {
-                one.causes.len() == causes.len() && one.causes.iter().all(|cause| causes.contains(cause))
-            };
-            let is_settled = |one: &Hypothesis| {
-                same(one) && (mode::of(&one.edits).eq(mode::of(&edits)) || one.ln_weight > ln_weight + NEGLIGIBLE_MODE)
-            };
-            if hypotheses.iter().any(is_settled) {
+            tried.push(&one.causes);
+            if hypotheses.iter().any(|known| is_same(&known.causes, &one.causes)) {
                 continue;
             }
             if !(self.go_on)() {
                 return None;
             }
             fitted += 1;
-            hypotheses.extend(self.fitted(causes, edits));
+            hypotheses.extend(self.fitted(one.causes.clone(), one.edits.clone()));
+        }
+        let best = hypotheses.iter().map(|one| one.ln_weight).fold(f64::MIN, f64::max);
+        let mut fitted = 0;
+        for one in &screened {
+            let mut same = hypotheses.iter().filter(|known| is_same(&known.causes, &one.causes));
+            let is_left = same.clone().any(|known| known.ln_weight > best - NEGLIGIBLE);
+            if !is_left || same.any(|known| mode::of(&known.edits).eq(mode::of(&one.edits))) {
+                continue;
+            }
+            if fitted >= OTHER_MODES {
+                break;
+            }
+            if !(self.go_on)() {
+                return None;
+            }
+            fitted += 1;
+            hypotheses.extend(self.fitted(one.causes.clone(), one.edits.clone()));
         }
         hypotheses.sort_by(|one, other| other.ln_weight.total_cmp(&one.ln_weight));
         Some(())
@@ -247,6 +264,11 @@ impl HypothesisSearch<'_> {
         };
         is_same_part || (shares && (is_open(first) || is_open(second)))
     }
+}
+
+/// Whether these are the same causes, in whatever order.
+fn is_same(one: &[usize], other: &[usize]) -> bool {
+    one.len() == other.len() && one.iter().all(|cause| other.contains(cause))
 }
 
 /// By edit, its sizes as fitted, in standard deviations.
