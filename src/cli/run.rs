@@ -19,7 +19,7 @@ use crate::{
     daemon::{self, Config, OwnVoice, SpeechProgram},
     port::Address,
     procedure::Procedure,
-    server::{PageAddress, PageError, PageServer, Permission},
+    server::{NetworkPage, PageAddress, PageError, PageServer, Permission},
     session::Visit,
     setup::Setup,
 };
@@ -54,6 +54,10 @@ pub(super) struct RunArgs {
     /// who gets in has a link of `bayline page`
     #[arg(long, value_name = "ADDRESS")]
     listen: Option<SocketAddr>,
+    /// Encrypt the page on the shop's network by a certificate that this computer makes for itself; its fingerprint is printed, to be
+    /// compared with what the browser shows. A phone keeps its screen on there
+    #[arg(long, requires = "listen")]
+    https: bool,
     /// Offer this port when the bench is set up on the page, beside those that are plugged in, such as tcp://host:port (may be
     /// given several times)
     #[arg(long, value_name = "PORT")]
@@ -78,7 +82,10 @@ impl RunArgs {
     pub(super) fn run(self, common: &CommonArgs) -> Result<ExitCode, Failure> {
         common.start_log()?;
         let page = self.page.as_deref().map_or(Ok(PageAddress::Usual), page_address)?;
-        let page = PageServer::bind(page, self.listen)?.map(Arc::new);
+        let folder = common.folder()?;
+        let encrypted = self.https.then(|| folder.path());
+        let network = self.listen.map(|address| NetworkPage { address, encrypted });
+        let page = PageServer::bind(page, network)?.map(Arc::new);
         let library = common.library();
         let mut bench = match &self.bench {
             Some(path) => Bench::load(path, &library)?,
@@ -117,7 +124,6 @@ impl RunArgs {
         if let (Some(procedure), Some(channels)) = (&procedure, bench.channel_names()) {
             procedure.check_channels(&channels)?;
         }
-        let folder = common.folder()?;
         let config = Config {
             bench,
             folder,
@@ -190,6 +196,9 @@ async fn until_stopped(mut config: Config) -> Result<ExitCode, Failure> {
     if let Some(page) = config.page.as_ref().filter(|page| page.access().is_on_the_network()) {
         let link = page.access().make("first", Permission::Operate).map_err(PageError::from)?;
         print_link(&mut stderr(), &link, stderr().is_terminal())?;
+        if let Some(fingerprint) = page.fingerprint() {
+            tracing::info!("the browser warns once; go on only where it shows this SHA-256 fingerprint: {fingerprint}");
+        }
     }
     loop {
         let restart = stop.child_token();

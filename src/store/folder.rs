@@ -113,7 +113,7 @@ fn is_own_name(name: &str) -> bool {
         let rest = rest.trim_start_matches(|character: char| character == '-' || character.is_ascii_digit());
         rest.starts_with(".db")
     });
-    of_database || ["bayline.lock", "control.sock"].contains(&name)
+    of_database || ["bayline.lock", "control.sock", "page-certificate.pem"].contains(&name)
 }
 
 fn write_holder(file: &mut File) -> io::Result<()> {

@@ -3,16 +3,20 @@
 
 use std::{
     fs,
-    net::TcpListener,
-    path::Path,
+    io::{BufRead, BufReader, Read, Write},
+    net::{TcpListener, TcpStream},
+    path::{Path, PathBuf},
     process::{Child, Command, Stdio},
     time::Duration,
 };
 
 use fantoccini::{Client, ClientBuilder, Locator, key::Key};
-use serde_json::json;
+use serde_json::{Value, json};
 
-use crate::harness::{Bay, Display, HANDHELD, text};
+use crate::{
+    harness::{Bay, Display, HANDHELD, text},
+    page::Page,
+};
 
 const TERMINALS: &str = r#"
 title = "Terminal after terminal"
@@ -38,6 +42,41 @@ capture = "steady"
 const RECORD_SPEECH: &str = "window.said = [];
     speechSynthesis.speak = (utterance) => { said.push(utterance.text); setTimeout(() => utterance.onend(), 10); };";
 
+/// What axe calls a violation: its rule, and the elements.
+const FIND_BARRIERS: &str = "const done = arguments[0];
+    axe.run(document).then(({ violations }) =>
+        done(violations.map(({ id, nodes }) => [id, nodes.map(({ target, failureSummary }) => `${target}: ${failureSummary}`)])));";
+
+/// The folder of axe-core and html-validate, which `.ci/run` installs; none where they are not installed, which is told. CI must not
+/// skip what they check.
+fn page_checks() -> Option<PathBuf> {
+    let target = Path::new(env!("CARGO_TARGET_TMPDIR")).parent().unwrap();
+    let checks = target.join("page-checks/node_modules");
+    if checks.join("axe-core/axe.min.js").exists() {
+        return Some(checks);
+    }
+    assert!(std::env::var_os("CI").is_none(), "{} is missing; .ci/run installs it by npm", checks.display());
+    let _ = writeln!(std::io::stderr(), "axe and html-validate are skipped: npm did not install them; .ci/run does");
+    None
+}
+
+/// What html-validate (its recommended rules) finds in a page.
+fn is_valid(name: &str, html: &str) {
+    let Some(checks) = page_checks() else { return };
+    let folder = tempfile::tempdir().unwrap();
+    fs::write(folder.path().join(".htmlvalidate.json"), r#"{"root":true,"extends":["html-validate:recommended"]}"#)
+        .unwrap();
+    let path = folder.path().join(format!("{name}.html"));
+    fs::write(&path, html).unwrap();
+    let found = Command::new(checks.join(".bin/html-validate")).arg(&path).output().expect("node is installed");
+    assert!(
+        found.status.success(),
+        "{name}: {}{}",
+        String::from_utf8_lossy(&found.stdout),
+        String::from_utf8_lossy(&found.stderr)
+    );
+}
+
 /// How long the page has to show something.
 const PATIENCE: Duration = Duration::from_secs(20);
 
@@ -45,6 +84,7 @@ const PATIENCE: Duration = Duration::from_secs(20);
 struct Browser {
     client: Client,
     driver: Child,
+    port: u16,
 }
 
 impl Browser {
@@ -81,12 +121,14 @@ impl Browser {
             }
             tokio::time::sleep(Duration::from_millis(200)).await;
         };
-        Self { client, driver }
+        Self { client, driver, port }
     }
 
     /// The text of an element.
     async fn text(&self, id: &str) -> String {
-        self.client.find(Locator::Id(id)).await.unwrap().text().await.unwrap()
+        // While another page is loaded there is none.
+        let Ok(element) = self.client.find(Locator::Id(id)).await else { return String::new() };
+        element.text().await.unwrap_or_default()
     }
 
     /// Waits until an element shows this.
@@ -124,8 +166,54 @@ impl Browser {
         body.send_keys(&key.to_string()).await.unwrap();
     }
 
+    /// A command of the browser's own protocol, by the driver.
+    async fn command(&self, command: &str, parameters: Value) {
+        let session = self.client.session_id().await.unwrap().unwrap();
+        let body = json!({ "cmd": command, "params": parameters }).to_string();
+        let head = format!(
+            "POST /session/{session}/goog/cdp/execute HTTP/1.1\r\nhost: localhost\r\ncontent-type: application/json\r\n\
+             content-length: {}\r\nconnection: close\r\n\r\n",
+            body.len()
+        );
+        let mut stream = TcpStream::connect(("127.0.0.1", self.port)).unwrap();
+        stream.write_all((head + &body).as_bytes()).unwrap();
+        // The driver keeps the connection open: the answer is over after so many bytes.
+        let mut lines = BufReader::new(stream);
+        let mut head = String::new();
+        while !head.ends_with("\r\n\r\n") {
+            assert!(lines.read_line(&mut head).unwrap() > 0, "{command}: {head}");
+        }
+        let length =
+            head.to_lowercase().lines().find_map(|line| line.strip_prefix("content-length:")?.trim().parse().ok());
+        let mut answer = vec![0; length.unwrap_or(0)];
+        lines.read_exact(&mut answer).unwrap();
+        assert!(head.starts_with("HTTP/1.1 200"), "{command}: {}", String::from_utf8_lossy(&answer));
+    }
+
+    /// What axe (WCAG 2.2 A and AA, and its good practice) finds on the page as it is, in the light and in the dark scheme.
+    async fn is_accessible(&self, name: &str) {
+        let Some(checks) = page_checks() else { return };
+        let axe = fs::read_to_string(checks.join("axe-core/axe.min.js")).unwrap();
+        for scheme in ["light", "dark"] {
+            let features = json!({ "features": [{ "name": "prefers-color-scheme", "value": scheme }] });
+            self.command("Emulation.setEmulatedMedia", features).await;
+            self.client.execute(&axe, Vec::new()).await.unwrap();
+            let found = self.client.execute_async(FIND_BARRIERS, Vec::new()).await.unwrap();
+            assert_eq!(found, json!([]), "{name}, {scheme}");
+            self.picture_as_it_is(&format!("{name}-{scheme}")).await;
+        }
+        self.command("Emulation.setEmulatedMedia", json!({ "features": [] })).await;
+    }
+
     async fn picture(&self, name: &str, width: u32, height: u32) {
-        self.client.set_window_size(width, height).await.unwrap();
+        let size = json!({ "width": width, "height": height, "deviceScaleFactor": 1, "mobile": width < 600 });
+        self.command("Emulation.setDeviceMetricsOverride", size).await;
+        // A frame, so that what is drawn by script has the new size.
+        tokio::time::sleep(Duration::from_millis(300)).await;
+        self.picture_as_it_is(name).await;
+    }
+
+    async fn picture_as_it_is(&self, name: &str) {
         let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).parent().unwrap().join("page");
         fs::create_dir_all(&folder).unwrap();
         fs::write(folder.join(format!("{name}.png")), self.client.screenshot().await.unwrap()).unwrap();
@@ -165,6 +253,10 @@ async fn a_visit_is_done_on_the_page() {
     browser.until("verdict", "● in limit").await;
     browser.until("meters", "readings a second").await;
     browser.picture("phone", 360, 740).await;
+    browser.is_accessible("phone").await;
+    for path in ["/", "/setup", "/past"] {
+        is_valid("served", &Page::of(&mut daemon).ask("GET", path, &[], "").body);
+    }
     browser.press(Key::PageDown).await;
     browser.until("sentence", "The same at the tilt feed pin").await;
     browser.until("ledger", "feed, lift coil").await;
@@ -191,12 +283,25 @@ async fn a_visit_is_done_on_the_page() {
     browser.client.find(Locator::Css("#note button[type=submit]")).await.unwrap().click().await.unwrap();
     browser.until("hint", "kept: oil on the plug").await;
     browser.picture("laptop", 1280, 800).await;
+    browser.is_accessible("laptop").await;
+    browser.picture("tablet", 820, 1180).await;
     browser.tap("more").await;
     browser.picture("menu", 360, 740).await;
+    browser.is_accessible("menu").await;
+    // The room is asked before it is told.
     browser.tap("room").await;
     browser.picture("room", 1920, 1080).await;
-    browser.tap("more").await;
-    browser.tap("room").await;
+    browser.is_accessible("room").await;
+    daemon.reconnect(&bay.socket());
+    daemon.step("back");
+    browser.until("sentence", "What would you measure next?").await;
+    browser.picture("room-asked", 1920, 1080).await;
+    browser.tap("reveal").await;
+    browser.until("sentence", "Red lead on the lift feed pin").await;
+    browser.tap("leave").await;
+    for length in [&["report", "last"][..], &["report", "last", "--full"]] {
+        is_valid("sheet", &bay.bayline(length).done());
+    }
 
     // The daemon ends while the page is open.
     daemon.stop();
@@ -204,7 +309,7 @@ async fn a_visit_is_done_on_the_page() {
     assert_eq!(bay.kept().rows("SELECT text FROM event WHERE kind = 'note'"), ["oil on the plug"]);
     assert_eq!(
         bay.kept().rows("SELECT name, verdict FROM step ORDER BY number"),
-        ["feed, lift coil | in limit", "feed, tilt coil | out of limit"]
+        ["feed, lift coil | in limit", "feed, tilt coil | out of limit", "feed, lift coil | out of limit"]
     );
     browser.client.clone().close().await.unwrap();
 }
@@ -236,6 +341,7 @@ async fn a_bench_is_set_up_by_form_and_a_past_session_is_looked_at() {
     browser.client.find(Locator::Css(&listen)).await.unwrap().click().await.unwrap();
     browser.until("meters", "12.41 V").await;
     browser.picture("setup", 360, 740).await;
+    browser.is_accessible("setup").await;
     browser.client.find(Locator::Id("bench-name")).await.unwrap().send_keys("bay 2").await.unwrap();
     browser.client.find(Locator::Css("#save button")).await.unwrap().click().await.unwrap();
     browser.until("said", "\"bay 2\" is in use from now on").await;
@@ -258,10 +364,13 @@ async fn a_bench_is_set_up_by_form_and_a_past_session_is_looked_at() {
     browser.client.goto(&link.replace(&link[link.find("/#").unwrap()..], "/past")).await.unwrap();
     browser.until("list", "loader 7").await;
     browser.picture("past", 360, 740).await;
+    browser.is_accessible("past").await;
     browser.client.find(Locator::Css("#list a")).await.unwrap().click().await.unwrap();
     browser.until("plots", "probe, V DC").await;
     browser.client.wait().at_most(PATIENCE).for_element(Locator::Css("#plots canvas")).await.unwrap();
-    browser.picture("past-one", 1280, 800).await;
+    browser.picture("past-one", 1280, 1600).await;
+    browser.is_accessible("past-one").await;
+    browser.picture("past-one-phone", 360, 1600).await;
     daemon.stop();
     browser.client.clone().close().await.unwrap();
 }

@@ -3,9 +3,15 @@
 use std::{
     fs,
     io::{BufRead, Read},
+    sync::Arc,
 };
 
 use serde_json::{Value, json};
+use sha2::{Digest, Sha256};
+use tokio_rustls::rustls::{
+    ClientConfig, ClientConnection, RootCertStore,
+    pki_types::{CertificateDer, ServerName, pem::PemObject},
+};
 
 use crate::{
     harness::{Bay, Display, HANDHELD, text, until},
@@ -158,5 +164,63 @@ fn a_bench_and_a_procedure_are_set_up_by_form_and_no_path_gets_through() {
         let reply = page.as_page(&cookie, "GET", path, &NONE);
         assert!(reply.status != 200 || reply.body.contains("\"ok\":false"), "{path}: {}", reply.body);
     }
+    daemon.stop();
+}
+
+#[test]
+fn the_network_page_is_encrypted_by_a_certificate_that_is_kept() {
+    let bay = Bay::with_bench(HANDHELD);
+    let _probe = Display::of(bay.meter("handheld"), "12.41 V");
+    let start = || bay.start_with(&["--page", "127.0.0.1:0", "--listen", "127.0.0.1:0", "--https"]);
+    let fingerprint = |log: &str| {
+        let (_, rest) = log.split_once("SHA-256 fingerprint: ").unwrap_or_else(|| panic!("{log}"));
+        rest.lines().next().unwrap().to_owned()
+    };
+    let mut daemon = start();
+    let printed = fingerprint(&daemon.log().lock().unwrap());
+    let made = bay.bayline(["page", "--json", "link"]).done();
+    let answer: Value = serde_json::from_str(&made).unwrap();
+    let link = answer["links"][0]["address"].as_str().unwrap().to_owned();
+    let (host, token) = link.strip_prefix("https://").unwrap().split_once("/#").unwrap();
+
+    // A client of its own, which knows the certificate by its fingerprint alone.
+    let text = fs::read_to_string(bay.data().join("page-certificate.pem")).unwrap();
+    let certificate = CertificateDer::from_pem_slice(text.as_bytes()).unwrap();
+    let digest: Vec<String> = Sha256::digest(&certificate).iter().map(|byte| format!("{byte:02X}")).collect();
+    assert_eq!(digest.join(":"), printed);
+    let mut roots = RootCertStore::empty();
+    roots.add(certificate).unwrap();
+    let provider = Arc::new(tokio_rustls::rustls::crypto::ring::default_provider());
+    let config = ClientConfig::builder_with_provider(provider).with_safe_default_protocol_versions().unwrap();
+    let config = Arc::new(config.with_root_certificates(roots).with_no_client_auth());
+    let ask = |request: &str| {
+        let name = ServerName::try_from("127.0.0.1").unwrap();
+        let mut connection = ClientConnection::new(config.clone(), name).unwrap();
+        let mut socket = std::net::TcpStream::connect(host).unwrap();
+        let mut stream = tokio_rustls::rustls::Stream::new(&mut connection, &mut socket);
+        std::io::Write::write_all(&mut stream, request.as_bytes()).unwrap();
+        let mut answer = Vec::new();
+        // The server closes the connection without the alert that ends it.
+        drop(stream.read_to_end(&mut answer));
+        String::from_utf8_lossy(&answer).into_owned()
+    };
+    let body = json!({ "token": token }).to_string();
+    let head =
+        format!("host: {host}\r\norigin: https://{host}\r\ncontent-type: application/json\r\nconnection: close\r\n");
+    let paired = ask(&format!("POST /pair HTTP/1.1\r\n{head}content-length: {}\r\n\r\n{body}", body.len()));
+    assert!(paired.starts_with("HTTP/1.1 200") && paired.contains("SameSite=Strict; Secure"), "{paired}");
+    // A connection that says nothing, or nothing that is encrypted, holds up nobody.
+    let _silent = std::net::TcpStream::connect(host).unwrap();
+    let mut plain = std::net::TcpStream::connect(host).unwrap();
+    std::io::Write::write_all(&mut plain, b"GET / HTTP/1.1\r\nhost: x\r\n\r\n").unwrap();
+    assert!(ask(&format!("GET / HTTP/1.1\r\n{head}\r\n")).starts_with("HTTP/1.1 200"));
+    // The page of this computer stays as it is.
+    let local = Page::of(&mut daemon);
+    assert_eq!(local.as_page(&local.pair(), "GET", "/status", &NONE).status, 200);
+    daemon.stop();
+
+    // The next run has the same one.
+    let daemon = start();
+    assert_eq!(fingerprint(&daemon.log().lock().unwrap()), printed);
     daemon.stop();
 }

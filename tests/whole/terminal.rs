@@ -11,7 +11,11 @@ use std::{
     thread,
 };
 
-use nix::pty::{Winsize, openpty};
+use nix::{
+    pty::{Winsize, openpty},
+    sys::signal::{Signal, kill},
+    unistd::Pid,
+};
 use serde_json::json;
 
 use crate::harness::{Bay, Display, HANDHELD, text, until};
@@ -90,6 +94,11 @@ impl Screen {
     /// Ends it by its key; the terminal is as it was before.
     fn quit(mut self) {
         self.keys("q");
+        self.is_restored();
+    }
+
+    /// It ends well, and the terminal is as it was before.
+    fn is_restored(&mut self) {
         assert!(self.process.wait().unwrap().success());
         until("the usual screen is back", || {
             if self.parser.lock().unwrap().screen().alternate_screen() { Err("the other one") } else { Ok(()) }
@@ -102,6 +111,21 @@ impl Drop for Screen {
         drop(self.process.kill());
         drop(self.process.wait());
     }
+}
+
+#[test]
+fn a_signal_leaves_the_terminal_as_it_was() {
+    let bay = Bay::with_bench(HANDHELD);
+    let _probe = Display::of(bay.meter("handheld"), "12.41 V");
+    let daemon = bay.start();
+    for signal in [Signal::SIGTERM, Signal::SIGINT] {
+        let mut screen = Screen::open(&bay, 80, 24);
+        screen.until("the reading", |text| text.contains("12.41 V"));
+        let process = Pid::from_raw(i32::try_from(screen.process.id()).unwrap());
+        kill(process, signal).unwrap();
+        screen.is_restored();
+    }
+    daemon.stop();
 }
 
 #[test]

@@ -66,6 +66,7 @@ impl KeyReader {
             KeyCode::Char('a') | KeyCode::PageUp => step("again"),
             KeyCode::Char('b') => step("back"),
             KeyCode::Char('s') => step("skip"),
+            KeyCode::Char('u') => Request::Undo {},
             KeyCode::Char('v') => Request::Speaker { name: OWN_VOICE.to_owned() },
             _ => return None,
         };
@@ -117,6 +118,7 @@ mod tests {
         assert_eq!(asked(reader, KeyCode::Char(' '), false), take(None));
         assert_eq!(asked(reader, KeyCode::Enter, true), take(Some(YesNo::Yes)));
         assert_eq!(asked(reader, KeyCode::PageUp, true), take(Some(YesNo::No)));
+        assert_eq!(asked(reader, KeyCode::Char('u'), false), Some(Request::Undo {}));
     }
 
     #[test]

@@ -217,8 +217,10 @@ fn footer(state: &ScreenState, keys: &KeyReader, columns: usize) -> Vec<Line<'st
         ];
     }
     let words: &[&str] = match state.asks_a_question() {
-        true => &["space yes", "x no", "n next", "b back", "s skip", "m mark", "o note", "q quit"],
-        false => &["n next", "space take", "a again", "m mark", "s skip", "b back", "o note", "v voice", "q quit"],
+        true => &["space yes", "x no", "n next", "b back", "s skip", "u undo", "m mark", "o note", "q quit"],
+        false => {
+            &["n next", "space take", "a again", "m mark", "s skip", "b back", "u undo", "o note", "v voice", "q quit"]
+        }
     };
     let mut lines = vec![String::new()];
     for word in words {

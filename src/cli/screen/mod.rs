@@ -20,7 +20,7 @@ use ratatui::{
     widgets::Paragraph,
 };
 
-use super::{CommonArgs, client::Client, failure::Failure};
+use super::{CommonArgs, client::Client, failure::Failure, stop::ShutdownSignals};
 use crate::{
     clock::{Clock, micros},
     harmless::harmless_record,
@@ -41,6 +41,8 @@ enum ScreenEvent {
     Gone,
     /// The terminal can't be read any more.
     NoKeys,
+    /// This program is to end.
+    Signal,
 }
 
 /// Follows the session until a key or the daemon ends it.
@@ -55,8 +57,20 @@ pub(super) fn run(common: &CommonArgs) -> Result<(), Failure> {
     let (sender, events) = channel();
     let to_screen = sender.clone();
     thread::spawn(move || read_news(&mut watching, &to_screen));
+    // A signal to end ends the screen as a key does. It is waited for before anything is drawn.
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
+    let signals = {
+        let _entered = runtime.enter();
+        ShutdownSignals::new()?
+    };
     // Restored by `ratatui::restore`, also where this program panics.
     let mut terminal = ratatui::try_init()?;
+    let signalled = sender.clone();
+    thread::spawn(move || {
+        let mut signals = signals;
+        runtime.block_on(signals.received());
+        drop(signalled.send(ScreenEvent::Signal));
+    });
     thread::spawn(move || read_keys(&sender));
     let ended = follow(&mut terminal, &mut client, &mut state, &events, common);
     ratatui::restore();
@@ -109,7 +123,7 @@ fn follow(
                     state.news(*news);
                 }
                 ScreenEvent::Gone => return Ok(Left::DaemonStopped),
-                ScreenEvent::NoKeys => return Ok(Left::ByKey),
+                ScreenEvent::NoKeys | ScreenEvent::Signal => return Ok(Left::ByKey),
                 ScreenEvent::Terminal(Event::Key(key)) if key.kind != KeyEventKind::Release => {
                     match keys.key(key, state.asks_a_question()) {
                         Some(KeyAction::Quit) => return Ok(Left::ByKey),

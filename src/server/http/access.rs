@@ -22,8 +22,22 @@ const LONGEST_NAME: usize = 60;
 #[derive(Debug)]
 pub(crate) struct Access {
     /// The first is of this computer; a second is that of the shop's network.
-    addresses: Vec<SocketAddr>,
+    addresses: Vec<ServedAddress>,
     links: Mutex<Vec<PageLink>>,
+}
+
+/// Where the page is served.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct ServedAddress {
+    pub address: SocketAddr,
+    /// http or https.
+    pub scheme: &'static str,
+}
+
+impl std::fmt::Display for ServedAddress {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "{}://{}", self.scheme, self.address)
+    }
 }
 
 /// One way in.
@@ -67,7 +81,7 @@ impl Access {
     ///
     /// # Errors
     /// The system has no random bytes.
-    pub(super) fn new(addresses: Vec<SocketAddr>) -> Result<Self, LinkError> {
+    pub(super) fn new(addresses: Vec<ServedAddress>) -> Result<Self, LinkError> {
         let access = Self { addresses, links: Mutex::default() };
         access.add("this computer", Permission::Operate, false)?;
         Ok(access)
@@ -82,8 +96,8 @@ impl Access {
         let links = self.links();
         let token = links.iter().find(|link| link.number == 1).and_then(|link| link.token.as_deref());
         match (self.addresses.first(), token) {
-            (Some(address), Some(token)) => format!("http://{address}/#{token}"),
-            (Some(address), None) => format!("http://{address}/"),
+            (Some(address), Some(token)) => format!("{address}/#{token}"),
+            (Some(address), None) => format!("{address}/"),
             (None, _) => String::new(),
         }
     }
@@ -115,7 +129,7 @@ impl Access {
             used: 0,
             revoked: CancellationToken::new(),
         };
-        let address = self.addresses.last().map(|address| format!("http://{address}/#{token}"));
+        let address = self.addresses.last().map(|address| format!("{address}/#{token}"));
         let line = LinkLine { address, ..link.line() };
         links.push(link);
         Ok(line)
@@ -138,23 +152,29 @@ impl Access {
     /// Whether the request is meant for this server. A page of another site that points its own name here is not: the names
     /// of this server are bare addresses, which no other site can have, and `localhost`.
     pub(super) fn is_host(&self, headers: &HeaderMap) -> bool {
-        let Some(host) = headers.get(header::HOST).and_then(|host| host.to_str().ok()) else { return false };
+        self.served(headers).is_some()
+    }
+
+    /// The address that a request names; none where it names another server.
+    fn served(&self, headers: &HeaderMap) -> Option<ServedAddress> {
+        let host = headers.get(header::HOST)?.to_str().ok()?;
         let named = match host.parse::<SocketAddr>() {
             Ok(address) => Some(address.port()),
             Err(_) => host.strip_prefix("localhost:").and_then(|port| port.parse().ok()),
         };
-        named.is_some_and(|port| self.addresses.iter().any(|address| address.port() == port))
+        let port = named?;
+        self.addresses.iter().copied().find(|served| served.address.port() == port)
     }
 
     /// Whether a change was asked for by the page itself, as the browser saw it.
     pub(super) fn is_origin(&self, headers: &HeaderMap) -> bool {
         let host = headers.get(header::HOST).and_then(|host| host.to_str().ok());
-        let own = host.map(|host| format!("http://{host}"));
+        let own = host.zip(self.served(headers)).map(|(host, served)| format!("{}://{host}", served.scheme));
         headers.get(header::ORIGIN).is_some_and(|origin| own.is_some_and(|own| origin.as_bytes() == own.as_bytes()))
     }
 
     /// The cookie for a token; none for a wrong one. Every link is compared, whichever is right.
-    pub(super) fn redeem(&self, token: &str) -> Option<HeaderValue> {
+    pub(super) fn redeem(&self, token: &str, headers: &HeaderMap) -> Option<HeaderValue> {
         let mut links = self.links();
         let right = |link: &PageLink| link.token.as_ref().map_or(Choice::from(0), |own| same(own, token));
         let place = chosen(links.iter().map(right))?;
@@ -163,7 +183,8 @@ impl Access {
         if link.is_for_one {
             link.token = None;
         }
-        let cookie = format!("{}={}; Path=/; HttpOnly; SameSite=Strict", self.cookie_name(), link.cookie);
+        let secure = if self.served(headers).is_some_and(|served| served.scheme == "https") { "; Secure" } else { "" };
+        let cookie = format!("{}={}; Path=/; HttpOnly; SameSite=Strict{secure}", self.cookie_name(), link.cookie);
         Some(HeaderValue::try_from(cookie).expect("hexadecimal digits are valid in a header"))
     }
 
@@ -180,7 +201,7 @@ impl Access {
 
     /// Cookies are shared by all ports of a host: two daemons must not overwrite each other's.
     fn cookie_name(&self) -> String {
-        format!("bayline-{}", self.addresses.first().map_or(0, SocketAddr::port))
+        format!("bayline-{}", self.addresses.first().map_or(0, |served| served.address.port()))
     }
 }
 
@@ -225,7 +246,8 @@ mod tests {
     }
 
     fn local() -> Access {
-        Access::new(vec![SocketAddr::from(([127, 0, 0, 1], 4780))]).unwrap()
+        let http = ServedAddress { address: SocketAddr::from(([127, 0, 0, 1], 4780)), scheme: "http" };
+        Access::new(vec![http]).unwrap()
     }
 
     fn token(address: &str) -> &str {
@@ -244,9 +266,9 @@ mod tests {
         let token = link.strip_prefix("http://127.0.0.1:4780/#").unwrap();
         assert_eq!(token.len(), 2 * SECRET_BYTES);
         for wrong in ["", "0", &token[1..], &format!("{token}0")] {
-            assert!(access.redeem(wrong).is_none(), "{wrong}");
+            assert!(access.redeem(wrong, &HeaderMap::new()).is_none(), "{wrong}");
         }
-        let cookie = access.redeem(token).unwrap();
+        let cookie = access.redeem(token, &HeaderMap::new()).unwrap();
         assert!(cookie.to_str().unwrap().ends_with("; Path=/; HttpOnly; SameSite=Strict"), "{cookie:?}");
         assert_eq!(opens(&access, &cookie), Some(Permission::Operate));
         assert!(access.paired(&headers(&[(header::COOKIE, "bayline-4780=00")])).is_none());
@@ -259,10 +281,13 @@ mod tests {
         let phone = access.make("phone\u{7}", Permission::Operate).unwrap();
         assert_eq!((phone.number, phone.name.as_str()), (2, "phone"));
         let address = phone.address.unwrap();
-        let operator = access.redeem(token(&address)).unwrap();
-        assert!(access.redeem(token(&address)).is_none(), "it is good for one time");
+        let operator = access.redeem(token(&address), &HeaderMap::new()).unwrap();
+        assert!(access.redeem(token(&address), &HeaderMap::new()).is_none(), "it is good for one time");
         let class = access.make("class", Permission::Look).unwrap().address.unwrap();
-        let (first, second) = (access.redeem(token(&class)).unwrap(), access.redeem(token(&class)).unwrap());
+        let (first, second) = (
+            access.redeem(token(&class), &HeaderMap::new()).unwrap(),
+            access.redeem(token(&class), &HeaderMap::new()).unwrap(),
+        );
         assert_eq!(opens(&access, &operator), Some(Permission::Operate));
         assert_eq!((opens(&access, &first), opens(&access, &second)), (Some(Permission::Look), Some(Permission::Look)));
         assert!(access.list().iter().all(|line| line.address.is_none()), "a list tells no token");
@@ -296,5 +321,15 @@ mod tests {
             assert_eq!(access.is_origin(&asked), own, "{origin}");
         }
         assert!(!access.is_host(&HeaderMap::new()) && !access.is_origin(&HeaderMap::new()));
+        // The encrypted address has its own origin, and a cookie that never goes out unencrypted.
+        let https = ServedAddress { address: SocketAddr::from(([192, 168, 1, 20], 4781)), scheme: "https" };
+        let access = Access::new(vec![access.addresses[0], https]).unwrap();
+        let asked = |origin| headers(&[(header::HOST, "192.168.1.20:4781"), (header::ORIGIN, origin)]);
+        assert!(access.is_origin(&asked("https://192.168.1.20:4781")));
+        assert!(!access.is_origin(&asked("http://192.168.1.20:4781")));
+        let link = access.make("phone", Permission::Operate).unwrap().address.unwrap();
+        assert!(link.starts_with("https://192.168.1.20:4781/#"), "{link}");
+        let cookie = access.redeem(token(&link), &asked("https://192.168.1.20:4781")).unwrap();
+        assert!(cookie.to_str().unwrap().ends_with("; SameSite=Strict; Secure"), "{cookie:?}");
     }
 }

@@ -17,6 +17,7 @@ use tokio::{
     sync::{OwnedSemaphorePermit, Semaphore},
     time::{Sleep, sleep},
 };
+use tokio_rustls::{Accept, TlsAcceptor, server::TlsStream};
 
 /// Connections at one time. When all are in use, a further one waits until one ends.
 const MOST: usize = 96;
@@ -27,12 +28,14 @@ const LONGEST_STILL: Duration = Duration::from_secs(30);
 /// Accepts connections while there is room.
 pub(super) struct BoundedListener {
     listener: TcpListener,
+    /// Encrypts; none where the page is served as it is.
+    acceptor: Option<TlsAcceptor>,
     room: Arc<Semaphore>,
 }
 
 impl BoundedListener {
-    pub(super) fn new(listener: TcpListener) -> Self {
-        Self { listener, room: Arc::new(Semaphore::new(MOST)) }
+    pub(super) fn new(listener: TcpListener, acceptor: Option<TlsAcceptor>) -> Self {
+        Self { listener, acceptor, room: Arc::new(Semaphore::new(MOST)) }
     }
 }
 
@@ -47,6 +50,10 @@ impl Listener for BoundedListener {
         if let Err(error) = stream.set_nodelay(true) {
             tracing::debug!("a connection of the page keeps its delay: {error}");
         }
+        let stream = match &self.acceptor {
+            None => PageStream::Plain(stream),
+            Some(acceptor) => PageStream::Greeting(Box::pin(acceptor.accept(stream))),
+        };
         (WatchedStream { stream, still: Box::pin(sleep(LONGEST_STILL)), _room: room }, from)
     }
 
@@ -55,9 +62,45 @@ impl Listener for BoundedListener {
     }
 }
 
+/// A connection as it is, or encrypted.
+enum PageStream {
+    Plain(TcpStream),
+    /// Keys are still being agreed on, which never holds up other connections.
+    Greeting(Pin<Box<Accept<TcpStream>>>),
+    Encrypted(Box<TlsStream<TcpStream>>),
+}
+
+/// What reads and writes once keys are agreed on.
+trait ReadWrite: AsyncRead + AsyncWrite + Unpin {}
+
+impl<T: AsyncRead + AsyncWrite + Unpin> ReadWrite for T {}
+
+impl PageStream {
+    fn ready(&mut self, context: &mut Context<'_>) -> Poll<io::Result<Pin<&mut dyn ReadWrite>>> {
+        if let Self::Greeting(greeting) = self {
+            let encrypted = ready!(greeting.as_mut().poll(context))?;
+            *self = Self::Encrypted(Box::new(encrypted));
+        }
+        Poll::Ready(Ok(match self {
+            Self::Plain(stream) => Pin::new(stream as &mut dyn ReadWrite),
+            Self::Encrypted(stream) => Pin::new(stream.as_mut() as &mut dyn ReadWrite),
+            Self::Greeting(_) => unreachable!("keys are agreed on above"),
+        }))
+    }
+
+    fn poll_by<T>(
+        &mut self,
+        context: &mut Context<'_>,
+        poll: impl FnOnce(Pin<&mut dyn ReadWrite>, &mut Context<'_>) -> Poll<io::Result<T>>,
+    ) -> Poll<io::Result<T>> {
+        let stream = ready!(self.ready(context))?;
+        poll(stream, context)
+    }
+}
+
 /// A connection that ends when nothing moves on it.
 pub(super) struct WatchedStream {
-    stream: TcpStream,
+    stream: PageStream,
     still: Pin<Box<Sleep>>,
     _room: OwnedSemaphorePermit,
 }
@@ -76,23 +119,23 @@ impl WatchedStream {
 
 impl AsyncRead for WatchedStream {
     fn poll_read(mut self: Pin<&mut Self>, context: &mut Context<'_>, to: &mut ReadBuf<'_>) -> Poll<io::Result<()>> {
-        let polled = Pin::new(&mut self.stream).poll_read(context, to);
+        let polled = self.stream.poll_by(context, |stream, context| stream.poll_read(context, to));
         self.moved(context, polled)
     }
 }
 
 impl AsyncWrite for WatchedStream {
     fn poll_write(mut self: Pin<&mut Self>, context: &mut Context<'_>, from: &[u8]) -> Poll<io::Result<usize>> {
-        let polled = Pin::new(&mut self.stream).poll_write(context, from);
+        let polled = self.stream.poll_by(context, |stream, context| stream.poll_write(context, from));
         self.moved(context, polled)
     }
 
     fn poll_flush(mut self: Pin<&mut Self>, context: &mut Context<'_>) -> Poll<io::Result<()>> {
-        Pin::new(&mut self.stream).poll_flush(context)
+        self.stream.poll_by(context, |stream, context| stream.poll_flush(context))
     }
 
     fn poll_shutdown(mut self: Pin<&mut Self>, context: &mut Context<'_>) -> Poll<io::Result<()>> {
-        Pin::new(&mut self.stream).poll_shutdown(context)
+        self.stream.poll_by(context, |stream, context| stream.poll_shutdown(context))
     }
 
     fn poll_write_vectored(
@@ -100,11 +143,11 @@ impl AsyncWrite for WatchedStream {
         context: &mut Context<'_>,
         from: &[io::IoSlice<'_>],
     ) -> Poll<io::Result<usize>> {
-        let polled = Pin::new(&mut self.stream).poll_write_vectored(context, from);
+        let polled = self.stream.poll_by(context, |stream, context| stream.poll_write_vectored(context, from));
         self.moved(context, polled)
     }
 
     fn is_write_vectored(&self) -> bool {
-        self.stream.is_write_vectored()
+        matches!(&self.stream, PageStream::Plain(stream) if stream.is_write_vectored())
     }
 }

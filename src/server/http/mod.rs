@@ -1,7 +1,7 @@
 //! The live page and what it asks for, over HTTP: on this computer, and on the shop's network where that is asked for.
 //!
 //! The page asks the same requests as a client of the control socket and gets the same messages; nothing here changes the
-//! core. Reading order: `access` (who may ask, for what), `connections` (how many, how slow), `log` (news that a page which lost its
+//! core. Reading order: `access` (who may ask, for what), `certificate`, `connections` (how many, how slow), `log` (news that a page which lost its
 //! connection gets again), `routes`, and the routes of setting up (`setup`), of past sessions (`past`) and of photos (`photos`).
 //!
 //! # Security
@@ -12,6 +12,7 @@
 //! name of letters, digits, blanks and dashes in a folder of their own.
 
 mod access;
+mod certificate;
 mod connections;
 mod log;
 mod past;
@@ -24,8 +25,10 @@ use std::{io, net::SocketAddr, sync::Arc};
 use tokio::sync::{broadcast, mpsc};
 use tokio_util::sync::CancellationToken;
 
+use self::access::ServedAddress;
 pub(crate) use self::access::{Access, LinkError};
-use self::{connections::BoundedListener, log::NewsLog};
+pub(crate) use self::certificate::CertificateError;
+use self::{certificate::PageCertificate, connections::BoundedListener, log::NewsLog};
 use super::PendingRequest;
 use crate::{setup::Setup, store::Folder};
 
@@ -54,6 +57,9 @@ pub(crate) enum PageError {
         /// The system's message.
         source: io::Error,
     },
+    /// It can't be encrypted.
+    #[error(transparent)]
+    Certificate(#[from] CertificateError),
     /// The first link can't be made.
     #[error(transparent)]
     Link(#[from] LinkError),
@@ -63,7 +69,18 @@ pub(crate) enum PageError {
 #[derive(Debug)]
 pub(crate) struct PageServer {
     listeners: Vec<std::net::TcpListener>,
+    /// Of the address on the network; none where that is not encrypted.
+    certificate: Option<PageCertificate>,
     access: Arc<Access>,
+}
+
+/// How the page is served to other computers.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct NetworkPage<'a> {
+    /// Where.
+    pub address: SocketAddr,
+    /// The folder of its certificate; none where it is not encrypted.
+    pub encrypted: Option<&'a std::path::Path>,
 }
 
 impl PageServer {
@@ -71,7 +88,7 @@ impl PageServer {
     ///
     /// # Errors
     /// An address can't be had.
-    pub(crate) fn bind(local: PageAddress, network: Option<SocketAddr>) -> Result<Option<Self>, PageError> {
+    pub(crate) fn bind(local: PageAddress, network: Option<NetworkPage>) -> Result<Option<Self>, PageError> {
         let open = |address: SocketAddr| -> Result<std::net::TcpListener, PageError> {
             let failed = |source| PageError::Bind { address, source };
             let listener = std::net::TcpListener::bind(address).map_err(failed)?;
@@ -84,13 +101,22 @@ impl PageServer {
             PageAddress::At(address) => open(address)?,
         };
         let mut listeners = vec![own];
-        listeners.extend(network.map(open).transpose()?);
-        let addresses = listeners.iter().map(|listener| {
-            let wanted = network.unwrap_or(USUAL_PAGE);
-            listener.local_addr().map_err(|source| PageError::Bind { address: wanted, source })
+        listeners.extend(network.map(|network| open(network.address)).transpose()?);
+        let certificate =
+            network.and_then(|network| Some(PageCertificate::of(network.encrypted?, network.address))).transpose()?;
+        let addresses = listeners.iter().enumerate().map(|(index, listener)| {
+            let wanted = network.map_or(USUAL_PAGE, |network| network.address);
+            let address = listener.local_addr().map_err(|source| PageError::Bind { address: wanted, source })?;
+            let is_encrypted = index > 0 && certificate.is_some();
+            Ok(ServedAddress { address, scheme: if is_encrypted { "https" } else { "http" } })
         });
-        let addresses = addresses.collect::<Result<_, _>>()?;
-        Ok(Some(Self { listeners, access: Arc::new(Access::new(addresses)?) }))
+        let addresses = addresses.collect::<Result<_, PageError>>()?;
+        Ok(Some(Self { listeners, certificate, access: Arc::new(Access::new(addresses)?) }))
+    }
+
+    /// By what the certificate of the page on the network is recognised; none where that is not encrypted.
+    pub(crate) fn fingerprint(&self) -> Option<&str> {
+        self.certificate.as_ref().map(|certificate| certificate.fingerprint.as_str())
     }
 
     /// The links.
@@ -110,10 +136,12 @@ impl PageServer {
         let log = NewsLog::follow(news, stop.clone());
         let state = routes::PageState::new(self.access.clone(), requests, log, folder, setup, stop.clone());
         let router = routes::router(state);
-        let served = self.listeners.iter().map(|listener| {
+        let served = self.listeners.iter().enumerate().map(|(index, listener)| {
             let (router, stop) = (router.clone(), stop.clone());
+            let acceptor = self.certificate.as_ref().filter(|_| index > 0).map(PageCertificate::acceptor);
             async move {
-                let listener = BoundedListener::new(tokio::net::TcpListener::from_std(listener.try_clone()?)?);
+                let listener =
+                    BoundedListener::new(tokio::net::TcpListener::from_std(listener.try_clone()?)?, acceptor);
                 axum::serve(listener, router).with_graceful_shutdown(stop.cancelled_owned()).await
             }
         });

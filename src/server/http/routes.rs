@@ -234,10 +234,10 @@ struct Pairing {
     token: String,
 }
 
-async fn pair(State(state): State<PageState>, Json(pairing): Json<Pairing>) -> Response {
+async fn pair(State(state): State<PageState>, headers: HeaderMap, Json(pairing): Json<Pairing>) -> Response {
     // Guesses wait for each other, so that many at one time are no faster.
     let _one_by_one = state.pairing.lock().await;
-    match state.access.redeem(&pairing.token) {
+    match state.access.redeem(&pairing.token, &headers) {
         Some(cookie) => (StatusCode::OK, [(header::SET_COOKIE, cookie)], Json(Answer::done())).into_response(),
         None => {
             tokio::time::sleep(WRONG_TOKEN_DELAY).await;

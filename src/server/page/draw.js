@@ -10,6 +10,7 @@ function put(parent, name, attributes, text) {
   for (const [key, value] of Object.entries(attributes)) node.setAttribute(key, value);
   if (text !== undefined) node.textContent = text;
   parent.append(node);
+  return node;
 }
 
 /** 1, 2 or 5 times a power of ten, the nearest that is not smaller. */
@@ -43,6 +44,9 @@ export function numberLine(place, value, expanded, low, high, unit) {
   const svg = document.createElementNS(SVG, "svg");
   svg.setAttribute("viewBox", `0 0 ${WIDTH} 46`);
   svg.setAttribute("aria-hidden", "true");
+  const hatch = put(put(svg, "defs", {}), "pattern", { id: "hatch", width: 6, height: 6, patternUnits: "userSpaceOnUse", patternTransform: "rotate(45)" });
+  put(hatch, "rect", { class: "tint", width: 6, height: 6 });
+  put(hatch, "path", { class: "stroke", d: "M0 0V6" });
   const [from, to] = [Math.max(low ?? first, first), Math.min(high ?? last, last)];
   if (to > from) put(svg, "rect", { class: "zone", x: x(from), y: LINE_Y - 8, width: x(to) - x(from), height: 16 });
   put(svg, "path", { class: "axis", d: `M${EDGE} ${LINE_Y}H${WIDTH - EDGE}` });

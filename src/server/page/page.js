@@ -17,7 +17,7 @@ const ownMinute = by("minute");
 // A presenter's and a foot switch's keys; others are given in this browser's storage as {"F5": "next"}.
 const KEYS = { " ": "take", Enter: "take", PageDown: "next", PageUp: "again", ...own("bayline-keys") };
 
-const state = { step: null, channels: new Map(), ledger: [], captures: [], ask: null, looksOn: false, frames: new Map(), readAt: performance.now() };
+const state = { step: null, channels: new Map(), ledger: [], captures: [], ask: null, looksOn: false, isHidden: false, frames: new Map(), readAt: performance.now() };
 
 function own(name) {
   try {
@@ -54,7 +54,9 @@ function showSentence() {
   by("take").textContent = step?.asks ? "yes" : "take";
   by("again").textContent = step?.asks ? "no" : "again";
   by("zero").textContent = step?.quantity === "ohm" ? "null the leads" : "zero the clamp";
-  by("sentence").textContent = state.ask?.text ?? (step ? step.instruction || step.name : idleWords());
+  const asksTheRoom = state.isHidden && step !== null;
+  document.body.classList.toggle("asking", asksTheRoom);
+  by("sentence").textContent = asksTheRoom ? "What would you measure next?" : state.ask?.text ?? (step ? step.instruction || step.name : idleWords());
   by("waits").textContent = state.ask ? `waits for ${state.ask.waits_for}, or a button below` : "";
   by("sentence").classList.toggle("ask", state.ask !== null);
   by("step").textContent = step ? (step.place ? `${step.name}, step ${step.place} of ${step.of}` : step.name) : "";
@@ -166,7 +168,7 @@ function showLedger() {
   const rows = state.ledger.map((step) => {
     const [shape, kind] = look(step.verdict);
     const taken = step.capture ?? state.captures.filter((capture) => capture.step === step.number).at(-1);
-    return row(shape, kind, step.name, [taken?.shown, step.verdict ?? step.left ?? ""].filter(Boolean).join("  "), step.verdict === "in limit" ? "" : step.reason);
+    return row(shape, kind, step.name, [taken?.shown, step.verdict ?? step.left ?? ""].filter(Boolean).join(", "), step.verdict === "in limit" ? "" : step.reason);
   });
   by("ledger").replaceChildren(...rows.reverse());
 }
@@ -185,7 +187,7 @@ async function load() {
   const { session } = status;
   const open = status.meters.filter((meter) => meter.open).length;
   by("visit").textContent = session ? [session.machine, session.job, session.procedure].filter(Boolean).join(" · ") || "a session is open" : "no session is open";
-  by("link").textContent = `${open} of ${status.meters.length} meters`;
+  by("link").textContent = `${open} of ${status.meters.length} ${status.meters.length === 1 ? "meter" : "meters"}`;
   [state.session, state.meters] = [session, status.meters.length];
   const cautioned = session?.caution && sessionStorage.getItem("cautioned") !== session.uuid;
   if (cautioned) {
@@ -245,6 +247,8 @@ const NEWS = {
   },
   step({ step }) {
     state.ask = null;
+    // The class is asked first; a tap shows what the procedure has.
+    state.isHidden = document.body.classList.contains("room");
     showStep(step);
     loadLedgerSoon();
   },
@@ -401,16 +405,28 @@ for (const [id, how] of [["voice", "words"], ["tones", "tones"]]) {
   });
 }
 by("screen").addEventListener("click", () => (awake.wanted ? awake.release() : awake.hold()));
-by("room").addEventListener("click", () => {
-  const on = document.body.classList.toggle("room");
+function reveal() {
+  state.isHidden = false;
+  showSentence();
+}
+
+function roomView(on) {
+  document.body.classList.toggle("room", on);
   by("room").setAttribute("aria-pressed", String(on));
   by("more").open = false;
-});
+  reveal();
+}
+
+by("room").addEventListener("click", () => roomView(!document.body.classList.contains("room")));
+by("leave").addEventListener("click", () => roomView(false));
+by("reveal").addEventListener("click", reveal);
 // A presenter or a foot switch is a keyboard.
 document.addEventListener("keydown", (event) => {
   const act = KEYS[event.key];
   if (!act || event.repeat || event.target.closest("input, button, summary, a, select, textarea")) return;
   event.preventDefault();
+  // What is shown to the room first is what the key would have gone past.
+  if (state.isHidden) return reveal();
   ACTS[act]();
 });
 

@@ -7,7 +7,7 @@ function when(text) {
 }
 
 function outcome({ steps, outside }) {
-  return outside ? `■ ${outside} of ${steps} steps out of limit` : steps ? `${steps} steps, none out of limit` : "no steps";
+  return outside ? `■ ${outside} of ${steps} steps out of limit` : steps ? `${steps} ${steps === 1 ? "step" : "steps"}, none out of limit` : "no steps";
 }
 
 async function list() {
@@ -29,7 +29,7 @@ function stepRow(step, captures) {
   const [shape, kind] = look(step.verdict);
   const name = step.attempt > 1 ? `${step.name} (attempt ${step.attempt})` : step.name;
   const row = element("li", {}, element("span", { class: kind, text: shape }), element("span", { text: name }));
-  row.append(element("span", { class: kind, text: [taken?.shown, step.verdict ?? step.left ?? "on"].filter(Boolean).join("  ") }));
+  row.append(element("span", { class: kind, text: [taken?.shown, step.verdict ?? step.left ?? "on"].filter(Boolean).join(", ") }));
   if (step.reason) row.append(element("span", { class: "why", text: step.reason }));
   return row;
 }
@@ -52,6 +52,7 @@ async function one(id) {
     return element("figure", {}, image, text && element("figcaption", { text }));
   }));
   const told = answer.events.filter(({ kind }) => kind !== "announced");
+  by("h-events").hidden = told.length === 0;
   by("events").replaceChildren(...told.map(({ at_s, kind, subject, text }) => element("li", { text: `${clock(at_s)}  ${kind}${subject ? `, ${subject}` : ""}: ${text}` })));
   for (const channel of channels) await plot(id, channel, steps, told);
 }
@@ -79,7 +80,7 @@ function marks(steps, events) {
           if (to - from < 60) return;
           ctx.fillStyle = ink("--soft");
           ctx.font = `${12 * devicePixelRatio}px system-ui, sans-serif`;
-          ctx.fillText(step.name, Math.max(from, bbox.left) + 4, bbox.top + 14 * devicePixelRatio, to - from - 8);
+          ctx.fillText(step.name, Math.max(from, bbox.left) + 4, bbox.top + bbox.height - 6 * devicePixelRatio, to - from - 8);
         });
         ctx.restore();
       },
