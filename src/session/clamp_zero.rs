@@ -214,8 +214,8 @@ mod tests {
     #[test]
     fn a_zero_has_no_more_digits_than_its_uncertainty_leaves() {
         let zeroed = |offset, u| Zeroed { offset, drift: None, u, quantity: Quantity::AmpsDc };
-        assert_eq!(zeroed(0.030_12, 0.0006).shown(), "30 mA");
-        assert_eq!(zeroed(-0.1234, 0.004).shown_to(-0.0561), "-56 mA");
+        assert_eq!(zeroed(0.030_12, 0.0006).shown(), "0.030 A");
+        assert_eq!(zeroed(-0.1234, 0.004).shown_to(-0.0561), "-0.056 A");
         assert_eq!(zeroed(0.030_12, 0.0).shown(), "30.12 mA");
     }
 
