@@ -77,6 +77,9 @@ fn is_valid(name: &str, html: &str) {
     );
 }
 
+/// When the first figure was shown, ms after the navigation began (W3C User Timing).
+const FIRST_FIGURE: &str = "return performance.getEntriesByName('figure')[0].startTime";
+
 /// How long the page has to show something.
 const PATIENCE: Duration = Duration::from_secs(20);
 
@@ -251,6 +254,12 @@ async fn a_visit_is_done_on_the_page() {
     let probe = Display::of(meter, "12.41 V");
     browser.until("figure", "12.41").await;
     browser.until("verdict", "● in limit").await;
+    // A first visit has its figure soon, counted from the begin of the navigation on loopback.
+    browser.client.goto(link.split('#').next().unwrap()).await.unwrap();
+    browser.until("figure", "12.41").await;
+    let first = browser.client.execute(FIRST_FIGURE, Vec::new()).await.unwrap().as_f64().unwrap();
+    let _ = writeln!(std::io::stderr(), "first figure after {first:.0} ms");
+    assert!(first < 2000.0, "{first} ms");
     browser.until("meters", "readings a second").await;
     browser.picture("phone", 360, 740).await;
     browser.is_accessible("phone").await;

@@ -28,6 +28,7 @@ mod ledger;
 mod limits;
 mod moved;
 mod page;
+mod page_bounds;
 mod page_links;
 mod pedal;
 mod photos;

@@ -77,6 +77,7 @@ function showReading() {
   by("figure").textContent = figure;
   by("figure").style.setProperty("--length", String(figure.length + unit.join(" ").length / 2));
   by("unit").textContent = unit.join(" ");
+  if (reading && !performance.getEntriesByName("figure").length) performance.mark("figure");
   by("reading").classList.toggle("stale", !reading || reading.age_s > 2);
   const { limit_low: low, limit_high: high } = state.step ?? {};
   const value = typeof reading?.value === "number" ? reading.value : NaN;
