@@ -84,6 +84,7 @@ mod tests {
             alternatives: nothing(),
             next: String::new(),
             ends_at: None,
+            calibration: None,
         }
     }
 

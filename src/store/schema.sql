@@ -283,6 +283,7 @@ CREATE TABLE finding (
     alternatives    TEXT NOT NULL,        -- what else would explain it, a sentence a line
     next            TEXT NOT NULL,        -- what to measure next
     ends_at         INTEGER,              -- step.number whose capture is the last that it rests on; NULL where that is of the session continued
+    calibration     INTEGER,              -- version of the calibration that made a probability of weight; NULL before version 6
     PRIMARY KEY (session, judgement, rank)
 ) STRICT, WITHOUT ROWID;
 

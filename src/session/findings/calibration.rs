@@ -4,12 +4,11 @@
 //! Fitted on machines, meters and mistakes drawn from the priors of this program's own model, see the test below; never on the
 //! truth simulator in `tests/truth`.
 
-/// Counts the fits of the temperature: a change of priors or causes asks for a new one.
-#[cfg(test)]
-const CALIBRATION_VERSION: u32 = 1;
+/// Counts the fits of the temperature: a change of priors or causes asks for a new one. It is stored with each finding.
+pub(super) const CALIBRATION_VERSION: u32 = 2;
 
-/// 1 would take the model at its word.
-pub(super) const TEMPERATURE: f64 = 1.1;
+/// 1 takes the model at its word: of 600 drawn visits the logarithmic loss was 0.236 at 0.9, 0.238 at 1, 0.243 at 1.1.
+pub(super) const TEMPERATURE: f64 = 1.0;
 
 #[cfg(test)]
 mod tests {
@@ -193,7 +192,7 @@ mod tests {
         let certain: Vec<&(f64, bool)> = said.iter().filter(|(probability, _)| *probability >= 0.99).collect();
         let wrong = certain.iter().filter(|(_, is_so)| !is_so).count();
         assert!(certain.len() > 2 && wrong == 0, "{wrong} of {}", certain.len());
-        assert_eq!(CALIBRATION_VERSION, 1, "measure anew after a change of the version");
+        assert_eq!(CALIBRATION_VERSION, 2, "measure anew after a change of the version");
     }
 
     #[test]
@@ -230,6 +229,7 @@ mod tests {
                 share(0.5, 0.8)
             );
         }
-        assert!((loss(TEMPERATURE) - loss(1.0)).abs() < 0.05);
+        let best = [0.8, 0.9, 1.0, 1.1, 1.2].map(loss).into_iter().fold(f64::MAX, f64::min);
+        assert!(loss(TEMPERATURE) < best + 0.005);
     }
 }

@@ -150,7 +150,9 @@ impl Splitting<'_> {
             offer(Role::OhmsToGround, RunningLoads::Nothing, Some(at), 2.0);
             offer(Role::Draw, RunningLoads::Nothing, Some(at), 1.0);
         }
-        for (at, reading) in layout.readings.iter().enumerate() {
+        // Any step may be repeated but the one that was just done.
+        let before = layout.readings.len().saturating_sub(1);
+        for (at, reading) in layout.readings[..before].iter().enumerate() {
             let observation = layout.observation(at);
             found.push(Possible {
                 reading: *reading,

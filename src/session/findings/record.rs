@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Deserializer, Serialize};
 
-use super::{ConfidenceLevel, Finding, FindingKind};
+use super::{ConfidenceLevel, Finding, FindingKind, calibration::CALIBRATION_VERSION};
 
 /// A finding on the control socket, in JSON and in the table `finding`. It differs from [`Finding`] in its alternatives,
 /// of which the sentences alone travel.
@@ -32,6 +32,9 @@ pub(crate) struct FindingRecord {
     /// In the table: number of the step whose capture is the last that it rests on.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub ends_at: Option<u32>,
+    /// Version of the calibration that made a probability of its weight; none of one stored before versions were.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub calibration: Option<u32>,
 }
 
 impl From<&Finding> for FindingRecord {
@@ -47,6 +50,7 @@ impl From<&Finding> for FindingRecord {
             alternatives: finding.alternatives.iter().map(|other| other.sentence.clone()).collect(),
             next: finding.next.clone(),
             ends_at: None,
+            calibration: Some(CALIBRATION_VERSION),
         }
     }
 }

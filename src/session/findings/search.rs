@@ -46,7 +46,7 @@ struct Screened {
 const FINALISTS: (usize, usize) = (8, 16);
 const FINALISTS_OF_MORE: (usize, usize) = (5, 12);
 /// And at most so many of them in other modes than their best.
-const OTHER_MODES: usize = 8;
+const OTHER_MODES: usize = 10;
 /// Less likely than the best by so much (natural logarithm), a hypothesis can change no word.
 const NEGLIGIBLE: f64 = 9.0;
 /// Causes that are tried together with every other.
@@ -200,6 +200,8 @@ impl HypothesisSearch<'_> {
         }
         let best = hypotheses.iter().map(|one| one.ln_weight).fold(f64::MIN, f64::max);
         let mut fitted = 0;
+        // A mode is as likely as the screen has it only where that is near: the usual ones come first.
+        screened.sort_by(|one, other| mode::ln_odds(&other.edits).total_cmp(&mode::ln_odds(&one.edits)));
         for one in &screened {
             let mut same = hypotheses.iter().filter(|known| is_same(&known.causes, &one.causes));
             let is_left = same.clone().any(|known| known.ln_weight > best - NEGLIGIBLE);

@@ -39,3 +39,4 @@ CREATE TABLE waveform (
     time_constant_u REAL,
     PRIMARY KEY (session, judgement, step, channel, quantity)
 ) STRICT, WITHOUT ROWID;
+ALTER TABLE finding ADD COLUMN calibration INTEGER;
