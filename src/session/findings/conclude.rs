@@ -1,9 +1,9 @@
 //! From observations to findings: what is wrong, said as finely as the captures bear, and no finer.
 
 use super::{
-    Alternative, Confidence, Finding, FindingKind, ObservationSet, Role, RunningLoads,
+    Alternative, Confidence, Finding, FindingKind, ObservationSet,
     cause::{CAUSES, CauseCandidate, CauseContext, FittedCause},
-    circuit::{DriveState, Measurand},
+    circuit::Measurand,
     evidence,
     fit::FitProblem,
     layout::Layout,
@@ -16,14 +16,10 @@ use super::{
 
 /// Alternatives are listed until their sum and the finding's leave out less than this.
 const LEFT_OUT: f64 = 0.01;
-/// "No fault found" is said from this probability on.
-const NO_FAULT: f64 = 0.95;
 /// A mistake is reported from this probability on: less is among the alternatives.
 const MISTAKE: f64 = 0.8;
 /// A part of a run is named from this probability on, else the run.
 const LIKELY: f64 = 0.8;
-/// What the captures make no less likely than this (Bayes factor) they can't rule out.
-const NOT_RULED_OUT: f64 = 0.2;
 
 /// The findings, the best explained first; empty where too little was measured to say anything.
 pub fn conclude(case: &ObservationSet) -> Vec<Finding> {
@@ -56,11 +52,11 @@ pub(super) struct FindingWriter<'a> {
 }
 
 impl FindingWriter<'_> {
-    fn candidates(&self) -> &[CauseCandidate] {
+    pub(super) fn candidates(&self) -> &[CauseCandidate] {
         self.statements.candidates
     }
 
-    fn posterior(&self) -> &Posterior {
+    pub(super) fn posterior(&self) -> &Posterior {
         self.statements.posterior
     }
 
@@ -237,7 +233,7 @@ impl FindingWriter<'_> {
     }
 
     /// What else would explain the captures, until next to nothing is left out.
-    fn alternatives(&self, is_said: &dyn Fn(&Hypothesis) -> bool, weight: f64) -> Vec<Alternative> {
+    pub(super) fn alternatives(&self, is_said: &dyn Fn(&Hypothesis) -> bool, weight: f64) -> Vec<Alternative> {
         let mut found: Vec<Alternative> = Vec::new();
         for one in self.posterior().hypotheses.iter().filter(|one| !is_said(one)) {
             let (kind, circuits, sentence) = match self.statements.faults(one).next() {
@@ -318,164 +314,4 @@ impl FindingWriter<'_> {
             next: self.candidates()[cause].cause.next_step(&fitted),
         })
     }
-
-    /// No fault explains more than a good machine does.
-    fn without_fault(&self, best: &Hypothesis) -> Option<Finding> {
-        let out: Vec<usize> =
-            (0..self.layout.readings.len()).filter(|at| self.layout.observation(*at).is_out).collect();
-        if !out.is_empty() {
-            return Some(self.out_of_limit(best, &out));
-        }
-        let judged: Vec<usize> = (0..self.layout.coils.len()).filter(|at| is_judged(self.layout, *at)).collect();
-        // Too little was measured to say anything.
-        if judged.is_empty() || judged.len() < self.layout.coils.len() {
-            return None;
-        }
-        let weight = self.statements.no_fault();
-        let mut open = self.alternatives(&|one| self.statements.faults(one).next().is_none(), 0.0);
-        open.retain(|other| other.kind.is_fault());
-        open.extend(self.not_ruled_out(&open));
-        let circuits: Vec<String> = judged.iter().map(|at| self.layout.coils[*at].to_owned()).collect();
-        let steps = self.layout.readings.len();
-        let is_sound = weight >= NO_FAULT && best.causes.is_empty();
-        let listed: Vec<&str> =
-            open.iter().filter_map(|other| other.weight.map(|_| other.kind.word())).take(3).collect();
-        let sentence = if is_sound {
-            format!("No fault found: all {steps} captures fit a good circuit.")
-        } else if listed.is_empty() {
-            "No fault shown.".to_owned()
-        } else {
-            format!("No fault shown; can't rule out: {}.", listed.join(", "))
-        };
-        let next = Splitting { writer: self }.best().or_else(|| self.unmeasured());
-        Some(Finding {
-            kind: if is_sound { FindingKind::Healthy } else { FindingKind::NoFaultShown },
-            circuits,
-            sentence,
-            evidence: vec!["All captures agree with a good circuit within the accuracy of the meters.".to_owned()],
-            confidence: Confidence::from_absence(weight),
-            alternatives: open,
-            next: next
-                .unwrap_or_else(|| "Check the mechanics and hydraulics: no electrical fault was found.".to_owned()),
-        })
-    }
-
-    /// Steps out of limit on a machine that the model takes for good.
-    fn out_of_limit(&self, best: &Hypothesis, out: &[usize]) -> Finding {
-        let named = |at: &usize| {
-            let observation = self.layout.observation(*at);
-            format!("{} shows {}", observation.step, observation.shown())
-        };
-        let all_ohms = out.iter().all(|at| matches!(self.layout.readings[*at].measurand, Measurand::CoilOhms(_)));
-        let celsius = best.celsius(self.prior);
-        let is_warm = all_ohms && celsius > WARM && self.layout.observations.part_celsius.is_none();
-        let steps: Vec<String> = out.iter().map(named).collect();
-        let mut circuits: Vec<String> = out.iter().map(|at| self.layout.observation(*at).circuit.clone()).collect();
-        circuits.dedup();
-        let sentence = if is_warm {
-            format!(
-                "Warm coils: their resistance is that of good coils at about {celsius:.0} °C. The temperature was not measured."
-            )
-        } else {
-            let place = if steps.len() == 1 { "it fits" } else { "they fit" };
-            format!(
-                "{}: more than the procedure allows, but {place} a good machine at the edge of what is usual.",
-                steps.join(", ")
-            )
-        };
-        let next = if is_warm {
-            "Measure a coil's temperature, or its ohms again once everything has cooled down, before replacing any coil.".to_owned()
-        } else {
-            let step = &self.layout.observation(out[0]).step;
-            Splitting { writer: self }.best().unwrap_or_else(|| format!("Repeat the step \"{step}\"."))
-        };
-        let mut open = self.alternatives(&|one| self.statements.faults(one).next().is_none(), 0.0);
-        open.retain(|other| other.kind.is_fault());
-        Finding {
-            kind: if is_warm { FindingKind::WarmCoils } else { FindingKind::OutOfLimit },
-            circuits: if is_warm { Vec::new() } else { circuits },
-            sentence,
-            evidence: steps.iter().map(|step| format!("{step}, out of limit.")).collect(),
-            confidence: Confidence::from_absence(self.statements.no_fault()),
-            alternatives: open,
-            next,
-        }
-    }
-
-    /// Kinds of faults of which the captures say next to nothing, each once.
-    fn not_ruled_out(&self, listed: &[Alternative]) -> Vec<Alternative> {
-        let mut found: Vec<Alternative> = Vec::new();
-        for (candidate, factor) in self.candidates().iter().zip(&self.posterior().bayes_factors) {
-            let is_known = |known: &Alternative| known.kind == candidate.kind;
-            if candidate.is_mistake || *factor < NOT_RULED_OUT || listed.iter().any(is_known) {
-                continue;
-            }
-            let circuits = candidate.coils.iter().map(|at| self.layout.coils[*at].to_owned());
-            match found.iter_mut().find(|known| is_known(known)) {
-                Some(known) => {
-                    let new: Vec<String> = circuits.filter(|coil| !known.circuits.contains(coil)).collect();
-                    known.circuits.extend(new);
-                }
-                None => found.push(Alternative {
-                    kind: candidate.kind,
-                    circuits: circuits.collect(),
-                    sentence: format!("Not ruled out: {}. These captures would not show it.", candidate.kind.word()),
-                    weight: None,
-                }),
-            }
-        }
-        found
-    }
-
-    /// What would show most of what these captures can't.
-    fn unmeasured(&self) -> Option<String> {
-        let has = |role, running| {
-            self.layout
-                .observations
-                .observations()
-                .iter()
-                .any(|observation| observation.usage.role == role && observation.usage.running == running)
-        };
-        let missing = [
-            (
-                Role::GroundDrop,
-                RunningLoads::Everything,
-                "the drop of the shared ground with everything running: it would show a bad shared ground",
-            ),
-            (
-                Role::Supply,
-                RunningLoads::Everything,
-                "the volts across the battery's posts with everything running: they would show a weak supply",
-            ),
-            (
-                Role::Draw,
-                RunningLoads::Nothing,
-                "the amps of each coil with its driver off: they would show a short to power",
-            ),
-            (
-                Role::OhmsToGround,
-                RunningLoads::Nothing,
-                "the ohms from each harness feed pin to ground, unplugged and key off: they would show a short to ground",
-            ),
-        ];
-        missing
-            .into_iter()
-            .find(|(role, running, _)| !has(*role, *running))
-            .map(|(_, _, words)| format!("Measure {words}."))
-    }
-}
-
-/// Coils above this were working, °C: those that stood are as warm as the air.
-const WARM: f64 = 45.0;
-
-/// Whether a coil's circuit can be judged at all: volts, ohms and amps.
-pub(super) fn is_judged(layout: &Layout, at: usize) -> bool {
-    let volts = layout.has(Measurand::HarnessFeed(at))
-        || layout.has(Measurand::CoilFeed(at))
-        || layout.has(Measurand::SharedFeed)
-        || layout.has(Measurand::Battery);
-    let amps = layout.readings.iter().any(|reading| {
-        reading.measurand == Measurand::Wire(at) && matches!(reading.state, DriveState::Held(_) | DriveState::AllHeld)
-    });
-    volts && layout.has(Measurand::CoilOhms(at)) && amps
 }

@@ -30,6 +30,7 @@ mod statement;
 mod conclude;
 mod evidence;
 mod next;
+mod no_fault;
 mod task;
 
 #[cfg(test)]

@@ -5,6 +5,7 @@ use proptest::prelude::*;
 
 use crate::{
     electrics::Uncertain,
+    procedure::{ClampPlace, Driver, DriverControl},
     units::{Limit, Measure},
 };
 use RunningLoads::{Everything, Nothing, This};
@@ -391,4 +392,70 @@ fn faults_in_better_wiring_are_found() {
     assert!(all[0].sentence.contains("its feed or its driver"), "{all:#?}");
     let shared_feed = block_of(12.6, 0.65, &wires, &[7.5, 7.42, 7.55], &grounds, 0.008);
     assert_eq!(first(shared_feed).0, FindingKind::FeedLowEverywhere);
+}
+
+/// A coil of 7.5 ohm by Ohm's law, on a driver that is on for 60 % of the time: means of what is on and off by turns, the coil's
+/// current going on through the freewheeling path meanwhile.
+fn switched(amps_share: f64) -> Vec<Observation> {
+    const DUTY: f64 = 0.6;
+    let amps = DUTY * 12.6 / (7.5 + 0.15);
+    let shown = |role: Role, running: RunningLoads, value: f64| {
+        Observation::number(
+            "lift",
+            &format!("lift, {role}"),
+            role,
+            running,
+            Uncertain::new(value, 0.003 * value + 0.005),
+        )
+    };
+    vec![
+        shown(Role::Feed, Nothing, DUTY * 12.6),
+        shown(Role::CoilOhms, Nothing, 7.5).limited(nominal("7.5 ohm ± 10 %")),
+        shown(Role::CoilAmps, This, amps_share * amps),
+        shown(Role::FeedDrop, This, 12.6 - DUTY * 12.6 + 0.12 * amps),
+        shown(Role::GroundDrop, This, 0.03 * amps),
+    ]
+}
+
+#[test]
+fn a_switched_driver_is_no_fault_where_the_procedure_says_so() {
+    let of = |observations: Vec<Observation>, driver: Driver| {
+        let mut set = ObservationSet::new(observations);
+        set.drivers = vec![("lift".to_owned(), driver)];
+        conclude(&set)
+    };
+    let is_fault = |findings: &[Finding]| findings.iter().any(|finding| finding.kind.is_fault());
+    let switched_driver = Driver { control: DriverControl::Switched, ..Driver::default() };
+    let before = Driver { clamp: ClampPlace::BeforeDriver, ..switched_driver };
+    let found = of(switched(1.0), switched_driver);
+    assert!(!is_fault(&found), "{found:#?}");
+    // In the driver's supply the clamp shows duty times the coil's current.
+    let found = of(switched(0.6), before);
+    assert!(!is_fault(&found), "{found:#?}");
+    let found = of(switched(0.6), switched_driver);
+    assert!(is_fault(&found) || found[0].kind == FindingKind::Contradiction, "taken for the coil's: {found:#?}");
+    // Taken for steady, it feeds too little.
+    let found = of(switched(1.0), Driver::default());
+    assert!(is_fault(&found), "{found:#?}");
+}
+
+#[test]
+fn what_was_just_done_is_not_asked_for_again() {
+    // Amps that fit nothing well: a slipped lead, or something in the circuit.
+    let with_amps = |is_last: bool| {
+        let mut observations = block_of(12.6, 0.02, &[0.05; 3], &[7.5, 7.42, 7.55], &[0.01; 3], 0.008);
+        let at = observations.iter().position(|one| one.step == "coil 2, coil amps").unwrap();
+        let mut amps = observations.remove(at);
+        amps.value = Measured::Number(Uncertain::new(1.1, 0.02));
+        let at = if is_last { observations.len() } else { at };
+        observations.insert(at, amps);
+        conclude(&ObservationSet::new(observations))
+    };
+    let repeated = "Repeat the step \"coil 2, coil amps\"";
+    let asked = |findings: &[Finding]| {
+        findings.iter().any(|finding| finding.kind != FindingKind::Contradiction && finding.next.contains(repeated))
+    };
+    let (earlier, last) = (with_amps(false), with_amps(true));
+    assert!(asked(&earlier), "a repetition is among what may be asked for: {earlier:#?}");
+    assert!(!asked(&last), "{last:#?}");
 }

@@ -1,0 +1,138 @@
+//! Screening loses nothing against brute force: every cause, every pair, every mode, from every start, fitted in full.
+
+use super::*;
+use crate::{
+    electrics::Uncertain,
+    session::findings::{
+        Observation, ObservationSet, Role, RunningLoads,
+        cause::{CAUSES, CauseContext},
+        layout::Layout,
+    },
+    units::Limit,
+};
+use RunningLoads::{Everything, Nothing, This};
+
+/// Two coils by Ohm's law, the second with ohms in its ground and the shared ground with some more.
+fn observations(ground: f64, shared: f64) -> ObservationSet {
+    let mut all = Vec::new();
+    let mut amps_of_all = 0.0;
+    for (name, own) in [("one", 0.02), ("other", 0.02 + ground)] {
+        let amps = (12.6 - 0.1) / (7.5 + 0.1 + own + shared);
+        amps_of_all += amps;
+        let mut add = |role, running, value: f64| {
+            let measured = Uncertain::new(value, 0.003 * value + 0.005);
+            let observation = Observation::number(name, &format!("{name} {role}"), role, running, measured);
+            all.push(match role {
+                Role::CoilOhms => observation.limited(Limit::nominal("7.5 ohm ± 8 %").unwrap()),
+                _ => observation,
+            });
+        };
+        add(Role::Feed, Nothing, 12.55);
+        add(Role::CoilOhms, Nothing, 7.5);
+        add(Role::CoilAmps, This, amps);
+        add(Role::FeedDrop, This, 0.1 + 0.1 * amps);
+        add(Role::GroundDrop, This, (own + shared) * amps);
+    }
+    let stud = Uncertain::new(shared * amps_of_all, 0.002);
+    all.push(Observation::number("block", "stud", Role::GroundDrop, Everything, stud));
+    ObservationSet::new(all)
+}
+
+/// The weights of all hypotheses that fit: a sum for each set of causes.
+fn sums(weights: impl Iterator<Item = (Vec<usize>, f64)>) -> Vec<(Vec<usize>, f64)> {
+    let mut sums: Vec<(Vec<usize>, f64)> = Vec::new();
+    for (mut causes, ln_weight) in weights {
+        causes.sort_unstable();
+        match sums.iter_mut().find(|(known, _)| *known == causes) {
+            Some((_, sum)) => *sum = ln_sum(*sum, ln_weight),
+            None => sums.push((causes, ln_weight)),
+        }
+    }
+    let all = sums.iter().fold(f64::MIN, |sum, (_, ln_weight)| ln_sum(sum, *ln_weight));
+    sums.iter_mut().for_each(|(_, ln_weight)| *ln_weight = (*ln_weight - all).exp());
+    sums
+}
+
+fn ln_sum(one: f64, other: f64) -> f64 {
+    let high = one.max(other);
+    high + ((one - high).exp() + (other - high).exp()).ln()
+}
+
+/// Every cause alone, or every pair as well, fitted in full in every mode and from every start.
+fn brute_force(search: &HypothesisSearch, with_pairs: bool) -> Vec<(Vec<usize>, f64)> {
+    let all = search.candidates.len();
+    let mut sets: Vec<Vec<usize>> = vec![Vec::new()];
+    sets.extend((0..all).map(|at| vec![at]));
+    if with_pairs {
+        let pairs = (0..all).flat_map(|one| (one + 1..all).map(move |other| vec![one, other]));
+        sets.extend(pairs.filter(|pair| !search.exclude(pair[0], pair[1])));
+    }
+    let mut weights = Vec::new();
+    for causes in sets {
+        for mode in &search.modes {
+            let mut starts: Vec<Vec<HypothesisEdit>> = vec![Vec::new()];
+            for cause in &causes {
+                let candidate = &search.candidates[*cause];
+                let longer = starts.iter().flat_map(|edits| {
+                    candidate.starts.iter().map(|start| {
+                        let mut edits = edits.clone();
+                        edits.push(candidate.edit_from(start));
+                        edits
+                    })
+                });
+                starts = longer.collect();
+            }
+            let fitted = starts.into_iter().filter_map(|mut edits| {
+                edits.extend(mode.iter().cloned());
+                search.fitted(causes.clone(), edits)
+            });
+            let best = fitted.map(|one| one.ln_weight).fold(f64::MIN, f64::max);
+            if best > f64::MIN {
+                weights.push((causes.clone(), best));
+            }
+        }
+    }
+    sums(weights.into_iter())
+}
+
+fn assert_nothing_is_lost(ground: f64, shared: f64, with_pairs: bool) {
+    let observations = observations(ground, shared);
+    let layout = Layout::new(&observations);
+    let prior = MachinePrior::new(&layout);
+    let context = CauseContext { layout: &layout, prior: &prior };
+    let mut candidates: Vec<CauseCandidate> = CAUSES.iter().flat_map(|cause| cause.candidates(&context)).collect();
+    let mut modes = mode::modes(&layout, &prior);
+    if with_pairs {
+        // Pairs are many: in the usual mode, and without the mistakes, whose starts are as good as their fits.
+        candidates.retain(|candidate| !candidate.is_mistake);
+        modes.truncate(1);
+    }
+    let problem = FitProblem { model: &prior.model };
+    let search = HypothesisSearch { problem, candidates: &candidates, modes, go_on: &|| true };
+    let posterior = search.run().unwrap();
+    let found = posterior.hypotheses.iter().filter(|one| with_pairs || one.causes.len() < 2);
+    let found = sums(found.map(|one| (one.causes.clone(), one.ln_weight)));
+    let brute = brute_force(&search, with_pairs);
+    let probability = |all: &[(Vec<usize>, f64)], causes: &[usize]| {
+        all.iter().find(|(known, _)| known == causes).map_or(0.0, |(_, probability)| *probability)
+    };
+    for (causes, _) in brute.iter().chain(&found) {
+        let (by_search, by_brute) = (probability(&found, causes), probability(&brute, causes));
+        let edits: Vec<Edit> = causes.iter().map(|at| candidates[*at].edit).collect();
+        assert!((by_search - by_brute).abs() < 0.02, "{ground} {shared} {edits:?}: {by_search} {by_brute}");
+    }
+}
+
+#[test]
+fn screening_loses_no_cause_against_brute_force() {
+    for (ground, shared) in [(0.0, 0.004), (0.9, 0.004), (0.15, 0.004), (0.0, 0.05)] {
+        assert_nothing_is_lost(ground, shared, false);
+    }
+}
+
+#[test]
+fn screening_loses_no_pair_against_brute_force() {
+    for (ground, shared) in [(0.9, 0.05), (0.3, 0.004)] {
+        assert_nothing_is_lost(ground, shared, true);
+    }
+}
