@@ -5,6 +5,7 @@
 
 mod facts;
 mod limits;
+mod responses;
 
 pub use facts::{BenchFacts, ChannelFacts, ChannelList};
 
@@ -92,6 +93,7 @@ enum UnknownFact {
 impl FitnessCheck<'_> {
     fn step(&mut self, step: &Step) {
         self.time_on(step);
+        self.responses(step);
         for condition in &step.conditions {
             self.condition(step, condition);
         }

@@ -347,3 +347,40 @@ fn a_channel_that_is_worked_out_is_as_accurate_as_what_it_is_made_of() {
     assert_eq!(weight(&found, "on channel \"coil volts\""), None);
     assert_eq!(weight(&found, "on channel \"probe\""), None);
 }
+
+/// The uncertainty of a delay by hand: intervals and a reaction time of 300 ms, rectangular (JCGM 100 4.3.7).
+#[test]
+fn meters_too_slow_for_a_delay_are_told() {
+    let fast = BENCH.replace("rate = \"10 Hz\"", "rate = \"400 Hz\"");
+    let slow = BENCH.replace("rate = \"10 Hz\"", "rate = \"3 Hz\"");
+    let rule = |trigger: &str, within: &str| {
+        format!(
+            "capture = \"worst\"\nwhen = [{{ {trigger}, channel = \"coil clamp\", to = \"at most 50 mA\", within = \"{within}\" }}]"
+        )
+    };
+    let (change, mark) = ("change = \"coil clamp\"", "mark = \"drive\"");
+    let told = |text: &str, keys: &str| {
+        let found = found(&bench(text), keys);
+        found
+            .into_iter()
+            .find(|issue| issue.what.contains("the delay of"))
+            .map(|issue| (issue.severity, issue.to_string()))
+    };
+    assert_eq!(told(&fast, &rule(change, "100 ms")), None);
+    let (severity, text) = told(&slow, &rule(change, "100 ms")).unwrap();
+    assert_eq!(severity, Severity::Fails);
+    // 2 × √2 × 333 ms / √12 = 272 ms.
+    assert!(
+        text.contains("known to ± 272 ms (k = 2), but 100 ms is allowed") && text.contains("120 readings"),
+        "{text}"
+    );
+    assert_eq!(told(&slow, &rule(change, "500 ms")).unwrap().0, Severity::Doubtful);
+    // 2 × 300 ms / √3 = 346 ms.
+    let (severity, text) = told(&fast, &rule(mark, "200 ms")).unwrap();
+    assert_eq!(severity, Severity::Fails);
+    assert!(text.contains("± 346 ms") && text.contains("instead of a mark by hand"), "{text}");
+    assert_eq!(told(&fast, &rule(mark, "2 s")), None);
+    let unknown = BENCH.replace("rate = \"10 Hz\"\n", "");
+    let found = found(&bench(&unknown), &rule(change, "100 ms"));
+    assert!(found.iter().any(|issue| issue.what.contains("how sure a delay is")), "{found:?}");
+}

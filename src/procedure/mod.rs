@@ -35,6 +35,7 @@ pub use machine_heat::MachineHeat;
 pub use proof_rules::ProofRules;
 pub use relative::{ReferenceTerm, ReferenceValue, RelativeEdge, RelativeLimit, ValueSource};
 pub use response::{ChangeDirection, RequiredMove, ResponseRule, ResponseTrigger};
+pub(crate) use response::{HAND_S, PORT_S, delay_u};
 pub use role::{CircuitMeasurement, Role, RunningLoads};
 pub(crate) use shape::rate_for_time_constant;
 pub use shape::{RippleRule, ShapeFigure, ShapeRule};

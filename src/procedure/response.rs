@@ -9,6 +9,20 @@ use crate::{
     words::{from_text, words},
 };
 
+/// A mark by hand is early or late by up to this, s: a reaction time, common practice, no source.
+pub(crate) const HAND_S: f64 = 0.3;
+/// Boards on different ports are stamped as their bytes arrive. A USB serial adapter holds them back by up to this, s: its usual
+/// latency timer, from memory.
+pub(crate) const PORT_S: f64 = 0.016;
+
+/// Standard uncertainty of a delay before anything is measured, s: `trigger` is how far the readings of the channel lie apart that it
+/// follows, none for a mark by hand, and `own` those of the one that must respond.
+pub(crate) fn delay_u(trigger: Option<f64>, own: f64, is_other_meter: bool) -> f64 {
+    let rectangular = |interval: f64| interval / 12f64.sqrt();
+    let port = if is_other_meter { PORT_S / 3f64.sqrt() } else { 0.0 };
+    trigger.map_or(HAND_S / 3f64.sqrt(), rectangular).hypot(rectangular(own)).hypot(port)
+}
+
 /// What one channel must do after something happened.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ResponseRule {

@@ -28,6 +28,8 @@ const BLOCK_US: i64 = 50_000;
 const BLOCK_SAMPLES: u32 = 2;
 /// A signal that has not settled after this time is taken as it is, µs.
 const LONGEST_US: i64 = 5_000_000;
+/// The jitter is that of about so many intervals.
+const JITTER_MEMORY: f64 = 64.0;
 /// After a longer silence the level is learnt anew, µs.
 const SILENCE_US: i64 = 2_000_000;
 /// Samples that are kept from before a change is noticed, and of the whole of it; a longer one is thinned out.
@@ -75,6 +77,8 @@ pub struct LevelChange {
     pub lasted_us: i64,
     /// Between two samples then, µs.
     pub interval_us: i64,
+    /// Standard deviation of that time, µs: how well the samples are dated.
+    pub jitter_us: i64,
 }
 
 /// Finds the changes of one channel.
@@ -88,6 +92,9 @@ pub(in crate::session) struct ChangeDetector {
     moving: Option<Moving>,
     last: Mono,
     interval_us: i64,
+    /// Mean interval, those of no length counted, and the mean square distance from it, µs and µs².
+    mean_us: f64,
+    jitter: f64,
 }
 
 /// A change that has not come to its end.
@@ -125,6 +132,8 @@ impl ChangeDetector {
             moving: None,
             last: Mono(i64::MIN / 2),
             interval_us: 0,
+            mean_us: 0.0,
+            jitter: 0.0,
         }
     }
 
@@ -157,9 +166,17 @@ impl ChangeDetector {
             (self.level, self.moving) = (SignalLevel::default(), None);
             self.sums.reset();
             self.before.clear();
-        } else if since > 0 {
+        } else if since >= 0 {
             // A board sends several samples in one chunk: the mean counts, not the last distance.
-            self.interval_us = if self.interval_us == 0 { since } else { (7 * self.interval_us + since) / 8 };
+            if since > 0 {
+                self.interval_us = if self.interval_us == 0 { since } else { (7 * self.interval_us + since) / 8 };
+            }
+            if self.mean_us == 0.0 {
+                self.mean_us = since as f64;
+            }
+            let off = since as f64 - self.mean_us;
+            self.mean_us += off / JITTER_MEMORY;
+            self.jitter += (off * off - self.jitter) / JITTER_MEMORY;
         }
         match self.moving {
             Some(moving) => self.moving(sample.at, value, moving),
@@ -243,7 +260,14 @@ impl ChangeDetector {
         let at = |share: f64| crossing(&self.path, from + share * (to - from), (to - from).signum());
         let (begun, halfway, done) = (at(0.1)?, at(0.5)?, at(0.9)?);
         let lasted_us = done.since(begun).max(0);
-        Some(LevelChange { at: halfway, from, to, lasted_us, interval_us: self.interval_us })
+        Some(LevelChange {
+            at: halfway,
+            from,
+            to,
+            lasted_us,
+            interval_us: self.interval_us,
+            jitter_us: self.jitter.sqrt() as i64,
+        })
     }
 }
 
@@ -289,7 +313,7 @@ mod tests {
             });
             let found = changes(samples.collect::<Vec<_>>().into_iter());
             assert_eq!(found.len(), 1, "seed {seed}: {found:?}");
-            let LevelChange { at, from, to, lasted_us, interval_us } = found[0];
+            let LevelChange { at, from, to, lasted_us, interval_us, .. } = found[0];
             assert!((at.0 as f64 - falls_at).abs() <= 5_100.0, "seed {seed}: {at:?}, {falls_at}");
             assert!((from - 1.0).abs() < 0.01 && (to - 0.02).abs() < 0.01, "seed {seed}: {from} to {to}");
             assert!(lasted_us <= 10_000 && interval_us == 10_000, "seed {seed}: {lasted_us}");

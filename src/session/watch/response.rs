@@ -6,7 +6,7 @@ use super::change::LevelChange;
 use crate::{
     clock::{Mono, micros},
     electrics::{Decision, DecisionRule, median},
-    procedure::{ChangeDirection, RequiredMove, ResponseRule, ResponseTrigger},
+    procedure::{ChangeDirection, HAND_S, PORT_S, RequiredMove, ResponseRule, ResponseTrigger},
     protocol::Value,
     session::{
         Judgement, Verdict,
@@ -15,11 +15,6 @@ use crate::{
     units::{Dimension, Limit, Quantity, show, show_duration},
 };
 
-/// A mark by hand is early or late by up to this, s: a reaction time, common practice, no source.
-const HAND_S: f64 = 0.3;
-/// Boards on different ports are stamped as their bytes arrive. A USB serial adapter holds them back by up to this, s: its usual
-/// latency timer, from memory.
-const PORT_S: f64 = 0.016;
 /// A channel that is to respond is waited for so much longer than it may take.
 const WAIT_TIMES: i64 = 3;
 const WAIT_US: i64 = 1_000_000;
@@ -138,7 +133,8 @@ impl ResponseWatch {
             && name == channel
             && direction.is_none_or(|direction| (direction == ChangeDirection::Up) == (change.to > change.from))
         {
-            let (u, slack_us) = (interval_u(change.interval_us), 2 * change.interval_us);
+            let u = interval_u(change.interval_us).hypot(change.jitter_us as f64 / 1e6);
+            let slack_us = 2 * change.interval_us;
             self.wait(WaitingTrigger { at: change.at, u, slack_us });
         }
         if self.rule.channel == channel {
@@ -312,19 +308,22 @@ impl ResponseWatch {
         };
         let limit = Limit { low: None, high: Some(within.as_secs_f64()), dimension: Dimension::Second };
         let delay = done.at.since(trigger.at) as f64 / 1e6;
-        let u = self.delay_u(trigger, done.interval_us);
+        let u = self.delay_u(trigger, done);
         let mut judgement = judged_number(&limit, delay, Quantity::Time, Some(u));
         judgement.reason = format!("{went}, at most {} wanted", show_duration(within.as_secs_f64()));
         if judgement.verdict() == Some(Verdict::TooCloseToCall) {
-            judgement.reason +=
-                &format!("; too close to call: {}", self.limited_by(trigger, done.interval_us, channel.meter));
+            judgement.reason += &format!("; too close to call: {}", self.limited_by(trigger, done, channel.meter));
         }
         judgement
     }
 
     /// What the uncertainty of a delay comes from most.
-    fn limited_by(&self, trigger: &WaitingTrigger, interval_us: i64, meter: &str) -> String {
-        let own = interval_u(interval_us);
+    fn limited_by(&self, trigger: &WaitingTrigger, done: &LevelChange, meter: &str) -> String {
+        let interval_us = done.interval_us;
+        let (own, jitter) = (interval_u(interval_us), done.jitter_us as f64 / 1e6);
+        if jitter > own.max(trigger.u) {
+            return format!("{meter}'s readings are dated to {}", show_duration(2.0 * jitter));
+        }
         let is_mark = matches!(self.rule.trigger, ResponseTrigger::Mark(_));
         if trigger.u > own && is_mark {
             return format!("a mark by hand is good to {}", show_duration(HAND_S));
@@ -337,11 +336,11 @@ impl ResponseWatch {
         format!("{meter} sends {} readings a second", rate.trim_end_matches(".0"))
     }
 
-    /// Standard uncertainty of a delay, s: both ends lie anywhere between two samples (rectangular, JCGM 100 4.3.7), a mark within
-    /// a reaction time; clocks count where they differ.
-    fn delay_u(&self, trigger: &WaitingTrigger, interval_us: i64) -> f64 {
+    /// Standard uncertainty of a delay, s: both ends lie anywhere between two samples (rectangular, JCGM 100 4.3.7), as well as
+    /// those are dated, and a mark within a reaction time; clocks count where they differ.
+    fn delay_u(&self, trigger: &WaitingTrigger, done: &LevelChange) -> f64 {
         let port = if self.other_meter { PORT_S / 3f64.sqrt() } else { 0.0 };
-        trigger.u.hypot(interval_u(interval_us)).hypot(port)
+        trigger.u.hypot(interval_u(done.interval_us)).hypot(port).hypot(done.jitter_us as f64 / 1e6)
     }
 
     fn went(&self, trigger: &WaitingTrigger, change: &LevelChange, quantity: Quantity) -> String {
@@ -373,7 +372,7 @@ impl ResponseWatch {
             quantity: channel.quantity,
             at: trigger.at,
             delay,
-            u: decisive.map(|change| self.delay_u(trigger, change.interval_us)),
+            u: decisive.map(|change| self.delay_u(trigger, &change)),
             levels: decisive.map(|change| (change.from, change.to)),
             lasted: decisive.map(|change| change.lasted_us as f64 / 1e6),
             judgement,

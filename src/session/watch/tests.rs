@@ -411,3 +411,49 @@ fn what_does_not_move_or_does_not_hold_is_out_of_limit() {
         "{reasons:?}"
     );
 }
+
+const COMES_BACK: &str = r#"
+title = "shift"
+[[step]]
+name = "shift"
+when = [{ change = "feed", going = "down", channel = "lift coil", must = "come back", within = "1 s" }]
+[[step]]
+name = "done"
+"#;
+
+/// A valve that is taken off for a shift must be on again soon: in time, too late, not at all, and one that never left.
+#[test]
+fn what_must_come_back_comes_back_in_time_or_not() {
+    for (back, verdict, words) in [
+        (2400, Verdict::InLimit, "rose from 100.0 mA to 1.000 A, "),
+        (4500, Verdict::OutOfLimit, "at most 1.00 s wanted"),
+        (100_000, Verdict::OutOfLimit, "and did not come back"),
+        (0, Verdict::InLimit, "held at 1.000 A after feed going down"),
+    ] {
+        let mut drive = Drive::new(COMES_BACK, None);
+        let lift = |at: i64| if (2000..back).contains(&at) { 0.1 } else { 1.0 };
+        drive.run(0..9000, |at| [if at < 2000 { 12.4 } else { 0.1 }, lift(at), 0.9]);
+        drive.command(9000, Command::Step(StepMove::Next));
+        let judged = drive.judged();
+        assert_eq!(judged.verdict(), Some(verdict), "{back}: {}", judged.reason);
+        assert!(judged.reason.contains(words), "{back}: {}", judged.reason);
+    }
+}
+
+/// Samples that arrive in chunks are dated no better than the chunks: that is in the uncertainty of a delay.
+#[test]
+fn a_delay_is_no_surer_than_its_samples_are_dated() {
+    let run = |chunk: i64| {
+        let mut drive = Drive::new(SELECTOR, None);
+        for at in (0..8000_i64).step_by(10) {
+            let dated = at / chunk * chunk;
+            let (feed, lift) = (if at < 2000 { 12.4 } else { 0.1 }, if at < 2100 { 1.0 } else { 0.0 });
+            drive.frame(dated, &[(FEED, feed), (LIFT, lift), (TILT, 0.9)]);
+        }
+        drive.command(8000, Command::End);
+        let found = drive.responses().into_iter().find(|one| one.channel == "lift coil").unwrap().u;
+        found.unwrap()
+    };
+    let (even, chunks) = (run(10), run(100));
+    assert!(even < 0.006 && chunks > 0.03, "{even} and {chunks}");
+}
