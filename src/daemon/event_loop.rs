@@ -139,6 +139,8 @@ pub(super) struct EventLoop {
     /// Commands that end a session, or begin one instead of it, while its last findings are awaited; and until when.
     held: VecDeque<(Command, oneshot::Sender<Answer>)>,
     held_until: Mono,
+    /// What is done again by the session of this identity, until it begins.
+    retested: Option<(uuid::Uuid, requests::RetestedBench)>,
 }
 
 impl EventLoop {
@@ -179,6 +181,7 @@ impl EventLoop {
             page: None,
             held: VecDeque::new(),
             held_until: Mono::default(),
+            retested: None,
         };
         if let Some(damaged) = event_loop.store.damaged().map(str::to_owned) {
             let at = clock.mono();

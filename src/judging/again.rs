@@ -5,7 +5,8 @@ use std::{path::Path, sync::Arc};
 use rusqlite::Connection;
 
 use super::{
-    corrections::{runs_of, visit_of, void_of},
+    corrections::{corrected_marks, runs_of, visit_of, void_of},
+    marks::{CorrectedMark, with_marks},
     replay::{Recording, replay},
     timeline::StepRun,
 };
@@ -122,6 +123,8 @@ pub(crate) struct Basis {
     pub runs: Option<Vec<StepRun>>,
     /// Captures that don't count.
     pub void: Vec<VoidCapture>,
+    /// Marks that are judged by, and were corrected.
+    pub marks: Vec<CorrectedMark>,
 }
 
 impl Basis {
@@ -165,13 +168,14 @@ impl Basis {
             visit: (is_mixed || temperatures(&visit) != temperatures(&recorded)).then_some(visit),
             runs: (runs != StepRun::of_steps(&steps)).then_some(runs),
             void: void_of(corrections),
+            marks: corrected_marks(connection, session, corrections)?,
         })
     }
 
     /// Whether it is as it was recorded.
     pub(crate) fn is_as_recorded(&self) -> bool {
-        let Self { procedure, visit, runs, void } = self;
-        procedure.is_none() && visit.is_none() && runs.is_none() && void.is_empty()
+        let Self { procedure, visit, runs, void, marks } = self;
+        procedure.is_none() && visit.is_none() && runs.is_none() && void.is_empty() && marks.is_empty()
     }
 }
 
@@ -261,7 +265,7 @@ pub(crate) fn judge_again(
     let recording = Recording {
         connection,
         session,
-        inputs,
+        inputs: with_marks(inputs, &basis.marks),
         // What a lost sample began by itself would not begin now.
         runs: (!is_as_recorded || !not_repeatable.is_empty()).then_some(runs),
         is_other_visit: basis.visit.is_some(),

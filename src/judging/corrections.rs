@@ -11,7 +11,10 @@ use std::path::Path;
 
 use rusqlite::Connection;
 
-use super::again::{Basis, judge_again, now_us};
+use super::{
+    again::{Basis, JudgingError, judge_again, now_us, procedure_in_force},
+    marks::{CorrectedMark, has_mark_rules, marks_of},
+};
 use crate::{
     session::{CorrectedField, Correction},
     store::{
@@ -20,7 +23,7 @@ use crate::{
     },
 };
 pub(crate) use error::CorrectionError;
-use in_force::in_force;
+use in_force::{in_force, microseconds};
 pub(super) use in_force::{runs_of, visit_of, void_of};
 use planned::planned;
 
@@ -172,7 +175,9 @@ fn apply(
     let visit = visit_of(recorded_visit(connection, session)?, all);
     let mut amendment =
         Amendment { at_us, by: by.to_owned(), visit, new, undone, judgement: None, is_first_record: false };
-    let is_judged_again = changed.iter().any(|one| one.field.is_judged_by());
+    let is_judged_again = changed
+        .iter()
+        .any(|one| one.field.is_judged_by() || (one.field.is_of_mark() && is_judged_by_marks(connection, session)));
     let mut not_repeatable = Vec::new();
     if is_judged_again {
         let basis = Basis::of(connection, session, None, all)?;
@@ -186,4 +191,21 @@ fn apply(
     }
     amend(Path::new(connection.path().unwrap_or_default()), session, &amendment)?;
     Ok(Corrected { corrections: changed, is_judged_again, not_repeatable })
+}
+
+/// The marks as they are right, where something must follow a mark.
+pub(super) fn corrected_marks(
+    connection: &Connection,
+    session: &SessionRow,
+    all: &[StoredCorrection],
+) -> Result<Vec<CorrectedMark>, JudgingError> {
+    match is_judged_by_marks(connection, session) {
+        true => Ok(marks_of(connection, session, all, microseconds)?),
+        false => Ok(Vec::new()),
+    }
+}
+
+/// Whether something must follow a mark, by the procedure in force.
+fn is_judged_by_marks(connection: &Connection, session: &SessionRow) -> bool {
+    procedure_in_force(connection, session).is_ok_and(|procedure| has_mark_rules(procedure.as_ref()))
 }

@@ -13,6 +13,7 @@ mod again;
 mod comparison;
 mod corrections;
 mod known_good;
+mod marks;
 mod replay;
 mod retest;
 mod timeline;
@@ -21,4 +22,4 @@ pub(crate) use again::{Basis, JudgingError, NewJudgement, judge_again, keep_judg
 pub(crate) use comparison::{ComparedStep, Comparison, ComparisonError, StepChange, compare};
 pub(crate) use corrections::{AskedCorrection, Corrected, CorrectionError, correct, judge_by_corrections, undo};
 pub(crate) use known_good::{KnownGoodStep, known_good};
-pub(crate) use retest::{RetestError, retest_procedure};
+pub(crate) use retest::{RetestError, bench_differences, retest_procedure};

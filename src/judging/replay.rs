@@ -263,8 +263,10 @@ impl SessionReplay<'_> {
         // One that was cut off has no end: its last step is closed as its samples tell.
         if let (Some(how), Some(ended_us)) = (how, session.ended_us) {
             self.core.end(Mono(ended_us), how, &mut self.effects);
-            self.write()?;
+        } else {
+            self.core.conclude(&mut self.effects);
         }
+        self.write()?;
         Ok(self.draft.finish()?)
     }
 }

@@ -3,9 +3,10 @@
 use toml::Value;
 
 use crate::{
+    channel::Channel,
     procedure::{Procedure, ValueSource},
     session::Verdict,
-    store::read::{StepRow, last_attempts},
+    store::read::{ChannelRow, StepRow, last_attempts},
 };
 
 /// Why there is nothing to do again.
@@ -33,6 +34,41 @@ pub(crate) enum RetestError {
     },
 }
 
+/// What of the bench is not as it was, for the channels of a procedure: a sentence each. A channel that is not known yet is
+/// left out.
+pub(crate) fn bench_differences(
+    id: i64,
+    before: &[ChannelRow],
+    now: &[&Channel],
+    procedure: Option<&Procedure>,
+) -> Vec<String> {
+    let is_used =
+        |name: &str| procedure.is_none_or(|own| own.steps.iter().any(|step| step.channels().any(|own| own == name)));
+    let mut found = Vec::new();
+    for row in before.iter().filter(|row| is_used(&row.name)) {
+        let Some(channel) = now.iter().find(|channel| channel.name == row.name) else { continue };
+        let scale = channel.conversion.scale.as_ref().map_or("", |scale| &scale.text);
+        let accuracy = channel.conversion.accuracy.as_ref().map_or("", |sheet| &sheet.text);
+        let named = |text: &str| if text.is_empty() { "none".to_owned() } else { format!("\"{text}\"") };
+        for (what, was, is) in [
+            ("meter", row.meter.as_str(), channel.meter_name.as_str()),
+            ("scale", row.scale.as_str(), scale),
+            ("accuracy", row.accuracy.as_str(), accuracy),
+        ] {
+            let sentence = format!(
+                "the {what} of channel \"{}\" is {} now and was {} in session {id}: the difference of the two may be the bench's",
+                row.name,
+                named(is),
+                named(was)
+            );
+            if was != is && !found.contains(&sentence) {
+                found.push(sentence);
+            }
+        }
+    }
+    found
+}
+
 /// The text of a procedure with the steps that are to be done again: those that were not in limit or not decided, and those
 /// that the limits of these refer to.
 ///
@@ -48,8 +84,9 @@ pub(crate) fn retest_procedure(id: i64, text: Option<&str>, steps: &[StepRow]) -
         let done = last.iter().find(|step| step.name == name);
         done.is_none_or(|step| step.verdict != Some(Verdict::InLimit))
     };
-    let judged =
-        procedure.steps.iter().filter(|step| step.limit.is_some() || step.relative.is_some() || step.answer.is_some());
+    let judged = procedure.steps.iter().filter(|step| {
+        step.limit.is_some() || step.relative.is_some() || step.answer.is_some() || !step.responses.is_empty()
+    });
     let mut wanted: Vec<&str> = judged.map(|step| step.name.as_str()).filter(|name| is_open(name)).collect();
     if wanted.is_empty() {
         return Err(RetestError::NothingOpen { id });

@@ -124,6 +124,11 @@ impl CorrectedField {
         matches!(self, Self::Ambient | Self::Part | Self::State)
     }
 
+    /// Whether it is of a mark that is no step.
+    pub(crate) fn is_of_mark(self) -> bool {
+        matches!(self, Self::MarkText | Self::MarkTime | Self::MarkDeleted)
+    }
+
     /// Refuses a text that is no name and no sentence.
     pub(crate) fn check_length(self, text: &str) -> Result<(), Refusal> {
         let most = if self == Self::Complaint { LONGEST_TEXT } else { LONGEST_NAME };

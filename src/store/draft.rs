@@ -118,6 +118,11 @@ impl JudgementDraft {
             }
             let read = |connection: &Connection| rows_of(connection, table, order, place, self.session, but);
             let (before, now) = (read(source)?, read(&self.database)?);
+            // The findings of the last captures may not have been there yet as the session was cut off.
+            let (_, is_cut_off, _) = self.ended;
+            if is_cut_off && table == "finding" && ends_of(&before) != ends_of(&now) {
+                continue;
+            }
             for (number, (before, now)) in (1..).zip(before.iter().zip(&now)) {
                 if let Some(found) = before.iter().zip(now).find(|(one, other)| one != other) {
                     let ((column, was), (_, is)) = found;
@@ -166,6 +171,11 @@ impl JudgementDraft {
 }
 
 type Cells = Vec<(String, Value)>;
+
+/// The capture at which findings end; none where there are none.
+fn ends_of(findings: &[Cells]) -> Option<&Value> {
+    findings.first()?.iter().find(|(column, _)| column == "ends_at").map(|(_, value)| value)
+}
 
 fn cells(row: &rusqlite::Row) -> rusqlite::Result<Cells> {
     let names: Vec<String> = row.as_ref().column_names().map(str::to_owned).collect();

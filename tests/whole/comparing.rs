@@ -171,3 +171,28 @@ fn good_machines_show_what_to_expect() {
     let json: Value = serde_json::from_str(&bay.bayline(["show", "4", "--json"]).done()).unwrap();
     assert_eq!(json["known_good"][0]["n"], 1);
 }
+
+/// What differs may be the bench: it is said as the retest begins.
+#[test]
+fn a_retest_on_another_bench_is_warned_of() {
+    let bay = Bay::with_bench(THREE);
+    let block = bay.write("block.toml", BLOCK);
+    let [_clamps, handheld, supply] = ["clamps", "handheld", "supply"].map(|name| bay.meter(name));
+    let mut daemon = bay.start_with(&["--procedure", text(&block)]);
+    daemon.until_open(["clamps", "handheld", "supply"]);
+    visit(&mut daemon, &handheld, &supply, &[("battery", "supply=11.2V"), ("lift feed", "10.2 V")]);
+    daemon.ask(json!({"do": "end"}));
+    let same = bay.bayline(["begin", "--retest", "1"]).done();
+    assert!(!same.contains("may be the bench's"), "{same}");
+    daemon.stop();
+    bay.write("bench.toml", &THREE.replace("0.5 % + 5 mV", "3 % + 5 mV"));
+    let mut daemon = bay.start();
+    daemon.until_open(["clamps", "handheld", "supply"]);
+    let other = bay.bayline(["begin", "--retest", "1"]).done();
+    let words = "warning: the accuracy of channel \"battery\" is \"3 % + 5 mV\" now and was \"0.5 % + 5 mV\"";
+    assert!(
+        other.contains(words) && other.contains("in session 1: the difference of the two may be the bench's"),
+        "{other}"
+    );
+    daemon.stop();
+}

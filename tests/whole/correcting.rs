@@ -1,8 +1,10 @@
 //! Proves that what was filed wrongly is put right, judged again and undone, without touching a sample or the first record.
 
+use std::{thread, time::Duration};
+
 use serde_json::{Value, json};
 
-use crate::harness::{Bay, HANDHELD, text};
+use crate::harness::{Bay, HANDHELD, THREE, text};
 
 const FEEDS: &str = r#"
 title = "Two feeds and a coil"
@@ -251,4 +253,77 @@ fn a_correction_that_names_nothing_changes_nothing() {
         assert_eq!(whole(&bay), [""; 0], "{arguments:?}");
     }
     assert!(bay.bayline(["correct", "9", "--machine", "x"]).failed(1).contains("no session 9"));
+}
+
+const SHIFTS: &str = r#"
+title = "Shifts by a mark"
+[[step]]
+name = "shifts"
+when = [{ mark = "drive", channel = "lift coil", to = "at most 0.1 A", within = "600 ms" }]
+"#;
+
+/// Seen: a mark that was moved to its right place left what must follow it as it was.
+#[test]
+fn a_corrected_mark_moves_what_must_follow_it() {
+    let bay = Bay::with_bench(&THREE.replace("1 mV per 10 mA", "10 mV/A"));
+    let shifts = bay.write("shifts.toml", SHIFTS);
+    let clamps = bay.meter("clamps");
+    let mut daemon = bay.start_with(&["--procedure", text(&shifts)]);
+    daemon.until_open(["clamps"]);
+    let sends = |line: &str, count: usize| {
+        for _ in 0..count {
+            clamps.line(line);
+            thread::sleep(Duration::from_millis(10));
+        }
+    };
+    sends("0.162,0.010", 60);
+    daemon.mark("drive");
+    sends("0.162,0.010", 160);
+    sends("0.000,0.010", 80);
+    daemon.ask(json!({"do": "end"}));
+    daemon.stop();
+    let session: Value = serde_json::from_str(&bay.bayline(["show", "1", "--json"]).done()).unwrap();
+    assert_eq!(session["responses"][0]["verdict"], "out of limit", "{session}");
+    let changes = session["changes"].as_array().unwrap();
+    let fell_s = changes.iter().find(|row| row["channel"] == "lift coil").unwrap()["at_s"].as_f64().unwrap();
+    let to = format!("{:.3} s", fell_s - 0.1);
+    bay.bayline(["correct", "1", "--mark", "1", "--to", &to]).done();
+    let session: Value = serde_json::from_str(&bay.bayline(["show", "1", "--json"]).done()).unwrap();
+    assert_eq!(session["responses"][0]["verdict"], "in limit", "{session}");
+    assert_eq!(session["steps"][0]["verdict"], "in limit");
+    // Renamed, it is no such mark; undone, all is as it was.
+    bay.bayline(["correct", "1", "--mark", "1", "--rename", "park"]).done();
+    assert_eq!(bay.kept().rows(LEDGER)[0].split(" | ").nth(3), Some("no reading"));
+    bay.bayline(["correct", "1", "--undo"]).done();
+    bay.bayline(["correct", "1", "--undo"]).done();
+    assert_eq!(bay.kept().rows(LEDGER)[0].split(" | ").nth(3), Some("out of limit"));
+    bay.bayline(["judge", "1", "--check"]).done();
+}
+
+/// Seen: a session that was cut off had no findings once it was judged again.
+#[test]
+fn a_session_that_was_cut_off_has_findings_as_it_is_judged_again() {
+    let bay = Bay::with_bench(HANDHELD);
+    let feeds = bay.write("feeds.toml", FEEDS);
+    let handheld = bay.meter("handheld");
+    let mut daemon = bay.start_with(&["--procedure", text(&feeds), "--part", "20"]);
+    daemon.until_open(["handheld"]);
+    handheld.line("12.61 V");
+    daemon.until_samples(1);
+    daemon.take();
+    daemon.step("lift coil ohms");
+    handheld.line("9.20 ohm");
+    daemon.until_samples(2);
+    daemon.take();
+    daemon.step("tilt feed");
+    daemon.until_finding();
+    daemon.kill();
+    bay.start().stop();
+    bay.bayline(["judge", "1"]).done();
+    let session: Value = serde_json::from_str(&bay.bayline(["show", "1", "--json"]).done()).unwrap();
+    assert_eq!(
+        (&session["session"]["judgement"], &session["session"]["ended_how"]),
+        (&json!(1), &json!("interrupted"))
+    );
+    assert!(!session["findings"].as_array().unwrap().is_empty(), "{session}");
 }

@@ -7,14 +7,16 @@ use uuid::Uuid;
 
 use super::{super::resume, EventLoop, FINDINGS_END, store_reports::StoreTrouble};
 use crate::{
+    channel::Channel,
     clock::{Clock, Mono},
+    judging::bench_differences,
     mistake::Mistake,
     procedure::Procedure,
     server::{Answer, BeginRequest, PendingRequest, Request},
     session::{Begin, Command, Refusal, SessionExit, StepMove},
     store::{
         Folder, StoreError, Ticket,
-        read::{Archive, resumable_session},
+        read::{Archive, ChannelRow, channels, resumable_session},
     },
 };
 
@@ -34,7 +36,12 @@ pub(super) enum RequestError {
 pub(in crate::daemon) struct PreparedBegin {
     begin: Result<Begin, RequestError>,
     answer: oneshot::Sender<Answer>,
+    /// The session that is done again, and its channels.
+    retested: Option<RetestedBench>,
 }
+
+/// The number of a session that is done again, and the channels that it had.
+pub(super) type RetestedBench = (i64, Vec<ChannelRow>);
 
 /// Commands that are carried out although nothing reaches the disk; further ones are refused.
 const UNWRITTEN_COMMANDS: usize = 500;
@@ -81,15 +88,20 @@ impl EventLoop {
         let (folder, bench, channels) = (self.folder.clone(), self.bench_text.clone(), self.channels.clone());
         let prepared = self.to_prepared.clone();
         tokio::task::spawn_blocking(move || {
+            let retested = retested(&asked, &folder);
             let begin = begin_of(asked, &folder, bench, channels.as_deref());
             // Where the loop has ended, the client is told so when its answer is dropped.
-            drop(prepared.blocking_send(PreparedBegin { begin, answer }));
+            drop(prepared.blocking_send(PreparedBegin { begin, answer, retested }));
         });
     }
 
-    pub(super) fn begin_prepared(&mut self, PreparedBegin { begin, answer }: PreparedBegin) {
+    pub(super) fn begin_prepared(&mut self, PreparedBegin { begin, answer, retested }: PreparedBegin) {
         match begin {
-            Ok(begin) => self.carry_out(self.clock.mono(), Command::Begin(begin), answer),
+            Ok(begin) => {
+                // Looked at as it begins, which may be later.
+                self.retested = retested.map(|retested| (begin.id, retested));
+                self.carry_out(self.clock.mono(), Command::Begin(begin), answer);
+            }
             Err(mistake) => drop(answer.send(Answer::refused(mistake.to_string()))),
         }
     }
@@ -131,15 +143,19 @@ impl EventLoop {
     }
 
     fn carry_out_now(&mut self, at: Mono, command: Command, to: oneshot::Sender<Answer>) {
-        let procedure = match &command {
-            Command::Begin(begin) => begin.procedure.clone(),
-            _ => None,
+        let (procedure, begun) = match &command {
+            Command::Begin(begin) => (begin.procedure.clone(), Some(begin.id)),
+            _ => (None, None),
         };
         match self.core.command(at, command, &mut self.effects) {
             Err(refusal) => drop(to.send(Answer::refused(refusal.to_string()))),
             Ok(reply) => {
                 self.apply_effects();
-                let warnings = self.record_fitness_issues(at, procedure.as_deref());
+                let mut warnings = self.record_fitness_issues(at, procedure.as_deref());
+                if let Some((_, (id, before))) = self.retested.take_if(|(id, _)| Some(*id) == begun) {
+                    let now: Vec<&Channel> = self.core.channels().collect();
+                    warnings.extend(bench_differences(id, &before, &now, procedure.as_deref()));
+                }
                 self.answer_when_kept(to, Answer { warnings, ..Answer::from(&reply) });
             }
         }
@@ -164,6 +180,13 @@ fn exit_by(command: &Command) -> Option<SessionExit> {
         Command::Begin(_) => Some(SessionExit::Replaced),
         _ => None,
     }
+}
+
+/// The session that is done again, where one is.
+fn retested(asked: &BeginRequest, folder: &Folder) -> Option<RetestedBench> {
+    let archive = Archive::open(folder).ok()?;
+    let (connection, session) = archive.find(asked.retests.as_ref()?).ok()?;
+    Some((session.id, channels(connection, session.id).ok()?))
 }
 
 /// What a session begins with.

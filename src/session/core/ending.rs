@@ -41,6 +41,16 @@ impl Core {
         self.ended.take()
     }
 
+    /// What the captures of a session come to that was cut off: nobody ends it.
+    pub(crate) fn conclude(&mut self, effects: &mut Vec<Effect>) {
+        let Some(session) = &mut self.session else { return };
+        session.findings.finish();
+        if !session.findings.ranked().is_empty() {
+            let (findings, ends_at) = (session.findings.ranked().to_vec(), session.findings.ends_at());
+            effects.push(Effect::Record(Record::Findings { findings, ends_at }));
+        }
+    }
+
     /// Ends the last step of the session and takes nothing more for it; true while its last findings are awaited. Once they
     /// are there, [`end`](Self::end) tells how it ended.
     pub fn wind_up(&mut self, at: Mono, how: SessionExit, effects: &mut Vec<Effect>) -> bool {

@@ -256,6 +256,11 @@ impl JudgementOf {
         Self { session, number: Some(0) }
     }
 
+    /// What one judgement of it came to.
+    pub(super) fn numbered(session: i64, number: i64) -> Self {
+        Self { session, number: Some(number) }
+    }
+
     pub(super) fn params(self) -> (i64, Option<i64>) {
         (self.session, self.number)
     }

@@ -5,7 +5,10 @@ use std::{error::Error, str::FromStr};
 use rusqlite::{Connection, OptionalExtension, Row, types::Type};
 use uuid::Uuid;
 
-use super::{Archive, SessionRow, StepRow, dropouts, excursions, parts, procedure_text, responses, steps};
+use super::{
+    Archive, JudgementOf, SessionRow, StepRow, StoredInput, dropouts, excursions, inputs, parts, procedure_text,
+    responses, steps,
+};
 use crate::{
     protocol::Value,
     session::{
@@ -55,7 +58,7 @@ pub(crate) fn previous_session(connection: &Connection, session: &SessionRow) ->
                     let value = capture.value.map(Value::Number).or(capture.beyond.map(Value::from))?;
                     Some(PreviousWorst { value, quantity: capture.quantity? })
                 }),
-            watched: watched_before(connection, session.id, &step)?,
+            watched: watched_before(connection, session, &step)?,
             judged: judged(connection, session.id, &step)?,
             name: step.name,
         });
@@ -66,19 +69,25 @@ pub(crate) fn previous_session(connection: &Connection, session: &SessionRow) ->
 }
 
 /// What was found in a step that was cut off, in the earlier parts of the visit that were cut off in it too.
-fn watched_before(connection: &Connection, session: i64, step: &StepRow) -> Result<PreviousWatch, StoreError> {
+///
+/// Each part counts by the judgement that it was continued by: one that is put in force later changes nothing of what this visit
+/// rests on.
+fn watched_before(connection: &Connection, session: &SessionRow, step: &StepRow) -> Result<PreviousWatch, StoreError> {
     let mut found = PreviousWatch::default();
-    for part in parts(connection, session)?.into_iter().rev() {
-        let steps = steps(connection, part)?;
+    let mut judgement = session.judgement;
+    for part in parts(connection, session.id)?.into_iter().rev() {
+        let of = JudgementOf::numbered(part, judgement);
+        judgement = inputs(connection, part)?.iter().find_map(StoredInput::continued_judgement).unwrap_or(0);
+        let steps = steps(connection, of)?;
         let cut_off = steps.last().filter(|last| last.name == step.name && last.left.as_deref() == Some("interrupted"));
         let Some(cut_off) = cut_off.filter(|_| step.left.as_deref() == Some("interrupted")) else { break };
         let is_of = |number: i64| number == cut_off.number;
         let count = |rows: usize| u32::try_from(rows).unwrap_or(u32::MAX);
-        found.excursions += count(excursions(connection, part)?.iter().filter(|row| is_of(row.step)).count());
-        let dropouts = dropouts(connection, part)?;
+        found.excursions += count(excursions(connection, of)?.iter().filter(|row| is_of(row.step)).count());
+        let dropouts = dropouts(connection, of)?;
         let groups = dropouts.iter().filter(|row| is_of(row.step)).map(|row| row.number).max().unwrap_or(0);
         found.dropouts += u32::try_from(groups).unwrap_or(u32::MAX);
-        let bad = responses(connection, part)?;
+        let bad = responses(connection, of)?;
         let bad = bad.iter().filter(|row| is_of(row.step) && row.verdict == Some(Verdict::OutOfLimit));
         found.bad_responses += count(bad.count());
     }
