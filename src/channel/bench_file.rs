@@ -131,7 +131,7 @@ impl Reader<'_> {
         self.meter_names.push(name.clone());
         check_instrument(self.source, table.serial_number.as_ref(), table.calibrated.as_ref())?;
         // A device has one reader; programs and recordings may be read twice.
-        if matches!(table.port.get_ref(), Address::Serial(_) | Address::Hid(_)) {
+        if matches!(table.port.get_ref(), Address::Serial(_) | Address::Hid(_) | Address::Keys(_)) {
             let port = table.port.get_ref().to_string();
             if let Some(other) = self.meter_of_port.get(&port) {
                 let message = format!(

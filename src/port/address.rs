@@ -15,6 +15,7 @@ use crate::words::from_text;
 /// file:PATH                         a recorded capture at its own pace
 /// file-fast:PATH                    the same, as fast as it can be read
 /// hid:/dev/hidraw0                  a HID cable
+/// keys:/dev/input/by-id/NAME        a foot switch or presenter that types keys
 /// ```
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Address {
@@ -43,6 +44,8 @@ pub enum Address {
     },
     /// A HID cable: `hid:/dev/hidraw0`.
     Hid(PathBuf),
+    /// A foot switch or presenter: `keys:/dev/input/by-id/NAME`.
+    Keys(PathBuf),
 }
 
 /// How fast a capture is replayed.
@@ -65,11 +68,12 @@ pub struct AddressError {
 }
 
 const ANY: &str = "a device path such as \"/dev/ttyUSB0\", a serial server such as \"tcp://host:4001\", \
-     \"exec:PROGRAM ARGUMENTS\", \"file:CAPTURE\", \"file-fast:CAPTURE\" or \"hid:/dev/hidraw0\"";
+     \"exec:PROGRAM ARGUMENTS\", \"file:CAPTURE\", \"file-fast:CAPTURE\", \"hid:/dev/hidraw0\" or \"keys:/dev/input/by-id/NAME\"";
 const SERVER: &str = "a serial server such as \"tcp://host:4001\"";
 const PROGRAM: &str = "a program and its arguments, such as \"exec:read-meter --every 2\"";
 const CLOSED: &str = "a program and its arguments with each quote closed, such as \"exec:read-meter 'clamp A'\"";
 const CAPTURE: &str = "the path of a capture, such as \"file:clamp.capture\"";
+const KEY_DEVICE: &str = "the path of a key device, such as \"keys:/dev/input/by-id/usb-pedal-event-kbd\"";
 const NODE: &str = "the path of a raw HID device, such as \"hid:/dev/hidraw0\"";
 
 impl FromStr for Address {
@@ -95,6 +99,7 @@ impl FromStr for Address {
             },
             Some(("file", rest)) => Ok(Self::File { path: path(rest, CAPTURE)?, pace: Pace::Recorded }),
             Some(("file-fast", rest)) => Ok(Self::File { path: path(rest, CAPTURE)?, pace: Pace::Fast }),
+            Some(("keys", rest)) => Ok(Self::Keys(path(rest, KEY_DEVICE)?)),
             Some(("hid", rest)) => Ok(Self::Hid(path(rest, NODE)?)),
             Some(_) => Err(wrong(ANY)),
             None => Ok(Self::Serial(path(text, ANY)?)),
@@ -123,6 +128,7 @@ impl fmt::Display for Address {
             }
             Self::File { path, pace: Pace::Recorded } => write!(f, "file:{}", path.display()),
             Self::File { path, pace: Pace::Fast } => write!(f, "file-fast:{}", path.display()),
+            Self::Keys(path) => write!(f, "keys:{}", path.display()),
             Self::Hid(path) => write!(f, "hid:{}", path.display()),
         }
     }
@@ -144,6 +150,7 @@ mod tests {
             "file:clamp.capture",
             "file-fast:/tmp/a b?c.capture",
             "hid:/dev/hidraw0",
+            "keys:/dev/input/by-id/usb-pedal-event-kbd",
         ] {
             assert_eq!(text.parse::<Address>().unwrap().to_string(), text);
         }
@@ -164,6 +171,7 @@ mod tests {
             "exec:a 'b",
             "file:",
             "hid:",
+            "keys:",
         ] {
             assert!(text.parse::<Address>().is_err(), "{text}");
         }

@@ -1,4 +1,4 @@
-//! What needs `unsafe`: two calls to device drivers for which there is no safe wrapper.
+//! What needs `unsafe`: three calls to device drivers for which there is no safe wrapper.
 
 use std::{
     io,
@@ -16,6 +16,8 @@ mod raw {
     nix::ioctl_write_ptr_bad!(tiocmbic, libc::TIOCMBIC, libc::c_int);
     // HIDIOCSFEATURE of the kernel's hidraw interface.
     nix::ioctl_readwrite_buf!(hidiocsfeature, b'H', 0x06, u8);
+    // EVIOCGRAB of the kernel's event interface.
+    nix::ioctl_write_int!(eviocgrab, b'E', 0x90);
 }
 
 /// A control line of a serial port.
@@ -58,6 +60,13 @@ pub(super) fn set_control_line(line: &impl AsRawFd, pin: ControlLine, level: Lev
 pub(super) fn borrowed(line: &serialport::TTYPort) -> BorrowedFd<'_> {
     // SAFETY: the port owns its descriptor, which stays open while it is borrowed.
     unsafe { BorrowedFd::borrow_raw(line.as_raw_fd()) }
+}
+
+/// Grabs a key device: its events reach nobody else until it is closed.
+pub(super) fn grab(node: &impl AsRawFd) -> io::Result<()> {
+    // SAFETY: the descriptor is open while `node` is borrowed, and the request carries a number, no address.
+    unsafe { raw::eviocgrab(node.as_raw_fd(), 1) }?;
+    Ok(())
 }
 
 /// Sends a feature report; its first byte is the report's number.

@@ -4,7 +4,7 @@
 //! until it is back. Nothing here knows what the bytes mean.
 //!
 //! Read `address.rs` and `settings.rs` first (what a person writes), then `connection.rs` (what every open port can do), then
-//! its kinds: `serial.rs`, `tcp.rs`, `hid.rs` with `cable.rs`, `child.rs` and `replay.rs`. `open.rs` chooses the kind;
+//! its kinds: `serial.rs`, `tcp.rs`, `hid.rs` with `cable.rs`, `keys.rs`, `child.rs` and `replay.rs`. `open.rs` chooses the kind;
 //! `reader.rs` is the thread that reads a port, `converse.rs` a short exchange with one. `capture.rs` is the format of
 //! recorded bytes, `list.rs` lists the devices that are plugged in.
 
@@ -19,6 +19,7 @@ mod child;
 mod hid;
 mod holder;
 mod ioctl;
+mod keys;
 mod replay;
 mod serial;
 mod tcp;

@@ -2,7 +2,7 @@
 
 use std::io;
 
-use super::{Address, Port, Settings, child::Child, hid::Hid, replay::Replay, serial::Serial, tcp::Tcp};
+use super::{Address, Port, Settings, child::Child, hid::Hid, keys::Keys, replay::Replay, serial::Serial, tcp::Tcp};
 
 /// Opens a port.
 ///
@@ -14,6 +14,7 @@ pub(crate) fn open(address: &Address, settings: &Settings) -> io::Result<Box<dyn
         Address::Tcp { host, port } => Box::new(Tcp::open(host, *port)?),
         Address::Exec { program, arguments } => Box::new(Child::start(program, arguments)?),
         Address::File { path, pace } => Box::new(Replay::open(path, *pace)?),
+        Address::Keys(path) => Box::new(Keys::open(path)?),
         Address::Hid(path) => Box::new(Hid::open(path, settings)?),
     })
 }

@@ -110,3 +110,16 @@ fn a_digit_of_a_tenth_of_a_millivolt_is_too_coarse_for_fuses() {
     let unfit = found.iter().find(|unfit| unfit.step == "across the fuse: F1").expect("told");
     assert_ne!(unfit.severity, Severity::Note, "{unfit}");
 }
+
+/// The protocol of a presenter fits its own examples, and a bench file may name it.
+#[test]
+fn the_protocol_of_a_presenter_is_right() {
+    let path = format!("{}/contrib/protocols/presenter.toml", env!("CARGO_MANIFEST_DIR"));
+    let checked =
+        std::process::Command::new(env!("CARGO_BIN_EXE_bayline")).args(["protocols", "check", &path]).output().unwrap();
+    assert!(checked.status.success(), "{checked:?}");
+    let library = Library::new(vec![format!("{}/contrib/protocols", env!("CARGO_MANIFEST_DIR")).into()]);
+    let bench =
+        "[[meter]]\nname = \"pedal\"\nport = \"keys:/dev/input/by-id/usb-pedal-event-kbd\"\nprotocol = \"presenter\"\n";
+    Bench::parse("bench.toml", bench, &library).unwrap();
+}
