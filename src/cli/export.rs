@@ -13,7 +13,7 @@ use jiff::tz::TimeZone;
 
 use super::{CommonArgs, failure::Failure, output_file::may_write};
 use crate::{
-    export::{CsvStyle, DecimalMark, ExportError, FILES, long, to_folder, whole_file, wide},
+    export::{CsvStyle, DecimalMark, ExportError, FILES, long, to_folder, track_csv, track_gpx, whole_file, wide},
     photo::PhotoFolder,
     store::read::{self, Archive},
     units::parse_duration,
@@ -34,6 +34,12 @@ pub(super) struct ExportArgs {
     /// One column for each channel and one row for each interval, such as "250 ms"
     #[arg(long, value_name = "INTERVAL", conflicts_with = "folder", value_parser = every)]
     wide: Option<Duration>,
+    /// Where the drive went, as GPX for a map, with what was found on the way
+    #[arg(long, conflicts_with_all = ["folder", "wide", "track"])]
+    gpx: bool,
+    /// Where the drive went, as CSV
+    #[arg(long, conflicts_with_all = ["folder", "wide"])]
+    track: bool,
     /// Write samples.csv, steps.csv, events.csv and session.json into this folder
     #[arg(long, value_name = "DIR")]
     folder: Option<PathBuf>,
@@ -102,6 +108,8 @@ impl ExportArgs {
         }
         let write = |to: &mut dyn Write| -> Result<(), ExportError> {
             match self.wide {
+                _ if self.gpx => track_gpx(connection, &session, to),
+                _ if self.track => track_csv(connection, &session, style, to),
                 Some(every) => wide(connection, &session, every, style, to, || bar.inc(1)),
                 None => long(connection, &session, style, to, || bar.inc(1)),
             }

@@ -1,7 +1,7 @@
 //! `bayline report`: the printable sheet of a session.
 
 use std::{
-    io::{BufWriter, Write, stdout},
+    io::{BufWriter, Write, stderr, stdout},
     path::{Path, PathBuf},
     process::ExitCode,
 };
@@ -14,7 +14,7 @@ use crate::{
     export::{ExportError, whole_file},
     photo::PhotoFolder,
     report::{SheetLength, SheetOptions, write_sheet},
-    store::read::Archive,
+    store::{read::Archive, roll_up_later},
 };
 
 /// Write a session as a page to print or to send.
@@ -48,6 +48,10 @@ impl ReportArgs {
         let folder = common.folder()?;
         let archive = Archive::open(&folder)?;
         let (connection, session) = archive.find(&self.id)?;
+        // The sheet is right without it, only slow.
+        if let Ok(Some(samples)) = roll_up_later(connection, &session) {
+            writeln!(stderr(), "session {}: {samples} samples rolled up, once, for its plots", session.id)?;
+        }
         let options = SheetOptions {
             length: if self.full { SheetLength::Full } else { SheetLength::Short },
             measured_by: self.by,

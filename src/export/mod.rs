@@ -1,18 +1,20 @@
 //! Sessions as files for other programs: CSV (RFC 4180) and JSON, streamed in constant memory.
 //!
 //! Reads the store and writes to whatever it is given; knows no terminal. Reading order: `csv_sheet` (cells and rows),
-//! `samples`, `tables`, `watched` (excursions and drop-outs), `folder` (all files of a session).
+//! `samples`, `tables`, `watched` (excursions and drop-outs), `track` (where a drive went), `folder` (all files of a session).
 
 mod csv_sheet;
 mod folder;
 mod samples;
 mod tables;
+mod track;
 mod watched;
 
 pub(crate) use csv_sheet::{CsvSheet, CsvStyle, DecimalMark};
 pub(crate) use folder::{FILES, to_folder, whole_file};
 pub(crate) use samples::{long, wide};
 pub(crate) use tables::{events, ledger_json, session_json, steps};
+pub(crate) use track::{track_csv, track_gpx};
 pub(crate) use watched::{changes, dropouts, excursions, responses, waveforms};
 
 use crate::store::StoreError;
@@ -26,6 +28,12 @@ pub enum ExportError {
     /// What was written could not be written on.
     #[error("the export can't be written: {}", crate::io_reason::IoReason(.0))]
     Write(#[from] std::io::Error),
+    /// There was no receiver.
+    #[error("session {id} has no positions: put a receiver on the bench, with the protocol nmea-0183")]
+    NoTrack {
+        /// The session's number.
+        id: i64,
+    },
     /// A file could not be made.
     #[error("{} can't be written: {}", path.display(), crate::io_reason::IoReason(.source))]
     File {

@@ -67,6 +67,11 @@ impl StepPlot {
         }
     }
 
+    /// When it begins and ends, µs since the session began, and how many intervals of time are kept apart.
+    pub(super) fn stretch(&self) -> (i64, i64, usize) {
+        (self.began_us, self.began_us.saturating_add(self.lasted_us), COLUMNS)
+    }
+
     /// Takes in a sample; a time outside the step is put to its nearest end.
     pub(super) fn push(&mut self, time_us: i64, value: f64) {
         self.samples += 1;

@@ -23,7 +23,7 @@ use crate::{
     photo::PhotoFolder,
     procedure::Procedure,
     session::{CorrectedField, EventKind, findings::FindingRecord},
-    store::read::{self, CaptureRow, ChannelRow, SessionRow, StepRow, StoredSample, last_attempts},
+    store::read::{self, CaptureRow, ChannelRow, SessionRow, StepRow, last_attempts},
     units::{Quantity, show, show_seconds, show_with},
 };
 
@@ -224,16 +224,16 @@ fn plots(
     if plots.is_empty() {
         return Ok(Vec::new());
     }
-    read::for_each_sample(connection, session, |sample: &StoredSample| -> Result<(), ExportError> {
-        let (Some((number, _)), Some(value)) = (sample.step, sample.value) else { return Ok(()) };
-        let own = plots.binary_search_by_key(&number, |(number, ..)| *number);
-        if let Some((_, channels, plot)) = own.ok().and_then(|index| plots.get_mut(index))
-            && channels.contains(&sample.channel.id)
-        {
-            plot.push(sample.time_us, value);
+    let rows: Vec<(i64, i64)> =
+        steps.iter().map(|step| (step.first_row, step.last_row.unwrap_or(session.last_row))).collect();
+    for (number, channels, plot) in &mut plots {
+        let Some(place) = steps.iter().position(|step| step.number == *number) else { continue };
+        for channel in channels {
+            read::for_each_point(connection, session, *channel, rows[place], plot.stretch(), |at_us, value| {
+                plot.push(at_us, value);
+            })?;
         }
-        Ok(())
-    })?;
+    }
     let enough = plots.iter().map(|(_, _, plot)| plot).filter(|plot| plot.samples >= FEWEST_SAMPLES);
     let most = if full { usize::MAX } else { MOST_PLOTS };
     enough

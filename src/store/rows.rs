@@ -22,6 +22,7 @@ use watched::{change_row, dropout_rows, excursion_row, response_row};
 use super::{
     insert::{Remainder, SampleRow, SampleSql},
     record::{insert, insert_record},
+    rollup::{RollUp, RollUpWriter},
 };
 use crate::{
     channel::{Channel, ChannelId, Sample},
@@ -47,6 +48,8 @@ pub(super) struct RowWriter {
     is_writing_samples: bool,
     /// By channel: its rows of this session, one for each quantity.
     rows: Vec<Vec<(Quantity, i64)>>,
+    /// None where the samples of the session are not rolled up as they come.
+    rollups: Option<RollUpWriter>,
 }
 
 impl RowWriter {
@@ -63,6 +66,7 @@ impl RowWriter {
             channels: Vec::new(),
             is_writing_samples: true,
             rows: Vec::new(),
+            rollups: None,
         })
     }
 
@@ -77,6 +81,7 @@ impl RowWriter {
             channels: Vec::new(),
             is_writing_samples,
             rows: Vec::new(),
+            rollups: None,
         }
     }
 
@@ -120,12 +125,15 @@ impl RowWriter {
     pub(super) fn flush(&mut self, connection: &Connection) -> rusqlite::Result<()> {
         self.sql.insert(connection, &self.pending, Remainder::Insert)?;
         self.pending.clear();
-        Ok(())
+        self.rollups.as_mut().map_or(Ok(()), |rollups| rollups.write(connection))
     }
 
     fn within(&mut self, connection: &Connection, session: i64, began: Mono, record: &Record) -> rusqlite::Result<()> {
         match record {
             Record::SessionEnded(at, how) => {
+                if let Some(mut rollups) = self.rollups.take() {
+                    rollups.finish(connection)?;
+                }
                 let mut statement = connection
                     .prepare_cached("UPDATE session SET ended_us = ?2, ended_how = ?3, last_row = ?4 WHERE id = ?1")?;
                 statement.execute(params![session, at.since(began), how.word(), self.next_row - 1])?;
@@ -205,6 +213,7 @@ impl RowWriter {
         self.session = Some((session, at));
         self.last_session = session;
         self.rows.clear();
+        self.rollups = Some(RollUpWriter::default());
         anchor(connection, session, 0, begin.wall)
     }
 
@@ -251,9 +260,13 @@ impl RowWriter {
         }
         for (sample, verdict) in samples.iter().zip(verdicts) {
             let channel = self.row_of(connection, session, sample.channel, sample.quantity)?;
-            self.pending.push(SampleRow::new(sample, *verdict, began, channel));
+            let row = SampleRow::new(sample, *verdict, began, channel);
+            if let Some(rollups) = &mut self.rollups {
+                rollups.push(channel, RollUp::of(row.time_us, row.value, self.next_row));
+            }
+            self.next_row += 1;
+            self.pending.push(row);
         }
-        self.next_row += samples.len() as i64;
         let stored = self.sql.insert(connection, &self.pending, Remainder::KeepBack)?;
         self.pending.drain(..stored);
         Ok(())

@@ -323,6 +323,26 @@ CREATE TABLE sample (
                                           -- 5 wrong function, 6 held display, 7 no reading, 8 no reference; NULL where there is nothing to judge by
 ) STRICT;
 
+CREATE TABLE rollup (
+    channel         INTEGER NOT NULL REFERENCES channel (id), -- channel.id
+    width_us        INTEGER NOT NULL,     -- how long the interval is: 15625, 125000 (of both only those with 16 samples or more), 1000000, 8000000, ...
+    start_us        INTEGER NOT NULL,     -- when it begins, a multiple of width_us
+    count           INTEGER NOT NULL,     -- samples in it
+    beyond          INTEGER NOT NULL,     -- of them, those beyond the meter's range
+    first_us        INTEGER NOT NULL,     -- when the first was
+    first           REAL,                 -- the first, in the channel's unit; NULL when beyond the range
+    last_us         INTEGER NOT NULL,     -- when the last was
+    last            REAL,                 -- the last, in the channel's unit; NULL when beyond the range
+    least_us        INTEGER,              -- when the least was; NULL where all are beyond the range
+    least           REAL,                 -- the least, in the channel's unit; NULL where all are beyond the range
+    greatest_us     INTEGER,              -- when the greatest was; NULL where all are beyond the range
+    greatest        REAL,                 -- the greatest, in the channel's unit; NULL where all are beyond the range
+    mean            REAL,                 -- mean of the numbers, in the channel's unit; NULL where all are beyond the range
+    first_row       INTEGER NOT NULL,     -- the lowest rowid of its samples
+    last_row        INTEGER NOT NULL,     -- the highest; rows of other channels lie between
+    PRIMARY KEY (channel, width_us, start_us)
+) STRICT, WITHOUT ROWID;
+
 -- The samples as a person wants them: one row a sample with names and words.
 CREATE VIEW reading AS
 SELECT

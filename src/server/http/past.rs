@@ -20,6 +20,7 @@ use crate::{
     store::{
         Folder,
         read::{self, Archive, PlotWindow, plot_series},
+        roll_up_later,
     },
 };
 
@@ -175,8 +176,13 @@ async fn plot(State(state): State<PageState>, Query(stretch): Query<Stretch>) ->
             to_us: stretch.to.map(us),
             columns: stretch.columns.clamp(1, MOST_COLUMNS),
         };
+        // Its plots are right without it, only slow.
+        let rolled_up = roll_up_later(connection, &session).unwrap_or_default();
+        if let Some(samples) = rolled_up {
+            tracing::info!("session {}: {samples} samples rolled up, once, for its plots", session.id);
+        }
         let series = plot_series(connection, &session, &window).map_err(|error| error.to_string())?;
-        Ok(json!({ "ok": true, "series": series }))
+        Ok(json!({ "ok": true, "series": series, "rolled_up": rolled_up }))
     })
     .await
 }

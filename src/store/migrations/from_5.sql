@@ -1,4 +1,4 @@
--- Version 5 to 6: photos of the visit, and the shape of each signal in each step.
+-- Version 5 to 6: photos of the visit, and the shape of each signal in each step; samples rolled up for plots, which an older session gets with its first plot.
 CREATE TABLE photo (
     id INTEGER PRIMARY KEY,
     session INTEGER NOT NULL REFERENCES session (id),
@@ -40,3 +40,22 @@ CREATE TABLE waveform (
     PRIMARY KEY (session, judgement, step, channel, quantity)
 ) STRICT, WITHOUT ROWID;
 ALTER TABLE finding ADD COLUMN calibration INTEGER;
+CREATE TABLE rollup (
+    channel INTEGER NOT NULL REFERENCES channel (id),
+    width_us INTEGER NOT NULL,
+    start_us INTEGER NOT NULL,
+    count INTEGER NOT NULL,
+    beyond INTEGER NOT NULL,
+    first_us INTEGER NOT NULL,
+    first REAL,
+    last_us INTEGER NOT NULL,
+    last REAL,
+    least_us INTEGER,
+    least REAL,
+    greatest_us INTEGER,
+    greatest REAL,
+    mean REAL,
+    first_row INTEGER NOT NULL,
+    last_row INTEGER NOT NULL,
+    PRIMARY KEY (channel, width_us, start_us)
+) STRICT, WITHOUT ROWID;

@@ -2,7 +2,7 @@
 //!
 //! Reading order: `archive` (all files of a folder as one), `sessions`, `ledger` (steps and what they came to), `watched`
 //! (what was found while steps watched), `samples`, `wall_times`,
-//! `photos`, `plot`, `resumable`; `seconds` is for JSON.
+//! `photos`, `rollup`, `plot`, `resumable`; `seconds` is for JSON.
 
 mod archive;
 mod corrections;
@@ -14,9 +14,11 @@ mod photos;
 mod plot;
 mod response_summary;
 mod resumable;
+mod rollup;
 mod samples;
 mod seconds;
 mod sessions;
+mod track;
 mod wall_times;
 mod watched;
 
@@ -28,12 +30,19 @@ pub(crate) use ledger::{
     CaptureRow, EventRow, FigureRow, JudgementOf, StepRow, captures, figures, findings, last_attempts, steps, zeros,
 };
 pub(crate) use photos::{PhotoRow, photos};
-pub(crate) use plot::{PlotWindow, plot_series};
+#[cfg(test)]
+pub(crate) use plot::PlotSeries;
+pub(crate) use plot::{PlotWindow, for_each_point, plot_series};
 pub(crate) use response_summary::{ResponseSummary, response_summaries};
 pub(crate) use resumable::{ResumableSession, previous_session, resumable_session};
 pub(crate) use samples::{ChannelRow, StoredSample, channels, for_each_sample, row_count, sample_count, sample_rows};
+#[cfg(test)]
+pub(crate) use sessions::find;
+#[cfg(not(test))]
+use sessions::find;
 pub(crate) use sessions::{SessionRow, bench_text, good_sessions, procedure_text};
-use sessions::{find, find_text, list};
+use sessions::{find_text, list};
+pub(crate) use track::{TrackPoint, track};
 pub(crate) use wall_times::{WallTimes, wall_times};
 pub(crate) use watched::{
     ChangeRow, DropOutRow, ExcursionRow, ResponseRow, WaveformRow, changes, dropouts, excursions, parts, responses,

@@ -3,8 +3,11 @@
 use rusqlite::Connection;
 use serde::Serialize;
 
-use super::{SessionRow, channels};
-use crate::store::StoreError;
+use super::{SessionRow, channels, rollup::RolledChannel};
+use crate::store::{
+    StoreError,
+    rollup::{RollUp, WIDTHS_US},
+};
 
 /// What is to be drawn.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -34,12 +37,47 @@ pub(crate) struct PlotSeries {
     pub whole: bool,
 }
 
-/// One column: its first, least, greatest and last sample.
+/// A step with no more rows than this is read by its samples: they are its own to the row.
+const FEW_ROWS: i64 = 200_000;
+
+/// Calls `each` with enough points of one channel in a step to draw it as if with all: `rows` are the step's, `stretch` is from when
+/// to when, and how many columns there are.
+///
+/// # Errors
+/// The database can't be read.
+pub(crate) fn for_each_point(
+    connection: &Connection,
+    session: &SessionRow,
+    channel: i64,
+    rows: (i64, i64),
+    stretch: (i64, i64, usize),
+    mut each: impl FnMut(i64, f64),
+) -> Result<(), StoreError> {
+    if rows.1 - rows.0 < FEW_ROWS {
+        let sql = "SELECT time_us, value FROM sample WHERE rowid BETWEEN ?1 AND ?2 AND channel = ?3 AND value IS NOT NULL ORDER BY rowid";
+        let mut statement = connection.prepare_cached(sql)?;
+        let mut found = statement.query((rows.0, rows.1, channel))?;
+        while let Some(row) = found.next()? {
+            each(row.get(0)?, row.get(1)?);
+        }
+        return Ok(());
+    }
+    let (from, to, columns) = stretch;
+    let width = (to.saturating_sub(from) / i64::try_from(columns.max(1)).unwrap_or(i64::MAX)).max(1);
+    RolledChannel::new(connection, session, channel)?.for_each(from, to.saturating_add(1), width, &mut |part| {
+        let first = part.first.1.map(|value| (part.first.0, value));
+        let last = part.last.1.map(|value| (part.last.0, value));
+        for (at, value) in [first, part.least, part.greatest, last].into_iter().flatten() {
+            each(at, value);
+        }
+    })
+}
+
+/// One column, from its samples or from narrower intervals.
 #[derive(Debug, Clone, Copy)]
 struct ThinColumn {
     index: i64,
-    kept: [(i64, Option<f64>); 4],
-    samples: u64,
+    rollup: RollUp,
 }
 
 /// Reads a window. Memory use depends on the columns, not on the length of the session.
@@ -57,68 +95,59 @@ pub(crate) fn plot_series(
     let Some(channel) = channels.iter().find(|channel| is_wanted(&channel.name, channel.quantity.word())) else {
         return Ok(series);
     };
-    let of_channel = "FROM sample WHERE rowid BETWEEN ?1 AND ?2 AND channel = ?3";
-    let (first, last): (Option<i64>, Option<i64>) = connection.query_row(
-        &format!("SELECT MIN(time_us), MAX(time_us) {of_channel}"),
-        (session.first_row, session.last_row, channel.id),
-        |row| Ok((row.get(0)?, row.get(1)?)),
-    )?;
-    let from = window.from_us.or(first).unwrap_or(0);
-    let to = window.to_us.or(last).unwrap_or(0).max(from);
+    let rolled = RolledChannel::new(connection, session, channel.id)?;
+    let (first, last) = match (window.from_us, window.to_us) {
+        (Some(from), Some(to)) => (from, to),
+        _ => rolled.ends()?.unwrap_or((0, 0)),
+    };
+    let from = window.from_us.unwrap_or(first);
+    let to = window.to_us.unwrap_or(last).max(from);
     let columns = i64::try_from(window.columns.max(1)).unwrap_or(i64::MAX);
     let width = ((to - from) / columns).max(1);
-    let sql = format!("SELECT time_us, value {of_channel} AND time_us BETWEEN ?4 AND ?5 ORDER BY rowid");
-    let mut statement = connection.prepare(&sql)?;
-    let mut rows = statement.query((session.first_row, session.last_row, channel.id, from, to))?;
+    // A column is made of whole intervals: from these its line is the same as from all samples.
+    let (origin, width) = match WIDTHS_US.iter().rev().find(|own| **own <= width) {
+        Some(own) => (from.div_euclid(*own) * own, (width + own - 1) / own * own),
+        None => (from, width),
+    };
     let mut column: Option<ThinColumn> = None;
-    while let Some(row) = rows.next()? {
-        let (at, value): (i64, Option<f64>) = (row.get(0)?, row.get(1)?);
-        let index = (at - from) / width;
-        series.samples += 1;
+    rolled.for_each(origin, to + 1, width, &mut |part| {
+        let index = (part.first.0 - origin).div_euclid(width);
+        series.samples += part.count.unsigned_abs();
         match &mut column {
-            Some(open) if open.index == index => open.add(at, value),
+            Some(open) if open.index == index => open.rollup.merge(part),
             _ => {
-                if let Some(full) = column.replace(ThinColumn { index, kept: [(at, value); 4], samples: 1 }) {
-                    series.push(&full);
+                if let Some(full) = column.replace(ThinColumn { index, rollup: *part }) {
+                    series.push(&full.rollup);
                 }
             }
         }
-    }
+    })?;
     if let Some(full) = column {
-        series.push(&full);
+        series.push(&full.rollup);
     }
     Ok(series)
 }
 
-impl ThinColumn {
-    fn add(&mut self, at: i64, value: Option<f64>) {
-        self.samples += 1;
-        self.kept[3] = (at, value);
-        let Some(value) = value else { return };
-        if self.kept[1].1.is_none_or(|least| value < least) {
-            self.kept[1] = (at, Some(value));
-        }
-        if self.kept[2].1.is_none_or(|greatest| value > greatest) {
-            self.kept[2] = (at, Some(value));
-        }
-    }
-}
-
 impl PlotSeries {
-    fn push(&mut self, column: &ThinColumn) {
-        let mut kept = column.kept;
+    /// Its first, least, greatest and last sample, in the order of time.
+    fn push(&mut self, column: &RollUp) {
+        let extreme = |point: Option<(i64, f64)>| point.map(|(at, value)| (at, Some(value)));
+        let inner = [extreme(column.least), extreme(column.greatest)];
+        let mut kept: Vec<(i64, Option<f64>)> = inner.into_iter().flatten().collect();
         kept.sort_by_key(|(at, _)| *at);
-        let mut before = None;
+        // Samples of one chunk have one time: first and last stay at the ends.
+        let all = [column.first].into_iter().chain(kept).chain([column.last]);
         let mut points = 0;
-        for point in kept {
-            if before != Some(point.0) {
+        let mut before = None;
+        for point in all {
+            if before != Some(point) {
                 self.at_s.push(point.0 as f64 / 1e6);
                 self.value.push(point.1);
                 points += 1;
             }
-            before = Some(point.0);
+            before = Some(point);
         }
-        self.whole &= points == column.samples;
+        self.whole &= points == column.count;
     }
 }
 

@@ -24,6 +24,9 @@ pub(crate) struct ChannelRow {
     pub unit: String,
     /// Which meter.
     pub meter: String,
+    /// Which value of the meter's frame it is.
+    #[serde(skip_serializing)]
+    pub reads: String,
     /// Clamp or divider as written in the bench file; empty without one.
     pub scale: String,
     /// Accuracy as written in the bench file; empty without one.

@@ -33,7 +33,8 @@ impl RowWriter {
                 again.channels_again(connection, session, &self.rows)?;
             }
         }
-        Ok((Self { next_row: self.next_row, last_session: self.last_session, ..again }, refused))
+        // Those of what was written before are gone with the old file: the session is rolled up with its first plot.
+        Ok((Self { next_row: self.next_row, last_session: self.last_session, rollups: None, ..again }, refused))
     }
 
     /// Writes the rows of channels with the numbers that they had.

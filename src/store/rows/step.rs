@@ -66,7 +66,8 @@ impl RowWriter {
             .prepare_cached(
                 "UPDATE step SET ended_us = :ended_us, left_how = :left_how, capture = :capture, verdict = :verdict,
                     reason = :reason, last_row = :last_row, unit = COALESCE(unit, :unit),
-                    limit_low = COALESCE(limit_low, :limit_low), limit_high = COALESCE(limit_high, :limit_high)
+                    limit_low = CASE WHEN unit IS NULL THEN :limit_low ELSE limit_low END,
+                    limit_high = CASE WHEN unit IS NULL THEN :limit_high ELSE limit_high END
                  WHERE session = :session AND number = :number",
             )?
             .execute(named_params! {

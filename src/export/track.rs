@@ -1,0 +1,172 @@
+//! Where a drive went, for maps: GPX 1.1 (Topografix, from memory) and CSV. What was found on the way stands in it as waypoints.
+
+use std::io::Write;
+
+use jiff::Timestamp;
+use rusqlite::Connection;
+
+use super::{CsvSheet, CsvStyle, ExportError};
+use crate::{
+    harmless::harmless,
+    session::Verdict,
+    store::read::{self, SessionRow, TrackPoint},
+    units::{show, show_duration},
+};
+
+/// A receiver that was silent for longer begins a new piece of the track, µs.
+const GAP_US: i64 = 30_000_000;
+/// What was found longer than this after the last fix has no place, µs.
+const NEAR_US: i64 = 10_000_000;
+
+/// The track as CSV.
+pub(crate) fn track_csv(
+    connection: &Connection,
+    session: &SessionRow,
+    style: CsvStyle,
+    to: impl Write,
+) -> Result<(), ExportError> {
+    let points = points(connection, session)?;
+    let mut sheet = CsvSheet::new(to, style, read::wall_times(connection, session)?);
+    sheet.row(["elapsed_s", "time", "latitude", "longitude", "speed_kmh"])?;
+    for point in points {
+        sheet.elapsed(Some(point.at_us))?;
+        sheet.time(point.at_us)?;
+        sheet.number(Some(point.latitude))?;
+        sheet.number(Some(point.longitude))?;
+        sheet.number(point.speed)?;
+        sheet.end_row()?;
+    }
+    sheet.finish()
+}
+
+/// The track as GPX.
+pub(crate) fn track_gpx(connection: &Connection, session: &SessionRow, mut to: impl Write) -> Result<(), ExportError> {
+    let points = points(connection, session)?;
+    let times = read::wall_times(connection, session)?;
+    let time = |at_us: i64| {
+        let time = Timestamp::from_microsecond(times.at(at_us)).map(|time| format!("{time:.3}"));
+        time.map_or(String::new(), |time| format!("<time>{time}</time>"))
+    };
+    writeln!(to, "<?xml version=\"1.0\" encoding=\"UTF-8\"?>")?;
+    writeln!(to, "<gpx version=\"1.1\" creator=\"bayline\" xmlns=\"http://www.topografix.com/GPX/1/1\">")?;
+    for (at_us, name) in found(connection, session)? {
+        let Some(point) = place(&points, at_us) else { continue };
+        let (latitude, longitude) = (point.latitude, point.longitude);
+        let name = escaped(&name);
+        writeln!(to, "<wpt lat=\"{latitude}\" lon=\"{longitude}\">{}<name>{name}</name></wpt>", time(at_us))?;
+    }
+    let machine = &session.visit.machine;
+    let name = if machine.is_empty() { format!("session {}", session.id) } else { machine.clone() };
+    writeln!(to, "<trk><name>{}</name><trkseg>", escaped(&name))?;
+    let mut before: Option<i64> = None;
+    for point in &points {
+        if before.is_some_and(|before| point.at_us - before > GAP_US) {
+            writeln!(to, "</trkseg><trkseg>")?;
+        }
+        before = Some(point.at_us);
+        let (latitude, longitude) = (point.latitude, point.longitude);
+        writeln!(to, "<trkpt lat=\"{latitude}\" lon=\"{longitude}\">{}</trkpt>", time(point.at_us))?;
+    }
+    writeln!(to, "</trkseg></trk></gpx>")?;
+    Ok(())
+}
+
+fn points(connection: &Connection, session: &SessionRow) -> Result<Vec<TrackPoint>, ExportError> {
+    let points = read::track(connection, session)?;
+    if points.is_empty() { Err(ExportError::NoTrack { id: session.id }) } else { Ok(points) }
+}
+
+/// Where it was at a time: the last fix before it, where that is not long ago.
+fn place(points: &[TrackPoint], at_us: i64) -> Option<&TrackPoint> {
+    let next = points.partition_point(|point| point.at_us <= at_us);
+    points.get(next.saturating_sub(1)).filter(|point| (at_us - point.at_us).abs() <= NEAR_US)
+}
+
+/// What was found on the way, with its time: excursions, drop-outs, and responses that were not in limit.
+fn found(connection: &Connection, session: &SessionRow) -> Result<Vec<(i64, String)>, ExportError> {
+    let mut found = Vec::new();
+    for row in read::excursions(connection, session)? {
+        let worst = row.worst.map_or("beyond the range".to_owned(), |worst| show(worst, row.quantity));
+        found.push((row.worst_us, format!("{} out of limit, worst {worst}", row.channel)));
+    }
+    for row in read::dropouts(connection, session)? {
+        let lasted = show_duration((row.ended_us - row.began_us) as f64 / 1e6);
+        found.push((row.began_us, format!("{} dropped out for {lasted}", row.channel)));
+    }
+    for row in read::responses(connection, session)? {
+        if row.verdict != Some(Verdict::InLimit) {
+            found.push((row.at_us, row.reason));
+        }
+    }
+    found.sort();
+    Ok(found)
+}
+
+/// Text that XML can hold.
+fn escaped(text: &str) -> String {
+    harmless(text).replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::store::read::find;
+
+    fn drive() -> (Connection, SessionRow) {
+        let connection = Connection::open_in_memory().unwrap();
+        connection.execute_batch(include_str!("../store/schema.sql")).unwrap();
+        connection
+            .execute_batch(
+                "INSERT INTO session (id, uuid, began_utc, began_utc_us, ended_us, machine, job, bench_text, program, first_row)
+                     VALUES (1, 'one', '2026-01-01T00:00:00Z', 1767225600000000, 90000000, 'loader <7> & co', '', '', '0', 1);
+                 INSERT INTO channel (id, session, name, quantity, unit, meter, reads, scale, accuracy)
+                     VALUES (1, 1, 'lat', 'deg', 'deg', 'receiver', 'latitude', '', ''),
+                            (2, 1, 'lon', 'deg', 'deg', 'receiver', 'longitude', '', ''),
+                            (3, 1, 'road speed', 'km/h', 'km/h', 'receiver', 'speed', '', ''),
+                            (4, 1, 'feed', 'V DC', 'V', 'board', 'v1', '', '');
+                 INSERT INTO sample (time_us, channel, value) VALUES
+                     (1000000, 1, 48.1173), (1000000, 2, 11.5167), (1000000, 3, 41.5), (1200000, 4, 12.4),
+                     (2000000, 1, 48.1174), (2000000, 2, 11.5169), (2000000, 3, 42.0),
+                     (60000000, 1, -33.85), (60000000, 2, -151.21), (61000000, 1, 48.0);
+                 INSERT INTO dropout (session, step, number, channel, quantity, unit, began_us, ended_us, level, least, samples)
+                     VALUES (1, 1, 1, 'feed', 'V DC', 'V', 2500000, 2540000, 12.4, 0.0, 4);",
+            )
+            .unwrap();
+        let session = find(&connection, "1").unwrap();
+        (connection, session)
+    }
+
+    #[test]
+    fn a_track_is_written_with_what_was_found_on_the_way() {
+        let (connection, session) = drive();
+        let mut gpx = Vec::new();
+        track_gpx(&connection, &session, &mut gpx).unwrap();
+        let gpx = String::from_utf8(gpx).unwrap();
+        assert!(
+            gpx.contains("<trkpt lat=\"48.1173\" lon=\"11.5167\"><time>2026-01-01T00:00:01.000Z</time></trkpt>"),
+            "{gpx}"
+        );
+        assert!(
+            gpx.contains("<wpt lat=\"48.1174\" lon=\"11.5169\">") && gpx.contains("feed dropped out for 40 ms"),
+            "{gpx}"
+        );
+        assert!(gpx.contains("<name>loader &lt;7&gt; &amp; co</name>"), "{gpx}");
+        // A receiver that was silent begins a new piece; a latitude without a longitude is no fix.
+        assert_eq!((gpx.matches("<trkseg>").count(), gpx.matches("<trkpt").count()), (2, 3));
+        let mut csv = Vec::new();
+        track_csv(&connection, &session, CsvStyle::default(), &mut csv).unwrap();
+        let csv = String::from_utf8(csv).unwrap();
+        let lines: Vec<&str> = csv.lines().collect();
+        assert_eq!(lines[0], "elapsed_s,time,latitude,longitude,speed_kmh");
+        assert_eq!(lines[1], "1.000000,2026-01-01T00:00:01.000000Z,48.1173,11.5167,41.5");
+        assert_eq!((lines.len(), lines[3].ends_with("-33.85,-151.21,")), (4, true));
+    }
+
+    #[test]
+    fn a_session_without_a_receiver_has_no_track() {
+        let (connection, session) = drive();
+        connection.execute("DELETE FROM sample WHERE channel = 2", []).unwrap();
+        let error = track_gpx(&connection, &session, Vec::new()).unwrap_err().to_string();
+        assert_eq!(error, "session 1 has no positions: put a receiver on the bench, with the protocol nmea-0183");
+    }
+}
