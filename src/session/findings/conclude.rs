@@ -108,7 +108,7 @@ impl FindingWriter<'_> {
         let (statement, weight) = self.named(best, &fine);
         let sentence =
             if statement == fine { self.sentence(best, cause) } else { self.run_sentence(best, cause, &statement) };
-        let alternatives = self.alternatives(&|one| self.statements.says(one, &statement), weight);
+        let alternatives = self.alternatives(best, &|one| self.statements.says(one, &statement), weight);
         let place = best.causes.iter().position(|at| *at == cause).unwrap_or(0);
         let fitted = self.fitted(best, place);
         let next = self.next(&statement, weight).unwrap_or_else(|| candidate.cause.next_step(&fitted));
@@ -162,7 +162,7 @@ impl FindingWriter<'_> {
             sentence: format!("{name}: {what} at this terminal, {}.", observation.shown()),
             evidence: evidence::for_cause(self.layout, self.problem, best, place),
             confidence: Confidence::new(weight, evidence::deviations(self.posterior(), self.statements, best), passes),
-            alternatives: self.alternatives(&is_said, weight),
+            alternatives: self.alternatives(best, &is_said, weight),
             next: Splitting { writer: self }
                 .best()
                 .unwrap_or_else(|| self.candidates()[cause].cause.next_step(&fitted)),
@@ -232,24 +232,29 @@ impl FindingWriter<'_> {
         )
     }
 
-    /// What else would explain the captures, until next to nothing is left out.
-    pub(super) fn alternatives(&self, is_said: &dyn Fn(&Hypothesis) -> bool, weight: f64) -> Vec<Alternative> {
+    /// What else would explain the captures, until next to nothing is left out: what each has beside the best.
+    pub(super) fn alternatives(
+        &self,
+        best: &Hypothesis,
+        is_said: &dyn Fn(&Hypothesis) -> bool,
+        weight: f64,
+    ) -> Vec<Alternative> {
         let mut found: Vec<Alternative> = Vec::new();
         for one in self.posterior().hypotheses.iter().filter(|one| !is_said(one)) {
-            let (kind, circuits, sentence) = match self.statements.faults(one).next() {
+            let own = self.statements.own_place(one, best).map(|place| one.causes[place]);
+            let (kind, circuits, sentence) = match own {
+                Some(at) if self.candidates()[at].is_mistake => {
+                    (FindingKind::Contradiction, Vec::new(), self.sentence(one, at))
+                }
                 Some(at) => {
                     let candidate = &self.candidates()[at];
                     let circuits = candidate.coils.iter().map(|at| self.layout.coils[*at].to_owned()).collect();
                     (candidate.kind, circuits, self.sentence(one, at))
                 }
-                None => match one.causes.first() {
-                    Some(at) => (FindingKind::Contradiction, Vec::new(), self.sentence(one, *at)),
-                    None => (
-                        FindingKind::Healthy,
-                        Vec::new(),
-                        "Nothing is wrong: a good machine shows this too.".to_owned(),
-                    ),
-                },
+                None => {
+                    let what = if self.statements.faults(one).next().is_none() { "Nothing" } else { "Nothing else" };
+                    (FindingKind::Healthy, Vec::new(), format!("{what} is wrong: a good machine shows this too."))
+                }
             };
             match found.iter_mut().find(|known| known.kind == kind && known.circuits == circuits) {
                 Some(known) => known.weight = known.weight.map(|sum| sum + one.probability),

@@ -87,9 +87,9 @@ impl Splitting<'_> {
             "{}. About {} points to: {} About {} points to: {}",
             chosen.words,
             shows(0),
-            self.words(left[0]),
+            self.words(left[0], left[rival]),
             shows(rival),
-            self.words(left[rival])
+            self.words(left[rival], left[0])
         ))
     }
 
@@ -102,15 +102,16 @@ impl Splitting<'_> {
         said
     }
 
-    /// What a hypothesis says, in a sentence.
-    fn words(&self, hypothesis: &Hypothesis) -> String {
-        let causes = self.writer.statements.candidates;
-        let places = 0..hypothesis.causes.len();
-        // A fault says more than a mistake beside it.
-        let told = places.clone().find(|at| !causes[hypothesis.causes[*at]].is_mistake).or(places.clone().next());
-        match told {
-            Some(place) => causes[hypothesis.causes[place]].cause.sentence(&self.writer.fitted(hypothesis, place)),
-            None => "nothing is wrong.".to_owned(),
+    /// What a hypothesis says and its rival does not, in a sentence.
+    fn words(&self, hypothesis: &Hypothesis, rival: &Hypothesis) -> String {
+        let statements = self.writer.statements;
+        match statements.own_place(hypothesis, rival) {
+            Some(place) => {
+                let candidate = &statements.candidates[hypothesis.causes[place]];
+                candidate.cause.sentence(&self.writer.fitted(hypothesis, place))
+            }
+            None if statements.faults(hypothesis).next().is_none() => "nothing is wrong.".to_owned(),
+            None => "nothing else is wrong.".to_owned(),
         }
     }
 

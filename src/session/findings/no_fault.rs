@@ -29,7 +29,7 @@ impl FindingWriter<'_> {
             return None;
         }
         let weight = self.statements.no_fault();
-        let mut open = self.alternatives(&|one| self.statements.faults(one).next().is_none(), 0.0);
+        let mut open = self.alternatives(best, &|one| self.statements.faults(one).next().is_none(), 0.0);
         open.retain(|other| other.kind.is_fault());
         open.extend(self.not_ruled_out(&open));
         let circuits: Vec<String> = judged.iter().map(|at| self.layout.coils[*at].to_owned()).collect();
@@ -86,7 +86,7 @@ impl FindingWriter<'_> {
             let step = &self.layout.observation(out[0]).step;
             Splitting { writer: self }.best().unwrap_or_else(|| format!("Repeat the step \"{step}\"."))
         };
-        let mut open = self.alternatives(&|one| self.statements.faults(one).next().is_none(), 0.0);
+        let mut open = self.alternatives(best, &|one| self.statements.faults(one).next().is_none(), 0.0);
         open.retain(|other| other.kind.is_fault());
         Finding {
             kind: if is_warm { FindingKind::WarmCoils } else { FindingKind::OutOfLimit },

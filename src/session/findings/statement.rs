@@ -63,6 +63,22 @@ impl Statements<'_> {
         hypothesis.causes.iter().copied().filter(|at| !self.candidates[*at].is_mistake)
     }
 
+    /// What a hypothesis has that another has not: the place of a fault of its own among its causes, else of a mistake.
+    pub(super) fn own_place(&self, one: &Hypothesis, other: &Hypothesis) -> Option<usize> {
+        let is_own = |place: &usize| {
+            let cause = one.causes[*place];
+            let said = Statement::of(&self.candidates[cause]);
+            let mut of_other = self.faults(other).map(|at| Statement::of(&self.candidates[at]));
+            if self.candidates[cause].is_mistake {
+                !other.causes.contains(&cause)
+            } else {
+                !of_other.any(|one| one == said)
+            }
+        };
+        let own: Vec<usize> = (0..one.causes.len()).filter(is_own).collect();
+        own.iter().find(|place| !self.candidates[one.causes[**place]].is_mistake).or(own.first()).copied()
+    }
+
     /// Whether a hypothesis says it.
     pub(super) fn says(&self, hypothesis: &Hypothesis, statement: &Statement) -> bool {
         self.faults(hypothesis).any(|at| statement.covers(&self.candidates[at]))

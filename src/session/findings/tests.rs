@@ -459,3 +459,22 @@ fn what_was_just_done_is_not_asked_for_again() {
     assert!(asked(&earlier), "a repetition is among what may be asked for: {earlier:#?}");
     assert!(!asked(&last), "{last:#?}");
 }
+
+#[test]
+fn what_else_it_could_be_and_what_to_measure_next_name_the_difference() {
+    // Two faults at once: a coil of too many ohms, and a shared ground that loses volts with everything on.
+    let mut observations = coil("lift coil", 12.61, 7.58, 1.62, Some("7.5 ohm ± 8 %"));
+    observations.extend(coil("tilt coil", 12.61, 9.52, 1.29, Some("7.5 ohm ± 8 %")));
+    observations.push(observation("block ground", Role::GroundDrop, Everything, 0.341).limited(most("100 mV")));
+    let findings = conclude(&ObservationSet::new(observations));
+    assert!(findings.len() >= 2, "{findings:?}");
+    for finding in &findings {
+        for other in &finding.alternatives {
+            let is_found = |one: &Finding| one.kind == other.kind && one.circuits == other.circuits;
+            assert!(!findings.iter().any(is_found), "{} is no other cause: {findings:?}", other.sentence);
+        }
+        if let Some((first, second)) = finding.next.rsplit_once(" points to: ") {
+            assert!(!first.contains(second.trim_end()), "both ends say the same: {}", finding.next);
+        }
+    }
+}
