@@ -6,7 +6,7 @@ use crate::{
     clock::Mono,
     protocol::Value,
     session::{Verdict, judge::excess, judge::is_judged_by_size},
-    units::{Limit, Quantity, show, show_duration},
+    units::{Limit, Quantity, show_duration},
 };
 
 /// So many are kept of one step; further ones are only counted.
@@ -33,6 +33,8 @@ pub struct Excursion {
     pub ended: Option<Mono>,
     /// The worst of it.
     pub worst: Value,
+    /// The same as the meter showed it.
+    pub worst_shown: String,
     /// When that was.
     pub worst_at: Mono,
     /// What the other channels showed then, as `feed 12.31 V`.
@@ -42,7 +44,7 @@ pub struct Excursion {
 impl Excursion {
     /// One sentence, for the operator's ears.
     pub fn text(&self) -> String {
-        let worst = shown(self.worst, self.quantity);
+        let worst = &self.worst_shown;
         match self.ended {
             None => format!("{} out of limit: {worst}, {} wanted", self.channel, self.limit),
             Some(ended) => {
@@ -53,26 +55,15 @@ impl Excursion {
     }
 }
 
-/// A value, or that it is beyond the range.
-pub(super) fn shown(value: Value, quantity: Quantity) -> String {
-    match value {
-        Value::Number(number) => show(number, quantity),
-        Value::Over => "OL".to_owned(),
-        Value::Under => "-OL".to_owned(),
-    }
-}
-
 /// One that lasts.
 #[derive(Debug, Clone, PartialEq)]
 struct OpenExcursion {
     number: u32,
-    quantity: Quantity,
     limit: Limit,
     began: Mono,
     /// The first sample after the last one that was out of limit.
     back: Option<Mono>,
-    worst: Value,
-    worst_at: Mono,
+    worst: Sample,
     depth: f64,
     is_said: bool,
 }
@@ -89,7 +80,7 @@ pub(super) struct ExcursionWatch {
     speech: SpeechLimit,
     /// Since something was said: how many, and the worst of them.
     unsaid: u32,
-    unsaid_worst: Option<(f64, Value, Quantity)>,
+    unsaid_worst: Option<(f64, String)>,
 }
 
 impl ExcursionWatch {
@@ -146,7 +137,7 @@ impl ExcursionWatch {
         if let Some(open) = &mut self.open {
             open.back = None;
             if depth > open.depth {
-                (open.depth, open.worst, open.worst_at) = (depth, sample.value, sample.at);
+                (open.depth, open.worst) = (depth, *sample);
                 self.aside.clear();
                 self.aside.extend_from_slice(latest);
             }
@@ -157,12 +148,10 @@ impl ExcursionWatch {
         self.aside.extend_from_slice(latest);
         let open = OpenExcursion {
             number: self.count,
-            quantity: sample.quantity,
             limit: *limit,
             began: sample.at,
             back: None,
-            worst: sample.value,
-            worst_at: sample.at,
+            worst: *sample,
             depth,
             is_said: self.speech.pass(sample.at),
         };
@@ -181,8 +170,8 @@ impl ExcursionWatch {
         self.publish(&open, Some(ended), names, events);
         if !open.is_said {
             self.unsaid += 1;
-            if self.unsaid_worst.is_none_or(|(depth, ..)| open.depth > depth) {
-                self.unsaid_worst = Some((open.depth, open.worst, open.quantity));
+            if self.unsaid_worst.as_ref().is_none_or(|(depth, _)| open.depth > *depth) {
+                self.unsaid_worst = Some((open.depth, open.by_size().shown(Some(&open.limit))));
             }
         } else if is_well {
             events.push(WatchEvent::Say(self.excursion(&open, Some(ended), names).text()));
@@ -199,14 +188,14 @@ impl ExcursionWatch {
             let open = open.clone();
             self.speech.pass(now);
             events.push(WatchEvent::Say(self.excursion(&open, None, names).text()));
-        } else if let Some((_, worst, quantity)) = self.unsaid_worst.take() {
+        } else if let Some((_, worst)) = self.unsaid_worst.take() {
             self.speech.pass(now);
             let times = match std::mem::take(&mut self.unsaid) {
                 1 => "once more".to_owned(),
                 many => format!("{many} more times"),
             };
             let name = names.own();
-            events.push(WatchEvent::Say(format!("{name} was out of limit {times}, worst {}", shown(worst, quantity))));
+            events.push(WatchEvent::Say(format!("{name} was out of limit {times}, worst {worst}")));
         }
     }
 
@@ -220,26 +209,32 @@ impl ExcursionWatch {
     }
 
     fn excursion(&self, open: &OpenExcursion, ended: Option<Mono>, names: &ChannelNames) -> Excursion {
+        let worst = open.by_size();
         Excursion {
             step: self.step,
             number: open.number,
             channel: names.own().to_owned(),
-            quantity: open.quantity,
+            quantity: open.worst.quantity,
             limit: open.limit,
             began: open.began,
             ended,
-            worst: by_size(&open.limit, open.worst),
-            worst_at: open.worst_at,
-            shown: names.shown(&self.aside, open.worst_at),
+            worst: worst.value,
+            worst_shown: worst.shown(Some(&open.limit)),
+            worst_at: worst.at,
+            shown: names.shown(&self.aside, worst.at),
         }
     }
 }
 
-/// A drop has its size; its sign is that of the leads.
-fn by_size(limit: &Limit, value: Value) -> Value {
-    match value {
-        Value::Number(number) if is_judged_by_size(limit) => Value::Number(number.abs()),
-        other => other,
+impl OpenExcursion {
+    /// The worst sample. A drop has its size; its sign is that of the leads.
+    fn by_size(&self) -> Sample {
+        match self.worst.value {
+            Value::Number(number) if is_judged_by_size(&self.limit) => {
+                Sample { value: Value::Number(number.abs()), ..self.worst }
+            }
+            _ => self.worst,
+        }
     }
 }
 
@@ -277,7 +272,7 @@ impl ChannelNames {
         let others = latest.iter().enumerate().filter(|(index, _)| Some(*index) != self.own);
         let fresh = others.filter_map(|(index, sample)| {
             let sample = sample.as_ref().filter(|sample| at.since(sample.at) <= FRESH_US)?;
-            Some(format!("{} {}", self.of(index), shown(sample.value, sample.quantity)))
+            Some(format!("{} {}", self.of(index), sample.shown(None)))
         });
         fresh.collect()
     }

@@ -165,13 +165,13 @@ fn a_broken_limit_is_kept_from_begin_to_end_and_said_twice() {
     let whole = kept[1];
     assert_eq!((whole.number, whole.began, whole.ended), (1, Mono(1_000_000), Some(Mono(1_400_000))));
     assert_eq!((whole.worst, whole.worst_at), (Value::Number(0.2), Mono(1_200_000)));
-    assert_eq!(whole.shown, ["feed 12.10 V", "tilt coil 0.900 A"]);
+    assert_eq!(whole.shown, ["feed 12.10 V", "tilt coil 0.90 A"]);
     let said: Vec<String> = drive.said().into_iter().filter(|text| text.contains("limit")).collect();
     assert_eq!(
         said,
         [
-            "lift coil out of limit: 0.800 A, 1.2 A to 1.8 A wanted",
-            "lift coil in limit again after 400 ms, worst 0.200 A"
+            "lift coil out of limit: 0.80 A, 1.2 A to 1.8 A wanted",
+            "lift coil in limit again after 400 ms, worst 0.20 A"
         ]
     );
     assert_eq!(drive.judged().verdict(), Some(Verdict::OutOfLimit));
@@ -188,7 +188,7 @@ fn a_limit_that_flutters_is_kept_each_time_and_said_seldom() {
     assert_eq!(drive.excursions().iter().filter(|one| one.ended.is_some()).count(), 50);
     let said: Vec<String> = drive.said().into_iter().filter(|text| text.contains("limit")).collect();
     assert!((4..12).contains(&said.len()), "{said:#?}");
-    assert!(said.iter().any(|text| text.contains("more times, worst 1.150 A")), "{said:#?}");
+    assert!(said.iter().any(|text| text.contains("more times, worst 1.15 A")), "{said:#?}");
     assert!(drive.judged().reason.ends_with("; 50 excursions, the longest 200 ms"), "{}", drive.judged().reason);
 }
 
