@@ -23,6 +23,15 @@ const PAUSE_MS: i64 = 180_000;
 /// Lines of the meters of one bench, by the place of the meter.
 type Lines = Vec<String>;
 
+/// A board prints its columns alike in every line, here with three decimals.
+fn board_line(text: &str) -> String {
+    let printed = text.split(',').map(|cell| match cell.trim().parse::<f64>() {
+        Ok(number) => format!("{number:.3}"),
+        Err(_) => cell.trim().to_owned(),
+    });
+    printed.collect::<Vec<_>>().join(", ")
+}
+
 struct Player {
     core: Core,
     meters: Vec<Meter>,
@@ -95,6 +104,7 @@ impl Player {
             for (place, line) in lines.iter().enumerate().filter(|(_, line)| !line.is_empty()) {
                 if line.contains(',') || tick % 3 == 0 {
                     let mut batch = Batch::default();
+                    let line = if line.contains(',') { &board_line(line) } else { line };
                     self.meters[place].take(format!("{line}\r\n").as_bytes(), Mono(self.now * 1000), &mut batch);
                     assert!(batch.events.is_empty(), "{line}: {:?}", batch.events);
                     self.core.handle(Mono(self.now * 1000), CoreEvent::Samples(batch.samples), &mut self.effects);
