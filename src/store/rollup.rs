@@ -17,6 +17,17 @@ const DENSE: i64 = 16;
 /// What was silent for so long is rolled up as far as it is, µs.
 pub(crate) const IDLE_US: i64 = 2_000_000;
 
+/// Columns that are made of whole intervals: where the first one begins, and how wide each is, from where and how wide they are
+/// wanted, µs.
+pub(crate) fn whole_columns(from_us: i64, width_us: i64) -> (i64, i64) {
+    let widest = |width: i64| WIDTHS_US.iter().rev().find(|own| **own <= width).copied();
+    let Some(own) = widest(width_us) else { return (from_us, width_us) };
+    let width_us = (width_us + own - 1) / own * own;
+    // Rounded up, the columns may be as wide as the next intervals: then they begin where those do.
+    let own = widest(width_us).unwrap_or(own);
+    (from_us.div_euclid(own) * own, width_us)
+}
+
 /// The samples of one channel in one interval.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct RollUp {

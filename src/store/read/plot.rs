@@ -6,7 +6,7 @@ use serde::Serialize;
 use super::{SessionRow, channels, rollup::RolledChannel};
 use crate::store::{
     StoreError,
-    rollup::{RollUp, WIDTHS_US},
+    rollup::{RollUp, whole_columns},
 };
 
 /// What is to be drawn.
@@ -105,10 +105,7 @@ pub(crate) fn plot_series(
     let columns = i64::try_from(window.columns.max(1)).unwrap_or(i64::MAX);
     let width = ((to - from) / columns).max(1);
     // A column is made of whole intervals: from these its line is the same as from all samples.
-    let (origin, width) = match WIDTHS_US.iter().rev().find(|own| **own <= width) {
-        Some(own) => (from.div_euclid(*own) * own, (width + own - 1) / own * own),
-        None => (from, width),
-    };
+    let (origin, width) = whole_columns(from, width);
     let mut column: Option<ThinColumn> = None;
     rolled.for_each(origin, to + 1, width, &mut |part| {
         let index = (part.first.0 - origin).div_euclid(width);

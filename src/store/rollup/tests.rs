@@ -129,16 +129,28 @@ proptest! {
         let all: Vec<(f64, f64)> = samples.iter().map(|(at, value)| (*at as f64 / 1e6, value.unwrap())).collect();
         // The columns as the plot made them: whole intervals from the first sample's on.
         let width = ((at - samples[0].0) / columns as i64).max(1);
-        let (origin, width) = match super::WIDTHS_US.iter().rev().find(|own| **own <= width) {
-            Some(own) => (samples[0].0.div_euclid(*own) * own, (width + own - 1) / own * own),
-            None => (samples[0].0, width),
-        };
+        let (origin, width) = super::whole_columns(samples[0].0, width);
         let count = (at - origin) / width + 1;
         let edges: Vec<(f64, f64)> = (0..count)
             .map(|index| ((origin + index * width) as f64 / 1e6, (origin + (index + 1) * width) as f64 / 1e6))
             .collect();
         prop_assert!(series.at_s.len() <= 4 * edges.len());
         prop_assert!(is_same(&extents(&thin, &edges), &extents(&all, &edges)), "{columns} columns");
+    }
+}
+
+/// Seen by the property above: columns of 7.4 s became 8 s, the next interval, but began between two of those, so that an interval
+/// lay in two columns and its extremes were drawn in one of them.
+#[test]
+fn columns_begin_and_end_with_intervals() {
+    assert_eq!(super::whole_columns(3_500_000, 7_400_000), (0, 8_000_000));
+    assert_eq!(super::whole_columns(3_500_000, 6_400_000), (3_000_000, 7_000_000));
+    assert_eq!(super::whole_columns(-1, 10_000), (-1, 10_000));
+    for width in (1..200_000_000_i64).step_by(333_667) {
+        let (origin, whole) = super::whole_columns(12_345_678, width);
+        let own = super::WIDTHS_US.iter().rev().find(|own| **own <= whole).copied().unwrap_or(1);
+        assert_eq!((origin.rem_euclid(own), whole % own), (0, 0), "{width}");
+        assert!(origin <= 12_345_678 && whole >= width, "{width}");
     }
 }
 
