@@ -278,6 +278,18 @@ async fn a_visit_is_done_on_the_page() {
     daemon.until("the page speaks", |status| status["speaker"].as_str().is_some_and(|name| name.starts_with("page-")));
     browser.tap("more").await;
 
+    // The state can't be read for a moment: the page says so, keeps its buttons and reads it again.
+    browser
+        .client
+        .execute("window.kept = fetch; fetch = () => Promise.reject(new Error('lost'));", Vec::new())
+        .await
+        .unwrap();
+    daemon.note("while the connection is lost");
+    browser.until("link", "connection lost, trying again").await;
+    browser.client.execute("fetch = kept;", Vec::new()).await.unwrap();
+    browser.until("link", "1 of 1 meter").await;
+    browser.until("sentence", "The same at the tilt feed pin").await;
+
     // By hand: take, and a note.
     probe.shows("9.53 V");
     browser.until("figure", "9.5").await;
@@ -315,7 +327,10 @@ async fn a_visit_is_done_on_the_page() {
     // The daemon ends while the page is open.
     daemon.stop();
     browser.until("link", "connection lost").await;
-    assert_eq!(bay.kept().rows("SELECT text FROM event WHERE kind = 'note'"), ["oil on the plug"]);
+    assert_eq!(
+        bay.kept().rows("SELECT text FROM event WHERE kind = 'note'"),
+        ["while the connection is lost", "oil on the plug"]
+    );
     assert_eq!(
         bay.kept().rows("SELECT name, verdict FROM step ORDER BY number"),
         ["feed, lift coil | in limit", "feed, tilt coil | out of limit", "feed, lift coil | out of limit"]

@@ -22,7 +22,7 @@ export async function post(path, body) {
 /** Asks for JSON; what is not there is an answer with a sentence. */
 export async function read(path, values = {}) {
   const query = new URLSearchParams(Object.entries(values).filter(([, value]) => value !== undefined && value !== null));
-  const lost = { ok: false, error: "the daemon does not answer" };
+  const lost = { ok: false, lost: true, error: "the daemon does not answer" };
   return fetch(query.size ? `${path}?${query}` : path)
     .then((reply) => reply.json())
     .catch(() => lost);

@@ -181,7 +181,9 @@ function showAlarms(alarms) {
 /** Reads the state whole. */
 async function load() {
   const answer = await read("/status");
+  if (answer.lost) return loadAgain();
   if (!answer.ok) return lock(answer.error);
+  unlock();
   state.looksOn = answer.permission === "look on";
   document.body.classList.toggle("looks-on", state.looksOn);
   const { status } = answer;
@@ -223,10 +225,27 @@ async function loadLedger() {
   showLedger();
 }
 
+/** The daemon lets this page in no further; a connection that is lost for a while is no reason for that. */
 function lock(why) {
   by("sentence").textContent = why;
   by("link").textContent = "";
   for (const button of document.querySelectorAll("button")) button.disabled = true;
+  state.isLocked = true;
+}
+
+function unlock() {
+  if (!state.isLocked) return;
+  for (const button of document.querySelectorAll("button")) button.disabled = false;
+  state.isLocked = false;
+}
+
+const LOAD_AGAIN_MS = 2000;
+let loadTimer = null;
+
+function loadAgain() {
+  by("link").textContent = "connection lost, trying again";
+  clearTimeout(loadTimer);
+  loadTimer = setTimeout(load, LOAD_AGAIN_MS);
 }
 
 const NEWS = {
@@ -307,6 +326,8 @@ function follow() {
   stream.onerror = () => {
     lost = true;
     by("link").textContent = "connection lost, trying again";
+    // The browser tries no more where the daemon refuses, as a revoked link: the state says why.
+    if (stream.readyState === EventSource.CLOSED) load();
   };
 }
 
