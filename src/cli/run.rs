@@ -52,7 +52,7 @@ pub(super) struct RunArgs {
     page: Option<String>,
     /// Serve the page on the shop's network too, at an address of this computer there such as 192.168.1.20:4780 or 0.0.0.0:4780;
     /// who gets in has a link of `bayline page`
-    #[arg(long, value_name = "ADDRESS")]
+    #[arg(long, value_name = "ADDRESS", value_parser = network_address)]
     listen: Option<SocketAddr>,
     /// Encrypt the page on the shop's network by a certificate that this computer makes for itself; its fingerprint is printed, to be
     /// compared with what the browser shows. A phone keeps its screen on there
@@ -64,6 +64,11 @@ pub(super) struct RunArgs {
     offer: Vec<Address>,
     #[command(flatten)]
     visit: VisitArgs,
+}
+
+fn network_address(text: &str) -> Result<SocketAddr, String> {
+    text.parse()
+        .map_err(|_| "expected this computer's address on the network and a port, such as 192.168.1.20:4780".to_owned())
 }
 
 fn page_address(text: &str) -> Result<PageAddress, Failure> {

@@ -198,6 +198,8 @@ fn a_page_for_other_computers_is_refused_and_off_is_off() {
     let run = |page: &str| bay.bayline(["run", "--bench", bench.to_str().unwrap(), "--page", page]).failed(2);
     assert!(run("0.0.0.0:4780").contains("expected an address of this computer such as 127.0.0.1:4780"));
     assert!(run("somewhere").contains("expected an address and a port such as 127.0.0.1:4780, or off"));
+    let network = bay.bayline(["run", "--meter", "x=/dev/nowhere,number", "--listen", "somewhere"]);
+    assert!(network.code == Some(2) && network.stderr.contains("a port, such as 192.168.1.20:4780"), "{network:?}");
     let mut daemon = bay.start_with(&["--page", "off"]);
     assert_eq!(daemon.status()["page"], Value::Null);
     daemon.stop();
