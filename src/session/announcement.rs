@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 use strum::{EnumMessage, VariantArray};
 
-use super::{Capture, EventKind, Judgement, Notice, RangeEnd, StepView, Verdict, excess};
+use super::{Capture, EventKind, Judgement, Notice, RangeEnd, StepView, Verdict, excess, meters::FIRST_OPENED};
 use crate::{
     protocol::Value,
     units::{sentence, spoken, spoken_difference, spoken_sentence, spoken_value},
@@ -43,7 +43,7 @@ pub(crate) enum AnnouncementKind {
     /// A step that began.
     #[strum(serialize = "step")]
     Step,
-    /// A meter that is lost or silent.
+    /// A meter that is lost, silent or back.
     #[strum(serialize = "meter")]
     Meter,
     /// A button or pedal that could do nothing.
@@ -93,6 +93,9 @@ impl Announcement {
             }
             Notice::Event { kind: EventKind::MeterLost, subject, text } => {
                 (AnnouncementKind::Meter, spoken_sentence(&format!("{subject} is not there: {text}")))
+            }
+            Notice::Event { kind: EventKind::MeterFound, subject, text } if text != FIRST_OPENED => {
+                (AnnouncementKind::Meter, spoken_sentence(&format!("{subject}: {text}")))
             }
             Notice::Event { .. }
             | Notice::SessionBegan(_)

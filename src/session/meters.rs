@@ -6,6 +6,8 @@ use crate::clock::Mono;
 /// A meter without a reading for this long is reported as silent, µs: hand-held meters switch themselves off.
 const SILENT_US: i64 = 10_000_000;
 
+/// What is recorded of a port that opens for the first time; every later opening is worth a sentence.
+pub(super) const FIRST_OPENED: &str = "its port is open";
 /// A slow meter is silent after this many of its longest pauses.
 const PAUSES: i64 = 3;
 

@@ -3,7 +3,7 @@
 use crate::{
     channel::{Channel, ChannelId, MeterId},
     clock::Mono,
-    session::{Core, CoreInput, Effect, Record, record::EventKind},
+    session::{Core, CoreInput, Effect, Record, meters::FIRST_OPENED, record::EventKind},
 };
 
 impl Core {
@@ -75,11 +75,13 @@ impl Core {
             state.why.clone_from(why);
             return self.alarm(format!("meter {name}"), Some(format!("meter \"{name}\" is not there: {why}")));
         }
+        let was_missing = state.is_missing();
         state.changed(at, lost.as_deref());
         self.alarm(format!("silent {name}"), None);
         self.alarm(format!("meter {name}"), lost.as_ref().map(|why| format!("meter \"{name}\" is not there: {why}")));
         let Some(why) = lost else {
-            return self.remark(at, EventKind::MeterFound, name, "its port is open".to_owned(), effects);
+            let text = if was_missing { "its port is open again" } else { FIRST_OPENED };
+            return self.remark(at, EventKind::MeterFound, name, text.to_owned(), effects);
         };
         self.keep_input(at, || CoreInput::MeterLost(meter.0), effects);
         let channels = &self.channels;
