@@ -149,7 +149,8 @@ impl CorrectArgs {
         };
         let answer = ask(common, &Request::Correct(Box::new(told)))?;
         format.print(&answer, |out, answer| {
-            answer.corrections.iter().try_for_each(|correction| writeln!(out, "corrected: {correction}"))
+            answer.corrections.iter().try_for_each(|correction| writeln!(out, "corrected: {correction}"))?;
+            answer.warnings.iter().try_for_each(|warning| writeln!(out, "{warning}"))
         })
     }
 

@@ -68,6 +68,7 @@ fn leads_are_nulled_and_a_temperature_is_corrected_while_the_session_is_open() {
     assert!((taken["value"].as_f64().unwrap() - 8.77).abs() < 0.01, "1.2 ohm are taken off: {taken}");
     let told = act(json!({ "do": "correct", "part_c": 63.0, "by": "K" }));
     assert_eq!(told["corrections"][0]["value_after"], "63", "{told}");
+    assert!(told["warnings"][0].as_str().unwrap().contains("those done before are judged by it when"), "{told}");
     assert_eq!(act(json!({ "do": "correct", "part_c": 500.0 }))["ok"], false);
     act(json!({ "do": "step", "to": "next" }));
     let next = until("a reading in the next step", || match act(json!({ "do": "take" })) {

@@ -19,7 +19,7 @@ pub(crate) struct Answer {
     /// Identity of a session that had to be ended first.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub ended: Option<String>,
-    /// What of the procedure the bench does not suit, a sentence each.
+    /// What of the procedure the bench does not suit, or what a correction does not change yet, a sentence each.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub warnings: Vec<String>,
     /// How the step that was left is judged.
@@ -58,6 +58,10 @@ pub(crate) struct ZeroMessage {
     pub unit: String,
 }
 
+/// What is to be known of a temperature that is corrected in an open session: the same samples are judged again once all are there.
+const JUDGED_AT_THE_END: &str =
+    "it holds for the steps to come; those done before are judged by it when the session is ended";
+
 impl Answer {
     /// It was not done.
     pub(crate) fn refused(error: impl Into<String>) -> Self {
@@ -94,7 +98,12 @@ impl From<&CommandReply> for Answer {
             CommandReply::Zeroed(zeroed) => {
                 answer.zeroed = Some(ZeroMessage { zeroed: *zeroed, unit: zeroed.quantity.unit().to_owned() });
             }
-            CommandReply::Corrected(corrections) => answer.corrections.clone_from(corrections),
+            CommandReply::Corrected(corrections) => {
+                answer.corrections.clone_from(corrections);
+                if corrections.iter().any(|correction| correction.field.is_of_heat()) {
+                    answer.warnings.push(JUDGED_AT_THE_END.to_owned());
+                }
+            }
             CommandReply::Undone { text, now } => {
                 answer.undone = Some(text.clone());
                 answer.step = now.as_deref().map(StepMessage::from);
