@@ -87,7 +87,7 @@ impl PageState {
 }
 
 /// The page's own files: path, kind and text.
-const OWN_FILES: [(&str, &str, &str); 16] = [
+const OWN_FILES: [(&str, &str, &str); 17] = [
     ("/", HTML, include_str!("../page/index.html")),
     ("/setup", HTML, include_str!("../page/setup.html")),
     ("/past", HTML, include_str!("../page/past.html")),
@@ -95,6 +95,7 @@ const OWN_FILES: [(&str, &str, &str); 16] = [
     ("/forms.css", CSS, include_str!("../page/forms.css")),
     ("/page.js", SCRIPT, include_str!("../page/page.js")),
     ("/common.js", SCRIPT, include_str!("../page/common.js")),
+    ("/keys.js", SCRIPT, include_str!("../page/keys.js")),
     ("/setup.js", SCRIPT, include_str!("../page/setup.js")),
     ("/bench.js", SCRIPT, include_str!("../page/bench.js")),
     ("/past.js", SCRIPT, include_str!("../page/past.js")),

@@ -4,6 +4,7 @@
 import { Awake } from "/awake.js";
 import { by, look, pair, post, read, visitOf } from "/common.js";
 import { Minute, numberLine } from "/draw.js";
+import { Keys } from "/keys.js";
 import { Voice } from "/voice.js";
 
 const voice = new Voice();
@@ -14,18 +15,9 @@ const awake = new Awake((words, held) => {
 /** The last minute of each channel; that of the step's own is drawn large. */
 const minutes = new Map();
 const ownMinute = by("minute");
-// A presenter's and a foot switch's keys; others are given in this browser's storage as {"F5": "next"}.
-const KEYS = { " ": "take", Enter: "take", PageDown: "next", PageUp: "again", ...own("bayline-keys") };
+const keys = new Keys();
 
 const state = { step: null, channels: new Map(), ledger: [], captures: [], ask: null, looksOn: false, isHidden: false, frames: new Map(), readAt: performance.now() };
-
-function own(name) {
-  try {
-    return JSON.parse(localStorage.getItem(name)) ?? {};
-  } catch {
-    return {};
-  }
-}
 
 /** Asks the daemon; what it refuses is said and shown. */
 async function ask(request) {
@@ -38,6 +30,11 @@ function refuse({ error, spoken }) {
   by("verdict").textContent = error;
   by("verdict").className = "none";
   voice.say(spoken ?? { kind: "refused", words: error });
+}
+
+/** Puts a text in where it is another one, so that a screen reader says it once. */
+function put(id, text) {
+  if (by(id).textContent !== text) by(id).textContent = text;
 }
 
 function showStep(step) {
@@ -56,7 +53,8 @@ function showSentence() {
   by("zero").textContent = step?.quantity === "ohm" ? "null the leads" : "zero the clamp";
   const asksTheRoom = state.isHidden && step !== null;
   document.body.classList.toggle("asking", asksTheRoom);
-  by("sentence").textContent = asksTheRoom ? "What would you measure next?" : state.ask?.text ?? (step ? step.instruction || step.name : idleWords());
+  const sentence = asksTheRoom ? "What would you measure next?" : state.ask?.text ?? (step ? step.instruction || step.name : idleWords());
+  put("sentence", sentence);
   by("waits").textContent = state.ask ? `waits for ${state.ask.waits_for}, or a button below` : "";
   by("sentence").classList.toggle("ask", state.ask !== null);
   by("step").textContent = step ? (step.place ? `${step.name}, step ${step.place} of ${step.of}` : step.name) : "";
@@ -270,13 +268,17 @@ const NEWS = {
     // The class is asked first; a tap shows what the procedure has.
     state.isHidden = document.body.classList.contains("room");
     showStep(step);
+    // A step that is left by itself leaves no time to read what came of it.
+    by("hint").textContent = state.captured ?? "";
+    state.captured = null;
     loadLedgerSoon();
   },
-  captured({ capture }) {
+  captured({ step, capture }) {
     const [shape, kind] = look(capture.verdict);
-    const words = capture.verdict ?? "no limit";
-    by("verdict").textContent = `${shape} ${words}: ${capture.reason}`;
+    const words = `${shape} ${capture.verdict ?? "no limit"}: ${capture.reason}`;
+    by("verdict").textContent = words;
     by("verdict").className = kind;
+    state.captured = `${step || capture.channel}: ${words}`;
     voice.tone(kind);
     loadLedgerSoon();
   },
@@ -304,7 +306,11 @@ const NEWS = {
   finding({ finding }) {
     by("finding").textContent = `${finding.sentence} (${finding.sure}) ${finding.next}`;
   },
-  event: load,
+  event({ kind, subject, text, spoken }) {
+    // That a meter is gone is an alarm as long as it is so; that it is back is told once.
+    if (kind === "meter found" && spoken) by("hint").textContent = `${subject}: ${text}`;
+    load();
+  },
   "session-began": load,
   "session-ended": load,
   missed: load,
@@ -386,7 +392,7 @@ by("correction").addEventListener("submit", async (event) => {
   const answer = await ask({ do: "correct", ...told });
   if (!answer.ok) return;
   event.target.reset();
-  done(answer.corrections.map(({ field, value_after }) => `${field} is ${value_after}`).join(", "));
+  done([...answer.corrections.map(({ field, value_after }) => `${field} is ${value_after}`), ...(answer.warnings ?? [])].join("; "));
 });
 by("correct").addEventListener("toggle", () => {
   for (const name of ["machine", "job"]) by(`c-${name}`).value ||= state.session?.[name] ?? "";
@@ -444,7 +450,11 @@ by("leave").addEventListener("click", () => roomView(false));
 by("reveal").addEventListener("click", reveal);
 // A presenter or a foot switch is a keyboard.
 document.addEventListener("keydown", (event) => {
-  const act = KEYS[event.key];
+  if (event.key === "Escape" && by("more").open) {
+    by("more").open = false;
+    return by("more").querySelector("summary").focus();
+  }
+  const act = keys.act(event.key);
   if (!act || event.repeat || event.target.closest("input, button, summary, a, select, textarea")) return;
   event.preventDefault();
   // What is shown to the room first is what the key would have gone past.
