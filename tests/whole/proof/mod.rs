@@ -10,7 +10,7 @@ mod drops;
 mod volts;
 
 /// Shorter times than a person needs, so that the stories are soon told.
-const QUICK: &str = r#"
+pub(crate) const QUICK: &str = r#"
 [proof]
 nothing_for = "700 ms"
 battery_for = "150 ms"
@@ -57,7 +57,7 @@ impl Leads {
 }
 
 /// A step on a feed.
-fn feed(name: &str) -> String {
+pub(crate) fn feed(name: &str) -> String {
     format!(
         "[[step]]\nname = \"{name}\"\nchannel = \"probe\"\nquantity = \"V DC\"\nat_least = \"11.8 V\"\n\
          capture = \"steady\"\nsteady = \"300 ms\"\n"
