@@ -151,12 +151,13 @@ impl EventLoop {
             Err(refusal) => drop(to.send(Answer::refused(refusal.to_string()))),
             Ok(reply) => {
                 self.apply_effects();
-                let mut warnings = self.record_fitness_issues(at, procedure.as_deref());
+                let mut answer = Answer::from(&reply);
+                answer.warnings.extend(self.record_fitness_issues(at, procedure.as_deref()));
                 if let Some((_, (id, before))) = self.retested.take_if(|(id, _)| Some(*id) == begun) {
                     let now: Vec<&Channel> = self.core.channels().collect();
-                    warnings.extend(bench_differences(id, &before, &now, procedure.as_deref()));
+                    answer.warnings.extend(bench_differences(id, &before, &now, procedure.as_deref()));
                 }
-                self.answer_when_kept(to, Answer { warnings, ..Answer::from(&reply) });
+                self.answer_when_kept(to, answer);
             }
         }
     }
