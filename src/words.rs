@@ -3,7 +3,7 @@
 //!
 //! A type has one table: the words at its variants, the usual word first, then other spellings and the words of earlier
 //! versions, which are still read. The parser, what is written, the message about a mistake and the tests of the JSON schemas
-//! read that table.
+//! read that table. So do the schemas of OpenAPI.
 //!
 //! ```text
 //! #[derive(Clone, Copy, VariantArray, EnumMessage)]
@@ -17,6 +17,10 @@
 //! ```
 
 use strum::{EnumMessage, VariantArray};
+use utoipa::openapi::{
+    RefOr,
+    schema::{ObjectBuilder, Schema, Type},
+};
 
 /// A word that a key does not know.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -50,6 +54,12 @@ pub(crate) trait EnumWord: VariantArray + EnumMessage + Copy {
 }
 
 impl<T: VariantArray + EnumMessage + Copy> EnumWord for T {}
+
+/// The usual words of a type as a schema of OpenAPI.
+pub(crate) fn word_schema<T: EnumWord>() -> RefOr<Schema> {
+    let words = T::VARIANTS.iter().map(|value| value.word());
+    ObjectBuilder::new().schema_type(Type::String).enum_values(Some(words)).into()
+}
 
 fn expected_words<T: EnumWord>() -> String {
     word_list(T::VARIANTS.iter().map(|value| value.word()))
@@ -94,6 +104,14 @@ macro_rules! words {
         }
 
         $crate::words::from_text!($kind);
+
+        impl utoipa::PartialSchema for $kind {
+            fn schema() -> utoipa::openapi::RefOr<utoipa::openapi::schema::Schema> {
+                $crate::words::word_schema::<$kind>()
+            }
+        }
+
+        impl utoipa::ToSchema for $kind {}
     )+};
 }
 pub(crate) use words;

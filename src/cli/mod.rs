@@ -54,6 +54,7 @@ mod expect;
 
 mod completions;
 mod man;
+mod openapi;
 
 use std::{ffi::OsString, io::IsTerminal, path::PathBuf, process::ExitCode};
 
@@ -150,6 +151,8 @@ enum CliCommand {
     Completions(completions::CompletionsArgs),
     /// Write the manual pages
     Man(man::ManArgs),
+    /// Print what the live page's server can be asked for, by OpenAPI
+    Openapi(openapi::OpenapiArgs),
 }
 
 /// Runs the program with these arguments and returns its exit status.
@@ -202,6 +205,7 @@ impl Cli {
             CliCommand::Expect(command) => command.run(),
             CliCommand::Completions(command) => command.run(),
             CliCommand::Man(command) => command.run(),
+            CliCommand::Openapi(command) => command.run(),
         }
     }
 }

@@ -1,11 +1,27 @@
 //! A value in JSON: a number, or `"over"` and `"under"` for what is beyond the range.
 
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
+use utoipa::{
+    PartialSchema, ToSchema,
+    openapi::{
+        RefOr,
+        schema::{ObjectBuilder, OneOfBuilder, Schema, Type},
+    },
+};
 
 use super::Value;
 
 const OVER: &str = "over";
 const UNDER: &str = "under";
+
+impl PartialSchema for Value {
+    fn schema() -> RefOr<Schema> {
+        let words = ObjectBuilder::new().schema_type(Type::String).enum_values(Some([OVER, UNDER]));
+        OneOfBuilder::new().item(ObjectBuilder::new().schema_type(Type::Number)).item(words).into()
+    }
+}
+
+impl ToSchema for Value {}
 
 #[derive(Deserialize)]
 #[serde(untagged)]

@@ -8,7 +8,7 @@ mod http;
 mod messages;
 
 pub(crate) use control::{ControlServer, PendingRequest, ServerError, bind};
-pub(crate) use http::{NetworkPage, PageAddress, PageError, PageServer};
+pub(crate) use http::{NetworkPage, PageAddress, PageError, PageServer, document};
 pub(crate) use messages::{
     Answer, AskMessage, BeginRequest, CaptureMessage, ChannelLine, ClockLine, LinkLine, MeterLine, News, NewsMessage,
     Permission, ProcedureText, Request, SessionLine, StatusReport, StepMessage,

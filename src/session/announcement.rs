@@ -11,7 +11,7 @@ use crate::{
 };
 
 /// A sentence to be said, numbers and units as words.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
 pub(crate) struct Announcement {
     /// What it is about.
     pub kind: AnnouncementKind,

@@ -42,7 +42,7 @@ pub(super) struct ClampZero {
 }
 
 /// A zero that was just taken.
-#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize, utoipa::ToSchema)]
 pub struct Zeroed {
     /// The offset that is subtracted from now on, base units of the quantity.
     pub offset: f64,

@@ -61,7 +61,7 @@ pub struct Begin {
 /// What is known of a machine and its visit; empty or none where not given.
 ///
 /// The one type for it: on the socket, in the database (a column of the table `session` for each field) and in JSON.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, utoipa::ToSchema)]
 #[serde(default)]
 pub struct Visit {
     /// The machine in the operator's words.

@@ -137,7 +137,7 @@ impl CorrectedField {
 }
 
 /// One correction: who, what, before and after. The time is that of its record.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
 pub struct Correction {
     /// Who made it; empty where not told.
     pub made_by: String,
@@ -181,7 +181,7 @@ impl std::fmt::Display for Correction {
 }
 
 /// What is told anew of a visit; none for what stays.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, utoipa::ToSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct VisitCorrection {
     /// Who corrects it.

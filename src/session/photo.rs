@@ -11,8 +11,9 @@ use super::{
 const MOST_PHOTOS: usize = 200;
 
 /// The SHA-256 of a photo's file: 64 hexadecimal digits in small letters, and nothing else.
-#[derive(Debug, Clone, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Hash, Serialize, Deserialize, utoipa::ToSchema)]
 #[serde(try_from = "String", into = "String")]
+#[schema(value_type = String)]
 pub struct PhotoHash(String);
 
 impl TryFrom<String> for PhotoHash {
@@ -37,7 +38,7 @@ impl std::fmt::Display for PhotoHash {
 }
 
 /// A photo. The one type for it: on the socket, in the database (a column of the table `photo` for each field) and in JSON.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct VisitPhoto {
     /// Of its file.

@@ -6,29 +6,32 @@ use serde::{Deserialize, Serialize};
 const ABOUT: &str = "# Bench file, filled in on bayline's page. Change it by hand as you like: README.md explains the keys,\n# `bayline check --bench FILE` looks at it.\n\n";
 
 /// A bench file with the keys of the form first; keys that the form does not show are kept.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, utoipa::ToSchema)]
 #[serde(default)]
 pub(crate) struct BenchForm {
     meter: Vec<MeterForm>,
     #[serde(skip_serializing_if = "Vec::is_empty")]
+    #[schema(value_type = Vec<HashMap<String, serde_json::Value>>)]
     derived: Vec<toml::Table>,
 }
 
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
 struct MeterForm {
     name: String,
     port: String,
     protocol: String,
     #[serde(flatten)]
+    #[schema(value_type = HashMap<String, serde_json::Value>)]
     others: toml::Table,
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     channel: Vec<ChannelForm>,
 }
 
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
 struct ChannelForm {
     name: String,
     #[serde(flatten)]
+    #[schema(value_type = HashMap<String, serde_json::Value>)]
     others: toml::Table,
 }
 

@@ -17,8 +17,9 @@ const LONGEST: usize = 60;
 const MOST_FILES: usize = 1000;
 
 /// A name without anything that means something in a path: letters, digits, blanks, `-` and `_`, with a letter or digit first.
-#[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Deserialize, utoipa::ToSchema)]
 #[serde(try_from = "String")]
+#[schema(value_type = String)]
 pub(crate) struct FileName(String);
 
 /// A name that no file gets.

@@ -16,7 +16,7 @@ pub(crate) use self::{
     bench_form::BenchForm,
     config_folder::{ConfigFolder, FileName, FilesOf},
     port_search::{PortCandidate, ProtocolSearch, SearchError, nothing},
-    procedures::{MakersFigure, ProcedureSource, figures, procedure_list, put_figures},
+    procedures::{MakersFigure, ProcedureLine, ProcedureSource, figures, procedure_list, put_figures},
 };
 use crate::{
     channel::Bench,

@@ -35,7 +35,7 @@ const SHIPPED: [(&str, &str); 15] = shipped!(
 const FIGURES: [&str; 4] = ["at_least", "at_most", "between", "nominal"];
 
 /// Where a procedure comes from.
-#[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Deserialize, utoipa::ToSchema)]
 pub(crate) struct ProcedureSource {
     /// Its name.
     pub name: FileName,
@@ -44,7 +44,7 @@ pub(crate) struct ProcedureSource {
 }
 
 /// One procedure that is found.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, utoipa::ToSchema)]
 pub(crate) struct ProcedureLine {
     name: String,
     own: bool,
@@ -56,7 +56,7 @@ pub(crate) struct ProcedureLine {
 }
 
 /// A figure of one step, as it stands in the file.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
 pub(crate) struct MakersFigure {
     /// Which step, counted from 0 in the file.
     pub step: usize,

@@ -27,6 +27,7 @@ mod judging;
 mod ledger;
 mod limits;
 mod moved;
+mod openapi;
 mod page;
 mod page_bounds;
 mod page_links;

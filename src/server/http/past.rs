@@ -1,25 +1,26 @@
 //! Past sessions: the list, one with its ledger, its samples thinned out for plots, and its files to download.
 
 use axum::{
-    Json, Router,
+    Json,
     extract::{Query, State},
     http::header,
     response::{IntoResponse, Response},
-    routing::{get, post},
 };
-use serde::Deserialize;
-use serde_json::json;
+use serde::{Deserialize, Serialize};
+use utoipa::{IntoParams, ToSchema};
+use utoipa_axum::{router::OpenApiRouter, routes};
 
-use super::routes::{PageState, by_operator, off_the_loop, refused};
+use super::routes::{Done, PageState, off_the_loop, refused};
 use crate::{
     export::{CsvStyle, events, ledger_json, long, steps},
     judging::{AskedCorrection, correct, judge_by_corrections, undo},
     photo::PhotoFolder,
     report::{SheetLength, SheetOptions, write_sheet},
-    session::VisitCorrection,
+    server::Answer,
+    session::{Correction, EventKind, VisitCorrection},
     store::{
         Folder,
-        read::{self, Archive, PlotWindow, plot_series},
+        read::{self, Archive, PlotSeries, PlotWindow, SessionRow, plot_series},
         roll_up_later,
     },
 };
@@ -30,33 +31,47 @@ const MOST_COLUMNS: usize = 4000;
 const MOST_LISTED: usize = 200;
 
 /// What only the operator may do.
-pub(super) fn correcting(state: &PageState) -> Router<PageState> {
-    by_operator(Router::new().route("/session/correct", post(correct_later)), state)
+pub(super) fn correcting() -> OpenApiRouter<PageState> {
+    OpenApiRouter::new().routes(routes!(correct_later))
 }
 
 /// What everyone who is paired may read.
-pub(super) fn router() -> Router<PageState> {
-    Router::new()
-        .route("/sessions", get(sessions))
-        .route("/session", get(session))
-        .route("/session/plot", get(plot))
-        .route("/session/file", get(download))
+pub(super) fn router() -> OpenApiRouter<PageState> {
+    OpenApiRouter::new()
+        .routes(routes!(sessions))
+        .routes(routes!(session))
+        .routes(routes!(plot))
+        .routes(routes!(download))
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
 struct Search {
+    /// What the machine, job, number, complaint or a note has; empty for all.
     #[serde(default)]
     find: String,
 }
 
+/// Sessions, the newest first.
+#[derive(Serialize, ToSchema)]
+struct SessionsFound {
+    /// How many there are, shown or not.
+    all: usize,
+    sessions: Vec<SessionRow>,
+    /// Databases that can't be read, a sentence each.
+    unreadable: Vec<String>,
+}
+
+/// Find sessions, the newest first
+#[utoipa::path(get, path = "/sessions", params(Search), responses((status = OK, body = Done<SessionsFound>)))]
 async fn sessions(State(state): State<PageState>, Query(search): Query<Search>) -> Response {
     off_the_loop(move || {
         let mut archive = open(&state.folder)?;
         let found = archive.find_text(&search.find).map_err(|error| error.to_string())?;
         let unreadable: Vec<String> = archive.unreadable().iter().map(ToString::to_string).collect();
-        let newest: Vec<_> = found.iter().rev().take(MOST_LISTED).collect();
-        Ok(json!({ "ok": true, "all": found.len(), "sessions": newest, "unreadable": unreadable }))
+        let newest = found.iter().rev().take(MOST_LISTED).cloned().collect();
+        Ok(SessionsFound { all: found.len(), sessions: newest, unreadable })
     })
     .await
 }
@@ -65,33 +80,60 @@ fn open(folder: &Folder) -> Result<Archive, String> {
     Archive::open(folder).map_err(|error| error.to_string())
 }
 
-/// A session by its number, the beginning of its identity, or last.
-#[derive(Deserialize)]
+#[derive(Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
 struct Wanted {
+    /// The session's number, the beginning of its identity, or last.
     id: String,
 }
 
+/// A session as `show --json` prints it, and beside each captured value the same as a person reads it (`shown`). Its keys are those
+/// of the export.
+#[derive(Serialize, ToSchema)]
+#[serde(transparent)]
+#[schema(value_type = HashMap<String, serde_json::Value>)]
+pub(super) struct Ledger(serde_json::Value);
+
+/// One session with what happened in it.
+#[derive(Serialize, ToSchema)]
+struct SessionFound {
+    session: Ledger,
+    events: Vec<EventLine>,
+}
+
+/// Something that happened in a session.
+#[derive(Serialize, ToSchema)]
+struct EventLine {
+    /// Seconds since the session began.
+    at_s: f64,
+    kind: EventKind,
+    /// Which meter, step or field; empty where it has none.
+    subject: String,
+    text: String,
+}
+
+/// One session: ledger, findings, channels, photos and events
+#[utoipa::path(get, path = "/session", params(Wanted), responses((status = OK, body = Done<SessionFound>)))]
 async fn session(State(state): State<PageState>, Query(wanted): Query<Wanted>) -> Response {
     off_the_loop(move || {
         let archive = open(&state.folder)?;
-        let json = shown_ledger(&archive, &wanted.id)?;
+        let ledger = shown_ledger(&archive, &wanted.id)?;
         let (connection, session) = archive.find(&wanted.id).map_err(|error| error.to_string())?;
         let events = read::events(connection, session.id).map_err(|error| error.to_string())?;
-        let events: Vec<_> = events
-            .iter()
-            .map(|event| {
-                let at_s = event.at_us as f64 / 1e6;
-                json!({ "at_s": at_s, "kind": event.kind.word(), "subject": event.subject, "text": event.text })
-            })
-            .collect();
-        Ok(json!({ "ok": true, "session": json, "events": events }))
+        let events = events.into_iter().map(|event| EventLine {
+            at_s: event.at_us as f64 / 1e6,
+            kind: event.kind,
+            subject: event.subject,
+            text: event.text,
+        });
+        Ok(SessionFound { session: ledger, events: events.collect() })
     })
     .await
 }
 
-/// A session as `show --json` prints it, and beside each captured value the same as a person reads it.
-pub(super) fn shown_ledger(archive: &Archive, id: &str) -> Result<serde_json::Value, String> {
+/// The ledger of a session.
+pub(super) fn shown_ledger(archive: &Archive, id: &str) -> Result<Ledger, String> {
     let (connection, session) = archive.find(id).map_err(|error| error.to_string())?;
     let mut bytes = Vec::new();
     ledger_json(connection, &session, &mut bytes).map_err(|error| error.to_string())?;
@@ -106,7 +148,7 @@ pub(super) fn shown_ledger(archive: &Archive, id: &str) -> Result<serde_json::Va
     {
         json["captures"][index]["shown"] = capture.shown().into();
     }
-    Ok(json)
+    Ok(Ledger(json))
 }
 
 /// Judges a session that has just ended again, where a temperature was corrected while it was open.
@@ -123,9 +165,10 @@ pub(super) async fn judge_by_corrections_of(state: &PageState, id: String) {
 }
 
 /// What was told wrongly of the visit of a session that has ended.
-#[derive(Deserialize)]
+#[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 struct LaterCorrection {
+    /// The session's number, the beginning of its identity, or last.
     id: String,
     #[serde(default)]
     told: VisitCorrection,
@@ -134,6 +177,17 @@ struct LaterCorrection {
     undo: bool,
 }
 
+/// What was corrected.
+#[derive(Serialize, ToSchema)]
+struct LaterCorrected {
+    corrections: Vec<Correction>,
+    judged_again: bool,
+    /// Steps that can't be judged again, since samples of theirs were lost.
+    not_repeatable: Vec<String>,
+}
+
+/// Correct what was told of a session that has ended, or undo the last correction; what follows is judged again
+#[utoipa::path(post, path = "/session/correct", request_body = LaterCorrection, responses((status = OK, body = Done<LaterCorrected>)))]
 async fn correct_later(State(state): State<PageState>, Json(asked): Json<LaterCorrection>) -> Response {
     off_the_loop(move || {
         let archive = open(&state.folder)?;
@@ -146,24 +200,42 @@ async fn correct_later(State(state): State<PageState>, Json(asked): Json<LaterCo
             false => correct(&archive, connection, &session, &fields, &by),
         };
         let done = done.map_err(|error| error.to_string())?;
-        Ok(json!({ "ok": true, "corrections": done.corrections, "judged_again": done.is_judged_again,
-                   "not_repeatable": done.not_repeatable }))
+        Ok(LaterCorrected {
+            corrections: done.corrections,
+            judged_again: done.is_judged_again,
+            not_repeatable: done.not_repeatable,
+        })
     })
     .await
 }
 
 /// A stretch of a session, seconds since it began; all of it where nothing is given.
-#[derive(Deserialize)]
+#[derive(Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
 struct Stretch {
+    /// The session's number, the beginning of its identity, or last.
     id: String,
     channel: String,
     quantity: String,
+    /// Seconds since the session began; not given, its first sample.
     from: Option<f64>,
+    /// Seconds since the session began; not given, its last sample.
     to: Option<f64>,
+    /// How many columns of dots there is room for.
     columns: usize,
 }
 
+/// The points of a plot.
+#[derive(Serialize, ToSchema)]
+struct PlotFound {
+    series: PlotSeries,
+    /// Samples that were rolled up for it, once; none where that was done.
+    rolled_up: Option<i64>,
+}
+
+/// Samples of one channel for a plot, thinned out to what the columns can show
+#[utoipa::path(get, path = "/session/plot", params(Stretch), responses((status = OK, body = Done<PlotFound>)))]
 async fn plot(State(state): State<PageState>, Query(stretch): Query<Stretch>) -> Response {
     off_the_loop(move || {
         let archive = open(&state.folder)?;
@@ -182,13 +254,13 @@ async fn plot(State(state): State<PageState>, Query(stretch): Query<Stretch>) ->
             tracing::info!("session {}: {samples} samples rolled up, once, for its plots", session.id);
         }
         let series = plot_series(connection, &session, &window).map_err(|error| error.to_string())?;
-        Ok(json!({ "ok": true, "series": series, "rolled_up": rolled_up }))
+        Ok(PlotFound { series, rolled_up })
     })
     .await
 }
 
 /// What can be downloaded.
-#[derive(Debug, Clone, Copy, Deserialize)]
+#[derive(Debug, Clone, Copy, Deserialize, ToSchema)]
 #[serde(rename_all = "lowercase")]
 enum DownloadFile {
     Samples,
@@ -198,13 +270,25 @@ enum DownloadFile {
     Full,
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
 struct Download {
+    /// The session's number, the beginning of its identity, or last.
     id: String,
+    /// Which file.
+    #[param(inline)]
     what: DownloadFile,
 }
 
+/// A file of a session: samples, steps or events as CSV, the sheet as one page or in full
+#[utoipa::path(
+    get, path = "/session/file", params(Download),
+    responses(
+        (status = OK, content((String = "text/csv"), (String = "text/html"))),
+        (status = NOT_FOUND, body = Answer)
+    )
+)]
 async fn download(State(state): State<PageState>, Query(wanted): Query<Download>) -> Response {
     let what = wanted.what;
     let made = tokio::task::spawn_blocking(move || -> Result<_, String> {

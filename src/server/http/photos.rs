@@ -1,16 +1,17 @@
 //! Photos of the visit: taken in from the page, and shown on it.
 
 use axum::{
-    Json, Router,
+    Json,
     body::Bytes,
     extract::{DefaultBodyLimit, Query, State},
     http::{StatusCode, header},
     response::{IntoResponse, Response},
-    routing::{get, post},
 };
 use serde::Deserialize;
+use utoipa::IntoParams;
+use utoipa_axum::{router::OpenApiRouter, routes};
 
-use super::routes::{PageState, by_operator, refused, send, with_words};
+use super::routes::{PageState, SpokenAnswer, refused, send};
 use crate::{
     io_reason::IoReason,
     photo::{LARGEST_PHOTO, PhotoFolder, PhotoKept, PreparedPhoto, redrawn},
@@ -19,23 +20,30 @@ use crate::{
 };
 
 /// Photos come from the operator.
-pub(super) fn sending(state: &PageState) -> Router<PageState> {
-    let routes = Router::new().route("/photo", post(take_in)).layer(DefaultBodyLimit::max(LARGEST_PHOTO));
-    by_operator(routes, state)
+pub(super) fn sending() -> OpenApiRouter<PageState> {
+    OpenApiRouter::new().routes(routes!(take_in)).layer(DefaultBodyLimit::max(LARGEST_PHOTO))
 }
 
 /// Photos are seen by everyone who is paired.
-pub(super) fn looking() -> Router<PageState> {
-    Router::new().route("/session/photo", get(show))
+pub(super) fn looking() -> OpenApiRouter<PageState> {
+    OpenApiRouter::new().routes(routes!(show))
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
 struct Caption {
+    /// What the photo shows.
     #[serde(default)]
     text: String,
 }
 
+/// Keep a photo of the visit
+#[utoipa::path(
+    post, path = "/photo", params(Caption),
+    request_body(content((Vec<u8> = "image/jpeg"), (Vec<u8> = "image/png"), (Vec<u8> = "image/webp"))),
+    responses((status = OK, body = SpokenAnswer))
+)]
 async fn take_in(State(state): State<PageState>, Query(caption): Query<Caption>, body: Bytes) -> Response {
     // A photo that is being read needs some hundred megabytes: one after the other.
     let _one_by_one = state.photographing.lock().await;
@@ -48,7 +56,7 @@ async fn take_in(State(state): State<PageState>, Query(caption): Query<Caption>,
     });
     let (prepared, kept) = match prepared.await {
         Ok(Ok(prepared)) => prepared,
-        Ok(Err(why)) => return Json(with_words(Answer::refused(why))).into_response(),
+        Ok(Err(why)) => return Json(SpokenAnswer::from(Answer::refused(why))).into_response(),
         Err(_) => return refused(StatusCode::INTERNAL_SERVER_ERROR, "the photo could not be read"),
     };
     let hash = prepared.photo.hash.clone();
@@ -56,17 +64,24 @@ async fn take_in(State(state): State<PageState>, Query(caption): Query<Caption>,
     if !answer.ok && kept == PhotoKept::New {
         photos.forget(&hash);
     }
-    Json(with_words(answer)).into_response()
+    Json(SpokenAnswer::from(answer)).into_response()
 }
 
-/// A photo by its number in the list of its session.
-#[derive(Deserialize)]
+#[derive(Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
 struct WantedPhoto {
+    /// The session's number, the beginning of its identity, or last.
     id: String,
+    /// The photo's number in the list of its session.
     number: i64,
 }
 
+/// A photo of a session
+#[utoipa::path(
+    get, path = "/session/photo", params(WantedPhoto),
+    responses((status = OK, body = Vec<u8>, content_type = "image/jpeg"), (status = NOT_FOUND, body = Answer))
+)]
 async fn show(State(state): State<PageState>, Query(wanted): Query<WantedPhoto>) -> Response {
     let found = tokio::task::spawn_blocking(move || -> Result<Vec<u8>, String> {
         let archive = Archive::open(&state.folder).map_err(|error| error.to_string())?;

@@ -12,25 +12,28 @@ use axum::{
         IntoResponse, Response,
         sse::{Event, KeepAlive, Sse},
     },
-    routing::{get, post},
+    routing::get,
 };
 use futures_util::{Stream, StreamExt, stream};
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 use tokio::sync::{broadcast::error::RecvError, mpsc, oneshot};
 use tokio_util::sync::CancellationToken;
+use utoipa::ToSchema;
+use utoipa_axum::{router::OpenApiRouter, routes};
 
 use super::{
     access::{Access, Paired},
     log::NewsLog,
-    past, photos, setup,
+    openapi,
+    past::{self, Ledger},
+    photos, setup,
 };
 use crate::{
     mistake::json_mistake,
-    server::{Answer, PendingRequest, Permission, Request},
+    server::{Answer, NewsMessage, PendingRequest, Permission, Request},
     session::Announcement,
     setup::Setup,
     store::{Folder, read::Archive},
-    words::EnumWord,
 };
 
 /// The largest body: a procedure file travels in one.
@@ -114,33 +117,44 @@ const SCRIPT: &str = "text/javascript; charset=utf-8";
 /// A video with a silent audio track, which keeps the screen on where there is no wake lock.
 const AWAKE_VIDEO: &[u8] = include_bytes!("../page/awake.webm");
 
+/// The routes by what they need, as the document of the server lists them.
+pub(super) struct RouteGroups {
+    /// Nothing.
+    pub open: OpenApiRouter<PageState>,
+    /// A link of any kind.
+    pub looking: OpenApiRouter<PageState>,
+    /// The permission to operate.
+    pub operating: OpenApiRouter<PageState>,
+}
+
+impl RouteGroups {
+    pub(super) fn new() -> Self {
+        let mut open = OpenApiRouter::new().routes(routes!(pair)).route("/awake.webm", get(awake_video));
+        for (path, kind, text) in OWN_FILES {
+            open = open.route(path, get(move || own_file(kind, text)));
+        }
+        let looking = OpenApiRouter::new()
+            .routes(routes!(status))
+            .routes(routes!(ledger))
+            .routes(routes!(news))
+            .routes(routes!(ask))
+            .routes(routes!(openapi::show))
+            .merge(past::router())
+            .merge(photos::looking());
+        let operating = setup::router().merge(photos::sending()).merge(past::correcting());
+        Self { open, looking, operating }
+    }
+}
+
 /// All routes behind their guards.
 pub(super) fn router(state: PageState) -> Router {
-    let looking = Router::new()
-        .route("/status", get(status))
-        .route("/ledger", get(ledger))
-        .route("/news", get(news))
-        .route("/do", post(ask))
-        .merge(past::router())
-        .merge(photos::looking());
-    let paired = looking
-        .merge(setup::router(&state))
-        .merge(photos::sending(&state))
-        .merge(past::correcting(&state))
-        .route_layer(middleware::from_fn_with_state(state.clone(), must_be_paired));
-    let mut open = Router::new().route("/pair", post(pair)).route("/awake.webm", get(awake_video));
-    for (path, kind, text) in OWN_FILES {
-        open = open.route(path, get(move || own_file(kind, text)));
-    }
-    open.merge(paired)
+    let RouteGroups { open, looking, operating } = RouteGroups::new();
+    let operating = operating.route_layer(middleware::from_fn_with_state(state.clone(), must_operate));
+    let paired = looking.merge(operating).route_layer(middleware::from_fn_with_state(state.clone(), must_be_paired));
+    Router::from(open.merge(paired))
         .layer(DefaultBodyLimit::max(LARGEST_BODY))
         .layer(middleware::from_fn_with_state(state.clone(), guard))
         .with_state(state)
-}
-
-/// These routes need the permission to operate.
-pub(super) fn by_operator(routes: Router<PageState>, state: &PageState) -> Router<PageState> {
-    routes.route_layer(middleware::from_fn_with_state(state.clone(), must_operate))
 }
 
 async fn must_operate(Extension(paired): Extension<Paired>, request: HttpRequest, next: Next) -> Response {
@@ -151,12 +165,21 @@ fn only_shows() -> Response {
     refused(StatusCode::FORBIDDEN, "this link only shows; the one who works makes another with `bayline page link`")
 }
 
+/// What was asked for, beside the word that it was done.
+#[derive(Debug, Serialize, ToSchema)]
+pub(super) struct Done<T: ToSchema> {
+    /// True; where it is false, `error` says why, as in every answer.
+    ok: bool,
+    #[serde(flatten)]
+    what: T,
+}
+
 /// Work that reads files or ports, on a thread of its own; a sentence where it can't be done.
-pub(super) async fn off_the_loop(
-    work: impl FnOnce() -> Result<serde_json::Value, String> + Send + 'static,
+pub(super) async fn off_the_loop<T: Serialize + ToSchema + Send + 'static>(
+    work: impl FnOnce() -> Result<T, String> + Send + 'static,
 ) -> Response {
     match tokio::task::spawn_blocking(work).await {
-        Ok(Ok(value)) => Json(value).into_response(),
+        Ok(Ok(what)) => Json(Done { ok: true, what }).into_response(),
         Ok(Err(why)) => Json(Answer::refused(why)).into_response(),
         Err(_) => {
             refused(StatusCode::INTERNAL_SERVER_ERROR, "this part of bayline failed unexpectedly; the log tells more")
@@ -229,12 +252,16 @@ pub(super) fn refused(status: StatusCode, why: &str) -> Response {
     (status, Json(Answer::refused(why))).into_response()
 }
 
-#[derive(Deserialize)]
+/// A link's token.
+#[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 struct Pairing {
+    /// What stands behind the # of the link.
     token: String,
 }
 
+/// Redeem a link's token for the cookie that every other request needs
+#[utoipa::path(post, path = "/pair", request_body = Pairing, responses((status = OK, body = Answer), (status = FORBIDDEN, body = Answer)))]
 async fn pair(State(state): State<PageState>, headers: HeaderMap, Json(pairing): Json<Pairing>) -> Response {
     // Guesses wait for each other, so that many at one time are no faster.
     let _one_by_one = state.pairing.lock().await;
@@ -250,17 +277,27 @@ async fn pair(State(state): State<PageState>, headers: HeaderMap, Json(pairing):
     }
 }
 
-/// The state; who only looks on gets no link that lets others in.
-async fn status(State(state): State<PageState>, Extension(paired): Extension<Paired>) -> Json<serde_json::Value> {
+/// The state of the daemon, and what the one who asks may do.
+#[derive(Debug, Serialize, ToSchema)]
+struct PageStatus {
+    #[serde(flatten)]
+    answer: Answer,
+    permission: Permission,
+}
+
+/// The state of the daemon: session, step, readings, meters, alarms, findings
+// Who only looks on gets no link that lets others in.
+#[utoipa::path(get, path = "/status", responses((status = OK, body = PageStatus)))]
+async fn status(State(state): State<PageState>, Extension(paired): Extension<Paired>) -> Json<PageStatus> {
     let mut answer = send(&state.requests, Request::Status {}).await;
     if let Some(status) = &mut answer.status {
         status.page = None;
     }
-    let mut answer = serde_json::to_value(answer).unwrap_or_default();
-    answer["permission"] = paired.permission.word().into();
-    Json(answer)
+    Json(PageStatus { answer, permission: paired.permission })
 }
 
+/// What the operator does: one of the requests of the control socket, without the news, links and photos
+#[utoipa::path(post, path = "/do", request_body = Request, responses((status = OK, body = SpokenAnswer), (status = BAD_REQUEST, body = Answer)))]
 async fn ask(State(state): State<PageState>, Extension(paired): Extension<Paired>, body: Bytes) -> Response {
     match serde_json::from_slice::<Request>(&body) {
         Ok(request) => match request.permission() {
@@ -272,7 +309,7 @@ async fn ask(State(state): State<PageState>, Extension(paired): Extension<Paired
                 if ends && answer.ok {
                     past::judge_by_corrections_of(&state, answer.session.clone().unwrap_or_default()).await;
                 }
-                Json(with_words(answer)).into_response()
+                Json(SpokenAnswer::from(answer)).into_response()
             }
         },
         Err(error) => refused(StatusCode::BAD_REQUEST, &format!("the request can't be read: {}", json_mistake(&error))),
@@ -280,13 +317,19 @@ async fn ask(State(state): State<PageState>, Extension(paired): Extension<Paired
 }
 
 /// The answer, and where it refuses the words that are said of it.
-pub(super) fn with_words(answer: Answer) -> serde_json::Value {
-    let spoken = answer.error.as_deref().map(Announcement::refused);
-    let mut answer = serde_json::to_value(answer).unwrap_or_default();
-    if let Some(spoken) = spoken {
-        answer["spoken"] = serde_json::to_value(spoken).unwrap_or_default();
+#[derive(Debug, Serialize, ToSchema)]
+pub(super) struct SpokenAnswer {
+    #[serde(flatten)]
+    answer: Answer,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    spoken: Option<Announcement>,
+}
+
+impl From<Answer> for SpokenAnswer {
+    fn from(answer: Answer) -> Self {
+        let spoken = answer.error.as_deref().map(Announcement::refused);
+        Self { answer, spoken }
     }
-    answer
 }
 
 pub(super) async fn send(requests: &mpsc::Sender<PendingRequest>, request: Request) -> Answer {
@@ -298,20 +341,26 @@ pub(super) async fn send(requests: &mpsc::Sender<PendingRequest>, request: Reque
     answered.await.unwrap_or_else(|_| stopping())
 }
 
-/// The ledger of the newest session, as `show last --json` prints it, with each value as a person reads it.
+/// The ledger of the newest session, as `show last --json` prints it, with each value as a person reads it
+#[utoipa::path(get, path = "/ledger", responses((status = OK, body = Ledger), (status = SERVICE_UNAVAILABLE, body = Answer)))]
 async fn ledger(State(state): State<PageState>) -> Response {
     let read = tokio::task::spawn_blocking(move || {
         let archive = Archive::open(&state.folder).map_err(|error| error.to_string())?;
         past::shown_ledger(&archive, "last")
     });
     match read.await {
-        Ok(Ok(json)) => Json(json).into_response(),
+        Ok(Ok(ledger)) => Json(ledger).into_response(),
         Ok(Err(why)) => refused(StatusCode::SERVICE_UNAVAILABLE, &why),
         Err(_) => refused(StatusCode::INTERNAL_SERVER_ERROR, "the ledger could not be read"),
     }
 }
 
-/// The news as server-sent events with numbers (WHATWG HTML, 9.2); a page that comes back gets what it missed.
+/// The news as server-sent events with numbers (WHATWG HTML, 9.2); who comes back with `last-event-id` gets what was missed
+#[utoipa::path(
+    get, path = "/news",
+    params(("last-event-id" = Option<u64>, Header, description = "The number of the newest event that was received")),
+    responses((status = OK, body = NewsMessage, content_type = "text/event-stream", description = "Each event's data is one of these"))
+)]
 async fn news(
     State(state): State<PageState>,
     Extension(paired): Extension<Paired>,

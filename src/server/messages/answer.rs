@@ -6,7 +6,7 @@ use super::{CaptureMessage, LinkLine, StatusReport, StepMessage};
 use crate::session::{CommandReply, Correction, JudgementRecord, Zeroed};
 
 /// The answer to one request.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, utoipa::ToSchema)]
 pub(crate) struct Answer {
     /// Whether it was done, and what it acknowledges is on disk.
     pub ok: bool,
@@ -49,7 +49,7 @@ pub(crate) struct Answer {
 }
 
 /// A clamp's zero.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
 pub(crate) struct ZeroMessage {
     /// What is taken off.
     #[serde(flatten)]

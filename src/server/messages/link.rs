@@ -19,7 +19,7 @@ pub(crate) enum Permission {
 words!(Permission);
 
 /// One link of the page.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
 pub(crate) struct LinkLine {
     /// By which it is revoked.
     pub number: u32,

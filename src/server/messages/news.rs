@@ -9,7 +9,7 @@ use crate::{
 };
 
 /// The news that a client gets after `watch`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
 #[serde(tag = "news", rename_all = "kebab-case")]
 #[allow(missing_docs, reason = "the fields are those of the answers")]
 pub(crate) enum News {
@@ -71,7 +71,7 @@ pub(crate) enum News {
 }
 
 /// A piece of news, with what is said aloud of it.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
 pub(crate) struct NewsMessage {
     /// What happened.
     #[serde(flatten)]

@@ -9,7 +9,7 @@ use crate::{
 };
 
 /// A request of a client.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
 #[serde(tag = "do", rename_all = "lowercase", deny_unknown_fields)]
 #[allow(missing_docs, reason = "the fields are the operator's own words")]
 pub(crate) enum Request {
@@ -86,7 +86,7 @@ impl Request {
 }
 
 /// What a session begins with; everything may be left out.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, utoipa::ToSchema)]
 #[serde(deny_unknown_fields, default)]
 pub(crate) struct BeginRequest {
     /// Which machine, and why it is here.
@@ -102,7 +102,7 @@ pub(crate) struct BeginRequest {
 }
 
 /// A procedure file sent along, since the daemon may not see the client's files.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
 pub(crate) struct ProcedureText {
     /// Its name, for messages.
     pub file: String,

@@ -10,7 +10,7 @@ use crate::{
 };
 
 /// The state of the daemon.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, utoipa::ToSchema)]
 pub(crate) struct StatusReport {
     /// The open session.
     pub session: Option<SessionLine>,
@@ -49,7 +49,7 @@ pub(crate) struct StatusReport {
 }
 
 /// The open session in short.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
 pub(crate) struct SessionLine {
     /// Identity.
     pub uuid: String,
@@ -68,7 +68,7 @@ pub(crate) struct SessionLine {
 }
 
 /// What a channel shows.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
 pub(crate) struct ChannelLine {
     /// Which channel.
     pub channel: String,
@@ -100,7 +100,7 @@ pub(crate) struct ChannelLine {
 }
 
 /// How a port is, and what came through it.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
 pub(crate) struct MeterLine {
     /// The meter's name.
     pub meter: String,
@@ -128,7 +128,7 @@ pub(crate) struct MeterLine {
 }
 
 /// How well a device's clock fits.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
 pub(crate) struct ClockLine {
     /// How much later than the fastest frames arrive on average, s: what the fit takes out.
     pub jitter_s: f64,

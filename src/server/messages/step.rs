@@ -9,7 +9,7 @@ use crate::{
 };
 
 /// A step as the operator sees it. It differs from [`StepView`]: the limit is a text that is ready to be read.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
 pub(crate) struct StepMessage {
     /// Counted from 1 over the session.
     pub number: u32,
@@ -63,7 +63,7 @@ impl From<&StepView> for StepMessage {
 }
 
 /// A captured value. It differs from [`Capture`]: the channel has its name, and the time is that of the message.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
 pub(crate) struct CaptureMessage {
     /// Where.
     pub channel: String,
@@ -100,7 +100,7 @@ impl CaptureMessage {
 }
 
 /// A question to the operator. It differs from [`Ask`]: the pattern is a word, and the commands that answer stand beside it.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
 pub(crate) struct AskMessage {
     /// Which pattern asks.
     pub pattern: String,

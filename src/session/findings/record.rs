@@ -6,7 +6,7 @@ use super::{ConfidenceLevel, Finding, FindingKind, calibration::CALIBRATION_VERS
 
 /// A finding on the control socket, in JSON and in the table `finding`. It differs from [`Finding`] in its alternatives,
 /// of which the sentences alone travel.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
 pub(crate) struct FindingRecord {
     /// What.
     pub kind: FindingKind,

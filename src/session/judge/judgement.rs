@@ -247,7 +247,7 @@ impl Judgement {
 
 /// A judgement as the control socket carries it and as the table `capture` holds it. It differs from [`Judgement`]:
 /// JSON and tables have a place for each part, and what an outcome does not have is none.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
 pub struct JudgementRecord {
     /// None where there is no limit.
     pub verdict: Option<Verdict>,

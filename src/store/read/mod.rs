@@ -30,9 +30,7 @@ pub(crate) use ledger::{
     CaptureRow, EventRow, FigureRow, JudgementOf, StepRow, captures, figures, findings, last_attempts, steps, zeros,
 };
 pub(crate) use photos::{PhotoRow, photos};
-#[cfg(test)]
-pub(crate) use plot::PlotSeries;
-pub(crate) use plot::{PlotWindow, for_each_point, plot_series};
+pub(crate) use plot::{PlotSeries, PlotWindow, for_each_point, plot_series};
 pub(crate) use response_summary::{ResponseSummary, response_summaries};
 pub(crate) use resumable::{ResumableSession, previous_session, resumable_session};
 pub(crate) use samples::{ChannelRow, StoredSample, channels, for_each_sample, row_count, sample_count, sample_rows};

@@ -25,7 +25,7 @@ pub(crate) struct PlotWindow<'a> {
 }
 
 /// The points of a plot, in the order of time; at most four for each column.
-#[derive(Debug, Clone, PartialEq, Default, Serialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, utoipa::ToSchema)]
 pub(crate) struct PlotSeries {
     /// Seconds since the session began.
     pub at_s: Vec<f64>,

@@ -15,10 +15,11 @@ use crate::{
 };
 
 /// One row of the table `session`, and its counts; in JSON with the same names where no other stands there.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
 pub(crate) struct SessionRow {
     /// Number on this database.
     #[serde(rename(serialize = "number"))]
+    #[schema(rename = "number")]
     pub id: i64,
     /// Its identity, the same in every copy of the database.
     pub uuid: String,
@@ -26,9 +27,11 @@ pub(crate) struct SessionRow {
     pub began_utc: String,
     /// The same, µs since 1970.
     #[serde(skip_serializing)]
+    #[schema(ignore)]
     pub began_utc_us: i64,
     /// µs since it began; none while it is open.
     #[serde(rename(serialize = "duration_s"), serialize_with = "seconds::or_none")]
+    #[schema(rename = "duration_s", value_type = Option<f64>)]
     pub ended_us: Option<i64>,
     /// ended, stopped, replaced or interrupted; none while it is open.
     pub ended_how: Option<String>,
@@ -55,9 +58,11 @@ pub(crate) struct SessionRow {
     pub judgement: i64,
     /// Rowid of its first sample.
     #[serde(skip_serializing)]
+    #[schema(ignore)]
     pub first_row: i64,
     /// Rowid of its last sample; the newest row so far while it is open.
     #[serde(skip_serializing, rename(deserialize = "newest_row"))]
+    #[schema(ignore)]
     pub last_row: i64,
 }
 
