@@ -31,6 +31,7 @@ mod openapi;
 mod page;
 mod page_bounds;
 mod page_links;
+mod page_slow;
 mod pedal;
 mod photos;
 mod polled;

@@ -11,6 +11,7 @@ use std::{
 };
 
 use axum::serve::Listener;
+use nix::sys::socket::{setsockopt, sockopt};
 use tokio::{
     io::{AsyncRead, AsyncWrite, ReadBuf},
     net::{TcpListener, TcpStream},
@@ -23,7 +24,10 @@ use tokio_rustls::{Accept, TlsAcceptor, server::TlsStream};
 const MOST: usize = 96;
 /// After so long without a byte either way a connection is closed. Streams of news carry a line every few seconds, so
 /// one that stands still is a reader that takes nothing any more.
-const LONGEST_STILL: Duration = Duration::from_secs(30);
+const LONGEST_STILL: Duration = Duration::from_secs(20);
+/// What the system keeps for a reader that takes nothing, bytes: some seconds of news. Left alone it would be megabytes, many
+/// minutes late.
+const SEND_BUFFER: usize = 1 << 16;
 
 /// Accepts connections while there is room.
 pub(super) struct BoundedListener {
@@ -49,6 +53,9 @@ impl Listener for BoundedListener {
         // News are small and must not wait for more of them.
         if let Err(error) = stream.set_nodelay(true) {
             tracing::debug!("a connection of the page keeps its delay: {error}");
+        }
+        if let Err(error) = setsockopt(&stream, sockopt::SndBuf, &SEND_BUFFER) {
+            tracing::debug!("a connection of the page keeps its buffer: {error}");
         }
         let stream = match &self.acceptor {
             None => PageStream::Plain(stream),

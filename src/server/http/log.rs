@@ -8,9 +8,11 @@ use std::{
 use tokio::sync::broadcast;
 use tokio_util::sync::CancellationToken;
 
+use crate::server::News;
+
 /// News that are kept for pages that come back. Readings are not kept: newer ones follow.
 const KEPT: usize = 512;
-/// News for one page. A slower page reads the state anew.
+/// News for one page. A slower page is dropped, comes back and gets what is kept.
 const QUEUE: usize = 256;
 
 /// One piece of news with its number.
@@ -42,8 +44,8 @@ impl NewsLog {
                 };
                 match line {
                     Ok(line) => own.push(line),
-                    // What is missing can't be numbered: pages notice the jump.
-                    Err(broadcast::error::RecvError::Lagged(count)) => own.skip(count),
+                    // Pages read the state anew.
+                    Err(broadcast::error::RecvError::Lagged(count)) => own.push(missed(count)),
                     Err(broadcast::error::RecvError::Closed) => return,
                 }
             }
@@ -66,16 +68,17 @@ impl NewsLog {
         drop(self.fresh.send(numbered));
     }
 
-    fn skip(&self, count: u64) {
-        self.kept.lock().unwrap_or_else(PoisonError::into_inner).last += count;
-    }
-
     /// What came after a number and is still kept, and what comes from now on. Nothing falls between the two.
     pub(super) fn since(&self, last_seen: Option<u64>) -> (Vec<NumberedNews>, broadcast::Receiver<NumberedNews>) {
         let kept = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
         let missed = kept.news.iter().filter(|(number, _)| last_seen.is_some_and(|seen| *number > seen));
         (missed.cloned().collect(), self.fresh.subscribe())
     }
+}
+
+/// That so many pieces of news never came to the log.
+fn missed(count: u64) -> Arc<str> {
+    serde_json::to_string(&News::Missed { count }).expect("a number is JSON").into()
 }
 
 #[cfg(test)]
@@ -96,6 +99,21 @@ mod tests {
         let missed = log.since(Some(1)).0;
         assert_eq!(missed, [(3, Arc::from("{\"news\":\"captured\"}"))]);
         assert!(log.since(None).0.is_empty(), "a new page reads the state instead");
+        stop.cancel();
+    }
+
+    #[tokio::test]
+    async fn what_the_log_itself_missed_is_told() {
+        let (news, _) = broadcast::channel(2);
+        let stop = CancellationToken::new();
+        let log = NewsLog::follow(&news, stop.clone());
+        let mut fresh = log.since(None).1;
+        // All at once, before the log can take the first.
+        for number in 0..5 {
+            news.send(Arc::from(format!("{{\"news\":\"{number}\"}}"))).unwrap();
+        }
+        assert_eq!(&*fresh.recv().await.unwrap().1, "{\"news\":\"missed\",\"count\":3}");
+        assert_eq!(fresh.recv().await.unwrap(), (2, Arc::from("{\"news\":\"3\"}")));
         stop.cancel();
     }
 }

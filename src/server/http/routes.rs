@@ -43,6 +43,9 @@ const WRONG_TOKEN_DELAY: Duration = Duration::from_millis(500);
 /// A line on an idle stream, so that a page notices a lost connection.
 const KEEP_ALIVE: Duration = Duration::from_secs(5);
 
+/// After so long a page that lost its stream asks for it again.
+const COMES_BACK_AFTER: Duration = Duration::from_secs(1);
+
 /// Nothing but the page's own files runs or is fetched, and no other page may frame it.
 const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; img-src 'self'; media-src 'self'; \
                       base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
@@ -371,16 +374,18 @@ async fn news(
         .keep_alive(KeepAlive::new().interval(KEEP_ALIVE))
 }
 
+/// The stream of one page. A reader that is slower than its queue is dropped, and resumes by what is kept for it.
 fn stream_since(state: &PageState, last_seen: Option<u64>) -> impl Stream<Item = Result<Event, Infallible>> + use<> {
     let (missed, fresh) = state.log.since(last_seen);
     let event = |(number, line): (u64, Arc<str>)| Ok(Event::default().id(number.to_string()).data(&*line));
     let fresh = stream::unfold(fresh, move |mut fresh| async move {
         match fresh.recv().await {
             Ok(news) => Some((event(news), fresh)),
-            // The page reads the state anew.
-            Err(RecvError::Lagged(_)) => Some((Ok(Event::default().event("missed").data("")), fresh)),
-            Err(RecvError::Closed) => None,
+            Err(RecvError::Lagged(_) | RecvError::Closed) => None,
         }
     });
-    stream::iter(missed.into_iter().map(event)).chain(fresh).take_until(state.stop.clone().cancelled_owned())
+    stream::once(async { Ok(Event::default().retry(COMES_BACK_AFTER)) })
+        .chain(stream::iter(missed.into_iter().map(event)))
+        .chain(fresh)
+        .take_until(state.stop.clone().cancelled_owned())
 }
