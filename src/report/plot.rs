@@ -9,7 +9,7 @@ use super::{
 use crate::units::{Dimension, Limit, Quantity};
 
 /// Pixels of the drawing; the page scales it.
-const SIZE: (u32, u32) = (720, 200);
+const SIZE: (u32, u32) = (720, 170);
 /// Intervals of time that are kept apart: about one a pixel.
 const COLUMNS: usize = 640;
 /// About as many numbers below.

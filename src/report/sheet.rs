@@ -31,8 +31,6 @@ use crate::{
 const FEWEST_SAMPLES: usize = 5;
 /// The most photos of a short sheet.
 const MOST_PHOTOS_SHOWN: usize = 4;
-/// The most plots of a short sheet.
-const MOST_PLOTS: usize = 2;
 
 /// How much a sheet shows.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -152,7 +150,7 @@ pub(crate) fn write_sheet(
             .collect(),
         matters,
         ledger: if full { rows(&all) } else { Vec::new() },
-        plots: plots(connection, session, &steps, &channels, full)?,
+        plots: if full { plots(connection, session, &steps, &channels)? } else { Vec::new() },
         photos: photos(connection, session, options)?,
         meters: channels.into_iter().map(SheetMeter::from).collect(),
         watched: watched(connection, session)?,
@@ -205,12 +203,10 @@ fn plots(
     session: &SessionRow,
     steps: &[StepRow],
     channels: &[ChannelRow],
-    full: bool,
 ) -> Result<Vec<PlotBlock>, ReportError> {
     let newest_us = session.ended_us.unwrap_or(i64::MAX);
-    let matters = |step: &&StepRow| full || SheetRow::new(step, &[]).matters();
     let mut plots: Vec<(i64, Vec<i64>, StepPlot)> = Vec::new();
-    for step in steps.iter().filter(matters) {
+    for step in steps {
         let Some(name) = &step.channel else { continue };
         let quantity = step.quantity.or_else(|| step.capture.as_ref()?.quantity);
         let own =
@@ -235,11 +231,7 @@ fn plots(
         }
     }
     let enough = plots.iter().map(|(_, _, plot)| plot).filter(|plot| plot.samples >= FEWEST_SAMPLES);
-    let most = if full { usize::MAX } else { MOST_PLOTS };
-    enough
-        .take(most)
-        .map(|plot| Ok(PlotBlock { caption: format!("{}: {}", plot.step, plot.channel), svg: plot.svg()? }))
-        .collect()
+    enough.map(|plot| Ok(PlotBlock { caption: format!("{}: {}", plot.step, plot.channel), svg: plot.svg()? })).collect()
 }
 
 fn photos(
