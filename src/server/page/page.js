@@ -39,11 +39,24 @@ function put(id, text) {
 
 function showStep(step) {
   state.step = step;
-  by("verdict").textContent = step?.limit ? `${step.limit} wanted` : "";
-  by("verdict").className = "none";
+  showWanted();
   by("hint").textContent = "";
   showSentence();
   showReading();
+}
+
+/** What is wanted, as long as nothing is captured. */
+function showWanted() {
+  put("verdict", state.step?.limit ? `${state.step.limit} wanted` : "");
+  by("verdict").className = "none";
+}
+
+function showVerdict({ verdict, reason }) {
+  const [shape, kind] = look(verdict);
+  const words = `${shape} ${verdict ?? "no limit"}: ${reason}`;
+  put("verdict", words);
+  by("verdict").className = kind;
+  return words;
 }
 
 function showSentence() {
@@ -73,7 +86,7 @@ function showReading() {
   const reading = state.channels.get(shownChannel());
   const [figure, ...unit] = (reading?.shown ?? "–").split(" ");
   by("figure").textContent = figure;
-  by("figure").style.setProperty("--length", String(figure.length + unit.join(" ").length / 2));
+  by("reading").style.setProperty("--length", String(figure.length + unit.join(" ").length / 2));
   by("unit").textContent = unit.join(" ");
   if (reading && !performance.getEntriesByName("figure").length) performance.mark("figure");
   by("reading").classList.toggle("stale", !reading || reading.age_s > 2);
@@ -206,6 +219,11 @@ async function load() {
   const finding = status.findings[0];
   by("finding").textContent = finding ? `${finding.sentence} (${finding.sure}) ${finding.next}` : "";
   if (session) await loadLedger();
+  // A page that comes later finds what it would have been told.
+  const taken = state.captures.filter(({ step }) => step === state.step?.number).at(-1);
+  if (by("verdict").textContent) return;
+  if (taken?.reason) showVerdict(taken);
+  else showWanted();
 }
 
 let ledgerTimers = [];
@@ -274,12 +292,8 @@ const NEWS = {
     loadLedgerSoon();
   },
   captured({ step, capture }) {
-    const [shape, kind] = look(capture.verdict);
-    const words = `${shape} ${capture.verdict ?? "no limit"}: ${capture.reason}`;
-    by("verdict").textContent = words;
-    by("verdict").className = kind;
-    state.captured = `${step || capture.channel}: ${words}`;
-    voice.tone(kind);
+    state.captured = `${step || capture.channel}: ${showVerdict(capture)}`;
+    voice.tone(look(capture.verdict)[1]);
     loadLedgerSoon();
   },
   judged: loadLedgerSoon,
@@ -328,7 +342,6 @@ function follow() {
     NEWS[news.news]?.(news);
     voice.say(news.spoken);
   };
-  stream.addEventListener("missed", load);
   stream.onerror = () => {
     lost = true;
     by("link").textContent = "connection lost, trying again";
