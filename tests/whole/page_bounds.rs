@@ -1,5 +1,5 @@
 //! Proves the bounds of the page's server: wrong tokens are slowed, headers and connections bounded, and a first visit is small.
-//! Measures how soon a sample is on its way to the page, and what onlookers cost the recording.
+//! Measures what onlookers cost the recording; how soon a sample is on the page is measured by `cargo bench --bench latency`.
 
 use std::{
     fs,
@@ -94,40 +94,15 @@ fn processor_s(process: u32) -> f64 {
 
 #[test]
 #[ignore = "measures: cargo test --release --test whole -- --ignored --nocapture page_bounds"]
-fn a_sample_is_soon_on_its_way_and_onlookers_cost_the_recording_nothing() {
+fn onlookers_cost_the_recording_nothing() {
     let bay = Bay::with_bench(HANDHELD);
-    let probe = Display::of(bay.meter("handheld"), "10.00 V");
+    let _probe = Display::of(bay.meter("handheld"), "10.00 V");
     let mut daemon = bay.start_with(&["--page", "127.0.0.1:0"]);
     let page = Page::of(&mut daemon);
     let cookie = page.pair();
     let follow = || -> BufReader<TcpStream> {
         page.open(format!("GET /news HTTP/1.1\r\nhost: {}\r\ncookie: {cookie}\r\n\r\n", page.host()))
     };
-    // From the display's change to the news; the meter itself sends every 50 ms, which is taken off on average.
-    let mut news = follow();
-    let mut line = String::new();
-    let mut delays: Vec<f64> = (1..=40)
-        .map(|number| {
-            let shown = format!("{}.{:02} V", 10 + number / 20, number);
-            probe.shows(&shown);
-            let began = now();
-            while !line.contains(&format!("\"shown\":\"{shown}\"")) {
-                line.clear();
-                assert!(news.read_line(&mut line).unwrap() > 0);
-            }
-            began.elapsed().as_secs_f64() * 1e3
-        })
-        .collect();
-    delays.sort_by(f64::total_cmp);
-    drop(news);
-    drop(writeln!(
-        stderr(),
-        "display to news: median {:.0} ms, most {:.0} ms, the meter's own 0 to 50 ms included",
-        delays[20],
-        delays[39]
-    ));
-    assert!(delays[20] < 100.0, "{delays:?}");
-
     let mut run = |onlookers: usize| -> (u64, f64) {
         let streams: Vec<_> = (0..onlookers)
             .map(|_| {

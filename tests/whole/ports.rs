@@ -233,7 +233,7 @@ fn a_program_that_ends_is_started_again() {
         [
             "meter found | its port is open",
             "meter lost | \"cat\" ended (exit status: 0)",
-            "meter found | its port is open",
+            "meter found | its port is open now",
         ]
     );
 }

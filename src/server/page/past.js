@@ -16,7 +16,7 @@ async function list() {
   const rows = answer.sessions.map((session) => {
     const name = [session.machine, session.job, session.procedure].filter(Boolean).join(" · ") || "free-running";
     const words = element("span", { class: session.outside ? "bad" : "soft", text: outcome(session) });
-    const link = element("a", { href: `/past?id=${session.uuid}` }, element("strong", { text: name }), element("br"), element("span", { class: "soft", text: `${when(session.began_utc)}  ` }), words);
+    const link = element("a", { href: `/past?id=${session.uuid}` }, element("strong", { text: name }), element("br"), element("span", { class: "soft", text: `${when(session.began_utc)} · ` }), words);
     return element("li", {}, link);
   });
   by("list").replaceChildren(...rows);

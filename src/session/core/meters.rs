@@ -80,7 +80,7 @@ impl Core {
         self.alarm(format!("silent {name}"), None);
         self.alarm(format!("meter {name}"), lost.as_ref().map(|why| format!("meter \"{name}\" is not there: {why}")));
         let Some(why) = lost else {
-            let text = if was_missing { "its port is open again" } else { FIRST_OPENED };
+            let text = if was_missing { "its port is open now" } else { FIRST_OPENED };
             return self.remark(at, EventKind::MeterFound, name, text.to_owned(), effects);
         };
         self.keep_input(at, || CoreInput::MeterLost(meter.0), effects);

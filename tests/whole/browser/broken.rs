@@ -35,10 +35,10 @@ async fn a_cable_that_is_pulled_is_told_and_so_is_its_return() {
     browser.is_accessible("cable").await;
 
     meter.plug_in();
-    browser.until("hint", "handheld: its port is open again").await;
+    browser.until("hint", "handheld: its port is open now").await;
     browser.until("link", "1 of 1 meter").await;
     browser.until_gone("alarms", "handheld").await;
-    browser.until_said("handheld: its port is open again").await;
+    browser.until_said("handheld: its port is open now").await;
     meter.line("12.38 V");
     browser.until("figure", "12.38").await;
     daemon.stop();

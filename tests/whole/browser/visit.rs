@@ -59,7 +59,9 @@ async fn a_visit_is_done_on_the_page() {
     browser.until("figure", "12.41").await;
     let first = browser.client.execute(FIRST_FIGURE, Vec::new()).await.unwrap().as_f64().unwrap();
     let _ = writeln!(std::io::stderr(), "first figure after {first:.0} ms");
-    assert!(first < 2000.0, "{first} ms");
+    // The goal is 300 ms; a debug build beside other tests on two processors is only held to come at all.
+    let bound = if cfg!(debug_assertions) { 2000.0 } else { 300.0 };
+    assert!(first < bound, "{first} ms");
     browser.until("meters", "readings a second").await;
     browser.picture("phone", 360, 740).await;
     browser.is_accessible("phone").await;
