@@ -32,7 +32,7 @@ export async function read(path, values = {}) {
 export async function pair() {
   const token = location.hash.slice(1);
   if (!token) return;
-  history.replaceState(null, "", location.pathname);
+  history.replaceState(null, "", location.pathname + location.search);
   const answer = await post("/pair", { token });
   if (!answer.ok) throw new Error(answer.error);
 }

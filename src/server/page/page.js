@@ -74,8 +74,9 @@ function showSentence() {
 }
 
 function idleWords() {
-  if (!state.meters) return "No meter is set up yet. Tap more, then set up.";
-  return state.session ? "No step is on" : "No session is open. Tap more, then set up, begin.";
+  const how = (words) => (state.looksOn ? "" : ` Tap more, then ${words}.`);
+  if (!state.meters) return `No meter is set up yet.${how("set up")}`;
+  return state.session ? "No step is on" : `No session is open.${how("set up, begin")}`;
 }
 
 function shownChannel() {

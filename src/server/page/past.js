@@ -77,10 +77,12 @@ function marks(steps, events) {
           const [from, to] = [u.valToPos(step.began_s, "x", true), u.valToPos(step.ended_s ?? u.scales.x.max, "x", true)];
           ctx.fillStyle = ink(index % 2 ? "--key" : "--zone");
           ctx.fillRect(from, bbox.top, to - from, bbox.height);
-          if (to - from < 60) return;
+          // Above, since most signals rest at zero; where it does not fit, the ledger has it.
           ctx.fillStyle = ink("--soft");
           ctx.font = `${12 * devicePixelRatio}px system-ui, sans-serif`;
-          ctx.fillText(step.name, Math.max(from, bbox.left) + 4, bbox.top + bbox.height - 6 * devicePixelRatio, to - from - 8);
+          const left = Math.max(from, bbox.left) + 12 * devicePixelRatio;
+          if (ctx.measureText(step.name).width > Math.min(to, bbox.left + bbox.width) - left - 4) return;
+          ctx.fillText(step.name, left, bbox.top + 12 * devicePixelRatio);
         });
         ctx.restore();
       },

@@ -65,6 +65,13 @@ async fn a_bench_is_set_up_by_form_and_a_past_session_is_looked_at() {
     browser.picture("past-one", 1280, 1600).await;
     browser.is_accessible("past-one").await;
     browser.picture("past-one-phone", 360, 1600).await;
+
+    // A link to one session lets in and leads there.
+    let (address, token) = link.split_once("/#").unwrap();
+    browser.client.delete_all_cookies().await.unwrap();
+    browser.client.goto(&format!("{address}/past?id=last#{token}")).await.unwrap();
+    browser.until("sentence", "loader 7").await;
+    browser.until("plots", "probe, V DC").await;
     daemon.stop();
     browser.client.clone().close().await.unwrap();
 }
