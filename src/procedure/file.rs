@@ -19,7 +19,7 @@ use super::{
 use crate::{
     mistake::{LineNumbers, Mistake, Source, parse_toml},
     text_file,
-    units::Limit,
+    units::{Limit, Measure},
 };
 use conditions::{condition, contact, heat, response};
 use tables::ProcedureFile;
@@ -148,6 +148,7 @@ fn step(source: Source, lines: &LineNumbers, table: StepTable) -> Result<(StepOf
         return Err(source.mistake(table.name.span(), message));
     }
     let (warn_ahead, ripple) = (warn_ahead(source, &table, plain.as_ref())?, ripple(source, &table)?);
+    let warn_levels = warn_levels(source, &table, plain.as_ref())?;
     let at = table.channel.as_ref().unwrap_or(&table.name).span();
     let time = |time: Option<Time>, default| time.map_or(default, |Time(time)| time);
     let step = Step {
@@ -170,6 +171,7 @@ fn step(source: Source, lines: &LineNumbers, table: StepTable) -> Result<(StepOf
         capture: if responses.is_empty() && shape.is_none() { table.capture } else { CaptureMode::Worst },
         shape,
         warn_ahead,
+        warn_levels,
         ripple,
         rule: table.rule,
         steady: time(table.steady, STEADY),
@@ -191,6 +193,33 @@ fn warn_ahead(source: Source, table: &StepTable, limit: Option<&Limit>) -> Resul
     }
     let Time(ahead) = *key.get_ref();
     Ok(Some(ahead))
+}
+
+/// Levels to warn at lie within the limit of a step that watches, on a side that is limited.
+fn warn_levels(source: Source, table: &StepTable, limit: Option<&Limit>) -> Result<Option<Limit>, Mistake> {
+    let (low, high) = (table.warn_below.as_ref(), table.warn_above.as_ref());
+    let Some(first) = low.or(high) else { return Ok(None) };
+    let limit = limit.filter(|_| table.capture == CaptureMode::Worst && table.shape.is_none());
+    let Some(limit) = limit else {
+        let message = "found a level to warn at, expected it in a step with capture = \"worst\" and a limit by itself";
+        return Err(source.mistake(first.span(), message));
+    };
+    let is_within = |value: f64| limit.low.is_none_or(|low| value > low) && limit.high.is_none_or(|high| value < high);
+    for (key, edge, side) in [(low, limit.low, "warn_below"), (high, limit.high, "warn_above")] {
+        let Some(key) = key else { continue };
+        let level = key.get_ref();
+        if edge.is_none() || level.dimension != limit.dimension || !is_within(level.value) {
+            let message =
+                format!("found this {side}, expected a value inside the limit {limit}, which it comes before");
+            return Err(source.mistake(key.span(), message));
+        }
+    }
+    let value = |key: Option<&Spanned<Measure>>| key.map(|key| key.get_ref().value);
+    let levels = Limit { low: value(low), high: value(high), dimension: limit.dimension };
+    if levels.low.zip(levels.high).is_some_and(|(low, high)| low >= high) {
+        return Err(source.mistake(first.span(), "found warn_below at or above warn_above, expected it lower"));
+    }
+    Ok(Some(levels))
 }
 
 /// A role wants its quantity, a circuit and a channel, and something or nothing running.

@@ -114,6 +114,8 @@ pub struct Step {
     pub shape: Option<ShapeRule>,
     /// How long before its limit a value that heads for it is announced; none where it is not looked for.
     pub warn_ahead: Option<Duration>,
+    /// Levels within the limit beyond which the value is announced; none where only the limit counts.
+    pub warn_levels: Option<Limit>,
     /// What the value may carry on top; none where that is not looked at.
     pub ripple: Option<RippleRule>,
     /// How long after contact and load the value counts.

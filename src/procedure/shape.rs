@@ -206,6 +206,19 @@ mod tests {
         for (keys, words) in [
             ("quantity = \"V DC\"\nshape = \"duty\"", "expected highest_frequency beside it"),
             ("quantity = \"V DC\"\nwarn_ahead = \"5 min\"", "expected it in a step with capture"),
+            ("quantity = \"V DC\"\nwarn_below = \"13.1 V\"", "expected it in a step with capture"),
+            (
+                "quantity = \"V DC\"\ncapture = \"worst\"\nat_least = \"13 V\"\nwarn_below = \"12.9 V\"",
+                "expected a value inside the limit at least 13 V",
+            ),
+            (
+                "quantity = \"V DC\"\ncapture = \"worst\"\nat_least = \"13 V\"\nwarn_above = \"13.9 V\"",
+                "expected a value inside the limit",
+            ),
+            (
+                "quantity = \"V DC\"\ncapture = \"worst\"\nbetween = \"13 V to 14.2 V\"\nwarn_below = \"13.9 V\"\nwarn_above = \"13.1 V\"",
+                "expected it lower",
+            ),
             ("quantity = \"V DC\"\ncapture = \"worst\"\nripple_at_most = \"0.3 V\"", "highest_frequency beside it"),
             ("quantity = \"ohm\"\nshape = \"mean\"", "expected a channel and quantity"),
             ("quantity = \"V DC\"\nhighest_frequency = \"400 Hz\"", "beside shape or ripple_at_most"),

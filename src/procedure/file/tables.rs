@@ -60,6 +60,8 @@ pub(in crate::procedure) struct StepTable {
     pub(in crate::procedure) shape: Option<Spanned<ShapeFigure>>,
     pub(in crate::procedure) highest_frequency: Option<Spanned<Measure>>,
     pub(in crate::procedure) warn_ahead: Option<Spanned<Time>>,
+    pub(in crate::procedure) warn_below: Option<Spanned<Measure>>,
+    pub(in crate::procedure) warn_above: Option<Spanned<Measure>>,
     pub(in crate::procedure) ripple_at_most: Option<Spanned<Measure>>,
     pub(in crate::procedure) after: Option<Time>,
     pub(in crate::procedure) patience: Option<Time>,

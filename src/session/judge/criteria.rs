@@ -82,6 +82,8 @@ pub(crate) struct StepCriteria {
 pub(crate) struct WatchRules {
     /// How long before its limit a value that heads for it is announced.
     pub warn_ahead: Option<Duration>,
+    /// Where a value is announced before it is out of its limit.
+    pub warn_levels: Option<Limit>,
     /// What the value may carry on top.
     pub ripple: Option<RippleRule>,
 }
@@ -130,7 +132,7 @@ impl StepCriteria {
             known: None,
             responses: step.responses.clone(),
             shape: step.shape.map(|rule| (rule, step.limit)),
-            watched: WatchRules { warn_ahead: step.warn_ahead, ripple: step.ripple },
+            watched: WatchRules { warn_ahead: step.warn_ahead, warn_levels: step.warn_levels, ripple: step.ripple },
         }
     }
 

@@ -4,11 +4,12 @@
 //! Reading order: `step_watch` (all of it, for one step), `excursion` (a limit that breaks), `level` (what a signal shows
 //! usually, and its noise), `dropout` (one channel that falls for a moment), `intermittent` (drop-outs that coincide),
 //! `change` (from one level to another), `response` (what must follow a mark or a change, and how soon),
-//! `trend` (a value that heads for its limit), `supply` (what is said and judged of it, and ripple),
+//! `trend` (a value that heads for its limit), `early_warning` (one that comes near it), `supply` (what is said and judged of it, and ripple),
 //! `speech_limit` (how often something is said aloud).
 
 mod change;
 mod dropout;
+mod early_warning;
 mod excursion;
 mod intermittent;
 mod level;

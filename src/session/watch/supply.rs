@@ -1,6 +1,6 @@
 //! A supply that must not fail while a module is written: where it heads for, what it carries on top, least and greatest.
 
-use super::{step_watch::WatchEvent, trend::TrendWatch};
+use super::{early_warning::EarlyWarning, step_watch::WatchEvent, trend::TrendWatch};
 use crate::{
     channel::Sample,
     procedure::RippleRule,
@@ -20,6 +20,7 @@ const LEAST_SLOPE: f64 = 1e-4;
 #[derive(Debug, Clone)]
 pub(super) struct SupplyWatch {
     trend: Option<TrendWatch>,
+    early: Option<EarlyWarning>,
     ripple: Option<RippleRule>,
     /// Of the quantity that the channel showed first.
     meter: Option<WaveformMeter>,
@@ -30,8 +31,9 @@ pub(super) struct SupplyWatch {
 impl SupplyWatch {
     /// None where the step asks for nothing of it.
     pub(super) fn new(rules: &WatchRules) -> Option<Self> {
-        let WatchRules { warn_ahead, ripple } = rules;
-        (warn_ahead.is_some() || ripple.is_some()).then(|| Self {
+        let WatchRules { warn_ahead, warn_levels, ripple } = rules;
+        (warn_ahead.is_some() || warn_levels.is_some() || ripple.is_some()).then(|| Self {
+            early: warn_levels.map(EarlyWarning::new),
             trend: warn_ahead.map(|ahead| TrendWatch::new(ahead.as_secs_f64())),
             ripple: *ripple,
             meter: None,
@@ -64,6 +66,9 @@ impl SupplyWatch {
             if let Some(meter) = &mut self.meter {
                 meter.sample(sample, true);
             }
+        }
+        if let (Some(early), Some(limit)) = (&mut self.early, limit) {
+            events.extend(early.sample(sample, limit, name).map(WatchEvent::Say));
         }
         if let (Some(trend), Some(limit)) = (&mut self.trend, limit) {
             events.extend(trend.sample(sample, limit, name).map(WatchEvent::Say));
