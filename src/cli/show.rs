@@ -168,6 +168,11 @@ fn heading(out: &mut dyn Write, session: &SessionRow) -> io::Result<()> {
     )
 }
 
+/// The columns of the ledger: a row has a cell for each, or it does not compile.
+const LEDGER: [&str; 6] = ["", "step", "value", "limit", "verdict", "why"];
+
+type LedgerLine = [String; LEDGER.len()];
+
 fn ledger(out: &mut dyn Write, steps: &[StepRow], captures: &[CaptureRow]) -> io::Result<()> {
     let rows = steps.iter().flat_map(|step| {
         let quantity = step.quantity.or_else(|| step.unit.as_ref()?.parse().ok());
@@ -177,7 +182,7 @@ fn ledger(out: &mut dyn Write, steps: &[StepRow], captures: &[CaptureRow]) -> io
             (None, Some(left @ ("skipped" | "interrupted"))) => left.to_owned(),
             (None, Some(_)) => "–".to_owned(),
         };
-        let own = vec![
+        let own: LedgerLine = [
             place(step).to_string(),
             step.title(),
             step.capture.as_ref().map_or("–".to_owned(), show_value::captured),
@@ -189,10 +194,9 @@ fn ledger(out: &mut dyn Write, steps: &[StepRow], captures: &[CaptureRow]) -> io
             why(step),
         ];
         let others = captures.iter().filter(|capture| capture.is_of(step) && !capture.is_judged_in(step));
-        iter::once(own).chain(others.map(other_capture))
+        iter::once(own).chain(others.map(other_capture)).map(Vec::from)
     });
-    let titles = ["", "step", "value", "limit", "verdict", "why"];
-    write!(out, "{}", table(&titles, &["", "value"], rows))
+    write!(out, "{}", table(&LEDGER, &["", "value"], rows))
 }
 
 /// Why a step has its verdict, and what is to be known about its value.
@@ -205,8 +209,8 @@ fn why(step: &StepRow) -> String {
 }
 
 /// A capture that its step was not judged on, such as those of a free-running step.
-fn other_capture(capture: &CaptureRow) -> Vec<String> {
-    vec![
+fn other_capture(capture: &CaptureRow) -> LedgerLine {
+    [
         String::new(),
         format!("  {} ({})", capture.channel.as_deref().unwrap_or("–"), capture.how.word()),
         show_value::captured(capture),

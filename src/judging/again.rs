@@ -329,12 +329,23 @@ pub(super) fn procedure_in_force(
     connection: &Connection,
     session: &SessionRow,
 ) -> Result<Option<Procedure>, JudgingError> {
-    let other = judgement(connection, session.id, session.judgement)?.and_then(|row| row.procedure_text);
-    let text = match other {
-        Some(text) => Some(text),
-        None => procedure_text(connection, session.id)?,
-    };
+    let text = procedure_text_in_force(connection, session)?;
     Ok(text.map(|text| Procedure::parse("the procedure of that session", &text)).transpose()?)
+}
+
+/// The text of that procedure.
+///
+/// # Errors
+/// The database can't be read.
+pub(crate) fn procedure_text_in_force(
+    connection: &Connection,
+    session: &SessionRow,
+) -> Result<Option<String>, StoreError> {
+    let other = judgement(connection, session.id, session.judgement)?.and_then(|row| row.procedure_text);
+    match other {
+        Some(text) => Ok(Some(text)),
+        None => procedure_text(connection, session.id),
+    }
 }
 
 type Before<'a> = (&'a Connection, i64, PreviousSession);

@@ -18,7 +18,7 @@ mod replay;
 mod retest;
 mod timeline;
 
-pub(crate) use again::{Basis, JudgingError, NewJudgement, judge_again, keep_judgement};
+pub(crate) use again::{Basis, JudgingError, NewJudgement, judge_again, keep_judgement, procedure_text_in_force};
 pub(crate) use comparison::{ComparedStep, Comparison, ComparisonError, StepChange, compare};
 pub(crate) use corrections::{AskedCorrection, Corrected, CorrectionError, correct, judge_by_corrections, undo};
 pub(crate) use known_good::{KnownGoodStep, known_good};

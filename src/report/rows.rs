@@ -4,7 +4,6 @@ use jiff::{Timestamp, tz::TimeZone};
 
 use super::number_line::NumberLine;
 use crate::{
-    protocol::Value,
     session::Verdict,
     store::read::{CaptureRow, SessionRow, StepRow},
     units::Limit,
@@ -83,17 +82,9 @@ fn is_good_example(other: &StepRow, of: &StepRow) -> bool {
         && other.capture.as_ref().is_some_and(|capture| capture.value.is_some())
 }
 
-/// A captured value with its expanded uncertainty (k = 2) where that is known.
+/// A captured value with its expanded uncertainty (k = 2) where that is known, or its answer.
 pub(super) fn captured(capture: &CaptureRow) -> String {
-    if let Some(answer) = capture.answer {
-        return answer.word().to_owned();
-    }
-    match (capture.value, capture.u, capture.beyond) {
-        (Some(value), Some(u), _) => capture.format().show_with(value, 2.0 * u),
-        (Some(value), None, _) => capture.format().show(value),
-        (None, _, Some(end)) => Value::from(end).shown(capture.format()),
-        (None, _, None) => "–".to_owned(),
-    }
+    capture.shown().unwrap_or("–".to_owned())
 }
 
 pub(super) fn verdict_word(step: &StepRow) -> &'static str {

@@ -19,7 +19,7 @@ use super::{
 use crate::{
     channel::{InstrumentRecord, instrument_records},
     export::ExportError,
-    judging::known_good,
+    judging::{known_good, procedure_text_in_force},
     photo::PhotoFolder,
     procedure::Procedure,
     session::{CorrectedField, EventKind, findings::FindingRecord},
@@ -122,8 +122,13 @@ pub(crate) fn write_sheet(
     let steps = read::steps(connection, session.id)?;
     let findings = read::findings(connection, session.id)?;
     let channels = read::channels(connection, session.id)?;
-    let procedure =
-        read::procedure_text(connection, session.id)?.and_then(|text| Procedure::parse("procedure", &text).ok());
+    let caution = match procedure_text_in_force(connection, session)? {
+        None => String::new(),
+        Some(text) => match Procedure::parse("the procedure of that session", &text) {
+            Ok(procedure) => procedure.caution,
+            Err(mistake) => format!("The cautions of the procedure can't be read: {mistake}"),
+        },
+    };
     let full = options.length == SheetLength::Full;
     let last = last_attempts(&steps);
     let known = known_good(connection, session)?;
@@ -168,7 +173,7 @@ pub(crate) fn write_sheet(
         } else {
             Vec::new()
         },
-        caution: procedure.map_or(String::new(), |procedure| procedure.caution),
+        caution,
         measured_by: options.measured_by.clone(),
         samples: session.samples,
         recorded_with: session.program.clone(),

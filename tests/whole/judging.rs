@@ -115,6 +115,9 @@ fn another_procedure_makes_a_judgement_beside_the_first_record() {
     let first = ledger(&bay, "0");
     let samples = bay.kept().rows("SELECT * FROM sample");
     let looser = bay.write("looser.toml", &FEED.replace("100 mV", "400 mV").replace("11.8 V", "12.5 V"));
+    let looser_text =
+        format!("caution = \"Chocks first.\"\n{}", std::fs::read_to_string(&looser).unwrap().trim_start());
+    let looser = bay.write("looser.toml", &looser_text);
     let said = bay.bayline(["judge", "1", "--procedure", text(&looser), "--by", "K"]).done();
     let lines: Vec<&str> = said.lines().collect();
     assert_eq!(lines[0], "session 1: judgement 1 is kept and in force");
@@ -134,6 +137,8 @@ fn another_procedure_makes_a_judgement_beside_the_first_record() {
         "{shown}"
     );
     assert!(bay.bayline(["show", "1", "--judgement", "0"]).done().contains("at most 100 mV"));
+    let sheet = bay.bayline(["report", "1", "-o", "-"]).done();
+    assert!(sheet.contains("Chocks first.") && sheet.contains("at least 12.5 V"), "{sheet}");
     assert!(bay.bayline(["show", "1", "--judgement", "7"]).failed(1).contains("session 1 has no judgement 7"));
     let json: Value = serde_json::from_str(&bay.bayline(["show", "1", "--json"]).done()).unwrap();
     assert_eq!((&json["session"]["judgement"], &json["steps"][0]["verdict"]), (&json!(1), &json!("out of limit")));

@@ -158,7 +158,7 @@ impl DecodeRule {
 pub(super) enum DecodeOutcome {
     /// Values, perhaps none.
     Frame,
-    /// A header or an empty line: understood, but not counted.
+    /// Understood, but without values: a header, an empty line, a receiver's sentence without a position. Counted apart.
     NoFrame,
 }
 

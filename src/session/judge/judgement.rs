@@ -1,4 +1,4 @@
-//! What a captured value came to: one of five outcomes, and the sentence that gives the reason.
+//! What a captured value came to: an outcome, and the sentence that gives the reason.
 
 use crate::words::words;
 use serde::{Deserialize, Serialize};
