@@ -24,11 +24,11 @@ use super::pty::{PseudoTerminal, SendOutcome};
 /// The devices on the bench.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub(crate) enum SimulatedInstrument {
-    /// Five clamps on a board that prints columns.
+    /// Five clamps and a lever's signal on a board that prints columns.
     Clamps,
     /// A handheld meter that prints one number a line.
     Handheld,
-    /// A board on battery and block ground that prints pairs.
+    /// A board on battery, block ground and a wheel sensor that prints pairs.
     Supply,
 }
 
@@ -72,6 +72,8 @@ pub(crate) enum DwellUntil {
     /// And in any case for three lines of each instrument that is plugged in, so that the operator's last move
     /// before has been printed.
     AllHaveShown,
+    /// And in any case for so many lines of the clamp board: what the machine does by the board's time needs them.
+    ClampsHaveShown(u64),
 }
 
 /// What is to be simulated.
@@ -179,6 +181,9 @@ impl SimulatedBench {
         match until {
             DwellUntil::TimeIsUp => {}
             DwellUntil::AllHaveShown => self.links.iter().for_each(|link| link.wait_for_lines(3)),
+            DwellUntil::ClampsHaveShown(lines) => {
+                self.links[SimulatedInstrument::Clamps as usize].wait_for_lines(lines)
+            }
         }
         thread::sleep(end.saturating_duration_since(Instant::now()));
     }
@@ -339,11 +344,14 @@ impl SimulatedDevice {
 
     fn line(&mut self, machine: &SimulatedMachine, since_boot: Duration) -> String {
         match self {
-            Self::Clamps(board) => board.line(since_boot.as_millis(), machine.clamps_a()),
+            Self::Clamps(board) => {
+                let (amps, lever_v) = machine.scan(since_boot);
+                board.line(since_boot.as_millis(), amps, lever_v)
+            }
             Self::Handheld(meter) => meter.line(machine.probe_input()),
             Self::Supply(monitor) => {
                 let (supply_v, ground_v) = machine.supply_and_ground_v();
-                monitor.line(supply_v, ground_v)
+                monitor.line(supply_v, ground_v, machine.operator().speed_kmh)
             }
         }
     }

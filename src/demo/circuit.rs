@@ -5,6 +5,8 @@
 //! [`operating`](super::operating) solves them, [`fault`](super::fault) changes them. Knows no meter, no
 //! clock and no random numbers.
 
+use std::time::Duration;
+
 use strum::{EnumMessage, VariantArray};
 
 use crate::words::words;
@@ -100,6 +102,10 @@ pub struct CoilBranch {
     pub to_frame: StrayPath,
     /// The coil whose winding sits behind this position of the connector; another's where terminals are swapped.
     pub reaches: LoaderCoil,
+    /// How long the driver stays on after every second release of its lever; zero when good.
+    pub release_delay: Duration,
+    /// The feed pin while the machine is shaken; closed when good.
+    pub pin_when_shaken: ContactState,
 }
 
 /// The whole circuit.
@@ -142,6 +148,8 @@ impl LoaderCircuit {
             from_feed: StrayPath::Absent,
             to_frame: StrayPath::Absent,
             reaches,
+            release_delay: Duration::ZERO,
+            pin_when_shaken: ContactState::Closed,
         };
         Self {
             battery_v: 12.7,

@@ -3,6 +3,8 @@
 //! A fault changes parts of a [`LoaderCircuit`] and nothing else; what the meters show follows from the sums.
 //! Several can be applied one after the other. Knows no meter and no limit.
 
+use std::time::Duration;
+
 use super::circuit::{ContactState, LoaderCircuit, LoaderCoil, StrayPath, Winding};
 use super::noise::Noise;
 
@@ -91,6 +93,19 @@ pub enum SimulatedFault {
     },
     /// The work light's fuse is blown: a terminal that is dead. It is no fault of a coil's circuit, so none by chance.
     BlownWorkLightFuse,
+    /// A driver that lets go late at every second release of its lever: held on, the coil shows nothing of it. None by chance,
+    /// since it shows on a drive alone.
+    LateRelease {
+        /// Whose driver.
+        coil: LoaderCoil,
+        /// How late.
+        delay: Duration,
+    },
+    /// A feed pin that opens for a moment when the machine is shaken: standing still, all is good. None by chance either.
+    LooseFeedPin {
+        /// In whose connector.
+        coil: LoaderCoil,
+    },
     /// The battery: few volts at its posts, and fewer under load.
     WeakBattery {
         /// Without load, volt.
@@ -160,6 +175,8 @@ impl SimulatedFault {
                 circuit.branch_mut(other).reaches = behind_one;
             }
             Self::BlownWorkLightFuse => circuit.work_light_fuse = ContactState::Open,
+            Self::LateRelease { coil, delay } => circuit.branch_mut(coil).release_delay = delay,
+            Self::LooseFeedPin { coil } => circuit.branch_mut(coil).pin_when_shaken = ContactState::Open,
             Self::WeakBattery { battery_v, ohms } => (circuit.battery_v, circuit.battery_ohms) = (battery_v, ohms),
         }
     }
@@ -181,6 +198,8 @@ impl SimulatedFault {
             Self::SwappedTerminals { .. } => "swapped terminals",
             Self::ParallelPath { .. } => "parallel path",
             Self::BlownWorkLightFuse => "blown work light fuse",
+            Self::LateRelease { .. } => "driver lets go late",
+            Self::LooseFeedPin { .. } => "loose feed pin",
             Self::WeakBattery { .. } => "weak battery",
         }
     }
@@ -190,7 +209,8 @@ impl SimulatedFault {
         let kind = self.kind();
         match *self {
             Self::None | Self::BlownWorkLightFuse => kind.to_owned(),
-            Self::OpenCoil { coil } => format!("{kind}: {}", coil.word()),
+            Self::OpenCoil { coil } | Self::LooseFeedPin { coil } => format!("{kind}: {}", coil.word()),
+            Self::LateRelease { coil, delay } => format!("{kind}: {}, by {} ms", coil.word(), delay.as_millis()),
             Self::ShortCoil { coil, ohms_20 } | Self::HighCoil { coil, ohms_20 } => {
                 format!("{kind}: {}, {ohms_20:.2} ohm at 20 °C instead of {:.2}", coil.word(), coil.nominal_ohms())
             }
@@ -215,12 +235,15 @@ impl SimulatedFault {
 }
 
 /// What is wrong with the demo's machine unless something else is asked for: a corroded ground stud, which
-/// only everything together brings to light, a tilt coil unlike its siblings, and a terminal that is dead.
+/// only everything together brings to light, a tilt coil unlike its siblings, a terminal that is dead, and what only a drive
+/// shows: a tilt driver that lets go late, and a pin that is loose.
 pub fn default_faults() -> Vec<SimulatedFault> {
     vec![
         SimulatedFault::CorrodedGroundStud { ohms: 0.045 },
         SimulatedFault::HighCoil { coil: LoaderCoil::Tilt, ohms_20: 9.4 },
         SimulatedFault::BlownWorkLightFuse,
+        SimulatedFault::LateRelease { coil: LoaderCoil::Tilt, delay: Duration::from_millis(400) },
+        SimulatedFault::LooseFeedPin { coil: LoaderCoil::Lift },
     ]
 }
 

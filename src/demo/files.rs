@@ -111,6 +111,13 @@ pub(super) mod tests {
         assert!(file["caution"].as_str().unwrap().contains("level ground"));
         for step in steps() {
             let text = |key: &str| step.get(key).map(|value| value.as_str().unwrap());
+            let has = |name: Option<&str>| channels.iter().any(|(_, channel, _)| name == Some(channel));
+            if let Some(rules) = step.get("when") {
+                let rules = rules.as_array().unwrap();
+                let named = rules.iter().flat_map(|rule| ["change", "channel"].map(|key| rule[key].as_str()));
+                assert!(named.into_iter().all(has), "{step:?}");
+                continue;
+            }
             let wanted: Quantity = text("quantity").unwrap().parse().unwrap();
             let (_, _, has) = channels.iter().find(|(_, name, _)| text("channel") == Some(name)).unwrap();
             assert!(has.is_none_or(|has| has == wanted), "{step:?}");

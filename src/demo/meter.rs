@@ -31,15 +31,17 @@ impl InputError {
     }
 }
 
-/// Five clamps on a board that prints columns: milliseconds since it was switched on, then volts out of each clamp.
+/// Five clamps and the tilt lever's signal wire on a board that prints columns: milliseconds since it was switched on, volts out of
+/// each clamp, volts of the wire.
 ///
 /// ```text
-/// ms,v1,v2,v3,v4,v5
-/// 20,0.1604,0.0003,-0.0008,0.0002,0.0011
+/// ms,v1,v2,v3,v4,v5,v6
+/// 20,0.1604,0.0003,-0.0008,0.0002,0.0011,2.5031
 /// ```
 #[derive(Debug, Clone)]
 pub struct ClampBoard {
     errors: [InputError; 5],
+    lever: InputError,
     noise: Noise,
 }
 
@@ -47,22 +49,23 @@ impl ClampBoard {
     /// What a clamp gives out, volt for each ampere.
     pub const VOLTS_PER_AMP: f64 = 0.1;
     /// The first line after switching on.
-    pub const HEADER: &str = "ms,v1,v2,v3,v4,v5";
+    pub const HEADER: &str = "ms,v1,v2,v3,v4,v5,v6";
 
-    /// A board as bought: each clamp within 1.5 % + 20 mA.
+    /// A board as bought: each clamp within 1.5 % + 20 mA, the lever's input within 1 % + 10 mV.
     pub fn new(mut noise: Noise) -> Self {
         let errors = std::array::from_fn(|_| InputError::draw(0.015, 0.020, &mut noise));
-        Self { errors, noise }
+        let lever = InputError::draw(0.010, 0.010, &mut noise);
+        Self { errors, lever, noise }
     }
 
-    /// One scan of the five wires' currents, ampere.
-    pub fn line(&mut self, since_boot_ms: u128, amps: [f64; 5]) -> String {
+    /// One scan of the five wires' currents, ampere, and of the lever's signal, volt.
+    pub fn line(&mut self, since_boot_ms: u128, amps: [f64; 5], lever_v: f64) -> String {
         let mut line = since_boot_ms.to_string();
         for (error, truth) in self.errors.iter().zip(amps) {
             let volts = error.apply(truth, &mut self.noise) * Self::VOLTS_PER_AMP;
             line.push_str(&format!(",{}", fixed(volts, 4)));
         }
-        line
+        line + "," + &fixed(self.lever.apply(lever_v, &mut self.noise), 4)
     }
 }
 
@@ -181,7 +184,7 @@ impl Handheld {
     }
 }
 
-/// A board on battery and block ground that prints pairs: `supply=12.412V ground=0.043V`.
+/// A board on battery, block ground and a wheel sensor that prints pairs: `supply=12.412V ground=0.043V speed=5.8km/h`.
 #[derive(Debug, Clone)]
 pub struct Monitor {
     supply: InputError,
@@ -190,17 +193,17 @@ pub struct Monitor {
 }
 
 impl Monitor {
-    /// A board as bought: both inputs within 0.5 % + 5 mV.
+    /// A board as bought: both volts within 0.5 % + 5 mV. A wheel's teeth are counted without an error but the last digit's.
     pub fn new(mut noise: Noise) -> Self {
         let (supply, ground) = (InputError::draw(0.005, 0.005, &mut noise), InputError::draw(0.005, 0.005, &mut noise));
         Self { supply, ground, noise }
     }
 
-    /// One report: volts at the battery's posts, volts lost on the block's ground.
-    pub fn line(&mut self, supply_v: f64, ground_v: f64) -> String {
+    /// One report: volts at the battery's posts, volts lost on the block's ground, road speed in km/h.
+    pub fn line(&mut self, supply_v: f64, ground_v: f64, speed_kmh: f64) -> String {
         let supply = self.supply.apply(supply_v, &mut self.noise);
         let ground = self.ground.apply(ground_v, &mut self.noise);
-        format!("supply={}V ground={}V", fixed(supply, 3), fixed(ground, 3))
+        format!("supply={}V ground={}V speed={}km/h", fixed(supply, 3), fixed(ground, 3), fixed(speed_kmh, 1))
     }
 }
 
@@ -238,10 +241,11 @@ mod tests {
         for seed in 0..200 {
             let mut board = ClampBoard::new(Noise::new(seed));
             let truth = [0.0, 0.5, 1.6, 1.25, 10.0];
-            let line = board.line(20, truth);
+            let line = board.line(20, truth, 2.5);
             let columns: Vec<f64> = line.split(',').map(|column| column.parse().unwrap()).collect();
             assert_eq!((columns.len(), columns[0]), (ClampBoard::HEADER.split(',').count(), 20.0));
             let scale: Scale = "100 mV/A".parse().unwrap();
+            assert!(within(columns[6], 2.5, 0.0001, "1 % + 10 mV"), "{seed}: {line}");
             for (volts, amps) in columns[1..].iter().zip(truth) {
                 assert!(within(scale.apply(*volts), amps, 0.001, "1.5 % + 20 mA"), "{seed}: {line}");
             }
@@ -252,8 +256,10 @@ mod tests {
     fn fifty_millivolts_is_half_an_ampere() {
         // A clamp that gives 1 mV per 10 mA shows 0.5 A at 50 mV: common practice, no source.
         let perfect = InputError { gain: 0.0, offset: 0.0, flicker: 0.0 };
-        let mut board = ClampBoard { errors: std::array::from_fn(|_| perfect.clone()), noise: Noise::new(0) };
-        assert_eq!(board.line(1040, [0.5, 0.0, -0.5, -1e-9, 1.0]), "1040,0.0500,0.0000,-0.0500,0.0000,0.1000");
+        let errors = std::array::from_fn(|_| perfect.clone());
+        let mut board = ClampBoard { errors, lever: perfect, noise: Noise::new(0) };
+        let line = board.line(1040, [0.5, 0.0, -0.5, -1e-9, 1.0], 2.5);
+        assert_eq!(line, "1040,0.0500,0.0000,-0.0500,0.0000,0.1000,2.5000");
     }
 
     #[test]
@@ -321,8 +327,9 @@ mod tests {
     fn the_monitor_stays_within_its_accuracy() {
         for seed in 0..200 {
             let mut monitor = Monitor::new(Noise::new(seed));
-            let line = monitor.line(12.412, 0.043);
-            let (supply, ground) = line.split_once(' ').unwrap();
+            let line = monitor.line(12.412, 0.043, 5.84);
+            let [supply, ground, speed] = line.split(' ').collect::<Vec<_>>().try_into().unwrap();
+            assert_eq!(speed, "speed=5.8km/h");
             for (pair, name, truth) in [(supply, "supply", 12.412), (ground, "ground", 0.043)] {
                 let (key, value) = pair.split_once('=').unwrap();
                 let value: Measure = value.parse().unwrap();

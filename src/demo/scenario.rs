@@ -7,8 +7,12 @@ use std::time::Duration;
 
 use super::bench::DwellUntil;
 use super::circuit::{ContactState, DriverCommand, LoaderCoil};
-use super::machine::{MeterDial, OperatorState, ProbeLeads, SimulatedMachine};
+use super::machine::{LeverPosition, MeterDial, OperatorState, ProbeLeads, SimulatedMachine};
 use super::operating::ProbePoint;
+
+/// So many lines of the clamp board after a move of the drive: a driver that is late has let go, and the level after it can be told
+/// even where the board was held up.
+const SETTLED_LINES: u64 = 15;
 
 /// What the operator enters in the tool, and how time passes.
 pub(crate) trait Operator {
@@ -59,6 +63,17 @@ pub(crate) enum OperatorMove {
     ProbeLeads(ProbeLeads),
     /// Drives a coil.
     DriverCommand(LoaderCoil, DriverCommand),
+    /// Moves the tilt lever, which drives the tilt coil.
+    TiltLever(LeverPosition),
+    /// Drives over a stone.
+    Bump,
+    /// Gets faster or slower during the whole beat.
+    Speed {
+        /// At the beat's begin, km/h.
+        from_kmh: f64,
+        /// At the beat's end, km/h.
+        to_kmh: f64,
+    },
     /// Moves a selector during the whole beat, so that the coil's current goes from one to the other, ampere.
     Sweep {
         /// Which coil.
@@ -79,11 +94,23 @@ impl OperatorMove {
             Self::MeterDial(dial) => operator.dial = dial,
             Self::ProbeLeads(leads) => operator.leads = leads,
             Self::DriverCommand(coil, drive) => operator.setup.drives[coil.index()] = drive,
+            Self::TiltLever(position) => operator.tilt_lever = position,
+            Self::Bump => operator.bumps += 1,
+            Self::Speed { from_kmh, to_kmh } => operator.speed_kmh = from_kmh + (to_kmh - from_kmh) * share,
             Self::Sweep { coil, from_a, to_a } => {
                 operator.setup.drives[coil.index()] = DriverCommand::Amps(from_a + (to_a - from_a) * share);
             }
         }
     }
+}
+
+/// Whether the demo's speed shortens a wait.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum ScenarioPace {
+    /// It does.
+    Hurried,
+    /// It does not: what is timed by the procedure, or by an eye, lasts the same at any speed.
+    Timed,
 }
 
 /// Moves that are made together, and the wait after them.
@@ -95,6 +122,8 @@ pub(crate) struct ScenarioAction {
     pub moves: Vec<OperatorMove>,
     /// At ordinary speed.
     pub dwell: Duration,
+    /// Whether a faster demo waits less.
+    pub pace: ScenarioPace,
 }
 
 /// How a step gets its value.
@@ -129,12 +158,12 @@ pub(crate) struct Scenario {
 }
 
 impl Scenario {
-    /// The procedure at the valve block, then a drive round the yard.
+    /// The procedure at the valve block, then a drive round the yard with a lever that is moved and a stone that is met.
     pub(crate) fn yard() -> Self {
         let mut steps = vec![feed(), work_light()];
         steps.extend(LoaderCoil::ALL.map(ohms));
         steps.extend(LoaderCoil::ALL.map(held_on));
-        steps.extend([shared_ground(), supply(), drive()]);
+        steps.extend([shared_ground(), supply(), lever_moves(), drive()]);
         Self { steps }
     }
 
@@ -156,7 +185,11 @@ impl Scenario {
             }
             for (left, action) in (0..step.actions.len()).rev().zip(&step.actions) {
                 // What the step is judged on must have been printed, however slow the machine is just now.
-                let until = if left == 0 { DwellUntil::AllHaveShown } else { DwellUntil::TimeIsUp };
+                let until = match action.pace {
+                    ScenarioPace::Timed => DwellUntil::ClampsHaveShown(SETTLED_LINES),
+                    ScenarioPace::Hurried if left == 0 => DwellUntil::AllHaveShown,
+                    ScenarioPace::Hurried => DwellUntil::TimeIsUp,
+                };
                 action.play(machine, speed, until, operator)?;
             }
             if step.capture == StepCapture::Steady {
@@ -170,7 +203,12 @@ impl Scenario {
 
 impl ScenarioAction {
     fn new(ms: u64, moves: impl Into<Vec<OperatorMove>>) -> Self {
-        Self { answers: None, moves: moves.into(), dwell: Duration::from_millis(ms) }
+        let dwell = Duration::from_millis(ms);
+        Self { answers: None, moves: moves.into(), dwell, pace: ScenarioPace::Hurried }
+    }
+
+    fn timed(ms: u64, moves: impl Into<Vec<OperatorMove>>) -> Self {
+        Self { pace: ScenarioPace::Timed, ..Self::new(ms, moves) }
     }
 
     fn answer(question: &'static str, ms: u64, moves: impl Into<Vec<OperatorMove>>) -> Self {
@@ -186,7 +224,8 @@ impl ScenarioAction {
     ) -> Result<(), O::Error> {
         /// Parts into which a sweep is cut: fine enough that no clamp sees a stair.
         const PARTS: u32 = 10;
-        let sweeps = self.moves.iter().any(|operator_move| matches!(operator_move, OperatorMove::Sweep { .. }));
+        let is_slow = |one: &OperatorMove| matches!(one, OperatorMove::Sweep { .. } | OperatorMove::Speed { .. });
+        let sweeps = self.moves.iter().any(is_slow);
         let parts = if sweeps { PARTS } else { 1 };
         if let Some(question) = self.answers {
             operator.asked(question)?;
@@ -195,7 +234,11 @@ impl ScenarioAction {
             let share = f64::from(part) / f64::from(parts);
             machine.change(|operator| self.moves.iter().for_each(|operator_move| operator_move.apply(operator, share)));
             let until = if part == parts { until } else { DwellUntil::TimeIsUp };
-            operator.dwell(self.dwell.div_f64(speed) / parts, until)?;
+            let dwell = match self.pace {
+                ScenarioPace::Hurried => self.dwell.div_f64(speed),
+                ScenarioPace::Timed => self.dwell,
+            };
+            operator.dwell(dwell / parts, until)?;
         }
         Ok(())
     }
@@ -302,25 +345,61 @@ fn supply() -> ScenarioStep {
     }
 }
 
+/// The tilt lever twice while the machine rolls.
+fn lever_moves() -> ScenarioStep {
+    use LeverPosition::{Pushed, Rest};
+    let lever = |ms, position| ScenarioAction::timed(ms, [OperatorMove::TiltLever(position)]);
+    ScenarioStep {
+        name: "tilt lever on the move".to_owned(),
+        note: Some("Second person drives, empty bucket."),
+        actions: vec![
+            // What was on before is off for longer than a drop-out lasts.
+            ScenarioAction::timed(250, []),
+            ScenarioAction::timed(
+                300,
+                [
+                    OperatorMove::DriverCommand(LoaderCoil::BrakeRelease, DriverCommand::On),
+                    OperatorMove::Speed { from_kmh: 0.0, to_kmh: 6.0 },
+                ],
+            ),
+            lever(350, Pushed),
+            lever(350, Rest),
+            lever(350, Pushed),
+            lever(800, Rest),
+        ],
+        capture: StepCapture::Whole,
+        after: vec![],
+    }
+}
+
 /// Selectors moved one by one and together; currents are those of a careful driver.
 fn drive() -> ScenarioStep {
-    use LoaderCoil::{Auxiliary, BrakeRelease, Float, Lift, Tilt};
+    use LoaderCoil::{Auxiliary, Float, Lift, Tilt};
     let sweep = |coil, from_a, to_a| OperatorMove::Sweep { coil, from_a, to_a };
     ScenarioStep {
         name: "yard drive".to_owned(),
-        note: Some("Second person drives, empty bucket."),
+        note: None,
         actions: vec![
-            ScenarioAction::new(600, [OperatorMove::DriverCommand(BrakeRelease, DriverCommand::On)]),
             ScenarioAction::new(1000, [sweep(Lift, 0.3, 1.2)]),
+            ScenarioAction::timed(250, []),
+            ScenarioAction::timed(250, [OperatorMove::Bump]),
             ScenarioAction::new(800, [sweep(Lift, 1.2, 0.0)]),
-            ScenarioAction::new(1000, [sweep(Tilt, 0.3, 1.1)]),
-            ScenarioAction::new(800, [sweep(Tilt, 1.1, 0.0)]),
+            // Off for longer than a drop-out lasts.
+            ScenarioAction::timed(250, []),
             ScenarioAction::new(1000, [sweep(Auxiliary, 0.3, 1.0)]),
             ScenarioAction::new(
                 1200,
                 [sweep(Lift, 0.0, 1.2), sweep(Tilt, 0.0, 1.1), OperatorMove::DriverCommand(Float, DriverCommand::On)],
             ),
-            ScenarioAction::new(1000, [sweep(Lift, 1.2, 0.0), sweep(Tilt, 1.1, 0.0), sweep(Auxiliary, 1.0, 0.0)]),
+            ScenarioAction::new(
+                1000,
+                [
+                    sweep(Lift, 1.2, 0.0),
+                    sweep(Tilt, 1.1, 0.0),
+                    sweep(Auxiliary, 1.0, 0.0),
+                    OperatorMove::Speed { from_kmh: 6.0, to_kmh: 0.0 },
+                ],
+            ),
             ScenarioAction::new(400, all(DriverCommand::Off)),
         ],
         capture: StepCapture::Whole,

@@ -219,9 +219,10 @@ pub(crate) fn show_seconds(seconds: f64) -> String {
 
 /// How long something lasted, finer than [`show_seconds`]: `0.4 ms`, `12 ms`, `1.25 s`, `3.2 s`.
 pub(crate) fn show_duration(seconds: f64) -> String {
+    let ms = |decimals: usize| format!("{} ms", without_sign_of_nothing(format!("{:.decimals$}", seconds * 1e3)));
     match seconds.abs() {
-        size if size < 0.001 => format!("{:.1} ms", seconds * 1e3),
-        size if size < 0.9995 => format!("{:.0} ms", seconds * 1e3),
+        size if size < 0.001 => ms(1),
+        size if size < 0.9995 => ms(0),
         size if size < 10.0 => format!("{seconds:.2} s"),
         _ => show_seconds(seconds),
     }
@@ -252,6 +253,20 @@ fn without_sign_of_nothing(text: String) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn durations_read_well() {
+        for (seconds, text) in [
+            (-2e-5, "0.0 ms"),
+            (4e-4, "0.4 ms"),
+            (-0.0012, "-1 ms"),
+            (0.4, "400 ms"),
+            (2.5, "2.50 s"),
+            (61.0, "1 min 01 s"),
+        ] {
+            assert_eq!(show_duration(seconds), text);
+        }
+    }
 
     #[test]
     fn values_read_well() {

@@ -200,6 +200,19 @@ fn a_varied_block_is_still_sound() {
 }
 
 #[test]
+fn what_only_a_drive_shows_is_nothing_while_a_coil_is_held_on() {
+    for fault in [
+        SimulatedFault::LateRelease { coil: LoaderCoil::Tilt, delay: Duration::from_millis(400) },
+        SimulatedFault::LooseFeedPin { coil: LoaderCoil::Tilt },
+    ] {
+        let (circuit, at) = compare(fault);
+        assert_ne!(circuit, LoaderCircuit::healthy());
+        assert!(LoaderCoil::ALL.into_iter().all(|coil| unharmed(at(coil))), "{}", fault.word());
+        assert!(fault.word().starts_with(fault.kind()));
+    }
+}
+
+#[test]
 fn a_blown_fuse_leaves_the_work_light_dead() {
     let mut circuit = LoaderCircuit::healthy();
     let feed = |circuit: &LoaderCircuit| circuit.solve(&MachineSetup::holding(&[])).volts(ProbePoint::WorkLightFeed);

@@ -7,6 +7,7 @@ use std::{
     process::{Command, Stdio},
     sync::mpsc,
     thread,
+    time::Duration,
 };
 
 use nix::{
@@ -148,12 +149,17 @@ pub(crate) struct ProgramOutput {
 
 impl ProgramOutput {
     /// Runs a command to its end; one that does not end is a daemon that should have been refused.
-    pub(crate) fn by(mut command: Command) -> Self {
+    pub(crate) fn by(command: Command) -> Self {
+        Self::within(command, PATIENCE)
+    }
+
+    /// The same of one that takes its time by itself.
+    pub(crate) fn within(mut command: Command, patience: Duration) -> Self {
         let process = command.stdin(Stdio::null()).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
         let number = Pid::from_raw(process.id().cast_signed());
         let (sender, ended) = mpsc::channel();
         thread::spawn(move || drop(sender.send(process.wait_with_output().unwrap())));
-        let output = ended.recv_timeout(PATIENCE).unwrap_or_else(|_| {
+        let output = ended.recv_timeout(patience).unwrap_or_else(|_| {
             let _gone = kill(number, Signal::SIGKILL);
             panic!("{command:?} did not end");
         });
