@@ -145,7 +145,7 @@ impl DemoPaths {
     }
 }
 
-/// The daemon's process; it is stopped with the demo.
+/// The daemon's process; it is stopped with the demo: also where the demo is killed, since the pipe to its input ends then.
 struct DaemonProcess {
     process: Child,
 }
@@ -159,13 +159,13 @@ impl DaemonProcess {
         ready.set_read_timeout(Some(START))?;
         let log = File::create(&paths.log)?;
         let process = Command::new(std::env::current_exe()?)
-            .arg("run")
+            .args(["run", "--stop-with-input"])
             .args(["--bench".as_ref(), paths.bench.as_os_str()])
             .args(["--procedure".as_ref(), paths.procedure.as_os_str()])
             .args(["--data".as_ref(), paths.folder.path().as_os_str()])
             .args(["--machine", "compact loader (simulated)", "--job", "demo", "--ambient", "21 °C", "--state", "cold"])
             .env("NOTIFY_SOCKET", &paths.ready)
-            .stdin(Stdio::null())
+            .stdin(Stdio::piped())
             .stdout(Stdio::null())
             .stderr(log)
             .spawn()?;

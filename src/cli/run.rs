@@ -1,7 +1,7 @@
 //! `bayline run`: runs the daemon.
 
 use std::{
-    io::{IsTerminal, Write, stderr},
+    io::{self, IsTerminal, Write, stderr},
     net::SocketAddr,
     path::PathBuf,
     process::ExitCode,
@@ -62,6 +62,10 @@ pub(super) struct RunArgs {
     /// given several times)
     #[arg(long, value_name = "PORT")]
     offer: Vec<Address>,
+    /// Stop when the standard input is closed: a program that starts the daemon with a pipe takes it along when it ends, however that
+    /// happens
+    #[arg(long)]
+    stop_with_input: bool,
     #[command(flatten)]
     visit: VisitArgs,
 }
@@ -141,14 +145,17 @@ impl RunArgs {
             setup: Arc::new(Setup::new(common.config_folder(), library, self.offer)),
             on_report: |_| {},
         };
-        run_daemon(config)
+        run_daemon(config, || {
+            let signals = ShutdownSignals::new()?;
+            if self.stop_with_input { signals.with_input() } else { Ok(signals) }
+        })
     }
 }
 
-fn run_daemon(config: Config) -> Result<ExitCode, Failure> {
+fn run_daemon(config: Config, signals: impl FnOnce() -> io::Result<ShutdownSignals>) -> Result<ExitCode, Failure> {
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
     log_panics();
-    let ended = runtime.block_on(until_stopped(config));
+    let ended = runtime.block_on(async { until_stopped(config, signals()?).await });
     // A thread that still reads from a disk that does not answer must not hold up the end.
     runtime.shutdown_background();
     ended
@@ -190,9 +197,8 @@ fn log_panics() {
     }));
 }
 
-async fn until_stopped(mut config: Config) -> Result<ExitCode, Failure> {
+async fn until_stopped(mut config: Config, mut signals: ShutdownSignals) -> Result<ExitCode, Failure> {
     let stop = CancellationToken::new();
-    let mut signals = ShutdownSignals::new()?;
     let folder = config.folder.clone();
     let ready = || {
         tracing::info!("recording to {}", folder.database().display());
@@ -320,7 +326,7 @@ mod tests {
                 assert!(!matches!(report, WriterReport::Synced(_)), "the store dies, as the test wants");
             },
         };
-        let code = run_daemon(config).map_or_else(|failure| failure.exit_status(), |_| 0);
+        let code = run_daemon(config, ShutdownSignals::new).map_or_else(|failure| failure.exit_status(), |_| 0);
         std::process::exit(code);
     }
 }

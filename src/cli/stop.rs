@@ -1,8 +1,12 @@
-//! Ctrl-C, SIGTERM and a closed terminal, for commands that run until they are stopped.
+//! Ctrl-C, SIGTERM and a closed terminal, for commands that run until they are stopped; and the end of the standard input, for a
+//! daemon that another program has started as a part of itself.
 
 use std::io;
 
-use tokio::signal::unix::{Signal, SignalKind, signal};
+use tokio::{
+    signal::unix::{Signal, SignalKind, signal},
+    sync::oneshot,
+};
 
 use crate::port::Stop;
 
@@ -25,13 +29,29 @@ pub(super) struct ShutdownSignals {
     interrupt: Signal,
     /// The terminal was closed; none where the program was started to ignore that.
     hang_up: Option<Signal>,
+    /// The standard input was closed; none where that does not matter.
+    input: Option<oneshot::Receiver<()>>,
 }
 
 impl ShutdownSignals {
     /// From now on these signals no longer end the program by themselves.
     pub(super) fn new() -> io::Result<Self> {
         let hang_up = if is_hang_up_ignored() { None } else { Some(signal(SignalKind::hangup())?) };
-        Ok(Self { terminate: signal(SignalKind::terminate())?, interrupt: signal(SignalKind::interrupt())?, hang_up })
+        let (terminate, interrupt) = (signal(SignalKind::terminate())?, signal(SignalKind::interrupt())?);
+        Ok(Self { terminate, interrupt, hang_up, input: None })
+    }
+
+    /// From now on the end of the standard input counts too: a pipe ends with the program that holds its other end, however that
+    /// ended. What comes in is thrown away. A thread of its own waits for it and ends with the program.
+    pub(super) fn with_input(mut self) -> io::Result<Self> {
+        let (closed, input) = oneshot::channel();
+        std::thread::Builder::new().name("standard input".to_owned()).spawn(move || {
+            // An input that can't be read has ended too.
+            drop(io::copy(&mut io::stdin().lock(), &mut io::sink()));
+            let _ = closed.send(());
+        })?;
+        self.input = Some(input);
+        Ok(self)
     }
 
     /// Waits for the first of them.
@@ -42,10 +62,17 @@ impl ShutdownSignals {
                 None => std::future::pending().await,
             }
         };
+        let input = async {
+            match &mut self.input {
+                Some(closed) => drop(closed.await),
+                None => std::future::pending().await,
+            }
+        };
         tokio::select! {
             _ = self.terminate.recv() => {}
             _ = self.interrupt.recv() => {}
             _ = hang_up => {}
+            () = input => {}
         }
     }
 }
