@@ -28,7 +28,12 @@ pub enum Command {
     /// Answer the step's question.
     Answer(YesNo),
     /// Mark this moment; begins a step in a free-running session.
-    Mark(String),
+    Mark {
+        /// What happened.
+        text: String,
+        /// Who made it: a person, a meter with a button, a page; empty where that is not known.
+        by: String,
+    },
     /// Record a note.
     Note(String),
     /// Keep a photo, whose file is kept already.

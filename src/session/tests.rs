@@ -281,7 +281,7 @@ fn without_a_procedure_every_mark_makes_a_step() {
     assert_eq!(watched.go(1, "again").unwrap_err(), Refusal::NoStep);
     watched.go(1, "reverse, second try").unwrap();
     assert_eq!(watched.on().as_deref(), Some("reverse, second try"));
-    watched.say(2, Command::Mark("brake released".to_owned())).unwrap();
+    watched.say(2, Command::Mark { text: "brake released".to_owned(), by: "pedal".to_owned() }).unwrap();
     assert_eq!(watched.on().as_deref(), Some("brake released"));
     watched.go(3, "next").unwrap();
     assert_eq!(watched.on().as_deref(), Some("step 3"));

@@ -221,7 +221,7 @@ CREATE TABLE event (
     session         INTEGER NOT NULL REFERENCES session (id), -- session.id
     at_us           INTEGER NOT NULL,     -- when
     kind            TEXT NOT NULL,        -- note, mark, announced (to the operator), meter found, meter lost, meter silent, identity (what a meter says of itself), bad frame, missing value, samples lost, database, not running (bayline itself), board restarted, zeroed, corrected (what was told of the visit), undone (the act of the operator before it), photo, meter not suited (for a step)
-    subject         TEXT NOT NULL,        -- the meter, channel or step it concerns; empty where none
+    subject         TEXT NOT NULL,        -- the meter, channel or step it concerns; of a mark, who made it; empty where none
     text            TEXT NOT NULL         -- one sentence, or what the operator said
 ) STRICT;
 
@@ -230,7 +230,7 @@ CREATE TABLE correction (
     session         INTEGER NOT NULL REFERENCES session (id), -- session.id
     at_us           INTEGER NOT NULL,     -- when it was made
     made_by         TEXT NOT NULL,        -- who made it; empty where not told
-    field           TEXT NOT NULL,        -- what was corrected: a column of session, which has the new value; mark text, mark time, mark deleted, step (which it was), step begin, step deleted, void (a capture), good (the machine)
+    field           TEXT NOT NULL,        -- what was corrected: a column of session, which has the new value; mark text, mark time, mark deleted, step (which it was), step begin, step deleted, capture (which belongs to another step), void (a capture), good (the machine)
     subject         TEXT NOT NULL DEFAULT '', -- which mark or step, by its number; empty for the visit
     value_before    TEXT NOT NULL,        -- as it was
     value_after     TEXT NOT NULL,        -- as it is right

@@ -133,7 +133,7 @@ impl Player {
         while self.now < end {
             for phase in 0..phases {
                 if by_mark && phase == 1 {
-                    assert!(self.command(Command::Mark(String::new())));
+                    assert!(self.command(Command::Mark { text: String::new(), by: String::new() }));
                 }
                 let shown = parts.iter().map(|part| part.get(phase).unwrap_or(&part[0]).clone()).collect();
                 self.feed(&shown, if once && phase == 1 { 100 } else { 1500 });

@@ -119,7 +119,7 @@ fn a_foot_switch_captures_and_moves_without_a_hand() {
             "3 | feed, tilt coil | 2 | session ended"
         ]
     );
-    assert_eq!(kept.rows("SELECT text FROM event WHERE kind = 'mark'"), ["button on board"]);
+    assert_eq!(kept.rows("SELECT subject, text FROM event WHERE kind = 'mark'"), ["board | button on board"]);
     assert_eq!(kept.number("SELECT COUNT(*) FROM event WHERE kind = 'bad frame'"), 0);
 }
 

@@ -130,7 +130,8 @@ fn the_operators_commands_say_what_they_did() {
     daemon.until_samples(1);
     assert_eq!(bay.bayline(["take"]).done(), "probe: 12.41 V, no limit\n");
     assert_eq!(bay.bayline(["note", "oil on the plug"]).done(), "note kept\n");
-    assert_eq!(bay.bayline(["mark", "brake released"]).done(), "step 2: brake released\n");
+    assert_eq!(bay.bayline(["mark", "brake released", "--by", "K"]).done(), "step 2: brake released\n");
+    assert_eq!(bay.kept().rows("SELECT subject, text FROM event WHERE kind = 'mark'"), ["K | brake released"]);
     let answer = bay.bayline(["step", "forward", "--json"]).done();
     let answer: serde_json::Value = serde_json::from_str(&answer).unwrap();
     assert_eq!(answer["step"]["name"], "forward");

@@ -185,7 +185,7 @@ fn keys_take_answer_mark_and_go_on_and_a_refusal_is_shown() {
     screen.until("the verdict of the drop", |text| text.contains("■ out of limit"));
     screen.keys("mbrake released\r");
     let mut ears = bay.client().watch();
-    bay.kept().until("SELECT text FROM event WHERE kind = 'mark'", &["brake released"]);
+    bay.kept().until("SELECT subject, text FROM event WHERE kind = 'mark'", &["watch | brake released"]);
     // What another one does is there too.
     bay.bayline(["step", "back"]).done();
     ears.began("plug, lift coil");

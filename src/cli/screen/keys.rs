@@ -27,6 +27,9 @@ enum TypedText {
     Note,
 }
 
+/// Who made a mark that is typed here.
+const SCREEN: &str = "watch";
+
 /// The longest text that is typed here, in characters.
 const LONGEST: usize = 200;
 
@@ -83,7 +86,7 @@ impl KeyReader {
             KeyCode::Enter => {
                 let text = typing.text.trim().to_owned();
                 return match typing.what {
-                    TypedText::Mark => Some(KeyAction::Ask(Request::Mark { text })),
+                    TypedText::Mark => Some(KeyAction::Ask(Request::Mark { text, by: SCREEN.to_owned() })),
                     // A note without words is none.
                     TypedText::Note => (!text.is_empty()).then_some(KeyAction::Ask(Request::Note { text })),
                 };
@@ -128,7 +131,10 @@ mod tests {
             assert_eq!(asked(reader, key, false), None);
         }
         assert_eq!(reader.typing(), Some(("mark", "q")));
-        assert_eq!(asked(reader, KeyCode::Enter, false), Some(Request::Mark { text: "q".to_owned() }));
+        assert_eq!(
+            asked(reader, KeyCode::Enter, false),
+            Some(Request::Mark { text: "q".to_owned(), by: SCREEN.to_owned() })
+        );
         assert_eq!(reader.typing(), None);
         asked(reader, KeyCode::Char('o'), false);
         assert_eq!(asked(reader, KeyCode::Enter, false), None, "a note without words");

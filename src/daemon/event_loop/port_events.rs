@@ -105,7 +105,7 @@ impl EventLoop {
             Action::Take => Command::Take(None),
             Action::Yes => Command::Answer(YesNo::Yes),
             Action::No => Command::Answer(YesNo::No),
-            Action::Mark => Command::Mark(format!("button on {meter}")),
+            Action::Mark => Command::Mark { text: format!("button on {meter}"), by: meter.to_owned() },
         };
         match self.core.command(at, command, &mut self.effects) {
             Ok(_) => self.apply_effects(),

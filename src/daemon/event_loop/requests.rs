@@ -73,7 +73,7 @@ impl EventLoop {
             Request::Step { to } => Command::Step(StepMove::parse(&to)),
             Request::Take { answer: Some(answer), .. } => Command::Answer(answer),
             Request::Take { channel, answer: None } => Command::Take(channel),
-            Request::Mark { text } => Command::Mark(text),
+            Request::Mark { text, by } => Command::Mark { text, by },
             Request::Note { text } => Command::Note(text),
             Request::Photo(photo) => Command::Photo(photo),
             Request::Correct(told) => Command::Correct(*told),
@@ -232,7 +232,8 @@ impl StoreTrouble {
         let bytes = match command {
             Command::End => return Ok(()),
             Command::Begin(begin) => begin.procedure.as_ref().map_or(0, |procedure| procedure.text.len()),
-            Command::Mark(text) | Command::Note(text) | Command::Step(StepMove::Named(text)) => text.len(),
+            Command::Mark { text, by } => text.len() + by.len(),
+            Command::Note(text) | Command::Step(StepMove::Named(text)) => text.len(),
             Command::Photo(photo) => photo.text.len(),
             Command::Undo
             | Command::Step(_)

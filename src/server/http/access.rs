@@ -58,6 +58,8 @@ struct PageLink {
 /// What the bearer of a cookie may do, and until when.
 #[derive(Debug, Clone)]
 pub(super) struct Paired {
+    /// Whom the link is for.
+    pub name: String,
     pub permission: Permission,
     pub revoked: CancellationToken,
 }
@@ -196,7 +198,7 @@ impl Access {
         let (_, cookie) = pairs.find(|(found, _)| *found == name)?;
         let links = self.links();
         let link = &links[chosen(links.iter().map(|link| same(&link.cookie, cookie)))?];
-        Some(Paired { permission: link.permission, revoked: link.revoked.clone() })
+        Some(Paired { name: link.name.clone(), permission: link.permission, revoked: link.revoked.clone() })
     }
 
     /// Cookies are shared by all ports of a host: two daemons must not overwrite each other's.

@@ -308,7 +308,7 @@ async fn ask(State(state): State<PageState>, Extension(paired): Extension<Paired
             Some(needed) if paired.permission < needed => only_shows(),
             Some(_) => {
                 let ends = matches!(request, Request::End {});
-                let answer = send(&state.requests, request).await;
+                let answer = send(&state.requests, request.made_by(&format!("page of {}", paired.name))).await;
                 if ends && answer.ok {
                     past::judge_by_corrections_of(&state, answer.session.clone().unwrap_or_default()).await;
                 }

@@ -30,6 +30,9 @@ pub(crate) enum Request {
     Mark {
         #[serde(default)]
         text: String,
+        /// Who marked it; where it is left out, how the request came.
+        #[serde(default, skip_serializing_if = "String::is_empty")]
+        by: String,
     },
     /// A note to keep.
     Note { text: String },
@@ -65,6 +68,17 @@ pub(crate) enum Request {
 }
 
 impl Request {
+    /// Where nobody is named who made a mark, this is named.
+    #[must_use]
+    pub(crate) fn made_by(mut self, who: &str) -> Self {
+        if let Self::Mark { by, .. } = &mut self
+            && by.trim().is_empty()
+        {
+            who.clone_into(by);
+        }
+        self
+    }
+
     /// What a client of the page needs for it; none where the page can't ask for it.
     pub(crate) fn permission(&self) -> Option<Permission> {
         match self {

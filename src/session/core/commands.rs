@@ -12,7 +12,7 @@ use crate::{
         Capture, Command, CommandReply, CoreInput, Effect, Judgement, Notice, Record, Refusal, StepMove, StepView,
         VisitPhoto, VisitTemperatures, Zeroed,
         active_step::channel_named,
-        command::{LONGEST_TEXT, check_length},
+        command::{LONGEST_NAME, LONGEST_TEXT, check_length},
         judge::{CaptureMethod, FRESH_US},
         meters::MeterState,
         open_session::{BenchView, Session, trimmed},
@@ -59,7 +59,7 @@ impl Core {
             }
             Command::Zero(channel) => self.zero(at, &channel, effects),
             Command::Undo => self.undo(at, effects),
-            Command::Mark(text) => self.mark(at, text, effects),
+            Command::Mark { text, by } => self.mark(at, text, &by, effects),
             Command::Note(text) => {
                 let text = trimmed(&text, "note", LONGEST_TEXT)?;
                 self.open_session()?;
@@ -227,15 +227,23 @@ impl Core {
         self.remark(at, EventKind::Zeroed, self.channel_name(Some(id)), text, effects);
     }
 
-    fn mark(&mut self, at: Mono, text: String, effects: &mut Vec<Effect>) -> Result<CommandReply, Refusal> {
+    fn mark(&mut self, at: Mono, text: String, by: &str, effects: &mut Vec<Effect>) -> Result<CommandReply, Refusal> {
         check_length(text.trim(), "mark", LONGEST_TEXT)?;
+        check_length(by.trim(), "name of who marks", LONGEST_NAME)?;
+        let by = by.trim().to_owned();
         let text_or = |default: &str| if text.trim().is_empty() { default } else { text.trim() }.to_owned();
         match self.open_session()?.procedure() {
-            None => self.go_by_hand(at, StepMove::Named(text_or("mark")), effects),
+            None => {
+                let named = text_or("mark");
+                let reply = self.go_by_hand(at, StepMove::Named(named.clone()), effects)?;
+                // The step is its news; who made it stands among the events, as in a procedure.
+                effects.push(Effect::Record(Record::Event(at, EventKind::Mark, by, named)));
+                Ok(reply)
+            }
             Some(_) => {
                 let marked = text_or("this moment");
                 self.last_act = Some(OperatorAct::Remarked(EventKind::Mark, marked.clone()));
-                self.remark(at, EventKind::Mark, String::new(), marked, effects);
+                self.remark(at, EventKind::Mark, by, marked, effects);
                 if let Some(step) = self.session.as_mut().and_then(|session| session.step.as_mut()) {
                     step.mark(at, &text, &mut self.events);
                     self.handle_step_events(at, effects);

@@ -26,7 +26,7 @@ impl Core {
             Command::Step(to) => Some(CoreInput::Step(to.clone())),
             Command::Take(channel) => Some(CoreInput::Take(channel.clone())),
             Command::Answer(answer) => Some(CoreInput::Answer(*answer)),
-            Command::Mark(text) => Some(CoreInput::Mark(text.clone())),
+            Command::Mark { text, .. } => Some(CoreInput::Mark(text.clone())),
             Command::Undo => {
                 let moves = matches!(self.last_act, Some(OperatorAct::Moved(_) | OperatorAct::Captured(_)));
                 moves.then_some(CoreInput::Undo)
@@ -152,7 +152,8 @@ impl Core {
             CoreInput::Step(to) => Command::Step(to.clone()),
             CoreInput::Take(channel) => Command::Take(channel.clone()),
             CoreInput::Answer(answer) => Command::Answer(*answer),
-            CoreInput::Mark(text) => Command::Mark(text.clone()),
+            // Nothing is judged by who made it.
+            CoreInput::Mark(text) => Command::Mark { text: text.clone(), by: String::new() },
             CoreInput::Undo => Command::Undo,
         };
         self.command(at, command, effects).map(drop).map_err(|refusal| refusal.to_string())

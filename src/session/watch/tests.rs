@@ -374,9 +374,9 @@ fn a_meter_too_slow_for_the_limit_says_so() {
 fn a_mark_by_hand_decides_no_finer_than_a_hand() {
     let mut drive = Drive::new(BY_HAND, None);
     drive.run(0..2000, |_| [12.4, 1.0, 0.9]);
-    drive.command(2000, Command::Mark("Drive".to_owned()));
+    drive.command(2000, Command::Mark { text: "Drive".to_owned(), by: String::new() });
     drive.run(2000..6000, |at| [12.4, if at < 2040 { 1.0 } else { 0.0 }, 0.9]);
-    drive.command(6000, Command::Mark("park".to_owned()));
+    drive.command(6000, Command::Mark { text: "park".to_owned(), by: String::new() });
     drive.command(6000, Command::End);
     let responses = drive.responses();
     assert_eq!(responses.len(), 1, "{responses:?}");
