@@ -76,6 +76,9 @@ pub(super) struct CorrectArgs {
     /// The step to which belongs what was captured in that one, as when you were one terminal ahead
     #[arg(long, value_name = "NAME")]
     file_under: Option<String>,
+    /// Of several captures of that step the one of this number, from 1: it alone is filed under the other step
+    #[arg(long, value_name = "NUMBER", requires_all = ["step", "file_under"])]
+    capture: Option<usize>,
     /// What was captured in that step does not count, and why
     #[arg(long, value_name = "REASON")]
     void: Option<String>,
@@ -98,7 +101,7 @@ pub(super) struct CorrectArgs {
 }
 
 /// A time since the session's begin, µs.
-fn microseconds(text: &str) -> Result<i64, String> {
+pub(super) fn microseconds(text: &str) -> Result<i64, String> {
     match text.parse::<Measure>() {
         Ok(Measure { value, dimension: Dimension::Second }) if (0.0..1e9).contains(&value) => {
             Ok((value * 1e6).round() as i64)
@@ -176,7 +179,10 @@ impl CorrectArgs {
         }
         if let Some(step) = &self.step {
             asked.extend(self.void.clone().map(|why| AskedCorrection::Void(step.clone(), why)));
-            asked.extend(self.file_under.clone().map(|name| AskedCorrection::File(step.clone(), name)));
+            asked.extend(self.file_under.clone().map(|name| match self.capture {
+                Some(number) => AskedCorrection::FileCapture(step.clone(), number, name),
+                None => AskedCorrection::File(step.clone(), name),
+            }));
         }
         asked.extend(self.good.then_some(AskedCorrection::Good(true)));
         asked.extend(self.not_good.then_some(AskedCorrection::Good(false)));

@@ -40,6 +40,8 @@ pub(crate) enum AskedCorrection {
     DeleteMark(String),
     /// What was captured in one step belongs to another one.
     File(String, String),
+    /// Of several captures of a step, the one of this number, from 1, belongs to another step.
+    FileCapture(String, usize, String),
     /// What was captured in a step does not count, and why.
     Void(String, String),
     /// Whether the machine is known to be good.

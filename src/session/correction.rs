@@ -54,6 +54,9 @@ pub enum CorrectedField {
     /// A step that was none: the one before went on.
     #[strum(serialize = "step deleted")]
     StepDeleted,
+    /// Which step a capture belongs to, with the stretch around it.
+    #[strum(serialize = "capture")]
+    Capture,
     /// A capture that does not count.
     #[strum(serialize = "void")]
     Void,
@@ -115,8 +118,8 @@ impl CorrectedField {
 
     /// Whether a judgement may be another one after its correction.
     pub(crate) fn is_judged_by(self) -> bool {
-        use CorrectedField::{Ambient, Part, State, Step, StepBegin, StepDeleted, Void};
-        matches!(self, Ambient | Part | State | Step | StepBegin | StepDeleted | Void)
+        use CorrectedField::{Ambient, Capture, Part, State, Step, StepBegin, StepDeleted, Void};
+        matches!(self, Ambient | Part | State | Step | StepBegin | StepDeleted | Capture | Void)
     }
 
     /// Whether it is a temperature, or how warm the machine is.
@@ -171,6 +174,12 @@ impl std::fmt::Display for Correction {
             CorrectedField::Step => write!(f, "step {subject} is \"{value_after}\", was \"{value_before}\"")?,
             CorrectedField::StepBegin => write!(f, "step {subject} began at {value_after}, was at {value_before}")?,
             CorrectedField::StepDeleted => write!(f, "step {subject} \"{value_before}\" is deleted")?,
+            CorrectedField::Capture => {
+                write!(
+                    f,
+                    "what was captured in step {subject} belongs to \"{value_after}\", was filed under {value_before}"
+                )?;
+            }
             CorrectedField::Void => write!(f, "what was captured in step {subject} is void: {value_after}")?,
             CorrectedField::Good if value_after == "yes" => f.write_str("the machine is known to be good")?,
             CorrectedField::Good => f.write_str("the machine is not known to be good")?,

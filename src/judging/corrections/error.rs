@@ -51,6 +51,18 @@ pub(crate) enum CorrectionError {
         /// Its name.
         name: String,
     },
+    /// The step has no such capture.
+    #[error("step {number} \"{name}\" has no capture {wanted}; {}", there_are("capture", captures))]
+    NoCapture {
+        /// The step's number.
+        number: i64,
+        /// Its name.
+        name: String,
+        /// What was asked for.
+        wanted: usize,
+        /// What there is.
+        captures: Vec<String>,
+    },
     /// A mark that is a step must stay between its neighbours.
     #[error("this mark can be moved to a time between {} and {} after the session began", show_seconds(*from_us as f64 / 1e6), show_seconds(*to_us as f64 / 1e6))]
     BeyondNeighbours {

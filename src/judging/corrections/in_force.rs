@@ -40,6 +40,12 @@ pub(in crate::judging) fn runs_of(
         let Some(place) = runs.iter().position(|run| run.number == number) else { continue };
         match one.field {
             CorrectedField::Step => runs[place].name.clone_from(&one.value_after),
+            CorrectedField::Capture => {
+                let Some(stretch) = FiledStretch::of(&one.value_before) else { continue };
+                let row_at = |at_us| first_row_at(connection, session, at_us);
+                let to = stretch.to_us.map(|to_us| row_at(to_us).map(|row| (to_us, row))).transpose()?;
+                file_stretch(&mut runs, number, (stretch.from_us, row_at(stretch.from_us)?), to, &one.value_after);
+            }
             CorrectedField::StepBegin => {
                 let at_us = microseconds(&one.value_after);
                 let row = first_row_at(connection, session, at_us)?;
@@ -64,6 +70,55 @@ pub(in crate::judging) fn runs_of(
         }
     }
     Ok(runs)
+}
+
+/// A part of a step that belongs to another one.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct FiledStretch {
+    /// Since the session began, µs.
+    pub from_us: i64,
+    /// None where it ends with the step.
+    pub to_us: Option<i64>,
+}
+
+/// Stands for the end of a stretch that ends with its step.
+const ITS_END: &str = "its end";
+
+impl std::fmt::Display for FiledStretch {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let to = self.to_us.map_or(ITS_END.to_owned(), seconds);
+        write!(f, "{} to {to}", seconds(self.from_us))
+    }
+}
+
+impl FiledStretch {
+    /// Out of a correction: the name that it was filed under, then the stretch.
+    fn of(text: &str) -> Option<Self> {
+        let (from, to) = text.rsplit_once(", ")?.1.split_once(" to ")?;
+        Some(Self { from_us: microseconds(from), to_us: (to != ITS_END).then(|| microseconds(to)) })
+    }
+}
+
+/// Files a part of the step of this number under another name; what is left of it before and after stays.
+fn file_stretch(runs: &mut Vec<StepRun>, number: i64, from: (i64, i64), to: Option<(i64, i64)>, name: &str) {
+    let is_it = |run: &StepRun| run.number == number && run.began_us <= from.0;
+    let Some(place) = runs.iter().rposition(is_it) else { return };
+    let whole = runs[place].clone();
+    let to = to.filter(|(to_us, _)| whole.ended.is_none_or(|(ended_us, _)| *to_us < ended_us));
+    let mut parts = Vec::new();
+    let mut filed = StepRun { name: name.to_owned(), ..whole.clone() };
+    if from.0 > whole.began_us {
+        parts.push(StepRun { ended: Some(from), left: StepExit::Done, ..whole.clone() });
+        (filed.began_us, filed.first_row) = from;
+    }
+    match to {
+        None => parts.push(filed),
+        Some((to_us, row)) => {
+            parts.push(StepRun { ended: Some((to_us, row)), left: StepExit::Done, ..filed });
+            parts.push(StepRun { began_us: to_us, first_row: row, ..whole });
+        }
+    }
+    runs.splice(place..=place, parts);
 }
 
 /// The captures that don't count.
@@ -97,6 +152,41 @@ mod tests {
             assert_eq!(microseconds(&seconds(us)), us);
         }
         assert_eq!(seconds(61_500_000), "61.500000 s");
+    }
+
+    #[test]
+    fn a_part_of_a_step_goes_to_another_one_and_the_rest_stays() {
+        let run = |number, name: &str, began_us, first_row, ended| StepRun {
+            number,
+            name: name.to_owned(),
+            began_us,
+            first_row,
+            ended,
+            left: StepExit::Skipped,
+        };
+        let whole = || vec![run(1, "a", 0, 1, Some((100, 11))), run(2, "b", 100, 11, None)];
+        for (number, from, to, expected) in [
+            (1, (0, 1), Some((40, 5)), vec![("c", 0, Some(40)), ("a", 40, Some(100)), ("b", 100, None)]),
+            (1, (40, 5), None, vec![("a", 0, Some(40)), ("c", 40, Some(100)), ("b", 100, None)]),
+            (
+                1,
+                (40, 5),
+                Some((60, 7)),
+                vec![("a", 0, Some(40)), ("c", 40, Some(60)), ("a", 60, Some(100)), ("b", 100, None)],
+            ),
+            (2, (140, 15), None, vec![("a", 0, Some(100)), ("b", 100, Some(140)), ("c", 140, None)]),
+            (7, (140, 15), None, vec![("a", 0, Some(100)), ("b", 100, None)]),
+        ] {
+            let mut runs = whole();
+            file_stretch(&mut runs, number, from, to, "c");
+            let parts: Vec<_> =
+                runs.iter().map(|run| (&*run.name, run.began_us, run.ended.map(|ended| ended.0))).collect();
+            assert_eq!(parts, expected);
+            assert_eq!(runs.last().unwrap().left, StepExit::Skipped);
+        }
+        for stretch in [FiledStretch { from_us: 1, to_us: None }, FiledStretch { from_us: 5, to_us: Some(7) }] {
+            assert_eq!(FiledStretch::of(&format!("feed, front, {stretch}")), Some(stretch));
+        }
     }
 
     #[test]

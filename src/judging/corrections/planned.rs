@@ -4,12 +4,14 @@ use rusqlite::Connection;
 
 use super::{
     AskedCorrection, CorrectionError,
-    in_force::{in_force, is_known_good, microseconds, runs_of, seconds, visit_of},
+    in_force::{FiledStretch, in_force, is_known_good, microseconds, runs_of, seconds, visit_of},
 };
 use crate::{
     judging::{again::procedure_in_force, timeline::StepRun},
-    session::{CorrectedField, Correction, EventKind},
-    store::read::{SessionRow, StepRow, StoredCorrection, first_events, recorded_visit},
+    session::{CaptureMethod, CorrectedField, Correction, EventKind},
+    store::read::{
+        CaptureRow, JudgementOf, SessionRow, StepRow, StoredCorrection, captures, first_events, recorded_visit,
+    },
 };
 
 /// The correction that was asked for; none where it would change nothing.
@@ -74,6 +76,18 @@ pub(super) fn planned(
             let run = step_run(connection, session, steps, all, wanted)?;
             let name = name_of_step(connection, session, under.trim())?;
             record(CorrectedField::Step, run.number.to_string(), run.name, name)
+        }
+        AskedCorrection::FileCapture(wanted, number, under) => {
+            let run = step_run(connection, session, steps, all, wanted)?;
+            let name = name_of_step(connection, session, under.trim())?;
+            match stretch_of(connection, session, &run, *number)? {
+                None => record(CorrectedField::Step, run.number.to_string(), run.name, name),
+                Some(stretch) => {
+                    let before = format!("{}, {}", run.name, stretch);
+                    record(CorrectedField::Capture, run.number.to_string(), before, name.clone())
+                        .filter(|_| name != run.name)
+                }
+            }
         }
         AskedCorrection::Void(wanted, why) => {
             let run = step_run(connection, session, steps, all, wanted)?;
@@ -160,6 +174,37 @@ fn step_run(
         (Some(run), None) => Ok(run),
         _ => Err(CorrectionError::NoStep { id: session.id, wanted: wanted.to_owned(), steps: names }),
     }
+}
+
+/// The stretch of a step that belongs to one of its captures: halfway to the captures before and after it, since the leads leave a
+/// point some time after it was captured. None where it is the only one, so that all of the step belongs to it.
+fn stretch_of(
+    connection: &Connection,
+    session: &SessionRow,
+    run: &StepRun,
+    number: usize,
+) -> Result<Option<FiledStretch>, CorrectionError> {
+    let is_at_a_time = |how| matches!(how, CaptureMethod::Taken | CaptureMethod::Steady | CaptureMethod::Proven);
+    let mut captures = captures(connection, JudgementOf::first(session.id))?;
+    captures.retain(|capture| {
+        let is_within =
+            capture.at_us >= run.began_us && run.ended.is_none_or(|(ended_us, _)| capture.at_us <= ended_us);
+        capture.step == Some(run.number) && is_at_a_time(capture.how) && is_within
+    });
+    captures.sort_by_key(|capture| capture.at_us);
+    let index = number.checked_sub(1).filter(|index| *index < captures.len()).ok_or_else(|| {
+        let shown = |capture: &CaptureRow| format!("\"{}\" after {}", capture.reason, seconds(capture.at_us));
+        CorrectionError::NoCapture {
+            number: run.number,
+            name: run.name.clone(),
+            wanted: number,
+            captures: (1..).zip(&captures).map(|(number, capture)| format!("{number} {}", shown(capture))).collect(),
+        }
+    })?;
+    let halfway = |one: usize, other: usize| captures[one].at_us.midpoint(captures[other].at_us);
+    let from_us = index.checked_sub(1).map_or(run.began_us, |before| halfway(before, index));
+    let to_us = (index + 1 < captures.len()).then(|| halfway(index, index + 1));
+    Ok((captures.len() > 1).then_some(FiledStretch { from_us, to_us }))
 }
 
 /// The name of a step as the session's procedure writes it; any name where there is none.
