@@ -10,12 +10,14 @@ use std::{
 use clap::{Args, ValueEnum};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use jiff::tz::TimeZone;
+use rusqlite::Connection;
 
-use super::{CommonArgs, failure::Failure, output_file::may_write};
+use super::{CommonArgs, correct::microseconds, failure::Failure, output_file::may_write};
 use crate::{
+    clock::micros,
     export::{CsvStyle, DecimalMark, ExportError, FILES, long, to_folder, track_csv, track_gpx, whole_file, wide},
     photo::PhotoFolder,
-    store::read::{self, Archive},
+    store::read::{self, Archive, SessionRow, TimeStretch},
     units::parse_duration,
 };
 
@@ -34,6 +36,18 @@ pub(super) struct ExportArgs {
     /// One column for each channel and one row for each interval, such as "250 ms"
     #[arg(long, value_name = "INTERVAL", conflicts_with = "folder", value_parser = every)]
     wide: Option<Duration>,
+    /// Only the samples around a time out of limit, by its number in `bayline show`
+    #[arg(long, value_name = "NUMBER", conflicts_with_all = ["folder", "gpx", "track", "from", "to"])]
+    excursion: Option<usize>,
+    /// How much before and after it
+    #[arg(long, value_name = "TIME", default_value = "5 s", value_parser = every, requires = "excursion")]
+    margin: Duration,
+    /// Only samples from so long after the session's begin on, such as "61.5 s" or "4 min"
+    #[arg(long, value_name = "TIME", value_parser = microseconds, conflicts_with_all = ["folder", "gpx", "track"])]
+    from: Option<i64>,
+    /// Only samples up to so long after the session's begin
+    #[arg(long, value_name = "TIME", value_parser = microseconds, conflicts_with_all = ["folder", "gpx", "track"])]
+    to: Option<i64>,
     /// Where the drive went, as GPX for a map, with what was found on the way
     #[arg(long, conflicts_with_all = ["folder", "wide", "track"])]
     gpx: bool,
@@ -77,6 +91,7 @@ impl ExportArgs {
             },
             zone: if self.local { TimeZone::system() } else { TimeZone::UTC },
         };
+        let stretch = self.stretch(connection, &session)?;
         let output = self.output.as_deref().filter(|path| *path != Path::new("-"));
         let outputs: Vec<PathBuf> = match (&self.folder, output) {
             (Some(to), _) => FILES.iter().map(|file| to.join(file)).collect(),
@@ -110,8 +125,8 @@ impl ExportArgs {
             match self.wide {
                 _ if self.gpx => track_gpx(connection, &session, to),
                 _ if self.track => track_csv(connection, &session, style, to),
-                Some(every) => wide(connection, &session, every, style, to, || bar.inc(1)),
-                None => long(connection, &session, style, to, || bar.inc(1)),
+                Some(every) => wide(connection, &session, (stretch, every), style, to, || bar.inc(1)),
+                None => long(connection, &session, stretch, style, to, || bar.inc(1)),
             }
         };
         match output {
@@ -127,6 +142,35 @@ impl ExportArgs {
             }
         }
         Ok(ExitCode::SUCCESS)
+    }
+}
+
+impl ExportArgs {
+    /// What of the session is written.
+    fn stretch(&self, connection: &Connection, session: &SessionRow) -> Result<TimeStretch, Failure> {
+        let Some(wanted) = self.excursion else {
+            let TimeStretch { from_us, to_us } = TimeStretch::ALL;
+            let stretch = TimeStretch { from_us: self.from.unwrap_or(from_us), to_us: self.to.unwrap_or(to_us) };
+            return match stretch.from_us <= stretch.to_us {
+                true => Ok(stretch),
+                false => Err(Failure::usage("--from is later than --to; exchange them")),
+            };
+        };
+        let all = read::excursions(connection, session)?;
+        let Some(row) = wanted.checked_sub(1).and_then(|index| all.get(index)) else {
+            let there_are = match all.len() {
+                0 => "no limit broke in it".to_owned(),
+                1 => "a limit broke once in it".to_owned(),
+                count => format!("a limit broke {count} times in it"),
+            };
+            return Err(Failure::usage(format!(
+                "session {} has no excursion {wanted}: {there_are}; `bayline show {}` lists them",
+                session.id, session.id
+            )));
+        };
+        // One that lasted to the end ends with the session.
+        let ended_us = row.ended_us.or(session.ended_us).unwrap_or(i64::MAX);
+        Ok(TimeStretch::around(row.began_us, ended_us, micros(self.margin)))
     }
 }
 

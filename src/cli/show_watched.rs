@@ -40,7 +40,7 @@ pub(super) fn print(out: &mut dyn Write, connection: &Connection, session: &Sess
         dropouts.extend(read::dropouts(connection, of)?.into_iter().map(|row| (earlier, row)));
     }
     print_responses(out, &read::response_summaries(&responses))?;
-    print_excursions(out, &excursions)?;
+    print_excursions(out, &excursions, session.id)?;
     print_dropouts(out, &dropouts)?;
     print_waveforms(out, &read::waveforms(connection, session)?)
 }
@@ -124,17 +124,20 @@ fn after(earlier: Option<i64>, at_us: i64) -> String {
     earlier.map_or(after.clone(), |session| format!("{after} of session {session}"))
 }
 
-fn print_excursions(out: &mut dyn Write, excursions: &[OfPart<ExcursionRow>]) -> Result<(), Failure> {
+fn print_excursions(out: &mut dyn Write, excursions: &[OfPart<ExcursionRow>], session: i64) -> Result<(), Failure> {
     if excursions.is_empty() {
         return Ok(());
     }
-    let rows = excursions.iter().take(MOST_ROWS).map(|(earlier, row)| {
+    // Those of earlier parts come first, and are exported by their own session.
+    let own_from = excursions.iter().take_while(|(earlier, _)| earlier.is_some()).count();
+    let rows = excursions.iter().enumerate().take(MOST_ROWS).map(|(index, (earlier, row))| {
         let worst = match row.beyond {
             Some(RangeEnd::Over) => "OL".to_owned(),
             Some(RangeEnd::Under) => "-OL".to_owned(),
             None => row.worst.map_or("–".to_owned(), |worst| show(worst, row.quantity)),
         };
         vec![
+            index.checked_sub(own_from).map_or("–".to_owned(), |own| (own + 1).to_string()),
             after(*earlier, row.began_us),
             row.channel.clone(),
             worst,
@@ -143,8 +146,11 @@ fn print_excursions(out: &mut dyn Write, excursions: &[OfPart<ExcursionRow>]) ->
             row.shown.join(", "),
         ]
     });
-    let titles = ["after", "out of limit", "worst", "limit", "for", "meanwhile"];
-    write!(out, "\n{}", table(&titles, &["after", "worst", "for"], rows))?;
+    let titles = ["no.", "after", "out of limit", "worst", "limit", "for", "meanwhile"];
+    write!(out, "\n{}", table(&titles, &["no.", "after", "worst", "for"], rows))?;
+    if own_from < excursions.len() {
+        writeln!(out, "the samples around one: `bayline export {session} --excursion NUMBER`")?;
+    }
     more(out, excursions.len(), "excursions.csv")
 }
 

@@ -11,7 +11,7 @@ use rusqlite::Connection;
 use super::{
     CsvStyle, ExportError, changes, dropouts, events, excursions, long, responses, session_json, steps, waveforms,
 };
-use crate::store::read::SessionRow;
+use crate::store::read::{SessionRow, TimeStretch};
 
 /// What the folder holds.
 pub(crate) const FILES: [&str; 9] = [
@@ -46,7 +46,7 @@ pub(crate) fn to_folder(
         waveforms_file,
         session_file,
     ] = FILES.map(|name| folder.join(name));
-    whole_file(&samples_file, |file| long(connection, session, style.clone(), file, progress))?;
+    whole_file(&samples_file, |file| long(connection, session, TimeStretch::ALL, style.clone(), file, progress))?;
     whole_file(&steps_file, |file| steps(connection, session, style.clone(), file))?;
     whole_file(&events_file, |file| events(connection, session, style.clone(), file))?;
     whole_file(&excursions_file, |file| excursions(connection, session, style.clone(), file))?;

@@ -8,20 +8,21 @@ use super::{CsvSheet, CsvStyle, ExportError};
 use crate::{
     clock::micros,
     session::{RangeEnd, Verdict},
-    store::read::{SessionRow, StoredSample, channels, for_each_sample, wall_times},
+    store::read::{SessionRow, StoredSample, TimeStretch, channels, for_each_sample, wall_times},
 };
 
 /// One row a sample. `progress` is called after each.
 pub(crate) fn long(
     connection: &Connection,
     session: &SessionRow,
+    stretch: TimeStretch,
     style: CsvStyle,
     to: impl Write,
     mut progress: impl FnMut(),
 ) -> Result<(), ExportError> {
     let mut sheet = CsvSheet::new(to, style, wall_times(connection, session)?);
     sheet.row(["elapsed_s", "time", "step", "channel", "value", "unit", "quantity", "verdict"])?;
-    for_each_sample(connection, session, |sample: &StoredSample| -> Result<(), ExportError> {
+    for_each_sample(connection, session, stretch, |sample: &StoredSample| -> Result<(), ExportError> {
         sheet.elapsed(Some(sample.time_us))?;
         sheet.time(sample.time_us)?;
         sheet.text(sample.step.map_or("", |(_, name)| name))?;
@@ -45,7 +46,7 @@ pub(crate) fn long(
 pub(crate) fn wide(
     connection: &Connection,
     session: &SessionRow,
-    every: Duration,
+    (stretch, every): (TimeStretch, Duration),
     style: CsvStyle,
     to: impl Write,
     mut progress: impl FnMut(),
@@ -57,7 +58,7 @@ pub(crate) fn wide(
     sheet.row(["elapsed_s", "time", "step"].into_iter().chain(titles.iter().map(String::as_str)))?;
     let every = micros(every).max(1);
     let mut row = WideRow { index: None, step: String::new(), cells: vec![WideCell::default(); columns.len()] };
-    for_each_sample(connection, session, |sample: &StoredSample| -> Result<(), ExportError> {
+    for_each_sample(connection, session, stretch, |sample: &StoredSample| -> Result<(), ExportError> {
         progress();
         let index = sample.time_us.div_euclid(every);
         // Ports overtake each other by a little: a row never goes back.

@@ -7,7 +7,7 @@ use sha2::{Digest, Sha256};
 
 use crate::{
     export::{CsvStyle, ExportError, long, session_json},
-    store::read::SessionRow,
+    store::read::{SessionRow, TimeStretch},
 };
 
 /// SHA-256 (FIPS 180-4) in hexadecimal digits of `session.json` followed by `samples.csv`, as `export --folder` writes them:
@@ -15,7 +15,7 @@ use crate::{
 pub(super) fn fingerprint(connection: &Connection, session: &SessionRow) -> Result<String, ExportError> {
     let mut hash = HashWriter(Sha256::new());
     session_json(connection, session, &mut hash)?;
-    long(connection, session, CsvStyle::default(), &mut hash, || ())?;
+    long(connection, session, TimeStretch::ALL, CsvStyle::default(), &mut hash, || ())?;
     Ok(hash.0.finalize().iter().map(|byte| format!("{byte:02x}")).collect())
 }
 

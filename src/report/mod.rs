@@ -2,8 +2,9 @@
 //!
 //! Reads the store and writes to whatever it is given; knows no terminal. Reading order: `sheet` (what stands on the page,
 //! with its template `sheet.html`), `result` (the one sentence), `rows` (the steps), `number_line` and `plot` (drawings, with
-//! the numbers of `axis`), `fingerprint` (by which a copy is proved), `comparison` (two sessions, before and after).
+//! the numbers of `axis`), `around` (each time out of limit), `fingerprint` (by which a copy is proved), `comparison` (two sessions, before and after).
 
+mod around;
 mod axis;
 mod comparison;
 mod fingerprint;

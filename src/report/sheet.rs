@@ -9,6 +9,7 @@ use rusqlite::Connection;
 
 use super::{
     ReportError,
+    around::plots_around,
     fingerprint::fingerprint,
     harmless_page,
     plot::StepPlot,
@@ -90,9 +91,9 @@ struct Sheet {
     fingerprint: String,
 }
 
-struct PlotBlock {
-    caption: String,
-    svg: String,
+pub(super) struct PlotBlock {
+    pub(super) caption: String,
+    pub(super) svg: String,
 }
 
 struct SheetPhoto {
@@ -222,9 +223,6 @@ fn plots(
         let plot = StepPlot::new(&step.name, name, first.quantity, limit_of(step), step.began_us, lasted);
         plots.push((step.number, vec![first.id], plot));
     }
-    if plots.is_empty() {
-        return Ok(Vec::new());
-    }
     let rows: Vec<(i64, i64)> =
         steps.iter().map(|step| (step.first_row, step.last_row.unwrap_or(session.last_row))).collect();
     for (number, channels, plot) in &mut plots {
@@ -236,7 +234,10 @@ fn plots(
         }
     }
     let enough = plots.iter().map(|(_, _, plot)| plot).filter(|plot| plot.samples >= FEWEST_SAMPLES);
-    enough.map(|plot| Ok(PlotBlock { caption: format!("{}: {}", plot.step, plot.channel), svg: plot.svg()? })).collect()
+    let blocks = enough
+        .map(|plot| Ok(PlotBlock { caption: format!("{}: {}", plot.step, plot.channel), svg: plot.svg()? }))
+        .collect::<Result<Vec<_>, ReportError>>()?;
+    Ok(blocks.into_iter().chain(plots_around(connection, session, steps, channels)?).collect())
 }
 
 fn photos(

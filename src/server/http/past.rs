@@ -20,7 +20,7 @@ use crate::{
     session::{Correction, EventKind, VisitCorrection},
     store::{
         Folder,
-        read::{self, Archive, PlotSeries, PlotWindow, SessionRow, plot_series},
+        read::{self, Archive, PlotSeries, PlotWindow, SessionRow, TimeStretch, plot_series},
         roll_up_later,
     },
 };
@@ -291,30 +291,31 @@ struct Download {
 )]
 async fn download(State(state): State<PageState>, Query(wanted): Query<Download>) -> Response {
     let what = wanted.what;
-    let made = tokio::task::spawn_blocking(move || -> Result<_, String> {
-        let archive = open(&state.folder)?;
-        let (connection, session) = archive.find(&wanted.id).map_err(|error| error.to_string())?;
-        let mut bytes = Vec::new();
-        let sheet = |length| SheetOptions {
-            length,
-            measured_by: String::new(),
-            zone: jiff::tz::TimeZone::system(),
-            photos: PhotoFolder::of(state.folder.path()),
-        };
-        let style = CsvStyle::default();
-        let written = match what {
-            DownloadFile::Samples => long(connection, &session, style, &mut bytes, || {}).map_err(|e| e.to_string()),
-            DownloadFile::Steps => steps(connection, &session, style, &mut bytes).map_err(|e| e.to_string()),
-            DownloadFile::Events => events(connection, &session, style, &mut bytes).map_err(|e| e.to_string()),
-            DownloadFile::Sheet => {
-                write_sheet(connection, &session, &sheet(SheetLength::Short), &mut bytes).map_err(|e| e.to_string())
-            }
-            DownloadFile::Full => {
-                write_sheet(connection, &session, &sheet(SheetLength::Full), &mut bytes).map_err(|e| e.to_string())
-            }
-        };
-        written.map(|()| (session.id, bytes))
-    });
+    let made =
+        tokio::task::spawn_blocking(move || -> Result<_, String> {
+            let archive = open(&state.folder)?;
+            let (connection, session) = archive.find(&wanted.id).map_err(|error| error.to_string())?;
+            let mut bytes = Vec::new();
+            let sheet = |length| SheetOptions {
+                length,
+                measured_by: String::new(),
+                zone: jiff::tz::TimeZone::system(),
+                photos: PhotoFolder::of(state.folder.path()),
+            };
+            let style = CsvStyle::default();
+            let written =
+                match what {
+                    DownloadFile::Samples => long(connection, &session, TimeStretch::ALL, style, &mut bytes, || {})
+                        .map_err(|e| e.to_string()),
+                    DownloadFile::Steps => steps(connection, &session, style, &mut bytes).map_err(|e| e.to_string()),
+                    DownloadFile::Events => events(connection, &session, style, &mut bytes).map_err(|e| e.to_string()),
+                    DownloadFile::Sheet => write_sheet(connection, &session, &sheet(SheetLength::Short), &mut bytes)
+                        .map_err(|e| e.to_string()),
+                    DownloadFile::Full => write_sheet(connection, &session, &sheet(SheetLength::Full), &mut bytes)
+                        .map_err(|e| e.to_string()),
+                };
+            written.map(|()| (session.id, bytes))
+        });
     let (number, bytes) = match made.await {
         Ok(Ok(made)) => made,
         Ok(Err(why)) => return refused(axum::http::StatusCode::NOT_FOUND, &why),

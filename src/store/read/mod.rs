@@ -33,7 +33,9 @@ pub(crate) use photos::{PhotoRow, photos};
 pub(crate) use plot::{PlotSeries, PlotWindow, for_each_point, plot_series};
 pub(crate) use response_summary::{ResponseSummary, response_summaries};
 pub(crate) use resumable::{ResumableSession, previous_session, resumable_session};
-pub(crate) use samples::{ChannelRow, StoredSample, channels, for_each_sample, row_count, sample_count, sample_rows};
+pub(crate) use samples::{
+    ChannelRow, StoredSample, TimeStretch, channels, for_each_sample, row_count, sample_count, sample_rows,
+};
 #[cfg(test)]
 pub(crate) use sessions::find;
 #[cfg(not(test))]

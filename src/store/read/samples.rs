@@ -60,19 +60,46 @@ pub(crate) fn sample_count(session: &SessionRow) -> u64 {
     u64::try_from(session.samples).unwrap_or(0)
 }
 
-/// Calls `each` for every sample in the order of arrival, until it fails.
+/// A stretch of a session, µs since it began; both ends belong to it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct TimeStretch {
+    /// From when.
+    pub from_us: i64,
+    /// To when.
+    pub to_us: i64,
+}
+
+impl TimeStretch {
+    /// All of a session.
+    pub(crate) const ALL: Self = Self { from_us: i64::MIN, to_us: i64::MAX };
+
+    /// Something that lasted from one time to another, with so much before and after it.
+    pub(crate) fn around(began_us: i64, ended_us: i64, margin_us: i64) -> Self {
+        Self { from_us: began_us.saturating_sub(margin_us), to_us: ended_us.saturating_add(margin_us) }
+    }
+
+    /// Whether a time lies in it, µs.
+    pub(crate) fn holds(self, at_us: i64) -> bool {
+        (self.from_us..=self.to_us).contains(&at_us)
+    }
+}
+
+/// Calls `each` for every sample of a stretch in the order of arrival, until it fails.
 pub(crate) fn for_each_sample<E: From<StoreError>>(
     connection: &Connection,
     session: &SessionRow,
+    stretch: TimeStretch,
     mut each: impl FnMut(&StoredSample) -> Result<(), E>,
 ) -> Result<(), E> {
     let channels = channels(connection, session.id)?;
     // Which samples belong to a step, and their verdicts, are those of the first record.
     let steps = steps(connection, JudgementOf::first(session.id))?;
-    let sql = "SELECT rowid, time_us, channel, value, state, verdict FROM sample WHERE rowid BETWEEN ?1 AND ?2 ORDER BY rowid";
+    let sql = "SELECT rowid, time_us, channel, value, state, verdict FROM sample
+               WHERE rowid BETWEEN ?1 AND ?2 AND time_us BETWEEN ?3 AND ?4 ORDER BY rowid";
     let refused = StoreError::from;
     let mut statement = connection.prepare(sql).map_err(refused)?;
-    let mut rows = statement.query([session.first_row, session.last_row]).map_err(refused)?;
+    let mut rows =
+        statement.query([session.first_row, session.last_row, stretch.from_us, stretch.to_us]).map_err(refused)?;
     let mut step = 0;
     while let Some(row) = rows.next().map_err(refused)? {
         let stored = SampleColumns::read(row).map_err(refused)?;
