@@ -35,6 +35,9 @@ const GRACE: Duration = Duration::from_millis(100);
 /// How often it is checked for its end; only while it is ending.
 const CHECK_EVERY: Duration = Duration::from_millis(5);
 
+/// So often the standard error of a program that has ended is read.
+const MOST_AT_END: usize = 64;
+
 /// Longer lines of the standard error are logged in pieces.
 const LONGEST_ERROR_LINE: usize = 1024;
 
@@ -46,6 +49,8 @@ pub(super) struct Child {
     input: Option<ChildStdin>,
     output: ChildStdout,
     error_output: Option<ErrorOutput>,
+    /// The last line of its standard error, as it may be shown; empty for none.
+    last_error: String,
     /// How it ended; none while its number is still its own.
     reaped: Option<process::ExitStatus>,
 }
@@ -66,7 +71,16 @@ impl Child {
         let input = process.stdin.take();
         let output = process.stdout.take().expect("its output was asked for");
         let error_output = process.stderr.take().map(|pipe| ErrorOutput { pipe, line: Vec::new() });
-        let child = Self { name: program.to_owned(), process, group, input, output, error_output, reaped: None };
+        let child = Self {
+            name: program.to_owned(),
+            process,
+            group,
+            input,
+            output,
+            error_output,
+            last_error: String::new(),
+            reaped: None,
+        };
         // From here on whatever fails ends the program, by its drop.
         never_block(&child.output)?;
         if let Some(error_output) = &child.error_output {
@@ -80,7 +94,7 @@ impl Child {
 
     fn log_error_output(&mut self) {
         if let Some(error_output) = &mut self.error_output
-            && error_output.log(&self.name) == Pipe::Closed
+            && error_output.log(&self.name, &mut self.last_error) == Pipe::Closed
         {
             self.error_output = None;
         }
@@ -89,9 +103,20 @@ impl Child {
     /// It closed its output: there is nothing more to come.
     fn ended(&mut self) -> io::Error {
         let by_itself = self.has_ended_within(GRACE);
+        // Why it ended stands in its last line. What its own children go on writing is not waited for.
+        for _ in 0..MOST_AT_END {
+            if !by_itself || !self.error_output.as_ref().is_some_and(ErrorOutput::has_more) {
+                break;
+            }
+            self.log_error_output();
+        }
         self.log_error_output();
+        let said = match self.last_error.as_str() {
+            "" => String::new(),
+            last => format!("; it said at last: {last}"),
+        };
         let how = match (by_itself, self.end()) {
-            (true, Ok(status)) => format!("\"{}\" ended ({status})", self.name),
+            (true, Ok(status)) => format!("\"{}\" ended ({status}){said}", self.name),
             (false, _) => format!("\"{}\" closed its output, so it was ended", self.name),
             (true, Err(error)) => format!("\"{}\" ended: {}", self.name, IoReason(&error)),
         };
@@ -193,41 +218,50 @@ struct ErrorOutput {
 
 impl ErrorOutput {
     /// Logs the lines that are there, a bounded number of them.
-    fn log(&mut self, program: &str) -> Pipe {
+    fn log(&mut self, program: &str, last: &mut String) -> Pipe {
         let mut buffer = [0; LONGEST_ERROR_LINE];
         match self.pipe.read(&mut buffer) {
-            Ok(0) => self.log_rest(program),
+            Ok(0) => self.log_rest(program, last),
             Ok(count) => {
                 self.line.extend_from_slice(&buffer[..count]);
                 while let Some(end) = memchr(b'\n', &self.line) {
-                    log_line(program, &self.line[..end]);
+                    log_line(program, &self.line[..end], last);
                     self.line.drain(..=end);
                 }
                 if self.line.len() >= LONGEST_ERROR_LINE {
-                    self.log_rest(program);
+                    self.log_rest(program, last);
                 }
                 return Pipe::Open;
             }
             Err(error) if matches!(error.kind(), io::ErrorKind::WouldBlock | io::ErrorKind::Interrupted) => {
                 return Pipe::Open;
             }
-            Err(_) => self.log_rest(program),
+            Err(_) => self.log_rest(program, last),
         }
         Pipe::Closed
     }
 
-    fn log_rest(&mut self, program: &str) {
+    /// Whether something can be read at once.
+    fn has_more(&self) -> bool {
+        readable([self.pipe.as_fd()], Duration::ZERO).is_ok_and(|[ready]| ready)
+    }
+
+    fn log_rest(&mut self, program: &str, last: &mut String) {
         if !self.line.is_empty() {
-            log_line(program, &self.line);
+            log_line(program, &self.line, last);
             self.line.clear();
         }
     }
 }
 
-fn log_line(program: &str, line: &[u8]) {
+fn log_line(program: &str, line: &[u8], last: &mut String) {
     let line = line.trim_ascii_end();
+    if line.is_empty() {
+        return;
+    }
     // The text comes from another program: characters that control a terminal are shown, not sent.
-    tracing::warn!("\"{program}\" says: {}", String::from_utf8_lossy(line).escape_debug());
+    *last = String::from_utf8_lossy(line).escape_debug().to_string();
+    tracing::warn!("\"{program}\" says: {last}");
 }
 
 #[cfg(test)]
@@ -261,7 +295,7 @@ mod tests {
         assert_eq!(next(&mut child).unwrap(), b"12.5\n");
         let error = next(&mut child).unwrap_err();
         assert_eq!(error.kind(), io::ErrorKind::UnexpectedEof);
-        assert!(error.to_string().contains("exit status: 3"), "{error}");
+        assert_eq!(error.to_string(), "\"sh\" ended (exit status: 3); it said at last: trouble");
     }
 
     #[test]

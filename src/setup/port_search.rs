@@ -23,10 +23,35 @@ const QUOTED: usize = 48;
 
 /// A port that can't be listened to.
 #[derive(Debug, thiserror::Error)]
-#[error("{address} can't be opened: {}; look at `bayline ports`", IoReason(.source))]
-pub(crate) struct SearchError {
-    address: String,
-    source: io::Error,
+pub(crate) enum SearchError {
+    /// It is not there, or another program has it.
+    #[error("{address} can't be opened: {}; look at `bayline ports`", IoReason(.source))]
+    Port {
+        /// Which one.
+        address: String,
+        /// Why.
+        source: io::Error,
+    },
+    /// Its program can't be started, or did not go on.
+    #[error(
+        "nothing can be read from {address}: {}; run that command in a terminal: it must go on and print what the meter says",
+        IoReason(.source)
+    )]
+    Program {
+        /// The command.
+        address: String,
+        /// Why.
+        source: io::Error,
+    },
+}
+
+impl SearchError {
+    fn new(address: &Address, source: io::Error) -> Self {
+        match address {
+            Address::Exec { .. } => Self::Program { address: address.to_string(), source },
+            _ => Self::Port { address: address.to_string(), source },
+        }
+    }
 }
 
 /// A protocol that fits, and the settings of the port that it fitted at.
@@ -154,8 +179,15 @@ impl ProtocolSearch<'_> {
 
     fn listen_with(&self, settings: &Settings, recorder: &mut TrafficRecorder) -> Result<(), SearchError> {
         tracing::debug!("listening to {} at {settings}", self.address);
-        converse(self.address, settings, self.length, recorder)
-            .map_err(|source| SearchError { address: self.address.to_string(), source })
+        match converse(self.address, settings, self.length, recorder) {
+            // What a program printed before it ended may tell enough.
+            Err(error) if matches!(self.address, Address::Exec { .. }) && recorder.bytes > 0 => {
+                tracing::warn!("{}", IoReason(&error));
+                Ok(())
+            }
+            other => other,
+        }
+        .map_err(|source| SearchError::new(self.address, source))
     }
 
     fn ask_all(&self, protocols: &[Arc<Protocol>], received: &mut Received) -> Result<Vec<PortCandidate>, SearchError> {

@@ -196,3 +196,24 @@ fn a_recording_becomes_examples_that_hold() {
     let missing = bay.bayline(["protocols", "examples", "gone.capture", "--protocol", "number"]).failed(2);
     assert!(missing.contains("gone.capture can't be read"), "{missing}");
 }
+
+/// Seen: a program that ended at once was called a port that can't be opened, with a look at the ports as remedy.
+#[test]
+fn a_program_that_ends_at_once_is_told_with_its_last_words() {
+    let bay = Bay::new();
+    let said = bay.bayline(["identify", "exec:sh -c 'echo looking; echo no such meter >&2; exit 4' ", "--for", "1 s"]);
+    // What it printed before is listened to, and too little to go by.
+    assert_eq!(said.code, Some(1), "{said:?}");
+    let said = bay.bayline(["identify", "exec:sh -c 'echo no such meter >&2; exit 4'", "--for", "1 s"]);
+    assert_eq!(said.code, Some(1), "{said:?}");
+    let sentence = said.stderr.lines().find(|line| line.starts_with("bayline: ")).unwrap();
+    for words in [
+        "nothing can be read from exec:sh",
+        "\"sh\" ended (exit status: 4); it said at last: no such meter",
+        "run that command in a terminal",
+    ] {
+        assert!(sentence.contains(words) && !sentence.contains("can't be opened"), "{words}: {sentence}");
+    }
+    let said = bay.bayline(["identify", "exec:no-such-program-here"]).failed(1);
+    assert!(said.contains("\"no-such-program-here\" can't be started: there is no such file"), "{said}");
+}
