@@ -89,6 +89,47 @@ mod tests {
         assert!(level.noise() < 0.024, "{level:?}");
     }
 
+    /// NIST's Statistical Reference Datasets, univariate summary statistics: the values with the certified mean m, standard deviation s and
+    /// lag-1 autocorrelation r. Of n values half the mean square successive difference is
+    /// s² (1 - r) - ((x₁ - m)² + (xₙ - m)²) / 2 (n - 1), by writing out the sums; that is what the noise is here, whatever the
+    /// values do together.
+    #[test]
+    fn the_noise_of_values_that_hang_together_follows_from_nists_certified_figures() {
+        let certified = [
+            (include_str!("../../../tests/data/nist_strd/lew.csv"), -177.435, 277.332168044316, -0.307304800605679),
+            (
+                include_str!("../../../tests/data/nist_strd/lottery.csv"),
+                518.958715596330,
+                291.699727470969,
+                -0.120948622967393,
+            ),
+            (
+                include_str!("../../../tests/data/nist_strd/mavro.csv"),
+                2.001856,
+                0.000429123454003053,
+                0.937989183438248,
+            ),
+            (
+                include_str!("../../../tests/data/nist_strd/michelso.csv"),
+                299.8524,
+                0.0790105478190518,
+                0.535199668621283,
+            ),
+        ];
+        for (text, mean, deviation, autocorrelation) in certified {
+            let values: Vec<f64> = text.lines().filter_map(|line| line.parse().ok()).collect();
+            let mut level = SignalLevel::default();
+            values.iter().for_each(|value| level.push(*value, None));
+            let (first, last, count) = (values[0], values[values.len() - 1], values.len() as f64);
+            let ends = ((first - mean).powi(2) + (last - mean).powi(2)) / (2.0 * (count - 1.0));
+            let expected = (deviation * deviation * (1.0 - autocorrelation) - ends).sqrt();
+            // As many digits as are certified of the least of them allow.
+            assert!((level.variance.sqrt() / expected - 1.0).abs() < 1e-9, "{expected}: {level:?}");
+            let floor = QUIETEST * level.mean().abs();
+            assert!((level.noise() / expected.max(floor) - 1.0).abs() < 1e-9, "{expected}: {level:?}");
+        }
+    }
+
     #[test]
     fn a_display_that_stands_still_has_half_a_digit_of_noise() {
         let mut level = SignalLevel::default();
