@@ -1,10 +1,8 @@
 //! Proves that what was filed wrongly is put right, judged again and undone, without touching a sample or the first record.
 
-use std::{thread, time::Duration};
-
 use serde_json::{Value, json};
 
-use crate::harness::{Bay, HANDHELD, THREE, text};
+use crate::harness::{Bay, Board, HANDHELD, THREE, text};
 
 const FEEDS: &str = r#"
 title = "Two feeds and a coil"
@@ -106,6 +104,45 @@ fn what_was_taken_one_terminal_ahead_is_filed_where_it_belongs() {
     assert_eq!((bay.kept().rows(LEDGER), first_record(&bay)), (recorded, first));
     assert!(bay.bayline(["show", "1"]).done().contains("undone by L"));
     assert!(bay.bayline(["correct", "1", "--undo"]).failed(2).contains("has no correction left to undo"));
+}
+
+/// Two terminals were measured while one step was on: the first capture belongs to the step before.
+#[test]
+fn one_of_two_captures_of_a_step_is_filed_where_it_belongs() {
+    let bay = Bay::with_bench(HANDHELD);
+    let feeds = bay.write("feeds.toml", FEEDS);
+    let handheld = bay.meter("handheld");
+    let mut daemon = bay.start_with(&["--procedure", text(&feeds)]);
+    daemon.until_open(["handheld"]);
+    daemon.step("next");
+    for (count, volts) in (1..).zip(["12.41 V", "12.63 V"]) {
+        handheld.line(volts);
+        daemon.until_samples(count);
+        daemon.take();
+    }
+    daemon.step("next");
+    daemon.ask(json!({"do": "end"}));
+    daemon.stop();
+    let (first, recorded) = (first_record(&bay), bay.kept().rows(LEDGER));
+    assert!(recorded[1].starts_with("2 | tilt feed | 1 | in limit | 12.63 V"), "{recorded:?}");
+
+    let said = bay.bayline(["correct", "1", "--step", "2", "--capture", "1", "--file-under", "lift feed"]).done();
+    assert!(
+        said.starts_with(
+            "corrected: what was captured in step 2 belongs to \"lift feed\", was filed under tilt feed, "
+        )
+    );
+    let now = bay.kept().rows(LEDGER);
+    assert_eq!(now.len(), recorded.len() + 1, "{now:?}");
+    assert!(now[1].starts_with("2 | lift feed | 2 | in limit | 12.41 V, at least 11.8 V wanted"), "{now:?}");
+    assert!(now[2].starts_with("3 | tilt feed | 1 | in limit | 12.63 V, at least 12.5 V wanted"), "{now:?}");
+    assert_eq!(first_record(&bay), first);
+
+    let refused =
+        bay.bayline(["correct", "1", "--step", "lift coil ohms", "--capture", "1", "--file-under", "lift feed"]);
+    assert!(refused.failed(2).contains("step 3 \"lift coil ohms\" has no capture 1; it has no capture"));
+    bay.bayline(["correct", "1", "--undo"]).done();
+    assert_eq!((bay.kept().rows(LEDGER), first_record(&bay)), (recorded, first));
 }
 
 #[test]
@@ -265,21 +302,17 @@ when = [{ mark = "drive", channel = "lift coil", to = "at most 0.1 A", within = 
 /// Seen: a mark that was moved to its right place left what must follow it as it was.
 #[test]
 fn a_corrected_mark_moves_what_must_follow_it() {
-    let bay = Bay::with_bench(&THREE.replace("1 mV per 10 mA", "10 mV/A"));
+    let bay = Bay::with_bench(&THREE.replace("1 mV per 10 mA", "10 mV/A").replace("\"columns\"", "\"columns-ms\""));
     let shifts = bay.write("shifts.toml", SHIFTS);
-    let clamps = bay.meter("clamps");
+    let clamps = Board::of(bay.meter("clamps"), 2);
     let mut daemon = bay.start_with(&["--procedure", text(&shifts)]);
     daemon.until_open(["clamps"]);
-    let sends = |line: &str, count: usize| {
-        for _ in 0..count {
-            clamps.line(line);
-            thread::sleep(Duration::from_millis(10));
-        }
-    };
-    sends("0.162,0.010", 60);
+    clamps.sends("0.162,0.010", 60);
+    clamps.until_read(&mut daemon);
     daemon.mark("drive");
-    sends("0.162,0.010", 160);
-    sends("0.000,0.010", 80);
+    clamps.sends("0.162,0.010", 160);
+    clamps.sends("0.000,0.010", 80);
+    clamps.until_read(&mut daemon);
     daemon.ask(json!({"do": "end"}));
     daemon.stop();
     let session: Value = serde_json::from_str(&bay.bayline(["show", "1", "--json"]).done()).unwrap();

@@ -1,10 +1,8 @@
 //! Proves that a drive tells by itself what happened: broken limits, drop-outs, and what must follow what.
 
-use std::{thread, time::Duration};
-
 use serde_json::json;
 
-use crate::harness::{Bay, Meter, THREE, text};
+use crate::harness::{Bay, Board, THREE, text};
 
 const DRIVE: &str = r#"
 title = "Yard drive"
@@ -24,12 +22,12 @@ quantity = "A DC"
 capture = "wiggle"
 "#;
 
-/// So many lines of a board that sends a hundred a second.
-fn sends(board: &Meter, line: &str, count: usize) {
-    for _ in 0..count {
-        board.line(line);
-        thread::sleep(Duration::from_millis(10));
-    }
+/// A bay whose clamp board sends its own time.
+fn with_board() -> (Bay, Board) {
+    let bench = THREE.replace("1 mV per 10 mA", "10 mV/A").replace("\"columns\"", "\"columns-ms\"");
+    let bay = Bay::with_bench(&bench);
+    let board = Board::of(bay.meter("clamps"), 2);
+    (bay, board)
 }
 
 /// Lift coil 1.62 A, tilt coil 1.0 A, and both without current.
@@ -38,41 +36,44 @@ const TILT: &str = "0.000,0.010";
 const NONE: &str = "0.000,0.000";
 
 fn drive(late_lines: usize, verdict: &str) {
-    let bay = Bay::with_bench(&THREE.replace("1 mV per 10 mA", "10 mV/A"));
+    let (bay, clamps) = with_board();
     let procedure = bay.write("drive.toml", DRIVE);
-    let clamps = bay.meter("clamps");
     let mut daemon = bay.start_with(&["--procedure", text(&procedure)]);
     daemon.until_open(["clamps"]);
     let mut news = bay.client().watch();
     for _ in 0..2 {
-        sends(&clamps, BOTH, 40);
-        sends(&clamps, TILT, late_lines);
-        sends(&clamps, NONE, 60);
+        clamps.sends(BOTH, 40);
+        clamps.sends(TILT, late_lines);
+        clamps.sends(NONE, 60);
     }
+    clamps.until_read(&mut daemon);
     let answer = daemon.step("next");
     assert_eq!(answer["judged"]["verdict"], verdict, "{answer}");
     let response = news.heard("a response", |news| news["news"] == "response");
     assert_eq!((&response["channel"], &response["verdict"]), (&json!("tilt coil"), &json!(verdict)));
 
     // A limit that breaks is said as it breaks, and as it is kept again.
-    sends(&clamps, BOTH, 20);
-    sends(&clamps, "0.080,0.010", 20);
+    clamps.sends(BOTH, 20);
+    // Longer than a drop-out lasts.
+    clamps.sends("0.080,0.010", 30);
     assert!(news.said("lift coil out of limit").contains("1.2 A to 1.8 A wanted"));
-    sends(&clamps, BOTH, 20);
+    clamps.sends(BOTH, 20);
     assert!(news.said("lift coil in limit again").contains(", worst 0.8"));
     // One sample of both is missing.
-    clamps.line(NONE);
-    sends(&clamps, BOTH, 60);
+    clamps.sends(NONE, 1);
+    clamps.sends(BOTH, 60);
     let together = news.heard("a drop-out", |news| news["news"] == "drop-out");
     assert_eq!(together["channels"], json!(["lift coil", "tilt coil"]));
+    clamps.until_read(&mut daemon);
     let answer = daemon.step("next");
     let reason = answer["judged"]["reason"].as_str().unwrap();
     assert!(reason.contains("1 drop-out: lift coil and tilt coil together"), "{reason}");
 
-    sends(&clamps, BOTH, 30);
-    clamps.line("0.001,0.010");
-    sends(&clamps, BOTH, 5);
+    clamps.sends(BOTH, 30);
+    clamps.sends("0.001,0.010", 1);
+    clamps.sends(BOTH, 5);
     assert_eq!(news.heard("a tick", |news| news["news"] == "tick")["channel"], "lift coil");
+    clamps.until_read(&mut daemon);
     daemon.ask(json!({"do": "end"}));
     daemon.stop();
 
@@ -91,7 +92,27 @@ fn drive(late_lines: usize, verdict: &str) {
     }
     let sheet = bay.path("sheet.html");
     bay.bayline(["report", "last", "-o", text(&sheet)]).done();
-    assert!(std::fs::read_to_string(sheet).unwrap().contains("lift coil, tilt coil dropped out"));
+    let sheet = std::fs::read_to_string(sheet).unwrap();
+    assert!(sheet.contains("lift coil, tilt coil dropped out") && sheet.contains("5 s before and after it"), "{sheet}");
+    // All samples around the time out of limit are written, and nothing else.
+    let around = ["export", "last", "--excursion", "1", "--margin", "100 ms"];
+    let rows = bay.bayline(around).done().lines().count() as i64 - 1;
+    let expected = "SELECT COUNT(*) FROM sample, (SELECT * FROM excursion ORDER BY step, number LIMIT 1)
+                    WHERE time_us BETWEEN began_us - 100000 AND ended_us + 100000";
+    assert_eq!(rows, kept.number(expected));
+    assert!((80..200).contains(&rows), "{rows}");
+    assert!(
+        bay.bayline(["export", "last", "--excursion", "9"])
+            .failed(2)
+            .contains("has no excursion 9: a limit broke 2 times")
+    );
+    assert!(shown.contains("`bayline export 1 --excursion NUMBER`"), "{shown}");
+    let first_second = bay.bayline(["export", "last", "--from", "0 s", "--to", "1 s"]).done();
+    assert_eq!(
+        first_second.lines().count() as i64 - 1,
+        kept.number("SELECT COUNT(*) FROM sample WHERE time_us BETWEEN 0 AND 1000000")
+    );
+    assert!(bay.bayline(["export", "last", "--from", "2 s", "--to", "1 s"]).failed(2).contains("exchange them"));
     // The same core finds the same in what is stored.
     bay.bayline(["judge", "last", "--check"]).done();
 }
@@ -109,7 +130,7 @@ fn a_late_current_is_found() {
 /// A driver that switches five times a second, seen at a hundred lines a second.
 #[test]
 fn a_step_is_judged_on_the_duty_of_its_signal_where_the_board_is_fast_enough() {
-    let bay = Bay::with_bench(&THREE.replace("1 mV per 10 mA", "10 mV/A"));
+    let (bay, clamps) = with_board();
     let step = |name: &str, highest: &str, limit: &str| {
         format!(
             "[[step]]\nname = \"{name}\"\nchannel = \"lift coil\"\nquantity = \"A DC\"\nshape = \"duty\"\n\
@@ -123,24 +144,26 @@ fn a_step_is_judged_on_the_duty_of_its_signal_where_the_board_is_fast_enough() {
         step("fast driver", "400 Hz", "40 % to 60 %"),
     ];
     let procedure = bay.write("duty.toml", &text_of.concat());
-    let clamps = bay.meter("clamps");
     let mut daemon = bay.start_with(&["--procedure", text(&procedure)]);
     daemon.until_open(["clamps"]);
     let switches = |times: usize| {
         for _ in 0..times {
-            sends(&clamps, BOTH, 10);
-            sends(&clamps, TILT, 10);
+            clamps.sends(BOTH, 10);
+            clamps.sends(TILT, 10);
         }
     };
     switches(14);
+    clamps.until_read(&mut daemon);
     let status = daemon.ask(json!({"do": "status"}));
     let shape = status["status"]["shape"].as_str().unwrap_or_default();
     assert!(shape.starts_with("duty ") && shape.ends_with("40 % to 60 % wanted"), "{status}");
     let answer = daemon.step("next");
     assert_eq!(answer["judged"]["verdict"], "in limit", "{answer}");
     switches(14);
+    clamps.until_read(&mut daemon);
     assert_eq!(daemon.step("next")["judged"]["verdict"], "out of limit");
     switches(3);
+    clamps.until_read(&mut daemon);
     let answer = daemon.step("next");
     assert_eq!(answer["judged"]["verdict"], "no reading", "{answer}");
     let reason = answer["judged"]["reason"].as_str().unwrap();

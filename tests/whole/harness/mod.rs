@@ -2,6 +2,7 @@
 
 mod bay;
 mod benches;
+mod board;
 mod client;
 mod daemon;
 mod display;
@@ -16,6 +17,7 @@ use std::{
 
 pub(crate) use bay::{Bay, ProgramOutput, text};
 pub(crate) use benches::{HANDHELD, THREE};
+pub(crate) use board::Board;
 pub(crate) use client::Client;
 pub(crate) use daemon::{Daemon, of_meter};
 pub(crate) use display::Display;
