@@ -91,7 +91,7 @@ fn drive(late_lines: usize, verdict: &str) {
         assert!(shown.contains(words), "{words}: {shown}");
     }
     let sheet = bay.path("sheet.html");
-    bay.bayline(["report", "last", "-o", text(&sheet)]).done();
+    bay.bayline(["report", "last", "--full", "-o", text(&sheet)]).done();
     let sheet = std::fs::read_to_string(sheet).unwrap();
     assert!(sheet.contains("lift coil, tilt coil dropped out") && sheet.contains("5 s before and after it"), "{sheet}");
     // All samples around the time out of limit are written, and nothing else.
