@@ -32,6 +32,8 @@ pub mod store;
 
 mod judging;
 
+mod drive;
+
 mod export;
 
 mod photo;

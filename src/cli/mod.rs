@@ -10,6 +10,7 @@ mod answer;
 mod client;
 
 mod output_file;
+mod show_hash;
 mod show_value;
 mod show_watched;
 mod stop;

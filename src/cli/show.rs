@@ -14,7 +14,7 @@ use super::{
     CommonArgs,
     failure::Failure,
     sessions::{local, print_unreadable},
-    show_value, show_watched,
+    show_hash, show_value, show_watched,
     table::table,
 };
 use crate::{
@@ -45,6 +45,10 @@ pub(super) struct ShowArgs {
     /// Also show the figures of every channel during each step
     #[arg(long)]
     figures: bool,
+    /// Prove the data: hash session.json and every sample again, and compare with what was kept as it was recorded, and with the
+    /// hash of a sheet where one is given; exit with status 1 where something differs
+    #[arg(long, value_name = "SHA256", num_args = 0..=1, default_missing_value = "", conflicts_with_all = ["json", "figures"])]
+    hash: Option<String>,
 }
 
 impl ShowArgs {
@@ -56,6 +60,9 @@ impl ShowArgs {
         }
         print_unreadable(&archive);
         let mut out = stdout().lock();
+        if let Some(wanted) = &self.hash {
+            return show_hash::print(&mut out, connection, &session, wanted);
+        }
         if self.json {
             ledger_json(connection, &session, &mut out)?;
         } else {

@@ -7,16 +7,13 @@ use rusqlite::Connection;
 
 use super::{CsvSheet, CsvStyle, ExportError};
 use crate::{
+    drive::{FlagKind, drive_flags, place},
     harmless::harmless,
-    session::Verdict,
     store::read::{self, SessionRow, TrackPoint},
-    units::{show, show_duration},
 };
 
 /// A receiver that was silent for longer begins a new piece of the track, µs.
 const GAP_US: i64 = 30_000_000;
-/// What was found longer than this after the last fix has no place, µs.
-const NEAR_US: i64 = 10_000_000;
 
 /// The track as CSV.
 pub(crate) fn track_csv(
@@ -49,11 +46,13 @@ pub(crate) fn track_gpx(connection: &Connection, session: &SessionRow, mut to: i
     };
     writeln!(to, "<?xml version=\"1.0\" encoding=\"UTF-8\"?>")?;
     writeln!(to, "<gpx version=\"1.1\" creator=\"bayline\" xmlns=\"http://www.topografix.com/GPX/1/1\">")?;
-    for (at_us, name) in found(connection, session)? {
-        let Some(point) = place(&points, at_us) else { continue };
+    // Changes are no news on a map: every gear makes some.
+    let flags = drive_flags(connection, session)?;
+    for flag in flags.into_iter().filter(|flag| flag.kind.is_fault() || flag.kind == FlagKind::Mark) {
+        let Some(point) = place(&points, flag.at_us) else { continue };
         let (latitude, longitude) = (point.latitude, point.longitude);
-        let name = escaped(&name);
-        writeln!(to, "<wpt lat=\"{latitude}\" lon=\"{longitude}\">{}<name>{name}</name></wpt>", time(at_us))?;
+        let name = escaped(&flag.text);
+        writeln!(to, "<wpt lat=\"{latitude}\" lon=\"{longitude}\">{}<name>{name}</name></wpt>", time(flag.at_us))?;
     }
     let machine = &session.visit.machine;
     let name = if machine.is_empty() { format!("session {}", session.id) } else { machine.clone() };
@@ -74,32 +73,6 @@ pub(crate) fn track_gpx(connection: &Connection, session: &SessionRow, mut to: i
 fn points(connection: &Connection, session: &SessionRow) -> Result<Vec<TrackPoint>, ExportError> {
     let points = read::track(connection, session)?;
     if points.is_empty() { Err(ExportError::NoTrack { id: session.id }) } else { Ok(points) }
-}
-
-/// Where it was at a time: the last fix before it, where that is not long ago.
-fn place(points: &[TrackPoint], at_us: i64) -> Option<&TrackPoint> {
-    let next = points.partition_point(|point| point.at_us <= at_us);
-    points.get(next.saturating_sub(1)).filter(|point| (at_us - point.at_us).abs() <= NEAR_US)
-}
-
-/// What was found on the way, with its time: excursions, drop-outs, and responses that were not in limit.
-fn found(connection: &Connection, session: &SessionRow) -> Result<Vec<(i64, String)>, ExportError> {
-    let mut found = Vec::new();
-    for row in read::excursions(connection, session)? {
-        let worst = row.worst.map_or("beyond the range".to_owned(), |worst| show(worst, row.quantity));
-        found.push((row.worst_us, format!("{} out of limit, worst {worst}", row.channel)));
-    }
-    for row in read::dropouts(connection, session)? {
-        let lasted = show_duration((row.ended_us - row.began_us) as f64 / 1e6);
-        found.push((row.began_us, format!("{} dropped out for {lasted}", row.channel)));
-    }
-    for row in read::responses(connection, session)? {
-        if row.verdict != Some(Verdict::InLimit) {
-            found.push((row.at_us, row.reason));
-        }
-    }
-    found.sort();
-    Ok(found)
 }
 
 /// Text that XML can hold.

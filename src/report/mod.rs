@@ -1,12 +1,13 @@
 //! A session as one printable page of HTML that needs no other file: what the customer gets, and what the shop keeps.
 //!
 //! Reads the store and writes to whatever it is given; knows no terminal. Reading order: `sheet` (what stands on the page,
-//! with its template `sheet.html`), `result` (the one sentence), `rows` (the steps), `number_line` and `plot` (drawings, with
+//! with its template `sheet.html`), `result` (the one sentence), `rows` (the steps), `number_line`, `plot` and `drive` (drawings, with
 //! the numbers of `axis`), `around` (each time out of limit), `fingerprint` (by which a copy is proved), `comparison` (two sessions, before and after).
 
 mod around;
 mod axis;
 mod comparison;
+mod drive;
 mod fingerprint;
 mod number_line;
 mod plot;
@@ -17,6 +18,7 @@ mod watched;
 
 use crate::harmless::harmless;
 pub(crate) use comparison::write_comparison;
+pub(crate) use fingerprint::record_sha256;
 pub(crate) use sheet::{SheetLength, SheetOptions, write_sheet};
 
 /// Why a sheet could not be made.

@@ -10,7 +10,8 @@ use rusqlite::Connection;
 use super::{
     ReportError,
     around::plots_around,
-    fingerprint::fingerprint,
+    drive::SheetDrive,
+    fingerprint::Fingerprint,
     harmless_page,
     plot::StepPlot,
     result::result,
@@ -70,6 +71,7 @@ struct Sheet {
     not_measured: Vec<String>,
     ledger: Vec<SheetRow>,
     findings: Vec<FindingRecord>,
+    drive: Option<SheetDrive>,
     plots: Vec<PlotBlock>,
     photos: Vec<SheetPhoto>,
     meters: Vec<SheetMeter>,
@@ -88,7 +90,8 @@ struct Sheet {
     recorded_with: String,
     made_with: &'static str,
     uuid: String,
-    fingerprint: String,
+    id: i64,
+    fingerprint: Fingerprint,
 }
 
 pub(super) struct PlotBlock {
@@ -156,6 +159,7 @@ pub(crate) fn write_sheet(
             .collect(),
         matters,
         ledger: if full { rows(&all) } else { Vec::new() },
+        drive: SheetDrive::new(connection, session, &steps, full)?,
         plots: if full { plots(connection, session, &steps, &channels)? } else { Vec::new() },
         photos: photos(connection, session, options)?,
         meters: channels.into_iter().map(SheetMeter::from).collect(),
@@ -180,7 +184,8 @@ pub(crate) fn write_sheet(
         recorded_with: session.program.clone(),
         made_with: env!("CARGO_PKG_VERSION"),
         uuid: session.uuid.clone(),
-        fingerprint: fingerprint(connection, session)?,
+        id: session.id,
+        fingerprint: Fingerprint::of(connection, session)?,
         findings,
     };
     Ok(to.write_all(harmless_page(&page.render()?).as_bytes()).map_err(ExportError::from)?)

@@ -21,6 +21,7 @@ const STEPS: &[&str] = &[
     include_str!("migrations/from_3.sql"),
     include_str!("migrations/from_4.sql"),
     include_str!("migrations/from_5.sql"),
+    include_str!("migrations/from_6.sql"),
 ];
 
 /// The version of the database that this program writes; stored in SQLite's `user_version`.

@@ -2,7 +2,7 @@
 //!
 //! Reading order: `schema.sql`, then `folder` with `series`, `open` (with `migrate` and `interrupted`), then how a record gets in (`queue`
 //! hands it to the `writer`, `rows` and `insert` write it, `record` maps columns by name), what the writer does where the disk
-//! or another program hinders it (`fault`, `file_watch`, `new_file`), then how it is read back (`read`).
+//! or another program hinders it (`fault`, `file_watch`, `new_file`), what is kept beside the samples (`rollup`, `sample_hash`), then how it is read back (`read`).
 //!
 //! | domain | column | unit, range |
 //! | --- | --- | --- |
@@ -29,6 +29,7 @@ mod record;
 mod roll_up_later;
 pub(crate) mod rollup;
 mod rows;
+mod sample_hash;
 mod series;
 mod system_errno;
 mod unwritten;
@@ -44,4 +45,5 @@ pub(crate) use insert::{BEYOND_DOWN, BEYOND_UP, SampleRow};
 pub(crate) use open::{StoreError, open_to_read, open_to_write};
 pub use queue::{LostRecords, MovedDatabase, Store, WriterReport};
 pub(crate) use queue::{Ticket, UnwrittenView};
-pub(crate) use roll_up_later::roll_up_later;
+pub(crate) use roll_up_later::{is_to_be_rolled_up, roll_up_later};
+pub(crate) use sample_hash::{hexadecimal, prove_samples, samples_sha256};

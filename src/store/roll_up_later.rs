@@ -1,4 +1,4 @@
-//! Rolls up a session that was recorded by an older bayline, or moved to a new file: once, before its first plot.
+//! Rolls up and hashes a session that was recorded by an older bayline, or moved to a new file: once, before its first plot.
 
 use std::{
     path::Path,
@@ -10,8 +10,9 @@ use rusqlite::{Connection, TransactionBehavior};
 use super::{
     StoreError,
     open::open_to_amend,
-    read::SessionRow,
+    read::{SessionRow, sample_rows},
     rollup::{EVERY_US, RollUp, RollUpWriter},
+    sample_hash::{SampleHasher, is_hashed},
 };
 
 /// Fewer samples are read faster than they are rolled up.
@@ -24,36 +25,33 @@ const PART: i64 = 100_000;
 /// One after the other within a program: two would do the same work.
 static BUSY: Mutex<()> = Mutex::new(());
 
-/// Rolls up a session that has ended, where that was not done as it was recorded. Returns how many samples that were; none where
+/// Rolls up and hashes a session that has ended, where that was not done as it was recorded. Returns how many samples that were; none where
 /// there was nothing to do.
 ///
 /// # Errors
 /// The database can't be written. Plots are right all the same, only slow.
 pub(crate) fn roll_up_later(connection: &Connection, session: &SessionRow) -> Result<Option<i64>, StoreError> {
-    if session.ended_us.is_none() || session.samples < FEW || is_rolled_up(connection, session)? {
+    if !is_to_be_rolled_up(connection, session)? {
         return Ok(None);
     }
     let Some(path) = connection.path().map(str::to_owned) else { return Ok(None) };
     let _one = BUSY.lock().unwrap_or_else(PoisonError::into_inner);
     let mut connection = open_to_amend(Path::new(&path))?;
-    if is_rolled_up(&connection, session)? {
+    if is_rolled_up(&connection, session)? && is_hashed(&connection, session, TAIL)? {
         return Ok(None);
     }
     let own = "channel IN (SELECT id FROM channel WHERE session = ?1)";
     connection.execute(&format!("DELETE FROM rollup WHERE {own}"), [session.id])?;
-    let mut rollups = RollUpWriter::default();
+    let (mut rollups, mut hashes) = (RollUpWriter::default(), SampleHasher::default());
     let mut first = session.first_row;
     while first <= session.last_row {
         let last = (first + PART - 1).min(session.last_row);
         let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
-        {
-            let sql = "SELECT rowid, time_us, channel, value FROM sample WHERE rowid BETWEEN ?1 AND ?2 ORDER BY rowid";
-            let mut statement = transaction.prepare_cached(sql)?;
-            let mut rows = statement.query([first, last])?;
-            while let Some(row) = rows.next()? {
-                rollups.push(row.get(2)?, RollUp::of(row.get(1)?, row.get(3)?, row.get(0)?));
-            }
+        for (row, sample) in sample_rows(&transaction, first, last, PART)? {
+            rollups.push(sample.channel, RollUp::of(sample.time_us, sample.value, row));
+            hashes.push(&sample, row);
         }
+        hashes.write(&transaction, session.id)?;
         match last == session.last_row {
             true => rollups.finish(&transaction)?,
             false => rollups.write(&transaction)?,
@@ -62,6 +60,16 @@ pub(crate) fn roll_up_later(connection: &Connection, session: &SessionRow) -> Re
         first = last + 1;
     }
     Ok(Some(session.samples))
+}
+
+/// Whether [`roll_up_later`] has something to do: its first plot takes a while.
+///
+/// # Errors
+/// The database can't be read.
+pub(crate) fn is_to_be_rolled_up(connection: &Connection, session: &SessionRow) -> Result<bool, StoreError> {
+    Ok(session.ended_us.is_some()
+        && session.samples >= FEW
+        && !(is_rolled_up(connection, session)? && is_hashed(connection, session, TAIL)?))
 }
 
 /// Whether roll-ups reach to the end of the session, but for what may be missing there.

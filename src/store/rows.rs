@@ -23,6 +23,7 @@ use super::{
     insert::{Remainder, SampleRow, SampleSql},
     record::{insert, insert_record},
     rollup::{RollUp, RollUpWriter},
+    sample_hash::SampleHasher,
 };
 use crate::{
     channel::{Channel, ChannelId, Sample},
@@ -50,6 +51,8 @@ pub(super) struct RowWriter {
     rows: Vec<Vec<(Quantity, i64)>>,
     /// None where the samples of the session are not rolled up as they come.
     rollups: Option<RollUpWriter>,
+    /// None like them.
+    hashes: Option<SampleHasher>,
 }
 
 impl RowWriter {
@@ -67,6 +70,7 @@ impl RowWriter {
             is_writing_samples: true,
             rows: Vec::new(),
             rollups: None,
+            hashes: None,
         })
     }
 
@@ -82,6 +86,7 @@ impl RowWriter {
             is_writing_samples,
             rows: Vec::new(),
             rollups: None,
+            hashes: None,
         }
     }
 
@@ -125,6 +130,9 @@ impl RowWriter {
     pub(super) fn flush(&mut self, connection: &Connection) -> rusqlite::Result<()> {
         self.sql.insert(connection, &self.pending, Remainder::Insert)?;
         self.pending.clear();
+        if let Some((hashes, (session, _))) = self.hashes.as_mut().zip(self.session) {
+            hashes.write(connection, session)?;
+        }
         self.rollups.as_mut().map_or(Ok(()), |rollups| rollups.write(connection))
     }
 
@@ -133,6 +141,9 @@ impl RowWriter {
             Record::SessionEnded(at, how) => {
                 if let Some(mut rollups) = self.rollups.take() {
                     rollups.finish(connection)?;
+                }
+                if let Some(mut hashes) = self.hashes.take() {
+                    hashes.write(connection, session)?;
                 }
                 let mut statement = connection
                     .prepare_cached("UPDATE session SET ended_us = ?2, ended_how = ?3, last_row = ?4 WHERE id = ?1")?;
@@ -214,6 +225,7 @@ impl RowWriter {
         self.last_session = session;
         self.rows.clear();
         self.rollups = Some(RollUpWriter::default());
+        self.hashes = Some(SampleHasher::default());
         anchor(connection, session, 0, begin.wall)
     }
 
@@ -263,6 +275,9 @@ impl RowWriter {
             let row = SampleRow::new(sample, *verdict, began, channel);
             if let Some(rollups) = &mut self.rollups {
                 rollups.push(channel, RollUp::of(row.time_us, row.value, self.next_row));
+            }
+            if let Some(hashes) = &mut self.hashes {
+                hashes.push(&row, self.next_row);
             }
             self.next_row += 1;
             self.pending.push(row);

@@ -1,4 +1,4 @@
--- bayline's database, version 6. Any SQLite tool can read it.
+-- bayline's database, version 7. Any SQLite tool can read it.
 --
 -- Times called *_us are whole microseconds since the session began. Absolute times are UTC.
 -- Nothing refers to a row of another session.
@@ -341,6 +341,15 @@ CREATE TABLE rollup (
     first_row       INTEGER NOT NULL,     -- the lowest rowid of its samples
     last_row        INTEGER NOT NULL,     -- the highest; rows of other channels lie between
     PRIMARY KEY (channel, width_us, start_us)
+) STRICT, WITHOUT ROWID;
+
+-- By these a copy of the samples is proved: a hash for each 65,536 of a session, written as they came. The rest has none yet.
+CREATE TABLE sample_hash (
+    session         INTEGER NOT NULL REFERENCES session (id), -- session.id
+    block           INTEGER NOT NULL,     -- counted from 0 over the session
+    last_row        INTEGER NOT NULL,     -- rowid of its last sample
+    sha256          TEXT NOT NULL,        -- of time, channel, value and verdict of its samples; src/store/sample_hash.rs has the form
+    PRIMARY KEY (session, block)
 ) STRICT, WITHOUT ROWID;
 
 -- The samples as a person wants them: one row a sample with names and words.

@@ -17,6 +17,7 @@ mod digits;
 mod disk;
 mod documents;
 mod drive;
+mod drive_picture;
 mod export;
 mod fitness;
 mod garbage;

@@ -79,7 +79,8 @@ fn a_first_visit_is_small() {
     let shared = ["/page.css", "/forms.css", "/common.js", "/icon.svg"];
     let visit = size(&["/", "/page.js", "/keys.js", "/voice.js", "/awake.js", "/draw.js", "/status", "/ledger"])
         + size(&shared);
-    let others = size(&["/setup", "/setup.js", "/bench.js", "/past", "/past.js", "/uplot.js", "/uplot.css"]);
+    let others =
+        size(&["/setup", "/setup.js", "/bench.js", "/past", "/past.js", "/drive.js", "/uplot.js", "/uplot.css"]);
     drop(writeln!(stderr(), "a first visit loads {visit} bytes, all pages together {}", visit + others));
     assert!(visit + others <= 150_000, "{visit} + {others}");
     daemon.stop();

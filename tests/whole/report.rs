@@ -92,6 +92,7 @@ fn the_sheet_says_what_the_ledger_says() {
     let shown = bay.bayline(["show"]).done();
     assert!(shown.contains("clamp of probe: serial number L <7>, calibrated 2026-03-01"), "{shown}");
     // The first page has no ledger; the full sheet has it, and the meters with their accuracy.
+    assert!(!html.contains("The drive"), "nothing was watched: {html}");
     assert!(!html.contains("All steps") && !html.contains("0.5 % + 2 digits"), "{html}");
     let full = bay.bayline(["report", "--full", "--by", "A. Person"]).done();
     for part in ["All steps", "0.5 % + 2 digits", "Measured by A. Person", "<figure><svg"] {
@@ -110,19 +111,35 @@ fn nothing_in_the_sheet_runs_or_is_fetched() {
 }
 
 #[test]
-fn a_copy_is_proved_with_ordinary_tools() {
+fn a_copy_is_proved_with_ordinary_tools_and_a_changed_sample_is_found() {
     let bay = recorded();
     let html = bay.bayline(["report"]).done();
     let folder = bay.path("copy");
     bay.bayline(["export", "--folder", text(&folder)]).done();
-    let sum = Command::new("sh")
-        .args(["-c", "cat session.json samples.csv | sha256sum | cut -c1-64"])
-        .current_dir(&folder)
-        .output()
-        .unwrap();
-    let sum = String::from_utf8(sum.stdout).unwrap();
-    assert_eq!(sum.trim().len(), 64, "{sum}");
-    assert!(html.contains(sum.trim()), "{sum} is not in {html}");
+    let sum = Command::new("sha256sum").arg("session.json").current_dir(&folder).output().unwrap();
+    let record = String::from_utf8(sum.stdout).unwrap()[..64].to_owned();
+    assert!(html.contains(&record), "{record} is not in {html}");
+    // Python's csv, struct and hashlib are nothing of ours.
+    let script = concat!(env!("CARGO_MANIFEST_DIR"), "/contrib/prove-samples.py");
+    let python = Command::new("python3").arg(script).arg(&folder).output().expect("python3 is installed");
+    let samples = String::from_utf8(python.stdout.clone()).unwrap().trim().to_owned();
+    assert!(samples.len() == 64 && html.contains(&samples), "{python:?} is not in {html}");
+
+    // Every sample is read again, and each hash of a paper is known.
+    let shown = bay.bayline(["show", "last", "--hash"]).done();
+    assert!(shown.contains(&record) && shown.contains(&samples), "{shown}");
+    assert!(shown.contains("time, channel, value and verdict of each"), "{shown}");
+    let of_sheet = bay.bayline(["show", "last", "--hash", &samples.to_uppercase()]).done();
+    assert!(of_sheet.contains("The samples are what the sheet says."), "{of_sheet}");
+    bay.bayline(["show", "last", "--hash", &record]).done();
+    let database = rusqlite::Connection::open(bay.database()).unwrap();
+    let value: f64 = database.query_row("SELECT value FROM sample WHERE rowid = 3", [], |row| row.get(0)).unwrap();
+    let set = |value: f64| database.execute("UPDATE sample SET value = ?1 WHERE rowid = 3", [value]).unwrap();
+    set(value + 0.001);
+    let changed = bay.bayline(["show", "last", "--hash", &samples]);
+    assert_eq!(changed.code, Some(1), "{changed:?}");
+    assert!(changed.stdout.contains("Neither is what the sheet says"), "{changed:?}");
+    set(value);
 }
 
 #[test]

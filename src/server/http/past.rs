@@ -12,17 +12,20 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 
 use super::routes::{Done, PageState, off_the_loop, refused};
 use crate::{
-    export::{CsvStyle, events, ledger_json, long, steps},
+    drive::{DriveFlag, FlagKind, TrackDrawing, drive_flags, lanes, tell_others},
+    export::{CsvStyle, events, ledger_json, long, steps, track_csv, track_gpx},
     judging::{AskedCorrection, correct, judge_by_corrections, undo},
     photo::PhotoFolder,
+    procedure::Procedure,
     report::{SheetLength, SheetOptions, write_sheet},
     server::Answer,
     session::{Correction, EventKind, VisitCorrection},
     store::{
-        Folder,
+        Folder, StoreError, is_to_be_rolled_up,
         read::{self, Archive, PlotSeries, PlotWindow, SessionRow, TimeStretch, plot_series},
         roll_up_later,
     },
+    units::Quantity,
 };
 
 /// Columns of one plot at most: a wide screen has as many dots.
@@ -41,6 +44,7 @@ pub(super) fn router() -> OpenApiRouter<PageState> {
         .routes(routes!(sessions))
         .routes(routes!(session))
         .routes(routes!(plot))
+        .routes(routes!(drive))
         .routes(routes!(download))
 }
 
@@ -259,6 +263,91 @@ async fn plot(State(state): State<PageState>, Query(stretch): Query<Stretch>) ->
     .await
 }
 
+/// What the picture of a session is drawn from beside its plots.
+#[derive(Serialize, ToSchema)]
+struct DriveFound {
+    /// The channels in the order in which they are drawn.
+    lanes: Vec<DriveLane>,
+    /// So many samples are rolled up with its first plot, which takes a while: only then it has flags. None where that was done.
+    to_roll_up: Option<i64>,
+    /// What was found, in the order of time.
+    flags: Vec<FoundFlag>,
+    /// None where there was no receiver.
+    track: Option<TrackDrawing>,
+}
+
+/// A channel that is drawn.
+#[derive(Serialize, ToSchema)]
+struct DriveLane {
+    name: String,
+    quantity: Quantity,
+    unit: String,
+}
+
+/// Something that was found; times are seconds since the session began.
+#[derive(Serialize, ToSchema)]
+struct FoundFlag {
+    number: usize,
+    kind: FlagKind,
+    at_s: f64,
+    /// The stretch in which its samples are to be looked at.
+    from_s: f64,
+    to_s: f64,
+    channels: Vec<String>,
+    text: String,
+    /// What the other channels showed then.
+    shown: Vec<String>,
+    /// Whether it speaks against the machine.
+    is_fault: bool,
+}
+
+impl From<DriveFlag> for FoundFlag {
+    fn from(flag: DriveFlag) -> Self {
+        let s = |us: i64| us as f64 / 1e6;
+        Self {
+            number: flag.number,
+            kind: flag.kind,
+            at_s: s(flag.at_us),
+            from_s: s(flag.around_us.0),
+            to_s: s(flag.around_us.1),
+            channels: flag.channels,
+            text: flag.text,
+            shown: flag.shown,
+            is_fault: flag.kind.is_fault(),
+        }
+    }
+}
+
+/// The channels of a session in the order in which they are drawn, what was found as flags, and its track
+#[utoipa::path(get, path = "/session/drive", params(Wanted), responses((status = OK, body = Done<DriveFound>)))]
+async fn drive(State(state): State<PageState>, Query(wanted): Query<Wanted>) -> Response {
+    off_the_loop(move || {
+        let archive = open(&state.folder)?;
+        let (connection, session) = archive.find(&wanted.id).map_err(|error| error.to_string())?;
+        let drawn = || -> Result<_, StoreError> {
+            let channels = read::channels(connection, session.id)?;
+            let procedure = read::procedure_text(connection, session.id)?;
+            let procedure = procedure.and_then(|text| Procedure::parse("procedure", &text).ok());
+            let lanes = lanes(&channels, procedure.as_ref()).into_iter().map(|row| DriveLane {
+                name: row.name.clone(),
+                quantity: row.quantity,
+                unit: row.unit.clone(),
+            });
+            let lanes = lanes.collect();
+            if is_to_be_rolled_up(connection, &session)? {
+                return Ok(DriveFound { lanes, to_roll_up: Some(session.samples), flags: Vec::new(), track: None });
+            }
+            let mut flags = drive_flags(connection, &session)?;
+            tell_others(connection, &session, &mut flags)?;
+            let track = TrackDrawing::new(&read::drawn_track(connection, &session)?, &flags);
+            let flags = flags.into_iter().map(FoundFlag::from).collect();
+            Ok(DriveFound { lanes, to_roll_up: None, flags, track })
+        };
+        drawn().map_err(|error| error.to_string())
+    })
+    .await
+}
+
 /// What can be downloaded.
 #[derive(Debug, Clone, Copy, Deserialize, ToSchema)]
 #[serde(rename_all = "lowercase")]
@@ -266,6 +355,8 @@ enum DownloadFile {
     Samples,
     Steps,
     Events,
+    Track,
+    Gpx,
     Sheet,
     Full,
 }
@@ -291,31 +382,34 @@ struct Download {
 )]
 async fn download(State(state): State<PageState>, Query(wanted): Query<Download>) -> Response {
     let what = wanted.what;
-    let made =
-        tokio::task::spawn_blocking(move || -> Result<_, String> {
-            let archive = open(&state.folder)?;
-            let (connection, session) = archive.find(&wanted.id).map_err(|error| error.to_string())?;
-            let mut bytes = Vec::new();
-            let sheet = |length| SheetOptions {
-                length,
-                measured_by: String::new(),
-                zone: jiff::tz::TimeZone::system(),
-                photos: PhotoFolder::of(state.folder.path()),
-            };
-            let style = CsvStyle::default();
-            let written =
-                match what {
-                    DownloadFile::Samples => long(connection, &session, TimeStretch::ALL, style, &mut bytes, || {})
-                        .map_err(|e| e.to_string()),
-                    DownloadFile::Steps => steps(connection, &session, style, &mut bytes).map_err(|e| e.to_string()),
-                    DownloadFile::Events => events(connection, &session, style, &mut bytes).map_err(|e| e.to_string()),
-                    DownloadFile::Sheet => write_sheet(connection, &session, &sheet(SheetLength::Short), &mut bytes)
-                        .map_err(|e| e.to_string()),
-                    DownloadFile::Full => write_sheet(connection, &session, &sheet(SheetLength::Full), &mut bytes)
-                        .map_err(|e| e.to_string()),
-                };
-            written.map(|()| (session.id, bytes))
-        });
+    let made = tokio::task::spawn_blocking(move || -> Result<_, String> {
+        let archive = open(&state.folder)?;
+        let (connection, session) = archive.find(&wanted.id).map_err(|error| error.to_string())?;
+        let mut bytes = Vec::new();
+        let sheet = |length| SheetOptions {
+            length,
+            measured_by: String::new(),
+            zone: jiff::tz::TimeZone::system(),
+            photos: PhotoFolder::of(state.folder.path()),
+        };
+        let style = CsvStyle::default();
+        let written = match what {
+            DownloadFile::Samples => {
+                long(connection, &session, TimeStretch::ALL, style, &mut bytes, || {}).map_err(|e| e.to_string())
+            }
+            DownloadFile::Steps => steps(connection, &session, style, &mut bytes).map_err(|e| e.to_string()),
+            DownloadFile::Events => events(connection, &session, style, &mut bytes).map_err(|e| e.to_string()),
+            DownloadFile::Track => track_csv(connection, &session, style, &mut bytes).map_err(|e| e.to_string()),
+            DownloadFile::Gpx => track_gpx(connection, &session, &mut bytes).map_err(|e| e.to_string()),
+            DownloadFile::Sheet => {
+                write_sheet(connection, &session, &sheet(SheetLength::Short), &mut bytes).map_err(|e| e.to_string())
+            }
+            DownloadFile::Full => {
+                write_sheet(connection, &session, &sheet(SheetLength::Full), &mut bytes).map_err(|e| e.to_string())
+            }
+        };
+        written.map(|()| (session.id, bytes))
+    });
     let (number, bytes) = match made.await {
         Ok(Ok(made)) => made,
         Ok(Err(why)) => return refused(axum::http::StatusCode::NOT_FOUND, &why),
@@ -325,6 +419,8 @@ async fn download(State(state): State<PageState>, Query(wanted): Query<Download>
         DownloadFile::Samples => ("text/csv; charset=utf-8", format!("session-{number}-samples.csv")),
         DownloadFile::Steps => ("text/csv; charset=utf-8", format!("session-{number}-steps.csv")),
         DownloadFile::Events => ("text/csv; charset=utf-8", format!("session-{number}-events.csv")),
+        DownloadFile::Track => ("text/csv; charset=utf-8", format!("session-{number}-track.csv")),
+        DownloadFile::Gpx => ("application/gpx+xml", format!("session-{number}-track.gpx")),
         DownloadFile::Sheet => ("text/html; charset=utf-8", format!("session-{number}-sheet.html")),
         DownloadFile::Full => ("text/html; charset=utf-8", format!("session-{number}-full.html")),
     };

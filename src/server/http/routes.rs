@@ -93,7 +93,7 @@ impl PageState {
 }
 
 /// The page's own files: path, kind and text.
-const OWN_FILES: [(&str, &str, &str); 17] = [
+const OWN_FILES: [(&str, &str, &str); 18] = [
     ("/", HTML, include_str!("../page/index.html")),
     ("/setup", HTML, include_str!("../page/setup.html")),
     ("/past", HTML, include_str!("../page/past.html")),
@@ -105,6 +105,7 @@ const OWN_FILES: [(&str, &str, &str); 17] = [
     ("/setup.js", SCRIPT, include_str!("../page/setup.js")),
     ("/bench.js", SCRIPT, include_str!("../page/bench.js")),
     ("/past.js", SCRIPT, include_str!("../page/past.js")),
+    ("/drive.js", SCRIPT, include_str!("../page/drive.js")),
     ("/voice.js", SCRIPT, include_str!("../page/voice.js")),
     ("/awake.js", SCRIPT, include_str!("../page/awake.js")),
     ("/draw.js", SCRIPT, include_str!("../page/draw.js")),
@@ -134,6 +135,9 @@ impl RouteGroups {
     pub(super) fn new() -> Self {
         let mut open = OpenApiRouter::new().routes(routes!(pair)).route("/awake.webm", get(awake_video));
         for (path, kind, text) in OWN_FILES {
+            // What visitors load is counted: scripts are sent without comments and indentation.
+            let text =
+                if kind == SCRIPT { Bytes::from(without_comments(text)) } else { Bytes::from_static(text.as_bytes()) };
             open = open.route(path, get(move || own_file(kind, text)));
         }
         let looking = OpenApiRouter::new()
@@ -208,7 +212,20 @@ async fn awake_video(headers: HeaderMap) -> Response {
     }
 }
 
-async fn own_file(kind: &'static str, text: &'static str) -> impl IntoResponse {
+/// A script of the page without the lines that are comments and without indentation. Its lines stay lines; no text of it goes over
+/// several.
+fn without_comments(script: &str) -> String {
+    let mut is_comment = false;
+    let lines = script.lines().map(str::trim).filter(|line| {
+        let begins = line.starts_with("/*") && !line.starts_with("/*!");
+        let is_dropped = is_comment || begins || line.starts_with("//") || line.is_empty();
+        is_comment = (is_comment || begins) && !line.ends_with("*/");
+        !is_dropped
+    });
+    lines.collect::<Vec<_>>().join("\n")
+}
+
+async fn own_file(kind: &'static str, text: Bytes) -> impl IntoResponse {
     ([(header::CONTENT_TYPE, kind)], text)
 }
 
@@ -388,4 +405,20 @@ fn stream_since(state: &PageState, last_seen: Option<u64>) -> impl Stream<Item =
         .chain(stream::iter(missed.into_iter().map(event)))
         .chain(fresh)
         .take_until(state.stop.clone().cancelled_owned())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn scripts_are_sent_without_comments() {
+        let script = "// One.\n/** Two\n * lines. */\nexport const url = \"//x\"; // kept\n\n  if (a)\n    b();\n/*! a licence */\n";
+        assert_eq!(without_comments(script), "export const url = \"//x\"; // kept\nif (a)\nb();\n/*! a licence */");
+        // A text over several lines would lose its blanks.
+        for (path, _, script) in OWN_FILES.iter().filter(|(_, kind, text)| *kind == SCRIPT && !text.starts_with("/*!"))
+        {
+            assert!(script.lines().all(|line| line.matches('`').count() % 2 == 0), "{path}");
+        }
+    }
 }

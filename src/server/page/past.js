@@ -1,6 +1,7 @@
 // Past sessions: found by typing, and one of them with its ledger, findings, plots and files.
 
 import { by, element, look, pair, post, read, visitOf } from "/common.js";
+import { Drive, clock } from "/drive.js";
 
 function when(text) {
   return new Date(text).toLocaleString([], { dateStyle: "medium", timeStyle: "short" });
@@ -37,14 +38,15 @@ function stepRow(step, captures) {
 async function one(id) {
   const answer = await read("/session", { id });
   if (!answer.ok) return (by("said").textContent = answer.error);
-  const { session, steps, captures, findings, channels } = answer.session;
+  const { session, steps, captures, findings } = answer.session;
   by("all").hidden = true;
   by("one").hidden = false;
   by("sentence").textContent = [session.machine, session.job].filter(Boolean).join(" · ") || `Session ${session.number}`;
   by("about").textContent = [when(session.began_utc), session.procedure, session.vin, session.counter, session.complaint && `"${session.complaint}"`, outcome(session)].filter(Boolean).join("; ");
   by("findings").replaceChildren(...findings.map(({ sentence, sure, next }) => element("li", { text: `${sentence} (${sure}) ${next ?? ""}` })));
   const files = [["sheet", "sheet, one page"], ["full", "full sheet"], ["samples", "samples as CSV"], ["steps", "steps as CSV"], ["events", "events as CSV"]];
-  by("downloads").replaceChildren(...files.map(([what, text]) => element("a", { href: `/session/file?${new URLSearchParams({ id, what })}`, download: true, text })));
+  const file = ([what, text]) => element("a", { href: `/session/file?${new URLSearchParams({ id, what })}`, download: true, text });
+  by("downloads").replaceChildren(...files.map(file));
   by("steps").replaceChildren(...steps.map((step) => stepRow(step, captures)));
   const { photos = [] } = answer.session;
   by("photos").replaceChildren(...photos.map(({ number, text, width, height }) => {
@@ -54,100 +56,7 @@ async function one(id) {
   const told = answer.events.filter(({ kind }) => kind !== "announced");
   by("h-events").hidden = told.length === 0;
   by("events").replaceChildren(...told.map(({ at_s, kind, subject, text }) => element("li", { text: `${clock(at_s)}  ${kind}${subject ? `, ${subject}` : ""}: ${text}` })));
-  for (const channel of channels) await plot(id, channel, steps, told);
-}
-
-function clock(seconds) {
-  const whole = Math.floor(seconds);
-  return `${Math.floor(whole / 60)}:${String(whole % 60).padStart(2, "0")}`;
-}
-
-/** Steps as bands and events as flags, drawn under and over the samples. */
-function marks(steps, events) {
-  const ink = (name) => getComputedStyle(document.documentElement).getPropertyValue(name);
-  return {
-    hooks: {
-      drawClear: (u) => {
-        const { ctx, bbox } = u;
-        ctx.save();
-        ctx.beginPath();
-        ctx.rect(bbox.left, bbox.top, bbox.width, bbox.height);
-        ctx.clip();
-        steps.forEach((step, index) => {
-          const [from, to] = [u.valToPos(step.began_s, "x", true), u.valToPos(step.ended_s ?? u.scales.x.max, "x", true)];
-          ctx.fillStyle = ink(index % 2 ? "--key" : "--zone");
-          ctx.fillRect(from, bbox.top, to - from, bbox.height);
-          // Above, since most signals rest at zero; where it does not fit, the ledger has it.
-          ctx.fillStyle = ink("--soft");
-          ctx.font = `${12 * devicePixelRatio}px system-ui, sans-serif`;
-          const left = Math.max(from, bbox.left) + 12 * devicePixelRatio;
-          if (ctx.measureText(step.name).width > Math.min(to, bbox.left + bbox.width) - left - 4) return;
-          ctx.fillText(step.name, left, bbox.top + 12 * devicePixelRatio);
-        });
-        ctx.restore();
-      },
-      draw: (u) => {
-        const { ctx, bbox } = u;
-        ctx.fillStyle = ink("--bad");
-        for (const { at_s } of events) {
-          const x = u.valToPos(at_s, "x", true);
-          if (x < bbox.left || x > bbox.left + bbox.width) continue;
-          ctx.fillRect(x, bbox.top, devicePixelRatio, bbox.height);
-          ctx.beginPath();
-          ctx.moveTo(x, bbox.top);
-          ctx.lineTo(x + 9 * devicePixelRatio, bbox.top + 5 * devicePixelRatio);
-          ctx.lineTo(x, bbox.top + 10 * devicePixelRatio);
-          ctx.fill();
-        }
-      },
-    },
-  };
-}
-
-async function plot(id, { name, quantity, unit }, steps, events) {
-  const place = element("figure", { class: "plot" }, element("figcaption", { text: `${name}, ${quantity}` }));
-  by("plots").append(place);
-  const width = Math.max(300, place.clientWidth || 320);
-  const ask = (from, to) => read("/session/plot", { id, channel: name, quantity, from, to, columns: width });
-  const first = await ask();
-  if (!first.ok || !first.series.at_s.length) return place.append(element("p", { class: "soft", text: first.error ?? "no samples" }));
-  const ink = getComputedStyle(document.documentElement).getPropertyValue("--ink");
-  const axis = { stroke: ink, grid: { show: false }, ticks: { stroke: ink } };
-  let whole = true;
-  const chart = new uPlot(
-    {
-      width,
-      height: 200,
-      scales: { x: { time: false } },
-      axes: [{ ...axis, values: (u, ticks) => ticks.map((tick) => (u.scales.x.max - u.scales.x.min < 20 ? `${tick} s` : clock(tick))) }, { ...axis, label: unit === "ohm" ? "Ω" : unit, size: 64 }],
-      series: [{ label: "s" }, { label: name, stroke: ink, width: 2, spanGaps: false, points: { show: (u) => u.data[0].length < 200 } }],
-      cursor: { drag: { x: true, y: false } },
-      plugins: [marks(steps, events)],
-      hooks: {
-        setSelect: [
-          async (u) => {
-            const [from, to] = [u.posToVal(u.select.left, "x"), u.posToVal(u.select.left + u.select.width, "x")];
-            if (!(to > from)) return;
-            const { ok, series } = await ask(from, to);
-            if (!ok) return;
-            whole = false;
-            u.setData([series.at_s, series.value], false);
-            u.setScale("x", { min: from, max: to });
-            place.dataset.samples = series.whole ? "single" : "thinned";
-          },
-        ],
-      },
-    },
-    [first.series.at_s, first.series.value],
-    place,
-  );
-  place.dataset.samples = first.series.whole ? "single" : "thinned";
-  window.addEventListener("resize", () => chart.setSize({ width: Math.max(300, place.clientWidth), height: 200 }));
-  place.addEventListener("dblclick", () => {
-    if (whole) return;
-    whole = true;
-    chart.setData([first.series.at_s, first.series.value]);
-  });
+  if (await new Drive(id, steps).open()) by("downloads").append(...[["track", "track as CSV"], ["gpx", "track as GPX"]].map(file));
 }
 
 /** What was told wrongly of the visit; what follows from it is judged again. */
@@ -157,7 +66,6 @@ async function correct(id, told, undo = false) {
   if (!answer.ok) return;
   by("correction").reset();
   by("correct").open = false;
-  by("plots").replaceChildren();
   await one(id);
 }
 

@@ -2,7 +2,7 @@
 //!
 //! Reading order: `archive` (all files of a folder as one), `sessions`, `ledger` (steps and what they came to), `watched`
 //! (what was found while steps watched), `samples`, `wall_times`,
-//! `photos`, `rollup`, `plot`, `resumable`; `seconds` is for JSON.
+//! `photos`, `rollup`, `moment` (what all showed at one time), `plot`, `track`, `resumable`; `seconds` is for JSON.
 
 mod archive;
 mod corrections;
@@ -10,6 +10,7 @@ mod inputs;
 mod judgements;
 mod ledger;
 mod lines;
+mod moment;
 mod photos;
 mod plot;
 mod response_summary;
@@ -29,6 +30,7 @@ pub(crate) use judgements::{JudgementRow, by_judgement, judgement};
 pub(crate) use ledger::{
     CaptureRow, EventRow, FigureRow, JudgementOf, StepRow, captures, figures, findings, last_attempts, steps, zeros,
 };
+pub(crate) use moment::{interval_near, shown_at};
 pub(crate) use photos::{PhotoRow, photos};
 pub(crate) use plot::{PlotSeries, PlotWindow, for_each_point, plot_series};
 pub(crate) use response_summary::{ResponseSummary, response_summaries};
@@ -42,7 +44,7 @@ pub(crate) use sessions::find;
 use sessions::find;
 pub(crate) use sessions::{SessionRow, bench_text, good_sessions, procedure_text};
 use sessions::{find_text, list};
-pub(crate) use track::{TrackPoint, track};
+pub(crate) use track::{TrackPoint, drawn_track, track};
 pub(crate) use wall_times::{WallTimes, wall_times};
 pub(crate) use watched::{
     ChangeRow, DropOutRow, ExcursionRow, ResponseRow, WaveformRow, changes, dropouts, excursions, parts, responses,

@@ -6,7 +6,7 @@ use serde::Serialize;
 use super::{SessionRow, channels, rollup::RolledChannel};
 use crate::store::{
     StoreError,
-    rollup::{RollUp, whole_columns},
+    rollup::{EVERY_US, RollUp, whole_columns},
 };
 
 /// What is to be drawn.
@@ -37,6 +37,10 @@ pub(crate) struct PlotSeries {
     pub whole: bool,
 }
 
+/// First, least, greatest and last.
+const POINTS_A_COLUMN: usize = 4;
+/// A longer stretch of samples that are not dense is drawn by seconds, µs: over three hundred columns.
+const LONG_US: i64 = 300 * EVERY_US;
 /// A step with no more rows than this is read by its samples: they are its own to the row.
 const FEW_ROWS: i64 = 200_000;
 
@@ -103,11 +107,23 @@ pub(crate) fn plot_series(
     let from = window.from_us.unwrap_or(first);
     let to = window.to_us.unwrap_or(last).max(from);
     let columns = i64::try_from(window.columns.max(1)).unwrap_or(i64::MAX);
-    let width = ((to - from) / columns).max(1);
+    let mut width = ((to - from) / columns).max(1);
+    // Seconds that stand for few samples are read as fast as they are drawn; all of these samples would be read beside those of
+    // all other channels.
+    if width < EVERY_US && to - from > LONG_US && !rolled.is_dense(from, to)? {
+        width = EVERY_US;
+    }
     // A column is made of whole intervals: from these its line is the same as from all samples.
     let (origin, width) = whole_columns(from, width);
     let mut column: Option<ThinColumn> = None;
+    // As many samples as there may be points are not thinned at all: several of one chunk have one time.
+    let most = window.columns.saturating_mul(POINTS_A_COLUMN);
+    let mut singles: Option<Vec<(i64, Option<f64>)>> = Some(Vec::new());
     rolled.for_each(origin, to + 1, width, &mut |part| {
+        match &mut singles {
+            Some(all) if part.count == 1 && all.len() < most => all.push(part.first),
+            singles => *singles = None,
+        }
         let index = (part.first.0 - origin).div_euclid(width);
         series.samples += part.count.unsigned_abs();
         match &mut column {
@@ -121,6 +137,12 @@ pub(crate) fn plot_series(
     })?;
     if let Some(full) = column {
         series.push(&full.rollup);
+    }
+    if let Some(mut all) = singles {
+        all.sort_by_key(|(at, _)| *at);
+        series.at_s = all.iter().map(|(at, _)| *at as f64 / 1e6).collect();
+        series.value = all.into_iter().map(|(_, value)| value).collect();
+        series.whole = true;
     }
     Ok(series)
 }
@@ -186,6 +208,12 @@ mod tests {
         let close = PlotWindow { from_us: Some(3_300_000), to_us: Some(3_400_000), columns: 100, ..window };
         let close = plot_series(&connection, &session, &close).unwrap();
         assert!(close.whole && close.samples == 11 && close.at_s.len() == 11, "{close:?}");
+        // Two samples of one time and value are two.
+        connection.execute("INSERT INTO sample (time_us, channel, value) VALUES (3400000, 1, 12.0)", []).unwrap();
+        let session = find(&connection, "1").unwrap();
+        let close = PlotWindow { from_us: Some(3_300_000), to_us: Some(3_400_000), columns: 100, ..window };
+        let close = plot_series(&connection, &session, &close).unwrap();
+        assert!(close.whole && close.at_s.len() == 12, "{close:?}");
         let gap = PlotWindow { from_us: Some(7_000_000), to_us: Some(7_000_000), ..window };
         assert_eq!(plot_series(&connection, &session, &gap).unwrap().value, [None]);
         let other = PlotWindow { channel: "no such", ..window };

@@ -11,6 +11,25 @@ use crate::store::{
 
 /// What is not rolled up yet is younger than this beside the newest that is, µs: it covers what a channel may lag behind.
 const LAG_US: i64 = 10_000_000;
+/// The widest interval of which only the dense are kept.
+const NARROW_US: i64 = WIDTHS_US[1];
+
+/// The first row of a session that may not be rolled up.
+pub(super) fn first_open_row(connection: &Connection, session: &SessionRow) -> Result<i64, StoreError> {
+    let mut newest = connection.prepare_cached(
+        "SELECT MAX(start_us) FROM rollup WHERE channel IN (SELECT id FROM channel WHERE session = ?1) AND width_us = ?2",
+    )?;
+    let newest: Option<i64> = newest.query_row((session.id, EVERY_US), |row| row.get(0))?;
+    let mut first = connection.prepare_cached(
+        "SELECT MIN(first_row) FROM rollup WHERE channel IN (SELECT id FROM channel WHERE session = ?1) AND width_us = ?2
+             AND start_us >= ?3",
+    )?;
+    let open_row: Option<i64> = match newest {
+        Some(newest) => first.query_row((session.id, EVERY_US, newest - LAG_US), |row| row.get(0))?,
+        None => None,
+    };
+    Ok(open_row.unwrap_or(session.first_row))
+}
 
 /// Reads one channel of a session.
 pub(crate) struct RolledChannel<'a> {
@@ -24,19 +43,7 @@ pub(crate) struct RolledChannel<'a> {
 impl<'a> RolledChannel<'a> {
     /// The channel of this number.
     pub(crate) fn new(connection: &'a Connection, session: &'a SessionRow, channel: i64) -> Result<Self, StoreError> {
-        let mut newest = connection.prepare_cached(
-            "SELECT MAX(start_us) FROM rollup WHERE channel IN (SELECT id FROM channel WHERE session = ?1) AND width_us = ?2",
-        )?;
-        let newest: Option<i64> = newest.query_row((session.id, EVERY_US), |row| row.get(0))?;
-        let mut first = connection.prepare_cached(
-            "SELECT MIN(first_row) FROM rollup WHERE channel IN (SELECT id FROM channel WHERE session = ?1) AND width_us = ?2
-                 AND start_us >= ?3",
-        )?;
-        let open_row: Option<i64> = match newest {
-            Some(newest) => first.query_row((session.id, EVERY_US, newest - LAG_US), |row| row.get(0))?,
-            None => None,
-        };
-        Ok(Self { connection, session, channel, open_row: open_row.unwrap_or(session.first_row) })
+        Ok(Self { connection, session, channel, open_row: first_open_row(connection, session)? })
     }
 
     /// The times of the first and the last sample, µs since the session began; none without a sample.
@@ -120,6 +127,14 @@ impl<'a> RolledChannel<'a> {
         }
         let end = seconds.last().map_or(from, |second| (second.start(EVERY_US) + EVERY_US).max(from));
         self.raw(self.tail_row()?, self.session.last_row, end, to, each)
+    }
+
+    /// Whether intervals narrower than a second are kept anywhere in a stretch of time.
+    pub(crate) fn is_dense(&self, from: i64, to: i64) -> Result<bool, StoreError> {
+        let sql =
+            "SELECT EXISTS (SELECT 1 FROM rollup WHERE channel = ?1 AND width_us = ?2 AND start_us BETWEEN ?3 AND ?4)";
+        let mut statement = self.connection.prepare_cached(sql)?;
+        Ok(statement.query_row((self.channel, NARROW_US, from, to), |row| row.get(0))?)
     }
 
     fn level(&self, width_us: i64, from: i64, to: i64) -> Result<Vec<RollUp>, StoreError> {

@@ -33,6 +33,13 @@ pub(crate) struct ChannelRow {
     pub accuracy: String,
 }
 
+impl ChannelRow {
+    /// Whether it is half of a receiver's position: drawn as a track, and no figure.
+    pub(crate) fn is_position(&self) -> bool {
+        self.quantity == Quantity::Angle && ["latitude", "longitude"].contains(&self.reads.as_str())
+    }
+}
+
 /// One sample with the step that it belongs to.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct StoredSample<'a> {

@@ -137,6 +137,65 @@ proptest! {
         prop_assert!(series.at_s.len() <= 4 * edges.len());
         prop_assert!(is_same(&extents(&thin, &edges), &extents(&all, &edges)), "{columns} columns");
     }
+
+    /// However many minutes are drawn: where a limit was broken, the line goes as far within that column, be it one sample of the
+    /// hundred a second. So it is in stretches over five minutes, which are drawn by seconds.
+    #[test]
+    fn a_picture_keeps_the_worst_of_every_excursion(
+        breaks in prop::collection::vec((0_usize..40_000, 1_usize..300, 1.0_f64..9.0, any::<bool>()), 1..40),
+        seconds in 20_usize..400,
+        columns in 50_usize..1300,
+    ) {
+        let connection = Connection::open_in_memory().unwrap();
+        session(&connection);
+        let mut values: Vec<f64> = (0..seconds * 100).map(|index| 12.0 + (index % 7) as f64 * 0.01).collect();
+        for (first, length, depth, is_up) in &breaks {
+            let length = if *length < 250 { 1 } else { *length };
+            for index in *first..(*first + length).min(values.len()) {
+                values[index] += depth * if *is_up { 1.0 } else { -1.0 };
+            }
+        }
+        let samples: Vec<(i64, Option<f64>)> =
+            values.iter().zip(0..).map(|(value, index)| (index * 10_000_i64, Some(*value))).collect();
+        let mut rollups = RollUpWriter::default();
+        write(&connection, &mut rollups, 1, &samples);
+        rollups.finish(&connection).unwrap();
+        end(&connection, samples.len() as i64 * 10_000);
+        let series = plot(&connection, columns);
+        let width_s = (seconds as f64 / columns as f64).max(0.02) * 2.0 + 1.0;
+        let is_out = |value: f64| !(11.5..=12.5).contains(&value);
+        for run in samples.chunk_by(|one, other| is_out(one.1.unwrap()) == is_out(other.1.unwrap())) {
+            if !is_out(run[0].1.unwrap()) {
+                continue;
+            }
+            let depth = |value: f64| (value - 12.0).abs();
+            let worst = run.iter().max_by(|one, other| depth(one.1.unwrap()).total_cmp(&depth(other.1.unwrap()))).unwrap();
+            let (at, value) = (worst.0 as f64 / 1e6, worst.1.unwrap());
+            let kept = series.at_s.iter().zip(&series.value).any(|(own, shown)| {
+                let shown = shown.unwrap();
+                (own - at).abs() <= width_s && (shown - value) * (value - 12.0).signum() >= 0.0
+            });
+            prop_assert!(kept, "{value} V at {at} s is not in {columns} columns of {seconds} s");
+        }
+    }
+}
+
+/// Hundred samples a second are no dense intervals below a second: a long stretch of them is drawn by seconds, not by reading all.
+#[test]
+fn a_long_stretch_that_is_not_dense_is_drawn_by_seconds() {
+    let connection = Connection::open_in_memory().unwrap();
+    session(&connection);
+    let samples: Vec<(i64, Option<f64>)> =
+        (0..40_000_i64).map(|index| (index * 10_000, Some((index % 97) as f64))).collect();
+    let mut rollups = RollUpWriter::default();
+    write(&connection, &mut rollups, 1, &samples);
+    rollups.finish(&connection).unwrap();
+    end(&connection, 400_000_000);
+    // The samples themselves are out of reach: seconds alone are read.
+    connection.execute("DELETE FROM sample WHERE rowid < 39000", []).unwrap();
+    let series = plot(&connection, 1000);
+    assert_eq!((series.samples, series.whole), (40_000, false));
+    assert!((800..=1604).contains(&series.at_s.len()), "{}", series.at_s.len());
 }
 
 /// Seen by the property above: columns of 7.4 s became 8 s, the next interval, but began between two of those, so that an interval

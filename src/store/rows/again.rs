@@ -33,8 +33,9 @@ impl RowWriter {
                 again.channels_again(connection, session, &self.rows)?;
             }
         }
-        // Those of what was written before are gone with the old file: the session is rolled up with its first plot.
-        Ok((Self { next_row: self.next_row, last_session: self.last_session, rollups: None, ..again }, refused))
+        // Those of what was written before are gone with the old file: the session is rolled up and hashed with its first plot.
+        let (next_row, last_session) = (self.next_row, self.last_session);
+        Ok((Self { next_row, last_session, rollups: None, hashes: None, ..again }, refused))
     }
 
     /// Writes the rows of channels with the numbers that they had.

@@ -1,8 +1,9 @@
 //! Drives the live page in a real browser, a story a file: a visit, a dead terminal proven by the leads, a cable and a connection
-//! that break, keys and keyboard, setting up. Needs `chromium` and `chromedriver`; `.ci/run` installs them and runs this by
+//! that break, keys and keyboard, setting up, a past drive. Needs `chromium` and `chromedriver`; `.ci/run` installs them and runs this by
 //! `cargo test --test whole -- --ignored browser`. Screenshots are left in `target/page`.
 
 mod broken;
+mod drive;
 mod keyboard;
 mod leads;
 mod setup;
