@@ -178,7 +178,7 @@ fn heading(out: &mut dyn Write, session: &SessionRow) -> io::Result<()> {
 /// The columns of the ledger: a row has a cell for each, or it does not compile.
 const LEDGER: [&str; 6] = ["", "step", "value", "limit", "verdict", "why"];
 
-type LedgerLine = [String; LEDGER.len()];
+type LedgerCells = [String; LEDGER.len()];
 
 fn ledger(out: &mut dyn Write, steps: &[StepRow], captures: &[CaptureRow]) -> io::Result<()> {
     let rows = steps.iter().flat_map(|step| {
@@ -189,7 +189,7 @@ fn ledger(out: &mut dyn Write, steps: &[StepRow], captures: &[CaptureRow]) -> io
             (None, Some(left @ ("skipped" | "interrupted"))) => left.to_owned(),
             (None, Some(_)) => "–".to_owned(),
         };
-        let own: LedgerLine = [
+        let own: LedgerCells = [
             place(step).to_string(),
             step.title(),
             step.capture.as_ref().map_or("–".to_owned(), show_value::captured),
@@ -216,7 +216,7 @@ fn why(step: &StepRow) -> String {
 }
 
 /// A capture that its step was not judged on, such as those of a free-running step.
-fn other_capture(capture: &CaptureRow) -> LedgerLine {
+fn other_capture(capture: &CaptureRow) -> LedgerCells {
     [
         String::new(),
         format!("  {} ({})", capture.channel.as_deref().unwrap_or("–"), capture.how.word()),
