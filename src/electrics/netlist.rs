@@ -117,8 +117,8 @@ impl SolvedNetlist {
         }
     }
 
-    /// By resistor, what a reading gains.
-    pub(crate) fn gains(&self, reading: CircuitReading) -> Vec<Gain> {
+    /// What a reading gains by the resistors.
+    pub(crate) fn gains(&self, reading: CircuitReading) -> ReadingGains<'_> {
         let mut right = vec![0.0; self.netlist.nodes];
         let (from, to, weight) = match reading {
             CircuitReading::Volts(from, to) => (from, to, 1.0),
@@ -132,22 +132,29 @@ impl SolvedNetlist {
                 right[node] += sign;
             }
         }
-        let adjoint = self.matrix.solve(right);
-        let mut gains: Vec<Gain> = self
-            .netlist
-            .resistors
-            .iter()
-            .map(|resistor| {
-                let across = difference(&adjoint, resistor.from, resistor.to);
-                Gain { by_ohms: across * resistor.amps(&self.volts) / resistor.ohms, by_volts: across / resistor.ohms }
-            })
-            .collect();
-        if let CircuitReading::Amps(number) = reading {
-            let resistor = &self.netlist.resistors[number];
-            gains[number].by_ohms -= resistor.amps(&self.volts) / resistor.ohms;
-            gains[number].by_volts -= 1.0 / resistor.ohms;
+        ReadingGains { circuit: self, reading, adjoint: self.matrix.solve(right) }
+    }
+}
+
+/// What one reading gains.
+#[derive(Debug)]
+pub(crate) struct ReadingGains<'a> {
+    circuit: &'a SolvedNetlist,
+    reading: CircuitReading,
+    /// Volts of the adjoint network.
+    adjoint: Vec<f64>,
+}
+
+impl ReadingGains<'_> {
+    /// By a resistor and its source.
+    pub(crate) fn of(&self, number: usize) -> Gain {
+        let resistor = &self.circuit.netlist.resistors[number];
+        let mut across = difference(&self.adjoint, resistor.from, resistor.to);
+        if self.reading == CircuitReading::Amps(number) {
+            across -= 1.0;
         }
-        gains
+        let by_volts = across / resistor.ohms;
+        Gain { by_ohms: by_volts * resistor.amps(&self.circuit.volts), by_volts }
     }
 }
 
@@ -261,11 +268,13 @@ mod tests {
         const STEP: f64 = 1e-5;
         for reading in [CircuitReading::Volts(Some(1), None), CircuitReading::Amps(2), CircuitReading::Amps(1)] {
             let value = |ohms, volts| example(ohms, volts).solve().reading(reading);
-            let gains = example(3.0, -12.0).solve().gains(reading);
+            let solved = example(3.0, -12.0).solve();
+            let gains = solved.gains(reading);
             let by_ohms = (value(3.0 + STEP, -12.0) - value(3.0 - STEP, -12.0)) / (2.0 * STEP);
             let by_volts = (value(3.0, -12.0 + STEP) - value(3.0, -12.0 - STEP)) / (2.0 * STEP);
-            assert!((gains[2].by_ohms - by_ohms).abs() < 1e-6, "{reading:?} {gains:?} {by_ohms}");
-            assert!((gains[0].by_volts - by_volts).abs() < 1e-6, "{reading:?} {gains:?} {by_volts}");
+            let (of_ohms, of_source) = (gains.of(2).by_ohms, gains.of(0).by_volts);
+            assert!((of_ohms - by_ohms).abs() < 1e-6, "{reading:?} {of_ohms} {by_ohms}");
+            assert!((of_source - by_volts).abs() < 1e-6, "{reading:?} {of_source} {by_volts}");
         }
     }
 }

@@ -2,7 +2,7 @@
 
 use super::{
     Alternative, Confidence, Finding, FindingKind, ObservationSet,
-    cause::{CAUSES, CauseCandidate, CauseContext, FittedCause},
+    cause::{CauseCandidate, CauseContext, FittedCause, candidates},
     circuit::Measurand,
     evidence,
     fit::FitProblem,
@@ -34,7 +34,7 @@ pub fn conclude_unless_cancelled(case: &ObservationSet, go_on: &dyn Fn() -> bool
     }
     let prior = MachinePrior::new(&layout);
     let context = CauseContext { layout: &layout, prior: &prior };
-    let candidates: Vec<CauseCandidate> = CAUSES.iter().flat_map(|cause| cause.candidates(&context)).collect();
+    let candidates = candidates(&context);
     let problem = FitProblem { model: &prior.model };
     let search = HypothesisSearch { problem, candidates: &candidates, modes: mode::modes(&layout, &prior), go_on };
     let posterior = search.run()?;
@@ -196,6 +196,11 @@ impl FindingWriter<'_> {
         }
     }
 
+    /// The circuits that a cause concerns, as the procedure names them.
+    fn circuits(&self, cause: usize) -> Vec<String> {
+        self.candidates()[cause].coils.iter().map(|at| self.layout.coils[*at].to_owned()).collect()
+    }
+
     fn sentence(&self, hypothesis: &Hypothesis, cause: usize) -> String {
         let place = hypothesis.causes.iter().position(|at| *at == cause).unwrap_or(0);
         self.candidates()[cause].cause.sentence(&self.fitted(hypothesis, place))
@@ -243,14 +248,7 @@ impl FindingWriter<'_> {
         for one in self.posterior().hypotheses.iter().filter(|one| !is_said(one)) {
             let own = self.statements.own_place(one, best).map(|place| one.causes[place]);
             let (kind, circuits, sentence) = match own {
-                Some(at) if self.candidates()[at].is_mistake => {
-                    (FindingKind::Contradiction, Vec::new(), self.sentence(one, at))
-                }
-                Some(at) => {
-                    let candidate = &self.candidates()[at];
-                    let circuits = candidate.coils.iter().map(|at| self.layout.coils[*at].to_owned()).collect();
-                    (candidate.kind, circuits, self.sentence(one, at))
-                }
+                Some(at) => (self.candidates()[at].kind, self.circuits(at), self.sentence(one, at)),
                 None => {
                     let what = if self.statements.faults(one).next().is_none() { "Nothing" } else { "Nothing else" };
                     (FindingKind::Healthy, Vec::new(), format!("{what} is wrong: a good machine shows this too."))
@@ -310,11 +308,15 @@ impl FindingWriter<'_> {
         let weight = self.posterior().probability(|one| one.causes.contains(&cause));
         let fitted = self.fitted(best, place);
         (weight >= MISTAKE).then(|| Finding {
-            kind: FindingKind::Contradiction,
-            circuits: Vec::new(),
+            kind: self.candidates()[cause].kind,
+            circuits: self.circuits(cause),
             sentence: self.candidates()[cause].cause.sentence(&fitted),
             evidence: evidence::for_cause(self.layout, self.problem, best, place),
-            confidence: Confidence::new(weight, 0.0, fits(&best.fit)),
+            // No temperature was measured: that is never certain.
+            confidence: match self.candidates()[cause].kind {
+                FindingKind::WarmCoils => Confidence::from_absence(weight),
+                _ => Confidence::new(weight, 0.0, fits(&best.fit)),
+            },
             alternatives: Vec::new(),
             next: self.candidates()[cause].cause.next_step(&fitted),
         })

@@ -52,7 +52,7 @@ const NEGLIGIBLE: f64 = 9.0;
 /// Causes that are tried together with every other.
 const LEADS: usize = 5;
 /// Two faults at once are rarer than chance would have them: most visits are for one.
-const LN_SECOND_FAULT: f64 = -1.2;
+const LN_SECOND_FAULT: f64 = -1.7;
 /// More causes than this are not told apart by the captures of one visit.
 const MOST_CAUSES: usize = 3;
 
@@ -89,7 +89,8 @@ impl HypothesisSearch<'_> {
         for Screened { causes, edits, .. } in &screened {
             sizes[causes[0]].get_or_insert_with(|| edits.first().map(|edit| edit.start.clone()).unwrap_or_default());
         }
-        self.fit_best(&mut hypotheses, screened)?;
+        self.fit_best(&mut hypotheses, &mut screened)?;
+        let left = self.left_out(&hypotheses, &screened);
         for count in 1..MOST_CAUSES {
             let best = hypotheses.first().map_or(f64::MIN, |best| best.ln_weight);
             let sound = hypotheses.iter().find(|one| one.causes.is_empty()).map_or(f64::MIN, |one| one.ln_weight);
@@ -113,9 +114,9 @@ impl HypothesisSearch<'_> {
             for lead in leads {
                 screened.extend(self.one_more(&lead.causes, &lead.edits, &lead.fit, &sizes, best - NEGLIGIBLE)?);
             }
-            self.fit_best(&mut hypotheses, screened)?;
+            self.fit_best(&mut hypotheses, &mut screened)?;
         }
-        Some(Posterior::new(hypotheses, bayes_factors))
+        Some(Posterior::new(hypotheses, bayes_factors, &left))
     }
 
     /// Every hypothesis with one cause more, screened; none where the work was cancelled.
@@ -172,13 +173,13 @@ impl HypothesisSearch<'_> {
 
     /// Fits the best of what was screened in full: each set of causes in its best mode first, then what is left of them in the
     /// other modes.
-    fn fit_best(&self, hypotheses: &mut Vec<Hypothesis>, mut screened: Vec<Screened>) -> Option<()> {
+    fn fit_best(&self, hypotheses: &mut Vec<Hypothesis>, screened: &mut [Screened]) -> Option<()> {
         screened.sort_by(|one, other| other.ln_weight.total_cmp(&one.ln_weight));
         let known = hypotheses.iter().map(|one| one.ln_weight).fold(f64::MIN, f64::max);
         let best = screened.first().map_or(known, |first| first.ln_weight.max(known));
         let mut tried: Vec<&[usize]> = Vec::new();
         let mut fitted = 0;
-        for one in &screened {
+        for one in &*screened {
             if tried.iter().any(|causes| is_same(causes, &one.causes)) {
                 continue;
             }
@@ -202,7 +203,7 @@ impl HypothesisSearch<'_> {
         let mut fitted = 0;
         // A mode is as likely as the screen has it only where that is near: the usual ones come first.
         screened.sort_by(|one, other| mode::ln_odds(&other.edits).total_cmp(&mode::ln_odds(&one.edits)));
-        for one in &screened {
+        for one in &*screened {
             let mut same = hypotheses.iter().filter(|known| is_same(&known.causes, &one.causes));
             let is_left = same.clone().any(|known| known.ln_weight > best - NEGLIGIBLE);
             if !is_left || same.any(|known| mode::of(&known.edits).eq(mode::of(&one.edits))) {
@@ -219,6 +220,24 @@ impl HypothesisSearch<'_> {
         }
         hypotheses.sort_by(|one, other| other.ln_weight.total_cmp(&one.ln_weight));
         Some(())
+    }
+
+    /// Weights of the causes that were screened and not fitted, where the best is a machine without any: single ones are next to
+    /// nothing, all together are not. Around that machine the screen is as good as a fit; far from it, it is not.
+    fn left_out(&self, hypotheses: &[Hypothesis], screened: &[Screened]) -> Vec<f64> {
+        if hypotheses.first().is_none_or(|best| !best.causes.is_empty()) {
+            return Vec::new();
+        }
+        let is_fitted = |one: &Screened| {
+            let mut same = hypotheses.iter().filter(|known| is_same(&known.causes, &one.causes));
+            same.any(|known| mode::of(&known.edits).eq(mode::of(&one.edits)))
+        };
+        let is_possible = |one: &Screened| {
+            let Some(edit) = one.edits.first() else { return true };
+            let sizes: Vec<f64> = edit.sizes.iter().zip(&edit.start).map(|(prior, at)| prior.at(*at).0).collect();
+            one.causes.first().is_none_or(|cause| self.candidates[*cause].allows(&sizes))
+        };
+        screened.iter().filter(|one| !is_fitted(one) && is_possible(one)).map(|one| one.ln_weight).collect()
     }
 
     /// A hypothesis fitted in full and weighed; none where a cause came to a size that it can't have.
@@ -245,14 +264,16 @@ impl HypothesisSearch<'_> {
         if one == other {
             return true;
         }
-        if first.is_mistake && second.is_mistake {
+        // A person makes one mistake at most; that a coil is warm is none.
+        let is_slip = |candidate: &CauseCandidate| candidate.is_mistake && !matches!(candidate.edit, Edit::Warmth(_));
+        if is_slip(first) && is_slip(second) {
             return true;
         }
         let is_open = |candidate: &CauseCandidate| matches!(candidate.edit, Edit::Open(_));
         let shares = first.coils.iter().any(|coil| second.coils.contains(coil));
         let is_same_part = match (first.edit, second.edit) {
             (Edit::Series(one) | Edit::Open(one), Edit::Series(other) | Edit::Open(other)) => one == other,
-            (Edit::CoilFactor(one), Edit::CoilFactor(other)) => one == other,
+            (Edit::CoilFactor(one) | Edit::Warmth(one), Edit::CoilFactor(other) | Edit::Warmth(other)) => one == other,
             (
                 Edit::DriverVolts(one, _) | Edit::Series(Part::FeedRun(one)),
                 Edit::DriverVolts(other, _) | Edit::Series(Part::FeedRun(other)),
@@ -300,12 +321,13 @@ pub(super) fn fits(fit: &Fit) -> bool {
 }
 
 impl Posterior {
-    fn new(mut hypotheses: Vec<Hypothesis>, bayes_factors: Vec<f64>) -> Self {
+    /// `left` are the logarithms of weights that were not fitted: they count for none, and against all.
+    fn new(mut hypotheses: Vec<Hypothesis>, bayes_factors: Vec<f64>, left: &[f64]) -> Self {
         let best = hypotheses.iter().map(|one| one.ln_weight).fold(f64::MIN, f64::max);
-        let weigh = |one: &Hypothesis| ((one.ln_weight - best) / TEMPERATURE).exp();
-        let all: f64 = hypotheses.iter().map(weigh).sum();
+        let weigh = |ln_weight: f64| ((ln_weight - best) / TEMPERATURE).exp();
+        let all: f64 = hypotheses.iter().map(|one| one.ln_weight).chain(left.iter().copied()).map(weigh).sum();
         for one in &mut hypotheses {
-            one.probability = weigh(one) / all;
+            one.probability = weigh(one.ln_weight) / all;
         }
         Self { hypotheses, bayes_factors }
     }

@@ -1,7 +1,10 @@
 //! A mistake: two steps were done in each other's place, so that each value is filed under the other.
 
 use super::{Cause, CauseCandidate, CauseContext, FittedCause};
-use crate::session::findings::{circuit::Edit, layout::Layout};
+use crate::session::findings::{
+    circuit::{Edit, MeterReading},
+    layout::Layout,
+};
 
 pub(super) struct ExchangedSteps;
 
@@ -9,6 +12,15 @@ pub(super) struct ExchangedSteps;
 const ODDS_OF_PAIR: f64 = 0.03 / 15.0;
 /// Values that differ by fewer standard deviations show nothing when they are exchanged.
 const APART: f64 = 3.0;
+
+/// Whether two values differ by more than their own uncertainty; ohms as they are compared.
+fn is_apart(one: &MeterReading, other: &MeterReading) -> bool {
+    let u = |reading: &MeterReading| {
+        // d(1/(1 ohm + R)) = dR/(1 ohm + R)², see `comparable`.
+        if reading.measurand.in_ohms() { reading.own_u * reading.value.powi(2) } else { reading.own_u }
+    };
+    (one.value - other.value).abs() > APART * u(one).hypot(u(other))
+}
 
 /// Whether a person could take one for the other: the same thing at two coils.
 fn is_alike(layout: &Layout, one: usize, other: usize) -> bool {
@@ -22,9 +34,7 @@ impl Cause for ExchangedSteps {
         let mut found = Vec::new();
         for one in 0..readings.len() {
             for other in one + 1..readings.len() {
-                let (first, second) = (&readings[one], &readings[other]);
-                let apart = (first.value - second.value).abs() > APART * first.own_u.hypot(second.own_u);
-                if apart && is_alike(context.layout, one, other) {
+                if is_apart(&readings[one], &readings[other]) && is_alike(context.layout, one, other) {
                     let exchanged = CauseCandidate::mistake(&Self, Edit::Exchanged(one, other), None);
                     found.push(CauseCandidate { odds: ODDS_OF_PAIR, ..exchanged });
                 }

@@ -47,6 +47,8 @@ pub(in super::super) enum Edit {
     Swapped(usize, usize),
     /// Volts and ohms of the battery.
     WeakBattery,
+    /// Not a fault: a coil is so much warmer than all, K.
+    Warmth(usize),
     /// Not a fault: the engine runs, so many volts more.
     Charging,
     /// Not a fault: all drivers are of the old kind with a junction in series. Its volts, and their share without load.
@@ -97,6 +99,7 @@ impl Edit {
         match self {
             Self::Series(part) | Self::Open(part) => part.branch().into_iter().collect(),
             Self::CoilFactor(at)
+            | Self::Warmth(at)
             | Self::DriverVolts(at, _)
             | Self::LeakToGround(at, _)
             | Self::LimitedLeak(at)

@@ -80,9 +80,21 @@ impl CircuitModel {
         edits: &[AppliedEdit],
         places: impl Iterator<Item = usize>,
     ) -> Prediction {
+        self.predict_from(0, values, edits, places)
+    }
+
+    /// The same, with the slopes by the figures and sizes from this place on alone: rows begin there.
+    pub(in super::super) fn predict_from(
+        &self,
+        first_slope: usize,
+        values: &[(f64, f64)],
+        edits: &[AppliedEdit],
+        places: impl Iterator<Item = usize>,
+    ) -> Prediction {
         let machine = MachineView {
             figures: &self.figures,
             values,
+            first_slope,
             edits,
             nominal: &self.nominal,
             kinds: &self.kinds,
@@ -91,8 +103,8 @@ impl CircuitModel {
             alpha: self.alpha,
         };
         let branches = self.nominal.len();
-        let mut solved: Vec<Option<StateNetlist>> = (0..2 + 2 * branches).map(|_| None).collect();
-        let width = values.len();
+        let mut solved = SolvedStates { places: vec![None; 2 + 2 * branches], states: Vec::new() };
+        let width = values.len() - first_slope;
         let count = places.size_hint().0;
         let room = || Vec::with_capacity(count);
         let mut prediction = Prediction {
@@ -105,8 +117,8 @@ impl CircuitModel {
         for place in places {
             let row_begin = prediction.slopes.len();
             prediction.slopes.resize(row_begin + width, 0.0);
-            let row = &mut prediction.slopes[row_begin..];
-            let (value, variance, by_source) = self.reading(&machine, place, &mut solved, row);
+            let mut row = SlopeRow { first: first_slope, slopes: &mut prediction.slopes[row_begin..] };
+            let (value, variance, by_source) = self.reading(&machine, place, &mut solved, &mut row);
             prediction.values.push(value);
             prediction.by_source.push(by_source);
             prediction.variances.push(variance);
@@ -118,8 +130,8 @@ impl CircuitModel {
         &self,
         machine: &MachineView,
         place: usize,
-        solved: &mut [Option<StateNetlist>],
-        row: &mut [f64],
+        solved: &mut SolvedStates,
+        row: &mut SlopeRow,
     ) -> (f64, f64, f64) {
         let filed = &self.readings[place];
         let source = machine.edits.iter().fold(place, |at, applied| match applied.edit {
@@ -158,15 +170,23 @@ impl CircuitModel {
             Measurand::CoilOhms(at) => fill(&machine.coil(at, false), &mut value, row),
             Measurand::ToGround(at) => fill(&machine.to_ground(at), &mut value, row),
             measurand => {
-                let of_state = &mut solved[measured.state.index(self.nominal.len())];
-                let made = of_state.get_or_insert_with(|| self.state(machine, measured.state));
+                let place = &mut solved.places[measured.state.index(self.nominal.len())];
+                let made = *place.get_or_insert_with(|| {
+                    solved.states.push(self.state(machine, measured.state));
+                    solved.states.len() - 1
+                });
+                let made = &solved.states[made];
                 if let Some(reading) = made.reading(measurand) {
                     value = made.solved.reading(reading);
                     let gains = made.solved.gains(reading);
+                    let mut known = (made.source, gains.of(made.source));
+                    by_source = -known.1.by_volts;
                     for (resistor, figure, ohms, volts) in &made.slopes {
-                        row[*figure] += gains[*resistor].by_ohms * ohms + gains[*resistor].by_volts * volts;
+                        if *resistor != known.0 {
+                            known = (*resistor, gains.of(*resistor));
+                        }
+                        row.add(*figure, known.1.by_ohms * ohms + known.1.by_volts * volts);
                     }
-                    by_source = -gains[made.source].by_volts;
                 }
                 if let Measurand::Wire(at) = measurand
                     && self.shows_supply[at]
@@ -174,8 +194,8 @@ impl CircuitModel {
                 {
                     let duty = self.figures.place(Figure::Duty(at));
                     let (share, slope) = machine.at(duty);
-                    row.iter_mut().for_each(|of| *of *= share);
-                    row[duty] += value * slope;
+                    row.scale(share);
+                    row.add(duty, value * slope);
                     value *= share;
                     by_source *= share;
                 }
@@ -186,19 +206,19 @@ impl CircuitModel {
             let at = self.figures.place(Figure::Drift(knot));
             let (volts, slope) = machine.at(at);
             value += by_source * share * volts;
-            row[at] += by_source * share * slope;
+            row.add(at, by_source * share * slope);
         }
         for applied in machine.edits {
             match applied.edit {
                 Edit::EngineStarted(from) if place >= from => {
                     let (volts, slope) = machine.at(applied.sizes);
                     value += by_source * volts;
-                    row[applied.sizes] += by_source * slope;
+                    row.add(applied.sizes, by_source * slope);
                 }
                 Edit::Reversed(channel) if is_of(channel) && is_amps => {
                     value = -value;
                     by_source = -by_source;
-                    row.iter_mut().for_each(|slope| *slope = -*slope);
+                    row.scale(-1.0);
                 }
                 _ => {}
             }
@@ -207,13 +227,13 @@ impl CircuitModel {
         if let Some(meter) = filed.meter {
             let gain = self.figures.place(Figure::MeterGain(meter));
             let (error, slope) = machine.at(gain);
-            row.iter_mut().for_each(|of| *of *= 1.0 + error);
-            row[gain] += value * slope;
+            row.scale(1.0 + error);
+            row.add(gain, value * slope);
             value *= 1.0 + error;
             let zero = self.figures.place(Figure::MeterZero(meter));
             let (share, slope) = machine.at(zero);
             value += share * filed.zero_u;
-            row[zero] += slope * filed.zero_u;
+            row.add(zero, slope * filed.zero_u);
         }
         is_amps |= matches!(filed.measurand, Measurand::Wire(_));
         for applied in machine.edits {
@@ -221,17 +241,17 @@ impl CircuitModel {
                 Edit::NotZeroed(channel) if is_of(channel) && is_amps => {
                     let (amps, slope) = machine.at(applied.sizes);
                     value += amps;
-                    row[applied.sizes] += slope;
+                    row.add(applied.sizes, slope);
                 }
                 Edit::LeadsNotNulled(channel) if is_of(channel) && filed.measurand.in_ohms() => {
                     let (ohms, slope) = machine.at(applied.sizes);
                     value += ohms;
-                    row[applied.sizes] += slope;
+                    row.add(applied.sizes, slope);
                 }
                 Edit::WeakMeter(channel) if is_of(channel) => {
                     let (factor, slope) = machine.at(applied.sizes);
-                    row.iter_mut().for_each(|of| *of *= factor);
-                    row[applied.sizes] += value * slope;
+                    row.scale(factor);
+                    row.add(applied.sizes, value * slope);
                     value *= factor;
                 }
                 _ => {}
@@ -240,7 +260,7 @@ impl CircuitModel {
         let mut u = filed.own_u.hypot(by_source * self.jitter_v);
         if filed.measurand.in_ohms() {
             let by_ohms = comparable(value).powi(2);
-            row.iter_mut().for_each(|slope| *slope *= -by_ohms);
+            row.scale(-by_ohms);
             // No ohmmeter is trusted beyond its range: an overload is open, more than some 10 kohm.
             u = (u * by_ohms).max(OPEN_U);
             value = comparable(value);
@@ -262,9 +282,33 @@ impl CircuitModel {
 /// An overload on ohms is open: more than some 10 kohm whatever the range, as [`comparable`] in siemens.
 const OPEN_U: f64 = 1e-4;
 
-fn fill(term: &Term, value: &mut f64, row: &mut [f64]) {
+fn fill(term: &Term, value: &mut f64, row: &mut SlopeRow) {
     *value = term.value;
-    term.slopes().iter().for_each(|(figure, slope)| row[*figure] += slope);
+    term.slopes().for_each(|(figure, slope)| row.add(figure, slope));
+}
+
+/// The netlists of one machine that are solved so far, and by state their places.
+struct SolvedStates {
+    places: Vec<Option<usize>>,
+    states: Vec<StateNetlist>,
+}
+
+/// The slopes of one reading, by the figures and sizes from the first wanted on.
+struct SlopeRow<'a> {
+    first: usize,
+    slopes: &'a mut [f64],
+}
+
+impl SlopeRow<'_> {
+    fn add(&mut self, place: usize, slope: f64) {
+        if let Some(own) = place.checked_sub(self.first) {
+            self.slopes[own] += slope;
+        }
+    }
+
+    fn scale(&mut self, factor: f64) {
+        self.slopes.iter_mut().for_each(|slope| *slope *= factor);
+    }
 }
 
 /// The knots around a moment, with their shares.

@@ -121,8 +121,8 @@ impl NetlistBuilder {
     fn add(&mut self, from: Option<usize>, to: Option<usize>, ohms: &Term, volts: &Term) -> usize {
         let least = ohms.value.max(1e-5);
         let number = self.netlist.add(Resistor { from, to, ohms: least, volts: volts.value });
-        self.slopes.extend(ohms.slopes().iter().map(|(figure, slope)| (number, *figure, *slope, 0.0)));
-        self.slopes.extend(volts.slopes().iter().map(|(figure, slope)| (number, *figure, 0.0, *slope)));
+        self.slopes.extend(ohms.slopes().map(|(figure, slope)| (number, figure, slope, 0.0)));
+        self.slopes.extend(volts.slopes().map(|(figure, slope)| (number, figure, 0.0, slope)));
         number
     }
 

@@ -8,6 +8,8 @@ pub(super) struct MachineView<'a> {
     pub figures: &'a MachineFigures,
     /// By figure, then by size of the edits: value and slope.
     pub values: &'a [(f64, f64)],
+    /// Slopes are wanted by figures and sizes from this place on.
+    pub first_slope: usize,
     pub edits: &'a [AppliedEdit],
     pub nominal: &'a [f64],
     pub kinds: &'a [usize],
@@ -44,7 +46,12 @@ impl MachineView<'_> {
                 };
             }
         }
-        let celsius = self.figure(Figure::Celsius).plus(&self.figure(Figure::CoilWarmth(at)));
+        let mut celsius = self.figure(Figure::Celsius).plus(&self.figure(Figure::CoilWarmth(at)));
+        for applied in self.edits {
+            if applied.edit == Edit::Warmth(at) {
+                celsius = celsius.plus(&self.size(applied, 0));
+            }
+        }
         let mut ratio = celsius.plus(&Term::constant(-self.reference_celsius)).scaled(self.alpha);
         // No coil is colder than copper's rule reaches.
         ratio.value = (1.0 + ratio.value).max(0.3);
@@ -112,7 +119,7 @@ impl MachineView<'_> {
         }
         // On by turns: off, its output has none of the feed's volts.
         let duty = self.figure(Figure::Duty(branch));
-        if duty.value < 1.0 || duty.slopes().iter().any(|(_, slope)| *slope > 0.0) {
+        if duty.value < 1.0 || self.at(self.figures.place(Figure::Duty(branch))).1 > 0.0 {
             volts = volts.plus(&self.source_volts().times(&duty.scaled(-1.0).plus(&Term::constant(1.0))));
         }
         for applied in self.edits {

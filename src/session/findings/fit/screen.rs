@@ -138,30 +138,29 @@ impl<'a> Screen<'a> {
 
     /// Values and slopes by the sizes at the readings that an edit moves. Those of a mistake follow from the base.
     fn moved(&self, edit: &AppliedEdit, sizes: &[(f64, f64)], edits: &[AppliedEdit], affected: &[usize]) -> Prediction {
-        let first = self.values.len();
-        let row_of = |width: usize, values: Vec<f64>, slope: &dyn Fn(usize) -> f64| {
+        let width = sizes.len();
+        let row_of = |values: Vec<f64>, slope: &dyn Fn(usize) -> f64| {
             let mut slopes = vec![0.0; width * affected.len()];
             if !sizes.is_empty() {
-                affected.iter().enumerate().for_each(|(row, at)| slopes[row * width + first] = slope(*at));
+                affected.iter().enumerate().for_each(|(row, at)| slopes[row * width] = slope(*at));
             }
             Prediction { values, variances: Vec::new(), by_source: Vec::new(), slopes, width }
         };
-        let width = first + sizes.len();
         let by_mistake = match edit.edit {
             Edit::Exchanged(one, other) => Some(vec![self.shown[other], self.shown[one]]),
             Edit::DeadClamp(_) => Some(vec![0.0]),
             Edit::Reversed(_) | Edit::NotZeroed(_) | Edit::LeadsNotNulled(_) | Edit::WeakMeter(_) => {
                 let of = |at: usize| self.misread(edit.edit, at, sizes.first().copied().unwrap_or_default());
-                return row_of(width, affected.iter().map(|at| of(*at).0).collect(), &|at| of(at).1);
+                return row_of(affected.iter().map(|at| of(*at).0).collect(), &|at| of(at).1);
             }
             _ => None,
         };
         match by_mistake {
-            Some(values) => row_of(width, values, &|_| 0.0),
+            Some(values) => row_of(values, &|_| 0.0),
             None => {
                 let mut values = self.values.clone();
                 values.extend(sizes);
-                self.model.predict(&values, edits, affected.iter().copied())
+                self.model.predict_from(self.values.len(), &values, edits, affected.iter().copied())
             }
         }
     }
@@ -189,7 +188,8 @@ impl<'a> Screen<'a> {
     fn without(&self, at: usize) -> f64 {
         let diagonal = self.inverse[at * self.misses.len() + at];
         let slipped = AppliedEdit { edit: Edit::Slipped(at), sizes: self.values.len() };
-        let variance = self.model.predict(&self.values, &[slipped], std::iter::once(at)).variances[0];
+        let all = self.values.len();
+        let variance = self.model.predict_from(all, &self.values, &[slipped], std::iter::once(at)).variances[0];
         let anything = self.model.readings[at].value.powi(2) / variance;
         self.ln_evidence + 0.5 * (self.weights[at].powi(2) / diagonal - (diagonal * variance).ln() - anything)
     }
@@ -199,8 +199,7 @@ impl<'a> Screen<'a> {
         let mut sizes = start.to_vec();
         let mut best = ScreenScore { ln_evidence: f64::MIN, sizes: sizes.clone() };
         let mut edits = self.edits.clone();
-        let first = self.values.len();
-        edits.push(AppliedEdit { edit: edit.edit, sizes: first });
+        edits.push(AppliedEdit { edit: edit.edit, sizes: self.values.len() });
         for _ in 0..=steps {
             let natural: Vec<(f64, f64)> =
                 edit.sizes.iter().zip(&sizes).map(|(prior, deviation)| prior.at(*deviation)).collect();
@@ -234,7 +233,7 @@ impl<'a> Screen<'a> {
             if count > 0 {
                 let moved = &moved;
                 let columns: Vec<_> =
-                    (0..count).map(|which| move |row: usize| moved.slopes[row * moved.width + first + which]).collect();
+                    (0..count).map(|which| move |row: usize| moved.slopes[row * moved.width + which]).collect();
                 let right: Vec<f64> = (0..count)
                     .map(|which| with_misses(&columns[which]) - product(&columns[which], &shift) - sizes[which])
                     .collect();

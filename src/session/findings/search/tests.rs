@@ -5,7 +5,7 @@ use crate::{
     electrics::Uncertain,
     session::findings::{
         Observation, ObservationSet, Role, RunningLoads,
-        cause::{CAUSES, CauseContext},
+        cause::{CauseContext, candidates},
         layout::Layout,
     },
     units::Limit,
@@ -95,12 +95,15 @@ fn brute_force(search: &HypothesisSearch, with_pairs: bool) -> Vec<(Vec<usize>, 
     sums(weights.into_iter())
 }
 
+/// Stands for all that was not fitted.
+const LEFT: usize = usize::MAX;
+
 fn assert_nothing_is_lost(ground: f64, shared: f64, with_pairs: bool) {
     let observations = observations(ground, shared);
     let layout = Layout::new(&observations);
     let prior = MachinePrior::new(&layout);
     let context = CauseContext { layout: &layout, prior: &prior };
-    let mut candidates: Vec<CauseCandidate> = CAUSES.iter().flat_map(|cause| cause.candidates(&context)).collect();
+    let mut candidates = candidates(&context);
     let mut modes = mode::modes(&layout, &prior);
     if with_pairs {
         // Pairs are many: in the usual mode, and without the mistakes, whose starts are as good as their fits.
@@ -111,12 +114,16 @@ fn assert_nothing_is_lost(ground: f64, shared: f64, with_pairs: bool) {
     let search = HypothesisSearch { problem, candidates: &candidates, modes, go_on: &|| true };
     let posterior = search.run().unwrap();
     let found = posterior.hypotheses.iter().filter(|one| with_pairs || one.causes.len() < 2);
-    let found = sums(found.map(|one| (one.causes.clone(), one.ln_weight)));
+    // What was screened and not fitted counts against all, and stands for no cause.
+    let first = &posterior.hypotheses[0];
+    let left = 1.0 - posterior.hypotheses.iter().map(|one| one.probability).sum::<f64>();
+    let ln_left = first.ln_weight + TEMPERATURE * (left.max(0.0) / first.probability).ln();
+    let found = sums(found.map(|one| (one.causes.clone(), one.ln_weight)).chain([(vec![LEFT], ln_left)]));
     let brute = brute_force(&search, with_pairs);
     let probability = |all: &[(Vec<usize>, f64)], causes: &[usize]| {
         all.iter().find(|(known, _)| known == causes).map_or(0.0, |(_, probability)| *probability)
     };
-    for (causes, _) in brute.iter().chain(&found) {
+    for (causes, _) in brute.iter().chain(&found).filter(|(causes, _)| causes[..] != [LEFT]) {
         let (by_search, by_brute) = (probability(&found, causes), probability(&brute, causes));
         let edits: Vec<Edit> = causes.iter().map(|at| candidates[*at].edit).collect();
         assert!((by_search - by_brute).abs() < 0.02, "{ground} {shared} {edits:?}: {by_search} {by_brute}");
