@@ -441,3 +441,6 @@ fn publish(news: &broadcast::Sender<Arc<str>>, message: impl Into<NewsMessage>) 
         Err(error) => tracing::error!("news could not be written as JSON: {error}"),
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -37,7 +37,8 @@ impl FindingsThread {
         Self::with(Arc::new(|task, go_on| task.work_out(go_on)))
     }
 
-    fn with(work: Arc<Work>) -> (Self, mpsc::Receiver<CoreEvent>) {
+    /// The same with other work, which a test holds up.
+    pub(super) fn with(work: Arc<Work>) -> (Self, mpsc::Receiver<CoreEvent>) {
         let (done, findings) = mpsc::channel(QUEUE);
         (Self { work, done, is_wanted: Arc::default() }, findings)
     }

@@ -52,7 +52,7 @@ const NEGLIGIBLE: f64 = 9.0;
 /// Causes that are tried together with every other.
 const LEADS: usize = 5;
 /// Two faults at once are rarer than chance would have them: most visits are for one.
-const LN_SECOND_FAULT: f64 = -1.7;
+const LN_SECOND_FAULT: f64 = -1.2;
 /// More causes than this are not told apart by the captures of one visit.
 const MOST_CAUSES: usize = 3;
 

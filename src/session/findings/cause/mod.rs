@@ -68,15 +68,9 @@ const CAUSES: [&dyn Cause; 19] = [
     &warm_coil::WarmCoil,
 ];
 
-/// A diagnostician is called because something does not work, and in about two visits of three the cause is electrical (common
-/// practice, no source). The odds in the files of the causes tell how they compare, and sum up to about 1.2.
-const FAULT_ODDS: f64 = 1.7;
-
 /// Every cause at every place where it could be.
 pub(super) fn candidates(context: &CauseContext) -> Vec<CauseCandidate> {
-    let mut all: Vec<CauseCandidate> = CAUSES.iter().flat_map(|cause| cause.candidates(context)).collect();
-    all.iter_mut().filter(|candidate| !candidate.is_mistake).for_each(|fault| fault.odds *= FAULT_ODDS);
-    all
+    CAUSES.iter().flat_map(|cause| cause.candidates(context)).collect()
 }
 
 /// What a cause may use to list its candidates.

@@ -9,15 +9,16 @@ use crate::session::findings::{
 
 pub(super) struct WarmCoil;
 
-/// A coil held on for long is some 30 to 90 K above the air (common practice, no source).
-const WARMER: FigurePrior = FigurePrior::normal(30.0, 25.0);
+/// A coil held on for long is some 20 to 80 K above the air (common practice, no source).
+const WARMER: FigurePrior = FigurePrior::normal(25.0, 20.0);
 const COLDER: FigurePrior = FigurePrior::normal(-20.0, 15.0);
 /// From a warm day to about the limit of usual wire enamel (common practice, no source), K.
 const MOST_WARMER: f64 = 145.0;
 /// Others that work keep a coil among them from being colder by more, K.
 const MOST_COLDER: f64 = -80.0;
-const WARMER_ODDS: f64 = 0.08;
-const COLDER_ODDS: f64 = 0.04;
+/// That one coil alone has worked for long just before, or alone has not, is rare: what coils usually differ by is in the prior.
+const WARMER_ODDS: f64 = 0.01;
+const COLDER_ODDS: f64 = 0.01;
 
 impl Cause for WarmCoil {
     fn candidates(&self, context: &CauseContext) -> Vec<CauseCandidate> {
