@@ -98,7 +98,7 @@ async fn a_slow_search_holds_nobody_up() {
         FindingsThread::with(Arc::new(move |task: &FindingsTask, _: &dyn Fn() -> bool| {
             began.blocking_send(task.captures).unwrap();
             // Until the sender is dropped.
-            drop(released.lock().unwrap().recv());
+            released.lock().unwrap().recv().unwrap_err();
             over.store(true, Ordering::SeqCst);
             Some(Vec::new())
         }));
