@@ -1,12 +1,10 @@
 //! Proves that a past drive opens as one picture: all channels over one axis of time, flags that lead to the samples around them, the
 //! same flags as text, and the track; what the page is told, and the sheet. `browser/drive.rs` looks at the page itself.
 
-use std::{thread, time::Duration};
-
 use serde_json::{Value, json};
 
 use crate::{
-    harness::{Bay, Daemon, Meter, text},
+    harness::{Bay, Board, Daemon, Meter, text},
     page::Page,
 };
 
@@ -14,7 +12,7 @@ const BENCH: &str = r#"
 [[meter]]
 name = "board"
 port = "PORTS/board"
-protocol = "columns"
+protocol = "columns-ms"
 baud = 115200
 [[meter.channel]]
 name = "tilt coil"
@@ -76,24 +74,24 @@ fn fix(number: u32) -> String {
 
 /// The two meters of the drive, and how far it has gone.
 struct Sending {
-    board: Meter,
+    board: Board,
     receiver: Meter,
-    lines: u32,
+    fixes: u32,
 }
 
 impl Sending {
-    /// So many lines of the board, fifty a second, and a fix with each tenth: volts of the supply and of both clamps.
-    fn sends(&mut self, line: &str, count: u32) {
-        for _ in 0..count {
-            self.board.line(line);
-            if self.lines.is_multiple_of(10) {
-                self.receiver.line(&fix(self.lines / 10));
-            }
-            self.lines += 1;
-            thread::sleep(Duration::from_millis(20));
+    /// So many lines of the board, and a fix before each twenty: volts of the supply and of both clamps.
+    fn sends(&mut self, line: &str, count: usize) {
+        for begin in (0..count).step_by(FIX_EVERY) {
+            self.receiver.line(&fix(self.fixes));
+            self.fixes += 1;
+            self.board.sends(line, FIX_EVERY.min(count - begin));
         }
     }
 }
+
+/// Lines of the board for one of the receiver.
+const FIX_EVERY: usize = 20;
 
 /// Supply 13.8 V, lift coil 1.62 A, tilt coil 1.0 A, and both without current.
 const BOTH: &str = "13.80,0.0162,0.0100";
@@ -104,24 +102,24 @@ const NONE: &str = "13.90,0.0000,0.0000";
 pub(crate) fn driven() -> (Bay, Daemon) {
     let bay = Bay::with_bench(BENCH);
     let procedure = bay.write("drive.toml", DRIVE);
-    let mut sending = Sending { board: bay.meter("board"), receiver: bay.meter("receiver"), lines: 0 };
+    let mut sending = Sending { board: Board::of(bay.meter("board"), 3), receiver: bay.meter("receiver"), fixes: 0 };
     let mut daemon =
         bay.start_with(&["--procedure", text(&procedure), "--page", "127.0.0.1:0", "--machine", "loader 7"]);
     daemon.until_open(["board", "receiver"]);
     let mut news = bay.client().watch();
-    sending.sends(BOTH, 60);
-    sending.sends("11.90,0.0080,0.0100", 25);
-    sending.sends(BOTH, 60);
+    sending.sends(BOTH, 120);
+    sending.sends("11.90,0.0080,0.0100", 50);
+    sending.sends(BOTH, 120);
     news.said("lift coil in limit again");
     sending.sends("13.80,0.0162,0.0000", 1);
-    sending.sends(BOTH, 50);
+    sending.sends(BOTH, 100);
     daemon.ask(json!({ "do": "mark", "text": "jerk" }));
-    sending.sends(BOTH, 30);
+    sending.sends(BOTH, 60);
     daemon.step("next");
     for _ in 0..2 {
-        sending.sends(BOTH, 40);
-        sending.sends(TILT, 30);
-        sending.sends(NONE, 40);
+        sending.sends(BOTH, 80);
+        sending.sends(TILT, 60);
+        sending.sends(NONE, 80);
     }
     news.heard("a response", |news| news["news"] == "response");
     daemon.ask(json!({ "do": "end" }));
