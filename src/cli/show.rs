@@ -47,7 +47,7 @@ pub(super) struct ShowArgs {
     figures: bool,
     /// Prove the data: hash session.json and every sample again, and compare with what was kept as it was recorded, and with the
     /// hash of a sheet where one is given; exit with status 1 where something differs
-    #[arg(long, value_name = "SHA256", num_args = 0..=1, default_missing_value = "", conflicts_with_all = ["json", "figures"])]
+    #[arg(long, value_name = "SHA256", num_args = 0..=1, default_missing_value = "", value_parser = show_hash::typed, conflicts_with_all = ["json", "figures"])]
     hash: Option<String>,
 }
 

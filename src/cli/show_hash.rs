@@ -11,7 +11,22 @@ use crate::{
     units::show_seconds,
 };
 
-/// Prints both hashes, each calculated anew, and what differs. `wanted` is a hash of a sheet; empty for none.
+/// Digits of a SHA-256 on paper.
+const DIGITS: usize = 64;
+
+/// A hash as it is typed from a sheet, in capitals or groups too: one that is incomplete would be of no session.
+pub(super) fn typed(text: &str) -> Result<String, String> {
+    let hash: String = text.chars().filter(|character| !character.is_whitespace()).collect();
+    if hash.is_empty() || hash.len() == DIGITS && hash.bytes().all(|digit| digit.is_ascii_hexdigit()) {
+        return Ok(hash.to_ascii_lowercase());
+    }
+    Err(format!(
+        "expected the {DIGITS} digits (0 to 9, a to f) at the end of the sheet, found {}",
+        hash.chars().count()
+    ))
+}
+
+/// Prints both hashes, each calculated anew, and what differs. `wanted` is a hash of a sheet as [`typed`] reads it; empty for none.
 pub(super) fn print(
     out: &mut dyn Write,
     connection: &Connection,
@@ -32,9 +47,8 @@ pub(super) fn print(
         )?;
         is_proved = false;
     }
-    let wanted = wanted.trim().to_lowercase();
     if !wanted.is_empty() {
-        let said = match [&record, &proved.sha256].into_iter().position(|own| *own == wanted) {
+        let said = match [&record, &proved.sha256].into_iter().position(|own| own == wanted) {
             Some(0) => "The record is what the sheet says.",
             Some(_) => "The samples are what the sheet says.",
             None => {

@@ -132,6 +132,9 @@ fn a_copy_is_proved_with_ordinary_tools_and_a_changed_sample_is_found() {
     let of_sheet = bay.bayline(["show", "last", "--hash", &samples.to_uppercase()]).done();
     assert!(of_sheet.contains("The samples are what the sheet says."), "{of_sheet}");
     bay.bayline(["show", "last", "--hash", &record]).done();
+    let incomplete = bay.bayline(["show", "last", "--hash", &samples[..63]]);
+    assert_eq!(incomplete.code, Some(2));
+    assert!(incomplete.stderr.contains("expected the 64 digits"), "{incomplete:?}");
     let database = rusqlite::Connection::open(bay.database()).unwrap();
     let value: f64 = database.query_row("SELECT value FROM sample WHERE rowid = 3", [], |row| row.get(0)).unwrap();
     let set = |value: f64| database.execute("UPDATE sample SET value = ?1 WHERE rowid = 3", [value]).unwrap();
