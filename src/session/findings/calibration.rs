@@ -148,7 +148,7 @@ mod tests {
         let search =
             HypothesisSearch { problem, candidates: &candidates, modes: modes(&layout, &prior), go_on: &|| true };
         let posterior = search.run().unwrap();
-        let truth = chosen.iter().filter(|at| !all[**at].is_mistake).map(|at| Statement::of(&all[*at])).collect();
+        let truth = chosen.iter().filter(|at| all[**at].edit.is_fault()).map(|at| Statement::of(&all[*at])).collect();
         Drawn { truth, candidates, posterior }
     }
 

@@ -303,7 +303,7 @@ impl FindingWriter<'_> {
 
     /// A mistake that is likelier than not.
     fn mistake(&self, best: &Hypothesis) -> Option<Finding> {
-        let place = best.causes.iter().position(|at| self.candidates()[*at].is_mistake)?;
+        let place = best.causes.iter().position(|at| !self.candidates()[*at].edit.is_fault())?;
         let cause = best.causes[place];
         let weight = self.posterior().probability(|one| one.causes.contains(&cause));
         let fitted = self.fitted(best, place);

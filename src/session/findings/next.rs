@@ -6,7 +6,7 @@
 
 use super::{
     FindingKind, Role, RunningLoads,
-    circuit::{AppliedEdit, DriveState, Edit, MeterReading},
+    circuit::{AppliedEdit, DriveState, MeterReading},
     conclude::FindingWriter,
     evidence::shown,
     layout::measurand_of,
@@ -96,7 +96,7 @@ impl Splitting<'_> {
     /// The faults that a hypothesis says, to be compared: a mistake beside them leaves them as they are.
     fn said(&self, hypothesis: &Hypothesis) -> Vec<(FindingKind, &[usize])> {
         let causes = self.writer.statements.candidates;
-        let faults = hypothesis.causes.iter().map(|at| &causes[*at]).filter(|cause| !cause.is_mistake);
+        let faults = hypothesis.causes.iter().map(|at| &causes[*at]).filter(|cause| cause.edit.is_fault());
         let mut said: Vec<(FindingKind, &[usize])> = faults.map(|cause| (cause.kind, &cause.coils[..])).collect();
         said.sort_unstable();
         said
@@ -177,20 +177,7 @@ fn usual_u(possible: &Possible, value: f64) -> f64 {
 
 /// Measured again with care, a mistake is not made again.
 fn without_mistakes(edits: &[AppliedEdit]) -> Vec<AppliedEdit> {
-    let is_mistake = |edit: Edit| {
-        matches!(
-            edit,
-            Edit::Exchanged(..)
-                | Edit::Slipped(_)
-                | Edit::Reversed(_)
-                | Edit::DeadClamp(_)
-                | Edit::NotZeroed(_)
-                | Edit::LeadsNotNulled(_)
-                | Edit::WeakMeter(_)
-                | Edit::EngineStarted(_)
-        )
-    };
-    edits.iter().filter(|applied| !is_mistake(applied.edit)).copied().collect()
+    edits.iter().filter(|applied| !applied.edit.is_mistake()).copied().collect()
 }
 
 fn words(role: Role, state: DriveState, coil: Option<&str>) -> String {

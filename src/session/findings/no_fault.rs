@@ -104,7 +104,7 @@ impl FindingWriter<'_> {
         let mut found: Vec<Alternative> = Vec::new();
         for (candidate, factor) in self.candidates().iter().zip(&self.posterior().bayes_factors) {
             let is_known = |known: &Alternative| known.kind == candidate.kind;
-            if candidate.is_mistake || *factor < NOT_RULED_OUT || listed.iter().any(is_known) {
+            if !candidate.edit.is_fault() || *factor < NOT_RULED_OUT || listed.iter().any(is_known) {
                 continue;
             }
             let circuits = candidate.coils.iter().map(|at| self.layout.coils[*at].to_owned());

@@ -141,11 +141,12 @@ impl HypothesisSearch<'_> {
                 continue;
             }
             let start = candidate.starts.first().cloned().unwrap_or_default();
-            let second = if !candidate.is_mistake && causes.iter().any(|chosen| !self.candidates[*chosen].is_mistake) {
-                LN_SECOND_FAULT
-            } else {
-                0.0
-            };
+            let second =
+                if candidate.edit.is_fault() && causes.iter().any(|chosen| self.candidates[*chosen].edit.is_fault()) {
+                    LN_SECOND_FAULT
+                } else {
+                    0.0
+                };
             let odds = prior + candidate.odds.ln() + second;
             let known: Vec<Vec<f64>>;
             let starts = match alone.get(at).and_then(Option::as_ref) {
@@ -245,7 +246,7 @@ impl HypothesisSearch<'_> {
         let fit = self.problem.fit(&edits);
         let mut ln_weight = fit.ln_evidence + mode::ln_odds(&edits);
         ln_weight += causes.iter().map(|at| self.candidates[*at].odds.ln()).sum::<f64>();
-        let faults = causes.iter().filter(|at| !self.candidates[**at].is_mistake).count();
+        let faults = causes.iter().filter(|at| self.candidates[**at].edit.is_fault()).count();
         ln_weight += faults.saturating_sub(1) as f64 * LN_SECOND_FAULT;
         let hypothesis = Hypothesis { causes, edits, fit, ln_weight, probability: 0.0 };
         self.is_possible(&hypothesis).then_some(hypothesis)
@@ -265,7 +266,7 @@ impl HypothesisSearch<'_> {
             return true;
         }
         // A person makes one mistake at most; that a coil is warm is none.
-        let is_slip = |candidate: &CauseCandidate| candidate.is_mistake && !matches!(candidate.edit, Edit::Warmth(_));
+        let is_slip = |candidate: &CauseCandidate| candidate.edit.is_mistake();
         if is_slip(first) && is_slip(second) {
             return true;
         }

@@ -60,7 +60,7 @@ pub(super) struct Statements<'a> {
 impl Statements<'_> {
     /// The faults of a hypothesis, without its mistakes.
     pub(super) fn faults<'h>(&'h self, hypothesis: &'h Hypothesis) -> impl Iterator<Item = usize> + 'h {
-        hypothesis.causes.iter().copied().filter(|at| !self.candidates[*at].is_mistake)
+        hypothesis.causes.iter().copied().filter(|at| self.candidates[*at].edit.is_fault())
     }
 
     /// What a hypothesis has that another has not: the place of a fault of its own among its causes, else of a mistake.
@@ -69,14 +69,14 @@ impl Statements<'_> {
             let cause = one.causes[*place];
             let said = Statement::of(&self.candidates[cause]);
             let mut of_other = self.faults(other).map(|at| Statement::of(&self.candidates[at]));
-            if self.candidates[cause].is_mistake {
+            if !self.candidates[cause].edit.is_fault() {
                 !other.causes.contains(&cause)
             } else {
                 !of_other.any(|one| one == said)
             }
         };
         let own: Vec<usize> = (0..one.causes.len()).filter(is_own).collect();
-        own.iter().find(|place| !self.candidates[one.causes[**place]].is_mistake).or(own.first()).copied()
+        own.iter().find(|place| self.candidates[one.causes[**place]].edit.is_fault()).or(own.first()).copied()
     }
 
     /// Whether a hypothesis says it.

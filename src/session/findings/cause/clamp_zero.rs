@@ -13,8 +13,9 @@ const AMPS: FigurePrior = FigurePrior::normal(0.0, 0.2);
 impl Cause for ClampNotZeroed {
     fn candidates(&self, context: &CauseContext) -> Vec<CauseCandidate> {
         let channels = context.channels(|measurand| matches!(measurand, Measurand::Wire(_)));
-        let found =
-            channels.into_iter().map(|channel| CauseCandidate::mistake(&Self, Edit::NotZeroed(channel), Some(AMPS)));
+        let found = channels
+            .into_iter()
+            .map(|channel| CauseCandidate::contradiction(&Self, Edit::NotZeroed(channel), Some(AMPS)));
         CauseCandidate::share(found.collect(), 0.05)
     }
 

@@ -17,7 +17,7 @@ impl Cause for DeadClamp {
                     && reading.state != DriveState::Rest
                     && reading.value.abs() < MOST_A
             })
-            .map(|(at, _)| CauseCandidate::mistake(&Self, Edit::DeadClamp(at), None));
+            .map(|(at, _)| CauseCandidate::contradiction(&Self, Edit::DeadClamp(at), None));
         CauseCandidate::share(found.collect(), 0.03)
     }
 

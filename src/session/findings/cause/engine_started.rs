@@ -12,7 +12,7 @@ impl Cause for EngineStarted {
         let size =
             FigurePrior { center: VOLTS.center * context.prior.scale, sd: VOLTS.sd * context.prior.scale, ..VOLTS };
         let found = (1..context.layout.readings.len())
-            .map(|at| CauseCandidate::mistake(&Self, Edit::EngineStarted(at), Some(size)));
+            .map(|at| CauseCandidate::contradiction(&Self, Edit::EngineStarted(at), Some(size)));
         CauseCandidate::share(found.collect(), 0.03)
     }
 

@@ -35,7 +35,7 @@ impl Cause for ExchangedSteps {
         for one in 0..readings.len() {
             for other in one + 1..readings.len() {
                 if is_apart(&readings[one], &readings[other]) && is_alike(context.layout, one, other) {
-                    let exchanged = CauseCandidate::mistake(&Self, Edit::Exchanged(one, other), None);
+                    let exchanged = CauseCandidate::contradiction(&Self, Edit::Exchanged(one, other), None);
                     found.push(CauseCandidate { odds: ODDS_OF_PAIR, ..exchanged });
                 }
             }

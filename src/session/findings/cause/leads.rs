@@ -15,7 +15,7 @@ impl Cause for LeadsNotNulled {
         let channels = context.channels(|measurand| matches!(measurand, Measurand::CoilOhms(_)));
         let found = channels
             .into_iter()
-            .map(|channel| CauseCandidate::mistake(&Self, Edit::LeadsNotNulled(channel), Some(OHMS)));
+            .map(|channel| CauseCandidate::contradiction(&Self, Edit::LeadsNotNulled(channel), Some(OHMS)));
         CauseCandidate::share(found.collect(), 0.06)
     }
 

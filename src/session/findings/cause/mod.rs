@@ -46,7 +46,7 @@ pub(super) trait Cause: Sync {
 }
 
 /// Every cause; the order has no meaning.
-const CAUSES: [&dyn Cause; 19] = [
+const CAUSES: &[&dyn Cause] = &[
     &open::OpenCircuit,
     &coil::CoilOutOfTolerance,
     &series::SeriesResistance,
@@ -116,8 +116,6 @@ pub(super) struct CauseCandidate {
     pub starts: Vec<Vec<f64>>,
     /// How likely it is beforehand, for one machine in good order measured without a mistake.
     pub odds: f64,
-    /// Whether it is a person's mistake, or a coil's temperature, and no fault of the machine.
-    pub is_mistake: bool,
 }
 
 impl CauseCandidate {
@@ -132,7 +130,6 @@ impl CauseCandidate {
             sizes: Vec::new(),
             starts: vec![Vec::new()],
             odds: 0.0,
-            is_mistake: false,
         }
     }
 
@@ -142,9 +139,9 @@ impl CauseCandidate {
         Self { sizes: vec![size], starts, ..Self::plain(cause, kind, coils, edit) }
     }
 
-    /// A mistake.
-    fn mistake(cause: &'static dyn Cause, edit: Edit, size: Option<FigurePrior>) -> Self {
-        let plain = Self { is_mistake: true, ..Self::plain(cause, FindingKind::Contradiction, Vec::new(), edit) };
+    /// A mistake or a state of a good machine, by which readings contradict each other.
+    fn contradiction(cause: &'static dyn Cause, edit: Edit, size: Option<FigurePrior>) -> Self {
+        let plain = Self::plain(cause, FindingKind::Contradiction, Vec::new(), edit);
         match size {
             Some(size) => Self { sizes: vec![size], starts: vec![vec![-1.0], vec![1.0]], ..plain },
             None => plain,

@@ -18,7 +18,7 @@ impl Cause for ReversedClamp {
         let found = channels
             .into_iter()
             .filter(negative)
-            .map(|channel| CauseCandidate::mistake(&Self, Edit::Reversed(channel), None));
+            .map(|channel| CauseCandidate::contradiction(&Self, Edit::Reversed(channel), None));
         CauseCandidate::share(found.collect(), 0.05)
     }
 

@@ -7,7 +7,8 @@ pub(super) struct MisplacedLead;
 
 impl Cause for MisplacedLead {
     fn candidates(&self, context: &CauseContext) -> Vec<CauseCandidate> {
-        let all = (0..context.layout.readings.len()).map(|at| CauseCandidate::mistake(&Self, Edit::Slipped(at), None));
+        let all =
+            (0..context.layout.readings.len()).map(|at| CauseCandidate::contradiction(&Self, Edit::Slipped(at), None));
         CauseCandidate::share(all.collect(), 0.05)
     }
 

@@ -33,7 +33,7 @@ impl Cause for WarmCoil {
             let prior = FigurePrior::normal(share * prior.center, share * prior.sd);
             let known = context.coils().filter(|at| context.is_seen(*at) && context.prior.nominal[*at].is_some());
             let each = known.map(|at| {
-                let warm = CauseCandidate::mistake(&Self, Edit::Warmth(at), Some(prior));
+                let warm = CauseCandidate::contradiction(&Self, Edit::Warmth(at), Some(prior));
                 CauseCandidate { kind: FindingKind::WarmCoils, coils: vec![at], range, ..warm }
             });
             CauseCandidate::share(each.collect(), odds)

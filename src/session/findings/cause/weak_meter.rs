@@ -15,7 +15,7 @@ impl Cause for WeakMeter {
         let found = context
             .channels(|_| true)
             .into_iter()
-            .map(|channel| CauseCandidate::mistake(&Self, Edit::WeakMeter(channel), Some(FACTOR)));
+            .map(|channel| CauseCandidate::contradiction(&Self, Edit::WeakMeter(channel), Some(FACTOR)));
         CauseCandidate::share(found.collect(), 0.03)
     }
 

@@ -93,7 +93,52 @@ impl Part {
     }
 }
 
+/// What a change is beside a machine in good order that is measured well.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(in super::super) enum EditKind {
+    /// Something is broken.
+    Fault,
+    /// Nothing is wrong, but a good machine can be so.
+    State,
+    /// A person measured or filed it wrongly: measured again with care, it is gone.
+    Mistake,
+}
+
 impl Edit {
+    /// Whether it is a fault, a state of a good machine or a mistake.
+    pub(in super::super) const fn kind(self) -> EditKind {
+        match self {
+            Self::Series(_)
+            | Self::Open(_)
+            | Self::CoilFactor(_)
+            | Self::DriverVolts(..)
+            | Self::LeakToGround(..)
+            | Self::LimitedLeak(_)
+            | Self::LeakToFeed(..)
+            | Self::Swapped(..)
+            | Self::WeakBattery => EditKind::Fault,
+            Self::Warmth(_) | Self::Charging | Self::JunctionDrivers | Self::LittleDraw => EditKind::State,
+            Self::Exchanged(..)
+            | Self::Slipped(_)
+            | Self::Reversed(_)
+            | Self::DeadClamp(_)
+            | Self::NotZeroed(_)
+            | Self::LeadsNotNulled(_)
+            | Self::WeakMeter(_)
+            | Self::EngineStarted(_) => EditKind::Mistake,
+        }
+    }
+
+    /// Whether something of the machine is broken.
+    pub(in super::super) const fn is_fault(self) -> bool {
+        matches!(self.kind(), EditKind::Fault)
+    }
+
+    /// Whether a person made it, and measuring again with care takes it back.
+    pub(in super::super) const fn is_mistake(self) -> bool {
+        matches!(self.kind(), EditKind::Mistake)
+    }
+
     /// The branches whose circuit it changes.
     pub(in super::super) fn branches(self) -> Vec<usize> {
         match self {
@@ -105,23 +150,68 @@ impl Edit {
             | Self::LimitedLeak(at)
             | Self::LeakToFeed(at, _) => vec![at],
             Self::Swapped(one, other) => vec![one, other],
-            _ => Vec::new(),
+            Self::WeakBattery
+            | Self::Charging
+            | Self::JunctionDrivers
+            | Self::LittleDraw
+            | Self::Exchanged(..)
+            | Self::Slipped(_)
+            | Self::Reversed(_)
+            | Self::DeadClamp(_)
+            | Self::NotZeroed(_)
+            | Self::LeadsNotNulled(_)
+            | Self::WeakMeter(_)
+            | Self::EngineStarted(_) => Vec::new(),
         }
     }
 
     /// Whether it changes what all circuits share.
     pub(in super::super) const fn is_shared(self) -> bool {
-        matches!(
-            self,
-            Self::Series(Part::SharedFeed | Part::SharedGround)
-                | Self::Open(Part::SharedFeed | Part::SharedGround)
-                | Self::WeakBattery
-                | Self::Charging
-        )
+        match self {
+            Self::Series(part) | Self::Open(part) => part.branch().is_none(),
+            Self::WeakBattery | Self::Charging => true,
+            Self::CoilFactor(_)
+            | Self::Warmth(_)
+            | Self::DriverVolts(..)
+            | Self::LeakToGround(..)
+            | Self::LimitedLeak(_)
+            | Self::LeakToFeed(..)
+            | Self::Swapped(..)
+            | Self::JunctionDrivers
+            | Self::LittleDraw
+            | Self::Exchanged(..)
+            | Self::Slipped(_)
+            | Self::Reversed(_)
+            | Self::DeadClamp(_)
+            | Self::NotZeroed(_)
+            | Self::LeadsNotNulled(_)
+            | Self::WeakMeter(_)
+            | Self::EngineStarted(_) => false,
+        }
     }
 
     /// Whether a current flows through it while its driver is off.
     pub(super) const fn feeds_by_itself(self) -> bool {
-        matches!(self, Self::LeakToGround(..) | Self::LimitedLeak(_) | Self::LeakToFeed(..))
+        match self {
+            Self::LeakToGround(..) | Self::LimitedLeak(_) | Self::LeakToFeed(..) => true,
+            Self::Series(_)
+            | Self::Open(_)
+            | Self::CoilFactor(_)
+            | Self::DriverVolts(..)
+            | Self::Swapped(..)
+            | Self::WeakBattery
+            | Self::Warmth(_)
+            | Self::Charging
+            | Self::JunctionDrivers
+            | Self::LittleDraw
+            | Self::Exchanged(..)
+            | Self::Slipped(_)
+            | Self::Reversed(_)
+            | Self::DeadClamp(_)
+            | Self::NotZeroed(_)
+            | Self::LeadsNotNulled(_)
+            | Self::WeakMeter(_)
+            | Self::EngineStarted(_) => false,
+        }
     }
 }

@@ -11,9 +11,22 @@ pub(super) struct Term {
     slopes: [f64; MOST_SLOPES],
 }
 
-/// A coil held on has many: its own factor, its kind's, two temperatures, its rise, a fault's factor. A switched driver has
-/// the most: its volts and factor, its share without load, a junction's, those of the battery twice and its duty, a fault's.
-const MOST_SLOPES: usize = 10;
+/// What the longest term depends on, the volts of a switched driver (`MachineView::driver_volts`). A coil held on has fewer.
+const LONGEST_TERM: &[&str] = &[
+    "volts of all drivers",
+    "the driver's own factor",
+    "its share without load",
+    "volts of a junction",
+    "a junction's share without load",
+    "duty",
+    "volts of the battery",
+    "volts that charging adds",
+    "volts of a fault",
+    "volts of a second fault",
+];
+
+/// Each term has room for the longest; a longer one ends the calculation with a panic, never with a wrong slope.
+const MOST_SLOPES: usize = LONGEST_TERM.len();
 
 impl Default for Term {
     fn default() -> Self {

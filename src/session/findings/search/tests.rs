@@ -107,7 +107,7 @@ fn assert_nothing_is_lost(ground: f64, shared: f64, with_pairs: bool) {
     let mut modes = mode::modes(&layout, &prior);
     if with_pairs {
         // Pairs are many: in the usual mode, and without the mistakes, whose starts are as good as their fits.
-        candidates.retain(|candidate| !candidate.is_mistake);
+        candidates.retain(|candidate| candidate.edit.is_fault());
         modes.truncate(1);
     }
     let problem = FitProblem { model: &prior.model };
