@@ -90,6 +90,8 @@ pub struct Meter {
     last: Mono,
     /// When the last bytes arrived; none before any did.
     arrived: Option<Mono>,
+    /// Nothing had come since then at this time; none where nobody looked.
+    silent: Option<Mono>,
 }
 
 #[derive(Debug)]
@@ -138,6 +140,7 @@ impl Meter {
             ids: ids.clone(),
             last: Mono(i64::MIN),
             arrived: None,
+            silent: None,
         };
         (meter, channels)
     }
@@ -164,11 +167,17 @@ impl Meter {
         self.engine.set_request(request);
     }
 
+    /// The port was looked at, and nothing had come since the last bytes. This alone proves a pause of the device: where two
+    /// chunks are far apart the computer may have been busy, and the bytes waited in the port.
+    pub fn silent(&mut self, at: Mono) {
+        self.silent = Some(at);
+    }
+
     /// Decodes a chunk that arrived at a time; appends to the batch.
     pub fn take(&mut self, bytes: &[u8], arrived: Mono, batch: &mut Batch) {
         self.decoded.clear();
-        if let Some(before) = self.arrived.replace(arrived) {
-            let pause = Duration::from_micros(u64::try_from(arrived.since(before)).unwrap_or(0));
+        if let (Some(before), Some(silent)) = (self.arrived.replace(arrived), self.silent.take()) {
+            let pause = Duration::from_micros(u64::try_from(silent.since(before)).unwrap_or(0));
             self.engine.paused(pause, &mut self.decoded);
         }
         self.engine.push(bytes, &mut self.decoded);
@@ -180,7 +189,7 @@ impl Meter {
         self.decoded.clear();
         self.engine.lost(&mut self.decoded);
         self.fill(at, batch);
-        self.arrived = None;
+        (self.arrived, self.silent) = (None, None);
         self.clock.lost();
         // Another one may be plugged in.
         self.identity.clear();
@@ -331,6 +340,20 @@ mod tests {
         meter.take(bytes.as_bytes(), Mono(arrived), &mut batch);
         // To 10 µs: the fit moves by a few.
         batch.samples.iter().map(|sample| (sample.at.0 + 5) / 10 * 10).collect()
+    }
+
+    /// Seen on a busy computer: a line of which the second half waited in the port, while the reader did not run, was refused.
+    #[test]
+    fn only_a_port_that_was_seen_empty_proves_a_pause_inside_a_line() {
+        for (looked, samples) in [(None, 1), (Some(10), 1), (Some(300_000), 0)] {
+            let (mut meter, mut batch) = (meter("number"), Batch::default());
+            meter.take(b"12.4", Mono(0), &mut batch);
+            if let Some(looked) = looked {
+                meter.silent(Mono(looked));
+            }
+            meter.take(b"1 V\r\n", Mono(1_000_000), &mut batch);
+            assert_eq!(batch.samples.len(), samples, "looked at {looked:?}");
+        }
     }
 
     #[test]

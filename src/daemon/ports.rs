@@ -299,10 +299,16 @@ impl port::Listener for PortReader {
         self.received_at(self.clock.mono(), bytes)
     }
 
+    fn silent(&mut self) {
+        self.meter.silent(self.clock.mono());
+    }
+
     fn received_from_capture(&mut self, bytes: &[u8], after: Duration) -> bool {
         // At the recorded speed the times are those of the recording to the microsecond; a faster replay
         // would be in the future.
-        self.received_at(self.opened.plus(after).min(self.clock.mono()), bytes)
+        let arrived = self.opened.plus(after).min(self.clock.mono());
+        self.meter.silent(arrived);
+        self.received_at(arrived, bytes)
     }
 
     fn warning(&mut self, text: String) -> bool {

@@ -19,6 +19,9 @@ const FIRST_WAIT: Duration = Duration::from_millis(50);
 /// soon; one that did not, later and later.
 const LONGEST_WAIT: Duration = Duration::from_secs(1);
 
+/// A read waits in pieces of this length, so that the listener knows closely how long nothing came.
+const LOOK: Duration = Duration::from_millis(50);
+
 /// One read takes at most this much: at 3 Mbaud some 200 ms of bytes.
 const BUFFER: usize = 64 * 1024;
 
@@ -38,6 +41,9 @@ pub(crate) trait Listener {
 
     /// Bytes were received just now.
     fn received(&mut self, bytes: &[u8]) -> bool;
+
+    /// Nothing has come since the last bytes.
+    fn silent(&mut self) {}
 
     /// Bytes of a capture, and how long after its first bytes they were recorded.
     fn received_from_capture(&mut self, bytes: &[u8], _after: Duration) -> bool {
@@ -149,7 +155,7 @@ impl<L: Listener> ReadLoop<'_, L> {
             } else {
                 Ok(LONGEST_READ_WAIT)
             };
-            let outcome = match patience.and_then(|patience| port.read(&mut self.buffer, patience)) {
+            let outcome = match patience.and_then(|patience| port.read(&mut self.buffer, patience.min(LOOK))) {
                 Ok(outcome) => outcome,
                 Err(why) => return Some(why),
             };
@@ -168,7 +174,10 @@ impl<L: Listener> ReadLoop<'_, L> {
                 ReadOutcome::Recorded(count, after) => {
                     self.listener.received_from_capture(&self.buffer[..count], after)
                 }
-                ReadOutcome::Silence => true,
+                ReadOutcome::Silence => {
+                    self.listener.silent();
+                    true
+                }
                 ReadOutcome::Ended => {
                     self.listener.ended();
                     false

@@ -142,7 +142,7 @@ fn a_bench_and_a_procedure_are_set_up_by_form_and_no_path_gets_through() {
     assert_eq!(get("/procedure?own=true&name=mine")["figures"][0]["value"], first["value"]);
     assert_eq!(get("/procedures")["procedures"][0]["name"], "mine");
     assert_eq!(put("/do", json!({ "do": "begin", "machine": "loader <b>7</b>" }))["ok"], true);
-    daemon.until_samples(8);
+    daemon.until("samples of a display", |status| status["session"]["samples"].as_u64() >= Some(8));
     assert_eq!(put("/do", json!({ "do": "take" }))["ok"], true);
     assert_eq!(put("/do", json!({ "do": "end" }))["ok"], true);
 

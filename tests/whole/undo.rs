@@ -28,7 +28,7 @@ fn a_capture_in_the_wrong_place_and_a_wrong_word_are_undone() {
     let probe = Display::of(bay.meter("handheld"), "9.53 V");
     let procedure = bay.write("feeds.toml", TWO_FEEDS);
     let mut daemon = bay.start_with(&["--procedure", text(&procedure), "--machine", "loader 7"]);
-    daemon.until_samples(5);
+    daemon.until("9.53 V shown", |status| status["readings"].to_string().contains("9.53"));
     let undo = json!({"do": "undo"});
     assert!(daemon.refused(undo.clone()).contains("there is nothing to undo"));
 

@@ -87,7 +87,8 @@ impl Daemon {
         }
     }
 
-    /// Waits until so many samples have come in since the session began.
+    /// Waits until so many samples have come in since the session began, of meters that send what the test tells them to and no
+    /// more: a display that repeats its reading passes the count.
     pub(crate) fn until_samples(&mut self, count: u64) {
         self.until(&format!("{count} samples"), |status| status["session"]["samples"] == count);
     }
