@@ -26,6 +26,7 @@ use uuid::Uuid;
 use crate::{
     channel::{Bench, ChannelIds},
     clock::Clock,
+    judging::judge_all_by_corrections,
     mistake::Mistake,
     procedure::Procedure,
     server::{self, ControlServer, PageServer, ServerError},
@@ -138,6 +139,8 @@ pub(crate) async fn run(config: Config, ready: impl FnOnce(), stop: Cancellation
             "session {session} was cut off; it is closed as interrupted, and `bayline begin --continues {session}` continues it"
         );
     }
+    // What an earlier run left undone; those who record and look on don't wait for it.
+    let catching_up = judging_by_corrections(folder);
     let begin = first_session(&config)?;
     let listener = server::bind(&folder.socket())?;
     let link = config.page.as_ref().map(|page| page.access().local_link());
@@ -198,6 +201,11 @@ pub(crate) async fn run(config: Config, ready: impl FnOnce(), stop: Cancellation
         // Its streams end with `clients`; a browser that holds a connection open must not hold the end up.
         drop(tokio::time::timeout(PAGE_END, page).await);
     }
+    // A temperature that was corrected while the session was open counts for its earlier steps too.
+    if ended.is_ok() {
+        drop(catching_up.await);
+        drop(judging_by_corrections(folder).await);
+    }
     drop(std::fs::remove_file(folder.socket()));
     drop(held);
     ended?;
@@ -205,6 +213,12 @@ pub(crate) async fn run(config: Config, ready: impl FnOnce(), stop: Cancellation
         LoopEnd::Stopped => Ok(Summary { database: folder.database() }),
         LoopEnd::StoreFailed => Err(StoreError::WriterGone.into()),
     }
+}
+
+/// Judges the sessions again that were corrected while they were open, on a thread of its own.
+fn judging_by_corrections(folder: &Folder) -> tokio::task::JoinHandle<()> {
+    let folder = folder.clone();
+    tokio::task::spawn_blocking(move || judge_all_by_corrections(&folder))
 }
 
 /// Serves clients until it is told to stop. Where the part that accepts them fails, the socket is opened anew.

@@ -18,7 +18,7 @@ use super::{
 use crate::{
     session::{CorrectedField, Correction},
     store::{
-        Amendment, amend,
+        Amendment, Folder, amend,
         read::{self, Archive, JudgementOf, SessionRow, StoredCorrection, corrections, recorded_visit},
     },
 };
@@ -148,6 +148,32 @@ pub(crate) fn judge_by_corrections(
     };
     amend(Path::new(connection.path().unwrap_or_default()), session, &amendment)?;
     Ok(true)
+}
+
+/// Does this for every session of a folder that has ended without it: by a signal, by the begin of another one, or by a loss of power.
+/// What can't be judged again is told in the log, and stays as it is.
+pub(crate) fn judge_all_by_corrections(folder: &Folder) {
+    let uuids = Archive::open(folder).and_then(|mut archive| {
+        let ended =
+            archive.sessions()?.into_iter().filter(|session| session.ended_us.is_some() && session.judgement == 0);
+        Ok((ended.map(|session| session.uuid).collect::<Vec<_>>(), archive))
+    });
+    let (uuids, archive) = match uuids {
+        Ok(found) => found,
+        Err(why) => return tracing::warn!("no session is judged again by what was corrected while it was open: {why}"),
+    };
+    for uuid in uuids {
+        let judged = archive.find(&uuid).map_err(CorrectionError::from).and_then(|(connection, session)| {
+            Ok(judge_by_corrections(&archive, connection, &session)?.then_some(session.id))
+        });
+        match judged {
+            Ok(None) => {}
+            Ok(Some(id)) => tracing::info!("session {id} is judged again by what was corrected while it was open"),
+            Err(why) => {
+                tracing::warn!("session {uuid} is not judged again by what was corrected while it was open: {why}");
+            }
+        }
+    }
 }
 
 enum Change {

@@ -183,6 +183,7 @@ impl std::fmt::Display for Correction {
             CorrectedField::Void => write!(f, "what was captured in step {subject} is void: {value_after}")?,
             CorrectedField::Good if value_after == "yes" => f.write_str("the machine is known to be good")?,
             CorrectedField::Good => f.write_str("the machine is not known to be good")?,
+            field if value_before.is_empty() => write!(f, "{} is \"{value_after}\", was not told", field.word())?,
             field => write!(f, "{} is \"{value_after}\", was \"{value_before}\"", field.word())?,
         }
         if made_by.is_empty() { Ok(()) } else { write!(f, ", by {made_by}") }

@@ -175,7 +175,7 @@ fn visit_and_marks_are_put_right() {
     let said = bay.bayline(["correct", "1", "--machine", "loader 8", "--vin", "ldr-00417", "--by", "K"]).done();
     assert_eq!(
         said,
-        "corrected: machine is \"loader 8\", was \"loader 7\", by K\ncorrected: vin is \"LDR-00417\", was \"\", by K\n"
+        "corrected: machine is \"loader 8\", was \"loader 7\", by K\ncorrected: vin is \"LDR-00417\", was not told, by K\n"
     );
     assert!(bay.bayline(["sessions"]).done().contains("loader 8"));
     let marks = |bay: &Bay| -> Vec<String> {
@@ -331,6 +331,44 @@ fn a_corrected_mark_moves_what_must_follow_it() {
     bay.bayline(["correct", "1", "--undo"]).done();
     assert_eq!(bay.kept().rows(LEDGER)[0].split(" | ").nth(3), Some("out of limit"));
     bay.bayline(["judge", "1", "--check"]).done();
+}
+
+/// Seen: a temperature that was corrected while the session was open counted for the steps before only where `end` ended it.
+#[test]
+fn a_corrected_temperature_counts_however_the_session_ends() {
+    for ended_how in ["stopped", "interrupted", "replaced"] {
+        let bay = Bay::with_bench(HANDHELD);
+        let feeds = bay.write("feeds.toml", FEEDS);
+        let handheld = bay.meter("handheld");
+        let mut daemon = bay.start_with(&["--procedure", text(&feeds), "--part", "20"]);
+        daemon.until_open(["handheld"]);
+        daemon.step("lift coil ohms");
+        // 7.5 ohm at 20 °C have 8.77 ohm at 63 °C (copper, IEC 60228: 0.00393 for each K).
+        handheld.line("8.77 ohm");
+        daemon.until_samples(1);
+        assert_eq!(daemon.take()["taken"][0]["verdict"], "out of limit");
+        daemon.ask(json!({"do": "correct", "part_c": 63.0}));
+        daemon.step("lift feed");
+        match ended_how {
+            "interrupted" => {
+                daemon.kill();
+                bay.start().stop();
+            }
+            "replaced" => {
+                daemon.ask(json!({"do": "begin"}));
+                daemon.stop();
+            }
+            _ => daemon.stop(),
+        }
+        let session: Value = serde_json::from_str(&bay.bayline(["show", "1", "--json"]).done()).unwrap();
+        let ohms = session["steps"].as_array().unwrap().iter().find(|step| step["name"] == "lift coil ohms").unwrap();
+        assert_eq!(ohms["verdict"], "in limit", "{ended_how}: {session}");
+        assert_eq!(
+            (&session["session"]["judgement"], &session["session"]["ended_how"]),
+            (&json!(1), &json!(ended_how))
+        );
+        bay.bayline(["judge", "1", "--check"]).done();
+    }
 }
 
 /// Seen: a session that was cut off had no findings once it was judged again.
