@@ -28,8 +28,8 @@ const END: u32 = 10;
 const FLAGS: u32 = 18;
 const NAME: u32 = 15;
 const TIMES: u32 = 24;
-/// Height of one channel, on a full and on a short sheet.
-const LANE: (u32, u32) = (72, 48);
+/// Height of one channel.
+const LANE: u32 = 72;
 /// Intervals of time that are kept apart: about one a pixel.
 const COLUMNS: usize = 640;
 /// A pause longer than this, s, is a gap in the line; where an interval of time is wider, so many of these.
@@ -39,16 +39,14 @@ const GAP_COLUMNS: f64 = 3.0;
 const CLOSE: f64 = 28.0;
 /// Flags on a full and on a short sheet at most.
 const MOST_FLAGS: (usize, usize) = (40, 3);
-/// Channels on a short sheet at most.
-const MOST_LANES: usize = 3;
 /// About as many numbers at the side, and below.
 const Y_LABELS: usize = 3;
 const X_LABELS: usize = 8;
 
 /// What the sheet shows of a drive.
 pub(super) struct SheetDrive {
-    /// The picture as SVG.
-    pub svg: String,
+    /// The picture as SVG; none on a short sheet, which is one page.
+    pub svg: Option<String>,
     /// The flags under it.
     pub flags: Vec<SheetFlag>,
     /// Flags that have no room.
@@ -90,21 +88,20 @@ impl SheetDrive {
             return Ok(None);
         }
         let (mut flags, more) = with_room(&all, full);
+        if !full {
+            return Ok(Some(Self {
+                svg: None,
+                flags: flags.into_iter().map(SheetFlag::from).collect(),
+                more,
+                track: None,
+            }));
+        }
         tell_others(connection, session, &mut flags)?;
         let channels = read::channels(connection, session.id)?;
         let procedure = read::procedure_text(connection, session.id)?;
         let procedure = procedure.and_then(|text| Procedure::parse("procedure", &text).ok());
-        let procedure = procedure.as_ref();
-        let mut shown = lanes(&channels, procedure);
-        if !full {
-            let concerned = |row: &&ChannelRow| flags.iter().any(|flag| flag.channels.contains(&row.name));
-            let (mut own, others): (Vec<_>, Vec<_>) = shown.into_iter().partition(concerned);
-            own.extend(others);
-            own.truncate(MOST_LANES);
-            shown = lanes(&channels, procedure).into_iter().filter(|row| own.contains(row)).collect();
-        }
         let mut drawn = Vec::new();
-        for row in shown {
+        for row in lanes(&channels, procedure.as_ref()) {
             let quantity = row.quantity.word();
             let window = PlotWindow { channel: &row.name, quantity, from_us: None, to_us: None, columns: COLUMNS };
             let series = read::plot_series(connection, session, &window)?;
@@ -115,10 +112,10 @@ impl SheetDrive {
         if drawn.is_empty() {
             return Ok(None);
         }
-        let svg = picture(&drawn, steps, &flags, full)
+        let svg = picture(&drawn, steps, &flags)
             .map_err(|why| ReportError::Plot { step: "the whole drive".to_owned(), why: why.to_string() })?;
         let track = TrackDrawing::new(&track, &flags).map(|drawing| track_svg(&drawing));
-        Ok(Some(Self { svg, flags: flags.into_iter().map(SheetFlag::from).collect(), more, track }))
+        Ok(Some(Self { svg: Some(svg), flags: flags.into_iter().map(SheetFlag::from).collect(), more, track }))
     }
 }
 
@@ -128,7 +125,8 @@ impl From<DriveFlag> for SheetFlag {
             number: flag.number,
             at: show_seconds(flag.at_us.max(0) as f64 / 1e6),
             text: flag.text,
-            others: flag.shown.join(", "),
+            // Of a mere change it would only fill pages.
+            others: if flag.kind == FlagKind::Change { String::new() } else { flag.shown.join(", ") },
             is_fault: flag.kind.is_fault(),
         }
     }
@@ -154,12 +152,11 @@ fn picture(
     lanes: &[(&ChannelRow, PlotSeries)],
     steps: &[StepRow],
     flags: &[DriveFlag],
-    full: bool,
 ) -> Result<String, DrawingError> {
     let ends = lanes.iter().flat_map(|(_, series)| [series.at_s.first(), series.at_s.last()]).flatten();
     let (from, to) = ends.fold((f64::INFINITY, f64::NEG_INFINITY), |(from, to), at| (from.min(*at), to.max(*at)));
     let to = to.max(from + 1e-3);
-    let lane = NAME + if full { LANE.0 } else { LANE.1 };
+    let lane = NAME + LANE;
     let height = FLAGS + lane * lanes.len() as u32 + TIMES;
     let mut svg = String::new();
     {

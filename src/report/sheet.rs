@@ -24,7 +24,7 @@ use crate::{
     judging::{known_good, procedure_text_in_force},
     photo::PhotoFolder,
     procedure::Procedure,
-    session::{CorrectedField, EventKind, findings::FindingRecord},
+    session::{CorrectedField, Correction, EventKind, findings::FindingRecord},
     store::read::{self, CaptureRow, ChannelRow, SessionRow, StepRow, last_attempts},
     units::{Quantity, show, show_seconds, show_with},
 };
@@ -279,10 +279,12 @@ fn zeros(connection: &Connection, session: &SessionRow) -> Result<Vec<String>, R
     Ok(rows.collect())
 }
 
-/// What was put right; on a full sheet also what was undone again.
+/// What was put right; on a full sheet also what was undone again, and what was told later of the visit, which stands above.
 fn corrections(connection: &Connection, session: &SessionRow, full: bool) -> Result<Vec<String>, ReportError> {
     let mut told = read::corrections(connection, session.id)?;
-    told.retain(|one| full || one.is_in_force() && one.correction.field != CorrectedField::Good);
+    let is_added = |one: &Correction| one.value_before.is_empty() && one.subject.is_empty();
+    let matters = |one: &Correction| one.field != CorrectedField::Good && !is_added(one);
+    told.retain(|one| full || one.is_in_force() && matters(&one.correction));
     let judged = read::judgement(connection, session.id, session.judgement)?
         .filter(|row| row.procedure_text.is_some())
         .map(|row| format!("judged again by \"{}\"", row.procedure_title.unwrap_or_default()));
@@ -296,7 +298,9 @@ fn events(
 ) -> Result<Vec<String>, ReportError> {
     let rows = read::events(connection, session.id)?.into_iter().filter(|event| wanted(event.kind)).map(|event| {
         let after = show_seconds(event.at_us as f64 / 1e6);
-        let what = [event.kind.word(), &event.subject, &event.text].map(str::trim);
+        // Notes stand under their own heading.
+        let kind = if event.kind == EventKind::Note { "" } else { event.kind.word() };
+        let what = [kind, &event.subject, &event.text].map(str::trim);
         let what: Vec<&str> = what.into_iter().filter(|part| !part.is_empty()).collect();
         format!("after {after}: {}", what.join(", "))
     });
