@@ -13,7 +13,7 @@ mod watched;
 pub(crate) use csv_sheet::{CsvSheet, CsvStyle, DecimalMark};
 pub(crate) use folder::{FILES, to_folder, whole_file};
 pub(crate) use samples::{long, wide};
-pub(crate) use tables::{events, ledger_json, session_json, steps};
+pub(crate) use tables::{Ledger, events, ledger_json, session_json, shown_ledger, steps};
 pub(crate) use track::{track_csv, track_gpx};
 pub(crate) use watched::{changes, dropouts, excursions, responses, waveforms};
 

@@ -110,9 +110,10 @@ pub(crate) fn events(
     sheet.finish()
 }
 
-#[derive(Serialize)]
-struct SessionJson<'a> {
-    session: &'a SessionRow,
+/// A session with its ledger, as JSON has it.
+#[derive(Serialize, utoipa::ToSchema)]
+pub(crate) struct Ledger {
+    session: SessionRow,
     channels: Vec<ChannelRow>,
     steps: Vec<StepRow>,
     captures: Vec<CaptureRow>,
@@ -132,39 +133,50 @@ struct SessionJson<'a> {
     known_good: Option<Vec<KnownGoodStep>>,
 }
 
+impl Ledger {
+    fn new(connection: &Connection, session: &SessionRow) -> Result<Self, ExportError> {
+        Ok(Self {
+            session: session.clone(),
+            channels: read::channels(connection, session.id)?,
+            steps: read::steps(connection, session)?,
+            captures: read::captures(connection, session)?,
+            figures: read::figures(connection, session)?,
+            findings: read::findings(connection, session)?,
+            corrections: read::corrections(connection, session.id)?,
+            photos: read::photos(connection, session.id)?,
+            excursions: read::excursions(connection, session)?,
+            dropouts: read::dropouts(connection, session)?,
+            changes: read::changes(connection, session)?,
+            responses: read::responses(connection, session)?,
+            waveforms: read::waveforms(connection, session)?,
+            known_good: None,
+        })
+    }
+
+    fn write(&self, mut to: impl Write) -> Result<(), ExportError> {
+        serde_json::to_writer_pretty(&mut to, self).map_err(std::io::Error::from)?;
+        Ok(writeln!(to)?)
+    }
+}
+
 /// A session with its ledger as one JSON object.
 pub(crate) fn session_json(connection: &Connection, session: &SessionRow, to: impl Write) -> Result<(), ExportError> {
-    write_json(connection, session, None, to)
+    Ledger::new(connection, session)?.write(to)
 }
 
 /// The same with what machines known to be good showed, for those who look at it.
 pub(crate) fn ledger_json(connection: &Connection, session: &SessionRow, to: impl Write) -> Result<(), ExportError> {
     let known = known_good(connection, session)?;
-    write_json(connection, session, Some(known), to)
+    Ledger { known_good: Some(known), ..Ledger::new(connection, session)? }.write(to)
 }
 
-fn write_json(
-    connection: &Connection,
-    session: &SessionRow,
-    known_good: Option<Vec<KnownGoodStep>>,
-    mut to: impl Write,
-) -> Result<(), ExportError> {
-    let json = SessionJson {
-        session,
-        channels: read::channels(connection, session.id)?,
-        steps: read::steps(connection, session)?,
-        captures: read::captures(connection, session)?,
-        figures: read::figures(connection, session)?,
-        findings: read::findings(connection, session)?,
-        corrections: read::corrections(connection, session.id)?,
-        photos: read::photos(connection, session.id)?,
-        excursions: read::excursions(connection, session)?,
-        dropouts: read::dropouts(connection, session)?,
-        changes: read::changes(connection, session)?,
-        responses: read::responses(connection, session)?,
-        waveforms: read::waveforms(connection, session)?,
-        known_good,
-    };
-    serde_json::to_writer_pretty(&mut to, &json).map_err(std::io::Error::from)?;
-    Ok(writeln!(to)?)
+/// That with each captured value as a person reads it, for the page.
+pub(crate) fn shown_ledger(connection: &Connection, session: &SessionRow) -> Result<Ledger, ExportError> {
+    let known = known_good(connection, session)?;
+    let mut ledger = Ledger { known_good: Some(known), ..Ledger::new(connection, session)? };
+    let judged = ledger.steps.iter_mut().filter_map(|step| step.capture.as_mut());
+    for capture in judged.chain(&mut ledger.captures) {
+        capture.shown = capture.shown();
+    }
+    Ok(ledger)
 }

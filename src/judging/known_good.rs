@@ -13,7 +13,7 @@ use crate::{
 };
 
 /// What good machines showed in a step.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, utoipa::ToSchema)]
 pub(crate) struct KnownGoodStep {
     /// The step's name.
     pub step: String,

@@ -1,39 +1,49 @@
 //! The form of a bench: what was filled in becomes a bench file that a person can read and change.
 
 use serde::{Deserialize, Serialize};
+use utoipa::{
+    PartialSchema, ToSchema,
+    openapi::{Object, RefOr, Schema},
+};
 
 /// What stands above a bench file that was put together by form.
 const ABOUT: &str = "# Bench file, filled in on bayline's page. Change it by hand as you like: README.md explains the keys,\n# `bayline check --bench FILE` looks at it.\n\n";
 
 /// A bench file with the keys of the form first; keys that the form does not show are kept.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, utoipa::ToSchema)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 #[serde(default)]
 pub(crate) struct BenchForm {
     meter: Vec<MeterForm>,
     #[serde(skip_serializing_if = "Vec::is_empty")]
-    #[schema(value_type = Vec<HashMap<String, serde_json::Value>>)]
     derived: Vec<toml::Table>,
 }
 
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 struct MeterForm {
     name: String,
     port: String,
     protocol: String,
     #[serde(flatten)]
-    #[schema(value_type = HashMap<String, serde_json::Value>)]
     others: toml::Table,
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     channel: Vec<ChannelForm>,
 }
 
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 struct ChannelForm {
     name: String,
     #[serde(flatten)]
-    #[schema(value_type = HashMap<String, serde_json::Value>)]
     others: toml::Table,
 }
+
+/// In the document of the server the schema of bench files stands in this one's place.
+impl PartialSchema for BenchForm {
+    fn schema() -> RefOr<Schema> {
+        Object::new().into()
+    }
+}
+
+impl ToSchema for BenchForm {}
 
 impl BenchForm {
     /// The form of a bench file.

@@ -2,6 +2,7 @@
 //! anything else.
 
 use axum::Json;
+use serde_json::Value;
 use utoipa::openapi::{
     Content, InfoBuilder, OpenApi, Ref, RefOr, Response, ResponseBuilder, Schema,
     path::{Operation, PathItem},
@@ -10,7 +11,7 @@ use utoipa::openapi::{
 };
 
 use super::routes::RouteGroups;
-use crate::{server::Permission, words::EnumWord};
+use crate::{channel::BENCH_SCHEMA, server::Permission, words::EnumWord};
 
 /// The one way in, as the document calls it.
 const LINK: &str = "link";
@@ -21,8 +22,22 @@ const ABOUT: &str = "What the live page asks for. A link's token is redeemed at 
     ends in the port of this computer's page. A request names the server by a bare address or `localhost`, and one that changes \
     something carries its origin. Answers have `ok`; where it is false, `error` says why in one sentence.";
 
-/// All requests with what they need and what they answer.
-pub(crate) fn document() -> OpenApi {
+/// The form of a bench, as the document calls it.
+const BENCH_FORM: &str = "BenchForm";
+
+/// All requests with what they need and what they answer. A bench has the keys of its file, whose schema is there already.
+pub(crate) fn document() -> Value {
+    let mut document = serde_json::to_value(routes_and_types()).expect("it is made of texts and lists");
+    let place = format!("#/components/schemas/{BENCH_FORM}/$defs/");
+    let schema = BENCH_SCHEMA.replace("#/$defs/", &place);
+    let mut schema: Value = serde_json::from_str(&schema).expect("a test reads the schema of bench files");
+    // All schemas of the document are of the same kind.
+    schema.as_object_mut().and_then(|schema| schema.remove("$schema"));
+    document["components"]["schemas"][BENCH_FORM] = schema;
+    document
+}
+
+fn routes_and_types() -> OpenApi {
     let RouteGroups { open, looking, operating } = RouteGroups::new();
     let mut document = open.into_openapi();
     document.info = InfoBuilder::new()
@@ -107,7 +122,10 @@ fn may_be_refused(answer: &mut Response) {
 }
 
 /// The document of this server
-#[utoipa::path(get, path = "/openapi.json", responses((status = OK, body = HashMap<String, serde_json::Value>)))]
-pub(super) async fn show() -> Json<OpenApi> {
+#[utoipa::path(
+    get, path = "/openapi.json",
+    responses((status = OK, body = HashMap<String, serde_json::Value>, description = "A document of OpenAPI 3.1"))
+)]
+pub(super) async fn show() -> Json<Value> {
     Json(document())
 }

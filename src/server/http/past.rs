@@ -13,7 +13,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 use super::routes::{Done, PageState, off_the_loop, refused};
 use crate::{
     drive::{DriveFlag, FlagKind, TrackDrawing, drive_flags, lanes, tell_others},
-    export::{CsvStyle, events, ledger_json, long, steps, track_csv, track_gpx},
+    export::{CsvStyle, Ledger, events, long, shown_ledger, steps, track_csv, track_gpx},
     judging::{AskedCorrection, correct, judge_by_corrections, undo},
     photo::PhotoFolder,
     procedure::Procedure,
@@ -92,13 +92,6 @@ struct Wanted {
     id: String,
 }
 
-/// A session as `show --json` prints it, and beside each captured value the same as a person reads it (`shown`). Its keys are those
-/// of the export.
-#[derive(Serialize, ToSchema)]
-#[serde(transparent)]
-#[schema(value_type = HashMap<String, serde_json::Value>)]
-pub(super) struct Ledger(serde_json::Value);
-
 /// One session with what happened in it.
 #[derive(Serialize, ToSchema)]
 struct SessionFound {
@@ -122,7 +115,7 @@ struct EventLine {
 async fn session(State(state): State<PageState>, Query(wanted): Query<Wanted>) -> Response {
     off_the_loop(move || {
         let archive = open(&state.folder)?;
-        let ledger = shown_ledger(&archive, &wanted.id)?;
+        let ledger = ledger_of(&archive, &wanted.id)?;
         let (connection, session) = archive.find(&wanted.id).map_err(|error| error.to_string())?;
         let events = read::events(connection, session.id).map_err(|error| error.to_string())?;
         let events = events.into_iter().map(|event| EventLine {
@@ -136,23 +129,10 @@ async fn session(State(state): State<PageState>, Query(wanted): Query<Wanted>) -
     .await
 }
 
-/// The ledger of a session.
-pub(super) fn shown_ledger(archive: &Archive, id: &str) -> Result<Ledger, String> {
+/// The ledger of a session, as `show --json` prints it, and each captured value as a person reads it.
+pub(super) fn ledger_of(archive: &Archive, id: &str) -> Result<Ledger, String> {
     let (connection, session) = archive.find(id).map_err(|error| error.to_string())?;
-    let mut bytes = Vec::new();
-    ledger_json(connection, &session, &mut bytes).map_err(|error| error.to_string())?;
-    let mut json: serde_json::Value = serde_json::from_slice(&bytes).map_err(|error| error.to_string())?;
-    let steps = read::steps(connection, &session).map_err(|error| error.to_string())?;
-    for (index, step) in steps.iter().enumerate() {
-        if let Some(capture) = &step.capture {
-            json["steps"][index]["capture"]["shown"] = capture.shown().into();
-        }
-    }
-    for (index, capture) in read::captures(connection, &session).map_err(|error| error.to_string())?.iter().enumerate()
-    {
-        json["captures"][index]["shown"] = capture.shown().into();
-    }
-    Ok(Ledger(json))
+    shown_ledger(connection, &session).map_err(|error| error.to_string())
 }
 
 /// Judges a session that has just ended again, where a temperature was corrected while it was open.

@@ -25,10 +25,10 @@ use super::{
     access::{Access, Paired},
     log::NewsLog,
     openapi,
-    past::{self, Ledger},
-    photos, setup,
+    past, photos, setup,
 };
 use crate::{
+    export::Ledger,
     mistake::json_mistake,
     server::{Answer, NewsMessage, PendingRequest, Permission, Request},
     session::Announcement,
@@ -366,7 +366,7 @@ pub(super) async fn send(requests: &mpsc::Sender<PendingRequest>, request: Reque
 async fn ledger(State(state): State<PageState>) -> Response {
     let read = tokio::task::spawn_blocking(move || {
         let archive = Archive::open(&state.folder).map_err(|error| error.to_string())?;
-        past::shown_ledger(&archive, "last")
+        past::ledger_of(&archive, "last")
     });
     match read.await {
         Ok(Ok(ledger)) => Json(ledger).into_response(),

@@ -10,19 +10,21 @@ use crate::{
 };
 
 /// One row of the table `correction`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
 pub(crate) struct StoredCorrection {
     /// Its number on the database; none before it is kept.
     #[serde(skip_serializing)]
     pub id: Option<i64>,
-    /// Since the session began, µs.
-    #[serde(rename(serialize = "at_s"), serialize_with = "seconds::of")]
+    /// Since the session began: µs in the row, s in JSON.
+    #[serde(rename = "at_s", alias = "at_us", serialize_with = "seconds::of")]
+    #[schema(value_type = f64)]
     pub at_us: i64,
     /// Who, what, before and after.
     #[serde(flatten)]
     pub correction: Correction,
-    /// When it was undone, µs since the session began; none while it is in force.
-    #[serde(rename(serialize = "undone_s"), serialize_with = "seconds::or_none")]
+    /// When it was undone after the session began, none while it is in force: µs in the row, s in JSON.
+    #[serde(rename = "undone_s", alias = "undone_us", serialize_with = "seconds::or_none")]
+    #[schema(value_type = Option<f64>)]
     pub undone_us: Option<i64>,
     /// Who undid it.
     pub undone_by: Option<String>,

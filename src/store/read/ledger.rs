@@ -4,7 +4,7 @@
 use std::collections::HashMap;
 
 use rusqlite::Connection;
-use serde::{Deserialize, Serialize};
+use serde::{Deserialize, Deserializer, Serialize, de::IgnoredAny};
 
 use super::{SessionRow, lines, seconds};
 use crate::{
@@ -16,7 +16,7 @@ use crate::{
 };
 
 /// One row of the table `step` with the capture it was judged on.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
 pub(crate) struct StepRow {
     /// Counted from 1 over the session.
     pub number: i64,
@@ -28,11 +28,13 @@ pub(crate) struct StepRow {
     pub name: String,
     /// What it belongs to.
     pub circuit: Option<String>,
-    /// Since the session began, µs.
-    #[serde(rename(serialize = "began_s"), serialize_with = "seconds::of")]
+    /// Since the session began: µs in the row, s in JSON.
+    #[serde(rename = "began_s", alias = "began_us", serialize_with = "seconds::of")]
+    #[schema(value_type = f64)]
     pub began_us: i64,
-    /// Since the session began, µs; none while it is on.
-    #[serde(rename(serialize = "ended_s"), serialize_with = "seconds::or_none")]
+    /// Since the session began, none while it is on: µs in the row, s in JSON.
+    #[serde(rename = "ended_s", alias = "ended_us", serialize_with = "seconds::or_none")]
+    #[schema(value_type = Option<f64>)]
     pub ended_us: Option<i64>,
     /// done, back, again, skipped …; none while it is on.
     #[serde(rename(deserialize = "left_how"))]
@@ -54,7 +56,7 @@ pub(crate) struct StepRow {
     /// One sentence.
     pub reason: Option<String>,
     /// What it was judged on.
-    #[serde(skip_deserializing)]
+    #[serde(default, deserialize_with = "of_its_own_table")]
     pub capture: Option<CaptureRow>,
     /// capture.id
     #[serde(skip_serializing)]
@@ -65,6 +67,11 @@ pub(crate) struct StepRow {
     /// Rowid of its last sample; none while it is on.
     #[serde(skip_serializing)]
     pub last_row: Option<i64>,
+}
+
+/// The row of a step has the number of its capture, whose own row is read apart.
+fn of_its_own_table<'de, D: Deserializer<'de>>(from: D) -> Result<Option<CaptureRow>, D::Error> {
+    IgnoredAny::deserialize(from).map(|_| None)
 }
 
 impl StepRow {
@@ -96,7 +103,7 @@ impl StepRow {
 
 /// One row of the table `capture`. It differs from the capture on the control socket: a value beyond the range stands in
 /// a column of its own.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
 pub(crate) struct CaptureRow {
     #[serde(skip_serializing)]
     id: i64,
@@ -104,8 +111,9 @@ pub(crate) struct CaptureRow {
     pub step: Option<i64>,
     /// How it was chosen.
     pub how: CaptureMethod,
-    /// Since the session began, µs.
-    #[serde(rename(serialize = "at_s"), serialize_with = "seconds::of")]
+    /// Since the session began: µs in the row, s in JSON.
+    #[serde(rename = "at_s", alias = "at_us", serialize_with = "seconds::of")]
+    #[schema(value_type = f64)]
     pub at_us: i64,
     /// Where.
     pub channel: Option<String>,
@@ -146,6 +154,9 @@ pub(crate) struct CaptureRow {
     /// What is to be known about it beside its verdict.
     #[serde(deserialize_with = "lines::of_words")]
     pub flags: Vec<CaptureFlag>,
+    /// The value as a person reads it; only where it is asked for, no part of an export.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub shown: Option<String>,
 }
 
 impl CaptureRow {
@@ -180,7 +191,7 @@ impl CaptureRow {
 }
 
 /// One row of the table `figure` and its channel's names.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
 pub(crate) struct FigureRow {
     /// step.number
     pub step: i64,
@@ -207,8 +218,9 @@ pub(crate) struct FigureRow {
     pub max: Option<f64>,
     /// What the last digit of the numbers is worth; none where that is not known.
     pub digit: Option<f64>,
-    /// How long it was out of the step's limit, µs.
-    #[serde(rename(serialize = "outside_s"), serialize_with = "seconds::of")]
+    /// How long it was out of the step's limit: µs in the row, s in JSON.
+    #[serde(rename = "outside_s", alias = "outside_us", serialize_with = "seconds::of")]
+    #[schema(value_type = f64)]
     pub outside_us: i64,
 }
 

@@ -10,13 +10,14 @@ use crate::{
 };
 
 /// One row of the table `photo` that counts. It differs from what the core keeps: it has a number and a time.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
 pub(crate) struct PhotoRow {
     /// Its number on the database.
-    #[serde(rename(serialize = "number"))]
+    #[serde(rename = "number", alias = "id")]
     pub id: i64,
-    /// Since the session began, µs.
-    #[serde(rename(serialize = "at_s"), serialize_with = "seconds::of")]
+    /// Since the session began: µs in the row, s in JSON.
+    #[serde(rename = "at_s", alias = "at_us", serialize_with = "seconds::of")]
+    #[schema(value_type = f64)]
     pub at_us: i64,
     /// Of its file.
     pub hash: PhotoHash,

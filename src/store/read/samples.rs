@@ -11,7 +11,7 @@ use crate::{
 };
 
 /// One row of the table `channel`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
 pub(crate) struct ChannelRow {
     /// channel.id
     #[serde(skip_serializing)]

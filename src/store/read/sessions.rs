@@ -18,8 +18,7 @@ use crate::{
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
 pub(crate) struct SessionRow {
     /// Number on this database.
-    #[serde(rename(serialize = "number"))]
-    #[schema(rename = "number")]
+    #[serde(rename = "number", alias = "id")]
     pub id: i64,
     /// Its identity, the same in every copy of the database.
     pub uuid: String,
@@ -27,11 +26,10 @@ pub(crate) struct SessionRow {
     pub began_utc: String,
     /// The same, µs since 1970.
     #[serde(skip_serializing)]
-    #[schema(ignore)]
     pub began_utc_us: i64,
-    /// µs since it began; none while it is open.
-    #[serde(rename(serialize = "duration_s"), serialize_with = "seconds::or_none")]
-    #[schema(rename = "duration_s", value_type = Option<f64>)]
+    /// How long it was, none while it is open: µs in the row, s in JSON.
+    #[serde(rename = "duration_s", alias = "ended_us", serialize_with = "seconds::or_none")]
+    #[schema(value_type = Option<f64>)]
     pub ended_us: Option<i64>,
     /// ended, stopped, replaced or interrupted; none while it is open.
     pub ended_how: Option<String>,
@@ -58,11 +56,9 @@ pub(crate) struct SessionRow {
     pub judgement: i64,
     /// Rowid of its first sample.
     #[serde(skip_serializing)]
-    #[schema(ignore)]
     pub first_row: i64,
     /// Rowid of its last sample; the newest row so far while it is open.
     #[serde(skip_serializing, rename(deserialize = "newest_row"))]
-    #[schema(ignore)]
     pub last_row: i64,
 }
 

@@ -11,7 +11,7 @@ use crate::{
 };
 
 /// One row of the table `excursion`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
 pub(crate) struct ExcursionRow {
     /// step.number
     pub step: i64,
@@ -23,11 +23,13 @@ pub(crate) struct ExcursionRow {
     pub quantity: Quantity,
     /// Unit of worst and limits.
     pub unit: String,
-    /// The first sample out of limit, µs since the session began.
-    #[serde(rename(serialize = "began_s"), serialize_with = "seconds::of")]
+    /// The first sample out of limit, since the session began: µs in the row, s in JSON.
+    #[serde(rename = "began_s", alias = "began_us", serialize_with = "seconds::of")]
+    #[schema(value_type = f64)]
     pub began_us: i64,
     /// The first sample that was not; none while it lasts.
-    #[serde(rename(serialize = "ended_s"), serialize_with = "seconds::or_none")]
+    #[serde(rename = "ended_s", alias = "ended_us", serialize_with = "seconds::or_none")]
+    #[schema(value_type = Option<f64>)]
     pub ended_us: Option<i64>,
     /// None when beyond the meter's range.
     pub worst: Option<f64>,
@@ -35,7 +37,8 @@ pub(crate) struct ExcursionRow {
     #[serde(rename(deserialize = "range_end"))]
     pub beyond: Option<RangeEnd>,
     /// When the worst was.
-    #[serde(rename(serialize = "worst_s"), serialize_with = "seconds::of")]
+    #[serde(rename = "worst_s", alias = "worst_us", serialize_with = "seconds::of")]
+    #[schema(value_type = f64)]
     pub worst_us: i64,
     /// Least value that is in limit.
     pub limit_low: Option<f64>,
@@ -47,7 +50,7 @@ pub(crate) struct ExcursionRow {
 }
 
 /// One row of the table `dropout`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
 pub(crate) struct DropOutRow {
     /// step.number
     pub step: i64,
@@ -59,11 +62,13 @@ pub(crate) struct DropOutRow {
     pub quantity: Quantity,
     /// Unit of level and least.
     pub unit: String,
-    /// The first sample that had fallen, µs since the session began.
-    #[serde(rename(serialize = "began_s"), serialize_with = "seconds::of")]
+    /// The first sample that had fallen, since the session began: µs in the row, s in JSON.
+    #[serde(rename = "began_s", alias = "began_us", serialize_with = "seconds::of")]
+    #[schema(value_type = f64)]
     pub began_us: i64,
     /// The first sample that was back.
-    #[serde(rename(serialize = "ended_s"), serialize_with = "seconds::of")]
+    #[serde(rename = "ended_s", alias = "ended_us", serialize_with = "seconds::of")]
+    #[schema(value_type = f64)]
     pub ended_us: i64,
     /// What it fell from.
     pub level: f64,
@@ -74,7 +79,7 @@ pub(crate) struct DropOutRow {
 }
 
 /// One row of the table `change`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
 pub(crate) struct ChangeRow {
     /// step.number
     pub step: i64,
@@ -86,23 +91,26 @@ pub(crate) struct ChangeRow {
     pub quantity: Quantity,
     /// Unit of the levels.
     pub unit: String,
-    /// When it was halfway, µs since the session began.
-    #[serde(rename(serialize = "at_s"), serialize_with = "seconds::of")]
+    /// When it was halfway, since the session began: µs in the row, s in JSON.
+    #[serde(rename = "at_s", alias = "at_us", serialize_with = "seconds::of")]
+    #[schema(value_type = f64)]
     pub at_us: i64,
     /// The level before.
     pub level_before: f64,
     /// The level after.
     pub level_after: f64,
     /// From 10 % to 90 % of the way.
-    #[serde(rename(serialize = "lasted_s"), serialize_with = "seconds::of")]
+    #[serde(rename = "lasted_s", alias = "lasted_us", serialize_with = "seconds::of")]
+    #[schema(value_type = f64)]
     pub lasted_us: i64,
     /// Between two samples then.
-    #[serde(rename(serialize = "interval_s"), serialize_with = "seconds::of")]
+    #[serde(rename = "interval_s", alias = "interval_us", serialize_with = "seconds::of")]
+    #[schema(value_type = f64)]
     pub interval_us: i64,
 }
 
 /// One row of the table `response`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
 pub(crate) struct ResponseRow {
     /// step.number
     pub step: i64,
@@ -116,8 +124,9 @@ pub(crate) struct ResponseRow {
     pub quantity: Option<Quantity>,
     /// Unit of the levels.
     pub unit: Option<String>,
-    /// When the mark or the change was, µs since the session began.
-    #[serde(rename(serialize = "at_s"), serialize_with = "seconds::of")]
+    /// When the mark or the change was, since the session began: µs in the row, s in JSON.
+    #[serde(rename = "at_s", alias = "at_us", serialize_with = "seconds::of")]
+    #[schema(value_type = f64)]
     pub at_us: i64,
     /// How long after it the channel was halfway, s; none where it did not move.
     pub delay_s: Option<f64>,
@@ -136,7 +145,7 @@ pub(crate) struct ResponseRow {
 }
 
 /// One row of the table `waveform`: the shape of a signal in a step.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, utoipa::ToSchema)]
 pub(crate) struct WaveformRow {
     /// step.number
     pub step: i64,
