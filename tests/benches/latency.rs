@@ -52,11 +52,14 @@ const FIRST_FIGURE: Duration = Duration::from_millis(300);
 /// First visits.
 const VISITS: usize = 100;
 /// What a first visit fetches before its figure, in this order.
-const FIRST_VISIT: [&str; 10] = [
+const FIRST_VISIT: [&str; 13] = [
     "/",
     "/page.css",
     "/forms.css",
     "/page.js",
+    "/show.js",
+    "/acts.js",
+    "/sound.js",
     "/awake.js",
     "/common.js",
     "/draw.js",

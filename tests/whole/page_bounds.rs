@@ -77,8 +77,8 @@ fn a_first_visit_is_small() {
         sizes.sum()
     };
     let shared = ["/page.css", "/forms.css", "/common.js", "/icon.svg"];
-    let visit = size(&["/", "/page.js", "/keys.js", "/voice.js", "/awake.js", "/draw.js", "/status", "/ledger"])
-        + size(&shared);
+    let scripts = ["/page.js", "/show.js", "/acts.js", "/sound.js", "/keys.js", "/voice.js", "/awake.js", "/draw.js"];
+    let visit = size(&["/", "/status", "/ledger"]) + size(&scripts) + size(&shared);
     let others =
         size(&["/setup", "/setup.js", "/bench.js", "/past", "/past.js", "/drive.js", "/uplot.js", "/uplot.css"]);
     drop(writeln!(stderr(), "a first visit loads {visit} bytes, all pages together {}", visit + others));

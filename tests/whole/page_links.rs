@@ -168,6 +168,36 @@ fn a_bench_and_a_procedure_are_set_up_by_form_and_no_path_gets_through() {
 }
 
 #[test]
+fn a_mark_is_kept_with_the_page_that_made_it() {
+    let bay = Bay::with_bench(HANDHELD);
+    let mut daemon = bay.start_with(&["--page", "127.0.0.1:0"]);
+    let own = Page::of(&mut daemon);
+    let link = daemon.ask(json!({ "do": "link", "name": "foreman's phone", "onlooker": false }));
+    let phone = Page::at(link["links"][0]["address"].as_str().unwrap());
+    let (own_cookie, phone_cookie) = (own.pair(), phone.pair());
+    let marks = [
+        (&own, &own_cookie, json!({ "do": "mark", "text": "plug off" })),
+        (&phone, &phone_cookie, json!({ "do": "mark", "text": "arms up" })),
+        (&phone, &phone_cookie, json!({ "do": "mark", "text": "arms down", "by": " " })),
+        (&phone, &phone_cookie, json!({ "do": "mark", "text": "jerk", "by": "K" })),
+    ];
+    for (page, cookie, mark) in marks {
+        let answer = page.json(cookie, "POST", "/do", &mark);
+        assert_eq!(answer["ok"], true, "{answer}");
+    }
+    daemon.stop();
+    assert_eq!(
+        bay.kept().rows("SELECT subject, text FROM event WHERE kind = 'mark' ORDER BY id"),
+        [
+            "page of this computer | plug off",
+            "page of foreman's phone | arms up",
+            "page of foreman's phone | arms down",
+            "K | jerk"
+        ]
+    );
+}
+
+#[test]
 fn the_network_page_is_encrypted_by_a_certificate_that_is_kept() {
     let bay = Bay::with_bench(HANDHELD);
     let _probe = Display::of(bay.meter("handheld"), "12.41 V");

@@ -144,7 +144,13 @@ fn every_request_has_its_place_on_the_page() {
     let mut sorted: Vec<&str> = names.iter().map(String::as_str).collect();
     sorted.sort_unstable();
     assert_eq!(listed, sorted, "each request has a button, or a reason why it has none");
-    let page = [include_str!("../../src/server/page/page.js"), include_str!("../../src/server/page/setup.js")].concat();
+    let page = [
+        include_str!("../../src/server/page/page.js"),
+        include_str!("../../src/server/page/acts.js"),
+        include_str!("../../src/server/page/sound.js"),
+        include_str!("../../src/server/page/setup.js"),
+    ]
+    .concat();
     for (name, sent) in ON_THE_PAGE {
         let is_reason = sent.starts_with("made at the computer");
         assert!(is_reason || page.contains(sent), "the page does not ask for `{name}` by {sent}");

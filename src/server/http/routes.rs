@@ -24,8 +24,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 use super::{
     access::{Access, Paired},
     log::NewsLog,
-    openapi,
-    past, photos, setup,
+    openapi, past, photos, setup,
 };
 use crate::{
     export::Ledger,
@@ -93,13 +92,16 @@ impl PageState {
 }
 
 /// The page's own files: path, kind and text.
-const OWN_FILES: [(&str, &str, &str); 18] = [
+const OWN_FILES: [(&str, &str, &str); 21] = [
     ("/", HTML, include_str!("../page/index.html")),
     ("/setup", HTML, include_str!("../page/setup.html")),
     ("/past", HTML, include_str!("../page/past.html")),
     ("/page.css", CSS, include_str!("../page/page.css")),
     ("/forms.css", CSS, include_str!("../page/forms.css")),
     ("/page.js", SCRIPT, include_str!("../page/page.js")),
+    ("/show.js", SCRIPT, include_str!("../page/show.js")),
+    ("/acts.js", SCRIPT, include_str!("../page/acts.js")),
+    ("/sound.js", SCRIPT, include_str!("../page/sound.js")),
     ("/common.js", SCRIPT, include_str!("../page/common.js")),
     ("/keys.js", SCRIPT, include_str!("../page/keys.js")),
     ("/setup.js", SCRIPT, include_str!("../page/setup.js")),
@@ -135,9 +137,12 @@ impl RouteGroups {
     pub(super) fn new() -> Self {
         let mut open = OpenApiRouter::new().routes(routes!(pair)).route("/awake.webm", get(awake_video));
         for (path, kind, text) in OWN_FILES {
-            // What visitors load is counted: scripts are sent without comments and indentation.
-            let text =
-                if kind == SCRIPT { Bytes::from(without_comments(text)) } else { Bytes::from_static(text.as_bytes()) };
+            // What visitors load is counted: scripts and styles are sent without what only those read who change them.
+            let text = match kind {
+                SCRIPT => Bytes::from(without_comments(text)),
+                CSS => Bytes::from(without_blanks(&without_comments(text))),
+                _ => Bytes::from_static(text.as_bytes()),
+            };
             open = open.route(path, get(move || own_file(kind, text)));
         }
         let looking = OpenApiRouter::new()
@@ -212,7 +217,7 @@ async fn awake_video(headers: HeaderMap) -> Response {
     }
 }
 
-/// A script of the page without the lines that are comments and without indentation. Its lines stay lines; no text of it goes over
+/// A script or style of the page without the lines that are comments and without indentation. Its lines stay lines; no text of it goes over
 /// several.
 fn without_comments(script: &str) -> String {
     let mut is_comment = false;
@@ -223,6 +228,12 @@ fn without_comments(script: &str) -> String {
         !is_dropped
     });
     lines.collect::<Vec<_>>().join("\n")
+}
+
+/// A style of the page without blanks that mean nothing. No text of it has one of these.
+fn without_blanks(style: &str) -> String {
+    let meaningless = [(": ", ":"), ("; ", ";"), (" { ", "{"), (" }", "}"), (", ", ",")];
+    meaningless.iter().fold(style.to_owned(), |style, (blank, sign)| style.replace(blank, sign))
 }
 
 async fn own_file(kind: &'static str, text: Bytes) -> impl IntoResponse {
@@ -415,6 +426,14 @@ mod tests {
     fn scripts_are_sent_without_comments() {
         let script = "// One.\n/** Two\n * lines. */\nexport const url = \"//x\"; // kept\n\n  if (a)\n    b();\n/*! a licence */\n";
         assert_eq!(without_comments(script), "export const url = \"//x\"; // kept\nif (a)\nb();\n/*! a licence */");
+        let style = "/* Two\n lines. */\n.a, .b { margin: 0 auto; width: calc(1px + 2px); }\n@media (min-width: 1px) {\n  .a .b { top: 0 } }";
+        assert_eq!(
+            without_blanks(&without_comments(style)),
+            ".a,.b{margin:0 auto;width:calc(1px + 2px);}\n@media (min-width:1px) {\n.a .b{top:0}}"
+        );
+        for (path, _, style) in OWN_FILES.iter().filter(|(_, kind, _)| *kind == CSS) {
+            assert!(style.split('"').skip(1).step_by(2).all(|text| without_blanks(text) == text), "{path}");
+        }
         // A text over several lines would lose its blanks.
         for (path, _, script) in OWN_FILES.iter().filter(|(_, kind, text)| *kind == SCRIPT && !text.starts_with("/*!"))
         {

@@ -27,12 +27,18 @@ function text(value) {
   return typeof value === "string" || typeof value === "number" ? String(value) : "";
 }
 
-function channelBlock(channel) {
+/** What a value is set to, as the head of its fields. */
+function headOf({ reads, name, quantity, scale }) {
+  const set = [name, quantity, scale].map(text).filter(Boolean).join(", ");
+  return reads ? `value "${reads}"${set && `: ${set}`}` : set || "channel";
+}
+
+/** The fields of one value, open while it is new. */
+function channelBlock(channel, open) {
   const input = (key, attributes = {}) => element("input", { "data-key": key, value: text(channel[key]), autocomplete: "off", ...attributes });
   const block = element(
     "fieldset",
     { class: "channel" },
-    element("legend", { text: channel.reads ? `value "${channel.reads}"` : "channel" }),
     field("Where it is in the circuit", input("name", { required: true, maxlength: 60 }), "a name such as lift coil, probe, battery"),
     field("What it measures", select(QUANTITIES, text(channel.quantity), { "data-key": "quantity" }), "needed where the meter does not say"),
     choiceOrTyped("Clamp or divider", "scale", SCALES, text(channel.scale), "as printed on it"),
@@ -40,20 +46,30 @@ function channelBlock(channel) {
     element("button", { type: "button", class: "remove", text: "leave this value out" }),
   );
   block.own = channel;
-  block.querySelector(".remove").addEventListener("click", () => block.remove());
-  return block;
+  const head = element("summary", { text: headOf(channel) });
+  const fold = element("details", { class: "fold", open }, head, block);
+  block.setAttribute("aria-label", headOf(channel));
+  block.addEventListener("change", () => (head.textContent = headOf(values(block, channel))));
+  block.querySelector(".remove").addEventListener("click", () => fold.remove());
+  return fold;
 }
 
-/** One meter with its channels. */
-export function meterBlock(meter, live = "") {
+/** Shows the newest readings of a meter, each a name and what its display shows. */
+export function showLive(block, readings) {
+  const shown = readings.map(([name, value]) => element("span", {}, name && element("span", { class: "soft", text: name }), name && " ", value));
+  block.querySelector(".live").replaceChildren(...shown);
+}
+
+/** One meter with its channels; those of one that was just found are open. */
+export function meterBlock(meter, isNew = false) {
   const block = element(
     "section",
     { class: "meter", "data-port": meter.port },
     element("h3", { text: meter.port }),
-    element("p", { class: "live", text: live, "aria-live": "off" }),
+    element("p", { class: "live", "aria-live": "off" }),
     field("What you call this meter", element("input", { "data-key": "name", value: text(meter.name), required: true, maxlength: 60, autocomplete: "off" })),
     element("p", { class: "soft", text: `protocol ${meter.protocol}${meter.baud ? `, ${meter.baud} bits a second` : ""}` }),
-    ...(meter.channel ?? []).map(channelBlock),
+    ...(meter.channel ?? []).map((channel) => channelBlock(channel, isNew)),
     element("button", { type: "button", class: "remove-meter", text: "leave this meter out" }),
   );
   block.own = meter;

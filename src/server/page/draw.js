@@ -57,7 +57,7 @@ export function numberLine(place, value, expanded, low, high, unit) {
     put(svg, "path", { class: "axis", d: `M${at} ${LINE_Y}v6` });
     put(svg, "text", { x: at, y: 40 }, `${(count * step).toFixed(decimals)}`);
   }
-  put(svg, "text", { x: WIDTH - EDGE / 2, y: LINE_Y - 6 }, axis.name);
+  put(svg, "text", { class: "unit", x: WIDTH, y: LINE_Y - 8 }, axis.name);
   if (Number.isFinite(value) && expanded > 0) {
     const [left, right] = [Math.max(x(value - expanded), EDGE), Math.min(x(value + expanded), WIDTH - EDGE)];
     put(svg, "path", { class: "whisker", d: `M${left} ${LINE_Y}H${right}M${left} ${LINE_Y - 6}v12M${right} ${LINE_Y - 6}v12` });

@@ -4,10 +4,14 @@ import { by, element, read } from "/common.js";
 
 /** A flag is as wide as a finger needs; closer ones share a button. */
 const FLAG = 54;
+/** Pennants of one plot that are closer than this would cover each other. */
+const PENNANT = 12;
 /** The numbers of the values have this much room at the left. */
-const SIDE = 64;
+const SIDE = 56;
 
 export function clock(seconds, digits = 0) {
+  // The first samples may be some milliseconds older than their session.
+  if (seconds < 0) return `-${clock(-seconds, digits)}`;
   const whole = Math.floor(seconds / 60);
   const rest = (seconds - whole * 60).toFixed(digits).padStart(digits ? digits + 3 : 2, "0");
   return whole < 60 ? `${whole}:${rest}` : `${Math.floor(whole / 60)}:${String(whole % 60).padStart(2, "0")}:${rest}`;
@@ -147,7 +151,7 @@ export class Drive {
         scales: { x: { time: false } },
         axes: [
           { ...axis, show: last, size: 44, values: (_, ticks) => ticks.map((tick) => clock(tick, Math.max(0, decimals(this.now) - 1))) },
-          { ...axis, label: shown, labelSize: 20, size: SIDE - 20 },
+          { ...axis, size: SIDE },
         ],
         series: [{}, { stroke, width: 1.5, spanGaps: false, points: { show: (u) => u.data[0].length < 200 } }],
         cursor: {
@@ -196,51 +200,61 @@ export class Drive {
     ctx.restore();
   }
 
-  /** A line down each plot at each flag, strong where it is the plot's own. */
+  /** A line down each plot at each of its own flags, with a pennant unless one stands there already, and a soft one where a group
+   * of the others begins. */
   flagLines(u, name) {
     const { ctx, bbox } = u;
     const dot = devicePixelRatio;
-    for (const flag of this.flags) {
+    let pennant = -Infinity;
+    const line = (flag, own) => {
       const x = u.valToPos(flag.at_s, "x", true);
-      if (x < bbox.left || x > bbox.left + bbox.width) continue;
-      const own = flag.channels.includes(name);
       ctx.fillStyle = ink(own && flag.is_fault ? "--bad" : own ? "--ink" : "--soft");
       ctx.globalAlpha = own ? 1 : 0.35;
       ctx.fillRect(x - dot / 2, bbox.top, dot, bbox.height);
-      if (own) {
-        ctx.beginPath();
-        ctx.moveTo(x, bbox.top);
-        ctx.lineTo(x + 9 * dot, bbox.top + 5 * dot);
-        ctx.lineTo(x, bbox.top + 10 * dot);
-        ctx.fill();
-      }
       ctx.globalAlpha = 1;
+      if (!own || (x - pennant < PENNANT * dot && !flag.is_fault)) return;
+      pennant = x;
+      ctx.beginPath();
+      ctx.moveTo(x, bbox.top);
+      ctx.lineTo(x + 9 * dot, bbox.top + 5 * dot);
+      ctx.lineTo(x, bbox.top + 10 * dot);
+      ctx.fill();
+    };
+    for (const { flags } of this.groups()) {
+      const own = flags.filter(({ channels }) => channels.includes(name));
+      if (own.length) own.forEach((flag) => line(flag, true));
+      else line(flags[0], false);
     }
+  }
+
+  /** The flags of the stretch that is shown, those together that are closer than a finger; `left` is where the button begins. */
+  groups() {
+    const chart = this.lanes[0]?.chart;
+    if (!chart) return [];
+    const [start, width] = [chart.bbox.left / devicePixelRatio, chart.bbox.width / devicePixelRatio];
+    const [from, to] = this.now;
+    const room = by("lane").clientWidth - FLAG;
+    const groups = [];
+    for (const flag of this.flags) {
+      if (flag.at_s < from || flag.at_s > to) continue;
+      const left = Math.max(0, Math.min(room, start + ((flag.at_s - from) / (to - from)) * width - FLAG / 2));
+      const group = groups.at(-1);
+      if (group && left - group.left < FLAG) group.flags.push(flag);
+      else groups.push({ left, flags: [flag] });
+    }
+    return groups;
   }
 
   /** The flags over the plots: a button each, and one for those that are too close together. */
   fly() {
-    const chart = this.lanes[0]?.chart;
-    if (!chart) return;
-    const [left, width] = [chart.bbox.left / devicePixelRatio, chart.bbox.width / devicePixelRatio];
-    const [from, to] = this.now;
-    const groups = [];
-    for (const flag of this.flags) {
-      if (flag.at_s < from || flag.at_s > to) continue;
-      const x = left + ((flag.at_s - from) / (to - from)) * width;
-      const group = groups.at(-1);
-      if (group && x - group.x < FLAG) group.flags.push(flag);
-      else groups.push({ x, flags: [flag] });
-    }
-    const room = by("lane").clientWidth - FLAG;
-    const buttons = groups.map(({ x, flags }) => {
+    const buttons = this.groups().map(({ left, flags }) => {
       const [first, last] = [flags[0], flags.at(-1)];
       const one = flags.length === 1;
       const text = one ? `${first.number}` : `${first.number}–${last.number}`;
       const label = one ? `flag ${text}: ${first.text}` : `flags ${text}`;
       const fault = flags.some(({ is_fault }) => is_fault);
       const button = element("button", { type: "button", class: fault ? "fault" : "", text, "aria-label": label, title: label });
-      button.style.left = `${Math.max(0, Math.min(room, x - FLAG / 2))}px`;
+      button.style.left = `${left}px`;
       button.onclick = () => (one ? this.choose(first) : this.go(Math.min(...flags.map(({ from_s }) => from_s)), Math.max(...flags.map(({ to_s }) => to_s))));
       return button;
     });
@@ -266,7 +280,7 @@ export class Drive {
         this.choose(flag);
       };
       const shown = flag.shown.length > 0 && element("span", { class: "why", text: `the others then: ${flag.shown.join(", ")}` });
-      return element("li", { "data-flag": flag.number }, button, element("span", { text: flag.text }), shown);
+      return element("li", { "data-flag": flag.number, class: flag.is_fault ? "fault" : "" }, button, element("span", { text: flag.text }), shown);
     });
     by("flags").replaceChildren(...items);
   }

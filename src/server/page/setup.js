@@ -1,6 +1,6 @@
 // Setting up without writing files, in the order in which a person thinks: meters, bench, procedure, machine, begin.
 
-import { benchOf, meterBlock } from "/bench.js";
+import { benchOf, meterBlock, showLive } from "/bench.js";
 import { by, element, field, pair, post, read, visitOf } from "/common.js";
 
 const state = { derived: [], procedure: null, listening: null, inUse: [] };
@@ -56,7 +56,8 @@ async function recognise(port, said, button) {
   const [best] = answer.candidates;
   const channel = best.values.map(({ name }) => ({ name: best.values.length > 1 ? name : "probe", reads: name }));
   const meter = { name: free("meter"), port, protocol: best.protocol, baud: best.baud, channel };
-  const block = meterBlock(meter, newest(best.first));
+  const block = meterBlock(meter, true);
+  showLive(block, newest(best.first));
   if (!best.clear) block.querySelector(".live").after(element("p", { class: "close", text: "◆ it is not clear that this is right: compare with the display" }));
   by("meters").append(block);
   button.closest("li").remove();
@@ -65,9 +66,8 @@ async function recognise(port, said, button) {
 
 /** The newest reading of each value, as the display has it. */
 function newest(first) {
-  const byName = new Map(first.map((reading) => [reading.split(" = ")[0], reading]));
-  const shown = [...byName.values()];
-  return shown.length === 1 ? shown[0].split(" = ").at(-1) : shown.join("   ");
+  const byName = new Map(first.map((reading) => [reading.split(" = ")[0], reading.split(" = ").at(-1)]));
+  return byName.size === 1 ? [["", ...byName.values()]] : [...byName];
 }
 
 function free(name) {
@@ -85,7 +85,7 @@ async function relisten(block) {
     if (document.visibilityState === "visible") {
       const answer = await post("/ports/listen", { port, baud });
       const same = answer.ok && answer.candidates.find(({ protocol }) => protocol === block.own.protocol);
-      if (same) block.querySelector(".live").textContent = newest(same.first);
+      if (same) showLive(block, newest(same.first));
     }
     await new Promise((after) => setTimeout(after, 1500));
   }
@@ -97,8 +97,8 @@ async function live() {
   if (!ok) return;
   for (const { meter, channels } of status.meters) {
     const block = [...by("meters").querySelectorAll(".meter")].find(({ own }) => own.name === meter);
-    const shown = status.readings.filter(({ channel }) => channels.includes(channel)).map(({ channel, shown: text }) => `${channel} ${text}`);
-    if (block && shown.length) block.querySelector(".live").textContent = shown.join("   ");
+    const shown = status.readings.filter(({ channel }) => channels.includes(channel)).map(({ channel, shown: text }) => [channel, text]);
+    if (block && shown.length) showLive(block, shown);
   }
 }
 

@@ -4,8 +4,9 @@
 use std::{fs, time::Duration};
 
 use fantoccini::Locator;
+use serde_json::json;
 
-use super::{Browser, is_valid};
+use super::{Browser, is_valid, keyboard::SMALL_TARGETS};
 use crate::{drive_picture::driven, harness::text};
 
 #[tokio::test]
@@ -30,6 +31,10 @@ async fn in_the_browser_a_flag_leads_to_its_samples() {
     browser.picture("drive-projector", 1920, 1080).await;
     browser.picture("drive-phone", 360, 1800).await;
     browser.is_accessible("drive-phone").await;
+    assert_eq!(browser.value(SMALL_TARGETS).await, json!([]), "a glove hits all of it");
+    // No flag covers another.
+    let flags = "return [...document.querySelectorAll('#lane button')].map((flag) => flag.getBoundingClientRect()).every(({ left }, index, all) => index === 0 || left >= all[index - 1].right)";
+    assert_eq!(browser.value(flags).await, json!(true));
     let overflow = script("return document.documentElement.scrollWidth <= innerWidth").await.unwrap();
     assert_eq!(overflow, true, "the page is not wider than the phone");
 

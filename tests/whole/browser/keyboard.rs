@@ -14,10 +14,10 @@ const FOCUS: &str = "
     const { top, bottom } = seen.getBoundingClientRect();
     return [node.id || node.textContent.trim(), parseFloat(getComputedStyle(seen).outlineWidth), top >= 0 && bottom <= innerHeight];";
 
-/// The operator's targets that are smaller than 48 px.
-const SMALL_TARGETS: &str = "
-    return [...document.querySelectorAll('nav button, nav summary, nav input, nav select, nav a, nav .key')]
-        .map((node) => [node.id || node.textContent, node.getBoundingClientRect()])
+/// The targets of a page that are smaller than 48 px; a box to tick is as large as its words.
+pub(super) const SMALL_TARGETS: &str = "
+    return [...document.querySelectorAll('button, summary, input, select, textarea, a, .key')]
+        .map((node) => [node.id || node.textContent, (node.type === 'checkbox' ? node.labels[0] : node).getBoundingClientRect()])
         .filter(([, { width, height }]) => width > 0 && (width < 48 || height < 48))
         .map(([name, { width, height }]) => `${name}: ${width} x ${height}`);";
 
@@ -56,11 +56,11 @@ async fn a_visit_is_done_by_the_keyboard_alone() {
     browser.picture("keyboard", 360, 740).await;
 
     // What a screen reader says by itself as it changes.
-    for (id, live) in [("sentence", "polite"), ("verdict", "polite"), ("alarms", "assertive")] {
+    for (id, live) in [("sentence", "polite"), ("waits", "polite"), ("alarms", "assertive")] {
         let element = browser.client.find(Locator::Id(id)).await.unwrap();
         assert_eq!(element.attr("aria-live").await.unwrap().as_deref(), Some(live), "{id}");
     }
-    for id in ["hint", "link"] {
+    for id in ["verdict", "hint", "link"] {
         let element = browser.client.find(Locator::Id(id)).await.unwrap();
         assert_eq!(element.attr("role").await.unwrap().as_deref(), Some("status"), "{id}");
     }

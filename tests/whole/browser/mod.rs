@@ -1,12 +1,15 @@
 //! Drives the live page in a real browser, a story a file: a visit, a dead terminal proven by the leads, a cable and a connection
-//! that break, keys and keyboard, setting up, a past drive. Needs `chromium` and `chromedriver`; `.ci/run` installs them and runs this by
+//! that break, keys and keyboard, what a screen reader is told, setting up, a past drive, the sheet on paper, the screen that stays on. Needs `chromium` and `chromedriver`; `.ci/run` installs them and runs this by
 //! `cargo test --test whole -- --ignored browser`. Screenshots are left in `target/page`.
 
+mod awake;
 mod broken;
 mod drive;
 mod keyboard;
 mod leads;
+mod reader;
 mod setup;
+mod sheet;
 mod visit;
 
 use std::{
@@ -79,6 +82,11 @@ struct Browser {
 
 impl Browser {
     async fn start(profile: &Path) -> Self {
+        Self::start_with(profile, None).await
+    }
+
+    /// With one more argument. It accepts the certificate that the daemon made, as a person does who compared its fingerprint.
+    async fn start_with(profile: &Path, argument: Option<&str>) -> Self {
         let port = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
         let driver = Command::new("chromedriver")
             .arg(format!("--port={port}"))
@@ -86,7 +94,8 @@ impl Browser {
             .stderr(Stdio::null())
             .spawn()
             .expect("chromedriver is installed (Debian: chromium-driver)");
-        let arguments = [
+        let user_data = format!("--user-data-dir={}", profile.display());
+        let mut arguments = vec![
             "--headless",
             "--no-sandbox",
             "--disable-gpu",
@@ -94,9 +103,11 @@ impl Browser {
             "--disable-background-networking",
             "--disable-component-update",
             "--disable-sync",
-            &format!("--user-data-dir={}", profile.display()),
+            &user_data,
         ];
-        let capabilities = json!({ "goog:chromeOptions": { "args": arguments } }).as_object().unwrap().clone();
+        arguments.extend(argument);
+        let capabilities = json!({ "goog:chromeOptions": { "args": arguments }, "acceptInsecureCerts": true });
+        let capabilities = capabilities.as_object().unwrap().clone();
         let address = format!("http://127.0.0.1:{port}");
         let mut tries = 0;
         let client = loop {
@@ -188,7 +199,7 @@ impl Browser {
     }
 
     /// A command of the browser's own protocol, by the driver.
-    async fn command(&self, command: &str, parameters: Value) {
+    async fn command(&self, command: &str, parameters: Value) -> Value {
         let session = self.client.session_id().await.unwrap().unwrap();
         let body = json!({ "cmd": command, "params": parameters }).to_string();
         let head = format!(
@@ -209,6 +220,7 @@ impl Browser {
         let mut answer = vec![0; length.unwrap_or(0)];
         lines.read_exact(&mut answer).unwrap();
         assert!(head.starts_with("HTTP/1.1 200"), "{command}: {}", String::from_utf8_lossy(&answer));
+        serde_json::from_slice::<Value>(&answer).unwrap()["value"].take()
     }
 
     /// What axe (WCAG 2.2 A and AA, and its good practice) finds on the page as it is, in the light and in the dark scheme.

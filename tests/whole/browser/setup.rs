@@ -5,7 +5,7 @@ use std::fs;
 use fantoccini::Locator;
 use serde_json::json;
 
-use super::{Browser, PATIENCE};
+use super::{Browser, PATIENCE, keyboard::SMALL_TARGETS};
 use crate::harness::{Bay, Display, text};
 
 const METER: &str = "
@@ -36,6 +36,7 @@ async fn a_bench_is_set_up_by_form_and_a_past_session_is_looked_at() {
     browser.until("meters", "12.41 V").await;
     browser.picture("setup", 360, 740).await;
     browser.is_accessible("setup").await;
+    assert_eq!(browser.value(SMALL_TARGETS).await, json!([]), "a glove hits all of it");
     browser.client.find(Locator::Id("bench-name")).await.unwrap().send_keys("bay 2").await.unwrap();
     browser.client.find(Locator::Css("#save button")).await.unwrap().click().await.unwrap();
     browser.until("said", "\"bay 2\" is in use from now on").await;
@@ -59,12 +60,15 @@ async fn a_bench_is_set_up_by_form_and_a_past_session_is_looked_at() {
     browser.until("list", "loader 7").await;
     browser.picture("past", 360, 740).await;
     browser.is_accessible("past").await;
+    assert_eq!(browser.value(SMALL_TARGETS).await, json!([]), "a glove hits all of it");
     browser.client.find(Locator::Css("#list a")).await.unwrap().click().await.unwrap();
     browser.until("plots", "probe, V DC").await;
     browser.client.wait().at_most(PATIENCE).for_element(Locator::Css("#plots canvas")).await.unwrap();
     browser.picture("past-one", 1280, 1600).await;
     browser.is_accessible("past-one").await;
     browser.picture("past-one-phone", 360, 1600).await;
+    browser.client.find(Locator::Css("#correct summary")).await.unwrap().click().await.unwrap();
+    assert_eq!(browser.value(SMALL_TARGETS).await, json!([]), "a glove hits all of it");
 
     // A link to one session lets in and leads there.
     let (address, token) = link.split_once("/#").unwrap();

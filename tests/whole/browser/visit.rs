@@ -101,6 +101,11 @@ async fn a_visit_is_done_on_the_page() {
     browser.client.find(Locator::Id("text")).await.unwrap().send_keys("oil on the plug").await.unwrap();
     browser.client.find(Locator::Css("#note button[type=submit]")).await.unwrap().click().await.unwrap();
     browser.until("hint", "kept: oil on the plug").await;
+    // A mark, kept with the page that made it.
+    browser.tap("more").await;
+    browser.client.find(Locator::Id("text")).await.unwrap().send_keys("plug off").await.unwrap();
+    browser.tap("mark").await;
+    browser.until("hint", "marked: plug off").await;
     browser.picture("laptop", 1280, 800).await;
     browser.is_accessible("laptop").await;
     browser.picture("tablet", 820, 1180).await;
@@ -128,6 +133,10 @@ async fn a_visit_is_done_on_the_page() {
     assert_eq!(
         bay.kept().rows("SELECT text FROM event WHERE kind = 'note'"),
         ["while the connection is lost", "oil on the plug"]
+    );
+    assert_eq!(
+        bay.kept().rows("SELECT subject, text FROM event WHERE kind = 'mark'"),
+        ["page of this computer | plug off"]
     );
     assert_eq!(
         bay.kept().rows("SELECT name, verdict FROM step ORDER BY number"),

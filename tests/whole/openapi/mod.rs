@@ -155,6 +155,8 @@ fn every_route_and_every_request_of_the_page_stands_there() {
 
     let scripts = [
         include_str!("../../../src/server/page/page.js"),
+        include_str!("../../../src/server/page/acts.js"),
+        include_str!("../../../src/server/page/sound.js"),
         include_str!("../../../src/server/page/drive.js"),
         include_str!("../../../src/server/page/common.js"),
         include_str!("../../../src/server/page/setup.js"),
