@@ -12,7 +12,7 @@ use crate::{
         StoreError,
         read::{self, ChannelRow, SessionRow},
     },
-    units::{Quantity, ValueFormat, show, show_duration},
+    units::{Quantity, ValueFormat, show_duration},
     words::{EnumWord, words},
 };
 
@@ -77,12 +77,32 @@ pub(crate) struct DriveFlag {
     pub shown: Vec<String>,
 }
 
+/// What the last digit of each channel's meter was worth in a session.
+struct ChannelDigits(HashMap<(String, Quantity), Option<f64>>);
+
+impl ChannelDigits {
+    fn of(connection: &Connection, session: &SessionRow) -> Result<Self, StoreError> {
+        let figures = read::figures(connection, session)?;
+        Ok(Self(figures.into_iter().map(|row| ((row.channel, row.quantity), row.digit)).collect()))
+    }
+
+    fn format(&self, channel: &str, quantity: Quantity) -> ValueFormat {
+        let digit = self.0.get(&(channel.to_owned(), quantity)).copied().flatten();
+        ValueFormat::new(quantity, digit, None)
+    }
+
+    fn show(&self, channel: &str, value: f64, quantity: Quantity) -> String {
+        self.format(channel, quantity).show(value)
+    }
+}
+
 /// The flags of a session. What others showed is there for excursions alone: [`tell_others`] looks for the rest.
 ///
 /// # Errors
 /// The database can't be read.
 pub(crate) fn drive_flags(connection: &Connection, session: &SessionRow) -> Result<Vec<DriveFlag>, StoreError> {
     let ended = session.ended_us.unwrap_or(i64::MAX);
+    let digits = ChannelDigits::of(connection, session)?;
     let mut flags = Vec::new();
     let mut add =
         |kind, at_us: i64, (from, to): (i64, i64), channels: Vec<String>, text: String, shown: Vec<String>| {
@@ -90,7 +110,7 @@ pub(crate) fn drive_flags(connection: &Connection, session: &SessionRow) -> Resu
         };
     for row in read::excursions(connection, session)? {
         let worst = match (row.beyond, row.worst) {
-            (None, Some(worst)) => show(worst, row.quantity),
+            (None, Some(worst)) => digits.show(&row.channel, worst, row.quantity),
             _ => "beyond the meter's range".to_owned(),
         };
         let lasted = row.ended_us.map_or(" to the end of the step".to_owned(), |ended| {
@@ -107,7 +127,7 @@ pub(crate) fn drive_flags(connection: &Connection, session: &SessionRow) -> Resu
         let ended = group.iter().map(|row| row.ended_us).max().unwrap_or(began);
         let lasted = show_duration((ended - began) as f64 / 1e6);
         let together = if channels.len() > 1 { " together: upstream of all of them" } else { "" };
-        let least: Vec<String> = group.iter().map(|row| show(row.least, row.quantity)).collect();
+        let least: Vec<String> = group.iter().map(|row| digits.show(&row.channel, row.least, row.quantity)).collect();
         let text = format!("{} dropped out for {lasted}{together}; least {}", channels.join(", "), least.join(", "));
         add(FlagKind::DropOut, began, (began, ended), channels, text, Vec::new());
     }
@@ -116,7 +136,8 @@ pub(crate) fn drive_flags(connection: &Connection, session: &SessionRow) -> Resu
         add(FlagKind::Response, row.at_us, (row.at_us, until), vec![row.channel], row.reason, Vec::new());
     }
     for row in read::changes(connection, session)? {
-        let (before, after) = (show(row.level_before, row.quantity), show(row.level_after, row.quantity));
+        let show = |level| digits.show(&row.channel, level, row.quantity);
+        let (before, after) = (show(row.level_before), show(row.level_after));
         let lasted = show_duration(row.lasted_us as f64 / 1e6);
         let text = format!("{} went from {before} to {after} within {lasted}", row.channel);
         let half = row.lasted_us / 2;
@@ -174,9 +195,7 @@ pub(crate) fn tell_others(
     flags: &mut [DriveFlag],
 ) -> Result<(), StoreError> {
     let channels = read::channels(connection, session.id)?;
-    let figures = read::figures(connection, session)?;
-    let digits: HashMap<(&str, Quantity), Option<f64>> =
-        figures.iter().map(|row| ((row.channel.as_str(), row.quantity), row.digit)).collect();
+    let digits = ChannelDigits::of(connection, session)?;
     // Where it was stands on the track.
     let positions: Vec<String> =
         channels.iter().filter(|row| row.is_position()).map(|row| format!("{} ", row.name)).collect();
@@ -188,8 +207,7 @@ pub(crate) fn tell_others(
         for (row, showed) in channels.iter().zip(read::shown_at(connection, session, &channels, flag.at_us)?) {
             let is_other = !flag.channels.contains(&row.name) && !row.is_position();
             let Some(showed) = showed.filter(|_| is_other) else { continue };
-            let digit = digits.get(&(row.name.as_str(), row.quantity)).copied().flatten();
-            let text = showed.shown(ValueFormat::new(row.quantity, digit, None));
+            let text = showed.shown(digits.format(&row.name, row.quantity));
             flag.shown.push(format!("{} {text}", row.name));
         }
     }

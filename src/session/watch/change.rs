@@ -8,7 +8,7 @@ use crate::{
     clock::Mono,
     electrics::CumulativeSums,
     protocol::Value,
-    units::{Quantity, show, show_duration},
+    units::{Quantity, ValueFormat, show_duration},
 };
 
 /// Reference and threshold of the sums, standard deviations: found sooner than by single values, with fewer than one false
@@ -54,8 +54,8 @@ pub struct SignalChange {
 impl SignalChange {
     /// One sentence.
     pub fn text(&self) -> String {
-        let LevelChange { from, to, lasted_us, interval_us, .. } = self.change;
-        let (from, to) = (show(from, self.quantity), show(to, self.quantity));
+        let LevelChange { lasted_us, interval_us, .. } = self.change;
+        let (from, to) = self.change.levels(self.quantity);
         let lasted = match lasted_us > interval_us {
             true => format!("in {}", show_duration(lasted_us as f64 / 1e6)),
             false => format!("in less than {}", show_duration(interval_us as f64 / 1e6)),
@@ -79,6 +79,16 @@ pub struct LevelChange {
     pub interval_us: i64,
     /// Standard deviation of that time, µs: how well the samples are dated.
     pub jitter_us: i64,
+    /// What the last digit of the samples is worth, base units; none where it is not known.
+    pub digit: Option<f64>,
+}
+
+impl LevelChange {
+    /// Both levels with the digits of the samples: their means have more of them, which nobody can read off the meter.
+    pub(super) fn levels(&self, quantity: Quantity) -> (String, String) {
+        let format = ValueFormat::new(quantity, self.digit, None);
+        (format.show(self.from), format.show(self.to))
+    }
 }
 
 /// Finds the changes of one channel.
@@ -193,7 +203,7 @@ impl ChangeDetector {
         }
         self.before.push_back((sample.at, value));
         let known = self.level.is_known();
-        if known && self.sums.push((value - self.level.mean()) / self.level.noise()) {
+        if known && self.sums.push((value - self.level.mean()) / self.level.sum_deviation()) {
             self.path.clear();
             self.path.extend(&self.before);
             let (block, previous) = (Block::default(), None);
@@ -238,17 +248,22 @@ impl ChangeDetector {
         self.settled(end?)
     }
 
+    /// What the last digit of its samples is worth, base units; none where it is not known.
+    pub(super) fn digit(&self) -> Option<f64> {
+        self.level.digit()
+    }
+
     fn agree(&self, one: &Block, other: &Block) -> bool {
         let apart = (one.mean() - other.mean()).abs();
-        let noise = self.level.noise() * (1.0 / f64::from(one.count) + 1.0 / f64::from(other.count)).sqrt();
+        let noise = self.level.sum_deviation() * (1.0 / f64::from(one.count) + 1.0 / f64::from(other.count)).sqrt();
         let size = (other.mean() - self.level.mean()).abs();
-        apart <= (3.0 * noise).max(SETTLED_SHARE * size).max(self.level.digit())
+        apart <= (3.0 * noise).max(SETTLED_SHARE * size).max(self.digit().unwrap_or(0.0))
     }
 
     fn settled(&mut self, to: f64) -> Option<LevelChange> {
         let from = self.level.mean();
-        let least = (LEAST_NOISES * self.level.noise())
-            .max(LEAST_DIGITS * self.level.digit())
+        let least = (LEAST_NOISES * self.level.deviation())
+            .max(LEAST_DIGITS * self.digit().unwrap_or(0.0))
             .max(LEAST_SHARE * from.abs().max(to.abs()));
         self.level.move_to(to);
         self.sums.reset();
@@ -267,6 +282,7 @@ impl ChangeDetector {
             lasted_us,
             interval_us: self.interval_us,
             jitter_us: self.jitter.sqrt() as i64,
+            digit: self.digit(),
         })
     }
 }
@@ -300,6 +316,31 @@ mod tests {
             let found = changes((0..360_000).map(|index| (index * 10_000, level + spread * noise.normal())));
             assert_eq!(found, [], "level {level}");
         }
+    }
+
+    /// Seen: behind a strong low-pass filter noise was taken for changes, hundreds in an hour. First-order noise of these coefficients is
+    /// what such a filter leaves of white noise.
+    #[test]
+    fn filtered_noise_has_no_change_and_a_fall_in_it_is_found() {
+        for (seed, coefficient) in [(1, 0.5), (2, 0.7), (3, 0.8), (4, 0.9), (5, 0.95), (6, 0.98)] {
+            let (mut noise, mut value) = (Noise::of_seed(seed), 0.0);
+            let mut sample = |index: i64| {
+                value = coefficient * value + (1.0f64 - coefficient * coefficient).sqrt() * noise.normal();
+                (index * 10_000, if index < 360_000 { 1.62 } else { 0.0 } + 0.016 * value)
+            };
+            let found = changes((0..360_500).map(&mut sample));
+            assert_eq!(found.len(), 1, "coefficient {coefficient}: {:?}", &found[..found.len().min(5)]);
+            assert!((found[0].at.0 - 3_600_000_000).abs() <= 10_000, "coefficient {coefficient}: {:?}", found[0]);
+        }
+    }
+
+    /// Seen: the empty clamp of a board that sends milliamps went to "-145.0 uA".
+    #[test]
+    fn levels_have_the_digits_of_the_samples() {
+        let samples =
+            (0..200).map(|index| (index * 10_000, if index < 100 { 1.62 } else { -0.001 * f64::from(index % 7 == 0) }));
+        let change = changes(samples).remove(0);
+        assert_eq!(change.levels(Quantity::AmpsDc), ("1.620 A".to_owned(), "0.000 A".to_owned()));
     }
 
     #[test]

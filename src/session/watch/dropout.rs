@@ -43,6 +43,8 @@ pub struct DropOut {
     pub least: f64,
     /// Samples that had fallen.
     pub samples: u32,
+    /// What the last digit of the samples is worth, base units; none where it is not known.
+    pub digit: Option<f64>,
 }
 
 /// A drop-out before its channel has a name.
@@ -53,6 +55,7 @@ pub(super) struct FoundDropOut {
     pub(super) level: f64,
     pub(super) least: f64,
     pub(super) samples: u32,
+    pub(super) digit: Option<f64>,
 }
 
 /// Finds the drop-outs of one channel.
@@ -132,7 +135,8 @@ impl DropOutDetector {
             return None;
         }
         let level = self.level.mean();
-        let deep = (DEPTH * level.abs()).max(NOISES * self.level.noise()).max(DIGITS * self.level.digit());
+        let deep =
+            (DEPTH * level.abs()).max(NOISES * self.level.noise()).max(DIGITS * self.level.digit().unwrap_or(0.0));
         let depth = (level - value) * level.signum();
         match &mut self.fallen {
             None if depth > deep => {
@@ -148,7 +152,7 @@ impl DropOutDetector {
                 self.fallen = None;
                 self.level.push(value, sample.digit);
                 let short = samples == 1 || sample.at.since(began) <= LONGEST_US;
-                short.then_some(FoundDropOut { began, ended: sample.at, level, least, samples })
+                short.then_some(FoundDropOut { began, ended: sample.at, level, least, samples, digit: sample.digit })
             }
             Some(fallen) if sample.at.since(fallen.began) > LONGEST_US && fallen.samples > 1 => {
                 // It stays down: that is another level.
@@ -218,7 +222,7 @@ mod tests {
         let current = |index: i64| if (100..115).contains(&index) { 0.01 } else { 1.62 };
         let found = watch((0..300).map(current), 10_000);
         assert_eq!(found.len(), 1);
-        let FoundDropOut { began, ended, level, least, samples } = found[0];
+        let FoundDropOut { began, ended, level, least, samples, .. } = found[0];
         assert_eq!((began, ended, samples), (Mono(1_000_000), Mono(1_150_000), 15));
         assert!((level - 1.62).abs() < 1e-9 && least == 0.01);
         // One reading of a slow meter.

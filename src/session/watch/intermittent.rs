@@ -3,7 +3,7 @@
 use super::dropout::DropOut;
 use crate::{
     clock::Mono,
-    units::{show, show_duration},
+    units::{ValueFormat, show_duration},
 };
 
 /// Two channels fell together when no more than this lies between them beside a sample interval, µs.
@@ -51,7 +51,8 @@ impl Intermittent {
         let lasted = show_duration(self.ended().since(self.began()) as f64 / 1e6);
         match &self.parts[..] {
             [only] => {
-                let (level, least) = (show(only.level, only.quantity), show(only.least, only.quantity));
+                let format = ValueFormat::new(only.quantity, only.digit, None);
+                let (level, least) = (format.show(only.level), format.show(only.least));
                 let place = match self.others_held {
                     true => "the others held: look at its own wires and connector",
                     false => "nothing else was watched that carried something",
@@ -89,6 +90,7 @@ mod tests {
             level: 1.62,
             least: 0.0,
             samples: 1,
+            digit: None,
         }
     }
 

@@ -8,38 +8,51 @@ const NOISE_MEMORY: u32 = 256;
 const WARM: u32 = 8;
 /// One difference counts as this many standard deviations at most: a jump is no noise.
 const CLIP: f64 = 4.0;
+/// Samples that hang together less than this (lag-one correlation) count as independent: as much is found by chance.
+const LEAST_CORRELATION: f64 = 0.4;
+/// Closer than this can't be told from a level that wanders.
+const MOST_CORRELATION: f64 = 0.95;
 /// No signal is taken to be quieter than this share of its level: common practice, no source.
 const QUIETEST: f64 = 1e-4;
 
 /// What a signal shows usually.
 ///
 /// The noise comes from successive differences, δ² / 2 with δ² the mean square successive difference (von Neumann, Annals of
-/// Mathematical Statistics 12, 1941, 367, from memory): a slow drift does not count as noise.
+/// Mathematical Statistics 12, 1941, 367, from memory): a slow drift does not count as noise. Where samples hang together, as behind a
+/// low-pass filter, that is less than their variance about the level, s²: it is s² (1 - ρ), with ρ the lag-one correlation.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub(super) struct SignalLevel {
     count: u32,
     mean: f64,
+    /// δ² / 2
     variance: f64,
+    /// s²
+    spread: f64,
     last: f64,
-    digit: f64,
+    digit: Option<f64>,
 }
 
 impl SignalLevel {
     /// Takes one more sample, with its last digit where that is known.
     pub(super) fn push(&mut self, value: f64, digit: Option<f64>) {
         self.count = self.count.saturating_add(1);
-        self.digit = digit.unwrap_or(0.0);
+        self.digit = digit;
         let weight = 1.0 / f64::from(self.count.min(MEMORY));
-        self.mean += weight * (value - self.mean);
+        let off = value - self.mean;
+        self.mean += weight * off;
         if self.count > 1 {
             let difference = value - self.last;
             let mut square = difference * difference / 2.0;
+            // One value about the mean before and behind it: the sum of such products is that of the squares about the last mean
+            // (Welford, Technometrics 4, 1962, 419, from memory).
+            let mut about = off * (value - self.mean);
             if self.count > WARM {
-                let most = CLIP * self.noise();
-                square = square.min(most * most);
+                square = square.min((CLIP * self.noise()).powi(2));
+                about = about.min((CLIP * self.deviation()).powi(2));
             }
             let weight = 1.0 / f64::from((self.count - 1).min(NOISE_MEMORY));
             self.variance += weight * (square - self.variance);
+            self.spread += weight * (about - self.spread);
         }
         self.last = value;
     }
@@ -60,13 +73,37 @@ impl SignalLevel {
         self.mean
     }
 
-    /// Standard deviation of one sample; half a digit at least, since what is smaller than a digit is not seen.
-    pub(super) fn noise(&self) -> f64 {
-        self.variance.max(0.0).sqrt().max(0.5 * self.digit).max(QUIETEST * self.mean.abs()).max(f64::MIN_POSITIVE)
+    /// Standard deviation of one sample about the level, also where samples hang together.
+    pub(super) fn deviation(&self) -> f64 {
+        if self.correlation() == 0.0 { self.noise() } else { self.spread.sqrt() }
     }
 
-    /// What the last digit is worth; 0 where it is not known.
-    pub(super) fn digit(&self) -> f64 {
+    /// Standard deviation of a sum of n samples over √n: larger than that of one by (1 + ρ) / (1 - ρ) under the root where samples hang
+    /// together (a first-order process, textbook).
+    pub(super) fn sum_deviation(&self) -> f64 {
+        let correlation = self.correlation();
+        self.deviation() * ((1.0 + correlation) / (1.0 - correlation)).sqrt()
+    }
+
+    /// The lag-one correlation; 0 where it may be chance.
+    fn correlation(&self) -> f64 {
+        let noise = self.noise();
+        let correlation = 1.0 - noise * noise / self.spread.max(noise * noise);
+        if correlation < LEAST_CORRELATION { 0.0 } else { correlation.min(MOST_CORRELATION) }
+    }
+
+    /// Standard deviation by successive differences; half a digit at least, since what is smaller than a digit is not seen.
+    pub(super) fn noise(&self) -> f64 {
+        self.variance
+            .max(0.0)
+            .sqrt()
+            .max(0.5 * self.digit.unwrap_or(0.0))
+            .max(QUIETEST * self.mean.abs())
+            .max(f64::MIN_POSITIVE)
+    }
+
+    /// What the last digit is worth; none where it is not known.
+    pub(super) fn digit(&self) -> Option<f64> {
         self.digit
     }
 }
@@ -127,6 +164,25 @@ mod tests {
             assert!((level.variance.sqrt() / expected - 1.0).abs() < 1e-9, "{expected}: {level:?}");
             let floor = QUIETEST * level.mean().abs();
             assert!((level.noise() / expected.max(floor) - 1.0).abs() < 1e-9, "{expected}: {level:?}");
+            // While the mean is that of all values, so is the deviation from it.
+            if values.len() <= MEMORY as usize {
+                assert!((level.spread.sqrt() / deviation - 1.0).abs() < 1e-9, "{deviation}: {level:?}");
+            }
+        }
+    }
+
+    /// A first-order process: its lag-one correlation is its own coefficient, and a sum of n of its values deviates by
+    /// √n s √((1 + ρ) / (1 - ρ)) (textbook, from memory).
+    #[test]
+    fn samples_that_hang_together_are_known_by_it() {
+        for (coefficient, least, most) in [(0.0, 0.9, 1.1), (0.2, 0.8, 1.1), (0.8, 2.0, 3.6), (0.9, 2.6, 5.0)] {
+            let (mut level, mut noise, mut value) = (SignalLevel::default(), Noise::of_seed(7), 0.0);
+            for _ in 0..4000 {
+                value = coefficient * value + (1.0f64 - coefficient * coefficient).sqrt() * noise.normal();
+                level.push(5.0 + 0.02 * value, None);
+            }
+            let ratio = level.sum_deviation() / 0.02;
+            assert!((least..most).contains(&ratio), "{coefficient}: {ratio}");
         }
     }
 

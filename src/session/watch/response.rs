@@ -12,7 +12,7 @@ use crate::{
         Judgement, Verdict,
         judge::{NotJudged, Outcome, compare},
     },
-    units::{Dimension, Limit, Quantity, show, show_duration},
+    units::{Dimension, Limit, Quantity, ValueFormat, show_duration},
 };
 
 /// A channel that is to respond is waited for so much longer than it may take.
@@ -63,6 +63,8 @@ pub(super) struct RespondingChannel<'a> {
     pub(super) quantity: Option<Quantity>,
     /// What it shows now, base units; none while that is not known.
     pub(super) level: Option<f64>,
+    /// What the last digit of that is worth; none where it is not known.
+    pub(super) digit: Option<f64>,
     pub(super) interval_us: i64,
     /// The name of its meter.
     pub(super) meter: &'a str,
@@ -245,7 +247,7 @@ impl ResponseWatch {
                 reason: format!("{name} showed nothing after {}", self.rule.trigger),
             };
         };
-        let shown = show(level, quantity);
+        let shown = ValueFormat::new(quantity, channel.digit, None).show(level);
         match self.rule.must {
             RequiredMove::Go => {
                 let limit = self.rule.to.unwrap_or(Limit { low: None, high: None, dimension: quantity.dimension() });
@@ -253,7 +255,7 @@ impl ResponseWatch {
                 let outcome = Outcome::Compared { decision, number, shown: None, u, quantity, limit };
                 let wanted = self.rule.to.map_or(String::new(), |to| format!(", {to} wanted"));
                 let reason = format!("{name} did not move after {}: it stayed at {shown}{wanted}", self.rule.trigger);
-                Judgement { outcome, digit: None, reason }
+                Judgement { outcome, digit: channel.digit, reason }
             }
             RequiredMove::Hold | RequiredMove::ComeBack => {
                 let limit = about(level, quantity);
@@ -261,7 +263,7 @@ impl ResponseWatch {
                 let (number, decision, u) = (level, Decision::Within, None);
                 Judgement {
                     outcome: Outcome::Compared { decision, number, shown: None, u, quantity, limit },
-                    digit: None,
+                    digit: channel.digit,
                     reason,
                 }
             }
@@ -346,7 +348,7 @@ impl ResponseWatch {
     fn went(&self, trigger: &WaitingTrigger, change: &LevelChange, quantity: Quantity) -> String {
         let delay = show_duration(change.at.since(trigger.at) as f64 / 1e6);
         let verb = if change.to < change.from { "fell" } else { "rose" };
-        let (from, to) = (show(change.from, quantity), show(change.to, quantity));
+        let (from, to) = change.levels(quantity);
         format!("{} {verb} from {from} to {to}, {delay} after {}", self.rule.channel, self.rule.trigger)
     }
 

@@ -242,6 +242,7 @@ impl StepWatch {
                 let channel = RespondingChannel {
                     quantity: detector.map(ChangeDetector::quantity),
                     level: detector.and_then(ChangeDetector::level),
+                    digit: detector.and_then(ChangeDetector::digit),
                     interval_us: detector.map_or(0, ChangeDetector::interval_us),
                     meter: index.map_or("", |index| &self.meters[index].1),
                 };
@@ -279,6 +280,7 @@ impl StepWatch {
             level: found.level,
             least: found.least,
             samples: found.samples,
+            digit: found.digit,
         };
         match &mut self.gathered {
             Some(gathered) if gathered.takes(&part, interval_us) => gathered.parts.push(part),
