@@ -61,7 +61,9 @@ pub(crate) use copper::Copper;
 pub(crate) use cusum::CumulativeSums;
 pub(crate) use exponential::ExponentialFit;
 pub(crate) use median::{mad, median};
-pub(crate) use netlist::{CircuitReading, Netlist, Resistor, SolvedNetlist};
+pub(crate) use netlist::{
+    ChangedNetlist, CircuitReading, MOST_CHANGES, Netlist, NetlistChange, ReadingGains, Resistor, SolvedNetlist,
+};
 pub(crate) use propagate::{Correlation, difference_with_covariance, propagate, same_gain};
 pub(crate) use running::RunningStatistics;
 pub(crate) use trend::Trend;

@@ -7,6 +7,10 @@
 //! What any reading gains by any ohm or volt follows from one more solution for that reading (the adjoint network: Director and
 //! Rohrer 1969, from memory).
 
+mod change;
+
+pub(crate) use change::{ChangedNetlist, MOST_CHANGES, NetlistChange};
+
 /// A resistor with a voltage source in series; the current flows from `from` to `to`.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Resistor {
@@ -38,6 +42,11 @@ pub(crate) struct Netlist {
 const LEAK_SIEMENS: f64 = 1e-7;
 
 impl Netlist {
+    /// Without any node yet, with room for so many resistors.
+    pub(crate) fn with_room(resistors: usize) -> Self {
+        Self { nodes: 0, resistors: Vec::with_capacity(resistors) }
+    }
+
     /// A node more; its number.
     pub(crate) fn node(&mut self) -> usize {
         self.nodes += 1;
@@ -48,6 +57,11 @@ impl Netlist {
     pub(crate) fn add(&mut self, resistor: Resistor) -> usize {
         self.resistors.push(resistor);
         self.resistors.len() - 1
+    }
+
+    /// All resistors, by their numbers.
+    pub(crate) fn resistors(&self) -> &[Resistor] {
+        &self.resistors
     }
 
     /// The volts of all nodes.
@@ -117,8 +131,8 @@ impl SolvedNetlist {
         }
     }
 
-    /// What a reading gains by the resistors.
-    pub(crate) fn gains(&self, reading: CircuitReading) -> ReadingGains<'_> {
+    /// What a reading gains by the resistors: the volts of its adjoint network.
+    pub(crate) fn gains(&self, reading: CircuitReading) -> ReadingGains {
         let mut right = vec![0.0; self.netlist.nodes];
         let (from, to, weight) = match reading {
             CircuitReading::Volts(from, to) => (from, to, 1.0),
@@ -132,30 +146,32 @@ impl SolvedNetlist {
                 right[node] += sign;
             }
         }
-        ReadingGains { circuit: self, reading, adjoint: self.matrix.solve(right) }
+        ReadingGains { reading, adjoint: self.matrix.solve(right) }
+    }
+
+    /// What a reading gains by a resistor and its source.
+    pub(crate) fn gain(&self, gains: &ReadingGains, number: usize) -> Gain {
+        let resistor = &self.netlist.resistors[number];
+        let mut across = difference(&gains.adjoint, resistor.from, resistor.to);
+        if gains.reading == CircuitReading::Amps(number) {
+            across -= 1.0;
+        }
+        let by_volts = across / resistor.ohms;
+        Gain { by_ohms: by_volts * resistor.amps(&self.volts), by_volts }
+    }
+
+    /// All resistors, by their numbers.
+    pub(crate) fn resistors(&self) -> &[Resistor] {
+        &self.netlist.resistors
     }
 }
 
 /// What one reading gains.
 #[derive(Debug)]
-pub(crate) struct ReadingGains<'a> {
-    circuit: &'a SolvedNetlist,
+pub(crate) struct ReadingGains {
     reading: CircuitReading,
     /// Volts of the adjoint network.
     adjoint: Vec<f64>,
-}
-
-impl ReadingGains<'_> {
-    /// By a resistor and its source.
-    pub(crate) fn of(&self, number: usize) -> Gain {
-        let resistor = &self.circuit.netlist.resistors[number];
-        let mut across = difference(&self.adjoint, resistor.from, resistor.to);
-        if self.reading == CircuitReading::Amps(number) {
-            across -= 1.0;
-        }
-        let by_volts = across / resistor.ohms;
-        Gain { by_ohms: by_volts * resistor.amps(&self.circuit.volts), by_volts }
-    }
 }
 
 fn difference(volts: &[f64], from: Option<usize>, to: Option<usize>) -> f64 {
@@ -193,46 +209,47 @@ impl Skyline {
         self.elements[place] += value;
     }
 
+    /// The elements of a row, the last of which stands on the diagonal.
+    fn row(&self, row: usize) -> &[f64] {
+        &self.elements[self.place(row, self.first[row])..=self.place(row, row)]
+    }
+
     fn factor(&mut self) {
         for row in 0..self.first.len() {
-            for column in self.first[row]..row {
-                let from = self.first[row].max(self.first[column]);
-                let (of_row, of_column) = (self.place(row, from), self.place(column, from));
-                let known: f64 = (0..column.saturating_sub(from))
-                    .map(|step| self.elements[of_row + step] * self.elements[of_column + step])
-                    .sum();
-                let place = self.place(row, column);
-                self.elements[place] -= known;
+            let first = self.first[row];
+            let begin = self.place(row, first);
+            let (above, of_row) = self.elements.split_at_mut(begin);
+            let of_row = &mut of_row[..=row - first];
+            let start = |row: usize, column: usize| (self.base[row] + column as isize) as usize;
+            for column in first..row {
+                let from = first.max(self.first[column]);
+                let (done, rest) = of_row.split_at_mut(column - first);
+                let known = done[from - first..].iter().zip(&above[start(column, from)..]);
+                rest[0] -= known.map(|(one, other)| one * other).sum::<f64>();
             }
             // So far the row is L D; the division gives L, and the diagonal D.
-            let mut diagonal = self.elements[self.place(row, row)];
-            for column in self.first[row]..row {
-                let place = self.place(row, column);
-                let product = self.elements[place];
-                self.elements[place] /= self.elements[self.place(column, column)];
-                diagonal -= product * self.elements[place];
+            let mut diagonal = of_row[row - first];
+            for column in first..row {
+                let product = of_row[column - first];
+                of_row[column - first] = product / above[start(column, column)];
+                diagonal -= product * of_row[column - first];
             }
-            let place = self.place(row, row);
-            self.elements[place] = diagonal.max(f64::MIN_POSITIVE);
+            of_row[row - first] = diagonal.max(f64::MIN_POSITIVE);
         }
     }
 
     fn solve(&self, mut x: Vec<f64>) -> Vec<f64> {
-        let size = self.first.len();
-        for row in 0..size {
-            let known: f64 =
-                (self.first[row]..row).map(|column| self.elements[self.place(row, column)] * x[column]).sum();
-            x[row] -= known;
+        for row in 0..x.len() {
+            let known = self.row(row).iter().zip(&x[self.first[row]..row]);
+            x[row] -= known.map(|(element, known)| element * known).sum::<f64>();
         }
         for (row, value) in x.iter_mut().enumerate() {
             *value /= self.elements[self.place(row, row)];
         }
-        for row in (0..size).rev() {
+        for row in (0..x.len()).rev() {
             let value = x[row];
-            let first = self.first[row];
-            for (column, known) in (first..row).zip(&mut x[first..row]) {
-                *known -= self.elements[self.place(row, column)] * value;
-            }
+            let known = x[self.first[row]..row].iter_mut().zip(self.row(row));
+            known.for_each(|(known, element)| *known -= element * value);
         }
         x
     }
@@ -272,7 +289,7 @@ mod tests {
             let gains = solved.gains(reading);
             let by_ohms = (value(3.0 + STEP, -12.0) - value(3.0 - STEP, -12.0)) / (2.0 * STEP);
             let by_volts = (value(3.0, -12.0 + STEP) - value(3.0, -12.0 - STEP)) / (2.0 * STEP);
-            let (of_ohms, of_source) = (gains.of(2).by_ohms, gains.of(0).by_volts);
+            let (of_ohms, of_source) = (solved.gain(&gains, 2).by_ohms, solved.gain(&gains, 0).by_volts);
             assert!((of_ohms - by_ohms).abs() < 1e-6, "{reading:?} {of_ohms} {by_ohms}");
             assert!((of_source - by_volts).abs() < 1e-6, "{reading:?} {of_source} {by_volts}");
         }

@@ -140,16 +140,16 @@ impl Edit {
     }
 
     /// The branches whose circuit it changes.
-    pub(in super::super) fn branches(self) -> Vec<usize> {
-        match self {
-            Self::Series(part) | Self::Open(part) => part.branch().into_iter().collect(),
+    pub(in super::super) fn branches(self) -> impl Iterator<Item = usize> {
+        let two = match self {
+            Self::Series(part) | Self::Open(part) => [part.branch(), None],
             Self::CoilFactor(at)
             | Self::Warmth(at)
             | Self::DriverVolts(at, _)
             | Self::LeakToGround(at, _)
             | Self::LimitedLeak(at)
-            | Self::LeakToFeed(at, _) => vec![at],
-            Self::Swapped(one, other) => vec![one, other],
+            | Self::LeakToFeed(at, _) => [Some(at), None],
+            Self::Swapped(one, other) => [Some(one), Some(other)],
             Self::WeakBattery
             | Self::Charging
             | Self::JunctionDrivers
@@ -161,8 +161,9 @@ impl Edit {
             | Self::NotZeroed(_)
             | Self::LeadsNotNulled(_)
             | Self::WeakMeter(_)
-            | Self::EngineStarted(_) => Vec::new(),
-        }
+            | Self::EngineStarted(_) => [None, None],
+        };
+        two.into_iter().flatten()
     }
 
     /// Whether it changes what all circuits share.
@@ -191,7 +192,7 @@ impl Edit {
     }
 
     /// Whether a current flows through it while its driver is off.
-    pub(super) const fn feeds_by_itself(self) -> bool {
+    pub(in super::super) const fn feeds_by_itself(self) -> bool {
         match self {
             Self::LeakToGround(..) | Self::LimitedLeak(_) | Self::LeakToFeed(..) => true,
             Self::Series(_)

@@ -57,7 +57,8 @@ pub(in super::super) enum Figure {
 /// Times between which the battery's volts go in straight lines.
 pub(in super::super) const DRIFT_KNOTS: usize = 4;
 const SHARED: usize = 9 + DRIFT_KNOTS;
-const OF_BRANCH: usize = 10;
+/// Figures that each branch has for itself.
+pub(in super::super) const FIGURES_OF_BRANCH: usize = 10;
 
 /// What a good machine has.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -186,6 +187,22 @@ impl MachineFigures {
             Figure::Insulation(at) => (at, 8),
             Figure::Duty(at) => (at, 9),
         };
-        kinds + self.kinds + branch * OF_BRANCH + own
+        kinds + self.kinds + branch * FIGURES_OF_BRANCH + own
+    }
+
+    /// The branch that the figure at a place is of, and which of its own it is; none of one that all share.
+    pub(in super::super) fn branch(&self, place: usize) -> Option<(usize, usize)> {
+        let own = place.checked_sub(self.shared()).filter(|_| place < self.len())?;
+        Some((own / FIGURES_OF_BRANCH, own % FIGURES_OF_BRANCH))
+    }
+
+    /// How many branches there are.
+    pub(in super::super) fn branches(&self) -> usize {
+        (self.len() - self.shared()) / FIGURES_OF_BRANCH
+    }
+
+    /// How many figures all share; they come first.
+    pub(in super::super) const fn shared(&self) -> usize {
+        SHARED + 2 * self.meters + self.kinds
     }
 }

@@ -10,20 +10,24 @@
 //! changes; [`CircuitModel`] what every reading would show, and how that moves with each figure. Kirchhoff's and Ohm's laws
 //! alone: no limit and no sentence.
 //!
-//! Read `measurand`, `figures` and `edit`, then `view` and `state`, then `predict`.
+//! Read `measurand`, `figures` and `edit`, then `view` and `state`, then `predict` and `meter`; `solved` is
+//! a machine that was solved once, for many small changes.
 
 mod edit;
 mod figures;
 mod measurand;
+mod meter;
 mod predict;
+mod solved;
 mod state;
 mod term;
 mod view;
 
 pub(super) use edit::{AppliedEdit, Edit, LeakPlace, Part};
-pub(super) use figures::{Figure, FigurePrior, MachineFigures};
+pub(super) use figures::{FIGURES_OF_BRANCH, Figure, FigurePrior, MachineFigures};
 pub(super) use measurand::{DriveState, Measurand};
 pub(super) use predict::{CircuitModel, MeterReading, Prediction};
+pub(super) use solved::{MovedReadings, SolvedMachine};
 
 /// Ohms in the form in which they are compared: 1/(1 ohm + R) with R in Ω, in siemens. So a dead short and an
 /// open circuit are both finite, and an overload on the ohms range is simply 0.

@@ -1,10 +1,7 @@
 //! What every reading would show on a machine of given figures, and how that moves with each figure.
 
-use super::{
-    AppliedEdit, DriveState, Edit, Figure, MachineFigures, Measurand, comparable, figures::DRIFT_KNOTS,
-    state::StateNetlist, term::Term, view::MachineView,
-};
-use crate::procedure::DriverSide;
+use super::{AppliedEdit, DriveState, MachineFigures, Measurand, state::StateNetlist, view::MachineView};
+use crate::{electrics::ReadingGains, procedure::DriverSide};
 
 /// One reading to be explained.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -54,23 +51,29 @@ pub(in super::super) struct Prediction {
     pub variances: Vec<f64>,
     /// By reading, what it gains by each volt of the battery.
     pub by_source: Vec<f64>,
-    /// By reading, a row with its slope by each figure and size, per standard deviation.
-    pub slopes: Vec<f64>,
-    /// Length of a row.
-    pub width: usize,
+    /// The slopes of all readings, see [`Prediction::row`].
+    slopes: Vec<(u32, f64)>,
+    /// By reading, where its slopes end.
+    ends: Vec<usize>,
 }
 
 impl Prediction {
-    pub(in super::super) fn row(&self, at: usize) -> &[f64] {
-        &self.slopes[at * self.width..][..self.width]
+    /// Of no reading yet, with room for so many.
+    fn new(count: usize) -> Self {
+        let room = || Vec::with_capacity(count);
+        let slopes = Vec::with_capacity(SLOPES_OF_READING * count);
+        Self { values: room(), variances: room(), by_source: room(), slopes, ends: Vec::with_capacity(count) }
+    }
+
+    /// The figures and sizes that move a reading, with its slope by each, per standard deviation.
+    pub(in super::super) fn row(&self, at: usize) -> &[(u32, f64)] {
+        let begin = if at == 0 { 0 } else { self.ends[at - 1] };
+        &self.slopes[begin..self.ends[at]]
     }
 }
 
-/// A reading that a slipped lead shows: nothing in particular, standard deviation in V, A, and as comparable ohms.
-const SLIPPED_V: f64 = 6.0;
-const SLIPPED_DROP_V: f64 = 0.7;
-const SLIPPED_A: f64 = 1.0;
-const SLIPPED_OHMS: f64 = 0.4;
+/// About how many figures move a reading.
+const SLOPES_OF_READING: usize = 32;
 
 impl CircuitModel {
     /// What the readings at these places show, the deviations of all figures and sizes given.
@@ -91,9 +94,22 @@ impl CircuitModel {
         edits: &[AppliedEdit],
         places: impl Iterator<Item = usize>,
     ) -> Prediction {
-        let machine = MachineView {
+        let machine = self.view(first_slope, values, &[], edits);
+        self.predict_on(&machine, &mut SolvedStates::new(self), places, &mut |_, _, _| ())
+    }
+
+    /// The machine at one point, with slopes by the figures and sizes from a place on.
+    pub(super) fn view<'a>(
+        &'a self,
+        first_slope: usize,
+        values: &'a [(f64, f64)],
+        last_sizes: &'a [(f64, f64)],
+        edits: &'a [AppliedEdit],
+    ) -> MachineView<'a> {
+        MachineView {
             figures: &self.figures,
             values,
+            last_sizes,
             first_slope,
             edits,
             nominal: &self.nominal,
@@ -101,220 +117,188 @@ impl CircuitModel {
             sides: &self.sides,
             reference_celsius: self.reference_celsius,
             alpha: self.alpha,
-        };
-        let branches = self.nominal.len();
-        let mut solved = SolvedStates { places: vec![None; 2 + 2 * branches], states: Vec::new() };
-        let width = values.len() - first_slope;
-        let count = places.size_hint().0;
-        let room = || Vec::with_capacity(count);
-        let mut prediction = Prediction {
-            values: room(),
-            variances: room(),
-            by_source: room(),
-            slopes: Vec::with_capacity(count * width),
-            width,
-        };
+        }
+    }
+
+    /// What the readings at these places show. `keep` is given what was solved for a reading: its place, its state's netlist among
+    /// those solved, what it gains there.
+    pub(super) fn predict_on(
+        &self,
+        machine: &MachineView,
+        solved: &mut SolvedStates,
+        places: impl Iterator<Item = usize>,
+        keep: &mut dyn FnMut(usize, usize, ReadingGains),
+    ) -> Prediction {
+        let mut prediction = Prediction::new(places.size_hint().0);
+        let mut row = SlopeRow::new(machine.first_slope, machine.slopes());
         for place in places {
-            let row_begin = prediction.slopes.len();
-            prediction.slopes.resize(row_begin + width, 0.0);
-            let mut row = SlopeRow { first: first_slope, slopes: &mut prediction.slopes[row_begin..] };
-            let (value, variance, by_source) = self.reading(&machine, place, &mut solved, &mut row);
-            prediction.values.push(value);
-            prediction.by_source.push(by_source);
-            prediction.variances.push(variance);
+            let shown = self.shown(machine, solved, place, &mut row, keep);
+            prediction.values.push(shown.value);
+            prediction.variances.push(shown.variance);
+            prediction.by_source.push(shown.by_source);
+            row.take(|place, slope| prediction.slopes.push((place, slope)));
+            prediction.ends.push(prediction.slopes.len());
         }
         prediction
     }
 
-    fn reading(
+    fn shown(
         &self,
         machine: &MachineView,
-        place: usize,
         solved: &mut SolvedStates,
+        place: usize,
         row: &mut SlopeRow,
-    ) -> (f64, f64, f64) {
-        let filed = &self.readings[place];
-        let source = machine.edits.iter().fold(place, |at, applied| match applied.edit {
-            Edit::Exchanged(one, other) if at == one => other,
-            Edit::Exchanged(one, other) if at == other => one,
-            _ => at,
-        });
-        let measured = &self.readings[source];
-        let is_of = |channel: usize| channel == filed.channel;
-        let mut is_amps = matches!(measured.measurand, Measurand::Wire(_));
-        let (mut value, mut by_source) = (0.0, 0.0);
-        let mut spoiled = None;
-        for applied in machine.edits {
-            match applied.edit {
-                Edit::Slipped(at) if at == place => {
-                    spoiled = Some(match measured.measurand {
-                        Measurand::CoilOhms(_) | Measurand::ToGround(_) => SLIPPED_OHMS,
-                        Measurand::Wire(_) => SLIPPED_A,
-                        Measurand::FeedDrop(_)
-                        | Measurand::CoilGround(_)
-                        | Measurand::SharedGround
-                        | Measurand::FeedPin(_)
-                        | Measurand::GroundPin(_)
-                        | Measurand::SharedFeedDrop => SLIPPED_DROP_V,
-                        _ => SLIPPED_V,
-                    });
-                }
-                Edit::DeadClamp(at) if at == place => spoiled = Some(filed.own_u.hypot(filed.zero_u)),
-                _ => {}
-            }
+        keep: &mut dyn FnMut(usize, usize, ReadingGains),
+    ) -> ShownReading {
+        let source = self.source(machine, place);
+        if let Some(spoiled) = self.spoiled(machine, place, source) {
+            return spoiled;
         }
-        if let Some(sd) = spoiled {
-            return (0.0, sd * sd, 0.0);
-        }
-        match measured.measurand {
-            Measurand::CoilOhms(at) => fill(&machine.coil(at, false), &mut value, row),
-            Measurand::ToGround(at) => fill(&machine.to_ground(at), &mut value, row),
-            measurand => {
-                let place = &mut solved.places[measured.state.index(self.nominal.len())];
-                let made = *place.get_or_insert_with(|| {
-                    solved.states.push(self.state(machine, measured.state));
-                    solved.states.len() - 1
-                });
-                let made = &solved.states[made];
-                if let Some(reading) = made.reading(measurand) {
-                    value = made.solved.reading(reading);
-                    let gains = made.solved.gains(reading);
-                    let mut known = (made.source, gains.of(made.source));
-                    by_source = -known.1.by_volts;
-                    for (resistor, figure, ohms, volts) in &made.slopes {
-                        if *resistor != known.0 {
-                            known = (*resistor, gains.of(*resistor));
-                        }
-                        row.add(*figure, known.1.by_ohms * ohms + known.1.by_volts * volts);
+        let circuit = match self.without_netlist(machine, source, row) {
+            Some(value) => CircuitShown { value, by_source: 0.0 },
+            None => {
+                let state = solved.of(self, machine, self.readings[source].state);
+                match self.solved_for(&solved.states[state], source, row) {
+                    Some((shown, gains)) => {
+                        keep(place, state, gains);
+                        shown
                     }
-                }
-                if let Measurand::Wire(at) = measurand
-                    && self.shows_supply[at]
-                    && measured.state.drives(at)
-                {
-                    let duty = self.figures.place(Figure::Duty(at));
-                    let (share, slope) = machine.at(duty);
-                    row.scale(share);
-                    row.add(duty, value * slope);
-                    value *= share;
-                    by_source *= share;
+                    None => CircuitShown::default(),
                 }
             }
-        }
-        // The battery at this time.
-        for (knot, share) in hats(measured.moment) {
-            let at = self.figures.place(Figure::Drift(knot));
-            let (volts, slope) = machine.at(at);
-            value += by_source * share * volts;
-            row.add(at, by_source * share * slope);
-        }
-        for applied in machine.edits {
-            match applied.edit {
-                Edit::EngineStarted(from) if place >= from => {
-                    let (volts, slope) = machine.at(applied.sizes);
-                    value += by_source * volts;
-                    row.add(applied.sizes, by_source * slope);
-                }
-                Edit::Reversed(channel) if is_of(channel) && is_amps => {
-                    value = -value;
-                    by_source = -by_source;
-                    row.scale(-1.0);
-                }
-                _ => {}
+        };
+        self.metered(machine, place, source, circuit, row)
+    }
+
+    /// Ohms of what is measured unplugged.
+    pub(super) fn without_netlist(&self, machine: &MachineView, source: usize, row: &mut SlopeRow) -> Option<f64> {
+        let ohms = match self.readings[source].measurand {
+            Measurand::CoilOhms(at) => machine.coil(at, false),
+            Measurand::ToGround(at) => machine.to_ground(at),
+            _ => return None,
+        };
+        ohms.slopes().for_each(|(figure, slope)| row.add(figure, slope));
+        Some(ohms.value)
+    }
+
+    /// Volts or amps in a solved state, with what they gain; none where nothing is connected.
+    fn solved_for(
+        &self,
+        state: &StateNetlist,
+        source: usize,
+        row: &mut SlopeRow,
+    ) -> Option<(CircuitShown, ReadingGains)> {
+        let reading = state.reading(self.readings[source].measurand)?;
+        let gains = state.solved.gains(reading);
+        let mut known = (state.source, state.solved.gain(&gains, state.source));
+        let by_source = -known.1.by_volts;
+        for (resistor, figure, ohms, volts) in &state.slopes {
+            if *resistor != known.0 {
+                known = (*resistor, state.solved.gain(&gains, *resistor));
             }
+            row.add(*figure, known.1.by_ohms * ohms + known.1.by_volts * volts);
         }
-        // The meter.
-        if let Some(meter) = filed.meter {
-            let gain = self.figures.place(Figure::MeterGain(meter));
-            let (error, slope) = machine.at(gain);
-            row.scale(1.0 + error);
-            row.add(gain, value * slope);
-            value *= 1.0 + error;
-            let zero = self.figures.place(Figure::MeterZero(meter));
-            let (share, slope) = machine.at(zero);
-            value += share * filed.zero_u;
-            row.add(zero, slope * filed.zero_u);
-        }
-        is_amps |= matches!(filed.measurand, Measurand::Wire(_));
-        for applied in machine.edits {
-            match applied.edit {
-                Edit::NotZeroed(channel) if is_of(channel) && is_amps => {
-                    let (amps, slope) = machine.at(applied.sizes);
-                    value += amps;
-                    row.add(applied.sizes, slope);
-                }
-                Edit::LeadsNotNulled(channel) if is_of(channel) && filed.measurand.in_ohms() => {
-                    let (ohms, slope) = machine.at(applied.sizes);
-                    value += ohms;
-                    row.add(applied.sizes, slope);
-                }
-                Edit::WeakMeter(channel) if is_of(channel) => {
-                    let (factor, slope) = machine.at(applied.sizes);
-                    row.scale(factor);
-                    row.add(applied.sizes, value * slope);
-                    value *= factor;
-                }
-                _ => {}
-            }
-        }
-        let mut u = filed.own_u.hypot(by_source * self.jitter_v);
-        if filed.measurand.in_ohms() {
-            let by_ohms = comparable(value).powi(2);
-            row.scale(-by_ohms);
-            // No ohmmeter is trusted beyond its range: an overload is open, more than some 10 kohm.
-            u = (u * by_ohms).max(OPEN_U);
-            value = comparable(value);
-        }
-        (value, u * u, by_source)
+        Some((CircuitShown { value: state.solved.reading(reading), by_source }, gains))
     }
 
     fn state(&self, machine: &MachineView, state: DriveState) -> StateNetlist {
-        let probed: Vec<usize> = self
+        let mut live: Vec<usize> = self
             .readings
             .iter()
             .filter(|reading| reading.state == state)
             .filter_map(|reading| reading.measurand.branch())
             .collect();
-        StateNetlist::new(machine, state, &probed)
+        match state {
+            DriveState::Rest => {}
+            DriveState::AllHeld => live.extend(0..self.nominal.len()),
+            DriveState::Held(at) | DriveState::HeldUnplugged(at) => live.push(at),
+        }
+        let feeding = machine.edits.iter().filter(|applied| applied.edit.feeds_by_itself());
+        live.extend(feeding.flat_map(|applied| applied.edit.branches()));
+        live.sort_unstable();
+        live.dedup();
+        StateNetlist::new(machine, state, &live)
     }
 }
 
-/// An overload on ohms is open: more than some 10 kohm whatever the range, as [`comparable`] in siemens.
-const OPEN_U: f64 = 1e-4;
-
-fn fill(term: &Term, value: &mut f64, row: &mut SlopeRow) {
-    *value = term.value;
-    term.slopes().for_each(|(figure, slope)| row.add(figure, slope));
+/// The netlists of one machine that are solved so far, and by state their places.
+#[derive(Debug)]
+pub(super) struct SolvedStates {
+    places: Vec<Option<usize>>,
+    pub states: Vec<StateNetlist>,
 }
 
-/// The netlists of one machine that are solved so far, and by state their places.
-struct SolvedStates {
-    places: Vec<Option<usize>>,
-    states: Vec<StateNetlist>,
+impl SolvedStates {
+    pub(super) fn new(model: &CircuitModel) -> Self {
+        Self { places: vec![None; 2 + 2 * model.nominal.len()], states: Vec::new() }
+    }
+
+    /// The place of a state's netlist, solved now if it was not.
+    fn of(&mut self, model: &CircuitModel, machine: &MachineView, state: DriveState) -> usize {
+        *self.places[state.index(model.nominal.len())].get_or_insert_with(|| {
+            self.states.push(model.state(machine, state));
+            self.states.len() - 1
+        })
+    }
+}
+
+/// What the circuit has at a reading's place, before a meter shows it.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct CircuitShown {
+    /// V, A or Ω.
+    pub value: f64,
+    /// What it gains by each volt of the battery.
+    pub by_source: f64,
+}
+
+/// What a meter shows.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct ShownReading {
+    pub value: f64,
+    pub variance: f64,
+    pub by_source: f64,
 }
 
 /// The slopes of one reading, by the figures and sizes from the first wanted on.
-struct SlopeRow<'a> {
+#[derive(Debug)]
+pub(super) struct SlopeRow {
     first: usize,
-    slopes: &'a mut [f64],
+    slopes: Vec<f64>,
+    /// Places that were added to, and whether each was.
+    touched: Vec<u32>,
+    is_touched: Vec<bool>,
 }
 
-impl SlopeRow<'_> {
-    fn add(&mut self, place: usize, slope: f64) {
+impl SlopeRow {
+    /// None yet, with room for so many.
+    pub(super) fn new(first: usize, count: usize) -> Self {
+        let touched = Vec::with_capacity(SLOPES_OF_READING);
+        Self { first, slopes: vec![0.0; count], touched, is_touched: vec![false; count] }
+    }
+
+    pub(super) fn add(&mut self, place: usize, slope: f64) {
         if let Some(own) = place.checked_sub(self.first) {
+            if !std::mem::replace(&mut self.is_touched[own], true) {
+                self.touched.push(own as u32);
+            }
             self.slopes[own] += slope;
         }
     }
 
-    fn scale(&mut self, factor: f64) {
-        self.slopes.iter_mut().for_each(|slope| *slope *= factor);
+    pub(super) fn scale(&mut self, factor: f64) {
+        for at in &self.touched {
+            self.slopes[*at as usize] *= factor;
+        }
     }
-}
 
-/// The knots around a moment, with their shares.
-fn hats(moment: f64) -> [(usize, f64); 2] {
-    let position = moment.clamp(0.0, 1.0) * (DRIFT_KNOTS - 1) as f64;
-    let low = (position.floor() as usize).min(DRIFT_KNOTS - 2);
-    let share = position - low as f64;
-    [(low, 1.0 - share), (low + 1, share)]
+    /// Hands out what is not 0, counted from the first on, and begins anew.
+    pub(super) fn take(&mut self, mut of: impl FnMut(u32, f64)) {
+        for at in self.touched.drain(..) {
+            self.is_touched[at as usize] = false;
+            let slope = std::mem::take(&mut self.slopes[at as usize]);
+            if slope != 0.0 {
+                of(at, slope);
+            }
+        }
+    }
 }

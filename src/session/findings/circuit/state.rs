@@ -1,8 +1,8 @@
 //! The netlist of the machine while something is measured: what is driven, what is unplugged, what is broken.
 
-use super::{AppliedEdit, DriveState, Edit, Figure, LeakPlace, Measurand, Part, term::Term, view::MachineView};
+use super::{DriveState, Edit, Figure, LeakPlace, Measurand, Part, term::Term, view::MachineView};
 use crate::{
-    electrics::{CircuitReading, Netlist, Resistor, SolvedNetlist},
+    electrics::{CircuitReading, MOST_CHANGES, Netlist, NetlistChange, Resistor, SolvedNetlist},
     procedure::DriverSide,
 };
 
@@ -11,6 +11,10 @@ const JOINT: f64 = 1e-4;
 /// A driver switched on, without its volts, and what of the wire lies before the clamp.
 const SHARES: [f64; 3] = [0.25, 0.25, 0.5];
 
+/// A branch has at most about so many.
+const RESISTORS_OF_BRANCH: usize = 10;
+/// What all branches share has so many resistors; they come first.
+const SHARED_RESISTORS: usize = 4;
 /// About how many figures a branch's resistors have.
 const SLOPES_OF_BRANCH: usize = 24;
 
@@ -30,6 +34,7 @@ struct BranchNodes {
 }
 
 /// A solved netlist with the figures that each of its resistors comes from.
+#[derive(Debug)]
 pub(super) struct StateNetlist {
     pub solved: SolvedNetlist,
     /// Resistor, figure, Ω and V that it gains by the figure.
@@ -39,50 +44,128 @@ pub(super) struct StateNetlist {
     battery: usize,
     feed: usize,
     stud: usize,
-    branches: Vec<Option<BranchNodes>>,
+    /// What current may flow through.
+    live: Vec<LiveBranch>,
+}
+
+/// A branch in a netlist.
+#[derive(Debug, Clone, Copy)]
+struct LiveBranch {
+    branch: usize,
+    nodes: BranchNodes,
+    /// Its resistors, by their numbers.
+    begin: usize,
+    end: usize,
+}
+
+/// What an edit does to the resistors of a netlist.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct StateChanges {
+    count: usize,
+    all: [NetlistChange; MOST_CHANGES],
+}
+
+impl StateChanges {
+    pub(super) fn as_slice(&self) -> &[NetlistChange] {
+        &self.all[..self.count]
+    }
 }
 
 impl StateNetlist {
-    pub(super) fn new(machine: &MachineView, state: DriveState, probed: &[usize]) -> Self {
-        let mut netlist = Netlist::default();
-        let feeds_itself = |branch: usize| {
-            let touches = |applied: &&AppliedEdit| applied.edit.feeds_by_itself();
-            machine.edits.iter().filter(touches).any(|applied| applied.edit.branches().contains(&branch))
-        };
-        let is_live = |branch: usize| state.drives(branch) || probed.contains(&branch) || feeds_itself(branch);
-        let mut branches: Vec<Option<BranchNodes>> = (0..machine.nominal.len())
+    /// With these branches live, in their order: those driven, those measured, those that feed by themselves.
+    pub(super) fn new(machine: &MachineView, state: DriveState, live: &[usize]) -> Self {
+        let mut netlist = Netlist::with_room(SHARED_RESISTORS + RESISTORS_OF_BRANCH * live.len());
+        let mut live: Vec<LiveBranch> = live
+            .iter()
             .map(|branch| {
-                is_live(branch).then(|| {
-                    let mut node = || netlist.node();
-                    BranchNodes {
-                        output: node(),
-                        clamped: node(),
-                        harness_feed: node(),
-                        coil_feed: node(),
-                        coil_ground: node(),
-                        harness_ground: node(),
-                        clamp: 0,
-                    }
-                })
+                let mut node = || netlist.node();
+                let nodes = BranchNodes {
+                    output: node(),
+                    clamped: node(),
+                    harness_feed: node(),
+                    coil_feed: node(),
+                    coil_ground: node(),
+                    harness_ground: node(),
+                    clamp: 0,
+                };
+                LiveBranch { branch: *branch, nodes, begin: 0, end: 0 }
             })
             .collect();
         // What branches share comes last, see the netlist.
         let (battery, feed, stud) = (netlist.node(), netlist.node(), netlist.node());
-        let live = branches.iter().flatten().count();
-        let slopes = Vec::with_capacity(8 + SLOPES_OF_BRANCH * live);
-        let mut builder = NetlistBuilder { netlist, slopes, battery, feed, stud };
+        let slopes = Vec::with_capacity(8 + SLOPES_OF_BRANCH * live.len());
+        let mut builder = NetlistBuilder { netlist, slopes, battery, feed, stud, touched: None };
         let source = builder.shared(machine);
-        for (at, nodes) in branches.iter_mut().enumerate() {
-            if let Some(nodes) = nodes {
-                builder.branch(machine, state, at, nodes);
+        for one in &mut live {
+            one.begin = builder.netlist.resistors().len();
+            builder.branch(machine, state, one.branch, &mut one.nodes);
+            one.end = builder.netlist.resistors().len();
+        }
+        Self { solved: builder.netlist.solve(), slopes: builder.slopes, source, battery, feed, stud, live }
+    }
+
+    /// What one edit more, the last of the machine's, does to the resistors of what it touches, with slopes by its sizes alone.
+    /// None where it does more than can be worked out without solving anew. A branch that was not live stays so.
+    pub(super) fn changes(&self, machine: &MachineView, state: DriveState) -> Option<StateChanges> {
+        let edit = machine.edits.last()?.edit;
+        let mut changes = StateChanges { count: 0, all: [NetlistChange::NONE; MOST_CHANGES] };
+        let builder = |next| NetlistBuilder {
+            netlist: Netlist::with_room(MOST_CHANGES),
+            slopes: Vec::with_capacity(2),
+            battery: self.battery,
+            feed: self.feed,
+            stud: self.stud,
+            touched: Some(TouchedResistors { edit, next, numbers: Vec::with_capacity(MOST_CHANGES) }),
+        };
+        if edit.is_shared() {
+            let mut built = builder(0);
+            built.shared(machine);
+            self.compare(&built, SHARED_RESISTORS, machine.first_slope, &mut changes)?;
+        }
+        for at in edit.branches() {
+            if let Some(one) = self.live.iter().find(|one| one.branch == at) {
+                let mut built = builder(one.begin);
+                let mut nodes = one.nodes;
+                built.branch(machine, state, at, &mut nodes);
+                self.compare(&built, one.end, machine.first_slope, &mut changes)?;
             }
         }
-        Self { solved: builder.netlist.solve(), slopes: builder.slopes, source, battery, feed, stud, branches }
+        Some(changes)
+    }
+
+    /// Adds what differs in the resistors built anew from those known; those from `end` on are added ones.
+    fn compare(
+        &self,
+        built: &NetlistBuilder,
+        end: usize,
+        first_slope: usize,
+        changes: &mut StateChanges,
+    ) -> Option<()> {
+        let numbers = built.touched.iter().flat_map(|touched| &touched.numbers);
+        for (at, (resistor, number)) in built.netlist.resistors().iter().zip(numbers).enumerate() {
+            let mut slopes = [(0.0, 0.0); 2];
+            for (_, figure, ohms, volts) in built.slopes.iter().filter(|(number, ..)| *number == at) {
+                let slope = slopes.get_mut(figure.checked_sub(first_slope)?)?;
+                *slope = (slope.0 + ohms, slope.1 + volts);
+            }
+            let number = (*number < end).then_some(*number);
+            if let Some(known) = number.map(|number| &self.solved.resistors()[number]) {
+                if (known.from, known.to) != (resistor.from, resistor.to) {
+                    return None;
+                }
+                if known == resistor && slopes == [(0.0, 0.0); 2] {
+                    continue;
+                }
+            }
+            *changes.all.get_mut(changes.count)? = NetlistChange { number, resistor: *resistor, slopes };
+            changes.count += 1;
+        }
+        Some(())
     }
 
     /// The reading in the netlist; none where nothing is connected, and it is 0.
     pub(super) fn reading(&self, measurand: Measurand) -> Option<CircuitReading> {
-        let branch = |at: usize| self.branches[at];
+        let branch = |at: usize| self.live.iter().find(|one| one.branch == at).map(|one| one.nodes);
         let (battery, feed, stud) = (Some(self.battery), Some(self.feed), Some(self.stud));
         Some(match measurand {
             Measurand::Battery => CircuitReading::Volts(battery, None),
@@ -115,10 +198,67 @@ struct NetlistBuilder {
     battery: usize,
     feed: usize,
     stud: usize,
+    /// Only these are added; all where there is none.
+    touched: Option<TouchedResistors>,
+}
+
+/// The resistors that an edit touches, with the numbers that they have where all are there.
+struct TouchedResistors {
+    edit: Edit,
+    next: usize,
+    numbers: Vec<usize>,
+}
+
+/// What a resistor stands for.
+#[derive(Clone, Copy)]
+enum ResistorPlace {
+    Shared,
+    Driver,
+    Clamp,
+    FeedRun,
+    FeedPin,
+    Coil,
+    GroundPin,
+    GroundRun,
+    /// What this edit adds.
+    Added(Edit),
+}
+
+impl ResistorPlace {
+    /// Whether an edit of its branch, or of what all share, may change it.
+    fn is_touched(self, edit: Edit) -> bool {
+        match self {
+            Self::Shared => true,
+            Self::Driver => matches!(edit, Edit::DriverVolts(..) | Edit::LimitedLeak(_)),
+            Self::Clamp => false,
+            Self::FeedRun => matches!(edit, Edit::Series(Part::FeedRun(_)) | Edit::Open(Part::FeedRun(_))),
+            Self::FeedPin => matches!(edit, Edit::Series(Part::FeedPin(_)) | Edit::Open(Part::FeedPin(_))),
+            Self::Coil => {
+                matches!(edit, Edit::Open(Part::Coil(_)) | Edit::CoilFactor(_) | Edit::Warmth(_) | Edit::Swapped(..))
+            }
+            Self::GroundPin => matches!(edit, Edit::Series(Part::GroundPin(_)) | Edit::Open(Part::GroundPin(_))),
+            Self::GroundRun => matches!(edit, Edit::Series(Part::GroundRun(_)) | Edit::Open(Part::GroundRun(_))),
+            Self::Added(by) => by == edit,
+        }
+    }
 }
 
 impl NetlistBuilder {
-    fn add(&mut self, from: Option<usize>, to: Option<usize>, ohms: &Term, volts: &Term) -> usize {
+    /// Adds a resistor, its ohms and volts as they are where it is wanted; its number.
+    fn add(
+        &mut self,
+        place: ResistorPlace,
+        (from, to): (Option<usize>, Option<usize>),
+        of: impl FnOnce() -> (Term, Term),
+    ) -> usize {
+        if let Some(touched) = &mut self.touched {
+            touched.next += 1;
+            if !place.is_touched(touched.edit) {
+                return touched.next - 1;
+            }
+            touched.numbers.push(touched.next - 1);
+        }
+        let (ohms, volts) = of();
         let least = ohms.value.max(1e-5);
         let number = self.netlist.add(Resistor { from, to, ohms: least, volts: volts.value });
         self.slopes.extend(ohms.slopes().map(|(figure, slope)| (number, figure, slope, 0.0)));
@@ -128,65 +268,61 @@ impl NetlistBuilder {
 
     /// What all share; returns the battery's resistor.
     fn shared(&mut self, machine: &MachineView) -> usize {
-        let none = Term::default();
-        let (volts, ohms) = (machine.source_volts(), machine.source_ohms());
-        let source = self.add(None, Some(self.battery), &ohms, &volts.scaled(-1.0));
-        let feed = machine.figure(Figure::FeedOhms).plus(&machine.series(Part::SharedFeed));
-        self.add(Some(self.battery), Some(self.feed), &feed, &none);
-        self.add(Some(self.feed), None, &machine.standing_ohms(), &none);
-        let ground = machine.figure(Figure::GroundOhms).plus(&machine.series(Part::SharedGround));
-        self.add(Some(self.stud), None, &ground, &none);
+        use ResistorPlace::Shared;
+        let (battery, feed, stud) = (Some(self.battery), Some(self.feed), Some(self.stud));
+        let plain = |ohms: Term| (ohms, Term::default());
+        let source = self.add(Shared, (None, battery), || (machine.source_ohms(), machine.source_volts().scaled(-1.0)));
+        let of = |figure, part| machine.figure(figure).plus(&machine.series(part));
+        self.add(Shared, (battery, feed), || plain(of(Figure::FeedOhms, Part::SharedFeed)));
+        self.add(Shared, (feed, None), || plain(machine.standing_ohms()));
+        self.add(Shared, (stud, None), || plain(of(Figure::GroundOhms, Part::SharedGround)));
         source
     }
 
     fn branch(&mut self, machine: &MachineView, state: DriveState, at: usize, nodes: &mut BranchNodes) {
-        let none = Term::default();
+        use ResistorPlace::{Added, Clamp, Coil, Driver, FeedPin, FeedRun, GroundPin, GroundRun};
         let is_unplugged = state == DriveState::HeldUnplugged(at);
         let (feed, stud) = (Some(self.feed), Some(self.stud));
-        let wiring = machine.figure(Figure::Wiring);
-        let wire = machine.figure(Figure::FeedWire(at)).times(&wiring);
-        let run = machine.series(Part::FeedRun(at));
-        let ground = machine.figure(Figure::GroundWire(at)).times(&wiring);
-        let ground_run = machine.series(Part::GroundRun(at));
-        let volts = machine.driver_volts(at, is_unplugged);
+        let (output, clamped) = (Some(nodes.output), Some(nodes.clamped));
+        let (harness_feed, harness_ground) = (Some(nodes.harness_feed), Some(nodes.harness_ground));
+        let (coil_feed, coil_ground) = (Some(nodes.coil_feed), Some(nodes.coil_ground));
+        let plain = |ohms: Term| (ohms, Term::default());
+        let wired = |figure| machine.figure(figure).times(&machine.figure(Figure::Wiring));
+        let wire = |share: f64| wired(Figure::FeedWire(at)).scaled(share);
+        let ground = |share: f64| wired(Figure::GroundWire(at)).scaled(share);
+        let pin = |figure, part| wired(figure).plus(&Term::constant(JOINT)).plus(&machine.series(part));
+        let volts = || machine.driver_volts(at, is_unplugged);
         let is_high = machine.sides[at] == DriverSide::High;
         let limited = machine.edits.iter().find(|applied| applied.edit == Edit::LimitedLeak(at));
         if is_high {
             if state.drives(at) {
-                match limited {
+                self.add(Driver, (feed, output), || match limited {
                     // A source of the limit's amps.
                     Some(applied) => {
                         const STIFF: f64 = 1e4;
-                        let amps = machine.size(applied, 1);
-                        self.add(feed, Some(nodes.output), &Term::constant(STIFF), &amps.scaled(-STIFF));
+                        (Term::constant(STIFF), machine.size(applied, 1).scaled(-STIFF))
                     }
-                    None => {
-                        self.add(feed, Some(nodes.output), &wire.scaled(SHARES[0]), &volts);
-                    }
-                }
+                    None => (wire(SHARES[0]), volts()),
+                });
             }
-            nodes.clamp = self.add(Some(nodes.output), Some(nodes.clamped), &wire.scaled(SHARES[1]), &none);
+            nodes.clamp = self.add(Clamp, (output, clamped), || plain(wire(SHARES[1])));
         } else {
-            nodes.clamp = self.add(feed, Some(nodes.clamped), &wire.scaled(SHARES[0] + SHARES[1]), &none);
+            nodes.clamp = self.add(Clamp, (feed, clamped), || plain(wire(SHARES[0] + SHARES[1])));
         }
-        self.add(Some(nodes.clamped), Some(nodes.harness_feed), &wire.scaled(SHARES[2]).plus(&run), &none);
+        let run = || plain(wire(SHARES[2]).plus(&machine.series(Part::FeedRun(at))));
+        self.add(FeedRun, (clamped, harness_feed), run);
         if !is_unplugged {
-            let pin = |figure, part| {
-                machine.figure(figure).times(&wiring).plus(&Term::constant(JOINT)).plus(&machine.series(part))
-            };
-            let (feed_pin, ground_pin) =
-                (pin(Figure::FeedPin(at), Part::FeedPin(at)), pin(Figure::GroundPin(at), Part::GroundPin(at)));
-            self.add(Some(nodes.harness_feed), Some(nodes.coil_feed), &feed_pin, &none);
-            let coil = machine.coil(at, state.drives(at));
-            self.add(Some(nodes.coil_feed), Some(nodes.coil_ground), &coil, &none);
-            self.add(Some(nodes.coil_ground), Some(nodes.harness_ground), &ground_pin, &none);
+            self.add(FeedPin, (harness_feed, coil_feed), || plain(pin(Figure::FeedPin(at), Part::FeedPin(at))));
+            self.add(Coil, (coil_feed, coil_ground), || plain(machine.coil(at, state.drives(at))));
+            let ground_pin = || plain(pin(Figure::GroundPin(at), Part::GroundPin(at)));
+            self.add(GroundPin, (coil_ground, harness_ground), ground_pin);
+            let run = |share: f64| plain(ground(share).plus(&machine.series(Part::GroundRun(at))));
             if is_high {
-                self.add(Some(nodes.harness_ground), stud, &ground.plus(&ground_run), &none);
+                self.add(GroundRun, (harness_ground, stud), || run(1.0));
             } else {
-                let wire = ground.scaled(0.5).plus(&ground_run);
-                self.add(Some(nodes.harness_ground), Some(nodes.output), &wire, &none);
+                self.add(GroundRun, (harness_ground, output), || run(0.5));
                 if state.drives(at) {
-                    self.add(Some(nodes.output), stud, &ground.scaled(0.5), &volts);
+                    self.add(Driver, (output, stud), || (ground(0.5), volts()));
                 }
             }
         }
@@ -198,11 +334,11 @@ impl NetlistBuilder {
                 _ => continue,
             };
             let to = match place {
-                LeakPlace::BeforeClamp => nodes.output,
-                LeakPlace::BehindClamp => nodes.harness_feed,
-                LeakPlace::GroundSide => nodes.harness_ground,
+                LeakPlace::BeforeClamp => output,
+                LeakPlace::BehindClamp => harness_feed,
+                LeakPlace::GroundSide => harness_ground,
             };
-            self.add(from, Some(to), &machine.size(applied, 0), &none);
+            self.add(Added(applied.edit), (from, to), || plain(machine.size(applied, 0)));
         }
     }
 }

@@ -6,8 +6,9 @@ use crate::procedure::DriverSide;
 /// The figures at one point, and what was changed.
 pub(super) struct MachineView<'a> {
     pub figures: &'a MachineFigures,
-    /// By figure, then by size of the edits: value and slope.
+    /// By figure, then by size of the edits: value and slope. Those of the last edit may stand apart.
     pub values: &'a [(f64, f64)],
+    pub last_sizes: &'a [(f64, f64)],
     /// Slopes are wanted by figures and sizes from this place on.
     pub first_slope: usize,
     pub edits: &'a [AppliedEdit],
@@ -21,7 +22,15 @@ pub(super) struct MachineView<'a> {
 
 impl MachineView<'_> {
     pub(super) fn at(&self, place: usize) -> (f64, f64) {
-        self.values[place]
+        match place.checked_sub(self.values.len()) {
+            None => self.values[place],
+            Some(own) => self.last_sizes[own],
+        }
+    }
+
+    /// How many slopes are wanted.
+    pub(super) const fn slopes(&self) -> usize {
+        self.values.len() + self.last_sizes.len() - self.first_slope
     }
 
     pub(super) fn figure(&self, figure: Figure) -> Term {

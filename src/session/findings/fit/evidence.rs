@@ -2,7 +2,7 @@
 
 use super::{
     super::circuit::{AppliedEdit, CircuitModel, Edit, FigurePrior, Prediction},
-    matrix::Cholesky,
+    covariance::Covariance,
 };
 
 /// An edit with the priors of its sizes, and where the fit starts from, in standard deviations.
@@ -82,68 +82,80 @@ impl FitProblem<'_> {
     /// Fits a hypothesis, from the usual machine on: one that was fitted without it is bent by what it explains.
     pub(in super::super) fn fit(&self, hypothesis: &[HypothesisEdit]) -> Fit {
         let (edits, deviations) = self.start(hypothesis);
+        let count = deviations.len();
         let mut fit = self.at(hypothesis, &edits, deviations);
         for _ in 0..MOST_STEPS {
-            let Some(covariance) = covariance(&fit.prediction) else { return fit };
-            let step = self.step(&fit, &covariance);
-            let before = fit.squares;
-            let mut share = 1.0;
-            let next = loop {
-                let moved = fit.deviations.iter().zip(&step).map(|(at, by)| at + share * by).collect();
-                let next = self.at(hypothesis, &edits, moved);
-                if next.squares < before {
-                    break Some(next);
-                }
-                share *= 0.3;
-                if share < 0.02 {
-                    break None;
-                }
+            let Some(covariance) = self.covariance(&fit.prediction, &edits, count) else { return fit };
+            let (step, fall) = self.step(&fit, &covariance);
+            // What would still be won is known without going there.
+            let is_there = fall < SETTLED && step.iter().all(|by| by.abs() < LONGEST_STEP);
+            let next = if is_there { None } else { self.better(hypothesis, &edits, &fit, &step) };
+            let Some(next) = next else {
+                let rest = if is_there { fall.max(0.0) } else { 0.0 };
+                return fit.weighed(rest, covariance.ln_determinant());
             };
-            let Some(next) = next else { break };
+            let before = fit.squares;
             fit = next;
             if before - fit.squares < SETTLED {
                 break;
             }
         }
-        let spread = covariance(&fit.prediction).map_or(f64::MAX, |covariance| covariance.ln_determinant());
-        fit.ln_evidence = if fit.squares.is_finite() { -0.5 * (fit.squares + spread) } else { f64::MIN };
-        fit
+        let spread =
+            self.covariance(&fit.prediction, &edits, count).map_or(f64::MAX, |covariance| covariance.ln_determinant());
+        fit.weighed(0.0, spread)
     }
 
-    /// x = Jᵀ S⁻¹ (y − f + J x), as far as a step may go.
-    fn step(&self, fit: &Fit, covariance: &Cholesky) -> Vec<f64> {
+    /// A fit further along a step, or along a share of it; none where that is no better.
+    fn better(&self, hypothesis: &[HypothesisEdit], edits: &[AppliedEdit], fit: &Fit, step: &[f64]) -> Option<Fit> {
+        let mut share = 1.0;
+        while share > 0.02 {
+            let moved = fit.deviations.iter().zip(step).map(|(at, by)| at + share * by).collect();
+            let next = self.at(hypothesis, edits, moved);
+            if next.squares < fit.squares {
+                return Some(next);
+            }
+            share *= 0.3;
+        }
+        None
+    }
+
+    /// Covariance of the readings; none where one is beyond all arithmetic. Figures and sizes are so many together.
+    pub(super) fn covariance(
+        &self,
+        prediction: &Prediction,
+        edits: &[AppliedEdit],
+        count: usize,
+    ) -> Option<Covariance> {
+        let figures = &self.model.figures;
+        Covariance::new(figures, edits, count - figures.len(), prediction)
+    }
+
+    /// x = Jᵀ S⁻¹ (y − f + J x), as far as a step may go, and by how much the sum of squares falls on the whole way if all is linear:
+    /// from there it is rᵀ S⁻¹ r, r being y − f + J x.
+    fn step(&self, fit: &Fit, covariance: &Covariance) -> (Vec<f64>, f64) {
         let prediction = &fit.prediction;
         let mut right = self.misses(prediction);
         for (at, value) in right.iter_mut().enumerate() {
-            *value += super::matrix::dot(prediction.row(at), &fit.deviations);
+            let row = prediction.row(at).iter();
+            *value += row.map(|(place, slope)| slope * fit.deviations[*place as usize]).sum::<f64>();
         }
         let weights = covariance.solve(&right);
         let mut target = vec![0.0; fit.deviations.len()];
         for (at, weight) in weights.iter().enumerate() {
-            for (sum, slope) in target.iter_mut().zip(prediction.row(at)) {
-                *sum += weight * slope;
+            for (place, slope) in prediction.row(at) {
+                target[*place as usize] += weight * slope;
             }
         }
         let step = target.iter().zip(&fit.deviations).map(|(target, at)| target - at);
-        step.map(|by| by.clamp(-LONGEST_STEP, LONGEST_STEP)).collect()
+        let least: f64 = right.iter().zip(&weights).map(|(value, weight)| value * weight).sum();
+        (step.map(|by| by.clamp(-LONGEST_STEP, LONGEST_STEP)).collect(), fit.squares - least)
     }
 }
 
-/// Covariance of the readings: each one's own variance, and what all figures and sizes may do. None where a reading is beyond
-/// all arithmetic.
-pub(super) fn covariance(prediction: &Prediction) -> Option<Cholesky> {
-    let size = prediction.values.len();
-    let mut matrix = vec![0.0; size * size];
-    // A reading moves with the figures of its own branch and with those that all share: most slopes are 0.
-    let mut slopes: Vec<(usize, f64)> = Vec::new();
-    for column in 0..size {
-        slopes.clear();
-        slopes.extend(prediction.row(column).iter().copied().enumerate().filter(|(_, slope)| *slope != 0.0));
-        for row in column..size {
-            let other = prediction.row(row);
-            matrix[row * size + column] = slopes.iter().map(|(at, slope)| slope * other[*at]).sum();
-        }
-        matrix[column * size + column] += prediction.variances[column];
+impl Fit {
+    /// With its evidence, by what its sum of squares would still fall and by the logarithm of the covariance's determinant.
+    fn weighed(mut self, rest: f64, spread: f64) -> Self {
+        self.ln_evidence = if self.squares.is_finite() { -0.5 * (self.squares - rest + spread) } else { f64::MIN };
+        self
     }
-    Cholesky::new(size, &matrix)
 }

@@ -1,4 +1,4 @@
-//! Symmetric positive definite matrices: factor, solve, invert. Cholesky's method, any textbook.
+//! Small symmetric positive definite matrices: factor and solve. Cholesky's method, any textbook.
 
 /// The lower factor L of A = L Lᵀ, row by row.
 #[derive(Debug, Clone)]
@@ -29,14 +29,9 @@ impl Cholesky {
 
     /// x of A x = b.
     pub(super) fn solve(&self, right: &[f64]) -> Vec<f64> {
-        let mut x = self.forward(right);
-        for row in (0..self.size).rev() {
-            x[row] /= self.lower[row * self.size + row];
-            let found = x[row];
-            for (column, value) in x.iter_mut().enumerate().take(row) {
-                *value -= self.lower[row * self.size + column] * found;
-            }
-        }
+        let mut x = right.to_vec();
+        self.forward(&mut x);
+        self.backward(&mut x);
         x
     }
 
@@ -45,26 +40,36 @@ impl Cholesky {
         (0..self.size).map(|row| 2.0 * self.lower[row * self.size + row].ln()).sum()
     }
 
-    /// A⁻¹, row by row.
-    pub(super) fn inverse(&self) -> Vec<f64> {
-        let mut inverse = Vec::with_capacity(self.size * self.size);
-        let mut unit = vec![0.0; self.size];
-        for row in 0..self.size {
-            unit[row] = 1.0;
-            inverse.extend(self.solve(&unit));
-            unit[row] = 0.0;
-        }
-        inverse
-    }
-
-    /// y of L y = b.
-    fn forward(&self, right: &[f64]) -> Vec<f64> {
-        let mut y = right.to_vec();
+    /// Turns b into y of L y = b.
+    pub(super) fn forward(&self, y: &mut [f64]) {
         for row in 0..self.size {
             let known = dot(&self.lower[row * self.size..][..row], &y[..row]);
             y[row] = (y[row] - known) / self.lower[row * self.size + row];
         }
-        y
+    }
+
+    /// Turns y into x of Lᵀ x = y.
+    pub(super) fn backward(&self, x: &mut [f64]) {
+        for row in (0..self.size).rev() {
+            x[row] /= self.lower[row * self.size + row];
+            let found = x[row];
+            let of_row = &self.lower[row * self.size..][..row];
+            x[..row].iter_mut().zip(of_row).for_each(|(value, lower)| *value -= lower * found);
+        }
+    }
+
+    /// Turns B, given row by row, into Y of L Y = B.
+    pub(super) fn forward_rows(&self, rows: &mut [f64], width: usize) {
+        for row in 0..self.size {
+            let (above, of_row) = rows.split_at_mut(row * width);
+            let of_row = &mut of_row[..width];
+            for (column, known) in above.chunks_exact(width).enumerate() {
+                let lower = self.lower[row * self.size + column];
+                of_row.iter_mut().zip(known).for_each(|(value, known)| *value -= lower * known);
+            }
+            let share = 1.0 / self.lower[row * self.size + row];
+            of_row.iter_mut().for_each(|value| *value *= share);
+        }
     }
 }
 
@@ -99,9 +104,11 @@ mod tests {
         let factor = Cholesky::new(2, &[4.0, 2.0, 2.0, 3.0]).unwrap();
         let x = factor.solve(&[2.0, 5.0]);
         assert!((x[0] + 0.5).abs() < 1e-12 && (x[1] - 2.0).abs() < 1e-12, "{x:?}");
-        // Its determinant is 8, its inverse [[3, -2], [-2, 4]]/8.
+        // Its determinant is 8; L Y = [[2, 4], [1, 2 + √2]] has Y = [[1, 2], [0, 1]] by hand.
         assert!((factor.ln_determinant() - 8f64.ln()).abs() < 1e-12);
-        assert!((factor.inverse()[1] + 0.25).abs() < 1e-12 && (factor.inverse()[3] - 0.5).abs() < 1e-12);
+        let mut rows = [2.0, 4.0, 1.0, 2.0 + 2f64.sqrt()];
+        factor.forward_rows(&mut rows, 2);
+        assert!(rows.iter().zip([1.0, 2.0, 0.0, 1.0]).all(|(found, wanted)| (found - wanted).abs() < 1e-12));
         assert!(Cholesky::new(2, &[1.0, 2.0, 2.0, 1.0]).is_none());
     }
 }

@@ -5,11 +5,15 @@
 //! all that may be off folded in. The probability of the readings under the hypothesis is then that of Laplace's method
 //! (MacKay 2003, chapters 27 and 28, from memory): it falls with the misfit, and with what the hypothesis could have shown besides.
 //!
-//! Read `evidence`, then `screen`, which estimates the same for many hypotheses from one fit.
+//! Read `evidence` with `covariance`, then `screen`, which estimates the same for many hypotheses from one fit.
 
+mod covariance;
 mod evidence;
 mod matrix;
 mod screen;
+
+#[cfg(test)]
+mod tests;
 
 pub(super) use evidence::{Fit, FitProblem, HypothesisEdit};
 pub(super) use screen::Screen;

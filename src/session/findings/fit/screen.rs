@@ -5,10 +5,11 @@
 //! readings alone (generalised least squares: Aitken 1935, from memory).
 
 use super::{
-    super::circuit::{AppliedEdit, CircuitModel, Edit, FigurePrior, Measurand, Prediction, comparable},
+    super::circuit::{
+        AppliedEdit, CircuitModel, Edit, FigurePrior, Measurand, MovedReadings, SolvedMachine, comparable,
+    },
     Fit, FitProblem, HypothesisEdit,
-    evidence::covariance,
-    matrix::Cholesky,
+    matrix::{Cholesky, dot},
 };
 
 /// The machine looked around from.
@@ -16,8 +17,7 @@ use super::{
 pub(in super::super) struct Screen<'a> {
     model: &'a CircuitModel,
     /// At usual figures, with the base's sizes as fitted: figures as fitted are bent by what is still to be explained.
-    values: Vec<(f64, f64)>,
-    edits: Vec<AppliedEdit>,
+    base: SolvedMachine<'a>,
     shown: Vec<f64>,
     variances: Vec<f64>,
     misses: Vec<f64>,
@@ -56,8 +56,8 @@ impl<'a> Screen<'a> {
         let mut deviations = vec![0.0; figures];
         deviations.extend(&fit.deviations[figures..]);
         let values = problem.values(base, &deviations);
-        let prediction = model.predict(&values, &fit.edits, 0..model.readings.len());
-        let covariance = covariance(&prediction)?;
+        let (base, prediction) = SolvedMachine::new(model, values, fit.edits.clone());
+        let covariance = problem.covariance(&prediction, &fit.edits, deviations.len())?;
         let misses = problem.misses(&prediction);
         let weights = covariance.solve(&misses);
         let sizes: f64 = deviations.iter().map(|deviation| deviation * deviation).sum();
@@ -66,8 +66,7 @@ impl<'a> Screen<'a> {
         Some(Self {
             by_source_from: from_each(&prediction.by_source, &weights, &inverse),
             model,
-            values,
-            edits: fit.edits.clone(),
+            base,
             shown: prediction.values,
             variances: prediction.variances,
             misses,
@@ -137,31 +136,17 @@ impl<'a> Screen<'a> {
     }
 
     /// Values and slopes by the sizes at the readings that an edit moves. Those of a mistake follow from the base.
-    fn moved(&self, edit: &AppliedEdit, sizes: &[(f64, f64)], edits: &[AppliedEdit], affected: &[usize]) -> Prediction {
-        let width = sizes.len();
-        let row_of = |values: Vec<f64>, slope: &dyn Fn(usize) -> f64| {
-            let mut slopes = vec![0.0; width * affected.len()];
-            if !sizes.is_empty() {
-                affected.iter().enumerate().for_each(|(row, at)| slopes[row * width] = slope(*at));
-            }
-            Prediction { values, variances: Vec::new(), by_source: Vec::new(), slopes, width }
-        };
-        let by_mistake = match edit.edit {
-            Edit::Exchanged(one, other) => Some(vec![self.shown[other], self.shown[one]]),
-            Edit::DeadClamp(_) => Some(vec![0.0]),
+    fn moved(&self, edit: AppliedEdit, sizes: &[(f64, f64)], affected: &[usize]) -> MovedReadings {
+        let plain = |values: Vec<f64>| MovedReadings::new(affected.len(), values);
+        match edit.edit {
+            Edit::Exchanged(one, other) => plain(vec![self.shown[other], self.shown[one]]),
+            Edit::DeadClamp(_) => plain(vec![0.0]),
             Edit::Reversed(_) | Edit::NotZeroed(_) | Edit::LeadsNotNulled(_) | Edit::WeakMeter(_) => {
                 let of = |at: usize| self.misread(edit.edit, at, sizes.first().copied().unwrap_or_default());
-                return row_of(affected.iter().map(|at| of(*at).0).collect(), &|at| of(at).1);
+                let (values, slopes) = affected.iter().map(|at| of(*at)).unzip();
+                MovedReadings { values, by_sizes: [slopes, vec![0.0; affected.len()]] }
             }
-            _ => None,
-        };
-        match by_mistake {
-            Some(values) => row_of(values, &|_| 0.0),
-            None => {
-                let mut values = self.values.clone();
-                values.extend(sizes);
-                self.model.predict_from(self.values.len(), &values, edits, affected.iter().copied())
-            }
+            _ => self.base.with(edit, sizes, affected),
         }
     }
 
@@ -187,66 +172,54 @@ impl<'a> Screen<'a> {
     /// The evidence of all readings but one, and that one showing anything.
     fn without(&self, at: usize) -> f64 {
         let diagonal = self.inverse[at * self.misses.len() + at];
-        let slipped = AppliedEdit { edit: Edit::Slipped(at), sizes: self.values.len() };
-        let all = self.values.len();
-        let variance = self.model.predict_from(all, &self.values, &[slipped], std::iter::once(at)).variances[0];
+        let all = self.base.values.len();
+        let slipped = AppliedEdit { edit: Edit::Slipped(at), sizes: all };
+        let variance = self.model.predict_from(all, &self.base.values, &[slipped], std::iter::once(at)).variances[0];
         let anything = self.model.readings[at].value.powi(2) / variance;
         self.ln_evidence + 0.5 * (self.weights[at].powi(2) / diagonal - (diagonal * variance).ln() - anything)
     }
 
-    fn score_from(&self, edit: &HypothesisEdit, start: &[f64], affected: &[usize], steps: usize) -> ScreenScore {
+    /// The inverse of the covariance of these readings, times a column.
+    fn inverse_times(&self, affected: &[usize], column: &[f64]) -> Vec<f64> {
         let size = self.misses.len();
+        let of_row = |row: usize| &self.inverse[row * size..][..size];
+        if affected.len() == size {
+            return (0..size).map(|row| dot(of_row(row), column)).collect();
+        }
+        let row = |row: usize| affected.iter().zip(column).map(|(at, value)| of_row(row)[*at] * value).sum();
+        affected.iter().map(|at| row(*at)).collect()
+    }
+
+    fn score_from(&self, edit: &HypothesisEdit, start: &[f64], affected: &[usize], steps: usize) -> ScreenScore {
         let mut sizes = start.to_vec();
         let mut best = ScreenScore { ln_evidence: f64::MIN, sizes: sizes.clone() };
-        let mut edits = self.edits.clone();
-        edits.push(AppliedEdit { edit: edit.edit, sizes: self.values.len() });
+        let applied = AppliedEdit { edit: edit.edit, sizes: self.base.values.len() };
         for _ in 0..=steps {
             let natural: Vec<(f64, f64)> =
                 edit.sizes.iter().zip(&sizes).map(|(prior, deviation)| prior.at(*deviation)).collect();
-            let moved = self.moved(&edits[edits.len() - 1], &natural, &edits, affected);
-            // What the readings are off by beside the base, and the columns of the sizes.
-            let by: Vec<f64> = affected.iter().zip(&moved.values).map(|(at, shown)| shown - self.shown[*at]).collect();
-            let product = |left: &dyn Fn(usize) -> f64, right: &dyn Fn(usize) -> f64| -> f64 {
-                let mut sum = 0.0;
-                for (row, at) in affected.iter().enumerate() {
-                    let left = left(row);
-                    if left != 0.0 {
-                        let inverse = &self.inverse[at * size..][..size];
-                        sum += left
-                            * affected
-                                .iter()
-                                .enumerate()
-                                .map(|(column, other)| inverse[*other] * right(column))
-                                .sum::<f64>();
-                    }
-                }
-                sum
-            };
-            let with_misses = |left: &dyn Fn(usize) -> f64| -> f64 {
-                affected.iter().enumerate().map(|(row, at)| left(row) * self.weights[*at]).sum()
-            };
-            let shift = |row: usize| by[row];
-            let mut change = -2.0 * with_misses(&shift) + product(&shift, &shift);
+            let MovedReadings { values, by_sizes: columns } = self.moved(applied, &natural, affected);
+            // What the readings are off by beside the base, and the weights of what is left of their misses.
+            let by: Vec<f64> = affected.iter().zip(&values).map(|(at, shown)| shown - self.shown[*at]).collect();
+            let of_shift = self.inverse_times(affected, &by);
+            let weights: Vec<f64> =
+                affected.iter().zip(&of_shift).map(|(at, shift)| self.weights[*at] - shift).collect();
+            let with_misses: f64 = affected.iter().zip(&by).map(|(at, by)| by * self.weights[*at]).sum();
+            let mut change = dot(&by, &of_shift) - 2.0 * with_misses;
             let count = sizes.len();
             let mut spread = 0.0;
             let mut step = vec![0.0; count];
             if count > 0 {
-                let moved = &moved;
-                let columns: Vec<_> =
-                    (0..count).map(|which| move |row: usize| moved.slopes[row * moved.width + which]).collect();
-                let right: Vec<f64> = (0..count)
-                    .map(|which| with_misses(&columns[which]) - product(&columns[which], &shift) - sizes[which])
-                    .collect();
-                let normal = |one: usize, other: usize| {
-                    product(&columns[one], &columns[other]) + f64::from(u8::from(one == other))
-                };
+                let right: Vec<f64> =
+                    sizes.iter().zip(&columns).map(|(size, column)| dot(column, &weights) - size).collect();
                 change += sizes.iter().map(|size| size * size).sum::<f64>();
+                let first = self.inverse_times(affected, &columns[0]);
+                let a = 1.0 + dot(&columns[0], &first);
                 if count == 1 {
-                    let diagonal = normal(0, 0);
-                    step[0] = right[0] / diagonal;
-                    spread = diagonal.ln();
+                    step[0] = right[0] / a;
+                    spread = a.ln();
                 } else {
-                    let (a, b, c) = (normal(0, 0), normal(0, 1), normal(1, 1));
+                    let b = dot(&columns[1], &first);
+                    let c = 1.0 + dot(&columns[1], &self.inverse_times(affected, &columns[1]));
                     let determinant = (a * c - b * b).max(f64::MIN_POSITIVE);
                     step =
                         vec![(c * right[0] - b * right[1]) / determinant, (a * right[1] - b * right[0]) / determinant];
@@ -254,7 +227,7 @@ impl<'a> Screen<'a> {
                 }
                 let reachable = step.iter().all(|by| by.abs() <= LONGEST_STEP);
                 if reachable {
-                    change -= step.iter().zip(&right).map(|(by, right)| by * right).sum::<f64>();
+                    change -= dot(&step, &right);
                 }
             }
             let ln_evidence = self.ln_evidence - 0.5 * (change + spread);
@@ -291,7 +264,6 @@ fn from_each(by_source: &[f64], weights: &[f64], inverse: &[f64]) -> Vec<(f64, f
 /// The readings that an edit moves by more than a little: those of its branch. What one branch does to the ground that all
 /// share is left to the fit.
 fn affected(model: &CircuitModel, edit: Edit) -> Vec<usize> {
-    let branches = edit.branches();
     let readings = || model.readings.iter().enumerate();
     match edit {
         edit if edit.is_shared() => (0..model.readings.len()).collect(),
@@ -305,7 +277,7 @@ fn affected(model: &CircuitModel, edit: Edit) -> Vec<usize> {
         }
         Edit::EngineStarted(from) => (from..model.readings.len()).collect(),
         _ => readings()
-            .filter(|(_, reading)| reading.measurand.branch().is_some_and(|at| branches.contains(&at)))
+            .filter(|(_, reading)| reading.measurand.branch().is_some_and(|at| edit.branches().any(|of| of == at)))
             .map(|(at, _)| at)
             .collect(),
     }
