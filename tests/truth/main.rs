@@ -85,10 +85,10 @@ fn name(seed: u64) -> &'static str {
     }
 }
 
-/// By row, how many visits these seeds plan.
-fn planned(seeds: Range<u64>) -> BTreeMap<String, u32> {
+/// By row, how many visits these seeds plan, without those of which ngspice found no solution.
+fn planned(seeds: Range<u64>, skipped: &[u64]) -> BTreeMap<String, u32> {
     let mut rows = BTreeMap::new();
-    seeds.for_each(|seed| *rows.entry(name(seed).to_owned()).or_default() += 1);
+    seeds.filter(|seed| !skipped.contains(seed)).for_each(|seed| *rows.entry(name(seed).to_owned()).or_default() += 1);
     rows
 }
 
@@ -129,18 +129,17 @@ const SEEDS: u64 = 33;
 fn findings_keep_their_word() {
     let report = recorded(Procedure::Connector, 0..SEEDS);
     println!("{report}");
-    report.assert_goals(&planned(0..SEEDS), &Goals::CONNECTOR);
+    report.assert_goals(&planned(0..SEEDS, &[]), &Goals::CONNECTOR);
 }
 
 #[test]
 fn a_whole_procedure_tells_more() {
     let report = recorded(Procedure::Whole, 0..SEEDS);
     println!("{report}");
-    report.assert_goals(&planned(0..SEEDS), &Goals::WHOLE);
+    report.assert_goals(&planned(0..SEEDS, &[]), &Goals::WHOLE);
 }
 
 fn live(procedure: Procedure, seeds: Range<u64>) -> Report {
-    const BATCH: u64 = 8;
     let folder = tempfile::tempdir().unwrap();
     let cores = std::thread::available_parallelism().map_or(1, usize::from) as u64;
     let threads = number("THREADS", cores);
@@ -151,16 +150,12 @@ fn live(procedure: Procedure, seeds: Range<u64>) -> Report {
                 let seeds = seeds.clone();
                 scope.spawn(move || {
                     let mut report = Report::default();
-                    let mut first = seeds.start + worker * BATCH;
-                    while first < seeds.end {
-                        let batch = first..(first + BATCH).min(seeds.end);
-                        let visits: Vec<Visit> = batch.clone().map(|seed| visit(seed, procedure)).collect();
-                        let decks: Vec<_> =
-                            visits.iter().enumerate().map(|(at, visit)| visit.deck(&format!("v{at}"))).collect();
-                        let truths = spice::solve(&decks, folder, &format!("batch{first}"));
-                        let all = batch.zip(visits).zip(truths).map(|((seed, visit), truth)| (seed, visit, truth));
-                        report.merge(judge(all));
-                        first += threads * BATCH;
+                    for seed in (seeds.start + worker..seeds.end).step_by(threads as usize) {
+                        let visit = visit(seed, procedure);
+                        match spice::solve(&visit.deck("t"), folder, &format!("visit{worker}")) {
+                            Some(truth) => report.merge(judge(std::iter::once((seed, visit, truth)))),
+                            None => report.skip(seed),
+                        }
                     }
                     report
                 })
@@ -198,7 +193,7 @@ fn many_visits() {
         (report, goals)
     });
     for (report, goals) in reports {
-        report.assert_goals(&planned(seeds.clone()), &goals);
+        report.assert_goals(&planned(seeds.clone(), report.skipped()), &goals);
     }
 }
 
@@ -215,7 +210,7 @@ fn record() {
     for procedure in [Procedure::Connector, Procedure::Whole] {
         for seed in 0..SEEDS {
             let deck = visit(seed, procedure).deck("t");
-            let values = spice::solve(std::slice::from_ref(&deck), folder.path(), "one").remove(0);
+            let values = spice::solve(&deck, folder.path(), "one").expect("ngspice finds a solution");
             write!(text, "{}", spice::line(key(seed, procedure), &deck, &values)).unwrap();
         }
     }
@@ -231,7 +226,7 @@ fn one_visit_in_full() {
     for seed in seeds.split(',').filter_map(|seed| seed.parse().ok()) {
         let visit = visit(seed, procedure);
         let deck = visit.deck("t");
-        let truth = spice::solve(std::slice::from_ref(&deck), folder.path(), "one").remove(0);
+        let truth = spice::solve(&deck, folder.path(), "one").expect("ngspice finds a solution");
         println!("{seed}, {}: {:?}, {:#?}", name(seed), visit.mistake, visit.machine);
         let observations = visit.observe(&truth);
         for observation in observations.observations() {

@@ -77,6 +77,8 @@ pub(crate) struct Report {
     contradicting: Vec<u64>,
     excluding: Vec<u64>,
     examples: Vec<String>,
+    /// Visits of which ngspice found no solution.
+    skipped: Vec<u64>,
     longest: Duration,
     all: Duration,
 }
@@ -153,6 +155,15 @@ impl Report {
         }
     }
 
+    /// A visit of which ngspice found no solution.
+    pub(crate) fn skip(&mut self, seed: u64) {
+        self.skipped.push(seed);
+    }
+
+    pub(crate) fn skipped(&self) -> &[u64] {
+        &self.skipped
+    }
+
     pub(crate) fn merge(&mut self, other: Self) {
         for (name, row) in other.rows {
             let mine = self.rows.entry(name).or_default();
@@ -173,6 +184,7 @@ impl Report {
         self.contradicting.extend(other.contradicting);
         self.excluding.extend(other.excluding);
         self.examples.extend(other.examples);
+        self.skipped.extend(other.skipped);
         self.longest = self.longest.max(other.longest);
         self.all += other.all;
     }
@@ -189,6 +201,12 @@ impl Report {
     pub(crate) fn assert_goals(&self, planned: &BTreeMap<String, u32>, goals: &Goals) {
         let runs: BTreeMap<String, u32> = self.rows.iter().map(|(name, row)| (name.clone(), row.runs)).collect();
         assert_eq!(&runs, planned, "a row is missing, or was not visited as planned");
+        let visits = self.sum(|_, row| row.runs);
+        assert!(
+            self.skipped.len() as f64 <= MOST_SKIPPED * f64::from(visits),
+            "too many visits have no solution: {:?}",
+            self.skipped
+        );
         let at_most = |what: &str, count: u32, of: u32, goal: f64| {
             let most = most(of, goal);
             assert!(count <= most, "{what}: {count} of {of}, at most {most} for {goal}: {:#?}", self.examples);
@@ -257,6 +275,9 @@ impl Goals {
     /// With supply, draw and ohms to ground besides.
     pub(crate) const WHOLE: Self = Self { certain_faults: 0.75, ..Self::CONNECTOR };
 }
+
+/// More visits than this share that ngspice can't solve would be a choice among them.
+const MOST_SKIPPED: f64 = 0.01;
 
 /// Faults of which the right one should stand first in at least this share of visits, by how their names begin: what two
 /// other programs reached on machines like these, at their smallest size, less 2 points (shorts to ground: less 5).
@@ -377,6 +398,7 @@ impl fmt::Display for Report {
             with_bounds(self.sum(|name, row| faulty(name, row.right)), runs)
         )?;
         writeln!(f, "no fault found above a step out of limit: {}", self.contradicting.len())?;
+        writeln!(f, "visits without a solution by ngspice, left out: {:?}", self.skipped)?;
         let visits = f64::from(self.sum(|_, row| row.runs));
         writeln!(
             f,
