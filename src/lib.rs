@@ -8,6 +8,7 @@ mod harmless;
 mod io_reason;
 mod mistake;
 mod text_file;
+mod text_length;
 mod words;
 
 pub mod units;

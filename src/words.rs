@@ -16,6 +16,13 @@
 //! words!(Flow);
 //! ```
 
+use std::{
+    fmt::{self, Display},
+    marker::PhantomData,
+    str::FromStr,
+};
+
+use serde::de::{self, Deserializer, Visitor};
 use strum::{EnumMessage, VariantArray};
 use utoipa::openapi::{
     RefOr,
@@ -121,13 +128,36 @@ macro_rules! from_text {
     ($($kind:ty),*) => {$(
         impl<'de> serde::Deserialize<'de> for $kind {
             fn deserialize<D: serde::Deserializer<'de>>(from: D) -> Result<Self, D::Error> {
-                let text = String::deserialize(from)?;
-                text.parse().map_err(serde::de::Error::custom)
+                $crate::words::parse_text(from)
             }
         }
     )*};
 }
 pub(crate) use from_text;
+
+/// Reads a value from a string by its `FromStr`, within a visitor: the mistake has the place of its own value in a list, where
+/// `try_from` would give that of the list.
+pub(crate) fn parse_text<'de, D, T>(from: D) -> Result<T, D::Error>
+where
+    D: Deserializer<'de>,
+    T: FromStr<Err: Display>,
+{
+    struct TextVisitor<T>(PhantomData<T>);
+
+    impl<T: FromStr<Err: Display>> Visitor<'_> for TextVisitor<T> {
+        type Value = T;
+
+        fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+            f.write_str("a string")
+        }
+
+        fn visit_str<E: de::Error>(self, text: &str) -> Result<T, E> {
+            text.parse().map_err(E::custom)
+        }
+    }
+
+    from.deserialize_str(TextVisitor(PhantomData))
+}
 
 /// Reads every word of a type back, and finds the usual ones in the message of a mistake.
 #[cfg(test)]

@@ -17,7 +17,7 @@ use super::{
 };
 use crate::{
     mistake::{Mistake, Source, parse_toml},
-    port::{Address, DataBits, Flow, HidCable, Level, Parity, Settings, StopBits},
+    port::{Address, Baud, DataBits, Flow, HidCable, Level, Parity, Settings, StopBits},
     protocol::{HidTable, Library, Protocol},
     text_file,
     units::{AsWritten, Dimension, Measure, Quantity, Scale, show_given},
@@ -46,7 +46,7 @@ struct MeterTable {
     name: Spanned<String>,
     port: Spanned<Address>,
     protocol: Spanned<String>,
-    baud: Option<Spanned<u32>>,
+    baud: Option<Baud>,
     amps_fuse: Option<Spanned<AsWritten<Measure>>>,
     data_bits: Option<DataBits>,
     parity: Option<Parity>,
@@ -186,10 +186,6 @@ impl Reader<'_> {
 
     /// How the serial line is set: what the table says, and the rest as it is.
     fn line(&self, table: &MeterTable, settings: Settings) -> Result<Settings, Mistake> {
-        if let Some(baud) = table.baud.as_ref().filter(|baud| !(50..=20_000_000).contains(baud.get_ref())) {
-            let message = format!("found {}, expected bits a second, such as 115200", baud.get_ref());
-            return Err(self.source.mistake(baud.span(), message));
-        }
         let flow = table.flow.unwrap_or(settings.flow);
         if let (Some(rts), Flow::Lines) = (&table.rts, flow) {
             let message =
@@ -197,7 +193,7 @@ impl Reader<'_> {
             return Err(self.source.mistake(rts.span(), message));
         }
         Ok(Settings {
-            baud: table.baud.as_ref().map_or(settings.baud, |baud| *baud.get_ref()),
+            baud: table.baud.map_or(settings.baud, |baud| baud.get() as u32),
             data_bits: table.data_bits.unwrap_or(settings.data_bits),
             parity: table.parity.unwrap_or(settings.parity),
             stop_bits: table.stop_bits.unwrap_or(settings.stop_bits),

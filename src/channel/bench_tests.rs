@@ -32,7 +32,7 @@ fn a_line_is_set_as_the_file_says() {
 #[test]
 fn mistakes_in_the_line_s_settings_are_reported_by_line() {
     for (table, expected) in [
-        ("baud = 0", "found 0, expected bits a second, such as 115200"),
+        ("baud = 0", "found 0, expected a whole number from 50 to 20000000"),
         ("data_bits = 9", "found 9, expected 5, 6, 7 or 8"),
         ("stop_bits = 3", "found 3, expected 1 or 2"),
         ("parity = \"mark\"", "found \"mark\", expected \"none\", \"even\" or \"odd\""),
@@ -205,7 +205,12 @@ fn a_hid_cable_that_nobody_describes_is_refused() {
         ("number", "cable = \"nothing\"", 5, "there is no protocol \"nothing\""),
         ("scpi", "cable = \"lcd-mirror-14\"", 3, "protocol \"scpi\" asks its meter"),
         ("number", "cable = \"report-11\"\n[meter.hid]\npayload = { at = 1, count = 1 }", 5, "beside [meter.hid]"),
-        ("number", "[meter.hid]\n\npayload = { at = 0, count = 1 }", 7, "expected a byte of the report"),
+        (
+            "number",
+            "[meter.hid]\n\npayload = { at = 0, count = 1 }",
+            7,
+            "found 0, expected a whole number from 1 to 4096",
+        ),
         ("number", "[meter.hid]\npayload = { at = 1, count = 1 }\nmasks = \"00\"", 7, "unknown key `masks`"),
     ] {
         let mistake = cabled(protocol, lines).unwrap_err();

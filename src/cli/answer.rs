@@ -11,8 +11,7 @@ use super::failure::Failure;
 use crate::{
     harmless::harmless_record,
     server::{Answer, StepMessage},
-    session::{JudgementRecord, Verdict},
-    units::{Quantity, ValueFormat},
+    session::JudgementRecord,
 };
 
 /// The commands that cut a question short.
@@ -77,21 +76,7 @@ pub(super) fn print_step(out: &mut dyn Write, step: &StepMessage) -> io::Result<
 /// The judgement of the step that has ended.
 pub(super) fn print_judgement(out: &mut dyn Write, judged: Option<&JudgementRecord>) -> io::Result<()> {
     match judged {
-        Some(judged) => writeln!(out, "{}", judgement_text(judged, ": ")),
+        Some(judged) => writeln!(out, "{}", judged.sentence(": ")),
         None => Ok(()),
-    }
-}
-
-/// Verdict and reason with a separator between them; for a value without a limit, the value.
-pub(super) fn judgement_text(judgement: &JudgementRecord, separator: &str) -> String {
-    let JudgementRecord { verdict, value, quantity, reason, .. } = judgement;
-    match (verdict.map(Verdict::word), value) {
-        (Some(verdict), _) if reason.starts_with(verdict) => reason.clone(),
-        (Some(verdict), _) => format!("{verdict}{separator}{reason}"),
-        (None, Some(value)) => {
-            let format = ValueFormat::new(quantity.unwrap_or(Quantity::Number), judgement.digit, None);
-            format!("{}, no limit", value.shown(format))
-        }
-        (None, None) => reason.clone(),
     }
 }

@@ -39,7 +39,7 @@ impl Client {
         let mut line = serde_json::to_string(request).map_err(io::Error::from)?;
         line.push('\n');
         self.lines.get_mut().write_all(line.as_bytes())?;
-        let answer = self.next_line()?.ok_or_else(gone)?;
+        let answer = self.next_line()?.ok_or_else(stopped_before_answer)?;
         let answer: Answer = serde_json::from_str(&answer).map_err(io::Error::from)?;
         match answer.error {
             Some(error) if !answer.ok => Err(Failure::failed(anyhow::Error::msg(error))),
@@ -60,7 +60,7 @@ pub(super) fn ask(common: &CommonArgs, request: &Request) -> Result<Answer, Fail
     Client::connect(common)?.ask(request)
 }
 
-fn gone() -> Failure {
+fn stopped_before_answer() -> Failure {
     Failure::no_daemon(
         "the daemon stopped before it answered; the command may not have been recorded: look with `bayline show` and repeat it",
     )

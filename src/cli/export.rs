@@ -15,7 +15,9 @@ use rusqlite::Connection;
 use super::{CommonArgs, correct::microseconds, failure::Failure, output_file::may_write};
 use crate::{
     clock::micros,
-    export::{CsvStyle, DecimalMark, ExportError, FILES, long, to_folder, track_csv, track_gpx, whole_file, wide},
+    export::{
+        CsvStyle, DecimalMark, ExportError, folder_files, long, to_folder, track_csv, track_gpx, whole_file, wide,
+    },
     photo::PhotoFolder,
     store::read::{self, Archive, SessionRow, TimeStretch},
     units::parse_duration,
@@ -94,7 +96,7 @@ impl ExportArgs {
         let stretch = self.stretch(connection, &session)?;
         let output = self.output.as_deref().filter(|path| *path != Path::new("-"));
         let outputs: Vec<PathBuf> = match (&self.folder, output) {
-            (Some(to), _) => FILES.iter().map(|file| to.join(file)).collect(),
+            (Some(to), _) => folder_files().map(|file| to.join(file)).collect(),
             (None, output) => output.map(Path::to_owned).into_iter().collect(),
         };
         for path in &outputs {
@@ -109,7 +111,7 @@ impl ExportArgs {
         if let Some(folder) = &self.folder {
             to_folder(connection, &session, &style, folder, || bar.inc(1))?;
             bar.finish_and_clear();
-            for file in FILES {
+            for file in folder_files() {
                 writeln!(stdout(), "{}", folder.join(file).display())?;
             }
             for photo in read::photos(connection, session.id)? {

@@ -24,7 +24,7 @@ use crate::{
     io_reason::IoReason,
     port::{Address, Settings},
     protocol::{Library, Protocol},
-    setup::{PortCandidate, ProtocolSearch, nothing},
+    setup::{PortCandidate, ProtocolSearch, why_no_protocol},
 };
 
 /// Candidates that are listed.
@@ -74,7 +74,7 @@ impl IdentifyArgs {
                 writeln!(out, "{}", line(found))?;
             }
         } else if found.is_empty() {
-            return Err(Failure::failed(anyhow::anyhow!("{}", nothing(&self.port, &received))));
+            return Err(Failure::failed(anyhow::anyhow!("{}", why_no_protocol(&self.port, &received))));
         } else {
             print_candidates(&mut out, &found)?;
         }
@@ -116,7 +116,7 @@ pub(super) fn identify(address: &Address, common: &CommonArgs) -> Result<PortCan
         ProtocolSearch { address, baud: None, cable: None, length: Duration::from_millis(1500), ask: false, waiting };
     let (found, received) = search.run(&all(common)?)?;
     if found.is_empty() {
-        return Err(Failure::failed(anyhow::anyhow!("{}", nothing(address, &received))));
+        return Err(Failure::failed(anyhow::anyhow!("{}", why_no_protocol(address, &received))));
     }
     let best = found.into_iter().next().filter(|best| best.candidate.is_clear());
     best.ok_or_else(|| {

@@ -117,7 +117,7 @@ impl JudgeArgs {
                     writeln!(out, "{}", serde_json::to_string(&outcome).map_err(std::io::Error::from)?)?;
                 }
                 Ok(outcome) => outcome.print(&mut out)?,
-                // Of many, those that can't be judged are told and passed over.
+                // Of many, those that can't be judged are reported and passed over.
                 Err(error @ (JudgingError::Open { .. } | JudgingError::NoInputs { .. })) if !is_one => {
                     writeln!(out, "{}", harmless(&error.to_string()))?;
                 }

@@ -161,7 +161,7 @@ fn run_daemon(config: Config, signals: impl FnOnce() -> io::Result<ShutdownSigna
     ended
 }
 
-/// How announcements are spoken, which is told.
+/// How announcements are spoken; what was chosen is printed.
 fn own_voice(is_wanted: bool) -> OwnVoice {
     if !is_wanted {
         return OwnVoice::Off;

@@ -17,7 +17,7 @@ use super::{
 use crate::{
     harmless::harmless_record,
     server::{Request, StatusReport},
-    session::Verdict,
+    session::{Refusal, Verdict},
     store::read::Archive,
     units::show_seconds,
 };
@@ -54,7 +54,7 @@ fn print(out: &mut dyn Write, status: &StatusReport, number: Option<i64>) -> io:
         writeln!(out, "ALARM: {alarm}")?;
     }
     match &status.session {
-        None => writeln!(out, "no session is open; begin one with `bayline begin`")?,
+        None => writeln!(out, "{}", Refusal::NoSession)?,
         Some(session) => {
             let what = session.procedure.as_deref().unwrap_or("free-running");
             let since = show_seconds(session.elapsed_s);

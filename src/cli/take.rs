@@ -4,12 +4,7 @@ use std::process::ExitCode;
 
 use clap::Args;
 
-use super::{
-    CommonArgs,
-    answer::{AnswerFormatArgs, judgement_text},
-    client::ask,
-    failure::Failure,
-};
+use super::{CommonArgs, answer::AnswerFormatArgs, client::ask, failure::Failure};
 use crate::server::Request;
 
 /// Capture the value that is shown now.
@@ -30,7 +25,7 @@ impl TakeArgs {
         self.format.print(&answer, |out, answer| {
             for taken in &answer.taken {
                 let channel = if taken.channel.is_empty() { String::new() } else { format!("{}: ", taken.channel) };
-                writeln!(out, "{channel}{}", judgement_text(&taken.judgement, ", "))?;
+                writeln!(out, "{channel}{}", taken.judgement.sentence(", "))?;
             }
             Ok(())
         })

@@ -42,7 +42,7 @@ pub(super) struct VisitArgs {
 impl VisitArgs {
     /// The visit. A doubtful identification number is warned about, not refused.
     pub(super) fn visit(self) -> Result<Visit, Failure> {
-        if let Some(doubt) = doubt(&self.vin) {
+        if let Some(doubt) = vin_warning(&self.vin) {
             print_error(doubt);
         }
         let visit = Visit {
@@ -61,7 +61,7 @@ impl VisitArgs {
 }
 
 /// The check digit is a rule of North America (49 CFR 565): elsewhere, and on machines, numbers may be right without it.
-fn doubt(vin: &str) -> Option<String> {
+fn vin_warning(vin: &str) -> Option<String> {
     // Machines have serial numbers of other lengths.
     match vin.trim().len() {
         17 => {}
@@ -92,7 +92,7 @@ pub(super) fn celsius(text: &str) -> Result<f64, String> {
     }
 }
 
-/// A typed number with its unit. Where it has none and only one is possible, that one is taken, and the operator is told.
+/// A typed number with its unit. Where it has none and only one is possible, that one is taken, and a line says so.
 pub(super) fn with_only_unit(text: &str, unit: &str) -> String {
     match split_number(text) {
         Some((_, "")) => {
@@ -120,10 +120,10 @@ mod tests {
     #[test]
     fn a_doubtful_number_is_reported() {
         // Sample of 49 CFR 565.15(c), and the same with another check digit.
-        assert_eq!(doubt("1G4AH59H45G118341"), None);
-        assert!(doubt("1G4AH59H55G118341").is_some_and(|words| words.contains("would be 4")));
-        assert_eq!(doubt("LDR-00417"), None);
+        assert_eq!(vin_warning("1G4AH59H45G118341"), None);
+        assert!(vin_warning("1G4AH59H55G118341").is_some_and(|words| words.contains("would be 4")));
+        assert_eq!(vin_warning("LDR-00417"), None);
         // The same sample with a character left out: the commonest slip.
-        assert!(doubt("1G4AH59H4G118341").is_some_and(|words| words.contains("16 characters")));
+        assert!(vin_warning("1G4AH59H4G118341").is_some_and(|words| words.contains("16 characters")));
     }
 }

@@ -9,7 +9,7 @@ use clap::Args;
 
 use super::{
     CommonArgs,
-    answer::{ANSWERING_COMMANDS, judgement_text, print_judgement, print_step},
+    answer::{ANSWERING_COMMANDS, print_judgement, print_step},
     client::Client,
     failure::Failure,
     screen,
@@ -40,7 +40,7 @@ impl WatchArgs {
         }
         let mut client = Client::connect(common)?;
         let mut output = LiveOutput::new(stdout().lock());
-        // First the news, then the state: what happens between the two is told twice rather than not at all.
+        // First the news, then the state: what happens between the two is shown twice rather than not at all.
         client.ask(&Request::Watch {})?;
         if !self.json {
             let status = Client::connect(common)?.ask(&Request::Status {})?.status.unwrap_or_default();
@@ -184,7 +184,7 @@ impl<W: Write> LiveOutput<W> {
 
 /// With the bell, for an operator who does not look at the screen.
 fn print_capture(out: &mut dyn Write, step: &str, capture: &CaptureMessage) -> io::Result<()> {
-    let judgement = judgement_text(&capture.judgement, ", ");
+    let judgement = capture.judgement.sentence(", ");
     let of = if step.is_empty() { String::new() } else { format!(", step \"{step}\"") };
     writeln!(out, "\u{7}captured ({}){of}, {}: {judgement}", capture.how.word(), capture.channel)
 }

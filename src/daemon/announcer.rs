@@ -104,7 +104,7 @@ impl Announcer {
     /// Announces something; never waits.
     pub(super) fn announce(&mut self, announcement: Announcement) {
         if self.task.is_finished() {
-            tracing::error!("what runs the {} failed unexpectedly; it is started again", self.program.name);
+            tracing::error!("the part that runs the {} failed unexpectedly; it is started again", self.program.name);
             self.task = tokio::spawn(announce_all(self.program.clone(), self.queue.clone()));
         }
         let name = self.program.name;

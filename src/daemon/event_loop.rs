@@ -1,5 +1,9 @@
 //! The event loop: passes events to the core one by one, and the core's effects to the store and to watching clients.
+//!
+//! Reading order: here, `outputs`, `port_events` and `requests` (what comes in), `store_reports`, `status`, `ending`.
 
+mod ending;
+mod outputs;
 mod port_events;
 mod requests;
 mod status;
@@ -8,40 +12,36 @@ mod store_reports;
 use std::{
     collections::{BTreeMap, VecDeque},
     path::PathBuf,
-    sync::Arc,
     time::Duration,
 };
 
 use tokio::{
-    sync::{broadcast, mpsc, oneshot},
-    time::{MissedTickBehavior, interval, timeout},
+    sync::{mpsc, oneshot},
+    time::{MissedTickBehavior, interval},
 };
 use tokio_util::sync::CancellationToken;
 
 use super::{
-    announcer::Announcer,
-    findings_thread::FindingsThread,
     observed_bench::ObservedBench,
     pauses::{PauseWatch, anchor_behind},
-    ports::{PortCommand, PortCommands, PortEvent, PortStats},
-    speaker::Speaker,
+    ports::{PortCommand, PortEvent, PortStats},
 };
 use crate::{
     channel::{Bench, ChannelIds, MeterId, MeterOrigin, MeterSpec},
     clock::{Clock, Mono},
     procedure::Procedure,
     server::{Answer, News, NewsMessage, PendingRequest},
-    session::{
-        Announcement, AnnouncementKind, Begin, Command, Core, CoreEvent, Effect, EventKind, Notice, SessionExit,
-    },
-    store::{Folder, Store, StoreError, Ticket, UnwrittenView, WriterReport},
+    session::{Announcement, AnnouncementKind, Begin, Command, Core, CoreEvent, Effect, EventKind, Notice},
+    store::{Folder, Store, Ticket, UnwrittenView, WriterReport},
 };
+pub(super) use outputs::LoopOutputs;
+use outputs::publish;
 pub(super) use requests::PreparedBegin;
 use store_reports::StoreTrouble;
 
 /// The shortest time between two messages with new readings: more than a screen can show helps nobody.
 const READINGS_AT_MOST: Duration = Duration::from_millis(40);
-/// How often those who watch are told what the channels show where nothing new came.
+/// How often those who watch get what the channels show, also where nothing new came.
 const READINGS_AT_LEAST: Duration = Duration::from_millis(250);
 /// Readings that are older are not sent to those who watch.
 const FRESH: Duration = Duration::from_millis(500);
@@ -51,15 +51,6 @@ const TICK_EVERY: Duration = Duration::from_millis(500);
 
 /// How often the computer's clock is compared with the monotonic one.
 const ANCHOR_EVERY: Duration = Duration::from_secs(60);
-
-/// How long the port threads may take to end; one read waits for at most a quarter of a second.
-const PORTS_END: Duration = Duration::from_secs(1);
-
-/// How long the last commit may take. What is not on disk then is told, and the program ends.
-const STORE_END: Duration = Duration::from_secs(5);
-
-/// How long the end of a session waits for its last findings.
-const FINDINGS_END: Duration = Duration::from_secs(20);
 
 /// Sessions that are being prepared. When it is full, the preparing threads wait.
 const PREPARED_QUEUE: usize = 16;
@@ -96,16 +87,6 @@ pub(super) enum LoopEnd {
     Stopped,
     /// The thread of the store failed, so that nothing can be recorded any more.
     StoreFailed,
-}
-
-/// Where the loop sends to.
-pub(super) struct LoopOutputs {
-    pub news: broadcast::Sender<Arc<str>>,
-    /// The operator's own program; none where there is none.
-    pub alert: Option<Announcer>,
-    pub speaker: Speaker,
-    pub ports: PortCommands,
-    pub findings: FindingsThread,
 }
 
 /// The state of the loop.
@@ -309,72 +290,13 @@ impl EventLoop {
 
     /// Records a time in which the program did not run, and where the clocks stand after it.
     fn notice_pause(&mut self) {
-        let (at, looked) = (self.clock.mono(), self.pauses.looked());
-        let Some(pause) = self.pauses.look(at, Clock::boot()) else { return };
+        let (at, looked) = (self.clock.mono(), self.pauses.last_check());
+        let Some(pause) = self.pauses.check(at, Clock::boot()) else { return };
         let (from, wall) = anchor_behind(looked, at, Clock::wall());
         self.handle_event(from, CoreEvent::Anchor(wall));
         let text = pause.to_string();
         tracing::warn!("{text}");
         self.handle_event(at, CoreEvent::Paused(text));
-    }
-
-    /// Handles the remaining port events, ends the session and commits, within a deadline.
-    pub(super) async fn finish(mut self, mut inputs: LoopInputs) -> Result<(), StoreError> {
-        let drained = timeout(PORTS_END, async {
-            while let Some(event) = inputs.ports.recv().await {
-                self.port(event);
-            }
-        });
-        if drained.await.is_err() {
-            tracing::warn!("a port's reader did not end in time; what it held is lost");
-        }
-        drop(inputs.ports);
-        let at = self.clock.mono();
-        self.core.wind_up(at, SessionExit::Stopped, &mut self.effects);
-        self.apply_effects();
-        let awaited = timeout(FINDINGS_END, async {
-            while self.core.is_ending()
-                && let Some(event) = inputs.findings.recv().await
-            {
-                self.core.handle(at, event, &mut self.effects);
-            }
-        });
-        drop(awaited.await);
-        self.end_without_findings();
-        // Who asked for the end is answered; nothing begins any more.
-        self.held.retain(|(command, _)| matches!(command, Command::End));
-        self.carry_out_held(at);
-        let (store, unwritten) = (self.store, self.store_unwritten);
-        // A thread that nobody waits for: one that hangs on the disk must not hold up the end.
-        let (ended, end) = oneshot::channel();
-        let stopper =
-            std::thread::Builder::new().name("store end".to_owned()).spawn(move || drop(ended.send(store.stop())));
-        stopper.map_err(StoreError::Thread)?;
-        let committed = timeout(STORE_END, async {
-            // The writer sends reports while it commits, and would wait if nobody received them.
-            while let Some(report) = inputs.reports.recv().await {
-                if let WriterReport::Synced(ticket) = report
-                    && let Some((to, answer)) = self.waiting.remove(&ticket)
-                {
-                    // A disconnected client needs no answer.
-                    drop(to.send(answer));
-                }
-            }
-            end.await.unwrap_or(Err(StoreError::WriterGone))
-        });
-        committed.await.unwrap_or_else(|_| {
-            Err(StoreError::NotWritten {
-                why: format!("the disk did not answer for {} s; check its cable and its power", STORE_END.as_secs()),
-                unwritten: unwritten.now().to_string(),
-            })
-        })
-    }
-
-    /// Closes a session whose last findings did not come in time.
-    fn end_without_findings(&mut self) {
-        let why = format!("the last findings were not ready within {} s", FINDINGS_END.as_secs());
-        self.core.close_without_findings(&why, &mut self.effects);
-        self.apply_effects();
     }
 
     fn handle_event(&mut self, at: Mono, event: CoreEvent) {
@@ -413,32 +335,6 @@ impl EventLoop {
     fn publish_speaker(&self) {
         let name = self.outputs.speaker.name().map(str::to_owned);
         publish(&self.outputs.news, News::Speaker { name });
-    }
-}
-
-impl LoopOutputs {
-    /// For an operator who does not look at the screen: runs the alert command, and speaks where no page does.
-    fn announce(&mut self, announcement: &Announcement) {
-        if let Some(alert) = &mut self.alert {
-            alert.announce(announcement.clone());
-        }
-        self.speaker.announce(announcement);
-    }
-
-    /// What waits to be announced of this kind no longer holds.
-    fn withdraw(&self, kind: AnnouncementKind) {
-        if let Some(alert) = &self.alert {
-            alert.withdraw(&[kind]);
-        }
-        self.speaker.withdraw(&[kind]);
-    }
-}
-
-/// Sends news to all watching clients; there may be none.
-fn publish(news: &broadcast::Sender<Arc<str>>, message: impl Into<NewsMessage>) {
-    match serde_json::to_string(&message.into()) {
-        Ok(line) => drop(news.send(line.into())),
-        Err(error) => tracing::error!("news could not be written as JSON: {error}"),
     }
 }
 

@@ -43,7 +43,7 @@ impl FindingsThread {
         (Self { work, done, is_wanted: Arc::default() }, findings)
     }
 
-    /// Begins this work and gives up what was begun before. Where it can't be done, the core is told why.
+    /// Begins this work and gives up what was begun before. Where it can't be done, the core gets the reason.
     pub(super) fn begin(&mut self, task: FindingsTask) {
         self.is_wanted.store(false, Ordering::Relaxed);
         let is_wanted = Arc::new(AtomicBool::new(true));

@@ -221,7 +221,7 @@ fn judging_by_corrections(folder: &Folder) -> tokio::task::JoinHandle<()> {
     tokio::task::spawn_blocking(move || judge_all_by_corrections(&folder))
 }
 
-/// Serves clients until it is told to stop. Where the part that accepts them fails, the socket is opened anew.
+/// Serves clients until it is stopped. Where the part that accepts them fails, the socket is opened anew.
 async fn serve_on<F>(
     serve: impl Fn(UnixListener) -> F,
     listener: UnixListener,

@@ -44,13 +44,13 @@ impl PauseWatch {
         Self { mono, boot }
     }
 
-    /// When it looked last. Whatever the loop has handled since then came after the pause that is noticed next.
-    pub(super) fn looked(&self) -> Mono {
+    /// When the clocks were compared last. Whatever the loop has handled since then came after the pause that is noticed next.
+    pub(super) fn last_check(&self) -> Mono {
         self.mono
     }
 
-    /// Looks at the clocks, at least as often as the loop wakes. Returns the pause since the last look.
-    pub(super) fn look(&mut self, mono: Mono, boot: Option<BootTime>) -> Option<Pause> {
+    /// Compares the clocks, at least as often as the loop wakes. Returns the pause since the last time.
+    pub(super) fn check(&mut self, mono: Mono, boot: Option<BootTime>) -> Option<Pause> {
         let ran = mono.since(self.mono);
         let slept = self.boot.zip(boot).map_or(0, |(before, now)| now.since(before) - ran);
         *self = Self { mono, boot };
@@ -83,7 +83,7 @@ mod tests {
     fn a_closed_lid_and_a_stopped_process_are_told_apart() {
         let s = |seconds: f64| (seconds * 1e6) as i64;
         let mut watch = PauseWatch::new(Mono(0), Some(BootTime(s(1000.0))));
-        let mut look = |mono: f64, boot: f64| watch.look(Mono(s(mono)), Some(BootTime(s(boot))));
+        let mut look = |mono: f64, boot: f64| watch.check(Mono(s(mono)), Some(BootTime(s(boot))));
         assert_eq!(look(0.5, 1000.5), None);
         // The lid was closed for ten minutes.
         assert_eq!(look(1.0, 1601.0), Some(Pause::Slept(Duration::from_secs_f64(600.0))));
@@ -93,6 +93,6 @@ mod tests {
         assert_eq!(look(33.0, 1633.0), None, "a slow moment");
         // A system without the other clock.
         let mut watch = PauseWatch::new(Mono(0), None);
-        assert_eq!(watch.look(Mono(s(3.0)), None), Some(Pause::Stopped(Duration::from_secs(3))));
+        assert_eq!(watch.check(Mono(s(3.0)), None), Some(Pause::Stopped(Duration::from_secs(3))));
     }
 }

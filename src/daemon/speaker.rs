@@ -13,7 +13,7 @@ use strum::VariantArray;
 pub(crate) const OWN_VOICE: &str = "say";
 
 /// A page that speaks says so again and again. One that has not for so long is gone, and the own voice speaks again.
-const GONE_AFTER_US: i64 = 30_000_000;
+const PAGE_SILENT_US: i64 = 30_000_000;
 
 /// How this computer announces by itself.
 #[derive(Debug, Clone)]
@@ -79,13 +79,14 @@ fn is_program(path: &Path) -> bool {
 /// The one that speaks, and the computer's own voice.
 #[derive(Debug)]
 pub(super) struct Speaker {
-    own: Own,
+    own: ActiveVoice,
     /// The page that speaks, and when it last said so; none where the own voice has it.
     page: Option<(String, Mono)>,
 }
 
+/// The own voice at work.
 #[derive(Debug)]
-enum Own {
+enum ActiveVoice {
     Off,
     Speech(Announcer),
     Bell(fn()),
@@ -95,9 +96,9 @@ impl Speaker {
     /// The own voice speaks at first; within a runtime.
     pub(super) fn new(voice: &OwnVoice) -> Self {
         let own = match voice {
-            OwnVoice::Off => Own::Off,
-            OwnVoice::Speech(program) => Own::Speech(program.announcer()),
-            OwnVoice::Bell(ring) => Own::Bell(*ring),
+            OwnVoice::Off => ActiveVoice::Off,
+            OwnVoice::Speech(program) => ActiveVoice::Speech(program.announcer()),
+            OwnVoice::Bell(ring) => ActiveVoice::Bell(*ring),
         };
         Self { own, page: None }
     }
@@ -106,8 +107,8 @@ impl Speaker {
     pub(super) fn name(&self) -> Option<&str> {
         match (&self.page, &self.own) {
             (Some((page, _)), _) => Some(page),
-            (None, Own::Off) => None,
-            (None, Own::Speech(_) | Own::Bell(_)) => Some(OWN_VOICE),
+            (None, ActiveVoice::Off) => None,
+            (None, ActiveVoice::Speech(_) | ActiveVoice::Bell(_)) => Some(OWN_VOICE),
         }
     }
 
@@ -123,23 +124,23 @@ impl Speaker {
 
     /// Gives it back from a page that is gone. Whether that is another one.
     pub(super) fn tick(&mut self, at: Mono) -> bool {
-        let is_gone = self.page.as_ref().is_some_and(|(_, said)| at.since(*said) > GONE_AFTER_US);
+        let is_gone = self.page.as_ref().is_some_and(|(_, said)| at.since(*said) > PAGE_SILENT_US);
         is_gone && self.claim("", at)
     }
 
     /// Says it, where no page does.
     pub(super) fn announce(&mut self, announcement: &Announcement) {
         match &mut self.own {
-            Own::Speech(announcer) if self.page.is_none() => announcer.announce(announcement.clone()),
+            ActiveVoice::Speech(announcer) if self.page.is_none() => announcer.announce(announcement.clone()),
             // The names of steps come with every step; a bell for each would mean nothing.
-            Own::Bell(ring) if self.page.is_none() && announcement.kind != AnnouncementKind::Step => ring(),
-            Own::Off | Own::Speech(_) | Own::Bell(_) => {}
+            ActiveVoice::Bell(ring) if self.page.is_none() && announcement.kind != AnnouncementKind::Step => ring(),
+            ActiveVoice::Off | ActiveVoice::Speech(_) | ActiveVoice::Bell(_) => {}
         }
     }
 
     /// Ends announcements of these kinds: they no longer hold.
     pub(super) fn withdraw(&self, kinds: &[AnnouncementKind]) {
-        if let Own::Speech(announcer) = &self.own {
+        if let ActiveVoice::Speech(announcer) = &self.own {
             announcer.withdraw(kinds);
         }
     }

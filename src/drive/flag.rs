@@ -20,8 +20,8 @@ use crate::{
 const SAMPLES_BESIDE: i64 = 40;
 /// Shorter and longer ones are not shown beside it, µs.
 const BESIDE_US: (i64, i64) = (50_000, 10_000_000);
-/// Of so many at most it is told what the others showed: who has more reads the exported files.
-const MOST_TOLD: usize = 300;
+/// What the others showed is added to so many flags at most: the exported files have it for all.
+const MOST_COMPLETED: usize = 300;
 
 /// What a flag stands for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, VariantArray, EnumMessage)]
@@ -202,8 +202,8 @@ pub(crate) fn tell_others(
     for flag in flags.iter_mut() {
         flag.shown.retain(|text| !positions.iter().any(|name| text.starts_with(name)));
     }
-    let untold = flags.iter_mut().filter(|flag| flag.shown.is_empty() && flag.kind != FlagKind::MeterLost);
-    for flag in untold.take(MOST_TOLD) {
+    let incomplete = flags.iter_mut().filter(|flag| flag.shown.is_empty() && flag.kind != FlagKind::MeterLost);
+    for flag in incomplete.take(MOST_COMPLETED) {
         for (row, showed) in channels.iter().zip(read::shown_at(connection, session, &channels, flag.at_us)?) {
             let is_other = !flag.channels.contains(&row.name) && !row.is_position();
             let Some(showed) = showed.filter(|_| is_other) else { continue };

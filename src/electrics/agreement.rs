@@ -2,14 +2,8 @@
 
 use super::Uncertain;
 
-/// Eₙ = (a - b)/√(U_a² + U_b²) with U = k u: beyond ± 1 they disagree. ISO/IEC 17043 and ISO 13528,
-/// from memory. `coverage_factor` is that of both, usually 2; `None` where neither has an uncertainty.
-#[cfg_attr(not(test), expect(dead_code, reason = "the comparison of two meters on one point will use it"))]
-pub(crate) fn normalized_error(a: Uncertain, b: Uncertain, coverage_factor: f64) -> Option<f64> {
-    normalized_difference(a - b, coverage_factor)
-}
-
-/// The same of a difference whose uncertainty is known, such as that of two values with an error in common.
+/// Eₙ = (a - b)/√(U_a² + U_b²) with U = k u, for the difference of two values with its uncertainty: beyond ± 1 they disagree.
+/// ISO/IEC 17043 and ISO 13528, from memory. `coverage_factor` is that of both, usually 2; `None` where nothing has an uncertainty.
 pub(crate) fn normalized_difference(difference: Uncertain, coverage_factor: f64) -> Option<f64> {
     (difference.u > 0.0).then(|| difference.value / (coverage_factor * difference.u))
 }
@@ -23,10 +17,10 @@ mod tests {
         let measured = Uncertain::new(ohms, 0.15);
         let implied = Uncertain::new(24.10, 0.060).over(Uncertain::new(1.25, 0.020)).unwrap();
         near((measured - implied).value, difference, 1e-12);
-        near(normalized_error(measured, implied, 2.0).unwrap(), e_n, 5e-7);
-        near(normalized_error(implied, measured, 2.0).unwrap(), -e_n, 5e-7);
+        near(normalized_difference(measured - implied, 2.0).unwrap(), e_n, 5e-7);
+        near(normalized_difference(implied - measured, 2.0).unwrap(), -e_n, 5e-7);
         // With a coverage factor of one it is the z-score: 1.790055 and 6.409552.
-        near(normalized_error(measured, implied, 1.0).unwrap(), 2.0 * e_n, 1e-6);
+        near(normalized_difference(measured - implied, 1.0).unwrap(), 2.0 * e_n, 1e-6);
     }
 
     #[test]
@@ -38,7 +32,7 @@ mod tests {
 
     #[test]
     fn certain_values_have_no_score() {
-        assert_eq!(normalized_error(Uncertain::exact(1.0), Uncertain::exact(2.0), 2.0), None);
-        assert_eq!(normalized_error(Uncertain::exact(1.0), Uncertain::exact(1.0), 2.0), None);
+        assert_eq!(normalized_difference(Uncertain::exact(1.0) - Uncertain::exact(2.0), 2.0), None);
+        assert_eq!(normalized_difference(Uncertain::exact(1.0) - Uncertain::exact(1.0), 2.0), None);
     }
 }

@@ -19,10 +19,11 @@ pub(crate) struct Limits {
 }
 
 /// How near to a limit a verdict may still be given.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, VariantArray, EnumMessage)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, VariantArray, EnumMessage)]
 pub enum DecisionRule {
     /// Limits are guarded on both sides by U = 2 u (ILAC-G8 w = U): a wrong `Within` or `Outside`
     /// has a probability below 2.5 %, and what lies between is too close.
+    #[default]
     #[strum(serialize = "guarded")]
     Guarded,
     /// The value alone decides (ILAC-G8 simple acceptance): wrong by up to 50 % at the limit.

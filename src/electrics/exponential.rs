@@ -142,11 +142,11 @@ fn inverse_diagonal(m: &[[f64; 3]; 3], index: usize) -> Option<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::electrics::{checks::near, coil::InductiveCoil, noise::Noise};
+    use crate::electrics::{checks::near, noise::Noise, switched_coil::InductiveCoil};
 
     /// 12 V on 7.5 Ω and 60 mH at 2,000 samples a second, with a disturbance that anyone can repeat.
     fn disturbed() -> Vec<(f64, f64)> {
-        let coil = InductiveCoil::new(7.5, 0.06).unwrap();
+        let coil = InductiveCoil { ohms: 7.5, henries: 0.06 };
         let point = |index: u32| {
             let (k, t) = (f64::from(index), f64::from(index) * 0.5e-3);
             (t, coil.step_current(12.0, t) + 0.003 * (1.7 * k).sin() + 0.002 * (0.9 * k).cos())
@@ -170,7 +170,7 @@ mod tests {
     #[test]
     fn a_clean_rise_gives_the_coil_back() {
         for (ohms, henries) in [(7.5, 0.06), (6.2, 0.012), (28.8, 0.12)] {
-            let coil = InductiveCoil::new(ohms, henries).unwrap();
+            let coil = InductiveCoil { ohms, henries };
             let points: Vec<(f64, f64)> =
                 (0..200).map(|k| f64::from(k) * 2e-4).map(|t| (t + 17.0, coil.step_current(12.61, t))).collect();
             let fit = ExponentialFit::of(&points).unwrap();
@@ -182,7 +182,7 @@ mod tests {
     /// The stated uncertainty is what repeated rises scatter by.
     #[test]
     fn the_uncertainty_is_the_scatter() {
-        let coil = InductiveCoil::new(7.5, 0.06).unwrap();
+        let coil = InductiveCoil { ohms: 7.5, henries: 0.06 };
         let mut noise = Noise::of_seed(5);
         let (mut within, mut all) = (0, 0);
         for _ in 0..200 {

@@ -9,7 +9,8 @@
 //!
 //! Reading order: `uncertain`, `propagate` and `normal` (a value and its uncertainty), `conformity` and `agreement`
 //! (a value against a limit or another value), `running`, `trend`, `exponential`, `cusum` and `median` (statistics of many values), `copper`,
-//! `wire`, `coil` and `pwm` (what a part should do), `circuit` (where a circuit has resistance).
+//! `wire` and `coil` (what a part should do), `circuit` and `netlist` (where a circuit has resistance). For tests: `checks`, `noise`,
+//! `switched_coil`.
 
 // How sure a value is.
 mod uncertain;
@@ -41,8 +42,6 @@ mod wire;
 
 mod coil;
 
-mod pwm;
-
 // Where the resistance of a circuit is.
 mod circuit;
 
@@ -52,6 +51,8 @@ mod netlist;
 pub(crate) mod checks;
 #[cfg(test)]
 pub(crate) mod noise;
+#[cfg(test)]
+pub(crate) mod switched_coil;
 
 pub(crate) use agreement::normalized_difference;
 pub(crate) use circuit::{CircuitError, Drops, MeasuredCircuit, Side};

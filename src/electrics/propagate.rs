@@ -10,9 +10,6 @@ use super::Uncertain;
 pub(crate) enum Correlation<'a> {
     /// Every input is independent of every other.
     Independent,
-    /// All inputs come from one standard and move together (r = 1).
-    #[cfg_attr(not(test), expect(dead_code, reason = "a set of resistors from one standard would need it"))]
-    Full,
     /// The matrix of correlation coefficients (each from -1 to 1), row by row, n x n for n inputs.
     Matrix(&'a [f64]),
 }
@@ -66,7 +63,6 @@ pub(crate) fn covariance(
         for j in 0..n {
             let r = match correlation {
                 Correlation::Independent => f64::from(u8::from(i == j)),
-                Correlation::Full => 1.0,
                 Correlation::Matrix(matrix) => matrix[i * n + j],
             };
             sum += partials_y[i] * u[i] * r * partials_z[j] * u[j];
@@ -223,7 +219,6 @@ mod tests {
     fn ten_resistors_from_one_standard_add_up_linearly() {
         // JCGM 100 5.2.2 example, from memory: 1.00 Ω, where independence would give 0.32 Ω.
         let (partials, u) = ([1.0; 10], [0.1; 10]);
-        near(propagate(&partials, &u, Correlation::Full).unwrap(), 1.0, 1e-12);
         near(propagate(&partials, &u, Correlation::Matrix(&[1.0; 100])).unwrap(), 1.0, 1e-12);
         near(propagate(&partials, &u, Correlation::Independent).unwrap(), 0.316228, 1e-6);
     }
@@ -270,7 +265,7 @@ mod tests {
 
     #[test]
     fn what_cancels_exactly_is_certain() {
-        let u = propagate(&[0.3, -0.3], &[0.1, 0.1], Correlation::Full).unwrap();
+        let u = propagate(&[0.3, -0.3], &[0.1, 0.1], Correlation::Matrix(&[1.0; 4])).unwrap();
         near(u, 0.0, 1e-9);
     }
 }

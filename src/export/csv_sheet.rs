@@ -32,6 +32,71 @@ impl Default for CsvStyle {
     }
 }
 
+/// A cell of a row.
+pub(super) enum Cell<'a> {
+    /// Text, which is made safe and harmless.
+    Text(Cow<'a, str>),
+    /// A number; empty where there is none.
+    Number(Option<f64>),
+    /// A whole number; empty where there is none.
+    Whole(Option<i64>),
+    /// Seconds since the session began, of µs; empty where there are none.
+    Elapsed(Option<i64>),
+    /// The time of day, of µs since the session began.
+    Time(i64),
+}
+
+/// A column of a table: its title, and the cell that a row has in it.
+pub(super) type CsvColumn<R> = (&'static str, for<'a> fn(&'a R) -> Cell<'a>);
+
+impl<'a> From<&'a str> for Cell<'a> {
+    fn from(text: &'a str) -> Self {
+        Self::Text(text.into())
+    }
+}
+
+impl<'a> From<Option<&'a str>> for Cell<'a> {
+    fn from(text: Option<&'a str>) -> Self {
+        text.unwrap_or_default().into()
+    }
+}
+
+impl From<String> for Cell<'_> {
+    fn from(text: String) -> Self {
+        Self::Text(text.into())
+    }
+}
+
+impl From<Option<String>> for Cell<'_> {
+    fn from(text: Option<String>) -> Self {
+        text.unwrap_or_default().into()
+    }
+}
+
+impl From<f64> for Cell<'_> {
+    fn from(number: f64) -> Self {
+        Self::Number(Some(number))
+    }
+}
+
+impl From<Option<f64>> for Cell<'_> {
+    fn from(number: Option<f64>) -> Self {
+        Self::Number(number)
+    }
+}
+
+impl From<i64> for Cell<'_> {
+    fn from(number: i64) -> Self {
+        Self::Whole(Some(number))
+    }
+}
+
+impl From<Option<i64>> for Cell<'_> {
+    fn from(number: Option<i64>) -> Self {
+        Self::Whole(number)
+    }
+}
+
 /// Writes rows of one file; reuses its buffers from cell to cell.
 pub(crate) struct CsvSheet<W: Write> {
     rows: csv::Writer<W>,
@@ -51,6 +116,30 @@ impl<W: Write> CsvSheet<W> {
         Self { rows, style, times, cell: Vec::new() }
     }
 
+    /// A whole file: the titles, and a row for each of these.
+    pub(super) fn table<R>(mut self, columns: &[CsvColumn<R>], rows: &[R]) -> Result<(), ExportError> {
+        self.row(columns.iter().map(|(title, _)| *title))?;
+        for row in rows {
+            for (_, cell) in columns {
+                self.cell(cell(row))?;
+            }
+            self.end_row()?;
+        }
+        self.finish()
+    }
+
+    fn cell(&mut self, cell: Cell) -> Result<(), ExportError> {
+        match cell {
+            Cell::Text(text) => self.text(&text),
+            Cell::Number(number) => self.number(number),
+            Cell::Whole(number) => {
+                Ok(self.rows.write_field(number.map_or(String::new(), |number| number.to_string()))?)
+            }
+            Cell::Elapsed(us) => self.elapsed(us),
+            Cell::Time(us) => self.time(us),
+        }
+    }
+
     /// A cell of text, made safe and harmless.
     pub(crate) fn text(&mut self, text: &str) -> Result<(), ExportError> {
         Ok(self.rows.write_field(safe(&harmless(text)).as_ref())?)
@@ -68,11 +157,6 @@ impl<W: Write> CsvSheet<W> {
             }
         }
         Ok(self.rows.write_field(&self.cell)?)
-    }
-
-    /// A whole number; an empty cell where there is none.
-    pub(crate) fn whole(&mut self, number: Option<i64>) -> Result<(), ExportError> {
-        Ok(self.rows.write_field(number.map_or(String::new(), |number| number.to_string()))?)
     }
 
     /// Seconds since the session began, to the microsecond; an empty cell where there are none.

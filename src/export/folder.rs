@@ -8,23 +8,28 @@ use std::{
 
 use rusqlite::Connection;
 
-use super::{
-    CsvStyle, ExportError, changes, dropouts, events, excursions, long, responses, session_json, steps, waveforms,
-};
+use super::{CsvStyle, CsvTable, ExportError, long, session_json};
 use crate::store::read::{SessionRow, TimeStretch};
 
-/// What the folder holds.
-pub(crate) const FILES: [&str; 9] = [
-    "samples.csv",
-    "steps.csv",
-    "events.csv",
-    "excursions.csv",
-    "dropouts.csv",
-    "changes.csv",
-    "responses.csv",
-    "waveforms.csv",
-    "session.json",
+/// What the folder holds beside its small tables.
+const SAMPLES_FILE: &str = "samples.csv";
+const SESSION_FILE: &str = "session.json";
+
+/// The small tables, each in a file of its own.
+const TABLE_FILES: [(&str, CsvTable); 7] = [
+    ("steps.csv", CsvTable::Steps),
+    ("events.csv", CsvTable::Events),
+    ("excursions.csv", CsvTable::Excursions),
+    ("dropouts.csv", CsvTable::DropOuts),
+    ("changes.csv", CsvTable::Changes),
+    ("responses.csv", CsvTable::Responses),
+    ("waveforms.csv", CsvTable::Waveforms),
 ];
+
+/// The names of all files of the folder.
+pub(crate) fn folder_files() -> impl Iterator<Item = &'static str> {
+    [SAMPLES_FILE].into_iter().chain(TABLE_FILES.map(|(name, _)| name)).chain([SESSION_FILE])
+}
 
 /// Writes all files of a session; the folder is made where it is missing.
 pub(crate) fn to_folder(
@@ -35,26 +40,13 @@ pub(crate) fn to_folder(
     progress: impl FnMut(),
 ) -> Result<(), ExportError> {
     fs::create_dir_all(folder).map_err(|source| ExportError::File { path: folder.to_owned(), source })?;
-    let [
-        samples_file,
-        steps_file,
-        events_file,
-        excursions_file,
-        dropouts_file,
-        changes_file,
-        responses_file,
-        waveforms_file,
-        session_file,
-    ] = FILES.map(|name| folder.join(name));
-    whole_file(&samples_file, |file| long(connection, session, TimeStretch::ALL, style.clone(), file, progress))?;
-    whole_file(&steps_file, |file| steps(connection, session, style.clone(), file))?;
-    whole_file(&events_file, |file| events(connection, session, style.clone(), file))?;
-    whole_file(&excursions_file, |file| excursions(connection, session, style.clone(), file))?;
-    whole_file(&dropouts_file, |file| dropouts(connection, session, style.clone(), file))?;
-    whole_file(&changes_file, |file| changes(connection, session, style.clone(), file))?;
-    whole_file(&responses_file, |file| responses(connection, session, style.clone(), file))?;
-    whole_file(&waveforms_file, |file| waveforms(connection, session, style.clone(), file))?;
-    whole_file(&session_file, |file| session_json(connection, session, file))
+    whole_file(&folder.join(SAMPLES_FILE), |file| {
+        long(connection, session, TimeStretch::ALL, style.clone(), file, progress)
+    })?;
+    for (name, table) in TABLE_FILES {
+        whole_file(&folder.join(name), |file| table.write(connection, session, style.clone(), file))?;
+    }
+    whole_file(&folder.join(SESSION_FILE), |file| session_json(connection, session, file))
 }
 
 /// Writes a file under another name first, so that nobody ever finds half of it.

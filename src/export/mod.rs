@@ -1,21 +1,23 @@
 //! Sessions as files for other programs: CSV (RFC 4180) and JSON, streamed in constant memory.
 //!
-//! Reads the store and writes to whatever it is given; knows no terminal. Reading order: `csv_sheet` (cells and rows),
-//! `samples`, `tables`, `watched` (excursions and drop-outs), `track` (where a drive went), `folder` (all files of a session).
+//! Reads the store and writes to whatever it is given; knows no terminal. Reading order: `csv_sheet` (cells, columns and rows),
+//! `samples`, `tables` (the ledger, events and what was found while steps watched), `track` (where a drive went), `session_json`,
+//! `folder` (all files of a session).
 
 mod csv_sheet;
 mod folder;
 mod samples;
+mod session_json;
 mod tables;
 mod track;
-mod watched;
 
-pub(crate) use csv_sheet::{CsvSheet, CsvStyle, DecimalMark};
-pub(crate) use folder::{FILES, to_folder, whole_file};
+use csv_sheet::{Cell, CsvColumn, CsvSheet};
+pub(crate) use csv_sheet::{CsvStyle, DecimalMark};
+pub(crate) use folder::{folder_files, to_folder, whole_file};
 pub(crate) use samples::{long, wide};
-pub(crate) use tables::{Ledger, events, ledger_json, session_json, shown_ledger, steps};
+pub(crate) use session_json::{Ledger, ledger_json, session_json, shown_ledger};
+pub(crate) use tables::CsvTable;
 pub(crate) use track::{track_csv, track_gpx};
-pub(crate) use watched::{changes, dropouts, excursions, responses, waveforms};
 
 use crate::store::StoreError;
 

@@ -1,182 +1,190 @@
-//! The small tables of a session: steps, events, and the session itself.
+//! The small tables of a session as CSV: each column stands here once, its title beside its cell.
 
 use std::io::Write;
 
 use rusqlite::Connection;
-use serde::Serialize;
 
-use super::{CsvSheet, CsvStyle, ExportError};
+use super::{Cell, CsvColumn, CsvSheet, CsvStyle, ExportError};
 use crate::{
-    judging::{KnownGoodStep, known_good},
     procedure::YesNo,
-    session::{Verdict, findings::FindingRecord},
+    session::{RangeEnd, Verdict},
     store::read::{
-        self, CaptureRow, ChangeRow, ChannelRow, DropOutRow, ExcursionRow, FigureRow, PhotoRow, ResponseRow,
-        SessionRow, StepRow, StoredCorrection, WaveformRow,
+        self, CaptureRow, ChangeRow, DropOutRow, EventRow, ExcursionRow, ResponseRow, SessionRow, StepRow, WaveformRow,
     },
     units::Quantity,
 };
 
-/// A column of `steps.csv`: its title, and how its cell is written.
-type StepColumn<W> = (&'static str, fn(&mut CsvSheet<W>, &StepRow) -> Result<(), ExportError>);
-
-fn step_columns<W: Write>() -> Vec<StepColumn<W>> {
-    vec![
-        ("number", |sheet, step| sheet.whole(Some(step.number))),
-        ("attempt", |sheet, step| sheet.whole(Some(step.attempt))),
-        ("step", |sheet, step| sheet.text(&step.name)),
-        ("circuit", |sheet, step| sheet.text(or_empty(&step.circuit))),
-        ("began_s", |sheet, step| sheet.elapsed(Some(step.began_us))),
-        ("ended_s", |sheet, step| sheet.elapsed(step.ended_us)),
-        ("left", |sheet, step| sheet.text(or_empty(&step.left))),
-        ("channel", |sheet, step| sheet.text(or_empty(&step.channel))),
-        ("quantity", |sheet, step| {
-            let captured = step.capture.as_ref().and_then(|capture| capture.quantity);
-            sheet.text(captured.or(step.quantity).map_or("", Quantity::word))
-        }),
-        ("value", |sheet, step| value(sheet, step.capture.as_ref())),
-        ("unit", |sheet, step| {
-            let captured = step.capture.as_ref().and_then(|capture| capture.unit.as_deref());
-            sheet.text(captured.unwrap_or(or_empty(&step.unit)))
-        }),
-        ("u", |sheet, step| sheet.number(step.capture.as_ref().and_then(|capture| capture.u))),
-        ("limit_low", |sheet, step| sheet.number(step.limit_low)),
-        ("limit_high", |sheet, step| sheet.number(step.limit_high)),
-        ("verdict", |sheet, step| sheet.text(step.verdict.map_or("", Verdict::word))),
-        ("reason", |sheet, step| sheet.text(or_empty(&step.reason))),
-        ("place", |sheet, step| sheet.whole(step.place)),
-        ("proof", |sheet, step| {
-            sheet.text(&step.capture.as_ref().map_or(String::new(), |capture| capture.proof.join("; ")))
-        }),
-        ("flags", |sheet, step| {
-            let flags = step.capture.iter().flat_map(|capture| &capture.flags);
-            sheet.text(&flags.map(|flag| flag.word()).collect::<Vec<_>>().join(", "))
-        }),
-        ("limit_text", |sheet, step| sheet.text(or_empty(&step.limit_text))),
-        ("answer", |sheet, step| {
-            let answer = step.capture.as_ref().and_then(|capture| capture.answer);
-            sheet.text(answer.map_or("", YesNo::word))
-        }),
-    ]
+/// A small table.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum CsvTable {
+    /// The ledger: one row a step.
+    Steps,
+    /// What happened.
+    Events,
+    /// One row for each time a limit was broken.
+    Excursions,
+    /// One row for each channel that fell; those that fell together have one number.
+    DropOuts,
+    /// One row for each time a channel went to another level.
+    Changes,
+    /// What channels did after marks and changes.
+    Responses,
+    /// The shapes of the signals: one row for each channel in each step.
+    Waveforms,
 }
 
-fn or_empty(text: &Option<String>) -> &str {
-    text.as_deref().unwrap_or_default()
-}
-
-/// The ledger as CSV: one row a step.
-pub(crate) fn steps(
-    connection: &Connection,
-    session: &SessionRow,
-    style: CsvStyle,
-    to: impl Write,
-) -> Result<(), ExportError> {
-    let mut sheet = CsvSheet::new(to, style, read::wall_times(connection, session)?);
-    let columns = step_columns();
-    sheet.row(columns.iter().map(|(title, _)| *title))?;
-    for step in read::steps(connection, session)? {
-        for (_, write_cell) in &columns {
-            write_cell(&mut sheet, &step)?;
+impl CsvTable {
+    /// Writes it.
+    pub(crate) fn write(
+        self,
+        connection: &Connection,
+        session: &SessionRow,
+        style: CsvStyle,
+        to: impl Write,
+    ) -> Result<(), ExportError> {
+        let sheet = CsvSheet::new(to, style, read::wall_times(connection, session)?);
+        match self {
+            Self::Steps => sheet.table(STEPS, &read::steps(connection, session)?),
+            Self::Events => sheet.table(EVENTS, &read::events(connection, session.id)?),
+            Self::Excursions => sheet.table(EXCURSIONS, &read::excursions(connection, session)?),
+            Self::DropOuts => sheet.table(DROPOUTS, &read::dropouts(connection, session)?),
+            Self::Changes => sheet.table(CHANGES, &read::changes(connection, session)?),
+            Self::Responses => sheet.table(RESPONSES, &read::responses(connection, session)?),
+            Self::Waveforms => sheet.table(WAVEFORMS, &read::waveforms(connection, session)?),
         }
-        sheet.end_row()?;
-    }
-    sheet.finish()
-}
-
-fn value<W: Write>(sheet: &mut CsvSheet<W>, capture: Option<&CaptureRow>) -> Result<(), ExportError> {
-    match capture.and_then(|capture| capture.beyond) {
-        Some(end) => sheet.text(end.word()),
-        None => sheet.number(capture.and_then(|capture| capture.value)),
     }
 }
 
-/// The events as CSV.
-pub(crate) fn events(
-    connection: &Connection,
-    session: &SessionRow,
-    style: CsvStyle,
-    to: impl Write,
-) -> Result<(), ExportError> {
-    let mut sheet = CsvSheet::new(to, style, read::wall_times(connection, session)?);
-    sheet.row(["elapsed_s", "time", "kind", "subject", "text"])?;
-    for event in read::events(connection, session.id)? {
-        sheet.elapsed(Some(event.at_us))?;
-        sheet.time(event.at_us)?;
-        sheet.text(event.kind.word())?;
-        sheet.text(&event.subject)?;
-        sheet.text(&event.text)?;
-        sheet.end_row()?;
-    }
-    sheet.finish()
+const STEPS: &[CsvColumn<StepRow>] = &[
+    ("number", |row| row.number.into()),
+    ("attempt", |row| row.attempt.into()),
+    ("step", |row| row.name.as_str().into()),
+    ("circuit", |row| row.circuit.as_deref().into()),
+    ("began_s", |row| Cell::Elapsed(Some(row.began_us))),
+    ("ended_s", |row| Cell::Elapsed(row.ended_us)),
+    ("left", |row| row.left.as_deref().into()),
+    ("channel", |row| row.channel.as_deref().into()),
+    ("quantity", |row| captured(row, |capture| capture.quantity).or(row.quantity).map(Quantity::word).into()),
+    ("value", |row| row.capture.as_ref().map_or(Cell::Number(None), |capture| value(capture.value, capture.beyond))),
+    ("unit", |row| captured(row, |capture| capture.unit.as_deref()).or(row.unit.as_deref()).into()),
+    ("u", |row| captured(row, |capture| capture.u).into()),
+    ("limit_low", |row| row.limit_low.into()),
+    ("limit_high", |row| row.limit_high.into()),
+    ("verdict", |row| row.verdict.map(Verdict::word).into()),
+    ("reason", |row| row.reason.as_deref().into()),
+    ("place", |row| row.place.into()),
+    ("proof", |row| row.capture.as_ref().map(|capture| capture.proof.join("; ")).into()),
+    ("flags", |row| {
+        let flags = row.capture.iter().flat_map(|capture| &capture.flags);
+        flags.map(|flag| flag.word()).collect::<Vec<_>>().join(", ").into()
+    }),
+    ("limit_text", |row| row.limit_text.as_deref().into()),
+    ("answer", |row| captured(row, |capture| capture.answer).map(YesNo::word).into()),
+];
+
+const EVENTS: &[CsvColumn<EventRow>] = &[
+    ("elapsed_s", |row| Cell::Elapsed(Some(row.at_us))),
+    ("time", |row| Cell::Time(row.at_us)),
+    ("kind", |row| row.kind.word().into()),
+    ("subject", |row| row.subject.as_str().into()),
+    ("text", |row| row.text.as_str().into()),
+];
+
+const EXCURSIONS: &[CsvColumn<ExcursionRow>] = &[
+    ("step", |row| row.step.into()),
+    ("number", |row| row.number.into()),
+    ("channel", |row| row.channel.as_str().into()),
+    ("quantity", |row| row.quantity.word().into()),
+    ("began_s", |row| Cell::Elapsed(Some(row.began_us))),
+    ("ended_s", |row| Cell::Elapsed(row.ended_us)),
+    ("time", |row| Cell::Time(row.began_us)),
+    ("worst", |row| value(row.worst, row.beyond)),
+    ("unit", |row| row.unit.as_str().into()),
+    ("worst_s", |row| Cell::Elapsed(Some(row.worst_us))),
+    ("limit_low", |row| row.limit_low.into()),
+    ("limit_high", |row| row.limit_high.into()),
+    ("shown", |row| row.shown.join("; ").into()),
+];
+
+const DROPOUTS: &[CsvColumn<DropOutRow>] = &[
+    ("step", |row| row.step.into()),
+    ("number", |row| row.number.into()),
+    ("channel", |row| row.channel.as_str().into()),
+    ("quantity", |row| row.quantity.word().into()),
+    ("began_s", |row| Cell::Elapsed(Some(row.began_us))),
+    ("ended_s", |row| Cell::Elapsed(Some(row.ended_us))),
+    ("time", |row| Cell::Time(row.began_us)),
+    ("level", |row| row.level.into()),
+    ("least", |row| row.least.into()),
+    ("unit", |row| row.unit.as_str().into()),
+    ("samples", |row| row.samples.into()),
+];
+
+const CHANGES: &[CsvColumn<ChangeRow>] = &[
+    ("step", |row| row.step.into()),
+    ("number", |row| row.number.into()),
+    ("channel", |row| row.channel.as_str().into()),
+    ("quantity", |row| row.quantity.word().into()),
+    ("elapsed_s", |row| Cell::Elapsed(Some(row.at_us))),
+    ("time", |row| Cell::Time(row.at_us)),
+    ("level_before", |row| row.level_before.into()),
+    ("level_after", |row| row.level_after.into()),
+    ("unit", |row| row.unit.as_str().into()),
+    ("lasted_s", |row| Cell::Elapsed(Some(row.lasted_us))),
+    ("interval_s", |row| Cell::Elapsed(Some(row.interval_us))),
+];
+
+const RESPONSES: &[CsvColumn<ResponseRow>] = &[
+    ("step", |row| row.step.into()),
+    ("number", |row| row.number.into()),
+    ("rule", |row| row.rule.as_str().into()),
+    ("channel", |row| row.channel.as_str().into()),
+    ("quantity", |row| row.quantity.map(Quantity::word).into()),
+    ("elapsed_s", |row| Cell::Elapsed(Some(row.at_us))),
+    ("time", |row| Cell::Time(row.at_us)),
+    ("delay_s", |row| row.delay_s.into()),
+    ("u_s", |row| row.u_s.into()),
+    ("level_before", |row| row.level_before.into()),
+    ("level_after", |row| row.level_after.into()),
+    ("unit", |row| row.unit.as_deref().into()),
+    ("lasted_s", |row| row.lasted_s.into()),
+    ("verdict", |row| row.verdict.map(Verdict::word).into()),
+    ("reason", |row| row.reason.as_str().into()),
+];
+
+const WAVEFORMS: &[CsvColumn<WaveformRow>] = &[
+    ("step", |row| row.step.into()),
+    ("channel", |row| row.channel.as_str().into()),
+    ("quantity", |row| row.quantity.word().into()),
+    ("shape", |row| row.shape.word().into()),
+    ("rate_hz", |row| row.rate_hz.into()),
+    ("samples", |row| row.samples.into()),
+    ("least", |row| row.least.into()),
+    ("greatest", |row| row.greatest.into()),
+    ("mean", |row| row.mean.into()),
+    ("rms", |row| row.rms.into()),
+    ("low_level", |row| row.low_level.into()),
+    ("high_level", |row| row.high_level.into()),
+    ("ripple_rms", |row| row.ripple_rms.into()),
+    ("ripple_pp", |row| row.ripple_pp.into()),
+    ("peak", |row| row.peak.into()),
+    ("hold", |row| row.hold.into()),
+    ("unit", |row| row.unit.as_str().into()),
+    ("frequency_hz", |row| row.frequency_hz.into()),
+    ("frequency_u", |row| row.frequency_u.into()),
+    ("duty", |row| row.duty.into()),
+    ("duty_u", |row| row.duty_u.into()),
+    ("switch_ons", |row| row.switch_ons.into()),
+    ("time_constant_s", |row| row.time_constant_s.into()),
+    ("time_constant_u", |row| row.time_constant_u.into()),
+];
+
+/// Something of what a step was judged on.
+fn captured<'a, T>(step: &'a StepRow, of: impl FnOnce(&'a CaptureRow) -> Option<T>) -> Option<T> {
+    step.capture.as_ref().and_then(of)
 }
 
-/// A session with its ledger, as JSON has it.
-#[derive(Serialize, utoipa::ToSchema)]
-pub(crate) struct Ledger {
-    session: SessionRow,
-    channels: Vec<ChannelRow>,
-    steps: Vec<StepRow>,
-    captures: Vec<CaptureRow>,
-    figures: Vec<FigureRow>,
-    findings: Vec<FindingRecord>,
-    corrections: Vec<StoredCorrection>,
-    /// Left out where there is none: the hashes of older exports stay what they were.
-    #[serde(skip_serializing_if = "Vec::is_empty")]
-    photos: Vec<PhotoRow>,
-    excursions: Vec<ExcursionRow>,
-    dropouts: Vec<DropOutRow>,
-    changes: Vec<ChangeRow>,
-    responses: Vec<ResponseRow>,
-    waveforms: Vec<WaveformRow>,
-    /// Of other sessions, so no part of an export.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    known_good: Option<Vec<KnownGoodStep>>,
-}
-
-impl Ledger {
-    fn new(connection: &Connection, session: &SessionRow) -> Result<Self, ExportError> {
-        Ok(Self {
-            session: session.clone(),
-            channels: read::channels(connection, session.id)?,
-            steps: read::steps(connection, session)?,
-            captures: read::captures(connection, session)?,
-            figures: read::figures(connection, session)?,
-            findings: read::findings(connection, session)?,
-            corrections: read::corrections(connection, session.id)?,
-            photos: read::photos(connection, session.id)?,
-            excursions: read::excursions(connection, session)?,
-            dropouts: read::dropouts(connection, session)?,
-            changes: read::changes(connection, session)?,
-            responses: read::responses(connection, session)?,
-            waveforms: read::waveforms(connection, session)?,
-            known_good: None,
-        })
-    }
-
-    fn write(&self, mut to: impl Write) -> Result<(), ExportError> {
-        serde_json::to_writer_pretty(&mut to, self).map_err(std::io::Error::from)?;
-        Ok(writeln!(to)?)
-    }
-}
-
-/// A session with its ledger as one JSON object.
-pub(crate) fn session_json(connection: &Connection, session: &SessionRow, to: impl Write) -> Result<(), ExportError> {
-    Ledger::new(connection, session)?.write(to)
-}
-
-/// The same with what machines known to be good showed, for those who look at it.
-pub(crate) fn ledger_json(connection: &Connection, session: &SessionRow, to: impl Write) -> Result<(), ExportError> {
-    let known = known_good(connection, session)?;
-    Ledger { known_good: Some(known), ..Ledger::new(connection, session)? }.write(to)
-}
-
-/// That with each captured value as a person reads it, for the page.
-pub(crate) fn shown_ledger(connection: &Connection, session: &SessionRow) -> Result<Ledger, ExportError> {
-    let known = known_good(connection, session)?;
-    let mut ledger = Ledger { known_good: Some(known), ..Ledger::new(connection, session)? };
-    let judged = ledger.steps.iter_mut().filter_map(|step| step.capture.as_mut());
-    for capture in judged.chain(&mut ledger.captures) {
-        capture.shown = capture.shown();
-    }
-    Ok(ledger)
+/// A value, or the end of the range that it was beyond.
+fn value<'a>(value: Option<f64>, beyond: Option<RangeEnd>) -> Cell<'a> {
+    beyond.map_or(Cell::Number(value), |end| end.word().into())
 }

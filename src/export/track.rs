@@ -5,7 +5,7 @@ use std::io::Write;
 use jiff::Timestamp;
 use rusqlite::Connection;
 
-use super::{CsvSheet, CsvStyle, ExportError};
+use super::{Cell, CsvColumn, CsvSheet, CsvStyle, ExportError};
 use crate::{
     drive::{FlagKind, drive_flags, place},
     harmless::harmless,
@@ -23,18 +23,16 @@ pub(crate) fn track_csv(
     to: impl Write,
 ) -> Result<(), ExportError> {
     let points = points(connection, session)?;
-    let mut sheet = CsvSheet::new(to, style, read::wall_times(connection, session)?);
-    sheet.row(["elapsed_s", "time", "latitude", "longitude", "speed_kmh"])?;
-    for point in points {
-        sheet.elapsed(Some(point.at_us))?;
-        sheet.time(point.at_us)?;
-        sheet.number(Some(point.latitude))?;
-        sheet.number(Some(point.longitude))?;
-        sheet.number(point.speed)?;
-        sheet.end_row()?;
-    }
-    sheet.finish()
+    CsvSheet::new(to, style, read::wall_times(connection, session)?).table(TRACK, &points)
 }
+
+const TRACK: &[CsvColumn<TrackPoint>] = &[
+    ("elapsed_s", |point| Cell::Elapsed(Some(point.at_us))),
+    ("time", |point| Cell::Time(point.at_us)),
+    ("latitude", |point| point.latitude.into()),
+    ("longitude", |point| point.longitude.into()),
+    ("speed_kmh", |point| point.speed.into()),
+];
 
 /// The track as GPX.
 pub(crate) fn track_gpx(connection: &Connection, session: &SessionRow, mut to: impl Write) -> Result<(), ExportError> {

@@ -35,7 +35,7 @@ pub(crate) enum JudgingError {
     },
     /// An older bayline kept no inputs.
     #[error(
-        "session {id} can't be judged again: bayline {program} recorded it, and did not keep yet what a judgement rests on beside the samples"
+        "session {id} can't be judged again: it was recorded by bayline {program}, which did not keep all that a judgement needs"
     )]
     NoInputs {
         /// Its number.
@@ -89,7 +89,7 @@ pub(crate) enum JudgingError {
         why: String,
     },
     /// Judged again, something is not what it was.
-    #[error("session {id} comes out otherwise: {difference}")]
+    #[error("session {id}, judged again, differs from its record: {difference}")]
     Different {
         /// Its number.
         id: i64,
@@ -98,7 +98,7 @@ pub(crate) enum JudgingError {
     },
     /// The computer's clock is wrong, or was set back.
     #[error(
-        "the computer's clock says a time before session {id} began, so it can't be told when this is done; set the clock, then try again"
+        "the computer's clock shows a time before session {id} began, so this can't be dated; set the clock, then try again"
     )]
     ClockBefore {
         /// Its number.
@@ -315,7 +315,7 @@ pub(crate) fn keep_judgement(
 /// The present time, counted from the session's begin by the computer's clock, µs.
 ///
 /// # Errors
-/// The clock says a time before it.
+/// The clock shows a time before it.
 pub(crate) fn now_us(session: &SessionRow) -> Result<i64, JudgingError> {
     let since = Clock::wall().0 - session.began_utc_us;
     if since < 0 { Err(JudgingError::ClockBefore { id: session.id }) } else { Ok(since) }

@@ -160,7 +160,7 @@ impl Comparison {
         let (mended, worse) = (names(StepChange::Mended), names(StepChange::Worse));
         let mut parts = Vec::new();
         if !mended.is_empty() {
-            parts.push(format!("in limit after the work, which they were not before: {}", mended.join(", ")));
+            parts.push(format!("in limit after the work and not before: {}", mended.join(", ")));
         }
         if !worse.is_empty() {
             parts.push(format!("worse than before: {}", worse.join(", ")));

@@ -16,13 +16,14 @@ use crate::{
     channel::{ChannelId, Conversion, Sample},
     clock::{Mono, Wall},
     procedure::Procedure,
-    protocol::{Annunciators, Value},
+    protocol::Annunciators,
     session::{
         Begin, Command, Core, CoreEvent, CoreInput, Effect, PreviousSession, Record, SessionExit, Visit, VoidCapture,
     },
     store::{
-        BEYOND_DOWN, BEYOND_UP, JudgementDraft, SampleRow,
+        JudgementDraft, SampleRow,
         read::{SessionRow, StoredInput, channels, sample_rows},
+        sample_value,
     },
     units::Quantity,
 };
@@ -75,7 +76,7 @@ pub(super) fn replay(
 ) -> Result<(JudgementDraft, Option<String>), JudgingError> {
     let wrong = |why: String| JudgingError::Input { id: recording.session.id, why };
     let Some(CoreInput::Bench(bench)) = recording.inputs.first().map(|first| first.input.clone()) else {
-        return Err(wrong("what the bench was as it began is not kept".to_owned()));
+        return Err(wrong("the state of the bench at its begin was not kept".to_owned()));
     };
     let mut core = Core::restored(&bench).map_err(wrong)?;
     if recording.runs.is_some() {
@@ -161,7 +162,7 @@ impl SessionReplay<'_> {
             }
             self.feed_up_to(stored.next_row)?;
             let is_by_record = self.recording.runs.is_some();
-            // Where the record tells the steps, the operator's moves are told by them.
+            // Where the steps of the record are replayed, the operator's moves follow from them.
             let is_move = matches!(stored.input, CoreInput::Step(_) | CoreInput::Undo)
                 || (matches!(stored.input, CoreInput::Mark(_)) && self.recording.procedure.is_none());
             // Judged by another visit, what was told in between is in it.
@@ -220,12 +221,7 @@ impl SessionReplay<'_> {
     /// A stored row as the sample that it was; none for one of a derived channel, which follows from others.
     fn sample(&self, row: &SampleRow) -> Option<Sample> {
         let channel = self.channels.get(&row.channel).filter(|channel| !channel.is_derived)?;
-        let value = match row.value {
-            Some(value) => Value::Number(value),
-            None if row.state & BEYOND_UP != 0 => Value::Over,
-            None if row.state & BEYOND_DOWN != 0 => Value::Under,
-            None => return None,
-        };
+        let value = sample_value(row.value, row.state)?;
         let annunciators = u16::try_from(row.state & 0xffff).unwrap_or(0);
         Some(Sample {
             at: Mono(row.time_us),

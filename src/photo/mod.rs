@@ -65,7 +65,7 @@ pub(crate) fn redrawn(bytes: &[u8], text: &str) -> Result<PreparedPhoto, PhotoEr
     let image = shrunk(image, KEPT_SIDE);
     let jpeg = encode(&image, KEPT_QUALITY)?;
     let hash: String = Sha256::digest(&jpeg).iter().map(|byte| format!("{byte:02x}")).collect();
-    let hash = PhotoHash::try_from(hash).expect("a SHA-256 has 64 hexadecimal digits");
+    let hash: PhotoHash = hash.parse().expect("a SHA-256 has 64 hexadecimal digits");
     let (width, height) = (image.width(), image.height());
     let photo = VisitPhoto { hash, width, height, bytes: jpeg.len() as u64, text: text.to_owned() };
     Ok(PreparedPhoto { photo, jpeg })

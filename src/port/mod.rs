@@ -40,4 +40,4 @@ pub(crate) use converse::{Conversation, converse};
 pub(crate) use list::{Device, DeviceKind, Roots, plugged_in};
 pub(crate) use open::open;
 pub(crate) use reader::{Listener, Stop, read_until_stopped};
-pub(crate) use settings::{DataBits, Flow, Level, Parity, Settings, StopBits};
+pub(crate) use settings::{Baud, DataBits, Flow, Level, Parity, Settings, StopBits};

@@ -6,7 +6,7 @@ use serde::Deserialize;
 use strum::{EnumMessage, VariantArray};
 
 use super::HidCable;
-use crate::words::words;
+use crate::{units::WholeNumber, words::words};
 
 /// How a serial line is set, and what a HID cable wants. Where the port is neither, it is not looked at.
 /// Of a HID cable's line the data bits count; its speed is set by what the cable is greeted with.
@@ -57,6 +57,9 @@ impl fmt::Display for Settings {
         write!(f, "{} {}{parity}{}", self.baud, self.data_bits.count(), self.stop_bits.count())
     }
 }
+
+/// Bits a second that a serial line may be set to.
+pub(crate) type Baud = WholeNumber<50, 20_000_000>;
 
 /// Bits in a character.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]

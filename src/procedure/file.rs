@@ -12,7 +12,7 @@ use toml::Spanned;
 use super::{
     CaptureMode, Procedure, ProcedureError, ResponseRule, Step,
     circuit::circuits,
-    keys::Time,
+    keys::{Time, WrittenName},
     limits::{WrittenLimit, check_answer, limit, relative_mistake},
     shape::{ripple, shape},
 };
@@ -84,8 +84,8 @@ impl Procedure {
             steps[place].relative = Some(resolved);
         }
         Ok(Self {
-            title: table.title,
-            caution: table.caution,
+            title: table.title.0,
+            caution: table.caution.0,
             advance: table.advance,
             circuits: circuits(source, table.circuit, &steps)?,
             proof: table.proof.rules(source)?,
@@ -113,7 +113,7 @@ fn items((step, items): StepOfFile) -> Vec<Step> {
 }
 
 fn step(source: Source, lines: &LineNumbers, table: StepTable) -> Result<(StepOfFile, Option<WrittenLimit>), Mistake> {
-    let name = table.name.get_ref().trim().to_owned();
+    let name = table.name.get_ref().0.trim().to_owned();
     if name.is_empty() || RESERVED.contains(&name.to_ascii_lowercase().as_str()) {
         let message = format!("found \"{name}\", expected a name other than next, back, again and skip");
         return Err(source.mistake(table.name.span(), message));
@@ -149,7 +149,7 @@ fn step(source: Source, lines: &LineNumbers, table: StepTable) -> Result<(StepOf
     }
     let (warn_ahead, ripple) = (warn_ahead(source, &table, plain.as_ref())?, ripple(source, &table)?);
     let warn_levels = warn_levels(source, &table, plain.as_ref())?;
-    let at = table.channel.as_ref().unwrap_or(&table.name).span();
+    let at = table.channel.as_ref().map_or_else(|| table.name.span(), Spanned::span);
     let time = |time: Option<Time>, default| time.map_or(default, |Time(time)| time);
     let step = Step {
         contact: contact(source, &table, limit.as_ref())?,
@@ -159,8 +159,8 @@ fn step(source: Source, lines: &LineNumbers, table: StepTable) -> Result<(StepOf
         conditions: table.r#while.iter().map(|table| condition(source, table)).collect::<Result<_, _>>()?,
         line: lines.line(at.start),
         name,
-        circuit: table.circuit,
-        instruction: table.r#do,
+        circuit: table.circuit.map(|WrittenName(circuit)| circuit),
+        instruction: table.r#do.0,
         channel: table.channel.map(Spanned::into_inner),
         quantity: table.quantity,
         limit: plain,

@@ -8,9 +8,34 @@ use super::{
 };
 use crate::{
     electrics::DecisionRule,
+    text_length::{TooLong, check_name, check_text},
     units::{Dimension, Limit, Measure, UnitError, parse_duration},
     words::{from_text, words},
 };
+
+/// A name of the file's own: of a step, a circuit, an item.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) struct WrittenName(pub(super) String);
+
+impl FromStr for WrittenName {
+    type Err = TooLong;
+
+    fn from_str(text: &str) -> Result<Self, TooLong> {
+        check_name("name", text).map(|()| Self(text.to_owned()))
+    }
+}
+
+/// Sentences: an instruction, a caution.
+#[derive(Debug, Clone, Default)]
+pub(super) struct WrittenText(pub(super) String);
+
+impl FromStr for WrittenText {
+    type Err = TooLong;
+
+    fn from_str(text: &str) -> Result<Self, TooLong> {
+        check_text("text", text).map(|()| Self(text.to_owned()))
+    }
+}
 
 /// `"250 ms"`
 #[derive(Debug, Clone, Copy)]
@@ -174,7 +199,7 @@ impl FromStr for PartTemperature {
     }
 }
 
-from_text!(Time, Share, Celsius, CelsiusRange, PartTemperature);
+from_text!(WrittenName, WrittenText, Time, Share, Celsius, CelsiusRange, PartTemperature);
 
 words!(Advance, CaptureMode, DecisionRule);
 

@@ -65,7 +65,8 @@ pub(super) fn limit(source: Source, table: &StepTable) -> Result<Option<WrittenL
             (None, None, None, None) => return Ok(None),
         };
     if table.channel.is_none() {
-        let message = format!("found a limit in step \"{}\", expected a channel to judge by it", table.name.get_ref());
+        let message =
+            format!("found a limit in step \"{}\", expected a channel to judge by it", table.name.get_ref().0);
         return Err(source.mistake(span, message));
     }
     let limit = match value {
@@ -120,7 +121,7 @@ pub(super) fn check_answer(source: Source, table: &StepTable) -> Result<(), Mist
     if measures.into_iter().chain(limits.into_iter().flatten()).next().is_some() || table.quantity.is_some() {
         let message = format!(
             "found answer in step \"{}\", expected no channel, quantity or limit beside it: the operator answers yes or no",
-            table.name.get_ref()
+            table.name.get_ref().0
         );
         return Err(source.mistake(answer.span(), message));
     }

@@ -160,9 +160,10 @@ impl CaptureMode {
 }
 
 /// What proves that the leads touch something.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub enum ContactRule {
     /// They are fixed: whatever is read counts.
+    #[default]
     Fixed,
     /// The value is at least so large, base units of the step's quantity, either sign. For ohms:
     /// anything that is not beyond the range.

@@ -4,6 +4,8 @@ use std::{fmt, str::FromStr};
 
 use serde::de::{Deserialize, Deserializer, Error, SeqAccess, Visitor};
 
+use super::keys::WrittenName;
+
 /// A range may have this many items at most: more is a slip of the pen.
 const MOST: u32 = 200;
 
@@ -57,8 +59,8 @@ impl<'de> Deserialize<'de> for SetItems {
 
             fn visit_seq<A: SeqAccess<'de>>(self, mut list: A) -> Result<SetItems, A::Error> {
                 let mut items: Vec<String> = Vec::new();
-                while let Some(item) = list.next_element::<String>()? {
-                    let item = item.trim().to_owned();
+                while let Some(item) = list.next_element::<WrittenName>()? {
+                    let item = item.0.trim().to_owned();
                     if item.is_empty() || items.contains(&item) {
                         let found = format!("\"{item}\" as an item");
                         return Err(A::Error::custom(SetError { found }));

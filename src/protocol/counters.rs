@@ -3,10 +3,9 @@
 //! Knows numbers only. A step of more than half the counter's range is taken for a device that was
 //! restarted, or for a frame that came twice, never for lost frames.
 
-use serde::Deserialize;
 use strum::{EnumMessage, VariantArray};
 
-use crate::words::words;
+use crate::{units::WholeNumber, words::words};
 
 /// The unit of a device's clock.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, VariantArray, EnumMessage)]
@@ -32,25 +31,8 @@ impl TimeUnit {
     }
 }
 
-/// The width of a counter, after which it begins again at zero: 1 to 64 bits.
-#[derive(Debug, Clone, Copy, Deserialize)]
-#[serde(try_from = "i64")]
-pub(super) struct CounterBits(u32);
-
-impl CounterBits {
-    /// A number in a frame is never wider than 64 bits, nor without any.
-    pub(super) fn of_field(width: u32) -> Self {
-        Self(width.clamp(1, 64))
-    }
-}
-
-impl TryFrom<i64> for CounterBits {
-    type Error = &'static str;
-
-    fn try_from(bits: i64) -> Result<Self, Self::Error> {
-        if (1..=64).contains(&bits) { Ok(Self(bits as u32)) } else { Err("expected 1 to 64 bits") }
-    }
-}
+/// The width of a counter in bits, after which it begins again at zero. No number in a frame is wider.
+pub(super) type CounterBits = WholeNumber<1, 64>;
 
 /// Where a protocol's counters wrap around.
 #[derive(Debug, Clone, Copy)]
@@ -70,8 +52,8 @@ impl Default for CountersRule {
 impl CountersRule {
     /// Of counters whose width the file gives.
     pub(super) fn new(time: Option<(TimeUnit, CounterBits)>, sequence: Option<CounterBits>) -> Self {
-        let period_s = |(unit, CounterBits(bits)): (TimeUnit, CounterBits)| f64::from(bits).exp2() / unit.per_second();
-        Self { time_period_s: time.map(period_s), sequence_bits: sequence.map_or(64, |CounterBits(bits)| bits) }
+        let period_s = |(unit, bits): (TimeUnit, CounterBits)| (bits.get() as f64).exp2() / unit.per_second();
+        Self { time_period_s: time.map(period_s), sequence_bits: sequence.map_or(64, |bits| bits.get() as u32) }
     }
 
     /// Several messages share their counters: the widths given by any hold for all.

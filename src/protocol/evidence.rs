@@ -1,7 +1,7 @@
 //! What a port's text has shown so far about a sign that may mean two things. One text proves nothing: it may be damaged.
 
 /// So many texts in a row must show the same.
-const ENOUGH: u8 = 2;
+const LEAST_TEXTS: u8 = 2;
 
 /// What was shown last, and how often in a row.
 #[derive(Debug, Clone, Copy)]
@@ -19,14 +19,14 @@ impl<T: Copy + PartialEq> Evidence<T> {
     /// A text showed this.
     pub(super) fn add(&mut self, shown: T) {
         self.seen = match self.seen {
-            Some((known, times)) if known == shown => Some((known, times.saturating_add(1).min(ENOUGH))),
+            Some((known, times)) if known == shown => Some((known, times.saturating_add(1).min(LEAST_TEXTS))),
             _ => Some((shown, 1)),
         };
     }
 
     /// What is settled, if anything.
     pub(super) fn settled(&self) -> Option<T> {
-        self.seen.filter(|(_, times)| *times >= ENOUGH).map(|(shown, _)| shown)
+        self.seen.filter(|(_, times)| *times >= LEAST_TEXTS).map(|(shown, _)| shown)
     }
 }
 

@@ -3,7 +3,11 @@
 //! Looking up costs one comparison where names come in the order of the frame before, which is
 //! what boards do. Knows nothing of frames or readings.
 
+use std::str::FromStr;
+
 use serde::Deserialize;
+
+use crate::words::from_text;
 
 /// More names than this on one port is garbage read as names, not a board.
 pub(super) const MOST_NAMES: usize = 256;
@@ -12,8 +16,7 @@ pub(super) const MOST_NAMES: usize = 256;
 pub(super) const LONGEST_NAME: usize = 64;
 
 /// The name of a value, as a file gives it.
-#[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
-#[serde(try_from = "String")]
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) struct ValueName(pub String);
 
 impl Default for ValueName {
@@ -22,16 +25,18 @@ impl Default for ValueName {
     }
 }
 
-impl TryFrom<String> for ValueName {
-    type Error = String;
+impl FromStr for ValueName {
+    type Err = String;
 
-    fn try_from(name: String) -> Result<Self, String> {
+    fn from_str(name: &str) -> Result<Self, String> {
         if name.trim().is_empty() || name.len() > LONGEST_NAME || name.contains(char::is_control) {
             return Err(format!("found the name \"{name}\", expected 1 to {LONGEST_NAME} letters"));
         }
-        Ok(Self(name))
+        Ok(Self(name.to_owned()))
     }
 }
+
+from_text!(ValueName);
 
 /// The names of columns; a column with an empty name is skipped.
 #[derive(Debug, Clone, Deserialize)]
@@ -46,7 +51,7 @@ impl TryFrom<Vec<String>> for ColumnNames {
             return Err(format!("expected 1 to {MOST_NAMES} names"));
         }
         for (index, name) in names.iter().enumerate().filter(|(_, name)| !name.is_empty()) {
-            ValueName::try_from(name.clone())?;
+            ValueName::from_str(name)?;
             if names[..index].contains(name) {
                 return Err(format!("found the name \"{name}\" twice"));
             }

@@ -1,6 +1,6 @@
 //! `[poll]`: what is sent to a meter that speaks only when asked.
 
-use std::{num::NonZeroU32, time::Duration};
+use std::{num::NonZeroU32, str::FromStr, time::Duration};
 
 use serde::Deserialize;
 use toml::{Spanned, de::DeTable};
@@ -12,6 +12,7 @@ use crate::{
         values::{BytePattern, FilledText, HexBytes},
     },
     units::parse_duration,
+    words::from_text,
 };
 
 /// A request of a protocol, so that its answer is known for what it is.
@@ -91,19 +92,20 @@ pub(in crate::protocol) struct ErrorsRule {
 }
 
 /// A time from a millisecond to an hour.
-#[derive(Debug, Clone, Copy, Deserialize)]
-#[serde(try_from = "String")]
+#[derive(Debug, Clone, Copy)]
 pub(in crate::protocol) struct PollTime(pub Duration);
 
-impl TryFrom<String> for PollTime {
-    type Error = String;
+impl FromStr for PollTime {
+    type Err = String;
 
-    fn try_from(text: String) -> Result<Self, String> {
-        let time = parse_duration(&text).map_err(|error| error.to_string())?;
+    fn from_str(text: &str) -> Result<Self, String> {
+        let time = parse_duration(text).map_err(|error| error.to_string())?;
         let is_sensible = (Duration::from_millis(1)..=Duration::from_secs(3600)).contains(&time);
         if is_sensible { Ok(Self(time)) } else { Err("expected a time from 1 ms to 1 h".to_owned()) }
     }
 }
+
+from_text!(PollTime);
 
 /// `[poll]` as the file has it: texts, and apart from them what ends each. The rule holds the bytes to send.
 #[derive(Deserialize)]

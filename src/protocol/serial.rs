@@ -1,15 +1,16 @@
 //! How a protocol's serial line is set: some meters are silent or garbled otherwise, and some
 //! cables take their power from a control line.
 
-use serde::Deserialize;
+use serde::{Deserialize, Deserializer};
 
-use crate::port::{DataBits, Level, Parity, Settings, StopBits};
+use crate::port::{Baud, DataBits, Level, Parity, Settings, StopBits};
 
 /// Settings of a serial line that a protocol asks for. What it leaves open is up to the port.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct SerialSettings {
     /// Bits a second.
+    #[serde(default, deserialize_with = "baud")]
     pub baud: Option<u32>,
     /// Bits of a character.
     pub data_bits: Option<DataBits>,
@@ -21,6 +22,10 @@ pub struct SerialSettings {
     pub dtr: Option<Level>,
     /// Level of "request to send" while the port is open.
     pub rts: Option<Level>,
+}
+
+fn baud<'de, D: Deserializer<'de>>(from: D) -> Result<Option<u32>, D::Error> {
+    Ok(Option::<Baud>::deserialize(from)?.map(|baud| baud.get() as u32))
 }
 
 impl SerialSettings {

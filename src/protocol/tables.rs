@@ -11,6 +11,7 @@ use toml::{
     de::{DeTable, DeValue, Deserializer},
 };
 
+use super::poll::PollRule;
 use crate::{
     mistake::{Mistake, Source},
     units::parse_duration,
@@ -61,11 +62,48 @@ impl<'a> KindTable<'a> {
         })
     }
 
-    /// The rest of it.
-    pub(super) fn read<T: DeserializeOwned>(self) -> Result<T, Mistake> {
-        read(self.source, self.rest)
+    /// The rest of it, completed. What it names of `[poll]` is looked up there.
+    pub(super) fn read<R: KindRule>(self, poll: Option<&PollRule>) -> Result<R, Mistake> {
+        let source = self.source;
+        R::completed(read(source, self.rest)?, PartContext { source, poll })
     }
 }
+
+/// What a table of one kind becomes.
+pub(super) trait KindRule: Sized {
+    /// The keys as the file has them: the rule itself, unless it holds something else, such as numbers in place of names.
+    type Keys: DeserializeOwned;
+
+    /// Checks what concerns several keys, and completes what some take over from others.
+    ///
+    /// # Errors
+    /// The first mistake, with its line.
+    fn completed(keys: Self::Keys, context: PartContext<'_>) -> Result<Self, Mistake>;
+}
+
+/// Where a table stands, and what it may refer to.
+#[derive(Clone, Copy)]
+pub(super) struct PartContext<'a> {
+    pub source: Source<'a>,
+    pub poll: Option<&'a PollRule>,
+}
+
+/// Rules whose keys are good where each is good by itself.
+macro_rules! independent_keys {
+    ($($rule:ty),+) => {$(
+        impl $crate::protocol::tables::KindRule for $rule {
+            type Keys = Self;
+
+            fn completed(
+                keys: Self,
+                _: $crate::protocol::tables::PartContext<'_>,
+            ) -> Result<Self, $crate::mistake::Mistake> {
+                Ok(keys)
+            }
+        }
+    )+};
+}
+pub(super) use independent_keys;
 
 /// Takes a table that has no kinds out of the file.
 pub(super) fn take_table<'a>(

@@ -17,19 +17,35 @@ use crate::{
 /// What some bytes give under a protocol: readings and device times in canonical form, frame by
 /// frame; problems behind the frame before them, with an exclamation mark.
 pub(super) fn decoded(parts: &str, bytes: &[u8]) -> Vec<String> {
+    decoded_with_losses(parts, &[bytes])
+}
+
+/// The same for a port that is lost, and found again, between one piece and the next.
+pub(super) fn decoded_with_losses(parts: &str, pieces: &[&[u8]]) -> Vec<String> {
     let text = format!("name = \"test\"\nabout = \"a test\"\nsource = \"the test\"\n{parts}");
     let protocol = Protocol::parse("test.toml", &text).unwrap_or_else(|mistake| panic!("{mistake}"));
     let mut engine = Engine::new(Arc::new(protocol));
-    let (mut out, mut reported) = (Decoded::default(), Vec::new());
-    for byte in bytes {
-        out.clear();
-        engine.push(&[*byte], &mut out);
+    let mut reported = Vec::new();
+    let mut report = |engine: &Engine, out: &Decoded| {
         reported.extend(out.identities.iter().map(|(_, text)| format!("itself: {text}")));
         reported.extend(out.readings.iter().map(|r| show_reading(&engine.names()[usize::from(r.name)], r)));
         reported.extend(out.frames.iter().filter_map(|frame| frame.device_time).map(|time| format!("@ {time} s")));
         reported
             .extend(out.frames.iter().filter_map(|frame| frame.action).map(|action| format!("> {}", action.word())));
         reported.extend(out.problems.iter().map(|problem| format!("! {}", problem.reason)));
+    };
+    let mut out = Decoded::default();
+    for (index, piece) in pieces.iter().enumerate() {
+        if index > 0 {
+            out.clear();
+            engine.lost(&mut out);
+            report(&engine, &out);
+        }
+        for byte in *piece {
+            out.clear();
+            engine.push(&[*byte], &mut out);
+            report(&engine, &out);
+        }
     }
     reported
 }
@@ -185,7 +201,7 @@ fn mistakes_are_reported_with_their_line() {
     assert!(whole(line, "kind = \"number\"\nsize = 3").starts_with("p.toml, line 8: unknown key `size`"));
     assert_eq!(
         whole("kind = \"line\"\nlongest = 0", "kind = \"number\""),
-        "p.toml, line 6: expected a longest frame of 1 to 65536 bytes"
+        "p.toml, line 6: found 0, expected a whole number from 1 to 65536"
     );
     assert_eq!(
         whole(line, "kind = \"columns\"\nseparator = \"1\""),

@@ -6,7 +6,7 @@ use jiff::tz::TimeZone;
 use super::{
     ReportError, harmless_page,
     number_line::NumberLine,
-    rows::{began, captured, limit_of, look, verdict_word},
+    rows::{began, captured, limit_of, verdict_mark, verdict_word},
 };
 use crate::{
     judging::{ComparedStep, Comparison, StepChange},
@@ -29,7 +29,7 @@ struct ComparisonSheet<'a> {
 }
 
 /// Shape, class of the style, and word of a verdict.
-type Look = (&'static str, &'static str, &'static str);
+type VerdictMark = (&'static str, &'static str, &'static str);
 
 struct ComparisonRow {
     name: String,
@@ -38,8 +38,8 @@ struct ComparisonRow {
     difference: String,
     change: &'static str,
     limit: String,
-    was: Look,
-    is: Look,
+    was: VerdictMark,
+    is: VerdictMark,
     line: Option<String>,
 }
 
@@ -80,7 +80,7 @@ fn row(step: &ComparedStep) -> ComparisonRow {
     let value =
         |row: &Option<StepRow>| row.as_ref().and_then(|row| row.capture.as_ref()).map_or("–".to_owned(), captured);
     let looks = |row: &Option<StepRow>| {
-        let (shape, class) = look(row.as_ref().and_then(|row| row.verdict));
+        let (shape, class) = verdict_mark(row.as_ref().and_then(|row| row.verdict));
         (shape, class, row.as_ref().map_or("–", verdict_word))
     };
     let number = |row: &Option<StepRow>| row.as_ref()?.capture.as_ref()?.value;

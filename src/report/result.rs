@@ -28,7 +28,7 @@ pub(super) fn result(steps: &[StepRow], findings: &[FindingRecord]) -> String {
     let fault = findings.iter().find(|finding| finding.kind.is_fault() && finding.sure != ConfidenceLevel::Possible);
     let mut sentences: Vec<String> = fault.map(|finding| finding.sentence.clone()).into_iter().collect();
     sentences.push(match (judged, bad.len()) {
-        (0, _) => "No value was held against a limit.".to_owned(),
+        (0, _) => "No value was compared with a limit.".to_owned(),
         (1, 0) if close.is_empty() => "The one measurement with a limit is in limit.".to_owned(),
         (_, 0) if close.is_empty() => format!("All {judged} measurements with a limit are in limit."),
         (_, 0) => format!("{} of {judged} measurements are in limit.", good.len()),
@@ -93,7 +93,7 @@ mod tests {
         let steps = [step("lift feed", 1, Some(Verdict::InLimit)), step("tilt feed", 1, Some(Verdict::InLimit))];
         assert_eq!(result(&steps, &[]), "All 2 measurements with a limit are in limit.");
         assert_eq!(result(&steps[..1], &[]), "The one measurement with a limit is in limit.");
-        assert_eq!(result(&[], &[]), "No value was held against a limit.");
+        assert_eq!(result(&[], &[]), "No value was compared with a limit.");
     }
 
     #[test]

@@ -37,7 +37,7 @@ impl SheetRow {
     pub(super) fn new(step: &StepRow, others: &[&StepRow]) -> Self {
         let limit = limit_of(step);
         let capture = step.capture.as_ref();
-        let (shape, class) = look(step.verdict);
+        let (shape, class) = verdict_mark(step.verdict);
         let good = matches!(step.verdict, Some(Verdict::OutOfLimit | Verdict::TooCloseToCall))
             .then(|| others.iter().find(|other| is_good_example(other, step)))
             .flatten();
@@ -97,7 +97,7 @@ pub(super) fn verdict_word(step: &StepRow) -> &'static str {
     }
 }
 
-pub(super) fn look(verdict: Option<Verdict>) -> (&'static str, &'static str) {
+pub(super) fn verdict_mark(verdict: Option<Verdict>) -> (&'static str, &'static str) {
     match verdict {
         Some(Verdict::InLimit) => ("●", "good"),
         Some(Verdict::OutOfLimit) => ("■", "bad"),

@@ -9,6 +9,7 @@ use super::{Capture, Correction, Judgement, PreviousSession, VisitCorrection, Vi
 use crate::{
     clock::Wall,
     procedure::{MachineHeat, Procedure, YesNo},
+    text_length::{TooLong, check_name, check_text},
     units::{Limit, Quantity},
 };
 
@@ -90,20 +91,6 @@ pub struct Visit {
     pub state: Option<MachineHeat>,
 }
 
-/// The longest note, mark or complaint, in characters: a page.
-pub(super) const LONGEST_TEXT: usize = 4000;
-
-/// The longest name of a step, machine or job, in characters: some lines.
-pub(super) const LONGEST_NAME: usize = 400;
-
-/// Refuses a text with more than so many characters.
-pub(super) fn check_length(text: &str, what: &'static str, most: usize) -> Result<(), Refusal> {
-    match text.chars().count() {
-        found if found > most => Err(Refusal::TooLong { what, found, most }),
-        _ => Ok(()),
-    }
-}
-
 /// Temperatures of places and parts that someone may work at, °C.
 const CELSIUS: std::ops::RangeInclusive<f64> = -90.0..=400.0;
 
@@ -129,8 +116,8 @@ impl Visit {
     /// A text is longer than what is kept.
     pub fn check(&self) -> Result<(), Refusal> {
         let names = [("machine", &self.machine), ("job", &self.job), ("VIN", &self.vin), ("counter", &self.counter)];
-        names.into_iter().try_for_each(|(what, text)| check_length(text, what, LONGEST_NAME))?;
-        check_length(&self.complaint, "complaint", LONGEST_TEXT)
+        names.into_iter().try_for_each(|(what, text)| check_name(what, text))?;
+        Ok(check_text("complaint", &self.complaint)?)
     }
 
     /// What is given this time; the rest from before.
@@ -283,15 +270,8 @@ pub enum Refusal {
         what: &'static str,
     },
     /// A text is a sentence or a page, not a file.
-    #[error("the {what} has {found} characters, {most} at most are kept; shorten it")]
-    TooLong {
-        /// What it is.
-        what: &'static str,
-        /// Its characters.
-        found: usize,
-        /// How many are kept.
-        most: usize,
-    },
+    #[error(transparent)]
+    TooLong(#[from] TooLong),
     /// A temperature or state is none that can be.
     #[error("{why}")]
     WrongCorrection {

@@ -40,7 +40,7 @@ pub struct Core {
     session: Option<Session>,
     /// The session before, while its last findings are awaited.
     ending: Option<EndingSession>,
-    /// What the last end came to, until it is told.
+    /// How the last session ended, until that is answered.
     ended: Option<CommandReply>,
     /// What `undo` would undo.
     last_act: Option<OperatorAct>,

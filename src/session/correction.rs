@@ -3,11 +3,12 @@
 use serde::{Deserialize, Serialize};
 use strum::{EnumMessage, VariantArray};
 
-use super::{
-    Refusal, Visit,
-    command::{LONGEST_NAME, LONGEST_TEXT, check_length, checked_celsius},
+use super::{Refusal, Visit, command::checked_celsius};
+use crate::{
+    procedure::MachineHeat,
+    text_length::{TooLong, check_name, check_text},
+    words::words,
 };
-use crate::{procedure::MachineHeat, words::words};
 
 /// What can be corrected. The words of the visit's fields are columns of the table `session`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, VariantArray, EnumMessage)]
@@ -133,16 +134,15 @@ impl CorrectedField {
     }
 
     /// Refuses a text that is no name and no sentence.
-    pub(crate) fn check_length(self, text: &str) -> Result<(), Refusal> {
-        let most = if self == Self::Complaint { LONGEST_TEXT } else { LONGEST_NAME };
-        check_length(text, self.word(), most)
+    pub(crate) fn check_length(self, text: &str) -> Result<(), TooLong> {
+        if self == Self::Complaint { check_text(self.word(), text) } else { check_name(self.word(), text) }
     }
 }
 
 /// One correction: who, what, before and after. The time is that of its record.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
 pub struct Correction {
-    /// Who made it; empty where not told.
+    /// Who made it; empty where not given.
     pub made_by: String,
     /// What was corrected.
     pub field: CorrectedField,
@@ -190,7 +190,7 @@ impl std::fmt::Display for Correction {
     }
 }
 
-/// What is told anew of a visit; none for what stays.
+/// What is corrected of a visit; none for what stays.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, utoipa::ToSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct VisitCorrection {
@@ -215,7 +215,7 @@ pub struct VisitCorrection {
 }
 
 impl VisitCorrection {
-    /// What is told anew, as text.
+    /// What is corrected, as text.
     pub(crate) fn fields(self) -> impl Iterator<Item = (CorrectedField, String)> {
         let Self { by: _, machine, job, vin, counter, complaint, ambient_c, part_c, machine_state } = self;
         let celsius = |value: Option<f64>| value.map(|value| value.to_string());
@@ -238,7 +238,7 @@ impl VisitCorrection {
     /// A text is too long, or nothing is another than it was; the visit is as it was then.
     pub(super) fn apply(self, visit: &mut Visit) -> Result<Vec<Correction>, Refusal> {
         let by = self.by.trim().to_owned();
-        check_length(&by, "name of who corrects", LONGEST_NAME)?;
+        check_name("name of who corrects", &by)?;
         let mut corrected = visit.clone();
         let mut corrections = Vec::new();
         for (field, text) in self.fields() {
@@ -284,7 +284,7 @@ mod tests {
         assert_eq!((visit.machine.as_str(), visit.job.as_str()), ("loader 8", "A-113"));
         assert_eq!(told.apply(&mut visit), Err(Refusal::NothingToCorrect));
         let long = VisitCorrection { job: Some("x".repeat(401)), machine: Some("y".to_owned()), ..Default::default() };
-        assert!(matches!(long.apply(&mut visit), Err(Refusal::TooLong { what: "job", .. })));
+        assert!(matches!(long.apply(&mut visit), Err(Refusal::TooLong(TooLong { what: "job", .. }))));
         assert_eq!(visit.machine, "loader 8", "nothing has changed");
     }
 }

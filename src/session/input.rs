@@ -73,7 +73,7 @@ pub struct BenchState {
     pub zeros: Vec<(u16, Zeroed)>,
     /// The readings that can still be taken.
     pub latest: Vec<SampleState>,
-    /// Which judgement of the session continued was gone on with: 0 for its first record; none where none is continued.
+    /// By which judgement the earlier session is continued: 0 for its first record; none where none is continued.
     pub continued_judgement: Option<i64>,
 }
 

@@ -15,7 +15,6 @@ use super::{
     active_step::{ActiveStep, LeadPosition},
     captured_values::CapturedValues,
     clamp_zero::ClampZeros,
-    command::check_length,
     findings::{Finding, FindingKind},
     judge::{CoilHold, VoidCapture},
     photo::PhotoList,
@@ -28,6 +27,7 @@ use crate::{
     clock::Mono,
     electrics::Uncertain,
     procedure::{Advance, CaptureMode, Procedure},
+    text_length::LengthCheck,
 };
 
 /// An open session.
@@ -192,9 +192,9 @@ impl Session {
 }
 
 /// The text without surrounding blanks; refused where nothing is left or it is too long.
-pub(super) fn trimmed(text: &str, what: &'static str, most: usize) -> Result<String, Refusal> {
+pub(super) fn trimmed(text: &str, what: &'static str, check: LengthCheck) -> Result<String, Refusal> {
     match text.trim() {
         "" => Err(Refusal::Empty { what }),
-        text => check_length(text, what, most).map(|()| text.to_owned()),
+        text => Ok(check(what, text).map(|()| text.to_owned())?),
     }
 }

@@ -7,9 +7,7 @@ use std::{
     str::FromStr,
 };
 
-use serde::Deserialize;
-
-use crate::text_file;
+use crate::{text_file, words::from_text};
 
 /// The longest name, characters.
 const LONGEST: usize = 60;
@@ -17,8 +15,7 @@ const LONGEST: usize = 60;
 const MOST_FILES: usize = 1000;
 
 /// A name without anything that means something in a path: letters, digits, blanks, `-` and `_`, with a letter or digit first.
-#[derive(Debug, Clone, PartialEq, Eq, Deserialize, utoipa::ToSchema)]
-#[serde(try_from = "String")]
+#[derive(Debug, Clone, PartialEq, Eq, utoipa::ToSchema)]
 #[schema(value_type = String)]
 pub(crate) struct FileName(String);
 
@@ -51,13 +48,7 @@ impl FromStr for FileName {
     }
 }
 
-impl TryFrom<String> for FileName {
-    type Error = FileNameError;
-
-    fn try_from(text: String) -> Result<Self, FileNameError> {
-        text.parse()
-    }
-}
+from_text!(FileName);
 
 /// What the files of a folder are.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

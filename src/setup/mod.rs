@@ -15,7 +15,7 @@ use tokio_util::sync::CancellationToken;
 pub(crate) use self::{
     bench_form::BenchForm,
     config_folder::{ConfigFolder, FileName, FilesOf},
-    port_search::{PortCandidate, ProtocolSearch, SearchError, nothing},
+    port_search::{PortCandidate, ProtocolSearch, SearchError, why_no_protocol},
     procedures::{MakersFigure, ProcedureLine, ProcedureSource, figures, procedure_list, put_figures},
 };
 use crate::{

@@ -64,7 +64,7 @@ pub(crate) struct PortCandidate {
 }
 
 /// Why no protocol was found, and what to do: silence differs from bytes that fit no protocol.
-pub(crate) fn nothing(port: &Address, received: &Received) -> String {
+pub(crate) fn why_no_protocol(port: &Address, received: &Received) -> String {
     match received.bytes {
         0 => format!(
             "nothing came from {port}; check that the meter is on and its output is switched on; meters that only answer questions need --poll"

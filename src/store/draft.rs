@@ -5,7 +5,7 @@ use rusqlite::{Connection, ToSql, params_from_iter, types::Value};
 
 use super::{
     StoreError,
-    interrupted::close_step,
+    interrupted::{INTERRUPTED, close_step},
     open::SCHEMA,
     read::{JudgementRow, SessionRow},
     record::insert_record,
@@ -53,7 +53,7 @@ impl JudgementDraft {
         let database = Connection::open("")?;
         database.execute_batch(SCHEMA)?;
         database.execute_batch("BEGIN")?;
-        let is_cut_off = session.ended_how.as_deref() == Some("interrupted");
+        let is_cut_off = session.ended_how.as_deref() == Some(INTERRUPTED);
         for (table, what) in
             [("session", "id = ?1"), ("channel", "session = ?1"), ("input", "session = ?1 AND kind = 'bench'")]
         {

@@ -6,17 +6,19 @@ use rusqlite::{Connection, OptionalExtension, params};
 use strum::VariantArray;
 
 use super::{
-    insert::{BEYOND_DOWN, BEYOND_UP},
-    record::insert,
-    rows::figure_row,
+    rows::{ClosedStep, NewCapture, close_session, figure_row},
+    stored_value::{column_value, sample_value},
 };
 use crate::{
     clock::Mono,
     procedure::{CaptureMode, Procedure},
     protocol::Value,
-    session::{CaptureMethod, Figures, Verdict, excess},
+    session::{CaptureMethod, Figures, JudgementRecord, Verdict, excess},
     units::{Limit, Quantity, Scale, ValueFormat},
 };
+
+/// How a session and its step ended that were cut off.
+pub(super) const INTERRUPTED: &str = "interrupted";
 
 /// Closes what was left open, at the time of its last record. Returns the numbers of the sessions.
 pub(super) fn close_interrupted(connection: &mut Connection) -> rusqlite::Result<Vec<i64>> {
@@ -29,10 +31,7 @@ pub(super) fn close_interrupted(connection: &mut Connection) -> rusqlite::Result
         // Only the newest session can be open, so its rows reach to the end of the table.
         let (ended, last_row) = (last_record_us(&transaction, *session)?, last_row(&transaction)?);
         close_step(&transaction, *session, ended, last_row)?;
-        transaction.execute(
-            "UPDATE session SET ended_us = ?2, ended_how = 'interrupted', last_row = ?3 WHERE id = ?1",
-            params![session, ended, last_row],
-        )?;
+        close_session(&transaction, *session, ended, INTERRUPTED, last_row)?;
     }
     transaction.commit()?;
     Ok(open)
@@ -48,27 +47,39 @@ pub(super) fn close_step(connection: &Connection, session: i64, ended: i64, last
         .query_map([session], InterruptedStep::read)?
         .collect::<rusqlite::Result<_>>()?;
     for step in &steps {
-        step.keep(connection, session, last_row)?;
+        let capture = step.keep(connection, session, last_row)?;
+        let judged = capture.as_ref().map(|(_, judgement)| judgement);
+        let closed = ClosedStep {
+            session,
+            number: step.number,
+            ended_us: ended,
+            left: INTERRUPTED,
+            capture: capture.as_ref().map(|(id, _)| *id),
+            verdict: judged.and_then(|judgement| judgement.verdict),
+            reason: judged.map(|judgement| judgement.reason.as_str()),
+            last_row,
+            limit: None,
+        };
+        closed.keep(connection)?;
     }
-    connection.execute(
-        "UPDATE step SET ended_us = ?2, left_how = 'interrupted', last_row = ?3 WHERE session = ?1 AND ended_us IS NULL",
-        params![session, ended, last_row],
-    )?;
     close_excursions(connection, session, ended, last_row)
 }
 
 /// Closes an excursion that lasted when the session was cut off. It was stored as it began: its worst is that of the samples
 /// since then that were out of limit. Volts that are to be few are judged by their size.
 fn close_excursions(connection: &Connection, session: i64, ended: i64, last_row: i64) -> rusqlite::Result<()> {
-    let worst = "SELECT sample.rowid FROM sample JOIN channel ON channel.id = sample.channel
+    // The value as it is judged.
+    let judged = "CASE WHEN limit_low IS NULL AND excursion.unit = 'V' THEN ABS(sample.value) ELSE sample.value END";
+    let worst = format!(
+        "SELECT sample.rowid FROM sample JOIN channel ON channel.id = sample.channel
                  WHERE sample.rowid BETWEEN ?2 AND ?3 AND sample.rowid >= (SELECT first_row FROM step
                          WHERE step.session = ?1 AND step.judgement = 0 AND step.number = excursion.step)
                      AND channel.session = ?1 AND channel.name = excursion.channel AND channel.quantity = excursion.quantity
                      AND sample.time_us >= excursion.began_us AND sample.verdict = 1 AND sample.value IS NOT NULL
                  ORDER BY MAX(COALESCE(limit_low - sample.value, -1e300),
-                     COALESCE(CASE WHEN limit_low IS NULL AND excursion.unit = 'V' THEN ABS(sample.value) ELSE sample.value END
-                         - limit_high, -1e300)) DESC, sample.rowid
-                 LIMIT 1";
+                     COALESCE({judged} - limit_high, -1e300)) DESC, sample.rowid
+                 LIMIT 1"
+    );
     let first_row: i64 =
         connection.query_row("SELECT first_row FROM session WHERE id = ?1", [session], |row| row.get(0))?;
     let open: Vec<(i64, i64, Option<i64>)> = connection
@@ -79,10 +90,10 @@ fn close_excursions(connection: &Connection, session: i64, ended: i64, last_row:
         .collect::<rusqlite::Result<_>>()?;
     for (step, number, worst) in open {
         connection.execute(
-            "UPDATE excursion SET worst_us = sample.time_us,
-                 worst = CASE WHEN limit_low IS NULL AND unit = 'V' THEN ABS(sample.value) ELSE sample.value END
-             FROM sample
-             WHERE sample.rowid = ?4 AND session = ?1 AND judgement = 0 AND step = ?2 AND number = ?3",
+            &format!(
+                "UPDATE excursion SET worst_us = sample.time_us, worst = {judged} FROM sample
+                 WHERE sample.rowid = ?4 AND session = ?1 AND judgement = 0 AND step = ?2 AND number = ?3"
+            ),
             params![session, step, number, worst],
         )?;
     }
@@ -144,20 +155,26 @@ impl InterruptedStep {
         Ok(Self { number: row.get(0)?, name: row.get(1)?, channel: row.get(2)?, limit, first_row: row.get(6)? })
     }
 
-    /// Keeps the figures of its signals, and what it was judged on where it wanted the worst of all samples.
-    fn keep(&self, connection: &Connection, session: i64, last_row: i64) -> rusqlite::Result<()> {
+    /// Keeps the figures of its signals, and where it wanted the worst of all samples, that: returns the capture's rowid and its
+    /// judgement.
+    fn keep(
+        &self,
+        connection: &Connection,
+        session: i64,
+        last_row: i64,
+    ) -> rusqlite::Result<Option<(i64, JudgementRecord)>> {
         let worst = self.keep_figures(connection, session, last_row)?;
         let earlier = self.earlier_worst(connection, session)?;
-        let Some(limit) = &self.limit else { return Ok(()) };
+        let Some(limit) = &self.limit else { return Ok(None) };
         let worse = [worst, earlier]
             .into_iter()
             .flatten()
             .reduce(|one, other| if excess(limit, other.value) > excess(limit, one.value) { other } else { one });
         match worse {
             Some(worst) if self.wants_worst(connection, session)? => {
-                self.keep_worst(connection, session, limit, &worst)
+                self.keep_worst(connection, session, limit, &worst).map(Some)
             }
-            _ => Ok(()),
+            _ => Ok(None),
         }
     }
 
@@ -178,12 +195,7 @@ impl InterruptedStep {
         while let Some(row) = samples.next()? {
             let (at_us, channel): (i64, i64) = (row.get(0)?, row.get(1)?);
             let state: i64 = row.get::<_, Option<i64>>(3)?.unwrap_or(0);
-            let value = match row.get::<_, Option<f64>>(2)? {
-                Some(number) => Value::Number(number),
-                None if state & BEYOND_UP != 0 => Value::Over,
-                None if state & BEYOND_DOWN != 0 => Value::Under,
-                None => continue,
-            };
+            let Some(value) = sample_value(row.get(2)?, state) else { continue };
             let verdict = row.get::<_, Option<i64>>(4)?.and_then(Verdict::from_code);
             let digit = digit(row)?;
             figures.entry(channel).or_default().add(Mono(at_us), value, digit, verdict);
@@ -219,12 +231,7 @@ impl InterruptedStep {
                    WHERE own.id = ?1 ORDER BY step.number DESC LIMIT 1";
         let found = connection
             .query_row(sql, params![session, self.name], |row| {
-                let value = match (row.get::<_, Option<f64>>(0)?, row.get::<_, Option<i64>>(1)?) {
-                    (Some(number), _) => Some(Value::Number(number)),
-                    (None, Some(1)) => Some(Value::Over),
-                    (None, Some(-1)) => Some(Value::Under),
-                    (None, _) => None,
-                };
+                let value = column_value(row.get(0)?, row.get(1)?);
                 let quantity = row.get::<_, Option<String>>(2)?.and_then(|word| word.parse().ok());
                 let verdict = row.get::<_, Option<String>>(3)?.and_then(|word| word.parse().ok());
                 Ok(value.zip(quantity).zip(verdict).zip(Some(row.get(4)?)))
@@ -250,43 +257,41 @@ impl InterruptedStep {
         session: i64,
         limit: &Limit,
         worst: &WorstSample,
-    ) -> rusqlite::Result<()> {
-        let (number, beyond, shown) = match worst.value {
-            Value::Number(value) => {
-                let format = ValueFormat::new(worst.quantity, worst.digit, Some(limit));
-                (Some(value), None, format.show(value))
-            }
-            Value::Over => (None, Some(1), "beyond the meter's range".to_owned()),
-            Value::Under => (None, Some(-1), "below the meter's range".to_owned()),
+    ) -> rusqlite::Result<(i64, JudgementRecord)> {
+        let shown = match worst.value {
+            Value::Number(value) => ValueFormat::new(worst.quantity, worst.digit, Some(limit)).show(value),
+            Value::Over => "beyond the meter's range".to_owned(),
+            Value::Under => "below the meter's range".to_owned(),
         };
-        let reason = format!("{shown} was the worst until the session was cut off, {limit} wanted");
-        let how = CaptureMethod::Worst.word();
-        let (quantity, unit, verdict) = (worst.quantity.word(), worst.quantity.unit(), worst.verdict.word());
-        let capture = insert(
-            connection,
-            "capture",
-            &[
-                ("session", &session),
-                ("step", &self.number),
-                ("how", &how),
-                ("at_us", &worst.at_us),
-                ("channel", &self.channel),
-                ("quantity", &quantity),
-                ("unit", &unit),
-                ("value", &number),
-                ("beyond", &beyond),
-                ("digit", &worst.digit),
-                ("limit_low", &limit.low),
-                ("limit_high", &limit.high),
-                ("verdict", &verdict),
-                ("reason", &reason),
-            ],
-        )?;
-        connection.execute(
-            "UPDATE step SET capture = ?3, verdict = ?4, reason = ?5 WHERE session = ?1 AND number = ?2",
-            params![session, self.number, capture, verdict, reason],
-        )?;
-        Ok(())
+        let judgement = JudgementRecord {
+            verdict: Some(worst.verdict),
+            value: Some(worst.value),
+            measured: None,
+            measured_u: None,
+            digit: worst.digit,
+            answer: None,
+            quantity: Some(worst.quantity),
+            unit: Some(worst.quantity.unit().to_owned()),
+            u: None,
+            limit_low: limit.low,
+            limit_high: limit.high,
+            conformity: None,
+            reason: format!("{shown} was the worst until the session was cut off, {limit} wanted"),
+        };
+        let capture = NewCapture {
+            session,
+            step: Some(self.number),
+            how: CaptureMethod::Worst,
+            at_us: worst.at_us,
+            channel: self.channel.as_deref(),
+            judgement,
+            deviation: None,
+            readings: None,
+            peak: None,
+            proof: String::new(),
+            flags: String::new(),
+        };
+        Ok((capture.keep(connection)?, capture.judgement))
     }
 }
 

@@ -1,7 +1,7 @@
 //! The one place that knows SQL: the file, its writer thread, and reading it back.
 //!
 //! Reading order: `schema.sql`, then `folder` with `series`, `open` (with `migrate` and `interrupted`), then how a record gets in (`queue`
-//! hands it to the `writer`, `rows` and `insert` write it, `record` maps columns by name), what the writer does where the disk
+//! hands it to the `writer` through `writer_channel`, `rows` and `insert` write it, `record` maps columns by name, `stored_value` what is beyond the range), what the writer does where the disk
 //! or another program hinders it (`fault`, `file_watch`, `new_file`), what is kept beside the samples (`rollup`, `sample_hash`), then how it is read back (`read`).
 //!
 //! | domain | column | unit, range |
@@ -31,9 +31,11 @@ pub(crate) mod rollup;
 mod rows;
 mod sample_hash;
 mod series;
+mod stored_value;
 mod system_errno;
 mod unwritten;
 mod writer;
+mod writer_channel;
 
 pub(crate) mod read;
 
@@ -41,9 +43,12 @@ pub(crate) use amend::{Amendment, amend};
 pub(crate) use draft::JudgementDraft;
 pub use fault::{WriteFault, WriteFaultKind};
 pub(crate) use folder::{Folder, FolderError};
-pub(crate) use insert::{BEYOND_DOWN, BEYOND_UP, SampleRow};
+pub(crate) use insert::SampleRow;
 pub(crate) use open::{StoreError, open_to_read, open_to_write};
-pub use queue::{LostRecords, MovedDatabase, Store, WriterReport};
-pub(crate) use queue::{Ticket, UnwrittenView};
+pub(crate) use queue::UnwrittenView;
+pub use queue::{LostRecords, Store};
 pub(crate) use roll_up_later::{is_to_be_rolled_up, roll_up_later};
 pub(crate) use sample_hash::{hexadecimal, prove_samples, samples_sha256};
+pub(crate) use stored_value::sample_value;
+pub(crate) use writer_channel::Ticket;
+pub use writer_channel::{MovedDatabase, WriterReport};

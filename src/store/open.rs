@@ -103,7 +103,7 @@ pub enum StoreError {
         /// What was asked for.
         wanted: String,
     },
-    /// A session that is open can't be gone on with in another one.
+    /// A session that is open can't be continued by another one.
     #[error("session {id} is still open; work on in it, or end it first")]
     StillOpen {
         /// Its number.

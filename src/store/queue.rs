@@ -1,11 +1,12 @@
 //! The store as the daemon uses it: a queue to the writer thread, and a backlog behind it. Nothing here waits for the disk.
+//! What goes through the queue stands in `writer_channel`.
 
 use std::{
     collections::VecDeque,
     path::{Path, PathBuf},
     sync::{
-        Arc, Mutex, PoisonError,
-        atomic::{AtomicBool, AtomicI64, AtomicUsize, Ordering},
+        Arc, PoisonError,
+        atomic::Ordering,
         mpsc::{SyncSender, TrySendError, sync_channel},
     },
     thread::{self, JoinHandle},
@@ -13,11 +14,12 @@ use std::{
 };
 
 use super::{
-    StoreError, WriteFault, open_to_read, open_to_write,
+    StoreError, open_to_read, open_to_write,
     rows::RowWriter,
     series::{databases, next_database},
     unwritten::Unwritten,
     writer::Writer,
+    writer_channel::{IDLE, Ticket, WriterMessage, WriterReport, WriterState, is_event, samples_in},
 };
 use crate::{
     clock::{Clock, Mono},
@@ -42,114 +44,6 @@ const BACKLOG_EVENTS: usize = 10_000;
 
 /// A write that takes longer holds up no port: a checkpoint takes some 20 ms, a slow card rarely more than this.
 const HELD_UP: Duration = Duration::from_millis(500);
-
-/// Identifies a request to report when everything before it is on disk.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
-pub struct Ticket(pub u64);
-
-/// What the writer reports to the daemon.
-#[derive(Debug, Clone, PartialEq)]
-pub enum WriterReport {
-    /// Everything before the ticket is on disk.
-    Synced(Ticket),
-    /// The database cannot be written, and why; the write is tried again.
-    Failing(WriteFault),
-    /// The database can be written again.
-    Recovered,
-    /// Recording goes on in a new file.
-    Moved(MovedDatabase),
-    /// There is room in the queue again; sent once for each request.
-    Room,
-}
-
-/// Recording goes on in a new file.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct MovedDatabase {
-    /// The file before.
-    pub from: PathBuf,
-    /// The new one.
-    pub to: PathBuf,
-    /// What happened to the file before.
-    pub why: String,
-    /// Samples of the session that could not be read any more.
-    pub missing_samples: i64,
-    /// Other records of the session that the new file did not take.
-    pub missing_records: u64,
-}
-
-pub(super) enum WriterMessage {
-    /// What belongs together, such as a sample and the capture that was made of it: it is committed together.
-    Records(Vec<Record>),
-    Sync(Ticket),
-}
-
-impl std::fmt::Debug for WriterMessage {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        match self {
-            Self::Records(records) => records.fmt(f),
-            Self::Sync(ticket) => ticket.fmt(f),
-        }
-    }
-}
-
-impl WriterMessage {
-    pub(super) fn samples(&self) -> usize {
-        self.records().iter().map(samples_in).sum()
-    }
-
-    pub(super) fn unwritten(&self) -> Unwritten {
-        let mut all = Unwritten::default();
-        self.records().iter().for_each(|record| all.add(Unwritten::of(record)));
-        all
-    }
-
-    pub(super) fn records(&self) -> &[Record] {
-        match self {
-            Self::Records(records) => records,
-            Self::Sync(_) => &[],
-        }
-    }
-
-    fn events(&self) -> usize {
-        self.records().iter().filter(|record| is_event(record)).count()
-    }
-}
-
-/// What both threads see.
-#[derive(Debug)]
-pub(super) struct WriterState {
-    pub stopping: AtomicBool,
-    pub failing: AtomicBool,
-    pub wants_room: AtomicBool,
-    /// Messages in the queue.
-    pub queued: AtomicUsize,
-    /// Since when the writer has been busy with the disk, µs; negative while it waits for work.
-    pub busy_since: AtomicI64,
-    /// What is not on disk yet.
-    pub unwritten: Mutex<Unwritten>,
-}
-
-impl Default for WriterState {
-    fn default() -> Self {
-        Self {
-            stopping: AtomicBool::default(),
-            failing: AtomicBool::default(),
-            wants_room: AtomicBool::default(),
-            queued: AtomicUsize::default(),
-            busy_since: AtomicI64::new(IDLE),
-            unwritten: Mutex::default(),
-        }
-    }
-}
-
-/// The writer waits for work.
-pub(super) const IDLE: i64 = -1;
-
-impl WriterState {
-    pub(super) fn count(&self, change: impl FnOnce(&mut Unwritten)) {
-        change(&mut self.unwritten.lock().unwrap_or_else(PoisonError::into_inner));
-    }
-}
 
 /// The store as the daemon uses it. Only [`Store::stop`] waits for the disk.
 #[derive(Debug)]
@@ -370,19 +264,6 @@ impl Store {
                 }
             }
         }
-    }
-}
-
-/// What nobody asked for and what may be dropped: not the operator's words.
-fn is_event(record: &Record) -> bool {
-    use crate::session::EventKind::{Mark, Note};
-    matches!(record, Record::Event(_, kind, ..) if !matches!(kind, Note | Mark))
-}
-
-fn samples_in(record: &Record) -> usize {
-    match record {
-        Record::Samples(samples, _) => samples.len(),
-        _ => 0,
     }
 }
 

@@ -17,6 +17,7 @@ pub(super) use again::is_of_content;
 pub(super) use single::corrected;
 pub(super) use single::figure_row;
 use single::{anchor, channel_row, keep_findings, keep_input, photo_row, photo_undone, stored_channel, utc};
+pub(super) use step::{ClosedStep, NewCapture};
 use watched::{change_row, dropout_rows, excursion_row, response_row};
 
 use super::{
@@ -31,6 +32,18 @@ use crate::{
     session::{Begin, Record, Verdict, Visit, Zeroed},
     units::Quantity,
 };
+
+/// A session is over.
+pub(super) fn close_session(
+    connection: &Connection,
+    session: i64,
+    ended_us: i64,
+    how: &'static str,
+    last_row: i64,
+) -> rusqlite::Result<()> {
+    let sql = "UPDATE session SET ended_us = ?2, ended_how = ?3, last_row = ?4 WHERE id = ?1";
+    connection.prepare_cached(sql)?.execute(params![session, ended_us, how, last_row]).map(drop)
+}
 
 /// The state that the writer keeps from row to row. A clone restores it when a transaction is rolled back.
 #[derive(Debug, Clone)]
@@ -145,9 +158,7 @@ impl RowWriter {
                 if let Some(mut hashes) = self.hashes.take() {
                     hashes.write(connection, session)?;
                 }
-                let mut statement = connection
-                    .prepare_cached("UPDATE session SET ended_us = ?2, ended_how = ?3, last_row = ?4 WHERE id = ?1")?;
-                statement.execute(params![session, at.since(began), how.word(), self.next_row - 1])?;
+                close_session(connection, session, at.since(began), how.word(), self.next_row - 1)?;
                 self.session = None;
             }
             Record::StepBegan(step) => self.step_began(connection, session, began, step)?,

@@ -128,7 +128,7 @@ pub(crate) fn samples_sha256(connection: &Connection, session: &SessionRow) -> R
     Ok(hash_of(&blocks))
 }
 
-/// Reads every sample of a session, and compares it with what was kept. `progress` is told how many samples were read.
+/// Reads every sample of a session, and compares it with what was kept. `progress` gets how many samples were read.
 ///
 /// # Errors
 /// The database can't be read.

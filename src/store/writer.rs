@@ -24,9 +24,10 @@ use super::{
     migrate::sync_folder_of,
     new_file::{is_sound, session_again, whole_copy},
     open::open_to_read,
-    queue::{IDLE, MovedDatabase, ROOM_AT, WriterMessage, WriterReport, WriterState},
+    queue::ROOM_AT,
     rows::{RowWriter, is_of_content},
     series::next_database,
+    writer_channel::{IDLE, MovedDatabase, WriterMessage, WriterReport, WriterState},
 };
 use crate::{
     clock::{Clock, Mono},

@@ -6,7 +6,7 @@
 //!
 //! Reading order: `dimension` and `quantity` (what is measured), `measure` and `limit` (values with units), `scale`,
 //! `accuracy` and `data_sheet` (clamps and the accuracy of meters), `show` and `as_written` (how they are
-//! written), `spoken` (how they are said).
+//! written), `spoken` (how they are said); `whole` (whole numbers within bounds).
 
 mod accuracy;
 mod as_written;
@@ -18,6 +18,7 @@ mod quantity;
 mod scale;
 mod show;
 mod spoken;
+mod whole;
 
 pub use accuracy::Accuracy;
 pub use as_written::AsWritten;
@@ -30,6 +31,7 @@ pub(crate) use quantity::Quantity;
 pub(crate) use scale::Scale;
 pub(crate) use show::{ValueFormat, show, show_duration, show_given, show_seconds, show_with};
 pub(crate) use spoken::{sentence, spoken, spoken_difference, spoken_sentence, spoken_value};
+pub(crate) use whole::{Index, WholeNumber};
 
 use crate::words::{WordError, from_text};
 

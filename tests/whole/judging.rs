@@ -106,7 +106,7 @@ fn the_same_comes_out_again_and_a_change_is_named() {
                 assert_eq!(output.code, Some(1), "{change}: {output:?}");
                 let sentence = output.failed(1);
                 assert!(
-                    sentence.contains("session 1 comes out otherwise: ") && sentence.contains(found),
+                    sentence.contains("session 1, judged again, differs from its record: ") && sentence.contains(found),
                     "{change}: {sentence}"
                 );
             }
@@ -187,9 +187,9 @@ fn what_can_not_be_judged_is_told_in_one_sentence() {
     // One of an older bayline, and a clock that was set back.
     let database = Connection::open(bay.database()).unwrap();
     database.execute_batch("UPDATE session SET began_utc_us = began_utc_us + 86400000000 WHERE id = 1").unwrap();
-    assert!(bay.bayline(["judge", "1"]).failed(1).contains("the computer's clock says a time before session 1 began"));
+    assert!(bay.bayline(["judge", "1"]).failed(1).contains("the computer's clock shows a time before session 1 began"));
     database.execute_batch("DELETE FROM input WHERE session = 1").unwrap();
-    assert!(bay.bayline(["judge", "1"]).failed(1).contains("did not keep yet what a judgement rests on"));
+    assert!(bay.bayline(["judge", "1"]).failed(1).contains("did not keep all that a judgement needs"));
     assert_eq!(bay.kept().number("SELECT COUNT(*) FROM judgement"), 0);
     // Made anew, so that the bay's last look finds nothing of ours.
     database.execute_batch("UPDATE session SET began_utc_us = began_utc_us - 86400000000 WHERE id = 1").unwrap();

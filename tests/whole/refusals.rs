@@ -43,7 +43,7 @@ fn each_mistake_in_a_bench_file_is_reported_with_its_line() {
     for Wrong { from, to, line, words } in [
         wrong("baud = 115200", "bauds = 115200", 6, &["`bauds`", "`baud`"]),
         wrong("baud = 115200", "baud = \"fast\"", 6, &["found \"fast\"", "a whole number"]),
-        wrong("baud = 115200", "baud = 0", 6, &["found 0", "bits a second"]),
+        wrong("baud = 115200", "baud = 0", 6, &["found 0", "a whole number from 50 to 20000000"]),
         wrong("port = \"/dev/nowhere\"\n", "", 2, &["missing key `port`"]),
         wrong("name = \"lift coil\"\n", "", 7, &["missing key `name`"]),
         wrong("\"A DC\"", "\"A\"", 10, &["\"A\"", "\"A DC\""]),

@@ -25,7 +25,7 @@ const VERMILION: Color = Color::Indexed(166);
 const ORANGE: Color = Color::Indexed(214);
 
 /// A verdict's shape and style; the word stands beside it, so that colour alone tells nothing.
-fn look(verdict: Option<Verdict>) -> (&'static str, Style) {
+fn verdict_mark(verdict: Option<Verdict>) -> (&'static str, Style) {
     match verdict {
         Some(Verdict::InLimit) => ("●", Style::new().fg(GREEN)),
         Some(Verdict::OutOfLimit) => ("■", Style::new().fg(VERMILION).add_modifier(Modifier::BOLD)),
@@ -126,7 +126,7 @@ fn own_reading(state: &ScreenState, columns: usize) -> Vec<Line<'static>> {
     let mut line = match state.own_reading() {
         None => Line::styled(cut(&format!("{channel}: nothing yet"), columns), bold),
         Some(reading) => {
-            let (shape, style) = look(reading.verdict);
+            let (shape, style) = verdict_mark(reading.verdict);
             let verdict = reading.verdict.map_or("", Verdict::word);
             let value = Span::styled(format!("  {}  ", shown(reading)), bold.add_modifier(Modifier::REVERSED));
             let words = if verdict.is_empty() { String::new() } else { format!(" {shape} {verdict}") };
@@ -186,7 +186,7 @@ fn ledger(state: &ScreenState, columns: usize, rows: usize) -> Vec<Line<'static>
 }
 
 fn ledger_line(line: &LedgerLine, columns: usize, value_columns: usize) -> Line<'static> {
-    let (shape, style) = look(line.verdict);
+    let (shape, style) = verdict_mark(line.verdict);
     let word = line.verdict.map_or("no limit", Verdict::word);
     // In a narrow window the shape stands for the word, so that the name can be read.
     let is_narrow = columns < 60;

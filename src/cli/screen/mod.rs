@@ -75,14 +75,15 @@ pub(super) fn run(common: &CommonArgs) -> Result<(), Failure> {
     let ended = follow(&mut terminal, &mut client, &mut state, &events, common);
     ratatui::restore();
     let left = ended?;
-    if left == Left::DaemonStopped {
+    if left == ScreenExit::DaemonStopped {
         writeln!(stdout(), "the daemon has stopped")?;
     }
     Ok(())
 }
 
+/// Why the screen is left.
 #[derive(PartialEq)]
-enum Left {
+enum ScreenExit {
     ByKey,
     DaemonStopped,
 }
@@ -93,7 +94,7 @@ fn follow(
     state: &mut ScreenState,
     events: &Receiver<ScreenEvent>,
     common: &CommonArgs,
-) -> Result<Left, Failure> {
+) -> Result<ScreenExit, Failure> {
     let mut keys = KeyReader::default();
     let clock = Clock::start();
     let mut asked = clock.mono();
@@ -112,7 +113,7 @@ fn follow(
         let first = match events.recv_timeout(STATUS_EVERY) {
             Ok(event) => Some(event),
             Err(RecvTimeoutError::Timeout) => None,
-            Err(RecvTimeoutError::Disconnected) => return Ok(Left::DaemonStopped),
+            Err(RecvTimeoutError::Disconnected) => return Ok(ScreenExit::DaemonStopped),
         };
         // Readings come without a pause: the rest is asked for now and then all the same.
         let mut is_due = clock.mono().since(asked) >= micros(STATUS_EVERY);
@@ -122,11 +123,11 @@ fn follow(
                     is_due |= state.is_due(&news);
                     state.news(*news);
                 }
-                ScreenEvent::Gone => return Ok(Left::DaemonStopped),
-                ScreenEvent::NoKeys | ScreenEvent::Signal => return Ok(Left::ByKey),
+                ScreenEvent::Gone => return Ok(ScreenExit::DaemonStopped),
+                ScreenEvent::NoKeys | ScreenEvent::Signal => return Ok(ScreenExit::ByKey),
                 ScreenEvent::Terminal(Event::Key(key)) if key.kind != KeyEventKind::Release => {
                     match keys.key(key, state.asks_a_question()) {
-                        Some(KeyAction::Quit) => return Ok(Left::ByKey),
+                        Some(KeyAction::Quit) => return Ok(ScreenExit::ByKey),
                         Some(KeyAction::Ask(request)) => state.answered(client.ask(&request)),
                         None => {}
                     }
@@ -140,7 +141,7 @@ fn follow(
             match refresh(client, state) {
                 Ok(true) => load_ledger(common, state),
                 Ok(false) => {}
-                Err(_) => return Ok(Left::DaemonStopped),
+                Err(_) => return Ok(ScreenExit::DaemonStopped),
             }
         }
     }

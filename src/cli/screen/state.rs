@@ -1,10 +1,6 @@
 //! What the screen knows of the session. News change it; the answer to `status` brings what news do not tell.
 
-use super::super::{
-    answer::{ANSWERING_COMMANDS, judgement_text},
-    failure::Failure,
-    show_value,
-};
+use super::super::{answer::ANSWERING_COMMANDS, failure::Failure, show_value};
 use crate::{
     server::{
         Answer, AskMessage, CaptureMessage, ChannelLine, MeterLine, News, SessionLine, StatusReport, StepMessage,
@@ -160,7 +156,7 @@ impl ScreenState {
             }
             (None, None) => "–".to_owned(),
         };
-        self.message = Some(judgement_text(judgement, ", "));
+        self.message = Some(judgement.sentence(", "));
         let step = if step.is_empty() { capture.channel.clone() } else { step };
         self.ledger.push(LedgerLine { step, value, verdict: judgement.verdict });
         let extra = self.ledger.len().saturating_sub(MOST_LINES);

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use tokio::sync::oneshot;
 use uuid::Uuid;
 
-use super::{super::resume, EventLoop, FINDINGS_END, store_reports::StoreTrouble};
+use super::{super::resume, EventLoop, ending::FINDINGS_END, store_reports::StoreTrouble};
 use crate::{
     channel::Channel,
     clock::{Clock, Mono},
@@ -90,7 +90,7 @@ impl EventLoop {
         tokio::task::spawn_blocking(move || {
             let retested = retested(&asked, &folder);
             let begin = begin_of(asked, &folder, bench, channels.as_deref());
-            // Where the loop has ended, the client is told so when its answer is dropped.
+            // Where the loop has ended, the answer is dropped, and the client learns it from that.
             drop(prepared.blocking_send(PreparedBegin { begin, answer, retested }));
         });
     }
@@ -108,7 +108,7 @@ impl EventLoop {
 
     fn carry_out(&mut self, at: Mono, command: Command, to: oneshot::Sender<Answer>) {
         if let Some(trouble) = &mut self.trouble
-            && let Err(refusal) = trouble.takes(&command)
+            && let Err(refusal) = trouble.accept(&command)
         {
             return drop(to.send(Answer::refused(refusal)));
         }
@@ -228,7 +228,7 @@ fn begin_of(
 impl StoreTrouble {
     /// Counts a command that can't be written now, or refuses it where too many wait. The end of a session is never
     /// refused.
-    fn takes(&mut self, command: &Command) -> Result<(), String> {
+    fn accept(&mut self, command: &Command) -> Result<(), String> {
         let bytes = match command {
             Command::End => return Ok(()),
             Command::Begin(begin) => begin.procedure.as_ref().map_or(0, |procedure| procedure.text.len()),

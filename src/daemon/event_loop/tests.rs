@@ -1,14 +1,19 @@
 //! The loop itself, with queues in place of ports and clients.
 
 use std::sync::{
-    Mutex,
+    Arc, Mutex,
     atomic::{AtomicBool, Ordering},
 };
 
+use tokio::{sync::broadcast, time::timeout};
 use uuid::Uuid;
 
 use super::{
-    super::{ports::PortEventKind, speaker::OwnVoice},
+    super::{
+        findings_thread::FindingsThread,
+        ports::{PortCommands, PortEventKind},
+        speaker::{OwnVoice, Speaker},
+    },
     *,
 };
 use crate::{

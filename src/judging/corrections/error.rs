@@ -74,7 +74,7 @@ pub(crate) enum CorrectionError {
     /// The first step has none before it that its samples could go to.
     #[error("the first mark can't be deleted: its samples would belong to no step; rename it instead")]
     FirstMark,
-    /// Everything is as it is told.
+    /// Everything is so already.
     #[error("nothing would change: all this is so already")]
     Nothing,
     /// Nothing was asked for.

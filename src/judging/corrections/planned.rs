@@ -210,7 +210,7 @@ fn stretch_of(
 /// The name of a step as the session's procedure writes it; any name where there is none.
 fn name_of_step(connection: &Connection, session: &SessionRow, name: &str) -> Result<String, CorrectionError> {
     let Some(procedure) = procedure_in_force(connection, session)? else {
-        CorrectedField::Step.check_length(name).map_err(|refusal| CorrectionError::Text(refusal.to_string()))?;
+        CorrectedField::Step.check_length(name).map_err(|long| CorrectionError::Text(long.to_string()))?;
         return Ok(name.to_owned());
     };
     let names = || procedure.steps.iter().map(|step| &step.name);

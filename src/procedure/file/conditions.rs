@@ -65,7 +65,7 @@ pub(super) fn contact(source: Source, table: &StepTable, limit: Option<&WrittenL
             "step \"{}\" captures by itself a value that may be near zero, as a lead that touches nothing shows; write \
              contact = \"fixed\" if the leads are clipped on and stay there, or contact = \"20 mV\", the least value that proves \
              to you that they touch",
-            table.name.get_ref()
+            table.name.get_ref().0
         );
         return Err(source.mistake(table.name.span(), message));
     }
@@ -102,7 +102,7 @@ pub(super) fn condition(source: Source, table: &ConditionTable) -> Result<Condit
 pub(super) fn response(source: Source, table: &WhenTable) -> Result<ResponseRule, Mistake> {
     let wrong = |message: &str| Err(source.mistake(table.channel.span(), message));
     let trigger = match (&table.mark, &table.change) {
-        (Some(text), None) if table.going.is_none() => ResponseTrigger::Mark(text.trim().to_owned()),
+        (Some(text), None) if table.going.is_none() => ResponseTrigger::Mark(text.0.trim().to_owned()),
         (None, Some(channel)) => ResponseTrigger::Change(channel.clone(), table.going),
         _ => return wrong("expected mark, or change with or without going, beside the channel"),
     };

@@ -9,7 +9,9 @@ use crate::{
         Advance, CaptureMode, ChangeDirection, MachineHeat, PartTemperature, RequiredMove, Role, RunningLoads,
         ShapeFigure, YesNo,
         circuit::CircuitTable,
-        keys::{AtLeast, AtMost, Between, Celsius, CelsiusRange, Contact, Nominal, Share, Time},
+        keys::{
+            AtLeast, AtMost, Between, Celsius, CelsiusRange, Contact, Nominal, Share, Time, WrittenName, WrittenText,
+        },
         proof_rules::ProofTable,
         response::LevelRange,
         set_items::SetItems,
@@ -20,9 +22,9 @@ use crate::{
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(in crate::procedure) struct ProcedureFile {
-    pub(in crate::procedure) title: String,
+    pub(in crate::procedure) title: WrittenName,
     #[serde(default)]
-    pub(in crate::procedure) caution: String,
+    pub(in crate::procedure) caution: WrittenText,
     #[serde(default)]
     pub(in crate::procedure) advance: Advance,
     #[serde(default)]
@@ -35,10 +37,10 @@ pub(in crate::procedure) struct ProcedureFile {
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(in crate::procedure) struct StepTable {
-    pub(in crate::procedure) name: Spanned<String>,
-    pub(in crate::procedure) circuit: Option<String>,
+    pub(in crate::procedure) name: Spanned<WrittenName>,
+    pub(in crate::procedure) circuit: Option<WrittenName>,
     #[serde(default)]
-    pub(in crate::procedure) r#do: String,
+    pub(in crate::procedure) r#do: WrittenText,
     pub(in crate::procedure) channel: Option<Spanned<String>>,
     pub(in crate::procedure) quantity: Option<Quantity>,
     pub(in crate::procedure) at_least: Option<Spanned<AsWritten<AtLeast>>>,
@@ -49,7 +51,7 @@ pub(in crate::procedure) struct StepTable {
     pub(in crate::procedure) set: Option<Spanned<SetItems>>,
     #[serde(default)]
     pub(in crate::procedure) capture: CaptureMode,
-    #[serde(default = "guarded")]
+    #[serde(default)]
     pub(in crate::procedure) rule: DecisionRule,
     pub(in crate::procedure) contact: Option<Spanned<AsWritten<Contact>>>,
     pub(in crate::procedure) steady: Option<Time>,
@@ -89,7 +91,7 @@ pub(in crate::procedure) struct ConditionTable {
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(in crate::procedure) struct WhenTable {
-    pub(in crate::procedure) mark: Option<String>,
+    pub(in crate::procedure) mark: Option<WrittenText>,
     pub(in crate::procedure) change: Option<String>,
     pub(in crate::procedure) going: Option<ChangeDirection>,
     pub(in crate::procedure) channel: Spanned<String>,
@@ -98,8 +100,4 @@ pub(in crate::procedure) struct WhenTable {
     pub(in crate::procedure) from: Option<LevelRange>,
     pub(in crate::procedure) to: Option<LevelRange>,
     pub(in crate::procedure) within: Option<Time>,
-}
-
-fn guarded() -> DecisionRule {
-    DecisionRule::Guarded
 }

@@ -141,3 +141,21 @@ fn a_long_procedure_is_read_in_no_time_and_too_long_a_one_refused() {
     let mistake = Procedure::parse("p.toml", &text(30_000)).unwrap_err();
     assert!(mistake.message.contains("longer than 512 KiB"), "{mistake}");
 }
+
+#[test]
+fn a_text_that_is_a_file_is_refused_where_it_stands() {
+    let long = |text: String| Procedure::parse("p.toml", &text).unwrap_err().to_string();
+    let (name, page) = ("x".repeat(401), "x".repeat(4001));
+    let words = "has 401 characters, 400 at most are kept; shorten it";
+    assert_eq!(long(format!("title = \"{name}\"")), format!("p.toml, line 1: the name {words}"));
+    assert_eq!(long(GOOD.replace("yard drive", &name)), format!("p.toml, line 21: the name {words}"));
+    let set = format!("\"yard drive\"\nset = [\n\"a\",\n\"{name}\"]");
+    assert!(long(GOOD.replace("\"yard drive\"", &set)).ends_with(words));
+    let circuit = "circuit = \"lift coil\"\ndo";
+    assert_eq!(
+        long(GOOD.replace(circuit, &format!("circuit = \"{name}\"\ndo"))),
+        format!("p.toml, line 7: the name {words}")
+    );
+    let told = long(GOOD.replace("Key on, connector unplugged.", &page));
+    assert!(told.starts_with("p.toml, line 8: the text has 40"), "{told}");
+}

@@ -8,7 +8,7 @@ use super::catalogue::{CatalogueCrc, unknown_crc};
 use crate::{
     mistake::{Mistake, Source},
     protocol::{
-        tables::KindTable,
+        tables::{self, KindTable},
         values::{ByteOrder, FilledText, LONGEST_FRAME, ORDER_EXPECTED},
     },
     words::{EnumWord, words},
@@ -171,8 +171,8 @@ impl TryFrom<i64> for BytePosition {
 impl ChecksumRule {
     /// Reads `[checksum]`; none where its kind is "none".
     pub(in crate::protocol) fn read(table: KindTable<'_>) -> Result<Option<Self>, Mistake> {
-        let (source, kind_word) = (table.source, table.kind.clone());
-        let table: ChecksumTable = table.read()?;
+        let (source, kind_word) = (table.source, table.kind);
+        let table: ChecksumTable = tables::read(source, table.rest)?;
         let complement = table.complement.as_ref().map(|complement| *complement.get_ref()).unwrap_or_default();
         let kind = match SimpleKind::of_word(kind_word.get_ref()) {
             Ok(SimpleKind::None) => return Ok(None),

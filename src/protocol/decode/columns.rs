@@ -10,7 +10,7 @@ use std::ops::Range;
 pub(in crate::protocol) use rule::{ColumnsRule, HeaderRule, Separator};
 
 use super::{
-    DecodeOutcome, Sink,
+    DecodeOutcome, FrameDecoder, Sink,
     column_count::ColumnCount,
     header,
     line_comma::{self, LineComma, LineForm},
@@ -93,15 +93,11 @@ impl ColumnsDecoder {
         let (count, comma) = (ColumnCount::default(), LineComma::Separates);
         Self { rule, numbers, naming, columns, count, comma, stage: HeaderStage::BeforeNumbers }
     }
+}
 
-    /// The port went away; a device that begins anew may send its header.
-    pub(crate) fn lost(&mut self) {
-        self.stage = HeaderStage::BeforeNumbers;
-        self.count = ColumnCount::default();
-    }
-
+impl FrameDecoder for ColumnsDecoder {
     #[inline]
-    pub(crate) fn decode(&mut self, line: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
+    fn decode(&mut self, line: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
         let first = line.iter().position(|byte| *byte != b' ').unwrap_or(line.len());
         if first == line.len() {
             return Ok(DecodeOutcome::NoFrame);
@@ -128,6 +124,15 @@ impl ColumnsDecoder {
         read
     }
 
+    fn lost(&mut self) {
+        // A device that begins anew may send its header.
+        let Self { rule: _, numbers: _, naming: _, columns: _, count, comma: _, stage } = self;
+        *stage = HeaderStage::BeforeNumbers;
+        *count = ColumnCount::default();
+    }
+}
+
+impl ColumnsDecoder {
     /// What the commas of a line are.
     fn line_comma(&mut self, line: &[u8]) -> Result<LineComma, DecodeError> {
         if self.rule.separator != Separator::Any {

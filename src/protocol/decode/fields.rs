@@ -10,7 +10,7 @@ use toml::Spanned;
 pub(in crate::protocol) use rule::FieldsRule;
 
 use super::{
-    DecodeOutcome, Sink,
+    DecodeOutcome, FrameDecoder, Sink,
     display::{DisplayEffect, DisplayState},
 };
 use crate::protocol::{
@@ -74,13 +74,10 @@ impl FieldsDecoder {
     pub(crate) fn new(rule: FieldsRule) -> Self {
         Self { pressed: vec![ButtonState::Released; rule.actions.len()], rule }
     }
+}
 
-    /// The port went away: a button held then is not pressed again.
-    pub(crate) fn lost(&mut self) {
-        self.pressed.fill(ButtonState::Released);
-    }
-
-    pub(crate) fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
+impl FrameDecoder for FieldsDecoder {
+    fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
         let rule = &self.rule;
         let count = rule.count(frame)?;
         let mut shown = DisplayState::NOTHING;
@@ -118,6 +115,12 @@ impl FieldsDecoder {
             *pressed = now;
         }
         Ok(DecodeOutcome::Frame)
+    }
+
+    fn lost(&mut self) {
+        // A button held then is not pressed again.
+        let Self { rule: _, pressed } = self;
+        pressed.fill(ButtonState::Released);
     }
 }
 
@@ -192,7 +195,7 @@ impl FieldValueRule {
 
 #[cfg(test)]
 mod tests {
-    use crate::protocol::tests::decoded;
+    use crate::protocol::tests::{decoded, decoded_with_losses};
 
     fn check(length: usize, decode: &str, bytes: &[u8], expected: &[&str]) {
         let frame = format!("[frame]\nkind = \"fixed\"\nlength = {length}\nstart = \"A5\"\n");
@@ -284,5 +287,9 @@ mod tests {
     fn a_button_acts_once_when_it_is_pressed() {
         let decode = "actions = [{ bit = \"2.0\", does = \"take\" }]\n";
         check(2, decode, &[0xa5, 0, 0xa5, 1, 0xa5, 1, 0xa5, 0, 0xa5, 1], &["> take", "> take"]);
+        // One that is held while the port is lost is one press more: it may have been let go meanwhile.
+        let file =
+            format!("[frame]\nkind = \"fixed\"\nlength = 2\nstart = \"A5\"\n[decode]\nkind = \"fields\"\n{decode}");
+        assert_eq!(decoded_with_losses(&file, &[&[0xa5, 1, 0xa5, 1], &[0xa5, 1]]), ["> take", "> take"]);
     }
 }

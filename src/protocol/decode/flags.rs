@@ -1,5 +1,7 @@
 //! Bits of a frame for what the display shows beside the digits.
 
+use std::str::FromStr;
+
 use serde::Deserialize;
 use strum::{EnumMessage, VariantArray};
 use toml::Spanned;
@@ -11,7 +13,7 @@ use crate::{
         problem::{DecodeError, Defect},
         values::{Bit, ByteIndex, hex_digit},
     },
-    words::words,
+    words::{from_text, words},
 };
 
 /// A bit and what the display shows with it.
@@ -53,14 +55,13 @@ pub(in crate::protocol) struct FlagCondition {
 }
 
 /// A byte: a character, or as in `0x3b`.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
-#[serde(try_from = "String")]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 struct CodeByte(u8);
 
-impl TryFrom<String> for CodeByte {
-    type Error = &'static str;
+impl FromStr for CodeByte {
+    type Err = &'static str;
 
-    fn try_from(text: String) -> Result<Self, Self::Error> {
+    fn from_str(text: &str) -> Result<Self, Self::Err> {
         let byte = match text.as_bytes() {
             [byte] => Some(*byte),
             _ => text.strip_prefix("0x").and_then(|digits| u8::from_str_radix(digits, 16).ok()),
@@ -68,6 +69,8 @@ impl TryFrom<String> for CodeByte {
         byte.map(Self).ok_or("expected `is` to be a character, or a byte as in \"0x3b\"")
     }
 }
+
+from_text!(CodeByte);
 
 impl FlagRule {
     /// The last byte that it needs.

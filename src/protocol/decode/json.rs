@@ -15,11 +15,12 @@ use serde::{
     de::{DeserializeSeed, Deserializer, Error as _, MapAccess, SeqAccess, Visitor},
 };
 
-use super::{DecodeOutcome, NamedSequence, NamedTime, Sink, StampKeys, text};
+use super::{DecodeOutcome, FrameDecoder, NamedSequence, NamedTime, Sink, StampKeys, text};
 use crate::protocol::{
     Function,
     number::{NumberReader, OverloadWords, Token, classify},
     problem::{DecodeError, Defect},
+    tables::independent_keys,
 };
 
 /// What such a line is.
@@ -30,6 +31,8 @@ pub(in crate::protocol) struct JsonRule {
     pub(super) sequence: Option<NamedSequence>,
     overload: OverloadWords,
 }
+
+independent_keys!(JsonRule);
 
 /// Reads such lines.
 #[derive(Debug)]
@@ -47,8 +50,10 @@ impl JsonDecoder {
         let keys = StampKeys { time: rule.time, sequence: rule.sequence };
         Self { numbers: NumberReader::new(rule.overload), keys, path: String::new(), quoted: String::new() }
     }
+}
 
-    pub(crate) fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
+impl FrameDecoder for JsonDecoder {
+    fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
         let text = text(frame)?;
         let begin = text.trim_ascii_start();
         if begin.is_empty() {
@@ -71,6 +76,12 @@ impl JsonDecoder {
         }
     }
 
+    fn lost(&mut self) {
+        let Self { keys: _, numbers: _, path: _, quoted: _ } = self;
+    }
+}
+
+impl JsonDecoder {
     fn read(&mut self, text: &str, sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
         self.path.clear();
         let mut error = None;

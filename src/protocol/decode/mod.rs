@@ -31,7 +31,7 @@ use fields::{FieldsDecoder, FieldsRule};
 use json::{JsonDecoder, JsonRule};
 use number::{NumberDecoder, NumberRule};
 use pairs::{PairsDecoder, PairsRule};
-use pattern::{PatternDecoder, PatternRule, PatternTable};
+use pattern::{PatternDecoder, PatternRule};
 use report::{ReportDecoder, ReportRule};
 use segments::{SegmentsDecoder, SegmentsRule};
 pub(super) use sink::Sink;
@@ -76,7 +76,7 @@ pub(super) enum DecodeRule {
     Json(JsonRule),
     Number(NumberRule),
     Pattern(PatternRule),
-    Fields(FieldsRule),
+    Fields(Box<FieldsRule>),
     Segments(SegmentsRule),
     Report(ReportRule),
 }
@@ -84,28 +84,15 @@ pub(super) enum DecodeRule {
 impl DecodeRule {
     /// Reads `[decode]`.
     pub(super) fn read(table: KindTable<'_>, poll: Option<&PollRule>) -> Result<Self, Mistake> {
-        let source = table.source;
         Ok(match table.kind()? {
-            DecodeKind::Columns => {
-                let rule: ColumnsRule = table.read()?;
-                rule.check(source)?;
-                Self::Columns(rule)
-            }
-            DecodeKind::Pairs => Self::Pairs(table.read()?),
-            DecodeKind::Json => Self::Json(table.read()?),
-            DecodeKind::Number => Self::Number(table.read()?),
-            DecodeKind::Pattern => Self::Pattern(table.read::<PatternTable>()?.rule(poll, source)?),
-            DecodeKind::Fields => Self::Fields(table.read::<FieldsRule>()?.completed(source)?),
-            DecodeKind::Segments => {
-                let rule: SegmentsRule = table.read()?;
-                rule.check(source)?;
-                Self::Segments(rule)
-            }
-            DecodeKind::Report => {
-                let rule: ReportRule = table.read()?;
-                rule.check(source)?;
-                Self::Report(rule)
-            }
+            DecodeKind::Columns => Self::Columns(table.read(poll)?),
+            DecodeKind::Pairs => Self::Pairs(table.read(poll)?),
+            DecodeKind::Json => Self::Json(table.read(poll)?),
+            DecodeKind::Number => Self::Number(table.read(poll)?),
+            DecodeKind::Pattern => Self::Pattern(table.read(poll)?),
+            DecodeKind::Fields => Self::Fields(Box::new(table.read(poll)?)),
+            DecodeKind::Segments => Self::Segments(table.read(poll)?),
+            DecodeKind::Report => Self::Report(table.read(poll)?),
         })
     }
 
@@ -162,6 +149,36 @@ pub(super) enum DecodeOutcome {
     NoFrame,
 }
 
+/// Reads the frames of one kind.
+trait FrameDecoder {
+    /// Reads one frame.
+    ///
+    /// # Errors
+    /// The error for which the whole frame is refused; the caller takes back what it brought.
+    fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError>;
+
+    /// The port went away: forgets what it knows of a device that begins anew.
+    ///
+    /// It takes itself apart without `..`, so that the compiler asks here about each new field.
+    fn lost(&mut self);
+}
+
+/// The same of whichever kind a decoder is.
+macro_rules! each_kind {
+    ($all:expr, $decoder:ident => $does:expr) => {
+        match $all {
+            Decoder::Columns($decoder) => $does,
+            Decoder::Pairs($decoder) => $does,
+            Decoder::Json($decoder) => $does,
+            Decoder::Number($decoder) => $does,
+            Decoder::Pattern($decoder) => $does,
+            Decoder::Fields($decoder) => $does,
+            Decoder::Segments($decoder) => $does,
+            Decoder::Report($decoder) => $does,
+        }
+    };
+}
+
 /// The decoder of one port.
 #[derive(Debug)]
 pub(super) enum Decoder {
@@ -183,7 +200,7 @@ impl Decoder {
             DecodeRule::Json(rule) => Self::Json(JsonDecoder::new(rule.clone())),
             DecodeRule::Number(rule) => Self::Number(NumberDecoder::new(rule.clone())),
             DecodeRule::Pattern(rule) => Self::Pattern(PatternDecoder::new(rule.clone())),
-            DecodeRule::Fields(rule) => Self::Fields(FieldsDecoder::new(rule.clone())),
+            DecodeRule::Fields(rule) => Self::Fields(FieldsDecoder::new(*rule.clone())),
             DecodeRule::Segments(rule) => Self::Segments(SegmentsDecoder::new(rule.clone())),
             DecodeRule::Report(rule) => Self::Report(ReportDecoder::new(rule.clone())),
         }
@@ -212,26 +229,12 @@ impl Decoder {
 
     #[inline]
     fn decode_as_sent(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
-        match self {
-            Self::Columns(columns) => columns.decode(frame, sink),
-            Self::Pairs(pairs) => pairs.decode(frame, sink),
-            Self::Json(json) => json.decode(frame, sink),
-            Self::Number(number) => number.decode(frame, sink),
-            Self::Pattern(pattern) => pattern.decode(frame, sink),
-            Self::Fields(fields) => fields.decode(frame, sink),
-            Self::Segments(segments) => segments.decode(frame, sink),
-            Self::Report(report) => report.decode(frame, sink),
-        }
+        each_kind!(self, decoder => decoder.decode(frame, sink))
     }
 
     /// The port went away: what follows is a device that begins anew.
     pub(super) fn lost(&mut self) {
-        match self {
-            Self::Columns(columns) => columns.lost(),
-            Self::Pattern(pattern) => pattern.lost(),
-            Self::Fields(fields) => fields.lost(),
-            Self::Pairs(_) | Self::Json(_) | Self::Number(_) | Self::Segments(_) | Self::Report(_) => {}
-        }
+        each_kind!(self, decoder => decoder.lost());
     }
 }
 

@@ -2,11 +2,12 @@
 
 use serde::Deserialize;
 
-use super::{DecodeOutcome, Sink, text};
+use super::{DecodeOutcome, FrameDecoder, Sink, text};
 use crate::protocol::{
     names::ValueName,
     number::{NumberReader, OverloadWords},
     problem::DecodeError,
+    tables::independent_keys,
 };
 
 /// What such a line is.
@@ -16,6 +17,8 @@ pub(in crate::protocol) struct NumberRule {
     pub name: ValueName,
     overload: OverloadWords,
 }
+
+independent_keys!(NumberRule);
 
 /// Reads such lines.
 #[derive(Debug)]
@@ -27,8 +30,10 @@ impl NumberDecoder {
     pub(crate) fn new(rule: NumberRule) -> Self {
         Self { numbers: NumberReader::new(rule.overload) }
     }
+}
 
-    pub(crate) fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
+impl FrameDecoder for NumberDecoder {
+    fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
         let text = text(frame)?;
         if text.trim().is_empty() {
             return Ok(DecodeOutcome::NoFrame);
@@ -36,5 +41,9 @@ impl NumberDecoder {
         // The only fixed name has the number 0.
         sink.numbered(0, self.numbers.read(text), 0..frame.len())?;
         Ok(DecodeOutcome::Frame)
+    }
+
+    fn lost(&mut self) {
+        let Self { numbers: _ } = self;
     }
 }

@@ -8,13 +8,15 @@ use std::ops::Range;
 use memchr::memchr2;
 use serde::Deserialize;
 
-use super::{DecodeOutcome, NamedSequence, NamedTime, Separator, Sink, StampKeys, text};
+use super::{DecodeOutcome, FrameDecoder, NamedSequence, NamedTime, Separator, Sink, StampKeys, text};
 use crate::protocol::{
     number::{NumberReader, OverloadWords},
     problem::{DecodeError, Defect},
+    tables::independent_keys,
 };
 
-/// What such a line is.
+/// What such a line is. `time`, `sequence` and `overload` stand in `JsonRule` too: serde's `flatten` would take the places of
+/// mistakes from all keys of the table.
 #[derive(Debug, Clone, Default, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub(in crate::protocol) struct PairsRule {
@@ -24,6 +26,8 @@ pub(in crate::protocol) struct PairsRule {
     pub(super) sequence: Option<NamedSequence>,
     overload: OverloadWords,
 }
+
+independent_keys!(PairsRule);
 
 /// Reads such lines.
 #[derive(Debug)]
@@ -56,8 +60,10 @@ impl PairsDecoder {
         let keys = StampKeys { time: rule.time, sequence: rule.sequence };
         Self { numbers: NumberReader::new(rule.overload), separator: rule.separator, keys }
     }
+}
 
-    pub(crate) fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
+impl FrameDecoder for PairsDecoder {
+    fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
         let line = text(frame)?;
         if line.trim().is_empty() {
             return Ok(DecodeOutcome::NoFrame);
@@ -73,6 +79,12 @@ impl PairsDecoder {
         }
     }
 
+    fn lost(&mut self) {
+        let Self { separator: _, keys: _, numbers: _ } = self;
+    }
+}
+
+impl PairsDecoder {
     fn pair(&mut self, line: &str, pair: PairSpan, sink: &mut Sink<'_>) -> Result<PairContent, DecodeError> {
         let name = line[pair.name.clone()].trim();
         let is_name = name.starts_with(|c: char| c.is_alphabetic() || c == '_');

@@ -8,10 +8,9 @@ mod rule;
 use regex::bytes::CaptureLocations;
 
 pub(in crate::protocol) use rule::PatternRule;
-pub(super) use rule::PatternTable;
 
 use super::{
-    DecodeOutcome, Sink,
+    DecodeOutcome, FrameDecoder, Sink,
     display::{DisplayEffect, DisplayState},
 };
 use crate::protocol::{
@@ -66,14 +65,10 @@ impl PatternDecoder {
             name: String::new(),
         }
     }
+}
 
-    /// The port went away: what the meter is switched to is unknown again.
-    pub(crate) fn lost(&mut self) {
-        self.standing = DisplayState::NOTHING;
-        self.held.values.clear();
-    }
-
-    pub(crate) fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
+impl FrameDecoder for PatternDecoder {
+    fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
         if frame.trim_ascii().is_empty() {
             return Ok(DecodeOutcome::NoFrame);
         }
@@ -165,6 +160,13 @@ impl PatternDecoder {
             }
         }
         Ok(if is_held { DecodeOutcome::NoFrame } else { DecodeOutcome::Frame })
+    }
+
+    fn lost(&mut self) {
+        // What the meter is switched to is unknown again.
+        let Self { messages: _, numbers: _, standing, held, name: _ } = self;
+        *standing = DisplayState::NOTHING;
+        held.values.clear();
     }
 }
 

@@ -9,19 +9,21 @@ use serde::de::{Deserialize, Deserializer, MapAccess, SeqAccess, Visitor, value:
 use toml::Spanned;
 
 use super::{
-    DecodeOutcome, Sink,
+    DecodeOutcome, FrameDecoder, Sink,
     display::{DisplayEffect, DisplayEffects, DisplayState, EffectsVisitor},
     flags::FlagRule,
     segments::{MOST_DIGITS, too_short},
 };
 use crate::{
-    mistake::{Mistake, Source},
+    mistake::Mistake,
     protocol::{
         names::ValueName,
         number::Token,
         problem::{DecodeError, Defect},
+        tables::{KindRule, PartContext},
         values::ByteIndex,
     },
+    units::{Index, WholeNumber},
 };
 
 /// What such a report is.
@@ -33,7 +35,7 @@ pub(in crate::protocol) struct ReportRule {
     /// Bytes of a report, without what ends it.
     length: Spanned<usize>,
     /// Digits, with spaces before them and perhaps a point.
-    digits: Spanned<DigitRange>,
+    digits: DigitRange,
     /// A character that is `-` for values below zero.
     sign: Option<ByteIndex>,
     /// The character that gives the range.
@@ -47,11 +49,11 @@ pub(in crate::protocol) struct ReportRule {
     overload: Vec<String>,
 }
 
-#[derive(Debug, Clone, serde::Deserialize)]
+#[derive(Debug, Clone, Copy, serde::Deserialize)]
 #[serde(deny_unknown_fields)]
 struct DigitRange {
     at: ByteIndex,
-    count: usize,
+    count: WholeNumber<1, MOST_DIGITS>,
 }
 
 /// A code and what its values mean.
@@ -142,28 +144,27 @@ impl ReportCodeRule {
     }
 }
 
-impl ReportRule {
-    /// Checks what concerns several keys.
-    pub(super) fn check(&self, source: Source<'_>) -> Result<(), Mistake> {
-        FlagRule::check_only_value(&self.flags, &self.name.0, source)?;
-        if !(1..=MOST_DIGITS).contains(&self.digits.get_ref().count) {
-            let message = format!("expected a count of 1 to {MOST_DIGITS} digits");
-            return Err(source.mistake(self.digits.span(), message));
-        }
-        let mut codes = self.codes.iter().flat_map(|code| &code.is.codes);
-        if let (None, Some((_, code))) = (self.range, codes.find(|(_, code)| !code.get_ref().places.is_empty())) {
+impl KindRule for ReportRule {
+    type Keys = Self;
+
+    fn completed(keys: Self, PartContext { source, .. }: PartContext<'_>) -> Result<Self, Mistake> {
+        FlagRule::check_only_value(&keys.flags, &keys.name.0, source)?;
+        let mut codes = keys.codes.iter().flat_map(|code| &code.is.codes);
+        if let (None, Some((_, code))) = (keys.range, codes.find(|(_, code)| !code.get_ref().places.is_empty())) {
             return Err(source.mistake(code.span(), "found places by range, expected `range` to say where it stands"));
         }
-        let singles = [self.range, self.sign].into_iter().flatten().map(|at| at.0);
-        let singles = singles.chain(self.flags.iter().map(FlagRule::last_byte)).map(|at| at + 1);
-        let ends = self.codes.iter().map(|code| code.bytes().end).chain([self.digits().end]);
+        let singles = [keys.range, keys.sign].into_iter().flatten().map(|at| at.0);
+        let singles = singles.chain(keys.flags.iter().map(FlagRule::last_byte)).map(|at| at + 1);
+        let ends = keys.codes.iter().map(|code| code.bytes().end).chain([keys.digits().end]);
         let used = ends.chain(singles).max().unwrap_or(0);
-        if *self.length.get_ref() < used { Err(too_short(&self.length, used, source)) } else { Ok(()) }
+        if *keys.length.get_ref() < used { Err(too_short(&keys.length, used, source)) } else { Ok(keys) }
     }
+}
 
+impl ReportRule {
     fn digits(&self) -> Range<usize> {
-        let DigitRange { at: ByteIndex(at), count } = *self.digits.get_ref();
-        at..at + count
+        let DigitRange { at: Index(at), count } = self.digits;
+        at..at + count.get()
     }
 }
 
@@ -177,8 +178,10 @@ impl ReportDecoder {
     pub(crate) fn new(rule: ReportRule) -> Self {
         Self { rule }
     }
+}
 
-    pub(crate) fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
+impl FrameDecoder for ReportDecoder {
+    fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
         let expected = *self.rule.length.get_ref();
         if frame.len() != expected {
             return Err(DecodeError::whole(Defect::Length { found: frame.len(), expected }));
@@ -190,7 +193,7 @@ impl ReportDecoder {
         for flag in &self.rule.flags {
             flag.add_to(&mut shown, frame)?;
         }
-        match self.rule.sign.map(|ByteIndex(at)| (at, frame[at])) {
+        match self.rule.sign.map(|Index(at)| (at, frame[at])) {
             None | Some((_, b'+' | b' ' | b'0')) => {}
             Some((_, b'-')) => shown.add(&DisplayEffect::Minus),
             Some((at, _)) => return Err(DecodeError::at(at..at + 1, Defect::UnknownCode)),
@@ -201,13 +204,19 @@ impl ReportDecoder {
         Ok(DecodeOutcome::Frame)
     }
 
+    fn lost(&mut self) {
+        let Self { rule: _ } = self;
+    }
+}
+
+impl ReportDecoder {
     fn add_code(&self, rule: &ReportCodeRule, frame: &[u8], shown: &mut DisplayState) -> Result<(), DecodeError> {
         let unknown = |at: Range<usize>| DecodeError::at(at, Defect::UnknownCode);
         let text = &frame[rule.bytes()];
         let (_, code) = rule.is.codes.iter().find(|(known, _)| known == text).ok_or(unknown(rule.bytes()))?;
         let code = code.get_ref();
         shown.add_all(&code.shows);
-        if let (Some(ByteIndex(range)), false) = (self.rule.range, code.places.is_empty()) {
+        if let (Some(Index(range)), false) = (self.rule.range, code.places.is_empty()) {
             let index = usize::from(frame[range].wrapping_sub(b'0'));
             let place = code.places.get(index).ok_or(unknown(range..range + 1))?;
             shown.add(&DisplayEffect::Place(*place));

@@ -3,11 +3,13 @@
 //! A digit is known by its segments alone (a on top, then clockwise to f, g in the middle), so
 //! any wiring of a display can be described.
 
+use std::str::FromStr;
+
 use serde::Deserialize;
 use toml::Spanned;
 
 use super::{
-    DecodeOutcome, Sink,
+    DecodeOutcome, FrameDecoder, Sink,
     display::{DisplayEffect, DisplayState},
     flags::FlagRule,
 };
@@ -17,8 +19,10 @@ use crate::{
         names::ValueName,
         number::Token,
         problem::{DecodeError, Defect},
+        tables::{KindRule, PartContext},
         values::Bit,
     },
+    words::from_text,
 };
 
 /// What such a frame is.
@@ -45,16 +49,15 @@ struct DigitRule {
 }
 
 /// a to g; none for one that the display does not have, as in a leading half digit.
-#[derive(Debug, Clone, Deserialize)]
-#[serde(try_from = "String")]
+#[derive(Debug, Clone)]
 struct SegmentBits([Option<Bit>; 7]);
 
-impl TryFrom<String> for SegmentBits {
-    type Error = &'static str;
+impl FromStr for SegmentBits {
+    type Err = &'static str;
 
-    fn try_from(text: String) -> Result<Self, Self::Error> {
+    fn from_str(text: &str) -> Result<Self, Self::Err> {
         let bits =
-            text.split_whitespace().map(|word| if word == "-" { Some(None) } else { Bit::parse(word).map(Some) });
+            text.split_whitespace().map(|word| if word == "-" { Some(None) } else { word.parse().ok().map(Some) });
         let bits: Option<Vec<Option<Bit>>> = bits.collect();
         bits.and_then(|bits| bits.try_into().ok())
             .map(Self)
@@ -62,22 +65,27 @@ impl TryFrom<String> for SegmentBits {
     }
 }
 
+from_text!(SegmentBits);
+
 /// More digits than this are no display's, and would not fit a number.
 pub(super) const MOST_DIGITS: usize = 15;
 
-impl SegmentsRule {
-    /// Checks what concerns several keys.
-    pub(super) fn check(&self, source: Source<'_>) -> Result<(), Mistake> {
-        if !(1..=MOST_DIGITS).contains(&self.digits.get_ref().len()) {
-            return Err(source.mistake(self.digits.span(), format!("expected 1 to {MOST_DIGITS} digits")));
+impl KindRule for SegmentsRule {
+    type Keys = Self;
+
+    fn completed(keys: Self, PartContext { source, .. }: PartContext<'_>) -> Result<Self, Mistake> {
+        if !(1..=MOST_DIGITS).contains(&keys.digits.get_ref().len()) {
+            return Err(source.mistake(keys.digits.span(), format!("expected 1 to {MOST_DIGITS} digits")));
         }
-        FlagRule::check_only_value(&self.flags, &self.name.0, source)?;
-        match &self.length {
-            Some(length) if *length.get_ref() < self.used() => Err(too_short(length, self.used(), source)),
-            _ => Ok(()),
+        FlagRule::check_only_value(&keys.flags, &keys.name.0, source)?;
+        match &keys.length {
+            Some(length) if *length.get_ref() < keys.used() => Err(too_short(length, keys.used(), source)),
+            _ => Ok(keys),
         }
     }
+}
 
+impl SegmentsRule {
     fn frame_length(&self) -> usize {
         self.length.as_ref().map_or_else(|| self.used(), |length| *length.get_ref())
     }
@@ -161,8 +169,10 @@ impl SegmentsDecoder {
     pub(crate) fn new(rule: SegmentsRule) -> Self {
         Self { length: rule.frame_length(), rule }
     }
+}
 
-    pub(crate) fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
+impl FrameDecoder for SegmentsDecoder {
+    fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
         let expected = self.length;
         if frame.len() != expected {
             return Err(DecodeError::whole(Defect::Length { found: frame.len(), expected }));
@@ -177,6 +187,12 @@ impl SegmentsDecoder {
         Ok(DecodeOutcome::Frame)
     }
 
+    fn lost(&mut self) {
+        let Self { rule: _, length: _ } = self;
+    }
+}
+
+impl SegmentsDecoder {
     /// What the digits show; an error within for words and blanks.
     fn number(&self, frame: &[u8]) -> Result<Result<DisplayDigits, Defect>, DecodeError> {
         let mut read =

@@ -2,7 +2,7 @@
 //! the decimals of a round value. One `0` proves neither.
 
 /// So many whole numbers in a row, not all the same and none with decimals, are a board that counts.
-const ENOUGH: u32 = 8;
+const LEAST_NUMBERS: u32 = 8;
 
 /// The bare numbers so far, by the number of their name.
 #[derive(Debug, Default)]
@@ -33,7 +33,7 @@ impl WholeNumbers {
                 }
                 seen.differ |= seen.first != number;
                 seen.whole = seen.whole.saturating_add(1);
-                (seen.differ && seen.whole >= ENOUGH).then_some(0)
+                (seen.differ && seen.whole >= LEAST_NUMBERS).then_some(0)
             }
             Some(0) => None,
             decade => {

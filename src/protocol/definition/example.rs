@@ -137,7 +137,7 @@ impl PieceTable {
     fn piece(self, span: &Range<usize>, context: ExampleContext<'_>) -> Result<Piece, Mistake> {
         let source = context.source;
         let (bytes, transport) = match (self.text, self.hex, self.hid) {
-            (Some(text), None, None) => (context.frame.complete(text.into_bytes()), Transport::Plain),
+            (Some(text), None, None) => (context.frame.with_end(text.into_bytes()), Transport::Plain),
             (None, Some(HexBytes(bytes)), None) => (bytes, Transport::Plain),
             (None, None, Some(reports)) => carried(reports, context)?,
             _ => return Err(source.mistake(span.clone(), "expected `text`, `hex` or `hid` in an example")),

@@ -3,19 +3,21 @@
 //! It does not describe frames: the same frame comes through different cables, so a bench file may
 //! describe a cable of its own with the same keys.
 
-use std::fmt;
+use std::str::FromStr;
 
-use serde::de::{self, Deserialize, Deserializer, Visitor};
+use serde::Deserialize;
 use toml::Spanned;
 
 use crate::{
     mistake::{Mistake, Source},
     port::{Greeting, HidCable, LONGEST_REPORT, Outgoing, Payload},
     protocol::values::HexBytes,
+    units::{Index, WholeNumber},
+    words::from_text,
 };
 
 /// A cable's layout as the file has it. Some of its keys exclude each other; in [`HidCable`] they are the variants of enums.
-#[derive(Debug, serde::Deserialize)]
+#[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct HidTable {
     payload: Spanned<PayloadTable>,
@@ -25,7 +27,7 @@ pub(crate) struct HidTable {
     outgoing: Option<Spanned<OutgoingTable>>,
 }
 
-#[derive(Debug, serde::Deserialize)]
+#[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 struct PayloadTable {
     at: ReportIndex,
@@ -34,17 +36,17 @@ struct PayloadTable {
     count_bits: Option<Spanned<CountBits>>,
 }
 
-#[derive(Debug, serde::Deserialize)]
+#[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 struct GreetingTable {
     feature: Option<ReportBytes>,
     output: Option<ReportBytes>,
 }
 
-#[derive(Debug, serde::Deserialize)]
+#[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 struct OutgoingTable {
-    length: Spanned<usize>,
+    length: WholeNumber<2, LONGEST_REPORT>,
     at: Spanned<ReportIndex>,
     count_at: Option<Spanned<ReportIndex>>,
     count_with: Option<Spanned<u8>>,
@@ -56,53 +58,23 @@ struct OutgoingTable {
 #[derive(Debug)]
 pub(super) struct ReportBytes(pub Vec<u8>);
 
-// By a visitor, within which a mistake has the place of its own value in a list; `try_from` would give that of the list.
-impl<'de> Deserialize<'de> for ReportBytes {
-    fn deserialize<D: Deserializer<'de>>(from: D) -> Result<Self, D::Error> {
-        struct ReportVisitor;
-        impl Visitor<'_> for ReportVisitor {
-            type Value = ReportBytes;
+impl FromStr for ReportBytes {
+    type Err = String;
 
-            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-                f.write_str("the bytes of a report in hexadecimal digits, in quotes")
-            }
-
-            fn visit_str<E: de::Error>(self, text: &str) -> Result<ReportBytes, E> {
-                let HexBytes(bytes) = HexBytes::try_from(text.to_owned()).map_err(E::custom)?;
-                let wrong = || E::custom(format!("expected 1 to {LONGEST_REPORT} bytes, in hexadecimal digits"));
-                if (1..=LONGEST_REPORT).contains(&bytes.len()) { Ok(ReportBytes(bytes)) } else { Err(wrong()) }
-            }
-        }
-        from.deserialize_str(ReportVisitor)
+    fn from_str(text: &str) -> Result<Self, String> {
+        let HexBytes(bytes) = text.parse()?;
+        let wrong = || format!("expected 1 to {LONGEST_REPORT} bytes, in hexadecimal digits");
+        if (1..=LONGEST_REPORT).contains(&bytes.len()) { Ok(Self(bytes)) } else { Err(wrong()) }
     }
 }
 
-/// A byte of a report. Files count from 1, this counts from 0.
-#[derive(Debug, Clone, Copy, serde::Deserialize)]
-#[serde(try_from = "i64")]
-struct ReportIndex(usize);
+from_text!(ReportBytes);
 
-impl TryFrom<i64> for ReportIndex {
-    type Error = String;
-
-    fn try_from(from_one: i64) -> Result<Self, String> {
-        let index = usize::try_from(from_one).ok().and_then(|at| at.checked_sub(1)).filter(|at| *at < LONGEST_REPORT);
-        index.map(Self).ok_or_else(|| format!("expected a byte of the report, from 1 to {LONGEST_REPORT}"))
-    }
-}
+/// A byte of a report.
+type ReportIndex = Index<LONGEST_REPORT>;
 
 /// How many of a byte's lowest bits are a count.
-#[derive(Debug, Clone, Copy, serde::Deserialize)]
-#[serde(try_from = "i64")]
-struct CountBits(u8);
-
-impl TryFrom<i64> for CountBits {
-    type Error = &'static str;
-
-    fn try_from(bits: i64) -> Result<Self, Self::Error> {
-        if (1..=8).contains(&bits) { Ok(Self(bits as u8)) } else { Err("expected 1 to 8 bits") }
-    }
-}
+type CountBits = WholeNumber<1, 8>;
 
 impl HidTable {
     /// The layout that it describes.
@@ -130,7 +102,7 @@ fn greeting(table: Spanned<GreetingTable>, source: Source<'_>) -> Result<Greetin
 
 fn payload(table: Spanned<PayloadTable>, source: Source<'_>) -> Result<Payload, Mistake> {
     let (span, table) = (table.span(), table.into_inner());
-    let ReportIndex(from) = table.at;
+    let Index(from) = table.at;
     match (table.count, table.count_at, table.count_bits) {
         (Some(_), None, Some(bits)) => {
             Err(source.mistake(bits.span(), "found `count_bits` without `count_at`, expected both"))
@@ -140,8 +112,8 @@ fn payload(table: Spanned<PayloadTable>, source: Source<'_>) -> Result<Payload, 
             let wrong = || source.mistake(count.span(), format!("expected 1 to {} bytes", LONGEST_REPORT - from));
             is_good.then_some(Payload::Fixed { from, count: *count.get_ref() }).ok_or_else(wrong)
         }
-        (None, Some(ReportIndex(at)), bits) => {
-            let CountBits(bits) = bits.map_or(CountBits(8), Spanned::into_inner);
+        (None, Some(Index(at)), bits) => {
+            let bits = bits.map_or(8, |bits| bits.into_inner().get());
             Ok(Payload::Counted { at, bits: u8::MAX >> (8 - bits), from })
         }
         _ => Err(source.mistake(span, "expected `count`, or `count_at` for a report that counts its bytes")),
@@ -150,11 +122,8 @@ fn payload(table: Spanned<PayloadTable>, source: Source<'_>) -> Result<Payload, 
 
 fn outgoing(table: Spanned<OutgoingTable>, source: Source<'_>) -> Result<Outgoing, Mistake> {
     let (span, table) = (table.span(), table.into_inner());
-    let length = *table.length.get_ref();
-    if !(2..=LONGEST_REPORT).contains(&length) {
-        return Err(source.mistake(table.length.span(), format!("expected a length of 2 to {LONGEST_REPORT} bytes")));
-    }
-    let ReportIndex(from) = *table.at.get_ref();
+    let length = table.length.get();
+    let Index(from) = *table.at.get_ref();
     if !(1..length).contains(&from) {
         let message = format!("expected a byte from 2 to {length}; the first is the report's number");
         return Err(source.mistake(table.at.span(), message));

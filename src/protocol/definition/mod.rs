@@ -29,7 +29,7 @@ mod hid;
 #[cfg(test)]
 mod tests;
 
-use std::time::Duration;
+use std::{str::FromStr, time::Duration};
 
 use serde::Deserialize;
 use toml::{Spanned, de::DeTable};
@@ -49,6 +49,7 @@ use super::{
 use crate::{
     mistake::{Mistake, Source},
     port::{HidCable, Settings},
+    words::from_text,
 };
 
 pub use example::Example;
@@ -198,33 +199,37 @@ struct Head {
     example: Vec<Spanned<ExampleTable>>,
 }
 
-#[derive(Deserialize)]
-#[serde(try_from = "String")]
 struct ProtocolName(String);
 
-impl TryFrom<String> for ProtocolName {
-    type Error = String;
+impl FromStr for ProtocolName {
+    type Err = String;
 
-    fn try_from(name: String) -> Result<Self, String> {
+    fn from_str(name: &str) -> Result<Self, String> {
         let is_name_byte = |byte: u8| byte.is_ascii_lowercase() || byte.is_ascii_digit() || byte == b'-';
         if name.is_empty() || !name.bytes().all(is_name_byte) {
             return Err(format!("found the name \"{name}\", expected small letters, digits and hyphens"));
         }
-        Ok(Self(name))
+        Ok(Self(name.to_owned()))
     }
 }
 
-#[derive(Deserialize)]
-#[serde(try_from = "String")]
+from_text!(ProtocolName);
+
 struct TextLine(String);
 
-impl TryFrom<String> for TextLine {
-    type Error = &'static str;
+impl FromStr for TextLine {
+    type Err = &'static str;
 
-    fn try_from(text: String) -> Result<Self, Self::Error> {
-        if text.trim().is_empty() { Err("found an empty text, expected a line of text") } else { Ok(Self(text)) }
+    fn from_str(text: &str) -> Result<Self, Self::Err> {
+        if text.trim().is_empty() {
+            Err("found an empty text, expected a line of text")
+        } else {
+            Ok(Self(text.to_owned()))
+        }
     }
 }
+
+from_text!(TextLine);
 
 /// A whole frame that is the press of a button.
 #[derive(Debug, Clone)]

@@ -39,10 +39,13 @@ fn frames() {
         "line 6: expected a length that holds the marks at both ends"
     );
     assert!(of_frame("kind = \"fixed\"\nlength = 3\nstart = \"A\"").starts_with("line 7: found \"A\", expected pairs"));
-    assert_eq!(of_frame("kind = \"indexed-nibbles\"\nlength = 16"), "line 6: expected a length of 2 to 15 bytes");
+    assert_eq!(
+        of_frame("kind = \"indexed-nibbles\"\nlength = 16"),
+        "line 6: found 16, expected a whole number from 2 to 15"
+    );
     assert_eq!(
         of_frame("kind = \"length-prefixed\"\nlength = { at = 0 }"),
-        "line 6: expected a byte of the frame, counted from 1"
+        "line 6: found 0, expected a whole number from 1 to 65536"
     );
     assert_eq!(
         of_frame("kind = \"length-prefixed\"\nlength = { at = 2, size = 2 }"),
@@ -106,7 +109,7 @@ fn displays() {
 fn fields() {
     let value = |rest: &str| of_decode(&format!("kind = \"fields\"\n[[decode.value]]\nname = \"v\"\n{rest}"));
     assert_eq!(value("at = 1\ntype = \"i16\""), "line 10: expected `order`: \"little\" or \"big\"");
-    assert_eq!(value("at = 0\ntype = \"i8\""), "line 10: expected a byte of the frame, counted from 1");
+    assert_eq!(value("at = 0\ntype = \"i8\""), "line 10: found 0, expected a whole number from 1 to 65536");
     assert!(value("at = 1\ntype = \"i64\"").starts_with("line 11: found \"i64\", expected one of"));
     assert!(value("at = 1\ntype = \"u8\"\nbits = [7, 2]").starts_with("line 12: expected the lowest bit and a count"));
     assert!(value("at = 1\ntype = \"u8\"\nscale = 0.0").starts_with("line 12: expected a scale other than 0"));
@@ -125,15 +128,18 @@ fn cables() {
         hid("payload = { at = 2 }"),
         "line 5: expected `count`, or `count_at` for a report that counts its bytes"
     );
-    assert_eq!(hid("payload = { at = 0, count = 3 }"), "line 5: expected a byte of the report, from 1 to 4096");
+    assert_eq!(hid("payload = { at = 0, count = 3 }"), "line 5: found 0, expected a whole number from 1 to 4096");
     assert_eq!(hid("payload = { at = 2, count = 0 }"), "line 5: expected 1 to 4095 bytes");
-    assert_eq!(hid("payload = { at = 2, count_at = 1, count_bits = 9 }"), "line 5: expected 1 to 8 bits");
+    assert_eq!(
+        hid("payload = { at = 2, count_at = 1, count_bits = 9 }"),
+        "line 5: found 9, expected a whole number from 1 to 8"
+    );
     assert!(hid("payload = { at = 2, count = 1, count_bits = 3 }").starts_with("line 5: found `count_bits` without"));
     assert_eq!(hid(&format!("{counted}mask = \"4g\"")), "line 6: expected pairs of hexadecimal digits");
     assert_eq!(hid(&format!("{counted}mask = \"\"")), "line 6: expected 1 to 4096 bytes, in hexadecimal digits");
     assert_eq!(hid(&format!("{counted}greeting = [\n{{}}]")), "line 7: expected `feature` or `output` in a greeting");
     let outgoing = |rest: &str| hid(&format!("{counted}outgoing = {{ {rest} }}"));
-    assert_eq!(outgoing("length = 1, at = 2"), "line 6: expected a length of 2 to 4096 bytes");
+    assert_eq!(outgoing("length = 1, at = 2"), "line 6: found 1, expected a whole number from 2 to 4096");
     assert!(outgoing("length = 9, at = 1").starts_with("line 6: expected a byte from 2 to 9"));
     assert!(outgoing("length = 9, at = 10").starts_with("line 6: expected a byte from 2 to 9"));
     assert_eq!(outgoing("length = 9, at = 3, count_at = 3"), "line 6: expected a byte before byte 3");

@@ -6,16 +6,21 @@
 //! its end: the first undamaged frame after any damage is found, unless what came before it
 //! passed for a frame, which a checksum makes unlikely.
 
+use std::str::FromStr;
+
 use serde::Deserialize;
 use toml::Spanned;
 
 use super::{Acceptance, FramerOutput};
 use crate::{
-    mistake::{Mistake, Source},
+    mistake::Mistake,
     protocol::{
         problem::{DecodeError, Defect},
-        values::{ByteIndex, ByteOrder, LONGEST_FRAME, LongestFrame, ORDER_EXPECTED, hex_digit},
+        tables::{KindRule, PartContext, independent_keys},
+        values::{ByteIndex, ByteOrder, LONGEST_FRAME, LongestFrame, ORDER_EXPECTED, hex_digit, longest_block},
     },
+    units::WholeNumber,
+    words::from_text,
 };
 
 /// What such a frame is.
@@ -42,7 +47,7 @@ pub(in crate::protocol) struct FixedRule {
 #[serde(deny_unknown_fields)]
 pub(in crate::protocol) struct PrefixedRule {
     length: Spanned<LengthField>,
-    #[serde(default = "LongestFrame::of_block")]
+    #[serde(default = "longest_block")]
     longest: LongestFrame,
     #[serde(default)]
     start: Mask,
@@ -58,27 +63,16 @@ pub(in crate::protocol) struct IndexedRule {
 }
 
 /// As many bytes as half a byte can number.
-#[derive(Debug, Clone, Copy, Deserialize)]
-#[serde(try_from = "i64")]
-struct IndexedLength(u8);
-
-impl TryFrom<i64> for IndexedLength {
-    type Error = &'static str;
-
-    fn try_from(length: i64) -> Result<Self, Self::Error> {
-        if (2..=15).contains(&length) { Ok(Self(length as u8)) } else { Err("expected a length of 2 to 15 bytes") }
-    }
-}
+type IndexedLength = WholeNumber<2, 15>;
 
 /// Bytes of which some bits are known: in files hexadecimal digits, with a point for a digit that may be any.
-#[derive(Debug, Clone, Default, Deserialize)]
-#[serde(try_from = "String")]
+#[derive(Debug, Clone, Default)]
 pub(in crate::protocol) struct Mask(Vec<(u8, u8)>);
 
-impl TryFrom<String> for Mask {
-    type Error = String;
+impl FromStr for Mask {
+    type Err = String;
 
-    fn try_from(text: String) -> Result<Self, String> {
+    fn from_str(text: &str) -> Result<Self, String> {
         let digits = text.bytes().filter(|byte| !byte.is_ascii_whitespace()).map(|byte| match byte {
             b'.' => Some((0, 0)),
             digit => hex_digit(digit).map(|digit| (digit, 0x0f)),
@@ -92,49 +86,59 @@ impl TryFrom<String> for Mask {
     }
 }
 
+from_text!(Mask);
+
 /// Where a frame carries its length.
 #[derive(Debug, Clone, Copy, Deserialize)]
 #[serde(deny_unknown_fields)]
 struct LengthField {
     at: ByteIndex,
-    /// Its own bytes: 1 or 2.
-    #[serde(default = "one")]
-    size: usize,
+    /// Its own bytes.
+    #[serde(default = "one_byte")]
+    size: LengthSize,
     order: Option<ByteOrder>,
     /// What makes its value the length of the whole frame.
     #[serde(default)]
     add: usize,
 }
 
-fn one() -> usize {
-    1
+/// The bytes of a length.
+type LengthSize = WholeNumber<1, 2>;
+
+fn one_byte() -> LengthSize {
+    LengthSize::nearest(1)
 }
 
-impl FixedRule {
-    /// Checks what concerns several keys.
-    pub(super) fn check(&self, source: Source<'_>) -> Result<(), Mistake> {
-        let length = *self.length.get_ref();
-        if length > LONGEST_FRAME || length < (self.start.len() + self.end.len()).max(1) {
-            return Err(source.mistake(self.length.span(), "expected a length that holds the marks at both ends"));
-        }
-        Ok(())
-    }
+impl KindRule for FixedRule {
+    type Keys = Self;
 
+    fn completed(keys: Self, PartContext { source, .. }: PartContext<'_>) -> Result<Self, Mistake> {
+        let length = *keys.length.get_ref();
+        if length > LONGEST_FRAME || length < (keys.start.len() + keys.end.len()).max(1) {
+            return Err(source.mistake(keys.length.span(), "expected a length that holds the marks at both ends"));
+        }
+        Ok(keys)
+    }
+}
+
+impl KindRule for PrefixedRule {
+    type Keys = Self;
+
+    fn completed(keys: Self, PartContext { source, .. }: PartContext<'_>) -> Result<Self, Mistake> {
+        let LengthField { size, order, .. } = keys.length.get_ref();
+        if size.get() > 1 && order.is_none() {
+            return Err(source.mistake(keys.length.span(), ORDER_EXPECTED));
+        }
+        Ok(keys)
+    }
+}
+
+independent_keys!(IndexedRule);
+
+impl FixedRule {
     /// Whether any bytes of a frame are known.
     fn has_marks(&self) -> bool {
         self.start.0.iter().chain(&self.end.0).any(|(_, mask)| *mask != 0)
-    }
-}
-
-impl PrefixedRule {
-    /// Checks what concerns several keys.
-    pub(super) fn check(&self, source: Source<'_>) -> Result<(), Mistake> {
-        let expected = match self.length.get_ref() {
-            LengthField { size: 1, .. } | LengthField { size: 2, order: Some(_), .. } => return Ok(()),
-            LengthField { size: 2, .. } => ORDER_EXPECTED,
-            _ => "expected a size of 1 or 2 bytes",
-        };
-        Err(source.mistake(self.length.span(), expected))
     }
 }
 
@@ -163,7 +167,7 @@ impl Mask {
 
 impl LengthField {
     fn end(&self) -> usize {
-        self.at.0 + self.size
+        self.at.0 + self.size.get()
     }
 
     fn read(&self, bytes: &[u8]) -> Option<usize> {
@@ -194,14 +198,14 @@ impl BlockRule {
                 let least = field.end().max(start.len() + end.len());
                 match field.read(bytes) {
                     None => BlockMatch::Incomplete,
-                    Some(length) if length > longest.0 || length < least => BlockMatch::NoFrame,
+                    Some(length) if length > longest.get() || length < least => BlockMatch::NoFrame,
                     Some(length) => ended(bytes, length, end),
                 }
             }
-            Self::Indexed(IndexedRule { length: IndexedLength(length) })
-                if (1..=*length).zip(bytes).all(|(place, byte)| byte >> 4 == place) =>
+            Self::Indexed(IndexedRule { length })
+                if (1..=length.get()).zip(bytes).all(|(place, byte)| usize::from(byte >> 4) == place) =>
             {
-                ended(bytes, usize::from(*length), &Mask::default())
+                ended(bytes, length.get(), &Mask::default())
             }
             _ => BlockMatch::NoFrame,
         }
@@ -216,13 +220,18 @@ impl BlockRule {
 
     /// The field is at a byte counted from 1.
     pub(super) fn prefixed(start: Mask, at: usize, order: Option<ByteOrder>, add: usize, longest: usize) -> Self {
-        let length = LengthField { at: ByteIndex(at - 1), size: if order.is_some() { 2 } else { 1 }, order, add };
+        let length = LengthField {
+            at: crate::units::Index(at - 1),
+            size: LengthSize::nearest(if order.is_some() { 2 } else { 1 }),
+            order,
+            add,
+        };
         let length = Spanned::new(0..0, length);
-        Self::Prefixed(PrefixedRule { length, longest: LongestFrame(longest), start, end: Mask::default() })
+        Self::Prefixed(PrefixedRule { length, longest: LongestFrame::nearest(longest), start, end: Mask::default() })
     }
 
-    pub(super) fn indexed(length: u8) -> Self {
-        Self::Indexed(IndexedRule { length: IndexedLength(length) })
+    pub(super) fn indexed(length: usize) -> Self {
+        Self::Indexed(IndexedRule { length: IndexedLength::nearest(length) })
     }
 }
 

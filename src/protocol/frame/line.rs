@@ -6,7 +6,8 @@ use serde::Deserialize;
 use super::{Acceptance, FramerOutput};
 use crate::protocol::{
     problem::{DecodeError, Defect},
-    values::{FilledText, LongestFrame},
+    tables::independent_keys,
+    values::{FilledText, LongestFrame, longest_line},
 };
 
 /// What a line is.
@@ -16,11 +17,13 @@ pub(in crate::protocol) struct LineRule {
     #[serde(default)]
     pub terminator: LineEnd,
     /// Bytes without the terminator.
-    #[serde(default = "LongestFrame::of_line")]
+    #[serde(default = "longest_line")]
     pub longest: LongestFrame,
     /// What a line that is not for decoding begins with.
     pub comment: Option<FilledText>,
 }
+
+independent_keys!(LineRule);
 
 /// What ends a line.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Deserialize)]
@@ -148,7 +151,7 @@ impl LineFramer {
     /// As many bytes of an unfinished line as may still turn out to be short enough.
     fn most(&self) -> usize {
         let carriage_return = usize::from(self.carriage_return == CarriageReturn::Dropped);
-        self.rule.longest.0 + self.rule.terminator.usual().len() - 1 + carriage_return
+        self.rule.longest.get() + self.rule.terminator.usual().len() - 1 + carriage_return
     }
 
     /// Whether what was begun and this piece end with the terminator.
@@ -186,8 +189,8 @@ impl LineFramer {
         if self.carriage_return == CarriageReturn::Dropped {
             text = text.strip_suffix(b"\r").unwrap_or(text);
         }
-        if text.len() > self.rule.longest.0 {
-            let longest = self.rule.longest.0;
+        if text.len() > self.rule.longest.get() {
+            let longest = self.rule.longest.get();
             found(FramerOutput::Refused(&text[..longest], DecodeError::whole(Defect::TooLong { longest })));
             return;
         }
@@ -226,7 +229,7 @@ impl LineFramer {
         rest: &[u8],
         found: &mut impl FnMut(FramerOutput<'_>) -> Acceptance,
     ) {
-        let longest = self.rule.longest.0;
+        let longest = self.rule.longest.get();
         let room = longest.saturating_sub(head.len()).min(rest.len());
         head.extend_from_slice(&rest[..room]);
         head.truncate(longest);
@@ -241,7 +244,7 @@ mod tests {
     fn rule(terminator: &str, longest: usize) -> LineRule {
         LineRule {
             terminator: if terminator.is_empty() { LineEnd::Any } else { LineEnd::Text(terminator.into()) },
-            longest: LongestFrame(longest),
+            longest: LongestFrame::nearest(longest),
             comment: Some(FilledText(b"#".to_vec())),
         }
     }
@@ -328,7 +331,7 @@ mod tests {
     }
 
     #[test]
-    fn lines_of_no_length_are_allowed_to_be_refused() {
-        check("\n", 0, "a\n\n", &["TooLong { longest: 0 } ", " (1)"]);
+    fn the_shortest_longest_line_has_one_byte() {
+        check("\n", 1, "ab\na\n\n", &["TooLong { longest: 1 } a", "a (2)", " (1)"]);
     }
 }

@@ -14,7 +14,7 @@ mod stuffed;
 #[cfg(test)]
 pub(super) mod tests;
 
-use block::{BlockFramer, BlockRule, FixedRule, PrefixedRule};
+use block::{BlockFramer, BlockRule};
 use line::{LineFramer, LineRule};
 use stuffed::{StuffedFramer, StuffedRule, Stuffing};
 
@@ -74,22 +74,13 @@ pub(super) enum FrameRule {
 impl FrameRule {
     /// Reads `[frame]`.
     pub(super) fn read(table: KindTable<'_>) -> Result<Self, Mistake> {
-        let source = table.source;
         Ok(match table.kind()? {
-            FrameKind::Line => Self::Line(table.read()?),
-            FrameKind::Cobs => Self::Stuffed(Stuffing::Cobs, table.read()?),
-            FrameKind::Slip => Self::Stuffed(Stuffing::Slip, table.read()?),
-            FrameKind::IndexedNibbles => Self::Block(BlockRule::Indexed(table.read()?)),
-            FrameKind::Fixed => {
-                let rule: FixedRule = table.read()?;
-                rule.check(source)?;
-                Self::Block(BlockRule::Fixed(rule))
-            }
-            FrameKind::LengthPrefixed => {
-                let rule: PrefixedRule = table.read()?;
-                rule.check(source)?;
-                Self::Block(BlockRule::Prefixed(rule))
-            }
+            FrameKind::Line => Self::Line(table.read(None)?),
+            FrameKind::Cobs => Self::Stuffed(Stuffing::Cobs, table.read(None)?),
+            FrameKind::Slip => Self::Stuffed(Stuffing::Slip, table.read(None)?),
+            FrameKind::IndexedNibbles => Self::Block(BlockRule::Indexed(table.read(None)?)),
+            FrameKind::Fixed => Self::Block(BlockRule::Fixed(table.read(None)?)),
+            FrameKind::LengthPrefixed => Self::Block(BlockRule::Prefixed(table.read(None)?)),
         })
     }
 
@@ -106,7 +97,7 @@ impl FrameRule {
     }
 
     /// Ends the text of an example as the device would.
-    pub(super) fn complete(&self, mut text: Vec<u8>) -> Vec<u8> {
+    pub(super) fn with_end(&self, mut text: Vec<u8>) -> Vec<u8> {
         if let Self::Line(rule) = self
             && !rule.terminator.ends(&text)
         {

@@ -6,7 +6,8 @@ use serde::Deserialize;
 use super::{Acceptance, FramerOutput, cobs, slip};
 use crate::protocol::{
     problem::{DecodeError, Defect},
-    values::LongestFrame,
+    tables::independent_keys,
+    values::{LongestFrame, longest_block},
 };
 
 /// What such a frame is.
@@ -14,9 +15,11 @@ use crate::protocol::{
 #[serde(deny_unknown_fields)]
 pub(in crate::protocol) struct StuffedRule {
     /// Bytes on the wire, without the end.
-    #[serde(default = "LongestFrame::of_block")]
+    #[serde(default = "longest_block")]
     pub longest: LongestFrame,
 }
+
+independent_keys!(StuffedRule);
 
 /// How the end is kept out of a frame.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -57,7 +60,7 @@ enum StuffedState {
 
 impl StuffedFramer {
     pub(crate) fn new(stuffing: Stuffing, rule: StuffedRule) -> Self {
-        let LongestFrame(longest) = rule.longest;
+        let longest = rule.longest.get();
         Self { stuffing, longest, begun: Vec::new(), state: StuffedState::Reading, plain: Vec::new() }
     }
 
@@ -125,13 +128,13 @@ mod tests {
 
     #[test]
     fn frames_end_with_their_byte() {
-        let framer = || StuffedFramer::new(Stuffing::Cobs, StuffedRule { longest: LongestFrame(8) });
+        let framer = || StuffedFramer::new(Stuffing::Cobs, StuffedRule { longest: LongestFrame::nearest(8) });
         check(
             framer,
             &[0, 3, 1, 2, 0, 0, 1, 1, 0, 9, 1, 0, 2, 7],
             &[" (1)", "0102 (4)", " (1)", "00 (3)", "Stuffing 0901", "Partial 0207"],
         );
-        let framer = || StuffedFramer::new(Stuffing::Slip, StuffedRule { longest: LongestFrame(8) });
+        let framer = || StuffedFramer::new(Stuffing::Slip, StuffedRule { longest: LongestFrame::nearest(8) });
         check(
             framer,
             &[0xc0, 1, 0xdb, 0xdc, 0xc0, 0xdb, 0xc0, 2, 0xc0],
@@ -141,7 +144,7 @@ mod tests {
 
     #[test]
     fn an_over_long_frame_is_reported_once_and_skipped() {
-        let framer = || StuffedFramer::new(Stuffing::Slip, StuffedRule { longest: LongestFrame(3) });
+        let framer = || StuffedFramer::new(Stuffing::Slip, StuffedRule { longest: LongestFrame::nearest(3) });
         check(
             framer,
             &[1, 2, 3, 0xc0, 1, 2, 3, 4, 5, 0xc0, 9, 0xc0, 1, 2, 3, 4],

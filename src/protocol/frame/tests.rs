@@ -76,7 +76,7 @@ fn kinds() -> Vec<(FrameRule, Send)> {
         (
             FrameRule::Line(LineRule {
                 terminator: line::LineEnd::Text(b"\n".to_vec()),
-                longest: LongestFrame(64),
+                longest: LongestFrame::nearest(64),
                 comment: None,
             }),
             |payload| {
@@ -84,8 +84,8 @@ fn kinds() -> Vec<(FrameRule, Send)> {
                 (text + "\n").into_bytes()
             },
         ),
-        (FrameRule::Stuffed(Stuffing::Cobs, StuffedRule { longest: LongestFrame(64) }), cobs::stuff),
-        (FrameRule::Stuffed(Stuffing::Slip, StuffedRule { longest: LongestFrame(64) }), slip::escape),
+        (FrameRule::Stuffed(Stuffing::Cobs, StuffedRule { longest: LongestFrame::nearest(64) }), cobs::stuff),
+        (FrameRule::Stuffed(Stuffing::Slip, StuffedRule { longest: LongestFrame::nearest(64) }), slip::escape),
         (FrameRule::Block(prefixed), |payload| [&[0xaa, payload.len() as u8], payload].concat()),
         (FrameRule::Block(BlockRule::fixed(11, Mask::of(&[0xaa, 0x55]), Mask::of(&[0x0d]))), |payload| {
             [&[0xaa, 0x55], payload, &[0x0d]].concat()

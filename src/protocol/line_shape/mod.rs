@@ -43,7 +43,7 @@ pub(super) struct LineShapes {
     lines: u32,
     /// When a kind of line was learnt last, in lines.
     newest: u32,
-    doubted: Option<Doubted>,
+    refused_line: Option<RefusedLine>,
 }
 
 /// Lines with the same text around their numbers.
@@ -65,7 +65,7 @@ enum Novelty {
 
 /// A line that was refused, and how often.
 #[derive(Debug)]
-struct Doubted {
+struct RefusedLine {
     text: Vec<u8>,
     decimals: Option<u8>,
     times: u32,
@@ -143,17 +143,17 @@ impl LineShapes {
             Novelty::Text => None,
             Novelty::Number { index, .. } => Some(self.line.numbers[index].decimals),
         };
-        let same = |known: &&mut Doubted| known.decimals == decimals && known.text == self.line.text;
+        let same = |known: &&mut RefusedLine| known.decimals == decimals && known.text == self.line.text;
         let lines = self.lines;
-        let recent = |known: &&mut Doubted| lines - known.first <= LEARNT_WITHIN;
-        match self.doubted.as_mut().filter(same).filter(recent) {
+        let recent = |known: &&mut RefusedLine| lines - known.first <= LEARNT_WITHIN;
+        match self.refused_line.as_mut().filter(same).filter(recent) {
             Some(known) => known.times += 1,
             None => {
                 let text = self.line.text.clone();
-                self.doubted = Some(Doubted { text, decimals, times: 1, first: lines });
+                self.refused_line = Some(RefusedLine { text, decimals, times: 1, first: lines });
             }
         }
-        self.doubted.as_ref().is_some_and(|known| known.times >= LEARNT_AFTER)
+        self.refused_line.as_ref().is_some_and(|known| known.times >= LEARNT_AFTER)
     }
 
     fn learn(&mut self) {

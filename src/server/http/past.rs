@@ -1,28 +1,24 @@
-//! Past sessions: the list, one with its ledger, its samples thinned out for plots, and its files to download.
+//! Past sessions: the list, one with its ledger, and its samples thinned out for plots.
 
 use axum::{
     Json,
     extract::{Query, State},
-    http::header,
-    response::{IntoResponse, Response},
+    response::Response,
 };
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use utoipa_axum::{router::OpenApiRouter, routes};
 
-use super::routes::{Done, PageState, off_the_loop, refused};
+use super::routes::{Done, PageState, off_the_loop};
 use crate::{
     drive::{DriveFlag, FlagKind, TrackDrawing, drive_flags, lanes, tell_others},
-    export::{CsvStyle, Ledger, events, long, shown_ledger, steps, track_csv, track_gpx},
+    export::{Ledger, shown_ledger},
     judging::{AskedCorrection, correct, judge_by_corrections, undo},
-    photo::PhotoFolder,
     procedure::Procedure,
-    report::{SheetLength, SheetOptions, write_sheet},
-    server::Answer,
     session::{Correction, EventKind, VisitCorrection},
     store::{
         Folder, StoreError, is_to_be_rolled_up,
-        read::{self, Archive, PlotSeries, PlotWindow, SessionRow, TimeStretch, plot_series},
+        read::{self, Archive, PlotSeries, PlotWindow, SessionRow, plot_series},
         roll_up_later,
     },
     units::Quantity,
@@ -40,12 +36,7 @@ pub(super) fn correcting() -> OpenApiRouter<PageState> {
 
 /// What everyone who is paired may read.
 pub(super) fn router() -> OpenApiRouter<PageState> {
-    OpenApiRouter::new()
-        .routes(routes!(sessions))
-        .routes(routes!(session))
-        .routes(routes!(plot))
-        .routes(routes!(drive))
-        .routes(routes!(download))
+    OpenApiRouter::new().routes(routes!(sessions)).routes(routes!(session)).routes(routes!(plot)).routes(routes!(drive))
 }
 
 #[derive(Deserialize, IntoParams)]
@@ -326,88 +317,4 @@ async fn drive(State(state): State<PageState>, Query(wanted): Query<Wanted>) -> 
         drawn().map_err(|error| error.to_string())
     })
     .await
-}
-
-/// What can be downloaded.
-#[derive(Debug, Clone, Copy, Deserialize, ToSchema)]
-#[serde(rename_all = "lowercase")]
-enum DownloadFile {
-    Samples,
-    Steps,
-    Events,
-    Track,
-    Gpx,
-    Sheet,
-    Full,
-}
-
-#[derive(Deserialize, IntoParams)]
-#[serde(deny_unknown_fields)]
-#[into_params(parameter_in = Query)]
-struct Download {
-    /// The session's number, the beginning of its identity, or last.
-    id: String,
-    /// Which file.
-    #[param(inline)]
-    what: DownloadFile,
-}
-
-/// A file of a session: samples, steps or events as CSV, the sheet as one page or in full
-#[utoipa::path(
-    get, path = "/session/file", params(Download),
-    responses(
-        (status = OK, content((String = "text/csv"), (String = "text/html"))),
-        (status = NOT_FOUND, body = Answer)
-    )
-)]
-async fn download(State(state): State<PageState>, Query(wanted): Query<Download>) -> Response {
-    let what = wanted.what;
-    let made = tokio::task::spawn_blocking(move || -> Result<_, String> {
-        let archive = open(&state.folder)?;
-        let (connection, session) = archive.find(&wanted.id).map_err(|error| error.to_string())?;
-        let mut bytes = Vec::new();
-        let sheet = |length| SheetOptions {
-            length,
-            measured_by: String::new(),
-            zone: jiff::tz::TimeZone::system(),
-            photos: PhotoFolder::of(state.folder.path()),
-        };
-        let style = CsvStyle::default();
-        let written = match what {
-            DownloadFile::Samples => {
-                long(connection, &session, TimeStretch::ALL, style, &mut bytes, || {}).map_err(|e| e.to_string())
-            }
-            DownloadFile::Steps => steps(connection, &session, style, &mut bytes).map_err(|e| e.to_string()),
-            DownloadFile::Events => events(connection, &session, style, &mut bytes).map_err(|e| e.to_string()),
-            DownloadFile::Track => track_csv(connection, &session, style, &mut bytes).map_err(|e| e.to_string()),
-            DownloadFile::Gpx => track_gpx(connection, &session, &mut bytes).map_err(|e| e.to_string()),
-            DownloadFile::Sheet => {
-                write_sheet(connection, &session, &sheet(SheetLength::Short), &mut bytes).map_err(|e| e.to_string())
-            }
-            DownloadFile::Full => {
-                write_sheet(connection, &session, &sheet(SheetLength::Full), &mut bytes).map_err(|e| e.to_string())
-            }
-        };
-        written.map(|()| (session.id, bytes))
-    });
-    let (number, bytes) = match made.await {
-        Ok(Ok(made)) => made,
-        Ok(Err(why)) => return refused(axum::http::StatusCode::NOT_FOUND, &why),
-        Err(_) => return refused(axum::http::StatusCode::INTERNAL_SERVER_ERROR, "the file could not be made"),
-    };
-    let (kind, name) = match what {
-        DownloadFile::Samples => ("text/csv; charset=utf-8", format!("session-{number}-samples.csv")),
-        DownloadFile::Steps => ("text/csv; charset=utf-8", format!("session-{number}-steps.csv")),
-        DownloadFile::Events => ("text/csv; charset=utf-8", format!("session-{number}-events.csv")),
-        DownloadFile::Track => ("text/csv; charset=utf-8", format!("session-{number}-track.csv")),
-        DownloadFile::Gpx => ("application/gpx+xml", format!("session-{number}-track.gpx")),
-        DownloadFile::Sheet => ("text/html; charset=utf-8", format!("session-{number}-sheet.html")),
-        DownloadFile::Full => ("text/html; charset=utf-8", format!("session-{number}-full.html")),
-    };
-    // As a file and never shown in place: it is not held to the page's own policy.
-    let headers = [
-        (header::CONTENT_TYPE, kind.to_owned()),
-        (header::CONTENT_DISPOSITION, format!("attachment; filename=\"{name}\"")),
-    ];
-    (headers, bytes).into_response()
 }

@@ -23,6 +23,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 
 use super::{
     access::{Access, Paired},
+    download,
     log::NewsLog,
     openapi, past, photos, setup,
 };
@@ -152,6 +153,7 @@ impl RouteGroups {
             .routes(routes!(ask))
             .routes(routes!(openapi::show))
             .merge(past::router())
+            .merge(download::router())
             .merge(photos::looking());
         let operating = setup::router().merge(photos::sending()).merge(past::correcting());
         Self { open, looking, operating }

@@ -44,7 +44,7 @@ pub(crate) enum Request {
     Zero { channel: String },
     /// This voice was tapped: it speaks from now on, and every other one is silent. A page gives a name of its own, with which it
     /// repeats this at least every ten seconds while it speaks; an empty name, or `say` for the daemon's own voice, gives it back.
-    /// Who speaks is told to all by the news `speaker`.
+    /// All learn who speaks from the news `speaker`.
     Speaker { name: String },
     /// Undo the last of these, but not the begin or end of a session.
     Undo {},
@@ -110,7 +110,7 @@ pub(crate) struct BeginRequest {
     pub procedure: Option<ProcedureText>,
     /// The session whose steps are done again after the work: its number, the beginning of its identity, or last.
     pub retests: Option<String>,
-    /// The session that this one goes on with: its number, the beginning of its identity, or last. What is not given
+    /// The session that this one continues: its number, the beginning of its identity, or last. What is not given
     /// here is as it was there.
     pub continues: Option<String>,
 }

@@ -12,7 +12,6 @@ use crate::{
         Capture, Command, CommandReply, CoreInput, Effect, Judgement, Notice, Record, Refusal, StepMove, StepView,
         VisitPhoto, VisitTemperatures, Zeroed,
         active_step::channel_named,
-        command::{LONGEST_NAME, LONGEST_TEXT, check_length},
         judge::{CaptureMethod, FRESH_US},
         meters::MeterState,
         open_session::{BenchView, Session, trimmed},
@@ -20,6 +19,7 @@ use crate::{
         record::{EventKind, SessionExit},
         undo::OperatorAct,
     },
+    text_length::{check_name, check_text},
     units::{Quantity, show},
 };
 
@@ -61,7 +61,7 @@ impl Core {
             Command::Undo => self.undo(at, effects),
             Command::Mark { text, by } => self.mark(at, text, &by, effects),
             Command::Note(text) => {
-                let text = trimmed(&text, "note", LONGEST_TEXT)?;
+                let text = trimmed(&text, "note", check_text)?;
                 self.open_session()?;
                 self.last_act = Some(OperatorAct::Remarked(EventKind::Note, text.clone()));
                 self.remark(at, EventKind::Note, String::new(), text, effects);
@@ -72,7 +72,7 @@ impl Core {
                 let session = self.open_session()?;
                 let before = VisitTemperatures::of(&session.begin.visit);
                 let corrections = told.apply(&mut session.begin.visit)?;
-                self.temperatures_told(at, before, effects);
+                self.keep_temperatures(at, before, effects);
                 for correction in &corrections {
                     effects.push(Effect::Record(Record::Corrected(at, correction.clone())));
                     self.remark(at, EventKind::Corrected, String::new(), correction.to_string(), effects);
@@ -84,7 +84,7 @@ impl Core {
     }
 
     /// Keeps the visit's temperatures as an input where they are others than before.
-    fn temperatures_told(&mut self, at: Mono, before: VisitTemperatures, effects: &mut Vec<Effect>) {
+    fn keep_temperatures(&mut self, at: Mono, before: VisitTemperatures, effects: &mut Vec<Effect>) {
         let Some(session) = &mut self.session else { return };
         let now = VisitTemperatures::of(&session.begin.visit);
         if now != before {
@@ -135,7 +135,7 @@ impl Core {
             OperatorAct::Corrected(corrections) => {
                 let before = VisitTemperatures::of(&session.begin.visit);
                 let undone: Vec<_> = corrections.iter().map(|one| one.undo(&mut session.begin.visit)).collect();
-                self.temperatures_told(at, before, effects);
+                self.keep_temperatures(at, before, effects);
                 effects.extend(undone.iter().map(|one| Effect::Record(Record::Corrected(at, one.clone()))));
                 let words: Vec<String> = undone.iter().map(ToString::to_string).collect();
                 format!("undone: {}", words.join(", "))
@@ -228,8 +228,8 @@ impl Core {
     }
 
     fn mark(&mut self, at: Mono, text: String, by: &str, effects: &mut Vec<Effect>) -> Result<CommandReply, Refusal> {
-        check_length(text.trim(), "mark", LONGEST_TEXT)?;
-        check_length(by.trim(), "name of who marks", LONGEST_NAME)?;
+        check_text("mark", text.trim())?;
+        check_name("name of who marks", by.trim())?;
         let by = by.trim().to_owned();
         let text_or = |default: &str| if text.trim().is_empty() { default } else { text.trim() }.to_owned();
         match self.open_session()?.procedure() {

@@ -291,7 +291,7 @@ impl FindingWriter<'_> {
         Finding {
             kind: FindingKind::Contradiction,
             circuits,
-            sentence: format!("These readings fit no cause that I know: repeat the step \"{step}\"."),
+            sentence: format!("These readings fit no known cause: repeat the step \"{step}\"."),
             evidence: odd.iter().map(|at| evidence::miss(self.layout, best, *at)).collect(),
             confidence: Confidence::new(0.8, 3.1, false),
             alternatives: Vec::new(),

@@ -52,34 +52,34 @@ impl Splitting<'_> {
             .map(|one| model.predict(&one.fit.values, &without_mistakes(&one.fit.edits), 0..model.readings.len()))
             .collect();
         let all: f64 = left.iter().map(|one| one.probability).sum();
-        let said: Vec<Vec<(FindingKind, &[usize])>> = left.iter().map(|one| self.said(one)).collect();
-        let told = |at: usize| {
-            let mut information = 0.0;
+        let concluded: Vec<Vec<(FindingKind, &[usize])>> = left.iter().map(|one| self.conclusions(one)).collect();
+        let information = |at: usize| {
+            let mut sum = 0.0;
             for (one, shows) in predictions.iter().enumerate() {
                 let within = shows.variances[at] + usual_u(&possible[at], shows.values[at]).powi(2);
                 let alike: f64 = predictions
                     .iter()
                     .enumerate()
                     .map(|(other, rival)| {
-                        let is_same = said[one] == said[other];
+                        let is_same = concluded[one] == concluded[other];
                         let apart = if is_same { 0.0 } else { (shows.values[at] - rival.values[at]).powi(2) / within };
                         left[other].probability / all * (-0.25 * apart).exp()
                     })
                     .sum();
-                information -= left[one].probability / all * alike.ln();
+                sum -= left[one].probability / all * alike.ln();
             }
-            information
+            sum
         };
         let best = (0..possible.len())
-            .map(|at| (told(at), at))
-            .filter(|(told, _)| *told > WORTH)
+            .map(|at| (information(at), at))
+            .filter(|(gained, _)| *gained > WORTH)
             .max_by(|one, other| (one.0 / possible[one.1].effort).total_cmp(&(other.0 / possible[other.1].effort)))?
             .1;
         let chosen = &possible[best];
         let quantity = chosen.role.quantity();
         let shows = |at: usize| shown(chosen.reading.measurand, predictions[at].values[best], quantity);
         let apart = |at: usize| (predictions[at].values[best] - predictions[0].values[best]).abs();
-        let rival = (1..left.len()).filter(|at| said[*at] != said[0]).max_by(|one, other| {
+        let rival = (1..left.len()).filter(|at| concluded[*at] != concluded[0]).max_by(|one, other| {
             (left[*one].probability * apart(*one)).total_cmp(&(left[*other].probability * apart(*other)))
         });
         let Some(rival) = rival else { return Some(format!("{}.", chosen.words)) };
@@ -94,12 +94,12 @@ impl Splitting<'_> {
     }
 
     /// The faults that a hypothesis says, to be compared: a mistake beside them leaves them as they are.
-    fn said(&self, hypothesis: &Hypothesis) -> Vec<(FindingKind, &[usize])> {
+    fn conclusions(&self, hypothesis: &Hypothesis) -> Vec<(FindingKind, &[usize])> {
         let causes = self.writer.statements.candidates;
         let faults = hypothesis.causes.iter().map(|at| &causes[*at]).filter(|cause| cause.edit.is_fault());
-        let mut said: Vec<(FindingKind, &[usize])> = faults.map(|cause| (cause.kind, &cause.coils[..])).collect();
-        said.sort_unstable();
-        said
+        let mut concluded: Vec<(FindingKind, &[usize])> = faults.map(|cause| (cause.kind, &cause.coils[..])).collect();
+        concluded.sort_unstable();
+        concluded
     }
 
     /// What a hypothesis says and its rival does not, in a sentence.

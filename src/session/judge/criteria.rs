@@ -20,8 +20,8 @@ use crate::{
     units::{Dimension, Limit, Measure, Quantity},
 };
 
-/// Everything that judging one step needs.
-#[derive(Debug, Clone, PartialEq)]
+/// Everything that judging one step needs; by default nothing is judged.
+#[derive(Debug, Clone, PartialEq, Default)]
 pub(crate) struct StepCriteria {
     /// What the step is called.
     pub name: String,
@@ -162,35 +162,9 @@ impl StepCriteria {
     }
 
     /// The criteria of a step of a free-running session, which is only recorded.
-    pub(crate) fn nothing(view: &StepView) -> Self {
-        Self {
-            name: view.name.clone(),
-            channel: None,
-            range: None,
-            quantity: view.quantity,
-            limit: view.limit,
-            rule: DecisionRule::Guarded,
-            mode: CaptureMode::Taken,
-            contact: ContactRule::Fixed,
-            load: LoadConditions::default(),
-            after: Duration::ZERO,
-            steady: Duration::from_secs(1),
-            patience: Duration::MAX,
-            hold_at_most: None,
-            heat: None,
-            role: None,
-            of_circuit: false,
-            zero_u: None,
-            proof: ProofRules::default(),
-            reference: None,
-            coil: CoilHold::default(),
-            driver: Driver::default(),
-            answer: None,
-            known: None,
-            responses: Vec::new(),
-            shape: None,
-            watched: WatchRules::default(),
-        }
+    pub(crate) fn unjudged(view: &StepView) -> Self {
+        let (name, quantity, limit) = (view.name.clone(), view.quantity, view.limit);
+        Self { name, quantity, limit, steady: Duration::from_secs(1), patience: Duration::MAX, ..Self::default() }
     }
 
     /// What the step measures, as far as the proofs differ.

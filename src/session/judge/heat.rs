@@ -16,10 +16,10 @@ pub(crate) const TYPED_TOLERANCE: f64 = 2.0;
 /// source.
 const POSSIBLE_CELSIUS: (f64, f64) = (-30.0, 140.0);
 
-/// What a coil has where nothing at all is told, °C: common practice, no source.
-const UNTOLD_CELSIUS: (f64, f64) = (-10.0, 110.0);
+/// What a coil has where nothing at all is known, °C: common practice, no source.
+const UNKNOWN_CELSIUS: (f64, f64) = (-10.0, 110.0);
 
-/// What the parts of a machine have that stood for hours, where the temperature of the air is not told, °C: a workshop.
+/// What the parts of a machine have that stood for hours, where the temperature of the air is not given, °C: a workshop.
 /// Common practice, no source.
 const COLD_CELSIUS: (f64, f64) = (5.0, 30.0);
 
@@ -81,7 +81,7 @@ pub(crate) fn plausible_temperatures(
         (Some(MachineHeat::Cold), None) => COLD_CELSIUS,
         (Some(MachineHeat::Warm), _) => (ambient.unwrap_or(WARM_CELSIUS.0).min(WARM_CELSIUS.1), WARM_CELSIUS.1),
         (Some(MachineHeat::Hot), _) => HOT_CELSIUS,
-        (None, _) => (colder.unwrap_or(UNTOLD_CELSIUS.0).min(UNTOLD_CELSIUS.1), UNTOLD_CELSIUS.1),
+        (None, _) => (colder.unwrap_or(UNKNOWN_CELSIUS.0).min(UNKNOWN_CELSIUS.1), UNKNOWN_CELSIUS.1),
     }
 }
 
@@ -300,7 +300,7 @@ mod tests {
             let verdict = |ohms: f64| of_ohms(&heat, &limit, ohms, 0.003 * ohms + 0.03).verdict();
             out += u32::from(verdict(shown) == Some(Verdict::OutOfLimit));
             in_limit += u32::from(verdict(shown) == Some(Verdict::InLimit));
-            // Half of the turns shorted is told at any temperature.
+            // Half of the turns shorted is recognised at any temperature.
             short += u32::from(verdict(shown * 0.45) == Some(Verdict::OutOfLimit));
         }
         assert!(out * 50 <= COUNT, "{out} of {COUNT} good coils were out of limit");
@@ -308,7 +308,7 @@ mod tests {
         assert_eq!(in_limit, 0, "no reading is good at every temperature when nothing is told");
     }
 
-    /// The 2 % hold also where only the state of the machine is told, and then a sound coil is told from a bad one.
+    /// The 2 % hold also where only the state of the machine is given, and then a good coil is distinguished from a bad one.
     #[test]
     fn the_state_of_the_machine_narrows_the_temperature() {
         let judged = |state, ambient, ohms: f64| {

@@ -1,6 +1,5 @@
 //! What a captured value came to: an outcome, and the sentence that gives the reason.
 
-use crate::words::words;
 use serde::{Deserialize, Serialize};
 use strum::{EnumMessage, VariantArray};
 
@@ -13,7 +12,8 @@ use crate::{
     electrics::{Decision, Uncertain, probability_of_conformity},
     procedure::YesNo,
     protocol::Value,
-    units::{Limit, Quantity},
+    units::{Limit, Quantity, ValueFormat},
+    words::words,
 };
 
 /// An outcome and its reason.
@@ -279,6 +279,22 @@ pub struct JudgementRecord {
     pub conformity: Option<f64>,
     /// One sentence.
     pub reason: String,
+}
+
+impl JudgementRecord {
+    /// Verdict and reason with a separator between them; for a value without a limit, the value.
+    pub(crate) fn sentence(&self, separator: &str) -> String {
+        let Self { verdict, value, quantity, reason, .. } = self;
+        match (verdict.map(Verdict::word), value) {
+            (Some(verdict), _) if reason.starts_with(verdict) => reason.clone(),
+            (Some(verdict), _) => format!("{verdict}{separator}{reason}"),
+            (None, Some(value)) => {
+                let format = ValueFormat::new(quantity.unwrap_or(Quantity::Number), self.digit, None);
+                format!("{}, no limit", value.shown(format))
+            }
+            (None, None) => reason.clone(),
+        }
+    }
 }
 
 impl From<&Judgement> for JudgementRecord {

@@ -29,10 +29,10 @@ const TREND: f64 = 3.0;
 const SHARE: f64 = 0.003;
 
 /// A value that does not slow down is taken to move on for so many windows.
-const GOES_ON: f64 = 20.0;
+const MOST_WINDOWS: f64 = 20.0;
 
 /// Without the reading of the lead that landed, the others must span at least this share of the window.
-const WITHOUT_LANDING: f64 = 0.9;
+const LEAST_SPAN: f64 = 0.9;
 
 /// The mean over a steady window.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -200,7 +200,7 @@ impl SteadyWindow {
     fn steady_from(&self, skip: usize, coarse: f64) -> Option<Settled> {
         let (first, last) = (self.bins.get(skip)?, self.bins.back()?);
         let count = self.bins.len() - skip;
-        if count < LEAST || (last.last.since(first.first) as f64) < self.length as f64 * WITHOUT_LANDING {
+        if count < LEAST || (last.last.since(first.first) as f64) < self.length as f64 * LEAST_SPAN {
             return None;
         }
         let settled = self.mean_from(skip)?;
@@ -252,7 +252,8 @@ impl SteadyWindow {
         // At its slowest, and where it does not slow down, it goes on for long.
         let slowed = (step + rounding) / (before - rounding);
         // An exponential has the sum of a geometric series still to come.
-        let windows = if slowed > 0.0 && slowed < 1.0 { (slowed / (1.0 - slowed)).min(GOES_ON) } else { GOES_ON };
+        let windows =
+            if slowed > 0.0 && slowed < 1.0 { (slowed / (1.0 - slowed)).min(MOST_WINDOWS) } else { MOST_WINDOWS };
         step * windows > (DIGITS * self.digit).max(SHARE * newest.abs())
     }
 

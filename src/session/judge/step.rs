@@ -1,7 +1,10 @@
 //! The judge of one step: which samples count, what is captured, and the judgement when the step ends.
+//!
+//! Reading order: here, `reading` (what one sample counts for), `captured`, `worst`, `left` (what a step that is left has), `reasons`.
 
 mod captured;
 mod left;
+mod reading;
 mod reasons;
 mod worst;
 
@@ -9,14 +12,13 @@ pub(crate) use worst::excess;
 
 use super::{
     Capture, CaptureMethod, CoilHold, FRESH_US, HoldTimer, Judgement, LeadContact, NotJudged, SteadyWindow,
-    StepCriteria, Verdict, beyond_range::BeyondRange, compare, hold::HoldEvent,
+    StepCriteria, Verdict, hold::HoldEvent,
 };
 use crate::{
     channel::{ChannelId, Sample},
     clock::{Mono, micros},
-    electrics::Uncertain,
     procedure::{CaptureMode, ContactRule},
-    protocol::{Annunciators, Value},
+    protocol::Value,
     session::{
         findings::SharedGainError,
         proof::{Ask, LeadReading, Response, StepProof},
@@ -27,16 +29,6 @@ use crate::{
 
 /// Noise up to this share of the room that a limit leaves does not affect a verdict.
 const COARSE: f64 = 0.1;
-
-/// A current is reversed below minus so many standard uncertainties of the clamp's zero.
-const ZERO_SHARE: f64 = 3.0;
-
-/// The same for a clamp that has no zero, A: common practice, no source.
-const UNZEROED_A: f64 = 0.05;
-
-/// A display that shows one of these does not show the present value.
-const NOT_OF_NOW: Annunciators =
-    Annunciators::HOLD.union(Annunciators::MINIMUM).union(Annunciators::MAXIMUM).union(Annunciators::PEAK);
 
 /// What happens in a step, beside the verdict on each sample.
 #[derive(Debug, Clone, PartialEq)]
@@ -206,72 +198,6 @@ impl StepJudge {
         verdict
     }
 
-    /// The reading as the step means it: an overload without a function (`OL` alone) is of the function that the step wants,
-    /// and the current of a clamp that is on backward counts as positive.
-    fn as_asked(&self, sample: &Sample) -> Sample {
-        if self.is_reversed(sample)
-            && let Value::Number(amps) = sample.value
-        {
-            return Sample { value: Value::Number(-amps), ..*sample };
-        }
-        let wanted = self.criteria.quantity.or(self.criteria.limit.map(|limit| Quantity::of(limit.dimension)));
-        match (sample.value, wanted) {
-            (Value::Over | Value::Under, Some(wanted))
-                if Some(sample.channel) == self.criteria.channel && sample.quantity == Quantity::Number =>
-            {
-                Sample { quantity: wanted, ..*sample }
-            }
-            _ => *sample,
-        }
-    }
-
-    /// Whether a clamp around a wire whose current flows one way shows it flowing the other way.
-    fn is_reversed(&self, sample: &Sample) -> bool {
-        let Value::Number(amps) = sample.value else { return false };
-        let least = self.criteria.zero_u.map_or(UNZEROED_A, |u| (ZERO_SHARE * u).max(sample.digit.unwrap_or(0.0)));
-        Some(sample.channel) == self.criteria.channel
-            && sample.quantity == Quantity::AmpsDc
-            && amps < -least
-            && self.criteria.flows_one_way()
-    }
-
-    /// The verdict on a sample while the leads make contact.
-    ///
-    /// What the leads have not proven, such as a touch of the battery, is no surge and not the worst.
-    fn counting(&mut self, sample: &Sample, touching: Mono, passes: bool) -> Option<Verdict> {
-        if passes && self.criteria.load.began().is_some() {
-            self.keep_peak(sample);
-        }
-        let Some(loaded) = self.criteria.load.since(sample.at) else {
-            self.window.clear();
-            return self.criteria.limit.map(|_| Verdict::NoLoadCurrent);
-        };
-        if sample.at < touching.max(loaded).plus(self.criteria.after) {
-            return self.criteria.limit.map(|_| Verdict::NotSettled);
-        }
-        if passes {
-            self.keep_worst(sample);
-        }
-        match sample.value {
-            Value::Number(value) => self.window.push(sample.at, value, sample.digit),
-            Value::Over | Value::Under => self.window.clear(),
-        }
-        let limit = self.criteria.limit.as_ref().filter(|limit| limit.dimension == sample.quantity.dimension())?;
-        if let Some(beyond) = BeyondRange::of(sample, self.criteria.range) {
-            return Some(beyond.compare(limit, self.criteria.rule).into());
-        }
-        let (value, u) = match (sample.value, &self.criteria.heat) {
-            (Value::Number(value), Some(heat)) => {
-                match heat.corrected(Uncertain::new(value, sample.u.unwrap_or(0.0))) {
-                    Some(corrected) => (Value::Number(corrected.value), Some(corrected.u)),
-                    None => (sample.value, sample.u),
-                }
-            }
-            _ => (sample.value, sample.u),
-        };
-        Some(compare(limit, value, u, self.criteria.rule).into())
-    }
-
     /// The error that a value shares with others of its meter.
     fn own_gain(&self, sample: &Sample) -> Option<SharedGainError> {
         let Value::Number(value) = sample.value else { return None };
@@ -376,21 +302,10 @@ impl StepJudge {
         self.last.filter(|sample| now.since(sample.at) <= FRESH_US)
     }
 
-    /// Why a sample can't be judged whatever its value; none where it can.
-    fn unfit(&self, sample: &Sample) -> Option<NotJudged> {
-        let limit_elsewhere = self.criteria.limit.is_some_and(|limit| limit.dimension != sample.quantity.dimension());
-        match self.criteria.quantity {
-            Some(wanted) if wanted != sample.quantity => Some(NotJudged::WrongFunction),
-            None if limit_elsewhere => Some(NotJudged::WrongFunction),
-            _ if sample.annunciators.intersects(NOT_OF_NOW) => Some(NotJudged::HeldDisplay),
-            _ => None,
-        }
-    }
-
     /// Announces once which switch is wrong, but not right after the step began, when the operator may be turning it.
     fn announce_switch(&mut self, unfit: NotJudged, quantity: Quantity, events: &mut Vec<StepEvent>) {
         const REACHING_US: i64 = 3_000_000;
-        // Nobody reaches for HOLD: a held display is told at once.
+        // Nobody reaches for HOLD: a held display is announced at once.
         let is_held = unfit == NotJudged::HeldDisplay;
         let late = is_held || self.last.is_some_and(|sample| sample.at.since(self.began) > REACHING_US);
         if late && self.announced_switch != Some((unfit, quantity)) {

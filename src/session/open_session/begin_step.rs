@@ -38,7 +38,7 @@ impl Session {
             asks: false,
             has_next_item: false,
         };
-        let criteria = StepCriteria::nothing(&view);
+        let criteria = StepCriteria::unjudged(&view);
         self.begin_step(at, view, criteria, bench, effects)
     }
 

@@ -6,7 +6,8 @@ use super::{BenchView, Moved, Session, trimmed};
 use crate::{
     clock::Mono,
     procedure::Procedure,
-    session::{Effect, Refusal, StepMove, StepView, command::LONGEST_NAME, record::StepExit},
+    session::{Effect, Refusal, StepMove, StepView, record::StepExit},
+    text_length::check_name,
 };
 
 impl Session {
@@ -122,7 +123,7 @@ impl Session {
             (StepMove::Again, None) => return Err(Refusal::NoStep),
             (StepMove::Back, _) => return Err(Refusal::NoProcedure { way: "back" }),
             (StepMove::Skip, _) => return Err(Refusal::NoProcedure { way: "on" }),
-            (StepMove::Named(name), _) => (trimmed(&name, "step's name", LONGEST_NAME)?, StepExit::Done),
+            (StepMove::Named(name), _) => (trimmed(&name, "step's name", check_name)?, StepExit::Done),
         };
         let judged = self.leave(at, left, bench.channels, effects);
         Ok((judged, Some(self.begin_free(at, name, bench, effects))))

@@ -1,6 +1,6 @@
 //! A display that does not follow: the load came or went, and not one digit has moved.
 //!
-//! A meter that sends its HOLD sign is told by that; this is for those that do not.
+//! A meter that sends its HOLD sign is known by that; this is for those that do not.
 
 use super::{Ask, ProofPattern, Response, response::LeadReading};
 use crate::{clock::Mono, protocol::Value};

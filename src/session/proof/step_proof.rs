@@ -194,7 +194,7 @@ impl StepProof {
             MeasuredPoint::Feed if self.ghost.is_ghost() => {
                 Some((CaptureFlag::GhostVolts, "these volts drift and no load has proven them"))
             }
-            MeasuredPoint::Feed | MeasuredPoint::Coil(_) if self.is_hands_free && self.reads_like_air(sample) => {
+            MeasuredPoint::Feed | MeasuredPoint::Coil(_) if self.is_hands_free && self.reads_as_open_leads(sample) => {
                 Some((CaptureFlag::NotProven, "not proven: a lead that touches nothing would show the same"))
             }
             _ => None,
@@ -202,7 +202,7 @@ impl StepProof {
     }
 
     /// Whether the leads in the air would show this at a feed or a coil.
-    fn reads_like_air(&self, sample: &Sample) -> bool {
+    fn reads_as_open_leads(&self, sample: &Sample) -> bool {
         match (self.measured, sample.value) {
             (MeasuredPoint::Feed, Value::Number(volts)) => {
                 volts.abs() < self.rules.nothing_below && self.battery != Some(sample.channel)

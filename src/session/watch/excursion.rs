@@ -1,6 +1,6 @@
 //! A limit that breaks: from when to when, how far, and what everything else showed then.
 
-use super::{speech_limit::SpeechLimit, step_watch::WatchEvent};
+use super::{WatchEvent, speech_limit::SpeechLimit};
 use crate::{
     channel::Sample,
     clock::Mono,

@@ -1,7 +1,7 @@
 //! What happens while nobody looks at the numbers: when a limit was broken and for how long, and drop-outs too short for an
 //! eye. Fed with every sample of a step that watches; constant work for each, and memory only for what happened.
 //!
-//! Reading order: `step_watch` (all of it, for one step), `excursion` (a limit that breaks), `level` (what a signal shows
+//! Reading order: `step_watch` (all of it, for one step), `watch_event` (what it finds), `excursion` (a limit that breaks), `level` (what a signal shows
 //! usually, and its noise), `dropout` (one channel that falls for a moment), `intermittent` (drop-outs that coincide),
 //! `change` (from one level to another), `response` (what must follow a mark or a change, and how soon),
 //! `trend` (a value that heads for its limit), `early_warning` (one that comes near it), `supply` (what is said and judged of it, and ripple),
@@ -18,6 +18,7 @@ mod speech_limit;
 mod step_watch;
 mod supply;
 mod trend;
+mod watch_event;
 
 #[cfg(test)]
 mod tests;
@@ -27,4 +28,5 @@ pub use change::SignalChange;
 pub use excursion::Excursion;
 pub use intermittent::Intermittent;
 pub use response::TimedResponse;
-pub(crate) use step_watch::{JudgedSample, StepWatch, WatchEvent};
+pub(crate) use step_watch::{JudgedSample, StepWatch};
+pub(crate) use watch_event::WatchEvent;

@@ -1,6 +1,6 @@
 //! A supply that must not fail while a module is written: where it heads for, what it carries on top, least and greatest.
 
-use super::{early_warning::EarlyWarning, step_watch::WatchEvent, trend::TrendWatch};
+use super::{WatchEvent, early_warning::EarlyWarning, trend::TrendWatch};
 use crate::{
     channel::Sample,
     procedure::RippleRule,

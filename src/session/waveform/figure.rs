@@ -189,7 +189,7 @@ impl WaveformMeter {
 
     fn switched_on(&self, rule: &ShapeRule, board: &str) -> FigureOrReason {
         let Some(seen) = self.own.as_ref().map(|own| own.switch_on.seen()).filter(|seen| seen.count > 0) else {
-            return Err("it was not seen to be switched on: switch it on while the step is on".to_owned());
+            return Err("it was not switched on during the step: switch it on while the step is on".to_owned());
         };
         let times = if seen.count > 1 { format!("over {} times", seen.count) } else { String::new() };
         let exact = |value: f64| Uncertain::new(value, self.u.unwrap_or(0.0));

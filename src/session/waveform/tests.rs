@@ -7,6 +7,7 @@ use crate::{
         DecisionRule,
         checks::{near, number, rows},
         noise::Noise,
+        switched_coil::PwmDrive,
     },
     procedure::{ShapeFigure, ShapeRule},
     session::{
@@ -103,6 +104,16 @@ fn a_switched_coil_with_a_flyback_diode_is_what_ngspice_says() {
     near(value(&pin, ShapeFigure::Duty, 400.0), 40.0, 2.0);
     assert!(judgement.reason.contains("at 200"), "{}", judgement.reason);
     near(value(&pin, ShapeFigure::Mean, 400.0), 4.471650, 0.02);
+}
+
+/// Closed form, which agrees with scipy (`electrics::switched_coil`).
+#[test]
+fn the_mean_of_a_switched_coil_is_that_of_its_closed_form() {
+    for duty in [0.4, 0.6, 0.85] {
+        let drive = PwmDrive { supply_v: 12.61, ohms: 7.5, henries: 0.06, hertz: 200.0, duty, diode_v: 0.7 };
+        let meter = metered(Quantity::AmpsDc, 5000.0, 4.0, |t| drive.at(t));
+        near(value(&meter, ShapeFigure::Mean, 400.0), drive.current().average(), 2e-3);
+    }
 }
 
 /// A figure that samples could have made up is not given: 190 Hz at 200 samples a second looks like 10 Hz.
@@ -225,7 +236,7 @@ fn a_rise_between_two_samples_has_no_time_constant_and_says_what_would_show_it()
     assert!(judgement.reason.contains("at least 2,500 readings a second are needed"), "{}", judgement.reason);
     let off = metered(Quantity::AmpsDc, 2000.0, 2.0, |_| 0.0);
     let judgement = judged(&off, &rule, Some(limit));
-    assert!(judgement.reason.contains("not seen to be switched on"), "{}", judgement.reason);
+    assert!(judgement.reason.contains("not switched on during the step"), "{}", judgement.reason);
 }
 
 /// A driver that pulls with 4 A and holds with 1 A.

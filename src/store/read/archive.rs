@@ -135,7 +135,7 @@ mod tests {
             assert_eq!(archive.find(wanted).unwrap().1.visit.machine, machine, "{wanted}");
         }
         assert!(archive.find("9").is_err());
-        // A file that can't be read is told, and the others are listed.
+        // A file that can't be read is reported, and the others are listed.
         std::fs::write(scratch.path().join("bayline.db"), "no database".repeat(100)).unwrap();
         let mut archive = Archive::open(&Folder::at(scratch.path())).unwrap();
         assert_eq!((archive.sessions().unwrap().len(), archive.unreadable().len()), (2, 1));

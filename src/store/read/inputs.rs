@@ -20,7 +20,7 @@ pub(crate) struct StoredInput {
 }
 
 impl StoredInput {
-    /// Which judgement of the session before was gone on with, where this input tells it.
+    /// By which judgement the session before was continued, where this input holds it.
     pub(crate) fn continued_judgement(&self) -> Option<i64> {
         match &self.input {
             CoreInput::Bench(bench) => bench.continued_judgement,

@@ -16,7 +16,7 @@ pub(crate) struct JudgementRow {
     pub number: i64,
     /// When it was made, µs since the session began.
     pub at_us: i64,
-    /// Who made it; empty where not told.
+    /// Who made it; empty where not given.
     pub made_by: String,
     /// What it was judged by; none when free-running.
     pub procedure_title: Option<String>,

@@ -4,14 +4,17 @@
 use std::collections::HashMap;
 
 use rusqlite::Connection;
-use serde::{Deserialize, Deserializer, Serialize, de::IgnoredAny};
+use serde::{
+    Deserialize, Deserializer, Serialize,
+    de::{DeserializeOwned, IgnoredAny},
+};
 
 use super::{SessionRow, lines, seconds};
 use crate::{
     procedure::YesNo,
     protocol::Value,
     session::{CaptureFlag, CaptureMethod, EventKind, RangeEnd, Verdict, findings::FindingRecord},
-    store::{StoreError, record::records},
+    store::{StoreError, record::records, stored_value::read_range_end},
     units::{Limit, Quantity, ValueFormat},
 };
 
@@ -124,7 +127,7 @@ pub(crate) struct CaptureRow {
     /// None where there is none or it was beyond the range.
     pub value: Option<f64>,
     /// Which end of the range it was beyond.
-    #[serde(rename(deserialize = "range_end"))]
+    #[serde(deserialize_with = "read_range_end")]
     pub beyond: Option<RangeEnd>,
     /// What the meter showed, where the value is that corrected for heat.
     #[serde(skip_serializing)]
@@ -252,7 +255,9 @@ pub(crate) struct ZeroRow {
     pub u: f64,
 }
 
-const CAPTURES: &str = "SELECT *, CASE beyond WHEN 1 THEN 'over' WHEN -1 THEN 'under' END AS range_end FROM capture WHERE session = ?1 AND judgement = COALESCE(?2, (SELECT judgement FROM session WHERE id = ?1)) ORDER BY id";
+/// Whether a row belongs to the session ?1 and its judgement ?2, or to the one in force where that is NULL.
+const IS_OF_JUDGEMENT: &str =
+    "session = ?1 AND judgement = COALESCE(?2, (SELECT judgement FROM session WHERE id = ?1))";
 
 /// A judgement of a session: the one in force where only the session is given.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -273,8 +278,15 @@ impl JudgementOf {
         Self { session, number: Some(number) }
     }
 
-    pub(super) fn params(self) -> (i64, Option<i64>) {
-        (self.session, self.number)
+    /// Its rows of a table, in this order.
+    pub(super) fn rows<T: DeserializeOwned>(
+        self,
+        connection: &Connection,
+        table: &str,
+        order: &str,
+    ) -> Result<Vec<T>, StoreError> {
+        let sql = format!("SELECT * FROM {table} WHERE {IS_OF_JUDGEMENT} ORDER BY {order}");
+        records(connection, &sql, (self.session, self.number))
     }
 }
 
@@ -293,9 +305,7 @@ impl From<&SessionRow> for JudgementOf {
 /// The steps of a session in the order in which they were begun.
 pub(crate) fn steps(connection: &Connection, of: impl Into<JudgementOf>) -> Result<Vec<StepRow>, StoreError> {
     let of = of.into();
-    let sql = "SELECT *, capture AS capture_id FROM step
-               WHERE session = ?1 AND judgement = COALESCE(?2, (SELECT judgement FROM session WHERE id = ?1)) ORDER BY number";
-    let mut steps: Vec<StepRow> = records(connection, sql, of.params())?;
+    let mut steps: Vec<StepRow> = of.rows(connection, "(SELECT *, capture AS capture_id FROM step)", "number")?;
     let captures = captures(connection, of)?;
     for step in &mut steps {
         let own = step.capture_id.and_then(|id| captures.binary_search_by_key(&id, |capture| capture.id).ok());
@@ -324,23 +334,19 @@ pub(crate) fn last_attempts(steps: &[StepRow]) -> Vec<&StepRow> {
 
 /// All captures of a session, oldest first.
 pub(crate) fn captures(connection: &Connection, of: impl Into<JudgementOf>) -> Result<Vec<CaptureRow>, StoreError> {
-    records(connection, CAPTURES, of.into().params())
+    of.into().rows(connection, "capture", "id")
 }
 
 /// The figures of all steps that were left.
 pub(crate) fn figures(connection: &Connection, of: impl Into<JudgementOf>) -> Result<Vec<FigureRow>, StoreError> {
-    let sql = "SELECT figure.*, channel.name, channel.quantity, channel.unit
-               FROM figure JOIN channel ON channel.id = figure.channel
-               WHERE figure.session = ?1 AND judgement = COALESCE(?2, (SELECT judgement FROM session WHERE id = ?1))
-               ORDER BY step, channel.id";
-    records(connection, sql, of.into().params())
+    let named = "(SELECT figure.*, channel.name, channel.quantity, channel.unit
+                  FROM figure JOIN channel ON channel.id = figure.channel)";
+    of.into().rows(connection, named, "step, channel")
 }
 
 /// What follows from a session's captures, the best explained first.
 pub(crate) fn findings(connection: &Connection, of: impl Into<JudgementOf>) -> Result<Vec<FindingRecord>, StoreError> {
-    let sql = "SELECT * FROM finding
-               WHERE session = ?1 AND judgement = COALESCE(?2, (SELECT judgement FROM session WHERE id = ?1)) ORDER BY rank";
-    records(connection, sql, of.into().params())
+    of.into().rows(connection, "finding", "rank")
 }
 
 /// The zeros of clamps that were taken, oldest first.

@@ -5,7 +5,7 @@ use rusqlite::{Connection, OptionalExtension};
 use super::{ChannelRow, SessionRow, rollup::first_open_row};
 use crate::{
     protocol::Value,
-    store::{BEYOND_DOWN, BEYOND_UP, StoreError, rollup::EVERY_US},
+    store::{StoreError, rollup::EVERY_US, sample_value},
 };
 
 /// What is older than this is not what a channel showed then, µs.
@@ -39,12 +39,7 @@ pub(crate) fn shown_at(
     while let Some(sample) = samples.next()? {
         let channel: i64 = sample.get(1)?;
         let Some(place) = channels.iter().position(|row| row.id == channel) else { continue };
-        let value = match (sample.get::<_, Option<f64>>(2)?, sample.get::<_, Option<i64>>(3)?.unwrap_or(0)) {
-            (Some(value), _) => Value::Number(value),
-            (None, state) if state & BEYOND_UP != 0 => Value::Over,
-            (None, state) if state & BEYOND_DOWN != 0 => Value::Under,
-            (None, _) => continue,
-        };
+        let Some(value) = sample_value(sample.get(2)?, sample.get::<_, Option<i64>>(3)?.unwrap_or(0)) else { continue };
         shown[place] = Some((sample.get(0)?, value));
     }
     // A slow meter showed nothing in this very second: its last value before it.

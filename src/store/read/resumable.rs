@@ -15,7 +15,7 @@ use crate::{
         CaptureMethod, Judgement, JudgementRecord, PreviousJudgement, PreviousSession, PreviousStep, PreviousWatch,
         PreviousWorst, Verdict, Visit,
     },
-    store::StoreError,
+    store::{StoreError, interrupted::INTERRUPTED},
     units::{Quantity, Scale},
 };
 
@@ -30,7 +30,7 @@ pub(crate) struct ResumableSession {
     pub previous: PreviousSession,
 }
 
-/// The session of a number, of the beginning of an identity, or `last`, to be gone on with.
+/// The session of a number, of the beginning of an identity, or `last`, to be continued.
 ///
 /// # Errors
 /// There is none, or it is still open.
@@ -53,7 +53,7 @@ pub(crate) fn previous_session(connection: &Connection, session: &SessionRow) ->
             worst: step
                 .capture
                 .as_ref()
-                .filter(|capture| capture.how == CaptureMethod::Worst && step.left.as_deref() == Some("interrupted"))
+                .filter(|capture| capture.how == CaptureMethod::Worst && step.left.as_deref() == Some(INTERRUPTED))
                 .and_then(|capture| {
                     let value = capture.value.map(Value::Number).or(capture.beyond.map(Value::from))?;
                     Some(PreviousWorst { value, quantity: capture.quantity? })
@@ -63,7 +63,7 @@ pub(crate) fn previous_session(connection: &Connection, session: &SessionRow) ->
             name: step.name,
         });
     }
-    // RowWriter of a program that knew other identities than these are gone on with as well.
+    // A session of a program with identities of another form is continued as well.
     let id = Uuid::parse_str(&session.uuid).unwrap_or(Uuid::nil());
     Ok(PreviousSession { id, judgement: session.judgement, steps: previous })
 }
@@ -79,8 +79,8 @@ fn watched_before(connection: &Connection, session: &SessionRow, step: &StepRow)
         let of = JudgementOf::numbered(part, judgement);
         judgement = inputs(connection, part)?.iter().find_map(StoredInput::continued_judgement).unwrap_or(0);
         let steps = steps(connection, of)?;
-        let cut_off = steps.last().filter(|last| last.name == step.name && last.left.as_deref() == Some("interrupted"));
-        let Some(cut_off) = cut_off.filter(|_| step.left.as_deref() == Some("interrupted")) else { break };
+        let cut_off = steps.last().filter(|last| last.name == step.name && last.left.as_deref() == Some(INTERRUPTED));
+        let Some(cut_off) = cut_off.filter(|_| step.left.as_deref() == Some(INTERRUPTED)) else { break };
         let is_of = |number: i64| number == cut_off.number;
         let count = |rows: usize| u32::try_from(rows).unwrap_or(u32::MAX);
         found.excursions += count(excursions(connection, of)?.iter().filter(|row| is_of(row.step)).count());

@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 use super::{JudgementOf, SessionRow, steps};
 use crate::{
     session::{RangeEnd, Verdict},
-    store::{BEYOND_DOWN, BEYOND_UP, SampleRow, StoreError, record::records},
+    store::{SampleRow, StoreError, record::records, stored_value::sample_range_end},
     units::Quantity,
 };
 
@@ -121,7 +121,7 @@ pub(crate) fn for_each_sample<E: From<StoreError>>(
             step: on.map(|step| (step.number, step.name.as_str())),
             channel: &channels[index],
             value: stored.value,
-            beyond: stored.beyond(),
+            beyond: sample_range_end(stored.state.unwrap_or(0)).filter(|_| stored.value.is_none()),
             verdict: stored.verdict.and_then(Verdict::from_code),
         })?;
     }
@@ -178,16 +178,5 @@ impl SampleColumns {
             state: row.get(4)?,
             verdict: row.get(5)?,
         })
-    }
-
-    fn beyond(&self) -> Option<RangeEnd> {
-        let state = self.state.unwrap_or(0);
-        if state & BEYOND_UP != 0 {
-            Some(RangeEnd::Over)
-        } else if state & BEYOND_DOWN != 0 {
-            Some(RangeEnd::Under)
-        } else {
-            None
-        }
     }
 }

@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 use super::{JudgementOf, lines, seconds};
 use crate::{
     session::{RangeEnd, SignalShape, Verdict},
-    store::{StoreError, record::records},
+    store::{StoreError, stored_value::read_range_end},
     units::Quantity,
 };
 
@@ -34,7 +34,7 @@ pub(crate) struct ExcursionRow {
     /// None when beyond the meter's range.
     pub worst: Option<f64>,
     /// Which end of the range it was beyond.
-    #[serde(rename(deserialize = "range_end"))]
+    #[serde(deserialize_with = "read_range_end")]
     pub beyond: Option<RangeEnd>,
     /// When the worst was.
     #[serde(rename = "worst_s", alias = "worst_us", serialize_with = "seconds::of")]
@@ -199,45 +199,27 @@ pub(crate) struct WaveformRow {
 
 /// The shapes of a session's signals, step by step.
 pub(crate) fn waveforms(connection: &Connection, of: impl Into<JudgementOf>) -> Result<Vec<WaveformRow>, StoreError> {
-    records(
-        connection,
-        "SELECT * FROM waveform WHERE session = ?1 AND judgement = COALESCE(?2, (SELECT judgement FROM session WHERE id = ?1)) ORDER BY step, channel, quantity",
-        of.into().params(),
-    )
+    of.into().rows(connection, "waveform", "step, channel, quantity")
 }
 
 /// The changes of a session in the order in which they were found.
 pub(crate) fn changes(connection: &Connection, of: impl Into<JudgementOf>) -> Result<Vec<ChangeRow>, StoreError> {
-    records(
-        connection,
-        "SELECT * FROM change WHERE session = ?1 AND judgement = COALESCE(?2, (SELECT judgement FROM session WHERE id = ?1)) ORDER BY step, number",
-        of.into().params(),
-    )
+    of.into().rows(connection, "change", "step, number")
 }
 
 /// The responses of a session in the order in which they were decided.
 pub(crate) fn responses(connection: &Connection, of: impl Into<JudgementOf>) -> Result<Vec<ResponseRow>, StoreError> {
-    records(
-        connection,
-        "SELECT * FROM response WHERE session = ?1 AND judgement = COALESCE(?2, (SELECT judgement FROM session WHERE id = ?1)) ORDER BY step, number",
-        of.into().params(),
-    )
+    of.into().rows(connection, "response", "step, number")
 }
 
 /// The excursions of a session in the order in which they began.
 pub(crate) fn excursions(connection: &Connection, of: impl Into<JudgementOf>) -> Result<Vec<ExcursionRow>, StoreError> {
-    let sql = "SELECT *, CASE beyond WHEN 1 THEN 'over' WHEN -1 THEN 'under' END AS range_end FROM excursion
-               WHERE session = ?1 AND judgement = COALESCE(?2, (SELECT judgement FROM session WHERE id = ?1)) ORDER BY step, number";
-    records(connection, sql, of.into().params())
+    of.into().rows(connection, "excursion", "step, number")
 }
 
 /// The drop-outs of a session; those that belong together follow each other.
 pub(crate) fn dropouts(connection: &Connection, of: impl Into<JudgementOf>) -> Result<Vec<DropOutRow>, StoreError> {
-    records(
-        connection,
-        "SELECT * FROM dropout WHERE session = ?1 AND judgement = COALESCE(?2, (SELECT judgement FROM session WHERE id = ?1)) ORDER BY step, number, began_us, channel",
-        of.into().params(),
-    )
+    of.into().rows(connection, "dropout", "step, number, began_us, channel")
 }
 
 /// The sessions of one visit in this file, the oldest first: those that this one continues, and itself.

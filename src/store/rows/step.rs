@@ -7,9 +7,9 @@ use crate::{
     clock::Mono,
     procedure::YesNo,
     protocol::Value,
-    session::{Capture, Judgement, JudgementRecord, StepBegan, StepEnded, Verdict},
-    store::record::insert,
-    units::Quantity,
+    session::{Capture, CaptureMethod, Judgement, JudgementRecord, StepBegan, StepEnded, Verdict},
+    store::{record::insert, stored_value::value_columns},
+    units::{Limit, Quantity},
 };
 
 impl RowWriter {
@@ -61,30 +61,18 @@ impl RowWriter {
             None => None,
         };
         let judgement = step.capture.as_ref().map(|capture| &capture.judgement);
-        let limit = judgement.and_then(Judgement::limit);
-        connection
-            .prepare_cached(
-                "UPDATE step SET ended_us = :ended_us, left_how = :left_how, capture = :capture, verdict = :verdict,
-                    reason = :reason, last_row = :last_row, unit = COALESCE(unit, :unit),
-                    limit_low = CASE WHEN unit IS NULL THEN :limit_low ELSE limit_low END,
-                    limit_high = CASE WHEN unit IS NULL THEN :limit_high ELSE limit_high END
-                 WHERE session = :session AND number = :number",
-            )?
-            .execute(named_params! {
-                ":session": session,
-                ":number": step.number,
-                ":ended_us": step.at.since(began),
-                ":left_how": step.left.word(),
-                ":capture": capture,
-                ":verdict": judgement.and_then(Judgement::verdict).map(Verdict::word),
-                ":reason": judgement.map(|judgement| &judgement.reason),
-                ":last_row": self.next_row - 1,
-                // A limit by other values is known once it was judged by.
-                ":unit": limit.map(|limit| limit.dimension.unit()),
-                ":limit_low": limit.and_then(|limit| limit.low),
-                ":limit_high": limit.and_then(|limit| limit.high),
-            })?;
-        Ok(())
+        let closed = ClosedStep {
+            session,
+            number: step.number.into(),
+            ended_us: step.at.since(began),
+            left: step.left.word(),
+            capture,
+            verdict: judgement.and_then(Judgement::verdict),
+            reason: judgement.map(|judgement| judgement.reason.as_str()),
+            last_row: self.next_row - 1,
+            limit: judgement.and_then(Judgement::limit),
+        };
+        closed.keep(connection)
     }
 
     /// A capture that was taken is stored already; the others are stored when the step is left.
@@ -116,27 +104,56 @@ impl RowWriter {
         step: Option<u32>,
         capture: &Capture,
     ) -> rusqlite::Result<i64> {
-        let judgement = JudgementRecord::from(&capture.judgement);
         let settled = capture.settled.as_ref();
         let peak = match capture.peak {
             Some(Value::Number(peak)) => Some(peak),
             _ => None,
         };
         let channel = capture.channel.and_then(|id| self.channels.get(usize::from(id.0))?.as_ref());
-        let (number, beyond) = match judgement.value {
-            Some(Value::Number(value)) => (Some(value), None),
-            Some(Value::Over) => (None, Some(1)),
-            Some(Value::Under) => (None, Some(-1)),
-            None => (None, None),
-        };
-        let proof = capture.proof.as_ref().map_or(String::new(), |proof| proof.lines(capture.at).join("\n"));
         let flags: Vec<&str> = capture.flags.iter().map(|flag| flag.word()).collect();
+        let row = NewCapture {
+            session,
+            step: step.map(i64::from),
+            how: capture.how,
+            at_us: capture.at.since(began),
+            channel: channel.map(|channel| channel.name.as_str()),
+            judgement: JudgementRecord::from(&capture.judgement),
+            deviation: settled.map(|settled| settled.deviation),
+            readings: settled.map(|settled| settled.count as i64),
+            peak,
+            proof: capture.proof.as_ref().map_or(String::new(), |proof| proof.lines(capture.at).join("\n")),
+            flags: flags.join("\n"),
+        };
+        row.keep(connection)
+    }
+}
+
+/// A row of the table `capture`.
+pub(in crate::store) struct NewCapture<'a> {
+    pub session: i64,
+    pub step: Option<i64>,
+    pub how: CaptureMethod,
+    pub at_us: i64,
+    pub channel: Option<&'a str>,
+    pub judgement: JudgementRecord,
+    pub deviation: Option<f64>,
+    pub readings: Option<i64>,
+    pub peak: Option<f64>,
+    pub proof: String,
+    pub flags: String,
+}
+
+impl NewCapture<'_> {
+    /// Inserts it; returns its rowid.
+    pub(in crate::store) fn keep(&self, connection: &Connection) -> rusqlite::Result<i64> {
+        let judgement = &self.judgement;
+        let (number, beyond) = judgement.value.map_or((None, None), value_columns);
         let columns: &[(&str, &dyn ToSql)] = &[
-            ("session", &session),
-            ("step", &step),
-            ("how", &capture.how.word()),
-            ("at_us", &capture.at.since(began)),
-            ("channel", &channel.map(|channel| &channel.name)),
+            ("session", &self.session),
+            ("step", &self.step),
+            ("how", &self.how.word()),
+            ("at_us", &self.at_us),
+            ("channel", &self.channel),
             ("quantity", &judgement.quantity.map(Quantity::word)),
             ("unit", &judgement.unit),
             ("value", &number),
@@ -146,17 +163,59 @@ impl RowWriter {
             ("digit", &judgement.digit),
             ("answer", &judgement.answer.map(YesNo::word)),
             ("u", &judgement.u),
-            ("deviation", &settled.map(|settled| settled.deviation)),
-            ("readings", &settled.map(|settled| settled.count as i64)),
-            ("peak", &peak),
+            ("deviation", &self.deviation),
+            ("readings", &self.readings),
+            ("peak", &self.peak),
             ("limit_low", &judgement.limit_low),
             ("limit_high", &judgement.limit_high),
             ("conformity", &judgement.conformity),
             ("verdict", &judgement.verdict.map(Verdict::word)),
             ("reason", &judgement.reason),
-            ("proof", &proof),
-            ("flags", &flags.join("\n")),
+            ("proof", &self.proof),
+            ("flags", &self.flags),
         ];
         insert(connection, "capture", columns)
+    }
+}
+
+/// What the row of a step gets when it is over.
+pub(in crate::store) struct ClosedStep<'a> {
+    pub session: i64,
+    pub number: i64,
+    pub ended_us: i64,
+    pub left: &'static str,
+    pub capture: Option<i64>,
+    pub verdict: Option<Verdict>,
+    pub reason: Option<&'a str>,
+    pub last_row: i64,
+    /// The limit that it was judged by: one by other values is known only then.
+    pub limit: Option<Limit>,
+}
+
+impl ClosedStep<'_> {
+    pub(in crate::store) fn keep(&self, connection: &Connection) -> rusqlite::Result<()> {
+        let limit = self.limit.as_ref();
+        connection
+            .prepare_cached(
+                "UPDATE step SET ended_us = :ended_us, left_how = :left_how, capture = :capture, verdict = :verdict,
+                    reason = :reason, last_row = :last_row, unit = COALESCE(unit, :unit),
+                    limit_low = CASE WHEN unit IS NULL THEN :limit_low ELSE limit_low END,
+                    limit_high = CASE WHEN unit IS NULL THEN :limit_high ELSE limit_high END
+                 WHERE session = :session AND number = :number",
+            )?
+            .execute(named_params! {
+                ":session": self.session,
+                ":number": self.number,
+                ":ended_us": self.ended_us,
+                ":left_how": self.left,
+                ":capture": self.capture,
+                ":verdict": self.verdict.map(Verdict::word),
+                ":reason": self.reason,
+                ":last_row": self.last_row,
+                ":unit": limit.map(|limit| limit.dimension.unit()),
+                ":limit_low": limit.and_then(|limit| limit.low),
+                ":limit_high": limit.and_then(|limit| limit.high),
+            })
+            .map(drop)
     }
 }

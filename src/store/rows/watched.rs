@@ -4,9 +4,8 @@ use rusqlite::{Connection, ToSql};
 
 use crate::{
     clock::Mono,
-    protocol::Value,
     session::{Excursion, Intermittent, SignalChange, TimedResponse, Verdict, WaveformSummary},
-    store::record::insert,
+    store::{record::insert, stored_value::value_columns},
     units::Quantity,
 };
 
@@ -17,11 +16,7 @@ pub(super) fn excursion_row(
     began: Mono,
     excursion: &Excursion,
 ) -> rusqlite::Result<()> {
-    let (worst, beyond) = match excursion.worst {
-        Value::Number(number) => (Some(number), None),
-        Value::Over => (None, Some(1)),
-        Value::Under => (None, Some(-1)),
-    };
+    let (worst, beyond) = value_columns(excursion.worst);
     let columns: &[(&str, &dyn ToSql)] = &[
         ("session", &session),
         ("step", &excursion.step),

@@ -145,7 +145,10 @@ fn every_route_and_every_request_of_the_page_stands_there() {
         include_str!("../../../src/server/http/routes.rs"),
         include_str!("../../../src/server/http/past.rs"),
         include_str!("../../../src/server/http/photos.rs"),
+        include_str!("../../../src/server/http/download.rs"),
         include_str!("../../../src/server/http/setup.rs"),
+        include_str!("../../../src/server/http/setup/bench.rs"),
+        include_str!("../../../src/server/http/setup/procedures.rs"),
     ];
     let bare: Vec<&str> =
         sources.iter().flat_map(|source| source.lines()).filter(|line| line.contains(".route(")).collect();

@@ -1,18 +1,22 @@
 //! The keys of a protocol file for numbers in columns.
 
+use std::str::FromStr;
+
 use serde::Deserialize;
 use strum::{EnumMessage, VariantArray};
 use toml::Spanned;
 
 use super::Column;
 use crate::{
-    mistake::{Mistake, Source},
+    mistake::Mistake,
     protocol::{
         counters::{CounterBits, TimeUnit},
         names::{ColumnNames, MOST_NAMES},
         number::OverloadWords,
+        tables::{KindRule, PartContext},
     },
-    words::words,
+    units::Index,
+    words::{from_text, words},
 };
 
 /// What such a line is.
@@ -33,8 +37,7 @@ pub(in crate::protocol) struct ColumnsRule {
 }
 
 /// What separates columns or pairs: in files `"any"` or the text itself.
-#[derive(Debug, Clone, PartialEq, Eq, Default, Deserialize)]
-#[serde(try_from = "String")]
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub(in crate::protocol) enum Separator {
     /// Comma, semicolon, tab or spaces, also mixed.
     #[default]
@@ -43,20 +46,22 @@ pub(in crate::protocol) enum Separator {
     Text(Vec<u8>),
 }
 
-impl TryFrom<String> for Separator {
-    type Error = String;
+impl FromStr for Separator {
+    type Err = String;
 
-    fn try_from(text: String) -> Result<Self, String> {
+    fn from_str(text: &str) -> Result<Self, String> {
         let may_be_in_number = |c: char| c.is_ascii_alphanumeric() || "+-.\r\n".contains(c);
         if text == "any" {
             Ok(Self::Any)
         } else if text.is_empty() || text.contains(may_be_in_number) {
             Err(format!("found the separator \"{text}\", expected \"any\" or text that is in no number"))
         } else {
-            Ok(Self::Text(text.into_bytes()))
+            Ok(Self::Text(text.as_bytes().to_vec()))
         }
     }
 }
+
+from_text!(Separator);
 
 /// Whether a line of names comes first.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, VariantArray, EnumMessage)]
@@ -91,31 +96,23 @@ pub(in crate::protocol::decode) struct SequenceColumn {
     pub bits: Option<CounterBits>,
 }
 
-/// A column. Files count from 1, this counts from 0.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
-#[serde(try_from = "i64")]
-pub(super) struct ColumnIndex(pub usize);
+/// A column.
+pub(super) type ColumnIndex = Index<MOST_NAMES>;
 
-impl TryFrom<i64> for ColumnIndex {
-    type Error = &'static str;
+impl KindRule for ColumnsRule {
+    type Keys = Self;
 
-    fn try_from(from_one: i64) -> Result<Self, Self::Error> {
-        let index = usize::try_from(from_one).ok().and_then(|at| at.checked_sub(1)).filter(|at| *at < MOST_NAMES);
-        index.map(Self).ok_or("expected a column counted from 1")
+    fn completed(keys: Self, PartContext { source, .. }: PartContext<'_>) -> Result<Self, Mistake> {
+        match &keys.names {
+            Some(names) if keys.header != HeaderRule::None => {
+                Err(source.mistake(names.span(), "found names beside a header, expected one of them"))
+            }
+            _ => Ok(keys),
+        }
     }
 }
 
 impl ColumnsRule {
-    /// Checks what concerns several keys.
-    pub(in crate::protocol::decode) fn check(&self, source: Source<'_>) -> Result<(), Mistake> {
-        match &self.names {
-            Some(names) if self.header != HeaderRule::None => {
-                Err(source.mistake(names.span(), "found names beside a header, expected one of them"))
-            }
-            _ => Ok(()),
-        }
-    }
-
     /// The names of the values where the file gives them.
     pub(in crate::protocol::decode) fn value_names(&self) -> Option<Vec<String>> {
         let ColumnNames(names) = self.names.as_ref()?.get_ref();
@@ -125,7 +122,7 @@ impl ColumnsRule {
 
     /// What a column is that is no value.
     pub(super) fn own_column(&self, at: usize, name: &str) -> Option<Column> {
-        let at = ColumnIndex(at);
+        let at = Index(at);
         match (self.time, self.sequence) {
             (Some(time), _) if time.column == at => Some(Column::Time(time.unit)),
             (_, Some(sequence)) if sequence.column == at => Some(Column::Sequence),

@@ -17,6 +17,7 @@ use crate::{
             scale::ScaleFactor,
         },
         names::{MOST_NAMES, ValueName},
+        tables::{KindRule, PartContext},
         values::{Bit, ByteIndex, ByteOrder, ORDER_EXPECTED, duration},
     },
 };
@@ -214,30 +215,31 @@ pub(super) struct ButtonRule {
     pub(super) does: Action,
 }
 
-impl FieldsRule {
-    /// Checks what concerns several keys, and completes what some take over from others.
-    pub(in crate::protocol::decode) fn completed(mut self, source: Source<'_>) -> Result<Self, Mistake> {
-        let order = self.order;
-        for (index, value) in self.value.iter().enumerate() {
+impl KindRule for FieldsRule {
+    type Keys = Self;
+
+    fn completed(mut keys: Self, PartContext { source, .. }: PartContext<'_>) -> Result<Self, Mistake> {
+        let order = keys.order;
+        for (index, value) in keys.value.iter().enumerate() {
             let name = value.name.get_ref();
-            if self.value[..index].iter().any(|other| other.name.get_ref() == name) {
+            if keys.value[..index].iter().any(|other| other.name.get_ref() == name) {
                 return Err(source.mistake(value.name.span(), format!("found the name \"{}\" twice", name.0)));
             }
             if index == MOST_NAMES {
                 return Err(source.mistake(value.name.span(), "found more values than a frame can have"));
             }
         }
-        self.value.iter_mut().try_for_each(|value| value.complete(order, source))?;
-        for code in &mut self.codes {
+        keys.value.iter_mut().try_for_each(|value| value.complete(order, source))?;
+        for code in &mut keys.codes {
             code.complete(order, source)?;
             whole(code.field(), &code.at, source)?;
         }
-        self.time.iter_mut().try_for_each(|time| time.complete(order, source))?;
-        if let Some(sequence) = &mut self.sequence {
+        keys.time.iter_mut().try_for_each(|time| time.complete(order, source))?;
+        if let Some(sequence) = &mut keys.sequence {
             sequence.complete(order, source)?;
             whole(sequence.field(), &sequence.at, source)?;
         }
-        if let Some(scans) = &mut self.scans {
+        if let Some(scans) = &mut keys.scans {
             if scans.get_ref().length == 0 {
                 return Err(source.mistake(scans.span(), "expected a length of at least one byte"));
             }
@@ -246,22 +248,24 @@ impl FieldsRule {
                 whole(count.field(), &count.at, source)?;
             }
         }
-        for code in std::mem::take(&mut self.codes) {
+        for code in std::mem::take(&mut keys.codes) {
             match &code.of {
-                None => self.codes.push(code),
-                Some(of) => self.value_of(of, source)?.codes.push(code),
+                None => keys.codes.push(code),
+                Some(of) => keys.value_of(of, source)?.codes.push(code),
             }
         }
-        for flag in std::mem::take(&mut self.flags) {
+        for flag in std::mem::take(&mut keys.flags) {
             match &flag.of {
-                None => self.flags.push(flag),
-                Some(of) => self.value_of(of, source)?.flags.push(flag),
+                None => keys.flags.push(flag),
+                Some(of) => keys.value_of(of, source)?.flags.push(flag),
             }
         }
-        self.frame_length = self.checked_length(source)?;
-        Ok(self)
+        keys.frame_length = keys.checked_length(source)?;
+        Ok(keys)
     }
+}
 
+impl FieldsRule {
     /// The value that a code or flag names.
     fn value_of(&mut self, of: &Spanned<String>, source: Source<'_>) -> Result<&mut FieldValueRule, Mistake> {
         let value = self.value.iter_mut().find(|value| value.name.get_ref().0 == *of.get_ref());
@@ -314,11 +318,11 @@ impl FieldsRule {
     /// The device's time where its counter wraps around.
     pub(in crate::protocol::decode) fn time_counter(&self) -> Option<(TimeUnit, CounterBits)> {
         let time = self.time.as_ref().filter(|time| !time.r#type.is_float())?;
-        Some((time.unit, CounterBits::of_field(time.field().width())))
+        Some((time.unit, CounterBits::nearest(time.field().width() as usize)))
     }
 
     pub(in crate::protocol::decode) fn sequence_counter(&self) -> Option<CounterBits> {
-        self.sequence.as_ref().map(|sequence| CounterBits::of_field(sequence.field().width()))
+        self.sequence.as_ref().map(|sequence| CounterBits::nearest(sequence.field().width() as usize))
     }
 }
 

@@ -15,6 +15,7 @@ use crate::{
         names::{MOST_NAMES, ValueName},
         number::OverloadWords,
         poll::PollRule,
+        tables::{KindRule, PartContext},
         values::BytePattern,
     },
     words::words,
@@ -23,7 +24,7 @@ use crate::{
 /// `[decode]` as the file has it. Files name groups, requests and values; the rule below holds their numbers.
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
-pub(in crate::protocol::decode) struct PatternTable {
+pub(in crate::protocol) struct PatternTable {
     message: Spanned<Vec<MessageTable>>,
     #[serde(default)]
     overload: OverloadWords,
@@ -178,29 +179,27 @@ impl PatternRule {
     }
 }
 
-impl PatternTable {
+impl KindRule for PatternRule {
+    type Keys = PatternTable;
+
     /// Finds the groups, requests and values that the file names.
-    pub(in crate::protocol::decode) fn rule(
-        self,
-        poll: Option<&PollRule>,
-        source: Source<'_>,
-    ) -> Result<PatternRule, Mistake> {
-        let span = self.message.span();
-        let mut rule = PatternRule {
+    fn completed(keys: PatternTable, context: PartContext<'_>) -> Result<Self, Mistake> {
+        let span = keys.message.span();
+        let mut rule = Self {
             names: Vec::new(),
             counters: CountersRule::default(),
             messages: Vec::new(),
-            overload: self.overload,
+            overload: keys.overload,
         };
-        for message in self.message.into_inner() {
+        for message in keys.message.into_inner() {
             let counters = message.counters();
-            let message = message.rule(poll, &mut rule.names, source)?;
+            let message = message.completed(&mut rule.names, context)?;
             rule.messages.push(message);
             rule.counters = rule.counters.with(counters);
         }
         if rule.messages.is_empty() || rule.names.len() > MOST_NAMES {
             let message = format!("expected at least one message, and at most {MOST_NAMES} values");
-            return Err(source.mistake(span, message));
+            return Err(context.source.mistake(span, message));
         }
         Ok(rule)
     }
@@ -213,12 +212,8 @@ impl MessageTable {
         CountersRule::new(time.and_then(|time| Some((time.unit, time.bits?))), sequence)
     }
 
-    fn rule(
-        self,
-        poll: Option<&PollRule>,
-        names: &mut Vec<String>,
-        source: Source<'_>,
-    ) -> Result<MessageRule, Mistake> {
+    fn completed(self, names: &mut Vec<String>, context: PartContext<'_>) -> Result<MessageRule, Mistake> {
+        let PartContext { source, poll } = context;
         let span = self.pattern.span();
         let groups = Groups { pattern: self.pattern.into_inner(), source };
         let answers = self.answers.iter().map(|name| PollRule::find(poll, name, source));
@@ -236,7 +231,7 @@ impl MessageTable {
             tables.push(Spanned::new(span, MessageValueTable::default()));
         }
         let mut values: Vec<MessageValueRule> =
-            tables.into_iter().map(|value| value_rule(value, &groups, names)).collect::<Result<_, _>>()?;
+            tables.into_iter().map(|value| completed_value(value, &groups, names)).collect::<Result<_, _>>()?;
         let unit_group = groups.index("unit").filter(|unit| words.iter().all(|words| words.group != *unit));
         for value in &mut values {
             value.unit = value.unit.or(unit_group);
@@ -265,7 +260,7 @@ impl MessageTable {
     }
 }
 
-fn value_rule(
+fn completed_value(
     value: Spanned<MessageValueTable>,
     groups: &Groups<'_>,
     names: &mut Vec<String>,

@@ -45,7 +45,7 @@ impl Cause for DriverDrop {
 
     fn next_step(&self, fitted: &FittedCause) -> String {
         format!(
-            "Look at the wave form at the {} with a fast channel: volts that a driver drops are steady, those of one that switches are not.",
+            "Look at the waveform at the {} with a fast channel: volts that a driver drops are steady, those of one that switches are not.",
             fitted.coil()
         )
     }

@@ -47,12 +47,12 @@ impl Cause for WarmCoil {
         let (coil, kelvin) = (fitted.coil(), fitted.size(0));
         if kelvin < 0.0 {
             return format!(
-                "{coil}: {:.0} K colder than the other coils would explain its resistance: they have worked, it has not.",
+                "{coil}: {:.0} °C colder than the other coils would explain its resistance: they have worked, it has not.",
                 -kelvin
             );
         }
         format!(
-            "{coil}: {kelvin:.0} K warmer than the other coils would explain its resistance: it was held on before, or stands by something hot."
+            "{coil}: {kelvin:.0} °C warmer than the other coils would explain its resistance: it was held on before, or stands by something hot."
         )
     }
 

@@ -225,7 +225,7 @@ impl ReferenceLimit {
         };
         if values.len() == 1 {
             *decision = Decision::TooClose;
-            judged.reason += "; which of the two is off, two can't tell: measure another one";
+            judged.reason += "; two values can't show which of them is off: measure another one";
         } else if differ {
             *decision = Decision::TooClose;
             let format = sample.format(Some(limit));

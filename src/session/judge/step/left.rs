@@ -101,9 +101,9 @@ impl StepJudge {
                     }
                     capture
                 }
-                None => self.nothing(CaptureMethod::Worst, now),
+                None => self.empty_capture(CaptureMethod::Worst, now),
             },
-            CaptureMode::Steady => self.nothing(CaptureMethod::Steady, now),
+            CaptureMode::Steady => self.empty_capture(CaptureMethod::Steady, now),
         })
     }
 
@@ -114,7 +114,7 @@ impl StepJudge {
 
     /// A capture of the present reading, or of the reason why it does not count.
     fn as_it_is(&self, how: CaptureMethod, now: Mono) -> Capture {
-        let Some(sample) = self.fresh(now) else { return self.nothing(how, now) };
+        let Some(sample) = self.fresh(now) else { return self.empty_capture(how, now) };
         let loaded = self.criteria.load.since(sample.at);
         let touching = self.contact.since().unwrap_or(self.began);
         if self.unfit(&sample).is_none() && loaded.is_none() {
@@ -141,7 +141,7 @@ impl StepJudge {
     }
 
     /// A capture without a value, and why.
-    fn nothing(&self, how: CaptureMethod, now: Mono) -> Capture {
+    fn empty_capture(&self, how: CaptureMethod, now: Mono) -> Capture {
         // What the display shows on another function says nothing about the leads.
         if let Some((last, unfit)) = self.fresh(now).and_then(|last| Some((last, self.unfit(&last)?))) {
             return Capture::plain(

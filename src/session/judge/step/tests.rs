@@ -3,6 +3,7 @@
 use super::*;
 use crate::{
     procedure::Procedure,
+    protocol::Annunciators,
     session::Visit,
     units::{Dimension, Measure},
 };
