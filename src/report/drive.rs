@@ -45,6 +45,8 @@ const X_LABELS: usize = 8;
 
 /// What the sheet shows of a drive.
 pub(super) struct SheetDrive {
+    /// Which part of the visit it is; none where there is one.
+    pub part: Option<String>,
     /// The picture as SVG; none on a short sheet, which is one page.
     pub svg: Option<String>,
     /// The flags under it.
@@ -90,6 +92,7 @@ impl SheetDrive {
         let (mut flags, more) = with_room(&all, full);
         if !full {
             return Ok(Some(Self {
+                part: None,
                 svg: None,
                 flags: flags.into_iter().map(SheetFlag::from).collect(),
                 more,
@@ -115,7 +118,13 @@ impl SheetDrive {
         let svg = picture(&drawn, steps, &flags)
             .map_err(|why| ReportError::Plot { step: "the whole drive".to_owned(), why: why.to_string() })?;
         let track = TrackDrawing::new(&track, &flags).map(|drawing| track_svg(&drawing));
-        Ok(Some(Self { svg: Some(svg), flags: flags.into_iter().map(SheetFlag::from).collect(), more, track }))
+        Ok(Some(Self {
+            part: None,
+            svg: Some(svg),
+            flags: flags.into_iter().map(SheetFlag::from).collect(),
+            more,
+            track,
+        }))
     }
 }
 

@@ -71,7 +71,8 @@ struct Sheet {
     not_measured: Vec<String>,
     ledger: Vec<SheetRow>,
     findings: Vec<FindingRecord>,
-    drive: Option<SheetDrive>,
+    /// Of each part of the visit in which something was watched.
+    drives: Vec<SheetDrive>,
     plots: Vec<PlotBlock>,
     photos: Vec<SheetPhoto>,
     meters: Vec<SheetMeter>,
@@ -159,7 +160,7 @@ pub(crate) fn write_sheet(
             .collect(),
         matters,
         ledger: if full { rows(&all) } else { Vec::new() },
-        drive: SheetDrive::new(connection, session, &steps, full)?,
+        drives: drives(connection, session, &steps, full)?,
         plots: if full { plots(connection, session, &steps, &channels)? } else { Vec::new() },
         photos: photos(connection, session, options)?,
         meters: channels.into_iter().map(SheetMeter::from).collect(),
@@ -189,6 +190,29 @@ pub(crate) fn write_sheet(
         findings,
     };
     Ok(to.write_all(harmless_page(&page.render()?).as_bytes()).map_err(ExportError::from)?)
+}
+
+/// The drives of the visit, the earlier parts first where it was cut off and went on.
+fn drives(
+    connection: &Connection,
+    session: &SessionRow,
+    steps: &[StepRow],
+    full: bool,
+) -> Result<Vec<SheetDrive>, ReportError> {
+    let mut parts = read::all_parts(connection, session.id)?;
+    // What came after this session is on the sheet of the one that continued it.
+    parts.retain(|part| part.id <= session.id);
+    let mut drives = Vec::new();
+    for (number, part) in (1..).zip(&parts) {
+        let drive = if part.id == session.id {
+            SheetDrive::new(connection, session, steps, full)?
+        } else {
+            SheetDrive::new(connection, part, &read::steps(connection, part)?, full)?
+        };
+        let part = (parts.len() > 1).then(|| format!("part {number} of {}, session {}", parts.len(), part.id));
+        drives.extend(drive.map(|drive| SheetDrive { part, ..drive }));
+    }
+    Ok(drives)
 }
 
 fn visit(session: &SessionRow, zone: &TimeZone) -> Vec<(&'static str, String)> {

@@ -130,6 +130,34 @@ fn flags_of<'a>(drive: &'a Value, kind: &str) -> Vec<&'a Value> {
     drive["flags"].as_array().unwrap().iter().filter(|flag| flag["kind"] == kind).collect()
 }
 
+/// A drive that was cut off and went on is shown whole: each part leads to the other, and the sheet has the flags of both.
+#[test]
+fn a_drive_in_two_parts_is_shown_whole() {
+    let (bay, daemon) = driven();
+    daemon.kill();
+    let mut daemon = bay.start_with(&["--continues", "1", "--page", "127.0.0.1:0"]);
+    daemon.mark("on again");
+    daemon.ask(json!({ "do": "end" }));
+    let page = Page::of(&mut daemon);
+    let cookie = page.pair();
+    for id in ["1", "2"] {
+        let reply = page.as_page(&cookie, "GET", &format!("/session?id={id}"), &Value::Null);
+        let parts = serde_json::from_str::<Value>(&reply.body).unwrap()["parts"].take();
+        let numbers: Vec<&Value> = parts.as_array().unwrap().iter().map(|part| &part["number"]).collect();
+        assert_eq!(numbers, [1, 2], "of session {id}");
+    }
+    let full = bay.bayline(["report", "2", "--full"]).done();
+    for words in ["The drive (part 1 of 2, session 1)", "tilt coil dropped out", "mark: jerk"] {
+        assert!(full.contains(words), "{words} is not in {full}");
+    }
+    let short = bay.bayline(["report", "2"]).done();
+    assert!(short.contains("part 1 of 2") && short.contains("tilt coil dropped out"), "{short}");
+    // The first part alone knows nothing of what came later.
+    let first = bay.bayline(["report", "1", "--full"]).done();
+    assert!(!first.contains("part 1 of"), "{first}");
+    daemon.stop();
+}
+
 #[test]
 fn the_drive_is_told_as_one_picture_and_its_files() {
     let (bay, mut daemon) = driven();

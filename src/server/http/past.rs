@@ -88,6 +88,18 @@ struct Wanted {
 struct SessionFound {
     session: Ledger,
     events: Vec<EventLine>,
+    /// The sessions of its visit in the order of time, itself among them, where it was recorded in parts; else empty.
+    parts: Vec<VisitPart>,
+}
+
+/// A session of a visit that was recorded in parts.
+#[derive(Serialize, ToSchema)]
+struct VisitPart {
+    /// Number on this database.
+    number: i64,
+    uuid: String,
+    /// RFC 3339, UTC.
+    began_utc: String,
 }
 
 /// Something that happened in a session.
@@ -115,7 +127,11 @@ async fn session(State(state): State<PageState>, Query(wanted): Query<Wanted>) -
             subject: event.subject,
             text: event.text,
         });
-        Ok(SessionFound { session: ledger, events: events.collect() })
+        let parts = read::all_parts(connection, session.id).map_err(|error| error.to_string())?;
+        let parts = if parts.len() > 1 { parts } else { Vec::new() };
+        let part = |row: SessionRow| VisitPart { number: row.id, uuid: row.uuid, began_utc: row.began_utc };
+        let parts = parts.into_iter().map(part).collect();
+        Ok(SessionFound { session: ledger, events: events.collect(), parts })
     })
     .await
 }

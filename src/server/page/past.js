@@ -43,6 +43,13 @@ async function one(id) {
   by("one").hidden = false;
   by("sentence").textContent = [session.machine, session.job].filter(Boolean).join(" · ") || `Session ${session.number}`;
   by("about").textContent = [when(session.began_utc), session.procedure, session.vin, session.counter, session.complaint && `"${session.complaint}"`, outcome(session)].filter(Boolean).join("; ");
+  by("parts").hidden = answer.parts.length === 0;
+  by("parts").replaceChildren(`This visit was recorded in ${answer.parts.length} parts: `, ...answer.parts.flatMap(({ uuid, began_utc }, index) => {
+    const own = uuid === session.uuid;
+    const text = `part ${index + 1}, ${when(began_utc)}`;
+    const part = own ? element("strong", { text: `${text} (shown here)` }) : element("a", { href: `/past?id=${uuid}`, text });
+    return index ? [" · ", part] : [part];
+  }));
   by("findings").replaceChildren(...findings.map(({ sentence, sure, next }) => element("li", { text: `${sentence} (${sure}) ${next ?? ""}` })));
   const files = [["sheet", "sheet, one page"], ["full", "full sheet"], ["samples", "samples as CSV"], ["steps", "steps as CSV"], ["events", "events as CSV"]];
   const file = ([what, text]) => element("a", { href: `/session/file?${new URLSearchParams({ id, what })}`, download: true, text });

@@ -47,6 +47,6 @@ use sessions::{find_text, list};
 pub(crate) use track::{TrackPoint, drawn_track, track};
 pub(crate) use wall_times::{WallTimes, wall_times};
 pub(crate) use watched::{
-    ChangeRow, DropOutRow, ExcursionRow, ResponseRow, WaveformRow, changes, dropouts, excursions, parts, responses,
-    waveforms,
+    ChangeRow, DropOutRow, ExcursionRow, ResponseRow, WaveformRow, all_parts, changes, dropouts, excursions, parts,
+    responses, waveforms,
 };

@@ -3,7 +3,7 @@
 use rusqlite::Connection;
 use serde::{Deserialize, Serialize};
 
-use super::{JudgementOf, lines, seconds};
+use super::{JudgementOf, SessionRow, find, lines, seconds};
 use crate::{
     session::{RangeEnd, SignalShape, Verdict},
     store::{StoreError, stored_value::read_range_end},
@@ -220,6 +220,19 @@ pub(crate) fn excursions(connection: &Connection, of: impl Into<JudgementOf>) ->
 /// The drop-outs of a session; those that belong together follow each other.
 pub(crate) fn dropouts(connection: &Connection, of: impl Into<JudgementOf>) -> Result<Vec<DropOutRow>, StoreError> {
     of.into().rows(connection, "dropout", "step, number, began_us, channel")
+}
+
+/// The sessions of one visit in this file, the oldest first: those that this one continues, itself, and those that continue it.
+pub(crate) fn all_parts(connection: &Connection, session: i64) -> Result<Vec<SessionRow>, StoreError> {
+    let sql = "WITH RECURSIVE part (id, uuid) AS (
+                   SELECT id, uuid FROM session WHERE id = ?1
+                   UNION
+                   SELECT session.id, session.uuid FROM session JOIN part ON session.continues = part.uuid)
+               SELECT id FROM part WHERE id <> ?1 ORDER BY id";
+    let mut statement = connection.prepare_cached(sql)?;
+    let later = statement.query_map([session], |row| row.get(0))?.collect::<rusqlite::Result<Vec<i64>>>()?;
+    let ids = parts(connection, session)?.into_iter().chain(later);
+    ids.map(|id| find(connection, &id.to_string())).collect()
 }
 
 /// The sessions of one visit in this file, the oldest first: those that this one continues, and itself.
