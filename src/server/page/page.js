@@ -33,8 +33,7 @@ async function load() {
   showChannels();
   showAlarms(status.alarms);
   showMeters(status.meters);
-  if (status.findings[0]) showFinding(status.findings[0]);
-  else put("finding", "");
+  showFinding(status.findings[0]);
   if (session) await loadLedger();
   // A page that comes later finds what it would have been told.
   const taken = state.captures.filter(({ step }) => step === state.step?.number).at(-1);
@@ -179,4 +178,5 @@ async function refresh() {
 }
 
 setInterval(refresh, METERS_EVERY_MS);
+by("finding").open = matchMedia("(min-width: 64rem)").matches;
 pair().then(load).then(follow).catch((error) => lock(error.message));

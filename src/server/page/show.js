@@ -159,6 +159,9 @@ export function showAlarms(alarms) {
   for (const alarm of alarms) if (!shown.includes(alarm)) list.append(row("", "", alarm));
 }
 
-export function showFinding({ sentence, sure, next }) {
-  put("finding", `${sentence} (${sure}) ${next}`);
+/** The finding, and within it what to measure next: on a phone that would bury the ledger. */
+export function showFinding(finding) {
+  put("found", finding ? `${finding.sentence} (${finding.sure})` : "");
+  put("next-measured", finding?.next ?? "");
+  by("finding").hidden = !finding;
 }
