@@ -146,20 +146,28 @@ const NEWS = {
   missed: load,
 };
 
+function take(news) {
+  NEWS[news.news]?.(news);
+  voice.say(news.spoken);
+}
+
+/** Reads the state once the news come: what happens in between waits, and is taken in after it. */
 function follow() {
   const stream = new EventSource("/news");
-  let lost = false;
-  stream.onopen = () => {
-    if (lost) load();
-    lost = false;
+  let waiting = null;
+  stream.onopen = async () => {
+    waiting ??= [];
+    await load();
+    const news = waiting ?? [];
+    waiting = null;
+    news.forEach(take);
   };
   stream.onmessage = ({ data }) => {
     const news = JSON.parse(data);
-    NEWS[news.news]?.(news);
-    voice.say(news.spoken);
+    if (waiting) waiting.push(news);
+    else take(news);
   };
   stream.onerror = () => {
-    lost = true;
     put("link", "connection lost, trying again");
     // The browser tries no more where the daemon refuses, as a revoked link: the state says why.
     if (stream.readyState === EventSource.CLOSED) load();
@@ -179,4 +187,4 @@ async function refresh() {
 
 setInterval(refresh, METERS_EVERY_MS);
 by("finding").open = matchMedia("(min-width: 64rem)").matches;
-pair().then(load).then(follow).catch((error) => lock(error.message));
+pair().then(follow).catch((error) => lock(error.message));
