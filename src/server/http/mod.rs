@@ -2,7 +2,7 @@
 //!
 //! The page asks the same requests as a client of the control socket and gets the same messages; nothing here changes the
 //! core. Reading order: `access` (who may ask, for what), `certificate`, `connections` (how many, how slow), `log` (news that a page which lost its
-//! connection gets again), `routes`, `openapi` (their document), and the routes of setting up (`setup`), of past sessions (`past`, `download`) and of photos (`photos`).
+//! connection gets again), `routes`, `own_files`, `openapi` (their document), and the routes of setting up (`setup`), of past sessions (`past`, `download`) and of photos (`photos`).
 //!
 //! # Security
 //! Without `--listen` only an address of this computer is served. A request must name this server by a bare address or `localhost`,
@@ -17,6 +17,7 @@ mod connections;
 mod download;
 mod log;
 mod openapi;
+mod own_files;
 mod past;
 mod photos;
 mod routes;

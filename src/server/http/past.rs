@@ -78,7 +78,7 @@ fn open(folder: &Folder) -> Result<Archive, String> {
 #[derive(Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
 #[into_params(parameter_in = Query)]
-struct Wanted {
+struct SessionId {
     /// The session's number, the beginning of its identity, or last.
     id: String,
 }
@@ -114,8 +114,8 @@ struct EventLine {
 }
 
 /// One session: ledger, findings, channels, photos and events
-#[utoipa::path(get, path = "/session", params(Wanted), responses((status = OK, body = Done<SessionFound>)))]
-async fn session(State(state): State<PageState>, Query(wanted): Query<Wanted>) -> Response {
+#[utoipa::path(get, path = "/session", params(SessionId), responses((status = OK, body = Done<SessionFound>)))]
+async fn session(State(state): State<PageState>, Query(wanted): Query<SessionId>) -> Response {
     off_the_loop(move || {
         let archive = open(&state.folder)?;
         let ledger = ledger_of(&archive, &wanted.id)?;
@@ -306,8 +306,8 @@ impl From<DriveFlag> for FoundFlag {
 }
 
 /// The channels of a session in the order in which they are drawn, what was found as flags, and its track
-#[utoipa::path(get, path = "/session/drive", params(Wanted), responses((status = OK, body = Done<DriveFound>)))]
-async fn drive(State(state): State<PageState>, Query(wanted): Query<Wanted>) -> Response {
+#[utoipa::path(get, path = "/session/drive", params(SessionId), responses((status = OK, body = Done<DriveFound>)))]
+async fn drive(State(state): State<PageState>, Query(wanted): Query<SessionId>) -> Response {
     off_the_loop(move || {
         let archive = open(&state.folder)?;
         let (connection, session) = archive.find(&wanted.id).map_err(|error| error.to_string())?;

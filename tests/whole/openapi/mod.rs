@@ -143,6 +143,7 @@ fn every_route_and_every_request_of_the_page_stands_there() {
     // Routes that are documented are declared by `routes!`; only the page's own files are declared without it.
     let sources = [
         include_str!("../../../src/server/http/routes.rs"),
+        include_str!("../../../src/server/http/own_files.rs"),
         include_str!("../../../src/server/http/past.rs"),
         include_str!("../../../src/server/http/photos.rs"),
         include_str!("../../../src/server/http/download.rs"),
