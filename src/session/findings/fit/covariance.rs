@@ -19,7 +19,7 @@ use super::{
 #[derive(Debug)]
 pub(super) struct Covariance {
     size: usize,
-    blocks: Vec<Block>,
+    blocks: Vec<BranchBlock>,
     /// Readings of the border.
     readings: Vec<usize>,
     border: Border,
@@ -27,7 +27,7 @@ pub(super) struct Covariance {
 
 /// The readings of one branch.
 #[derive(Debug)]
-struct Block {
+struct BranchBlock {
     readings: Vec<usize>,
     factor: Cholesky,
     /// By reading a row, as long as the border: the inverse of the factor times what joins the block to the border.
@@ -44,7 +44,7 @@ struct Border {
 
 /// What a slope is by.
 #[derive(Clone, Copy)]
-enum Column {
+enum SlopeColumn {
     /// A figure or size that the branches share.
     Shared(usize),
     /// A branch, and which of its own figures.
@@ -52,23 +52,23 @@ enum Column {
 }
 
 /// Which figures and sizes the branches share.
-struct Columns<'a> {
+struct SlopeColumns<'a> {
     figures: &'a MachineFigures,
     /// Branches whose own figures all others feel: these count as shared.
     felt: Vec<usize>,
 }
 
-impl Columns<'_> {
-    fn of(&self, place: usize) -> Column {
+impl SlopeColumns<'_> {
+    fn of(&self, place: usize) -> SlopeColumn {
         let shared = self.figures.shared();
         if place < shared {
-            return Column::Shared(place);
+            return SlopeColumn::Shared(place);
         }
         match self.figures.branch(place) {
-            None => Column::Shared(place - self.figures.len() + shared + FIGURES_OF_BRANCH * self.felt.len()),
+            None => SlopeColumn::Shared(place - self.figures.len() + shared + FIGURES_OF_BRANCH * self.felt.len()),
             Some((branch, own)) => match self.felt.iter().position(|felt| *felt == branch) {
-                Some(felt) => Column::Shared(shared + FIGURES_OF_BRANCH * felt + own),
-                None => Column::Own(branch, own),
+                Some(felt) => SlopeColumn::Shared(shared + FIGURES_OF_BRANCH * felt + own),
+                None => SlopeColumn::Own(branch, own),
             },
         }
     }
@@ -88,7 +88,7 @@ impl Covariance {
         felt.sort_unstable();
         felt.dedup();
         let shared = figures.shared() + FIGURES_OF_BRANCH * felt.len() + sizes;
-        let columns = Columns { figures, felt };
+        let columns = SlopeColumns { figures, felt };
         let branches = figures.branches();
         let (groups, readings) = columns.groups(branches, prediction);
         let width = readings.len() + shared;
@@ -99,8 +99,8 @@ impl Covariance {
         for (row, at) in readings.iter().enumerate() {
             for (place, slope) in prediction.row(*at) {
                 match columns.of(*place as usize) {
-                    Column::Shared(column) => border[(readings.len() + column) * width + row] += slope,
-                    Column::Own(branch, own) => owns[branch * stride + row * FIGURES_OF_BRANCH + own] += slope,
+                    SlopeColumn::Shared(column) => border[(readings.len() + column) * width + row] += slope,
+                    SlopeColumn::Own(branch, own) => owns[branch * stride + row * FIGURES_OF_BRANCH + own] += slope,
                 }
             }
             border[row * width + row] = prediction.variances[*at];
@@ -129,8 +129,8 @@ impl Covariance {
             for (row, at) in group.iter().enumerate() {
                 for (place, slope) in prediction.row(*at) {
                     match columns.of(*place as usize) {
-                        Column::Shared(column) => joined[row * width + readings.len() + column] += slope,
-                        Column::Own(_, column) => own[row * FIGURES_OF_BRANCH + column] += slope,
+                        SlopeColumn::Shared(column) => joined[row * width + readings.len() + column] += slope,
+                        SlopeColumn::Own(_, column) => own[row * FIGURES_OF_BRANCH + column] += slope,
                     }
                 }
                 let mut owns = own.chunks_exact(FIGURES_OF_BRANCH).take(row + 1);
@@ -150,7 +150,7 @@ impl Covariance {
                     sums.zip(of_row).for_each(|(sum, other)| *sum -= weight * other);
                 }
             }
-            blocks.push(Block { readings: group, factor, joined });
+            blocks.push(BranchBlock { readings: group, factor, joined });
         }
         let border = Border::new(width, readings.len(), border)?;
         Some(Self { size: prediction.values.len(), blocks, readings, border })
@@ -205,7 +205,7 @@ impl Covariance {
     }
 }
 
-impl Columns<'_> {
+impl SlopeColumns<'_> {
     /// The readings by the branch whose own figures move them, behind the last branch those that none does; and the readings that
     /// several move.
     fn groups(&self, branches: usize, prediction: &Prediction) -> (Vec<Vec<usize>>, Vec<usize>) {
@@ -213,8 +213,8 @@ impl Columns<'_> {
         let mut of_several = Vec::new();
         for at in 0..prediction.values.len() {
             let mut owners = prediction.row(at).iter().filter_map(|(place, _)| match self.of(*place as usize) {
-                Column::Own(branch, _) => Some(branch),
-                Column::Shared(_) => None,
+                SlopeColumn::Own(branch, _) => Some(branch),
+                SlopeColumn::Shared(_) => None,
             });
             let first = owners.next();
             if owners.any(|other| Some(other) != first) {
