@@ -14,7 +14,7 @@ use tokio_rustls::rustls::{
 };
 
 use crate::{
-    harness::{Bay, Display, HANDHELD, text, until},
+    harness::{Bay, Daemon, Display, HANDHELD, text, until},
     page::Page,
 };
 
@@ -202,12 +202,17 @@ fn the_network_page_is_encrypted_by_a_certificate_that_is_kept() {
     let bay = Bay::with_bench(HANDHELD);
     let _probe = Display::of(bay.meter("handheld"), "12.41 V");
     let start = || bay.start_with(&["--page", "127.0.0.1:0", "--listen", "127.0.0.1:0", "--https"]);
-    let fingerprint = |log: &str| {
-        let (_, rest) = log.split_once("SHA-256 fingerprint: ").unwrap_or_else(|| panic!("{log}"));
-        rest.lines().next().unwrap().to_owned()
+    // The line is printed beside the answer that a start waits for.
+    let fingerprint = |daemon: &Daemon| {
+        let log = daemon.log();
+        until("the certificate's fingerprint", || {
+            let log = log.lock().unwrap();
+            let line = log.split_once("SHA-256 fingerprint: ").and_then(|(_, rest)| rest.split_once('\n'));
+            line.map(|(fingerprint, _)| fingerprint.to_owned()).ok_or_else(|| log.clone())
+        })
     };
     let mut daemon = start();
-    let printed = fingerprint(&daemon.log().lock().unwrap());
+    let printed = fingerprint(&daemon);
     let made = bay.bayline(["page", "--json", "link"]).done();
     let answer: Value = serde_json::from_str(&made).unwrap();
     let link = answer["links"][0]["address"].as_str().unwrap().to_owned();
@@ -251,6 +256,6 @@ fn the_network_page_is_encrypted_by_a_certificate_that_is_kept() {
 
     // The next run has the same one.
     let daemon = start();
-    assert_eq!(fingerprint(&daemon.log().lock().unwrap()), printed);
+    assert_eq!(fingerprint(&daemon), printed);
     daemon.stop();
 }

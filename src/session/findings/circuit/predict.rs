@@ -16,7 +16,7 @@ pub(in super::super) struct MeterReading {
     pub meter: Option<usize>,
     /// The channel: what a mistake with it spoils.
     pub channel: usize,
-    /// Base units; ohms as [`comparable`].
+    /// Base units; ohms as [`super::comparable`].
     pub value: f64,
     /// Standard uncertainty of this reading alone, base units (ohms plain).
     pub own_u: f64,
@@ -45,7 +45,7 @@ pub(in super::super) struct CircuitModel {
 /// What readings would show.
 #[derive(Debug, Clone)]
 pub(in super::super) struct Prediction {
-    /// By reading asked for; ohms as [`comparable`].
+    /// By reading asked for; ohms as [`super::comparable`].
     pub values: Vec<f64>,
     /// By reading, variance of what it has alone.
     pub variances: Vec<f64>,
