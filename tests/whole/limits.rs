@@ -151,7 +151,7 @@ fn limits_by_other_values_and_questions_are_kept_like_all_others() {
     assert!(steps.lines().nth(1).unwrap().contains(",yes,no"), "{steps}");
     bay.bayline(["report", "last", "--full", "-o", "sheet.html"]).done();
     let sheet = std::fs::read_to_string(bay.path("sheet.html")).unwrap();
-    for words in ["no reference", "<td>yes</td>", "at least 12.11 V"] {
+    for words in ["no reference", "<td class=\"limit\">yes</td>", "at least 12.11 V"] {
         assert!(sheet.contains(words), "no {words}: {sheet}");
     }
     daemon.stop();

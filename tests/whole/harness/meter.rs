@@ -107,3 +107,13 @@ impl Meter {
         assert_eq!(write(port, bytes), Ok(bytes.len()));
     }
 }
+
+impl Drop for Meter {
+    /// The name goes first: a daemon that still runs would open whatever terminal the system gives that number to next, which
+    /// is another test's.
+    fn drop(&mut self) {
+        if self.ends.is_some() {
+            drop(fs::remove_file(&self.link));
+        }
+    }
+}

@@ -374,7 +374,7 @@ mod tests {
         for (known, value, verdict, words) in [
             (&[][..], 1.6, Verdict::NoReference, "no other circuit has this value yet"),
             (&[1.60], 1.61, Verdict::InLimit, "siblings ± 5 %"),
-            (&[1.60], 1.30, Verdict::TooCloseToCall, "which of the two is off"),
+            (&[1.60], 1.30, Verdict::TooCloseToCall, "which of them is off"),
             (&[1.60, 1.62], 1.30, Verdict::OutOfLimit, "too low"),
             // The first was bad: the third is not.
             (&[1.20, 1.60], 1.61, Verdict::TooCloseToCall, "differ among themselves, 1.20 A to 1.60 A"),
