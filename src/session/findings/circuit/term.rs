@@ -35,13 +35,13 @@ impl Default for Term {
 }
 
 impl Term {
-    #[inline]
+    #[inline(always)]
     pub(super) const fn constant(value: f64) -> Self {
         Self { value, count: 0, places: [0; MOST_SLOPES], slopes: [0.0; MOST_SLOPES] }
     }
 
     /// A figure's value; its slope where that is wanted.
-    #[inline]
+    #[inline(always)]
     pub(super) fn of(machine: &MachineView, place: usize) -> Self {
         let (value, slope) = machine.at(place);
         let mut term = Self::constant(value);
@@ -51,7 +51,7 @@ impl Term {
         term
     }
 
-    #[inline]
+    #[inline(always)]
     fn push(&mut self, place: u32, slope: f64) {
         (self.places[self.count], self.slopes[self.count]) = (place, slope);
         self.count += 1;
@@ -62,7 +62,7 @@ impl Term {
         self.places[..self.count].iter().zip(&self.slopes).map(|(place, slope)| (*place as usize, *slope))
     }
 
-    #[inline]
+    #[inline(always)]
     pub(super) fn times(self, other: &Self) -> Self {
         let mut product = self.scaled(other.value);
         for at in 0..other.count {
@@ -71,7 +71,7 @@ impl Term {
         product
     }
 
-    #[inline]
+    #[inline(always)]
     pub(super) fn plus(mut self, other: &Self) -> Self {
         self.value += other.value;
         for at in 0..other.count {
@@ -80,7 +80,7 @@ impl Term {
         self
     }
 
-    #[inline]
+    #[inline(always)]
     pub(super) fn scaled(mut self, factor: f64) -> Self {
         self.value *= factor;
         self.slopes[..self.count].iter_mut().for_each(|slope| *slope *= factor);
