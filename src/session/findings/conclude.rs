@@ -74,9 +74,21 @@ impl FindingWriter<'_> {
         }
         findings.extend(self.mistake(best));
         if faults.is_empty() && passes {
-            findings.extend(self.without_fault(best));
+            match self.worth_naming() {
+                Some((cause, hypothesis)) => findings.insert(0, self.possible_fault(hypothesis, cause)),
+                None => findings.extend(self.without_fault(best)),
+            }
         }
         findings
+    }
+
+    /// A fault that is less likely than a good machine, and named as such.
+    fn possible_fault(&self, hypothesis: &Hypothesis, cause: usize) -> Finding {
+        let mut finding = self.fault(hypothesis, cause, fits(&hypothesis.fit));
+        if finding.confidence.weight < self.statements.no_fault() {
+            finding.sentence.push_str(" A good machine at the edge of what is usual is likelier.");
+        }
+        finding
     }
 
     /// The hypothesis whose faults are, taken together, the likeliest: mistakes and places that say the same are summed.
@@ -113,6 +125,7 @@ impl FindingWriter<'_> {
         let fitted = self.fitted(best, place);
         let next = self.next(&statement, weight).unwrap_or_else(|| candidate.cause.next_step(&fitted));
         let mut evidence = evidence::for_cause(self.layout, self.problem, best, place);
+        let may_be_certain = passes && !evidence.is_empty() && candidate.cause.is_shown(&fitted);
         if evidence::is_series(statement.kind) {
             let balances =
                 candidate.coils.iter().filter_map(|at| evidence::balance(self.layout, self.layout.coils[*at]));
@@ -124,7 +137,7 @@ impl FindingWriter<'_> {
             circuits: statement.coils.iter().map(|at| self.layout.coils[*at].to_owned()).collect(),
             sentence,
             evidence,
-            confidence: Confidence::new(weight, z, passes),
+            confidence: Confidence::new(weight, z, may_be_certain),
             alternatives,
             next,
         }

@@ -121,10 +121,10 @@ pub struct Confidence {
 }
 
 impl Confidence {
-    /// By the calibrated probability: 99 % is certain, if the fit passes, and 80 % likely.
-    pub fn new(weight: f64, z: f64, fit_passes: bool) -> Self {
+    /// By the calibrated probability: 99 % is certain, if the fit passes and a capture shows it, and 80 % likely.
+    pub fn new(weight: f64, z: f64, may_be_certain: bool) -> Self {
         let level = match weight {
-            weight if weight >= 0.99 && fit_passes => ConfidenceLevel::Certain,
+            weight if weight >= 0.99 && may_be_certain => ConfidenceLevel::Certain,
             weight if weight >= 0.8 => ConfidenceLevel::Likely,
             _ => ConfidenceLevel::Possible,
         };

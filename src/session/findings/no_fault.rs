@@ -3,11 +3,12 @@
 
 use super::{
     Alternative, Confidence, Finding, FindingKind, Role, RunningLoads,
-    circuit::{DriveState, Measurand},
+    circuit::{DriveState, Edit, Measurand},
     conclude::FindingWriter,
     layout::Layout,
     next::Splitting,
     search::Hypothesis,
+    statement::Statement,
 };
 
 /// "No fault found" is said from this probability on.
@@ -15,7 +16,39 @@ const NO_FAULT: f64 = 0.95;
 /// What the captures make no less likely than this (Bayes factor) they can't rule out.
 const NOT_RULED_OUT: f64 = 0.2;
 
+/// Where a step is out of its limit, a good machine may be likelier by so much than a fault that is named as `possible` all the same.
+///
+/// To say what is likelier loses least only where both errors cost the same. Here they do not: an alarm on a good machine
+/// costs the measurement that the finding asks for, a fault that is not named goes back to work with the machine, above a
+/// step that the procedure has called bad. Three to one keeps alarms rare, see DEVELOPERS.md.
+const LIKELIER_GOOD: f64 = 3.0;
+
 impl FindingWriter<'_> {
+    /// The fault that is named though a good machine is likelier, and the likeliest hypothesis that has it. None where all steps
+    /// are in limit, or too little was measured to judge every circuit.
+    pub(super) fn worth_naming(&self) -> Option<(usize, &Hypothesis)> {
+        let is_out = (0..self.layout.readings.len()).any(|at| self.layout.observation(at).is_out);
+        if !is_out || !(0..self.layout.coils.len()).all(|at| is_judged(self.layout, at)) {
+            return None;
+        }
+        // Heat of which nothing is known moves a coil's ohms as far: on such odds it is named beside "no fault shown" only.
+        let is_cold = self.layout.observations.part_celsius.is_none();
+        let by_heat = |edit| matches!(edit, Edit::CoilFactor(_));
+        let (probability, cause) = (0..self.candidates().len())
+            .filter(|at| self.candidates()[*at].edit.is_fault())
+            .filter(|at| !(is_cold && by_heat(self.candidates()[*at].edit)))
+            .map(|at| (self.statements.probability(&Statement::of(&self.candidates()[at])), at))
+            .max_by(|one, other| one.0.total_cmp(&other.0))?;
+        if LIKELIER_GOOD * probability < self.statements.no_fault() {
+            return None;
+        }
+        let said = Statement::of(&self.candidates()[cause]);
+        let hypothesis = self.posterior().hypotheses.iter().filter(|one| self.statements.says(one, &said));
+        let likeliest = hypothesis.max_by(|one, other| one.probability.total_cmp(&other.probability))?;
+        let own = self.statements.faults(likeliest).find(|at| said.covers(&self.candidates()[*at]))?;
+        Some((own, likeliest))
+    }
+
     /// No fault explains more than a good machine does.
     pub(super) fn without_fault(&self, best: &Hypothesis) -> Option<Finding> {
         let out: Vec<usize> =

@@ -41,6 +41,12 @@ pub(super) trait Cause: Sync {
     /// The finding's sentence: what is wrong and where, with the fitted figures.
     fn sentence(&self, fitted: &FittedCause) -> String;
 
+    /// Whether a capture shows what the sentence says. What only follows from other captures is never certain: a mistake that
+    /// nobody thought of would do the same.
+    fn is_shown(&self, _fitted: &FittedCause) -> bool {
+        true
+    }
+
     /// What to measure or inspect next if this is the cause.
     fn next_step(&self, fitted: &FittedCause) -> String;
 }

@@ -5,7 +5,7 @@ use crate::{
     procedure::DriverSide,
     session::findings::{
         FindingKind,
-        circuit::{Edit, FigurePrior, LeakPlace},
+        circuit::{Edit, FigurePrior, LeakPlace, Measurand},
     },
 };
 
@@ -27,7 +27,30 @@ impl Cause for ShortToFeed {
     }
 
     fn sentence(&self, fitted: &FittedCause) -> String {
-        format!("{}: short to power, the coil draws current while its driver is off.", fitted.coil())
+        let coil = fitted.coil();
+        if self.is_shown(fitted) {
+            format!("{coil}: short to power, the coil draws current while its driver is off.")
+        } else {
+            format!(
+                "{coil}: short to power, past its driver. No capture shows what the coil draws while its driver is off."
+            )
+        }
+    }
+
+    /// Volts at the coil with its driver off, or amps where the clamp is behind the touch.
+    fn is_shown(&self, fitted: &FittedCause) -> bool {
+        let Edit::LeakToFeed(coil, place) = fitted.edit else { return true };
+        fitted.layout.readings.iter().any(|reading| {
+            let shows = match reading.measurand {
+                Measurand::Wire(at) => at == coil && place == LeakPlace::BeforeClamp,
+                Measurand::HarnessFeed(at)
+                | Measurand::CoilFeed(at)
+                | Measurand::FeedDrop(at)
+                | Measurand::CoilVolts(at) => at == coil,
+                _ => false,
+            };
+            shows && !reading.state.drives(coil)
+        })
     }
 
     fn next_step(&self, fitted: &FittedCause) -> String {

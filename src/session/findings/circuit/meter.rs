@@ -2,7 +2,7 @@
 //! a person's mistake makes of it.
 
 use super::{
-    CircuitModel, Edit, Figure, Measurand, comparable,
+    AppliedEdit, CircuitModel, Edit, Figure, Measurand, comparable,
     figures::DRIFT_KNOTS,
     predict::{CircuitShown, ShownReading, SlopeRow},
     view::MachineView,
@@ -19,8 +19,8 @@ const OPEN_U: f64 = 1e-4;
 
 impl CircuitModel {
     /// The reading whose value is filed at a place.
-    pub(super) fn source(&self, machine: &MachineView, place: usize) -> usize {
-        machine.edits.iter().fold(place, |at, applied| match applied.edit {
+    pub(in super::super) fn source(&self, edits: &[AppliedEdit], place: usize) -> usize {
+        edits.iter().fold(place, |at, applied| match applied.edit {
             Edit::Exchanged(one, other) if at == one => other,
             Edit::Exchanged(one, other) if at == other => one,
             _ => at,

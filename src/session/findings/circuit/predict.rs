@@ -150,7 +150,7 @@ impl CircuitModel {
         row: &mut SlopeRow,
         keep: &mut dyn FnMut(usize, usize, ReadingGains),
     ) -> ShownReading {
-        let source = self.source(machine, place);
+        let source = self.source(machine.edits, place);
         if let Some(spoiled) = self.spoiled(machine, place, source) {
             return spoiled;
         }

@@ -85,7 +85,7 @@ impl<'a> SolvedMachine<'a> {
         let mut states: Vec<(usize, StateChanges, ChangedNetlist)> = Vec::with_capacity(4);
         let mut slopes = SlopeRow::new(machine.first_slope, width);
         for (row, place) in places.iter().copied().enumerate() {
-            let source = self.model.source(machine, place);
+            let source = self.model.source(machine.edits, place);
             let shown = match self.model.spoiled(machine, place, source) {
                 Some(spoiled) => spoiled,
                 None => {

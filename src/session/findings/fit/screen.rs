@@ -90,7 +90,7 @@ impl<'a> Screen<'a> {
             Edit::EngineStarted(from) => return Some(self.started(from, edit.sizes.first()?)),
             _ => {}
         }
-        let affected = affected(self.model, edit.edit);
+        let affected = affected(self.model, edit.edit, &self.base.edits);
         let mut steps = STEPS;
         if affected.len() <= FEW {
             let (ceiling, gain) = self.ceiling(&affected);
@@ -261,9 +261,9 @@ fn from_each(by_source: &[f64], weights: &[f64], inverse: &[f64]) -> Vec<(f64, f
     sums
 }
 
-/// The readings that an edit moves by more than a little: those of its branch. What one branch does to the ground that all
+/// The readings that an edit moves by more than a little: those of its branch, wherever an exchange has filed them. What one branch does to the ground that all
 /// share is left to the fit.
-fn affected(model: &CircuitModel, edit: Edit) -> Vec<usize> {
+fn affected(model: &CircuitModel, edit: Edit, base: &[AppliedEdit]) -> Vec<usize> {
     let readings = || model.readings.iter().enumerate();
     match edit {
         edit if edit.is_shared() => (0..model.readings.len()).collect(),
@@ -276,9 +276,11 @@ fn affected(model: &CircuitModel, edit: Edit) -> Vec<usize> {
             readings().filter(|(_, reading)| reading.channel == channel).map(|(at, _)| at).collect()
         }
         Edit::EngineStarted(from) => (from..model.readings.len()).collect(),
-        _ => readings()
-            .filter(|(_, reading)| reading.measurand.branch().is_some_and(|at| edit.branches().any(|of| of == at)))
-            .map(|(at, _)| at)
+        _ => (0..model.readings.len())
+            .filter(|at| {
+                let measurand = model.readings[model.source(base, *at)].measurand;
+                measurand.branch().is_some_and(|at| edit.branches().any(|of| of == at))
+            })
             .collect(),
     }
 }
