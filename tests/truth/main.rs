@@ -2,7 +2,8 @@
 //! mistakes of their own, see `machine` and `visit`. All figures of these machines are invented.
 //!
 //! `cargo test --test truth` runs on recorded values of ngspice. With ngspice installed,
-//! `cargo test --release --test truth -- --ignored --nocapture many` simulates thousands of visits live and prints the report, and
+//! `cargo test --release --test truth -- --ignored --nocapture many` simulates thousands of visits live and prints the report
+//! (`PLAN=sound` or `PLAN=mistake`: of sound machines alone, `PROCEDURE=connector` or `PROCEDURE=whole`: by that one alone), and
 //! `RECORD=1 cargo test --release --test truth -- --ignored record` writes the records anew.
 
 mod dice;
@@ -30,6 +31,11 @@ enum Plan {
 }
 
 fn plan(seed: u64) -> Plan {
+    match std::env::var("PLAN").as_deref() {
+        Ok("sound") => return Plan::Sound,
+        Ok("mistake") => return Plan::SoundWithMistake,
+        _ => {}
+    }
     let kinds = sized_faults().len() as u64;
     // Of each round of visits: some sound, some with a mistake, one of each kind, some with two faults.
     match seed % (kinds + 14) {
@@ -186,12 +192,17 @@ fn first_seed() -> u64 {
 fn many_visits() {
     assert!(spice::is_there(), "install ngspice");
     let seeds = first_seed()..first_seed() + visits();
-    let procedures = [(Procedure::Connector, Goals::CONNECTOR), (Procedure::Whole, Goals::WHOLE)];
-    let reports = procedures.map(|(procedure, goals)| {
-        let report = live(procedure, seeds.clone());
-        println!("\n{procedure:?}, seeds {seeds:?}\n{report}");
-        (report, goals)
-    });
+    let only = std::env::var("PROCEDURE").unwrap_or_default();
+    let procedures = [("connector", Procedure::Connector, Goals::CONNECTOR), ("whole", Procedure::Whole, Goals::WHOLE)];
+    let wanted = procedures.into_iter().filter(|(word, ..)| only.is_empty() || *word == only);
+    let reports: Vec<(Report, Goals)> = wanted
+        .map(|(_, procedure, goals)| {
+            let report = live(procedure, seeds.clone());
+            println!("\n{procedure:?}, seeds {seeds:?}\n{report}");
+            (report, goals)
+        })
+        .collect();
+    assert!(!reports.is_empty(), "no procedure is named {only}");
     for (report, goals) in reports {
         report.assert_goals(&planned(seeds.clone(), report.skipped()), &goals);
     }

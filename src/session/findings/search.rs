@@ -3,10 +3,12 @@
 //! Each is screened around a converged fit first; the best are fitted in full, and only those count. What the screen leaves
 //! out is so much less likely that it could change no word.
 
+mod bent;
+
 use super::{
     calibration::TEMPERATURE,
     cause::CauseCandidate,
-    circuit::{Edit, Figure, LeakPlace, Measurand, Part, comparable},
+    circuit::{Edit, Figure, Part},
     fit::{Fit, FitProblem, HypothesisEdit, Screen},
     mode,
     prior::MachinePrior,
@@ -52,13 +54,6 @@ const NEGLIGIBLE: f64 = 9.0;
 /// Causes that are tried together with every other; where none explains the captures alone, some more.
 const LEADS: usize = 5;
 const LEADS_UNEXPLAINED: usize = 8;
-/// More held coils without amps than this have a cause in common.
-const MOST_DEAD: usize = 2;
-/// Exchanged steps that are tried with every other cause, where one of the two is a sign of a fault by itself.
-const LEADS_EXCHANGED: usize = 24;
-/// A coil of more is open, and a wire with less to the frame is grounded, Ω.
-const OPEN_OHMS: f64 = 1e4;
-const GROUNDED_OHMS: f64 = 1e3;
 /// Two faults at once are rarer than chance would have them: most visits are for one.
 const LN_SECOND_FAULT: f64 = -1.2;
 /// More causes than this are not told apart by the captures of one visit.
@@ -133,89 +128,8 @@ impl HypothesisSearch<'_> {
             self.fit_best(&mut hypotheses, &mut screened)?;
         }
         self.with_exchanged_signs(&mut hypotheses, &sizes, &singles)?;
+        self.with_mistake_alone(&mut hypotheses)?;
         Some(Posterior::new(hypotheses, bayes_factors, &left))
-    }
-
-    /// Where the best has a mistake beside a fault: an open coil, a short to ground or a coil without amps whose step was
-    /// exchanged with another's. Alone neither that nor the fault explains anything, so that neither leads to the pair.
-    fn with_exchanged_signs(
-        &self,
-        hypotheses: &mut Vec<Hypothesis>,
-        sizes: &[Option<Vec<f64>>],
-        singles: &[Screened],
-    ) -> Option<()> {
-        let is_fault = |cause: &usize| self.candidates[*cause].edit.is_fault();
-        let Some(best) = hypotheses.first() else { return Some(()) };
-        if best.causes.iter().all(is_fault) || !best.causes.iter().any(is_fault) {
-            return Some(());
-        }
-        let floor = best.ln_weight - NEGLIGIBLE;
-        let mut leads = Vec::new();
-        for single in singles {
-            let [cause] = single.causes[..] else { continue };
-            let Edit::Exchanged(one, other) = self.candidates[cause].edit else { continue };
-            let is_usual = single.edits.len() == 1;
-            if is_usual && self.is_sign(one) != self.is_sign(other) && leads.len() < LEADS_EXCHANGED {
-                leads.push(single);
-            }
-        }
-        let mut screened = Vec::new();
-        for lead in leads {
-            if !(self.go_on)() {
-                return None;
-            }
-            let fit = self.problem.fit(&lead.edits);
-            screened.extend(self.one_more(&lead.causes, &lead.edits, &fit, sizes, floor)?);
-        }
-        self.fit_best(hypotheses, &mut screened)
-    }
-
-    /// Whether a reading by itself is the sign of a fault: no amps in a coil that is held, an open coil, a wire on the frame.
-    fn is_sign(&self, at: usize) -> bool {
-        let reading = &self.problem.model.readings[at];
-        match reading.measurand {
-            Measurand::CoilOhms(_) => reading.value < comparable(OPEN_OHMS),
-            Measurand::ToGround(_) => reading.value > comparable(GROUNDED_OHMS),
-            Measurand::Wire(_) => self.candidates.iter().any(|candidate| candidate.edit == Edit::DeadClamp(at)),
-            _ => false,
-        }
-    }
-
-    /// What leaves a held coil without amps, fitted whether or not it is promising alone: beside a larger misfit at another coil
-    /// the screen is bent, and puts all of them far behind.
-    fn of_dead_coils(&self, hypotheses: &[Hypothesis], screened: &[Screened]) -> Option<Vec<Hypothesis>> {
-        let readings = &self.problem.model.readings;
-        let dead: Vec<(usize, usize)> = self
-            .candidates
-            .iter()
-            .filter_map(|candidate| match candidate.edit {
-                Edit::DeadClamp(at) => Some((at, readings[at].measurand.branch()?)),
-                _ => None,
-            })
-            .collect();
-        let mut found = Vec::new();
-        if dead.len() > MOST_DEAD {
-            return Some(found);
-        }
-        for (cause, candidate) in self.candidates.iter().enumerate() {
-            let leaves_dead = match candidate.edit {
-                Edit::DeadClamp(_) => true,
-                Edit::Open(_) | Edit::LeakToFeed(_, LeakPlace::BehindClamp) => {
-                    dead.iter().any(|(_, coil)| candidate.coils == [*coil])
-                }
-                _ => false,
-            };
-            if !leaves_dead {
-                continue;
-            }
-            if !(self.go_on)() {
-                return None;
-            }
-            let known = hypotheses.iter().find(|one| one.causes == [cause]).cloned();
-            let likeliest = || screened.iter().find(|one| one.causes == [cause]);
-            found.extend(known.or_else(|| likeliest().and_then(|one| self.fitted(vec![cause], one.edits.clone()))));
-        }
-        Some(found)
     }
 
     /// Every hypothesis with one cause more, screened; none where the work was cancelled.

@@ -145,6 +145,47 @@ fn a_shared_ground_is_judged_settled() {
     assert_eq!((finding.kind, finding.circuits.len()), (FindingKind::SharedGround, 0), "{finding:?}");
 }
 
+#[test]
+fn a_step_out_of_limit_names_what_may_be_behind_it() {
+    // As above, 80 mV: in a limit of 100 mV nothing is shown, above one of 70 mV a good machine is likelier than a bad ground.
+    let finding = |limit: &str| {
+        let coils = ["lift", "tilt", "float"].map(|name| coil(name, 12.5, 7.5, 1.62, Some("7.5 ohm ± 8 %")));
+        let mut observations = coils.concat();
+        let drop = observation("ground", Role::GroundDrop, Everything, 0.08).limited(most(limit));
+        observations.push(Observation { is_out: limit == "70 mV", ..drop });
+        first(observations)
+    };
+    assert_eq!(finding("100 mV").kind, FindingKind::NoFaultShown);
+    let finding = finding("70 mV");
+    assert_eq!((finding.kind, finding.confidence.level), (FindingKind::SharedGround, ConfidenceLevel::Possible));
+    assert_eq!(finding.alternatives[0].kind, FindingKind::Healthy, "{finding:?}");
+    assert!(finding.alternatives[0].weight > Some(finding.confidence.weight), "{finding:?}");
+    assert!(finding.sentence.ends_with("A good machine at the edge of what is usual is likelier."), "{finding:?}");
+}
+
+#[test]
+fn a_short_to_power_is_certain_only_where_its_driver_was_off() {
+    // A touch behind the clamp takes two thirds of the amps past it: nothing was measured with the driver off.
+    let mut observations = block_of(12.6, 0.02, &[0.05; 3], &[7.5, 7.42, 7.55], &[0.01; 3], 0.008);
+    for one in observations.iter_mut().filter(|one| one.circuit == "coil 2") {
+        match one.usage.role {
+            Role::CoilAmps => one.value = Measured::Number(Uncertain::new(0.55, 0.02)),
+            Role::FeedDrop => one.value = Measured::Number(Uncertain::new(0.05, 0.002)),
+            _ => {}
+        }
+    }
+    let findings = conclude(&ObservationSet::new(observations.clone()));
+    let short = findings.iter().find(|finding| finding.kind == FindingKind::ShortToFeed).unwrap();
+    assert!(short.confidence.level < ConfidenceLevel::Certain, "{findings:#?}");
+    assert!(short.sentence.ends_with("No capture shows what the coil draws while its driver is off."), "{short:?}");
+    // The volts at the coil while nothing is driven show it.
+    observations.push(observation("coil 2", Role::CoilVolts, Nothing, 12.4));
+    let findings = conclude(&ObservationSet::new(observations));
+    let short = findings.iter().find(|finding| finding.kind == FindingKind::ShortToFeed).unwrap();
+    assert_eq!(short.confidence.level, ConfidenceLevel::Certain, "{findings:#?}");
+    assert!(short.sentence.ends_with("the coil draws current while its driver is off."), "{short:?}");
+}
+
 /// Three coils of 7.5 ohm whose ohms and amps are those at some temperature.
 fn block(ratio: f64) -> Vec<Observation> {
     ["lift", "tilt", "aux"]
