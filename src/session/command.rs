@@ -321,7 +321,7 @@ pub enum Refusal {
         shown: String,
     },
     /// There is no present reading.
-    #[error("no reading has come yet; again in a moment, or see `bayline status`")]
+    #[error("no reading has come yet; try again in a moment, or see `bayline status`")]
     NothingToTake,
     /// The step measures something.
     #[error("this step asks no question; `bayline take` captures its reading")]

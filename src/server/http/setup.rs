@@ -120,7 +120,7 @@ async fn listen(State(state): State<PageState>, Json(asked): Json<ListenRequest>
             );
         }
         let Ok(_searching) = setup.searching.try_lock() else {
-            return Err("another port is being listened to; again in a moment".to_owned());
+            return Err("another port is being listened to; try again in a moment".to_owned());
         };
         let search = ProtocolSearch {
             address: &address,
