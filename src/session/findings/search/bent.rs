@@ -14,17 +14,17 @@ const OPEN_OHMS: f64 = 1e4;
 const GROUNDED_OHMS: f64 = 1e3;
 
 impl HypothesisSearch<'_> {
-    /// Where the best has a mistake beside a fault: an open coil, a short to ground or a coil without amps whose step was
-    /// exchanged with another's. Alone neither that nor the fault explains anything, so that neither leads to the pair.
+    /// Where the best gives a reading up as slipped beside a fault: an open coil, a short to ground or a coil without amps whose
+    /// step was exchanged with another's. Alone neither that nor the fault explains anything, so that neither leads to the pair.
     pub(super) fn with_exchanged_signs(
         &self,
         hypotheses: &mut Vec<Hypothesis>,
         sizes: &[Option<Vec<f64>>],
         singles: &[Screened],
     ) -> Option<()> {
-        let is_fault = |cause: &usize| self.candidates[*cause].edit.is_fault();
         let Some(best) = hypotheses.first() else { return Some(()) };
-        if best.causes.iter().all(is_fault) || !best.causes.iter().any(is_fault) {
+        let is_slipped = |cause: &usize| matches!(self.candidates[*cause].edit, Edit::Slipped(_));
+        if best.causes.len() < 2 || !best.causes.iter().any(is_slipped) {
             return Some(());
         }
         let floor = best.ln_weight - NEGLIGIBLE;
