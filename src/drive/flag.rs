@@ -96,7 +96,7 @@ impl ChannelDigits {
     }
 }
 
-/// The flags of a session. What others showed is there for excursions alone: [`tell_others`] looks for the rest.
+/// The flags of a session. What others showed is there for excursions alone: [`add_other_channels`] looks for the rest.
 ///
 /// # Errors
 /// The database can't be read.
@@ -189,7 +189,7 @@ fn beside_us(connection: &Connection, channels: &[ChannelRow], flag: &DriveFlag)
 ///
 /// # Errors
 /// The database can't be read.
-pub(crate) fn tell_others(
+pub(crate) fn add_other_channels(
     connection: &Connection,
     session: &SessionRow,
     flags: &mut [DriveFlag],

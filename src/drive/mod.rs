@@ -6,6 +6,6 @@ mod flag;
 mod lanes;
 mod track;
 
-pub(crate) use flag::{DriveFlag, FlagKind, drive_flags, tell_others};
+pub(crate) use flag::{DriveFlag, FlagKind, add_other_channels, drive_flags};
 pub(crate) use lanes::lanes;
 pub(crate) use track::{TrackDrawing, place};

@@ -12,7 +12,7 @@ use super::{
     axis::{AxisUnit, round_step},
 };
 use crate::{
-    drive::{DriveFlag, FlagKind, TrackDrawing, drive_flags, lanes, tell_others},
+    drive::{DriveFlag, FlagKind, TrackDrawing, add_other_channels, drive_flags, lanes},
     procedure::Procedure,
     session::CaptureMethod,
     store::read::{self, ChannelRow, PlotSeries, PlotWindow, SessionRow, StepRow},
@@ -99,7 +99,7 @@ impl SheetDrive {
                 track: None,
             }));
         }
-        tell_others(connection, session, &mut flags)?;
+        add_other_channels(connection, session, &mut flags)?;
         let channels = read::channels(connection, session.id)?;
         let procedure = read::procedure_text(connection, session.id)?;
         let procedure = procedure.and_then(|text| Procedure::parse("procedure", &text).ok());

@@ -56,7 +56,7 @@ fn routes_and_types() -> OpenApi {
         for operation in part.paths.paths.values_mut().flat_map(operations) {
             operation.tags = Some(vec![permission.word().to_owned()]);
             operation.security = Some(vec![SecurityRequirement::new::<_, [&str; 0], _>(LINK, [])]);
-            tell_refusals(operation, permission);
+            document_refusals(operation, permission);
         }
         document.merge(part);
     }
@@ -86,7 +86,7 @@ fn answer_schema() -> RefOr<Schema> {
 }
 
 /// What the guards answer before a request comes to its route.
-fn tell_refusals(operation: &mut Operation, permission: Permission) {
+fn document_refusals(operation: &mut Operation, permission: Permission) {
     let refusals = [
         ("401", "The cookie is missing, or its link was revoked"),
         ("421", "The request names another server"),

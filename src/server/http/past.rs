@@ -11,7 +11,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 
 use super::routes::{Done, PageState, off_the_loop};
 use crate::{
-    drive::{DriveFlag, FlagKind, TrackDrawing, drive_flags, lanes, tell_others},
+    drive::{DriveFlag, FlagKind, TrackDrawing, add_other_channels, drive_flags, lanes},
     export::{Ledger, shown_ledger},
     judging::{AskedCorrection, correct, judge_by_corrections, undo},
     procedure::Procedure,
@@ -325,7 +325,7 @@ async fn drive(State(state): State<PageState>, Query(wanted): Query<SessionId>) 
                 return Ok(DriveFound { lanes, to_roll_up: Some(session.samples), flags: Vec::new(), track: None });
             }
             let mut flags = drive_flags(connection, &session)?;
-            tell_others(connection, &session, &mut flags)?;
+            add_other_channels(connection, &session, &mut flags)?;
             let track = TrackDrawing::new(&read::drawn_track(connection, &session)?, &flags);
             let flags = flags.into_iter().map(FoundFlag::from).collect();
             Ok(DriveFound { lanes, to_roll_up: None, flags, track })
