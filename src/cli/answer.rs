@@ -7,11 +7,12 @@ use std::{
 
 use clap::Args;
 
-use super::failure::Failure;
+use super::{CommonArgs, failure::Failure};
 use crate::{
     harmless::harmless_record,
     server::{Answer, StepMessage},
     session::JudgementRecord,
+    store::read::Archive,
 };
 
 /// The commands that cut a question short.
@@ -45,6 +46,12 @@ impl AnswerFormatArgs {
         }
         Ok(ExitCode::SUCCESS)
     }
+}
+
+/// What a person calls a session of this identity: its number, or the identity where the database can't be read now.
+pub(super) fn session_name(common: &CommonArgs, identity: &str) -> String {
+    let number = || -> Result<i64, Failure> { Ok(Archive::open(&common.folder()?)?.find(identity)?.1.id) };
+    number().map_or_else(|_| identity.to_owned(), |number| number.to_string())
 }
 
 /// The step: its place in the procedure, the instruction, and what the channel must show.

@@ -6,7 +6,7 @@ use clap::Args;
 
 use super::{
     CommonArgs,
-    answer::{AnswerFormatArgs, print_step},
+    answer::{AnswerFormatArgs, print_step, session_name},
     client::ask,
     failure::Failure,
     visit::VisitArgs,
@@ -68,9 +68,10 @@ impl BeginArgs {
         let answer = ask(common, &request)?;
         self.format.print(&answer, |out, answer| {
             if let Some(ended) = &answer.ended {
-                writeln!(out, "session {ended} ended")?;
+                writeln!(out, "session {} ended", session_name(common, ended))?;
             }
-            writeln!(out, "session {} has begun", answer.session.as_deref().unwrap_or_default())?;
+            let begun = session_name(common, answer.session.as_deref().unwrap_or_default());
+            writeln!(out, "session {begun} has begun")?;
             if let Some(caution) = caution.filter(|caution| !caution.is_empty()) {
                 writeln!(out, "caution: {caution}")?;
             }

@@ -9,7 +9,7 @@ use clap::Args;
 
 use super::{
     CommonArgs,
-    answer::{AnswerFormatArgs, print_judgement},
+    answer::{AnswerFormatArgs, print_judgement, session_name},
     client::ask,
     compare::compare_retest,
     failure::Failure,
@@ -28,7 +28,7 @@ impl EndArgs {
         let answer = ask(common, &Request::End {})?;
         let code = self.format.print(&answer, |out, answer| {
             print_judgement(out, answer.judged.as_ref())?;
-            let session = answer.session.as_deref().unwrap_or_default();
+            let session = session_name(common, answer.session.as_deref().unwrap_or_default());
             writeln!(out, "session {session} has ended; `bayline show last` prints its ledger")
         })?;
         let archive = Archive::open(&common.folder()?)?;

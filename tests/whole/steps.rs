@@ -124,7 +124,7 @@ fn the_operators_commands_say_what_they_did() {
     let mut daemon = bay.start();
     daemon.until_open(["handheld"]);
     let said = bay.bayline(["begin", "--machine", "loader 7"]).done();
-    assert!(said.contains("ended") && said.contains("begun"), "{said}");
+    assert!(said.contains("session 1 ended\nsession 2 has begun\n"), "{said}");
     assert_eq!(bay.bayline(["step", "reverse"]).done(), "step 1: reverse\n");
     handheld.line("12.41 V");
     daemon.until_samples(1);
@@ -137,7 +137,7 @@ fn the_operators_commands_say_what_they_did() {
     assert_eq!(answer["step"]["name"], "forward");
     let refusal = bay.bayline(["note", " "]).failed(1);
     assert!(refusal.contains("the note is empty"), "{refusal}");
-    assert!(bay.bayline(["end"]).done().contains("ended"));
+    assert!(bay.bayline(["end"]).done().contains("session 2 has ended"));
     assert!(bay.bayline(["end"]).failed(1).contains("no session is open"));
     assert!(bay.bayline(["status"]).done().starts_with("no session is open"));
     daemon.stop();
