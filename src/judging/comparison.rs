@@ -1,11 +1,14 @@
 //! Two sessions of one machine, before and after a repair: step by step, with the uncertainty of the difference.
 
+mod result;
+
+use result::VerdictChange;
 use rusqlite::Connection;
 use serde::Serialize;
 
 use crate::{
     electrics::{Uncertain, difference_with_covariance, normalized_difference},
-    session::{SharedGainError, Verdict},
+    session::SharedGainError,
     store::{
         StoreError,
         read::{self, CaptureRow, ChannelRow, SessionRow, StepRow, channels, last_attempts},
@@ -64,6 +67,9 @@ pub(crate) struct ComparedStep {
     pub same_meter: bool,
     /// What that comes to.
     pub change: StepChange,
+    /// What the two verdicts say.
+    #[serde(skip)]
+    verdicts: VerdictChange,
 }
 
 /// Two sessions, step by step in the order of the first.
@@ -148,31 +154,7 @@ impl ComparedStep {
 impl Comparison {
     /// One sentence of result.
     pub(crate) fn result(&self) -> String {
-        let names = |change: StepChange| -> Vec<&str> {
-            self.steps.iter().filter(|step| step.change == change).map(|step| step.step.as_str()).collect()
-        };
-        let is_bad = |step: &&ComparedStep| {
-            step.after
-                .as_ref()
-                .is_some_and(|after| matches!(after.verdict, Some(Verdict::OutOfLimit | Verdict::TooCloseToCall)))
-        };
-        let bad: Vec<&str> = self.steps.iter().filter(is_bad).map(|step| step.step.as_str()).collect();
-        let (mended, worse) = (names(StepChange::Mended), names(StepChange::Worse));
-        let mut parts = Vec::new();
-        if !mended.is_empty() {
-            parts.push(format!("in limit after the work and not before: {}", mended.join(", ")));
-        }
-        if !worse.is_empty() {
-            parts.push(format!("worse than before: {}", worse.join(", ")));
-        }
-        match bad.len() {
-            0 if mended.is_empty() => parts.push("nothing is out of limit after the work".to_owned()),
-            0 => {}
-            _ => parts.push(format!("still not in limit: {}", bad.join(", "))),
-        }
-        let text = parts.join("; ");
-        let mut letters = text.chars();
-        letters.next().map_or(String::new(), |first| first.to_uppercase().chain(letters).collect::<String>() + ".")
+        result::sentence(self.steps.iter().map(|step| (step.step.as_str(), step.verdicts)))
     }
 }
 
@@ -228,15 +210,13 @@ fn compared(
         Some(difference_with_covariance(Uncertain::new(is, u_is), Uncertain::new(was, u_was), covariance))
     });
     let normalized = uncertain.and_then(|difference| normalized_difference(difference, COVERAGE));
-    let verdicts = before.as_ref().zip(after.as_ref()).map(|(one, other)| (one.verdict, other.verdict));
+    let of = |step: &Option<StepRow>| step.as_ref().and_then(|step| step.verdict);
+    let verdicts = VerdictChange::of(of(&before), of(&after));
     let change = match (verdicts, normalized, difference) {
-        (Some((Some(Verdict::InLimit), Some(Verdict::OutOfLimit | Verdict::TooCloseToCall))), ..) => StepChange::Worse,
-        (Some((was, Some(Verdict::InLimit))), ..) if was.is_some_and(|was| was != Verdict::InLimit) => {
-            StepChange::Mended
-        }
-        (Some(_), Some(normalized), _) if normalized.abs() > 1.0 => StepChange::Changed,
-        (Some(_), Some(_), _) => StepChange::Same,
-        (Some(_), None, Some(0.0)) => StepChange::Same,
+        (VerdictChange::Worse, ..) => StepChange::Worse,
+        (VerdictChange::Mended, ..) => StepChange::Mended,
+        (_, Some(normalized), _) if normalized.abs() > 1.0 => StepChange::Changed,
+        (_, Some(_), _) | (_, None, Some(0.0)) => StepChange::Same,
         _ => StepChange::Open,
     };
     ComparedStep {
@@ -246,6 +226,7 @@ fn compared(
         normalized,
         same_meter,
         change,
+        verdicts,
         before,
         after,
     }

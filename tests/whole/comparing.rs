@@ -113,6 +113,11 @@ fn a_retest_does_again_what_was_not_in_limit_and_compares() {
     assert!(bay.bayline(["begin", "--retest", "3"]).failed(2).contains("has no procedure"));
     assert!(bay.bayline(["compare", "1", "3"]).failed(2).contains("no step in common"));
     assert!(bay.bayline(["compare", "1", "99"]).failed(1).contains("no session 99"));
+    // A retest that was broken off has mended nothing.
+    bay.bayline(["begin", "--retest", "1"]).done();
+    let ended = bay.bayline(["end"]).done();
+    let open = "Not in limit before the work and not measured again: battery, lift feed, fuses: F2.";
+    assert!(ended.contains(open), "{ended}");
     daemon.stop();
     // The other way round the clock tells, and so does another machine.
     bay.bayline(["correct", "2", "--machine", "digger"]).done();
