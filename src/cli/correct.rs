@@ -70,7 +70,7 @@ pub(super) struct CorrectArgs {
     /// Delete the mark
     #[arg(long, conflicts_with_all = ["rename", "to"])]
     delete: bool,
-    /// A step that was done, by its number in the session or its name: to be filed under another one, or declared void
+    /// A step that was done, by its number or its name as `show` prints them: to be filed under another one, or declared void
     #[arg(long, value_name = "STEP", requires_all = ["id", "of a step"])]
     step: Option<String>,
     /// The step to which belongs what was captured in that one, as when you were one terminal ahead
@@ -115,6 +115,8 @@ pub(super) fn microseconds(text: &str) -> Result<i64, String> {
 struct CorrectionReport {
     session: i64,
     corrections: Vec<Correction>,
+    #[serde(skip)]
+    words: Vec<String>,
     undone: bool,
     /// Whether it was judged again.
     judged_again: bool,
@@ -197,12 +199,13 @@ impl CorrectArgs {
             Some(wanted) => undo(&archive, connection, &session, wanted, &self.by)?,
             None => correct(&archive, connection, &session, &self.asked(), &self.by)?,
         };
-        let Corrected { corrections, is_judged_again, not_repeatable } = done;
+        let Corrected { corrections, words, is_judged_again, not_repeatable } = done;
         // Read anew, as it is kept now.
         let (connection, session) = archive.find(&session.uuid)?;
         let report = CorrectionReport {
             session: session.id,
             corrections,
+            words,
             undone: self.undo.is_some(),
             judged_again: is_judged_again,
             judgement: session.judgement,
@@ -222,8 +225,8 @@ impl CorrectArgs {
 impl CorrectionReport {
     fn print(self, out: &mut dyn Write) -> std::io::Result<()> {
         let word = if self.undone { "undone" } else { "corrected" };
-        for correction in &self.corrections {
-            writeln!(out, "{word}: {}", harmless(&correction.to_string()))?;
+        for words in &self.words {
+            writeln!(out, "{word}: {}", harmless(words))?;
         }
         if !self.not_repeatable.is_empty() {
             writeln!(out, "can't be repeated, since samples were lost: {}", harmless(&self.not_repeatable.join(", ")))?;

@@ -21,7 +21,7 @@ use crate::{
     channel::instrument_records,
     export::ledger_json,
     harmless::{harmless, harmless_record},
-    judging::known_good,
+    judging::{corrections_in_words, known_good},
     session::Verdict,
     store::read::{self, Archive, CaptureRow, SessionRow, StepRow},
     units::{ValueFormat, show, show_seconds},
@@ -92,9 +92,9 @@ pub(super) fn print(out: &mut dyn Write, connection: &Connection, session: &Sess
     for record in instrument_records(&read::bench_text(connection, session.id)?) {
         writeln!(out, "{}", harmless(&record.line()))?;
     }
-    for (number, stored) in (1..).zip(read::corrections(connection, session.id)?) {
+    for (number, (stored, words)) in (1..).zip(corrections_in_words(connection, session)?) {
         let after = show_seconds(stored.at_us as f64 / 1e6);
-        let text = format!("{}{}", stored.correction, stored.undone());
+        let text = format!("{words}{}", stored.undone());
         writeln!(out, "corrected after {after}: {} (correction {number})", harmless(&text))?;
     }
     for photo in read::photos(connection, session.id)? {

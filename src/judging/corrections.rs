@@ -1,11 +1,14 @@
 //! What was filed wrongly is put right: each correction is a record beside the first one, and can be undone. Samples and the
 //! first record stay as they are; what follows from them is judged again.
 //!
-//! Reading order: here, `planned` (which correction the words mean), `in_force` (what is right by all of them), `error`.
+//! Reading order: here, `planned` (which correction the words mean), `in_force` (what is right by all of them), `step_label` (what a
+//! step is called), `told` (corrections in words), `error`.
 
 mod error;
 mod in_force;
 mod planned;
+mod step_label;
+mod told;
 
 use std::path::Path;
 
@@ -18,7 +21,7 @@ use super::{
 use crate::{
     session::{CorrectedField, Correction},
     store::{
-        Amendment, Folder, amend,
+        Amendment, Folder, StoreError, amend,
         read::{self, Archive, JudgementOf, SessionRow, StoredCorrection, corrections, recorded_visit},
     },
 };
@@ -26,6 +29,7 @@ pub(crate) use error::CorrectionError;
 use in_force::{in_force, microseconds};
 pub(super) use in_force::{runs_of, visit_of, void_of};
 use planned::planned;
+pub(crate) use told::corrections_in_words;
 
 /// What is to be put right.
 #[derive(Debug, Clone, PartialEq)]
@@ -53,6 +57,8 @@ pub(crate) enum AskedCorrection {
 pub(crate) struct Corrected {
     /// What was corrected, or what is no longer.
     pub corrections: Vec<Correction>,
+    /// The same in words, one each.
+    pub words: Vec<String>,
     /// Whether it was judged again.
     pub is_judged_again: bool,
     /// Steps that can't be repeated, since samples of theirs were lost.
@@ -76,16 +82,15 @@ pub(crate) fn correct(
     let steps = read::steps(connection, JudgementOf::first(session.id))?;
     let mut all = corrections(connection, session.id)?;
     let at_us = now_us(session)?;
-    let mut new = Vec::new();
+    let known = all.len();
     for one in asked {
         let Some(correction) = planned(connection, session, &steps, &all, one, by)? else { continue };
-        all.push(StoredCorrection::new(at_us, correction.clone()));
-        new.push(correction);
+        all.push(StoredCorrection::new(at_us, correction));
     }
-    match (asked, &new[..]) {
+    match (asked, all.len() - known) {
         ([], _) => Err(CorrectionError::NothingAsked),
-        (_, []) => Err(CorrectionError::Nothing),
-        _ => apply(archive, connection, session, &all, Change::Add(new), by),
+        (_, 0) => Err(CorrectionError::Nothing),
+        (_, count) => apply(archive, connection, session, &all, Change::Add(count), by),
     }
 }
 
@@ -177,7 +182,8 @@ pub(crate) fn judge_all_by_corrections(folder: &Folder) {
 }
 
 enum Change {
-    Add(Vec<Correction>),
+    /// So many corrections, the last of all.
+    Add(usize),
     /// The correction at this place of all of the session.
     Undo(usize),
 }
@@ -192,13 +198,16 @@ fn apply(
     by: &str,
 ) -> Result<Corrected, CorrectionError> {
     let at_us = now_us(session)?;
-    let (new, undone) = match change {
-        Change::Add(new) => (new, None),
-        Change::Undo(index) => (Vec::new(), all[index].id),
+    let changed = match change {
+        Change::Add(count) => all.len() - count..all.len(),
+        Change::Undo(index) => index..index + 1,
     };
-    let changed: Vec<Correction> = match undone {
-        Some(id) => all.iter().filter(|one| one.id == Some(id)).map(|one| one.correction.clone()).collect(),
-        None => new.clone(),
+    let words = changed.clone().map(|at| told::in_words(connection, session, &all[..at], &all[at].correction));
+    let words = words.collect::<Result<Vec<String>, StoreError>>()?;
+    let changed: Vec<Correction> = all[changed].iter().map(|one| one.correction.clone()).collect();
+    let (new, undone) = match change {
+        Change::Add(_) => (changed.clone(), None),
+        Change::Undo(index) => (Vec::new(), all[index].id),
     };
     let visit = visit_of(recorded_visit(connection, session)?, all);
     let mut amendment =
@@ -218,7 +227,7 @@ fn apply(
         }
     }
     amend(Path::new(connection.path().unwrap_or_default()), session, &amendment)?;
-    Ok(Corrected { corrections: changed, is_judged_again, not_repeatable })
+    Ok(Corrected { corrections: changed, words, is_judged_again, not_repeatable })
 }
 
 /// The marks as they are right, where something must follow a mark.

@@ -21,7 +21,8 @@ mod timeline;
 pub(crate) use again::{Basis, JudgingError, NewJudgement, judge_again, keep_judgement, procedure_text_in_force};
 pub(crate) use comparison::{ComparedStep, Comparison, ComparisonError, StepChange, compare};
 pub(crate) use corrections::{
-    AskedCorrection, Corrected, CorrectionError, correct, judge_all_by_corrections, judge_by_corrections, undo,
+    AskedCorrection, Corrected, CorrectionError, correct, corrections_in_words, judge_all_by_corrections,
+    judge_by_corrections, undo,
 };
 pub(crate) use known_good::{KnownGoodStep, known_good};
 pub(crate) use retest::{RetestError, bench_differences, retest_procedure};

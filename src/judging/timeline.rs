@@ -38,6 +38,11 @@ impl StepRun {
         steps.iter().map(run).collect()
     }
 
+    /// Whether it was on at this time, µs since the session began.
+    pub(super) fn holds(&self, at_us: i64) -> bool {
+        at_us >= self.began_us && self.ended.is_none_or(|(ended_us, _)| at_us <= ended_us)
+    }
+
     /// Where it begins among inputs and samples.
     pub(super) fn place(&self) -> (i64, i64) {
         (self.first_row, self.began_us)

@@ -21,7 +21,7 @@ use super::{
 use crate::{
     channel::{InstrumentRecord, instrument_records},
     export::ExportError,
-    judging::{known_good, procedure_text_in_force},
+    judging::{corrections_in_words, known_good, procedure_text_in_force},
     photo::PhotoFolder,
     procedure::Procedure,
     session::{CorrectedField, Correction, EventKind, findings::FindingRecord},
@@ -305,14 +305,14 @@ fn zeros(connection: &Connection, session: &SessionRow) -> Result<Vec<String>, R
 
 /// What was put right; on a full sheet also what was undone again, and what was told later of the visit, which stands above.
 fn corrections(connection: &Connection, session: &SessionRow, full: bool) -> Result<Vec<String>, ReportError> {
-    let mut told = read::corrections(connection, session.id)?;
+    let mut told = corrections_in_words(connection, session)?;
     let is_added = |one: &Correction| one.value_before.is_empty() && one.subject.is_empty();
     let matters = |one: &Correction| one.field != CorrectedField::Good && !is_added(one);
-    told.retain(|one| full || one.is_in_force() && matters(&one.correction));
+    told.retain(|(one, _)| full || one.is_in_force() && matters(&one.correction));
     let judged = read::judgement(connection, session.id, session.judgement)?
         .filter(|row| row.procedure_text.is_some())
         .map(|row| format!("judged again by \"{}\"", row.procedure_title.unwrap_or_default()));
-    Ok(told.iter().map(|one| format!("{}{}", one.correction, one.undone())).chain(judged).collect())
+    Ok(told.iter().map(|(one, words)| format!("{words}{}", one.undone())).chain(judged).collect())
 }
 
 fn events(

@@ -117,6 +117,32 @@ impl CorrectedField {
         (!self.is_of_heat() || !text.is_empty()).then_some(text)
     }
 
+    /// What a field is called in a sentence.
+    fn name(self) -> &'static str {
+        match self {
+            Self::Vin => "VIN",
+            Self::Ambient => "ambient temperature",
+            Self::Part => "part temperature",
+            Self::State => "machine state",
+            other => other.word(),
+        }
+    }
+
+    /// The text of a field of the visit, in a sentence.
+    fn shown(self, text: &str) -> String {
+        match self {
+            _ if text.is_empty() => "not told".to_owned(),
+            Self::Ambient | Self::Part => format!("{text} °C"),
+            Self::State => text.to_owned(),
+            _ => format!("\"{text}\""),
+        }
+    }
+
+    /// Whether it is of a step that was done.
+    pub(crate) fn is_of_step(self) -> bool {
+        matches!(self, Self::Step | Self::StepBegin | Self::StepDeleted | Self::Capture | Self::Void)
+    }
+
     /// Whether a judgement may be another one after its correction.
     pub(crate) fn is_judged_by(self) -> bool {
         use CorrectedField::{Ambient, Capture, Part, State, Step, StepBegin, StepDeleted, Void};
@@ -165,28 +191,33 @@ impl Correction {
 }
 
 impl std::fmt::Display for Correction {
+    /// In words, with a step by its number in the first record.
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        let Self { made_by, field, subject, value_before, value_after } = self;
-        match field {
-            CorrectedField::MarkText => write!(f, "mark {subject} is \"{value_after}\", was \"{value_before}\"")?,
-            CorrectedField::MarkTime => write!(f, "mark {subject} is at {value_after}, was at {value_before}")?,
-            CorrectedField::MarkDeleted => write!(f, "mark {subject} \"{value_before}\" is deleted")?,
-            CorrectedField::Step => write!(f, "step {subject} is \"{value_after}\", was \"{value_before}\"")?,
-            CorrectedField::StepBegin => write!(f, "step {subject} began at {value_after}, was at {value_before}")?,
-            CorrectedField::StepDeleted => write!(f, "step {subject} \"{value_before}\" is deleted")?,
+        f.write_str(&self.words(&format!("step {}", self.subject)))
+    }
+}
+
+impl Correction {
+    /// In words, with what its step is called.
+    pub(crate) fn words(&self, step: &str) -> String {
+        let Self { made_by, field, subject, value_before: before, value_after: after } = self;
+        let text = match field {
+            CorrectedField::MarkText => format!("mark {subject} is \"{after}\", was \"{before}\""),
+            CorrectedField::MarkTime => format!("mark {subject} is at {after}, was at {before}"),
+            CorrectedField::MarkDeleted => format!("mark {subject} \"{before}\" is deleted"),
+            CorrectedField::Step => format!("{step} is \"{after}\" now"),
+            CorrectedField::StepBegin => format!("{step} began at {after}, was at {before}"),
+            CorrectedField::StepDeleted => format!("{step} is deleted"),
             CorrectedField::Capture => {
-                write!(
-                    f,
-                    "what was captured in step {subject} belongs to \"{value_after}\", was filed under {value_before}"
-                )?;
+                let stretch = before.rsplit_once(", ").map_or("", |(_, stretch)| stretch);
+                format!("what was captured in {step} from {stretch} belongs to \"{after}\"")
             }
-            CorrectedField::Void => write!(f, "what was captured in step {subject} is void: {value_after}")?,
-            CorrectedField::Good if value_after == "yes" => f.write_str("the machine is known to be good")?,
-            CorrectedField::Good => f.write_str("the machine is not known to be good")?,
-            field if value_before.is_empty() => write!(f, "{} is \"{value_after}\", was not told", field.word())?,
-            field => write!(f, "{} is \"{value_after}\", was \"{value_before}\"", field.word())?,
-        }
-        if made_by.is_empty() { Ok(()) } else { write!(f, ", by {made_by}") }
+            CorrectedField::Void => format!("what was captured in {step} is void: {after}"),
+            CorrectedField::Good if after == "yes" => "the machine is known to be good".to_owned(),
+            CorrectedField::Good => "the machine is not known to be good".to_owned(),
+            field => format!("{} is {}, was {}", field.name(), field.shown(after), field.shown(before)),
+        };
+        if made_by.is_empty() { text } else { format!("{text}, by {made_by}") }
     }
 }
 

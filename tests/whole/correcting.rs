@@ -66,7 +66,7 @@ fn what_was_taken_one_terminal_ahead_is_filed_where_it_belongs() {
 
     let said = bay.bayline(["correct", "1", "--step", "2", "--file-under", "Lift feed", "--by", "K"]).done();
     let lines: Vec<&str> = said.lines().collect();
-    assert_eq!(lines[0], "corrected: step 2 is \"lift feed\", was \"tilt feed\", by K");
+    assert_eq!(lines[0], "corrected: step 2 \"tilt feed\" is \"lift feed\" now, by K");
     assert_eq!(lines[1], "session 1: judged again, judgement 1 is in force");
     assert!(lines[3].starts_with("lift feed") && lines[3].contains("in limit"), "{said}");
     let now = bay.kept().rows(LEDGER);
@@ -74,30 +74,45 @@ fn what_was_taken_one_terminal_ahead_is_filed_where_it_belongs() {
     assert_eq!(now[2], recorded[2]);
     assert_eq!(first_record(&bay), first);
     let shown = bay.bayline(["show", "1"]).done();
-    assert!(shown.contains("step 2 is \"lift feed\", was \"tilt feed\", by K (correction 1)"), "{shown}");
+    assert!(shown.contains("step 2 \"tilt feed\" is \"lift feed\" now, by K (correction 1)"), "{shown}");
     assert!(shown.contains("lift feed (attempt 2)") && shown.contains("by K"), "{shown}");
     let sheet = bay.bayline(["report", "1"]).done();
-    assert!(sheet.contains("Corrected afterwards") && sheet.contains("lift feed&#34;, was"), "{sheet}");
+    assert!(
+        sheet.contains("Corrected afterwards")
+            && sheet.contains("step 2 &#34;tilt feed&#34; is &#34;lift feed&#34; now"),
+        "{sheet}"
+    );
     let json: Value = serde_json::from_str(&bay.bayline(["show", "1", "--json"]).done()).unwrap();
     assert_eq!(json["steps"][1]["name"], "lift feed");
     let kept = &json["corrections"][0];
     assert_eq!((&kept["field"], &kept["subject"], &kept["made_by"]), (&json!("step"), &json!("2"), &json!("K")));
 
     // The capture counts no more; the first record is not touched by that either.
-    let said = bay.bayline(["correct", "1", "--step", "2", "--void", "the lead slipped"]).done();
-    assert!(said.contains("what was captured in step 2 is void: the lead slipped"), "{said}");
+    // It is called what `show` calls it now: of the two rows of step 1 this is the second attempt.
+    let refused = bay.bayline(["correct", "1", "--step", "1", "--void", "the lead slipped"]).failed(2);
+    assert!(
+        refused.contains("there are: 1 \"lift feed\", 1 \"lift feed (attempt 2)\", 3 \"lift coil ohms\""),
+        "{refused}"
+    );
+    assert!(bay.bayline(["correct", "1", "--step", "2", "--void", "the lead slipped"]).failed(2).contains("\"2\""));
+    let slipped = ["correct", "1", "--step", "Lift feed (attempt 2)", "--void", "the lead slipped"];
+    let said = bay.bayline(slipped).done();
+    let void = "what was captured in step 1 \"lift feed (attempt 2)\" is void";
+    assert!(said.contains(&format!("{void}: the lead slipped")), "{said}");
+    let shown = bay.bayline(["show", "1"]).done();
+    assert!(shown.contains(&format!("{void}: the lead slipped (correction 2)")), "{shown}");
     let now = bay.kept().rows(LEDGER);
     assert!(
         now[1].starts_with("2 | lift feed | 2 | no reading | what was captured is void: the lead slipped"),
         "{now:?}"
     );
-    let void = "SELECT verdict, flags, reason FROM capture WHERE judgement = 2 AND step = 2 ORDER BY id";
-    assert!(bay.kept().rows(void)[0].starts_with("in limit | void | 12.41 V"), "{:?}", bay.kept().rows(void));
+    let flags = "SELECT verdict, flags, reason FROM capture WHERE judgement = 2 AND step = 2 ORDER BY id";
+    assert!(bay.kept().rows(flags)[0].starts_with("in limit | void | 12.41 V"), "{:?}", bay.kept().rows(flags));
     assert_eq!(first_record(&bay), first);
 
     // Undone one after the other, until the first record is in force again.
     let said = bay.bayline(["correct", "1", "--undo", "--by", "L"]).done();
-    assert!(said.starts_with("undone: what was captured in step 2 is void") && said.contains("judgement 3"), "{said}");
+    assert!(said.starts_with(&format!("undone: {void}")) && said.contains("judgement 3"), "{said}");
     assert!(bay.kept().rows(LEDGER)[1].starts_with("2 | lift feed | 2 | in limit"));
     let said = bay.bayline(["correct", "1", "--undo", "1"]).done();
     assert!(said.contains("the first record is in force again"), "{said}");
@@ -127,16 +142,26 @@ fn one_of_two_captures_of_a_step_is_filed_where_it_belongs() {
     assert!(recorded[1].starts_with("2 | tilt feed | 1 | in limit | 12.63 V"), "{recorded:?}");
 
     let said = bay.bayline(["correct", "1", "--step", "2", "--capture", "1", "--file-under", "lift feed"]).done();
-    assert!(
-        said.starts_with(
-            "corrected: what was captured in step 2 belongs to \"lift feed\", was filed under tilt feed, "
-        )
-    );
+    assert!(said.starts_with("corrected: what was captured in step 2 \"tilt feed\" from "), "{said}");
+    assert!(said.lines().next().unwrap().ends_with(" belongs to \"lift feed\""), "{said}");
     let now = bay.kept().rows(LEDGER);
     assert_eq!(now.len(), recorded.len() + 1, "{now:?}");
     assert!(now[1].starts_with("2 | lift feed | 2 | in limit | 12.41 V, at least 11.8 V wanted"), "{now:?}");
     assert!(now[2].starts_with("3 | tilt feed | 1 | in limit | 12.63 V, at least 12.5 V wanted"), "{now:?}");
     assert_eq!(first_record(&bay), first);
+
+    // What was split off is a step of its own: it can be filed back, and declared void, and no other is touched.
+    let back = ["correct", "1", "--step", "lift feed (attempt 2)", "--file-under", "lift coil ohms"];
+    bay.bayline(back).done();
+    let filed = bay.kept().rows(LEDGER);
+    assert!(filed[1].starts_with("2 | lift coil ohms | 1") && filed[2].starts_with("3 | tilt feed"), "{filed:?}");
+    bay.bayline(["correct", "1", "--undo"]).done();
+    assert_eq!(bay.kept().rows(LEDGER), now);
+    let said = bay.bayline(["correct", "1", "--step", "lift feed (attempt 2)", "--void", "wrong pin"]).done();
+    assert!(said.contains("step 1 \"lift feed (attempt 2)\" is void"), "{said}");
+    let void = bay.kept().rows(LEDGER);
+    assert!(void[1].contains("no reading") && void[2] == now[2], "{void:?}");
+    bay.bayline(["correct", "1", "--undo"]).done();
 
     let refused =
         bay.bayline(["correct", "1", "--step", "lift coil ohms", "--capture", "1", "--file-under", "lift feed"]);
@@ -160,7 +185,7 @@ fn a_temperature_that_was_wrong_changes_the_verdict() {
         "{now:?}"
     );
     assert!(bay.bayline(["show", "1"]).done().contains("part: 80 °C"));
-    assert!(bay.bayline(["show", "1"]).done().contains("part_c is \"80\", was \"20\""));
+    assert!(bay.bayline(["show", "1"]).done().contains("part temperature is 80 °C, was 20 °C"));
     bay.bayline(["judge", "1", "--check"]).done();
     bay.bayline(["correct", "1", "--undo"]).done();
     assert_eq!(bay.kept().rows(LEDGER), recorded);
@@ -175,7 +200,7 @@ fn visit_and_marks_are_put_right() {
     let said = bay.bayline(["correct", "1", "--machine", "loader 8", "--vin", "ldr-00417", "--by", "K"]).done();
     assert_eq!(
         said,
-        "corrected: machine is \"loader 8\", was \"loader 7\", by K\ncorrected: vin is \"LDR-00417\", was not told, by K\n"
+        "corrected: machine is \"loader 8\", was \"loader 7\", by K\ncorrected: VIN is \"LDR-00417\", was not told, by K\n"
     );
     assert!(bay.bayline(["sessions"]).done().contains("loader 8"));
     let marks = |bay: &Bay| -> Vec<String> {

@@ -44,20 +44,16 @@ pub(crate) enum CorrectionError {
         steps: Vec<String>,
     },
     /// Nothing was captured there.
-    #[error("nothing was captured in step {number} \"{name}\", so there is nothing to declare void")]
+    #[error("nothing was captured in step {step}, so there is nothing to declare void")]
     NothingCaptured {
-        /// Its number.
-        number: i64,
-        /// Its name.
-        name: String,
+        /// Its place and name.
+        step: String,
     },
     /// The step has no such capture.
-    #[error("step {number} \"{name}\" has no capture {wanted}; {}", there_are("capture", captures))]
+    #[error("step {step} has no capture {wanted}; {}", there_are("capture", captures))]
     NoCapture {
-        /// The step's number.
-        number: i64,
-        /// Its name.
-        name: String,
+        /// The step's place and name.
+        step: String,
         /// What was asked for.
         wanted: usize,
         /// What there is.
@@ -71,6 +67,9 @@ pub(crate) enum CorrectionError {
         /// The latest.
         to_us: i64,
     },
+    /// A mark that begins a step of which a part was filed elsewhere.
+    #[error("a part of the step that begins at this mark was filed under another one; undo that correction first")]
+    PartFiled,
     /// The first step has none before it that its samples could go to.
     #[error("the first mark can't be deleted: its samples would belong to no step; rename it instead")]
     FirstMark,

@@ -4,9 +4,12 @@ use rusqlite::Connection;
 
 use crate::{
     clock::Mono,
-    judging::{again::JudgingError, timeline::StepRun},
+    judging::timeline::StepRun,
     session::{CorrectedField, Correction, StepExit, Visit, VoidCapture},
-    store::read::{SessionRow, StepRow, StoredCorrection, first_row_at},
+    store::{
+        StoreError,
+        read::{SessionRow, StepRow, StoredCorrection, first_row_at},
+    },
 };
 
 pub(super) fn in_force(all: &[StoredCorrection]) -> impl Iterator<Item = &Correction> {
@@ -33,11 +36,13 @@ pub(in crate::judging) fn runs_of(
     session: &SessionRow,
     steps: &[StepRow],
     all: &[StoredCorrection],
-) -> Result<Vec<StepRun>, JudgingError> {
+) -> Result<Vec<StepRun>, StoreError> {
     let mut runs = StepRun::of_steps(steps);
     for one in in_force(all) {
         let Ok(number) = one.subject.parse::<i64>() else { continue };
-        let Some(place) = runs.iter().position(|run| run.number == number) else { continue };
+        // Of a step that was split several parts have its number. The name is another one where an earlier correction was undone.
+        let named = runs.iter().position(|run| run.number == number && run.name == one.value_before);
+        let Some(place) = named.or(runs.iter().position(|run| run.number == number)) else { continue };
         match one.field {
             CorrectedField::Step => runs[place].name.clone_from(&one.value_after),
             CorrectedField::Capture => {
@@ -93,7 +98,7 @@ impl std::fmt::Display for FiledStretch {
 
 impl FiledStretch {
     /// Out of a correction: the name that it was filed under, then the stretch.
-    fn of(text: &str) -> Option<Self> {
+    pub(super) fn of(text: &str) -> Option<Self> {
         let (from, to) = text.rsplit_once(", ")?.1.split_once(" to ")?;
         Some(Self { from_us: microseconds(from), to_us: (to != ITS_END).then(|| microseconds(to)) })
     }

@@ -5,6 +5,7 @@ use rusqlite::Connection;
 use super::{
     AskedCorrection, CorrectionError,
     in_force::{FiledStretch, in_force, is_known_good, microseconds, runs_of, seconds, visit_of},
+    step_label::LabelledRun,
 };
 use crate::{
     judging::{again::procedure_in_force, timeline::StepRun},
@@ -52,6 +53,7 @@ pub(super) fn planned(
             let mut allowed = (0, last_us);
             if is_step {
                 let runs = runs_of(connection, session, steps, all)?;
+                refuse_part(&runs, mark.number)?;
                 let place = runs.iter().position(|run| run.number == mark.number);
                 let before = place.and_then(|place| runs.get(place.checked_sub(1)?)).map_or(0, |run| run.began_us);
                 let after = place.and_then(|place| runs.get(place + 1)).map_or(last_us, |run| run.began_us);
@@ -65,37 +67,36 @@ pub(super) fn planned(
         }
         AskedCorrection::DeleteMark(wanted) => {
             let (is_step, mark) = mark(connection, session, steps, all, wanted)?;
-            if is_step && runs_of(connection, session, steps, all)?.first().is_some_and(|run| run.number == mark.number)
-            {
-                return Err(CorrectionError::FirstMark);
+            if is_step {
+                let runs = runs_of(connection, session, steps, all)?;
+                refuse_part(&runs, mark.number)?;
+                if runs.first().is_some_and(|run| run.number == mark.number) {
+                    return Err(CorrectionError::FirstMark);
+                }
             }
             let field = if is_step { CorrectedField::StepDeleted } else { CorrectedField::MarkDeleted };
             record(field, mark.number.to_string(), mark.text, String::new())
         }
         AskedCorrection::File(wanted, under) => {
-            let run = step_run(connection, session, steps, all, wanted)?;
+            let step = step_run(connection, session, steps, all, wanted)?;
             let name = name_of_step(connection, session, under.trim())?;
-            record(CorrectedField::Step, run.number.to_string(), run.name, name)
+            filed(&step, step.part(), name, record)
         }
         AskedCorrection::FileCapture(wanted, number, under) => {
-            let run = step_run(connection, session, steps, all, wanted)?;
+            let step = step_run(connection, session, steps, all, wanted)?;
             let name = name_of_step(connection, session, under.trim())?;
-            match stretch_of(connection, session, &run, *number)? {
-                None => record(CorrectedField::Step, run.number.to_string(), run.name, name),
-                Some(stretch) => {
-                    let before = format!("{}, {}", run.name, stretch);
-                    record(CorrectedField::Capture, run.number.to_string(), before, name.clone())
-                        .filter(|_| name != run.name)
-                }
-            }
+            filed(&step, stretch_of(connection, session, &step, *number)?.or(step.part()), name, record)
         }
         AskedCorrection::Void(wanted, why) => {
-            let run = step_run(connection, session, steps, all, wanted)?;
-            let number = run.number;
-            let own = steps.iter().find(|step| step.number == number).and_then(|step| step.capture.as_ref());
+            let step = step_run(connection, session, steps, all, wanted)?;
+            let number = step.run.number;
+            let own = steps.iter().find(|step| step.number == number).and_then(|step| step.capture.clone());
+            let own = own.filter(|capture| step.run.holds(capture.at_us));
+            let last = || Ok::<_, CorrectionError>(captures_of(connection, session, &step.run)?.pop());
             let capture = own
+                .map_or_else(last, |own| Ok(Some(own)))?
                 .filter(|capture| capture.value.or(capture.beyond.map(|_| 0.0)).is_some() || capture.answer.is_some());
-            let capture = capture.ok_or_else(|| CorrectionError::NothingCaptured { number, name: run.name.clone() })?;
+            let capture = capture.ok_or_else(|| CorrectionError::NothingCaptured { step: step.to_string() })?;
             if why.trim().is_empty() {
                 return Err(CorrectionError::Text(
                     "say why it does not count, such as --void \"the lead slipped\"".to_owned(),
@@ -156,24 +157,58 @@ fn mark(
     }
 }
 
-/// The step of a number, or the only one of a name.
+/// The only step that was done that these words mean.
 fn step_run(
     connection: &Connection,
     session: &SessionRow,
     steps: &[StepRow],
     all: &[StoredCorrection],
     wanted: &str,
-) -> Result<StepRun, CorrectionError> {
+) -> Result<LabelledRun, CorrectionError> {
     let runs = runs_of(connection, session, steps, all)?;
-    let names = runs.iter().map(|run| format!("{} \"{}\"", run.number, run.name)).collect();
-    let number = wanted.trim().parse::<i64>().ok();
-    let fits =
-        |run: &StepRun| number.map_or(run.name.eq_ignore_ascii_case(wanted.trim()), |wanted| wanted == run.number);
-    let mut meant = runs.into_iter().filter(fits);
+    let labels = LabelledRun::all(&runs, procedure_in_force(connection, session)?.as_ref());
+    let names = labels.iter().map(LabelledRun::to_string).collect();
+    let mut meant = labels.into_iter().filter(|label| label.is_meant_by(wanted));
     match (meant.next(), meant.next()) {
-        (Some(run), None) => Ok(run),
+        (Some(step), None) => Ok(step),
         _ => Err(CorrectionError::NoStep { id: session.id, wanted: wanted.to_owned(), steps: names }),
     }
+}
+
+/// Refuses to move or delete the begin of a step of which a part was filed under another one.
+fn refuse_part(runs: &[StepRun], number: i64) -> Result<(), CorrectionError> {
+    let is_split = runs.iter().filter(|run| run.number == number).count() > 1;
+    if is_split { Err(CorrectionError::PartFiled) } else { Ok(()) }
+}
+
+/// A step, or a stretch of it, goes to the step of this name.
+fn filed(
+    step: &LabelledRun,
+    stretch: Option<FiledStretch>,
+    name: String,
+    record: impl Fn(CorrectedField, String, String, String) -> Option<Correction>,
+) -> Option<Correction> {
+    let LabelledRun { run, .. } = step;
+    let number = run.number.to_string();
+    match stretch {
+        _ if name == run.name => None,
+        None => record(CorrectedField::Step, number, run.name.clone(), name),
+        Some(stretch) => record(CorrectedField::Capture, number, format!("{}, {stretch}", run.name), name),
+    }
+}
+
+/// The captures of a step at a moment, by the first record, in their order.
+fn captures_of(
+    connection: &Connection,
+    session: &SessionRow,
+    run: &StepRun,
+) -> Result<Vec<CaptureRow>, CorrectionError> {
+    let is_at_a_time = |how| matches!(how, CaptureMethod::Taken | CaptureMethod::Steady | CaptureMethod::Proven);
+    let mut captures = captures(connection, JudgementOf::first(session.id))?;
+    captures
+        .retain(|capture| capture.step == Some(run.number) && is_at_a_time(capture.how) && run.holds(capture.at_us));
+    captures.sort_by_key(|capture| capture.at_us);
+    Ok(captures)
 }
 
 /// The stretch of a step that belongs to one of its captures: halfway to the captures before and after it, since the leads leave a
@@ -181,29 +216,22 @@ fn step_run(
 fn stretch_of(
     connection: &Connection,
     session: &SessionRow,
-    run: &StepRun,
+    step: &LabelledRun,
     number: usize,
 ) -> Result<Option<FiledStretch>, CorrectionError> {
-    let is_at_a_time = |how| matches!(how, CaptureMethod::Taken | CaptureMethod::Steady | CaptureMethod::Proven);
-    let mut captures = captures(connection, JudgementOf::first(session.id))?;
-    captures.retain(|capture| {
-        let is_within =
-            capture.at_us >= run.began_us && run.ended.is_none_or(|(ended_us, _)| capture.at_us <= ended_us);
-        capture.step == Some(run.number) && is_at_a_time(capture.how) && is_within
-    });
-    captures.sort_by_key(|capture| capture.at_us);
+    let captures = captures_of(connection, session, &step.run)?;
     let index = number.checked_sub(1).filter(|index| *index < captures.len()).ok_or_else(|| {
         let shown = |capture: &CaptureRow| format!("\"{}\" after {}", capture.reason, seconds(capture.at_us));
         CorrectionError::NoCapture {
-            number: run.number,
-            name: run.name.clone(),
+            step: step.to_string(),
             wanted: number,
             captures: (1..).zip(&captures).map(|(number, capture)| format!("{number} {}", shown(capture))).collect(),
         }
     })?;
     let halfway = |one: usize, other: usize| captures[one].at_us.midpoint(captures[other].at_us);
-    let from_us = index.checked_sub(1).map_or(run.began_us, |before| halfway(before, index));
-    let to_us = (index + 1 < captures.len()).then(|| halfway(index, index + 1));
+    let from_us = index.checked_sub(1).map_or(step.run.began_us, |before| halfway(before, index));
+    let end_us = step.run.ended.filter(|_| step.is_part).map(|(ended_us, _)| ended_us);
+    let to_us = if index + 1 < captures.len() { Some(halfway(index, index + 1)) } else { end_us };
     Ok((captures.len() > 1).then_some(FiledStretch { from_us, to_us }))
 }
 

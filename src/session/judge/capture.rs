@@ -65,9 +65,9 @@ pub(crate) struct VoidCapture {
 }
 
 impl VoidCapture {
-    /// Whether it is this one.
+    /// Whether it is this one. Where a step was split, what was taken can be what its part was left with.
     pub(crate) fn is(&self, capture: &Capture) -> bool {
-        (self.how, self.at) == (capture.how, capture.at)
+        self.at == capture.at && (self.how == capture.how || capture.how == CaptureMethod::Last)
     }
 }
 
