@@ -280,7 +280,7 @@ impl Goals {
 const MOST_SKIPPED: f64 = 0.01;
 
 /// Faults of which the right one should stand first in at least this share of visits, by how their names begin, each at its
-/// smallest size: the lower end of what 60 to 80 fresh visits of a kind showed. Two other programs reached 76 % on machines like
+/// smallest size: the lower end of what 60 to 80 fresh visits of a kind showed. Two reference programs reached 76 % on machines like
 /// these, and 44 % of shorts to ground.
 const RIGHT_FIRST: [(&str, f64); 7] = [
     ("feed run", 0.75),

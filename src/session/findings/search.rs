@@ -8,7 +8,7 @@ mod bent;
 use super::{
     calibration::TEMPERATURE,
     cause::CauseCandidate,
-    circuit::{Edit, Figure, Part},
+    circuit::{Edit, Figure},
     fit::{Fit, FitProblem, HypothesisEdit, Screen},
     mode,
     prior::MachinePrior,
@@ -285,21 +285,8 @@ impl HypothesisSearch<'_> {
         }
         let is_open = |candidate: &CauseCandidate| matches!(candidate.edit, Edit::Open(_));
         let shares = first.coils.iter().any(|coil| second.coils.contains(coil));
-        let is_same_part = match (first.edit, second.edit) {
-            (Edit::Series(one) | Edit::Open(one), Edit::Series(other) | Edit::Open(other)) => one == other,
-            (Edit::CoilFactor(one) | Edit::Warmth(one), Edit::CoilFactor(other) | Edit::Warmth(other)) => one == other,
-            (
-                Edit::DriverVolts(one, _) | Edit::Series(Part::FeedRun(one)),
-                Edit::DriverVolts(other, _) | Edit::Series(Part::FeedRun(other)),
-            ) => one == other,
-            (
-                Edit::LeakToGround(one, _) | Edit::LimitedLeak(one),
-                Edit::LeakToGround(other, _) | Edit::LimitedLeak(other),
-            ) => one == other,
-            (Edit::LeakToFeed(one, _), Edit::LeakToFeed(other, _)) => one == other,
-            _ => false,
-        };
-        is_same_part || (shares && (is_open(first) || is_open(second)))
+        let is_same = first.edit.changes().is_some_and(|own| second.edit.changes() == Some(own));
+        is_same || (shares && (is_open(first) || is_open(second)))
     }
 }
 

@@ -12,15 +12,15 @@ mod shared_ground;
 mod short_to_feed;
 mod short_to_ground;
 mod supply;
-mod swapped;
+mod swapped_coils;
 
 mod clamp_zero;
 mod dead_clamp;
 mod engine_started;
-mod exchanged_steps;
 mod leads;
 mod reversed_clamp;
 mod slipped_lead;
+mod swapped_steps;
 mod warm_coil;
 mod weak_meter;
 
@@ -61,10 +61,10 @@ const CAUSES: &[&dyn Cause] = &[
     &shared_feed::SharedFeed,
     &short_to_feed::ShortToFeed,
     &short_to_ground::ShortToGround,
-    &swapped::SwappedTerminals,
+    &swapped_coils::SwappedCoils,
     &supply::WeakSupply,
-    &exchanged_steps::ExchangedSteps,
-    &slipped_lead::MisplacedLead,
+    &swapped_steps::SwappedSteps,
+    &slipped_lead::SlippedLead,
     &reversed_clamp::ReversedClamp,
     &dead_clamp::DeadClamp,
     &clamp_zero::ClampNotZeroed,

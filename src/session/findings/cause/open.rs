@@ -22,23 +22,26 @@ impl Cause for OpenCircuit {
     }
 
     fn sentence(&self, fitted: &FittedCause) -> String {
-        match fitted.edit {
-            Edit::Open(Part::Coil(_)) => format!("{}: open circuit in the coil's winding.", fitted.coil()),
-            Edit::Open(Part::GroundRun(_)) => format!("{}: open circuit on the ground side.", fitted.coil()),
-            _ => format!("{}: open circuit on the feed side.", fitted.coil()),
-        }
+        let Edit::Open(part) = fitted.edit else { return String::new() };
+        let place = match part {
+            Part::Coil(_) => "in the coil's winding",
+            Part::GroundRun(_) | Part::GroundPin(_) | Part::SharedGround => "on the ground side",
+            Part::FeedRun(_) | Part::FeedPin(_) | Part::SharedFeed => "on the feed side",
+        };
+        format!("{}: open circuit {place}.", fitted.coil())
     }
 
     fn next_step(&self, fitted: &FittedCause) -> String {
         let coil = fitted.coil();
-        match fitted.edit {
-            Edit::Open(Part::Coil(_)) => format!(
+        let Edit::Open(part) = fitted.edit else { return String::new() };
+        match part {
+            Part::Coil(_) => format!(
                 "Measure the ohms of the {coil} once more at its own terminals before replacing it, and move its wires where they enter the coil."
             ),
-            Edit::Open(Part::GroundRun(_)) => format!(
+            Part::GroundRun(_) | Part::GroundPin(_) | Part::SharedGround => format!(
                 "With the {coil} driven, measure from its ground terminal, then from each joint behind it, to battery negative: the break is between full voltage and none."
             ),
-            _ => format!(
+            Part::FeedRun(_) | Part::FeedPin(_) | Part::SharedFeed => format!(
                 "Follow the voltage from the shared feed to the {coil}: fuse, driver, wire, pin. The break is where it stops."
             ),
         }

@@ -37,27 +37,31 @@ impl Cause for SeriesResistance {
     }
 
     fn sentence(&self, fitted: &FittedCause) -> String {
-        let place = match fitted.edit {
-            Edit::Series(Part::FeedPin(_)) => "in the feed pin of its connector",
-            Edit::Series(Part::GroundPin(_)) => "in the ground pin of its connector",
-            Edit::Series(Part::GroundRun(_)) => "on the ground side",
-            _ => "on the feed side",
+        let Edit::Series(part) = fitted.edit else { return String::new() };
+        let place = match part {
+            Part::FeedPin(_) => "in the feed pin of its connector",
+            Part::GroundPin(_) => "in the ground pin of its connector",
+            Part::GroundRun(_) | Part::SharedGround => "on the ground side",
+            Part::FeedRun(_) | Part::SharedFeed => "on the feed side",
+            Part::Coil(_) => "in the coil",
         };
         format!("{}: high resistance under load, {} extra, {place}.", fitted.coil(), fitted.ohms(0))
     }
 
     fn next_step(&self, fitted: &FittedCause) -> String {
         let coil = fitted.coil();
-        match fitted.edit {
-            Edit::Series(Part::FeedPin(_) | Part::GroundPin(_)) => format!(
+        let Edit::Series(part) = fitted.edit else { return String::new() };
+        match part {
+            Part::FeedPin(_) | Part::GroundPin(_) => format!(
                 "Unplug the {coil}, check the pin for corrosion and grip, clean it, and measure its voltage drop again."
             ),
-            Edit::Series(Part::GroundRun(_)) => format!(
+            Part::GroundRun(_) | Part::SharedGround => format!(
                 "With the {coil} held on, measure the voltage drop from its ground terminal to the harness side of the ground pin, then to the shared ground stud: the bad joint is where the drop is larger."
             ),
-            _ => format!(
+            Part::FeedRun(_) | Part::SharedFeed => format!(
                 "With the {coil} held on, measure the voltage drop from battery positive to each joint on the way: fuse, driver, mid-harness, harness side of the feed pin. The drop jumps at the bad joint."
             ),
+            Part::Coil(_) => format!("Measure the ohms of the {coil} at its own terminals, unplugged."),
         }
     }
 }

@@ -37,10 +37,8 @@ impl Cause for ShortToGround {
     }
 
     fn sentence(&self, fitted: &FittedCause) -> String {
-        let wire = match fitted.edit {
-            Edit::LeakToGround(_, LeakPlace::GroundSide) => "the wire to its driver",
-            _ => "its feed wire",
-        };
+        let is_ground_side = matches!(fitted.edit, Edit::LeakToGround(_, LeakPlace::GroundSide));
+        let wire = if is_ground_side { "the wire to its driver" } else { "its feed wire" };
         format!("{}: short to ground in {wire}, through about {}.", fitted.coil(), fitted.ohms(0))
     }
 

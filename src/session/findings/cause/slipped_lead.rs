@@ -3,9 +3,9 @@
 use super::{Cause, CauseCandidate, CauseContext, FittedCause};
 use crate::session::findings::circuit::Edit;
 
-pub(super) struct MisplacedLead;
+pub(super) struct SlippedLead;
 
-impl Cause for MisplacedLead {
+impl Cause for SlippedLead {
     fn candidates(&self, context: &CauseContext) -> Vec<CauseCandidate> {
         let all =
             (0..context.layout.readings.len()).map(|at| CauseCandidate::contradiction(&Self, Edit::Slipped(at), None));

@@ -3,12 +3,12 @@
 use super::{Cause, CauseCandidate, CauseContext, FittedCause};
 use crate::session::findings::{FindingKind, circuit::Edit};
 
-pub(super) struct SwappedTerminals;
+pub(super) struct SwappedCoils;
 
 /// Coils of one kind show nothing when they are exchanged; relative difference of their ohms.
 const ALIKE: f64 = 0.05;
 
-impl Cause for SwappedTerminals {
+impl Cause for SwappedCoils {
     fn candidates(&self, context: &CauseContext) -> Vec<CauseCandidate> {
         let nominal = &context.prior.nominal;
         let pairs = context.coils().flat_map(|one| (one + 1..nominal.len()).map(move |other| (one, other)));
@@ -19,7 +19,7 @@ impl Cause for SwappedTerminals {
             })
             .map(|(one, other)| {
                 let (kind, coils) = (FindingKind::SwappedTerminals, vec![one, other]);
-                CauseCandidate::plain(&Self, kind, coils, Edit::Swapped(one, other))
+                CauseCandidate::plain(&Self, kind, coils, Edit::SwappedCoils(one, other))
             });
         CauseCandidate::share(candidates.collect(), 0.03)
     }

@@ -6,7 +6,7 @@ use crate::session::findings::{
     layout::Layout,
 };
 
-pub(super) struct ExchangedSteps;
+pub(super) struct SwappedSteps;
 
 /// A procedure on three coils has some 15 such pairs, and in three visits of a hundred one is exchanged.
 const ODDS_OF_PAIR: f64 = 0.03 / 15.0;
@@ -28,14 +28,14 @@ fn is_alike(layout: &Layout, one: usize, other: usize) -> bool {
     first.usage == second.usage && first.circuit != second.circuit
 }
 
-impl Cause for ExchangedSteps {
+impl Cause for SwappedSteps {
     fn candidates(&self, context: &CauseContext) -> Vec<CauseCandidate> {
         let readings = &context.layout.readings;
         let mut found = Vec::new();
         for one in 0..readings.len() {
             for other in one + 1..readings.len() {
                 if is_apart(&readings[one], &readings[other]) && is_alike(context.layout, one, other) {
-                    let exchanged = CauseCandidate::contradiction(&Self, Edit::Exchanged(one, other), None);
+                    let exchanged = CauseCandidate::contradiction(&Self, Edit::SwappedSteps(one, other), None);
                     found.push(CauseCandidate { odds: ODDS_OF_PAIR, ..exchanged });
                 }
             }
@@ -44,7 +44,7 @@ impl Cause for ExchangedSteps {
     }
 
     fn sentence(&self, fitted: &FittedCause) -> String {
-        let Edit::Exchanged(one, other) = fitted.edit else { return String::new() };
+        let Edit::SwappedSteps(one, other) = fitted.edit else { return String::new() };
         format!(
             "\"{}\" and \"{}\" show what the other one should: the two steps were exchanged.",
             fitted.step(one),
@@ -53,7 +53,7 @@ impl Cause for ExchangedSteps {
     }
 
     fn next_step(&self, fitted: &FittedCause) -> String {
-        let Edit::Exchanged(one, other) = fitted.edit else { return String::new() };
+        let Edit::SwappedSteps(one, other) = fitted.edit else { return String::new() };
         format!(
             "Repeat the steps \"{}\" and \"{}\", and compare the wire colours and connector marks.",
             fitted.step(one),

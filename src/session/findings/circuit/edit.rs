@@ -44,7 +44,7 @@ pub(in super::super) enum Edit {
     /// Ohms from battery positive to a branch.
     LeakToFeed(usize, LeakPlace),
     /// Two coils are exchanged.
-    Swapped(usize, usize),
+    SwappedCoils(usize, usize),
     /// Volts and ohms of the battery.
     WeakBattery,
     /// Not a fault: a coil is so much warmer than all, K.
@@ -57,7 +57,7 @@ pub(in super::super) enum Edit {
     LittleDraw,
 
     /// Two readings are filed under each other's step.
-    Exchanged(usize, usize),
+    SwappedSteps(usize, usize),
     /// A lead slipped: the reading stands for nothing.
     Slipped(usize),
     /// The clamp of a channel was on backward.
@@ -72,6 +72,17 @@ pub(in super::super) enum Edit {
     WeakMeter(usize),
     /// The engine was started before this reading: so many volts more from there on.
     EngineStarted(usize),
+}
+
+/// What a change is about.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(in super::super) enum Changed {
+    /// What flows through a part.
+    Part(Part),
+    /// What flows from a branch to the frame.
+    ToGround(usize),
+    /// What flows from battery positive into a branch.
+    ToFeed(usize),
 }
 
 /// A change whose sizes stand behind the figures, from this place on.
@@ -115,10 +126,10 @@ impl Edit {
             | Self::LeakToGround(..)
             | Self::LimitedLeak(_)
             | Self::LeakToFeed(..)
-            | Self::Swapped(..)
+            | Self::SwappedCoils(..)
             | Self::WeakBattery => EditKind::Fault,
             Self::Warmth(_) | Self::Charging | Self::JunctionDrivers | Self::LittleDraw => EditKind::State,
-            Self::Exchanged(..)
+            Self::SwappedSteps(..)
             | Self::Slipped(_)
             | Self::Reversed(_)
             | Self::DeadClamp(_)
@@ -149,12 +160,12 @@ impl Edit {
             | Self::LeakToGround(at, _)
             | Self::LimitedLeak(at)
             | Self::LeakToFeed(at, _) => [Some(at), None],
-            Self::Swapped(one, other) => [Some(one), Some(other)],
+            Self::SwappedCoils(one, other) => [Some(one), Some(other)],
             Self::WeakBattery
             | Self::Charging
             | Self::JunctionDrivers
             | Self::LittleDraw
-            | Self::Exchanged(..)
+            | Self::SwappedSteps(..)
             | Self::Slipped(_)
             | Self::Reversed(_)
             | Self::DeadClamp(_)
@@ -164,6 +175,30 @@ impl Edit {
             | Self::EngineStarted(_) => [None, None],
         };
         two.into_iter().flatten()
+    }
+
+    /// What it changes of the machine, where two changes of the same make no sense together.
+    pub(in super::super) const fn changes(self) -> Option<Changed> {
+        match self {
+            Self::Series(part) | Self::Open(part) => Some(Changed::Part(part)),
+            Self::CoilFactor(at) | Self::Warmth(at) => Some(Changed::Part(Part::Coil(at))),
+            Self::DriverVolts(at, _) => Some(Changed::Part(Part::FeedRun(at))),
+            Self::LeakToGround(at, _) | Self::LimitedLeak(at) => Some(Changed::ToGround(at)),
+            Self::LeakToFeed(at, _) => Some(Changed::ToFeed(at)),
+            Self::SwappedCoils(..)
+            | Self::WeakBattery
+            | Self::Charging
+            | Self::JunctionDrivers
+            | Self::LittleDraw
+            | Self::SwappedSteps(..)
+            | Self::Slipped(_)
+            | Self::Reversed(_)
+            | Self::DeadClamp(_)
+            | Self::NotZeroed(_)
+            | Self::LeadsNotNulled(_)
+            | Self::WeakMeter(_)
+            | Self::EngineStarted(_) => None,
+        }
     }
 
     /// Whether it changes what all circuits share.
@@ -177,10 +212,10 @@ impl Edit {
             | Self::LeakToGround(..)
             | Self::LimitedLeak(_)
             | Self::LeakToFeed(..)
-            | Self::Swapped(..)
+            | Self::SwappedCoils(..)
             | Self::JunctionDrivers
             | Self::LittleDraw
-            | Self::Exchanged(..)
+            | Self::SwappedSteps(..)
             | Self::Slipped(_)
             | Self::Reversed(_)
             | Self::DeadClamp(_)
@@ -199,13 +234,13 @@ impl Edit {
             | Self::Open(_)
             | Self::CoilFactor(_)
             | Self::DriverVolts(..)
-            | Self::Swapped(..)
+            | Self::SwappedCoils(..)
             | Self::WeakBattery
             | Self::Warmth(_)
             | Self::Charging
             | Self::JunctionDrivers
             | Self::LittleDraw
-            | Self::Exchanged(..)
+            | Self::SwappedSteps(..)
             | Self::Slipped(_)
             | Self::Reversed(_)
             | Self::DeadClamp(_)

@@ -21,8 +21,8 @@ impl CircuitModel {
     /// The reading whose value is filed at a place.
     pub(in super::super) fn source(&self, edits: &[AppliedEdit], place: usize) -> usize {
         edits.iter().fold(place, |at, applied| match applied.edit {
-            Edit::Exchanged(one, other) if at == one => other,
-            Edit::Exchanged(one, other) if at == other => one,
+            Edit::SwappedSteps(one, other) if at == one => other,
+            Edit::SwappedSteps(one, other) if at == other => one,
             _ => at,
         })
     }

@@ -234,7 +234,10 @@ impl ResistorPlace {
             Self::FeedRun => matches!(edit, Edit::Series(Part::FeedRun(_)) | Edit::Open(Part::FeedRun(_))),
             Self::FeedPin => matches!(edit, Edit::Series(Part::FeedPin(_)) | Edit::Open(Part::FeedPin(_))),
             Self::Coil => {
-                matches!(edit, Edit::Open(Part::Coil(_)) | Edit::CoilFactor(_) | Edit::Warmth(_) | Edit::Swapped(..))
+                matches!(
+                    edit,
+                    Edit::Open(Part::Coil(_)) | Edit::CoilFactor(_) | Edit::Warmth(_) | Edit::SwappedCoils(..)
+                )
             }
             Self::GroundPin => matches!(edit, Edit::Series(Part::GroundPin(_)) | Edit::Open(Part::GroundPin(_))),
             Self::GroundRun => matches!(edit, Edit::Series(Part::GroundRun(_)) | Edit::Open(Part::GroundRun(_))),

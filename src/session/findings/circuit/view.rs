@@ -45,7 +45,7 @@ impl MachineView<'_> {
     pub(super) fn coil(&self, branch: usize, held: bool) -> Term {
         let mut at = branch;
         for applied in self.edits {
-            if let Edit::Swapped(one, other) = applied.edit {
+            if let Edit::SwappedCoils(one, other) = applied.edit {
                 at = if at == one {
                     other
                 } else if at == other {

@@ -139,7 +139,7 @@ impl<'a> Screen<'a> {
     fn moved(&self, edit: AppliedEdit, sizes: &[(f64, f64)], affected: &[usize]) -> MovedReadings {
         let plain = |values: Vec<f64>| MovedReadings::new(affected.len(), values);
         match edit.edit {
-            Edit::Exchanged(one, other) => plain(vec![self.shown[other], self.shown[one]]),
+            Edit::SwappedSteps(one, other) => plain(vec![self.shown[other], self.shown[one]]),
             Edit::DeadClamp(_) => plain(vec![0.0]),
             Edit::Reversed(_) | Edit::NotZeroed(_) | Edit::LeadsNotNulled(_) | Edit::WeakMeter(_) => {
                 let of = |at: usize| self.misread(edit.edit, at, sizes.first().copied().unwrap_or_default());
@@ -261,13 +261,13 @@ fn from_each(by_source: &[f64], weights: &[f64], inverse: &[f64]) -> Vec<(f64, f
     sums
 }
 
-/// The readings that an edit moves by more than a little: those of its branch, wherever an exchange has filed them. What one branch does to the ground that all
-/// share is left to the fit.
+/// The readings that an edit moves by more than a little: those of its branch, also where swapped steps have filed them. What
+/// one branch does to the ground that all share is left to the fit.
 fn affected(model: &CircuitModel, edit: Edit, base: &[AppliedEdit]) -> Vec<usize> {
     let readings = || model.readings.iter().enumerate();
     match edit {
         edit if edit.is_shared() => (0..model.readings.len()).collect(),
-        Edit::Exchanged(one, other) => vec![one, other],
+        Edit::SwappedSteps(one, other) => vec![one, other],
         Edit::Slipped(at) | Edit::DeadClamp(at) => vec![at],
         Edit::Reversed(channel)
         | Edit::NotZeroed(channel)

@@ -62,7 +62,7 @@ fn each(side: DriverSide, check: impl Fn(&FitProblem, &[HypothesisEdit], &CauseC
     let leads = [
         None,
         all.iter().find(|one| matches!(one.edit, Edit::LeakToFeed(0, _))),
-        all.iter().find(|one| matches!(one.edit, Edit::Exchanged(..))),
+        all.iter().find(|one| matches!(one.edit, Edit::SwappedSteps(..))),
         all.iter().find(|one| matches!(one.edit, Edit::EngineStarted(5))),
     ];
     for mode in mode::modes(&layout, &prior) {

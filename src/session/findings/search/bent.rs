@@ -31,7 +31,7 @@ impl HypothesisSearch<'_> {
         let mut leads = Vec::new();
         for single in singles {
             let [cause] = single.causes[..] else { continue };
-            let Edit::Exchanged(one, other) = self.candidates[cause].edit else { continue };
+            let Edit::SwappedSteps(one, other) = self.candidates[cause].edit else { continue };
             let is_usual = single.edits.len() == 1;
             if is_usual && self.is_sign(one) != self.is_sign(other) && leads.len() < LEADS_EXCHANGED {
                 leads.push(single);
