@@ -9,7 +9,7 @@ use crate::{
     mistake::{Mistake, Source},
     protocol::{
         tables,
-        values::{BytePattern, FilledText, HexBytes},
+        values::{BytePattern, HexBytes, NonEmptyText},
     },
     units::parse_duration,
     words::from_text,
@@ -53,7 +53,7 @@ pub(in crate::protocol) struct PollRule {
     /// An answer that says that the request failed.
     pub error: Option<BytePattern>,
     /// What ends an answer and says that the next request may come; without it, a whole frame is the answer.
-    pub ready: Option<FilledText>,
+    pub ready: Option<NonEmptyText>,
     /// What the device sends when it has started anew: it has forgotten the opening lines.
     pub restart: Option<BytePattern>,
     pub errors: Option<ErrorsRule>,
@@ -122,7 +122,7 @@ struct PollTable {
     terminator: String,
     request: Spanned<Vec<RequestTable>>,
     error: Option<BytePattern>,
-    ready: Option<FilledText>,
+    ready: Option<NonEmptyText>,
     restart: Option<BytePattern>,
     errors: Option<ErrorsTable>,
 }

@@ -65,7 +65,7 @@ impl<'a> KindTable<'a> {
     /// The rest of it, completed. What it names of `[poll]` is looked up there.
     pub(super) fn read<R: KindRule>(self, poll: Option<&PollRule>) -> Result<R, Mistake> {
         let source = self.source;
-        R::completed(read(source, self.rest)?, PartContext { source, poll })
+        R::from_keys(read(source, self.rest)?, PartContext { source, poll })
     }
 }
 
@@ -78,7 +78,7 @@ pub(super) trait KindRule: Sized {
     ///
     /// # Errors
     /// The first mistake, with its line.
-    fn completed(keys: Self::Keys, context: PartContext<'_>) -> Result<Self, Mistake>;
+    fn from_keys(keys: Self::Keys, context: PartContext<'_>) -> Result<Self, Mistake>;
 }
 
 /// Where a table stands, and what it may refer to.
@@ -94,7 +94,7 @@ macro_rules! independent_keys {
         impl $crate::protocol::tables::KindRule for $rule {
             type Keys = Self;
 
-            fn completed(
+            fn from_keys(
                 keys: Self,
                 _: $crate::protocol::tables::PartContext<'_>,
             ) -> Result<Self, $crate::mistake::Mistake> {

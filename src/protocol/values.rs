@@ -98,9 +98,9 @@ pub(super) fn hex_digit(digit: u8) -> Option<u8> {
 
 /// Text of at least one character, as bytes.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) struct FilledText(pub Vec<u8>);
+pub(super) struct NonEmptyText(pub Vec<u8>);
 
-impl FromStr for FilledText {
+impl FromStr for NonEmptyText {
     type Err = &'static str;
 
     fn from_str(text: &str) -> Result<Self, Self::Err> {
@@ -112,7 +112,7 @@ impl FromStr for FilledText {
     }
 }
 
-from_text!(FilledText);
+from_text!(NonEmptyText);
 
 /// The length of the longest frame, bytes.
 pub(super) type LongestFrame = WholeNumber<1, LONGEST_FRAME>;

@@ -9,7 +9,7 @@ use crate::{
     mistake::{Mistake, Source},
     protocol::{
         tables::{self, KindTable},
-        values::{ByteOrder, FilledText, LONGEST_FRAME, ORDER_EXPECTED},
+        values::{ByteOrder, LONGEST_FRAME, NonEmptyText, ORDER_EXPECTED},
     },
     words::{EnumWord, words},
 };
@@ -142,12 +142,12 @@ words!(SimpleKind);
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct ChecksumTable {
-    after: Option<FilledText>,
+    after: Option<NonEmptyText>,
     at: Option<Spanned<BytePosition>>,
     form: Option<ChecksumForm>,
     order: Option<ByteOrder>,
     from: Option<Spanned<BytePosition>>,
-    skip: Option<FilledText>,
+    skip: Option<NonEmptyText>,
     to: Option<BytePosition>,
     complement: Option<Spanned<Complement>>,
     required: Option<Spanned<bool>>,

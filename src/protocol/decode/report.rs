@@ -147,7 +147,7 @@ impl ReportCodeRule {
 impl KindRule for ReportRule {
     type Keys = Self;
 
-    fn completed(keys: Self, PartContext { source, .. }: PartContext<'_>) -> Result<Self, Mistake> {
+    fn from_keys(keys: Self, PartContext { source, .. }: PartContext<'_>) -> Result<Self, Mistake> {
         FlagRule::check_only_value(&keys.flags, &keys.name.0, source)?;
         let mut codes = keys.codes.iter().flat_map(|code| &code.is.codes);
         if let (None, Some((_, code))) = (keys.range, codes.find(|(_, code)| !code.get_ref().places.is_empty())) {

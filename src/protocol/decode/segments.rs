@@ -73,7 +73,7 @@ pub(super) const MOST_DIGITS: usize = 15;
 impl KindRule for SegmentsRule {
     type Keys = Self;
 
-    fn completed(keys: Self, PartContext { source, .. }: PartContext<'_>) -> Result<Self, Mistake> {
+    fn from_keys(keys: Self, PartContext { source, .. }: PartContext<'_>) -> Result<Self, Mistake> {
         if !(1..=MOST_DIGITS).contains(&keys.digits.get_ref().len()) {
             return Err(source.mistake(keys.digits.span(), format!("expected 1 to {MOST_DIGITS} digits")));
         }

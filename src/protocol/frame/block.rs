@@ -112,7 +112,7 @@ fn one_byte() -> LengthSize {
 impl KindRule for FixedRule {
     type Keys = Self;
 
-    fn completed(keys: Self, PartContext { source, .. }: PartContext<'_>) -> Result<Self, Mistake> {
+    fn from_keys(keys: Self, PartContext { source, .. }: PartContext<'_>) -> Result<Self, Mistake> {
         let length = *keys.length.get_ref();
         if length > LONGEST_FRAME || length < (keys.start.len() + keys.end.len()).max(1) {
             return Err(source.mistake(keys.length.span(), "expected a length that holds the marks at both ends"));
@@ -124,7 +124,7 @@ impl KindRule for FixedRule {
 impl KindRule for PrefixedRule {
     type Keys = Self;
 
-    fn completed(keys: Self, PartContext { source, .. }: PartContext<'_>) -> Result<Self, Mistake> {
+    fn from_keys(keys: Self, PartContext { source, .. }: PartContext<'_>) -> Result<Self, Mistake> {
         let LengthField { size, order, .. } = keys.length.get_ref();
         if size.get() > 1 && order.is_none() {
             return Err(source.mistake(keys.length.span(), ORDER_EXPECTED));

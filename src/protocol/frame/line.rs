@@ -7,7 +7,7 @@ use super::{Acceptance, FramerOutput};
 use crate::protocol::{
     problem::{DecodeError, Defect},
     tables::independent_keys,
-    values::{FilledText, LongestFrame, longest_line},
+    values::{LongestFrame, NonEmptyText, longest_line},
 };
 
 /// What a line is.
@@ -20,14 +20,14 @@ pub(in crate::protocol) struct LineRule {
     #[serde(default = "longest_line")]
     pub longest: LongestFrame,
     /// What a line that is not for decoding begins with.
-    pub comment: Option<FilledText>,
+    pub comment: Option<NonEmptyText>,
 }
 
 independent_keys!(LineRule);
 
 /// What ends a line.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Deserialize)]
-#[serde(from = "FilledText")]
+#[serde(from = "NonEmptyText")]
 pub(in crate::protocol) enum LineEnd {
     /// CR, LF or both, also mixed in one stream.
     #[default]
@@ -36,8 +36,8 @@ pub(in crate::protocol) enum LineEnd {
     Text(Vec<u8>),
 }
 
-impl From<FilledText> for LineEnd {
-    fn from(FilledText(text): FilledText) -> Self {
+impl From<NonEmptyText> for LineEnd {
+    fn from(NonEmptyText(text): NonEmptyText) -> Self {
         Self::Text(text)
     }
 }
@@ -245,7 +245,7 @@ mod tests {
         LineRule {
             terminator: if terminator.is_empty() { LineEnd::Any } else { LineEnd::Text(terminator.into()) },
             longest: LongestFrame::nearest(longest),
-            comment: Some(FilledText(b"#".to_vec())),
+            comment: Some(NonEmptyText(b"#".to_vec())),
         }
     }
 

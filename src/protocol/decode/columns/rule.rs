@@ -102,7 +102,7 @@ pub(super) type ColumnIndex = Index<MOST_NAMES>;
 impl KindRule for ColumnsRule {
     type Keys = Self;
 
-    fn completed(keys: Self, PartContext { source, .. }: PartContext<'_>) -> Result<Self, Mistake> {
+    fn from_keys(keys: Self, PartContext { source, .. }: PartContext<'_>) -> Result<Self, Mistake> {
         match &keys.names {
             Some(names) if keys.header != HeaderRule::None => {
                 Err(source.mistake(names.span(), "found names beside a header, expected one of them"))

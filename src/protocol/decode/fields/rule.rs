@@ -218,7 +218,7 @@ pub(super) struct ButtonRule {
 impl KindRule for FieldsRule {
     type Keys = Self;
 
-    fn completed(mut keys: Self, PartContext { source, .. }: PartContext<'_>) -> Result<Self, Mistake> {
+    fn from_keys(mut keys: Self, PartContext { source, .. }: PartContext<'_>) -> Result<Self, Mistake> {
         let order = keys.order;
         for (index, value) in keys.value.iter().enumerate() {
             let name = value.name.get_ref();

@@ -183,7 +183,7 @@ impl KindRule for PatternRule {
     type Keys = PatternTable;
 
     /// Finds the groups, requests and values that the file names.
-    fn completed(keys: PatternTable, context: PartContext<'_>) -> Result<Self, Mistake> {
+    fn from_keys(keys: PatternTable, context: PartContext<'_>) -> Result<Self, Mistake> {
         let span = keys.message.span();
         let mut rule = Self {
             names: Vec::new(),
