@@ -15,7 +15,7 @@ use super::{
 };
 
 /// The SQL that upgrades each version to the next, beginning with version 1.
-const STEPS: &[&str] = &[
+const MIGRATIONS: &[&str] = &[
     include_str!("migrations/from_1.sql"),
     include_str!("migrations/from_2.sql"),
     include_str!("migrations/from_3.sql"),
@@ -25,7 +25,7 @@ const STEPS: &[&str] = &[
 ];
 
 /// The version of the database that this program writes; stored in SQLite's `user_version`.
-pub(crate) const SCHEMA_VERSION: i64 = 1 + STEPS.len() as i64;
+pub(crate) const SCHEMA_VERSION: i64 = 1 + MIGRATIONS.len() as i64;
 
 /// Migrates a database of an older version. The copy stands beside it and names that version.
 pub(super) fn migrate(connection: &mut Connection, path: &Path, from: i64) -> Result<PathBuf, StoreError> {
@@ -34,15 +34,15 @@ pub(super) fn migrate(connection: &mut Connection, path: &Path, from: i64) -> Re
     if !is_whole(&copy, from) {
         keep_copy(connection, path, &copy)?;
     }
-    for (version, step) in (1..).zip(STEPS).filter(|(version, _)| *version >= from) {
-        upgrade(connection, step, version + 1).map_err(|error| StoreError::of_own(error, connection, path))?;
+    for (version, migration) in (1..).zip(MIGRATIONS).filter(|(version, _)| *version >= from) {
+        upgrade(connection, migration, version + 1).map_err(|error| StoreError::of_own(error, connection, path))?;
     }
     Ok(copy)
 }
 
-fn upgrade(connection: &mut Connection, step: &str, to: i64) -> rusqlite::Result<()> {
+fn upgrade(connection: &mut Connection, migration: &str, to: i64) -> rusqlite::Result<()> {
     let transaction = connection.transaction()?;
-    transaction.execute_batch(step)?;
+    transaction.execute_batch(migration)?;
     transaction.pragma_update(None, "user_version", to)?;
     transaction.commit()
 }
@@ -92,12 +92,14 @@ mod tests {
 
     use crate::store::{migrate::SCHEMA_VERSION, open_to_write};
 
-    /// Columns of every table: name, type, whether it may be missing.
-    fn columns(connection: &Connection) -> Vec<(String, String, String, bool)> {
-        let sql = "SELECT t.name, c.name, c.type, c.\"notnull\" FROM sqlite_schema t JOIN pragma_table_info(t.name) c
+    /// Columns of every table: name, type, whether it may be missing, and what stands where it is not given.
+    fn columns(connection: &Connection) -> Vec<(String, String, String, bool, Option<String>)> {
+        let sql = "SELECT t.name, c.name, c.type, c.\"notnull\", c.dflt_value FROM sqlite_schema t JOIN pragma_table_info(t.name) c
                    WHERE t.type = 'table' ORDER BY t.name, c.name";
         let mut statement = connection.prepare(sql).unwrap();
-        let rows = statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?))).unwrap();
+        let rows = statement
+            .query_map([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?, row.get(4)?)))
+            .unwrap();
         rows.collect::<Result<_, _>>().unwrap()
     }
 
