@@ -197,7 +197,7 @@ mod tests {
         units::{Limit, Quantity},
     };
 
-    fn said(step: &str, low: Option<f64>, high: Option<f64>, value: Value, quantity: Quantity) -> String {
+    fn announced(step: &str, low: Option<f64>, high: Option<f64>, value: Value, quantity: Quantity) -> String {
         let limit = Limit { low, high, dimension: quantity.dimension() };
         let sample = Sample { value, quantity, u: Some(0.005), ..volts(0, 0.0) };
         let judgement = judge(&limit, &sample, DecisionRule::Guarded);
@@ -254,7 +254,7 @@ mod tests {
             ),
             ("tilt coil", None, Some(8.1), Value::Over, Quantity::Ohms, "Tilt coil, overload, out of limit."),
         ] {
-            assert_eq!(said(step, low, high, value, quantity), words);
+            assert_eq!(announced(step, low, high, value, quantity), words);
         }
     }
 

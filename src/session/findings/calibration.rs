@@ -153,7 +153,7 @@ mod tests {
     }
 
     /// The likeliest thing to say (none for no fault), its probability at a temperature, and whether it is so.
-    fn said(drawn: &Drawn, temperature: f64) -> (f64, bool) {
+    fn probability_and_truth(drawn: &Drawn, temperature: f64) -> (f64, bool) {
         let best = drawn.posterior.hypotheses[0].ln_weight;
         let weights: Vec<f64> =
             drawn.posterior.hypotheses.iter().map(|one| ((one.ln_weight - best) / temperature).exp()).collect();
@@ -184,7 +184,7 @@ mod tests {
 
     #[test]
     fn what_is_certain_is_so() {
-        let said: Vec<(f64, bool)> = (0..24).map(|seed| said(&draw(seed), TEMPERATURE)).collect();
+        let said: Vec<(f64, bool)> = (0..24).map(|seed| probability_and_truth(&draw(seed), TEMPERATURE)).collect();
         let certain: Vec<&(f64, bool)> = said.iter().filter(|(probability, _)| *probability >= 0.99).collect();
         let wrong = certain.iter().filter(|(_, is_so)| !is_so).count();
         assert!(certain.len() > 2 && wrong == 0, "{wrong} of {}", certain.len());
@@ -196,7 +196,7 @@ mod tests {
     fn the_temperature_is_the_best() {
         let drawn: Vec<Drawn> = (1000..1600).map(draw).collect();
         for (seed, drawn) in (1000..).zip(&drawn) {
-            let (probability, is_so) = said(drawn, TEMPERATURE);
+            let (probability, is_so) = probability_and_truth(drawn, TEMPERATURE);
             if probability >= 0.99 && !is_so {
                 let best = &drawn.posterior.hypotheses[0];
                 let edits: Vec<_> = best.edits.iter().map(|edit| edit.edit).collect();
@@ -205,13 +205,13 @@ mod tests {
         }
         let loss = |temperature: f64| -> f64 {
             let each = drawn.iter().map(|drawn| {
-                let (probability, is_so) = said(drawn, temperature);
+                let (probability, is_so) = probability_and_truth(drawn, temperature);
                 -if is_so { probability.ln() } else { (1.0 - probability).ln() }
             });
             each.sum::<f64>() / drawn.len() as f64
         };
         for temperature in [0.8, 0.9, 1.0, 1.1, 1.2, 1.35, 1.5, 1.75, 2.0] {
-            let said: Vec<(f64, bool)> = drawn.iter().map(|drawn| said(drawn, temperature)).collect();
+            let said: Vec<(f64, bool)> = drawn.iter().map(|drawn| probability_and_truth(drawn, temperature)).collect();
             let share = |low: f64, high: f64| {
                 let within: Vec<&(f64, bool)> = said.iter().filter(|(p, _)| (low..high).contains(p)).collect();
                 let so = within.iter().filter(|(_, is_so)| *is_so).count();

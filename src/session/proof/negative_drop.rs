@@ -61,7 +61,7 @@ mod tests {
     use super::*;
     use crate::session::{judge::tests::volts, proof::step_proof::tests::reading};
 
-    fn said(facts: &LeadFacts, values: [f64; 50]) -> (Vec<Response>, usize) {
+    fn announced(facts: &LeadFacts, values: [f64; 50]) -> (Vec<Response>, usize) {
         let mut drop = NegativeDrop::default();
         let all: Vec<Response> = (0..)
             .zip(values)
@@ -73,7 +73,7 @@ mod tests {
 
     #[test]
     fn a_swap_is_asked_for_and_what_stays_counts_by_its_size() {
-        let (said_lines, passed) = said(&LeadFacts::default(), [-0.341; 50]);
+        let (said_lines, passed) = announced(&LeadFacts::default(), [-0.341; 50]);
         assert!(
             matches!(&said_lines[..], [Response::Ask(ask)] if ask.text == "-0.34 V: swap the leads."),
             "{said_lines:?}"
@@ -81,9 +81,9 @@ mod tests {
         assert!(passed > 10);
         let mut facts = LeadFacts::default();
         facts.feed_captured(13.9);
-        let (said_lines, passed) = said(&facts, [-0.341; 50]);
+        let (said_lines, passed) = announced(&facts, [-0.341; 50]);
         assert!(matches!(&said_lines[..], [Response::Say(text)] if text.contains("alternator")), "{said_lines:?}");
         assert!(passed > 40);
-        assert_eq!(said(&LeadFacts::default(), [0.341; 50]).1, 50);
+        assert_eq!(announced(&LeadFacts::default(), [0.341; 50]).1, 50);
     }
 }

@@ -56,7 +56,7 @@ mod tests {
     use crate::{session::judge::tests::volts, units::Dimension};
 
     /// What is said of volts a tenth of a second apart.
-    fn said(values: impl IntoIterator<Item = f64>) -> Vec<String> {
+    fn announced(values: impl IntoIterator<Item = f64>) -> Vec<String> {
         let limit = Limit { low: Some(13.0), high: Some(14.2), dimension: Dimension::Volt };
         let mut warning = EarlyWarning::new(Limit { low: Some(13.1), high: Some(14.1), ..limit });
         let samples =
@@ -67,19 +67,19 @@ mod tests {
     #[test]
     fn it_is_said_once_while_the_limit_is_kept() {
         assert_eq!(
-            said([13.5, 13.1, 13.08, 13.05, 13.02]),
+            announced([13.5, 13.1, 13.08, 13.05, 13.02]),
             ["battery 13.08 V, below 13.1 V: look after it before 13 V"]
         );
-        assert_eq!(said([13.5, 14.15]), ["battery 14.15 V, above 14.1 V: look after it before 14.2 V"]);
+        assert_eq!(announced([13.5, 14.15]), ["battery 14.15 V, above 14.1 V: look after it before 14.2 V"]);
     }
 
     #[test]
     fn what_flutters_is_not_said_again_and_again() {
         let flutters = (0..200).map(|index| if index % 2 == 0 { 13.09 } else { 13.11 });
-        assert_eq!(said(flutters).len(), 1);
+        assert_eq!(announced(flutters).len(), 1);
         let well_again = [13.09].into_iter().chain([13.4; 60]).chain([13.05]);
         assert_eq!(
-            said(well_again),
+            announced(well_again),
             [
                 "battery 13.09 V, below 13.1 V: look after it before 13 V",
                 "battery 13.40 V, no longer near its limit",
@@ -90,6 +90,6 @@ mod tests {
 
     #[test]
     fn a_limit_that_breaks_at_once_is_left_to_the_excursion() {
-        assert_eq!(said([13.5, 12.4, 13.05]), [""; 0]);
+        assert_eq!(announced([13.5, 12.4, 13.05]), [""; 0]);
     }
 }

@@ -102,7 +102,7 @@ impl Drive {
         }
     }
 
-    pub(super) fn said(&self) -> Vec<String> {
+    pub(super) fn announced(&self) -> Vec<String> {
         let said = self.effects.iter().filter_map(|effect| match effect {
             Effect::Notice(Notice::Say(text)) => Some(text.clone()),
             _ => None,
@@ -166,7 +166,7 @@ fn a_broken_limit_is_kept_from_begin_to_end_and_said_twice() {
     assert_eq!((whole.number, whole.began, whole.ended), (1, Mono(1_000_000), Some(Mono(1_400_000))));
     assert_eq!((whole.worst, whole.worst_at), (Value::Number(0.2), Mono(1_200_000)));
     assert_eq!(whole.shown, ["feed 12.10 V", "tilt coil 0.90 A"]);
-    let said: Vec<String> = drive.said().into_iter().filter(|text| text.contains("limit")).collect();
+    let said: Vec<String> = drive.announced().into_iter().filter(|text| text.contains("limit")).collect();
     assert_eq!(
         said,
         [
@@ -186,7 +186,7 @@ fn a_limit_that_flutters_is_kept_each_time_and_said_seldom() {
     drive.run(21_000..30_000, |_| [12.6, 1.62, 0.9]);
     drive.command(30_000, Command::Step(StepMove::Next));
     assert_eq!(drive.excursions().iter().filter(|one| one.ended.is_some()).count(), 50);
-    let said: Vec<String> = drive.said().into_iter().filter(|text| text.contains("limit")).collect();
+    let said: Vec<String> = drive.announced().into_iter().filter(|text| text.contains("limit")).collect();
     assert!((4..12).contains(&said.len()), "{said:#?}");
     assert!(said.iter().any(|text| text.contains("more times, worst 1.15 A")), "{said:#?}");
     assert!(drive.judged().reason.ends_with("; 50 excursions, the longest 200 ms"), "{}", drive.judged().reason);
@@ -222,7 +222,11 @@ fn a_harness_that_is_moved_ticks_at_each_drop_out_and_is_judged_by_their_number(
     assert_eq!((drive.ticks(), drive.intermittents().len()), (4, 4));
     assert_eq!(drive.judged().verdict(), Some(Verdict::OutOfLimit));
     assert_eq!(drive.judged().reason, "4 drop-outs: lift coil (4) in 9.00 s");
-    assert!(drive.said().iter().any(|text| text.starts_with("lift coil dropped out for 10 ms")), "{:?}", drive.said());
+    assert!(
+        drive.announced().iter().any(|text| text.starts_with("lift coil dropped out for 10 ms")),
+        "{:?}",
+        drive.announced()
+    );
 
     let mut good = Drive::new(WIGGLE, None);
     good.run(0..9000, |_| [12.6, 1.62, 0.9]);
@@ -348,7 +352,7 @@ fn moves_that_are_repeated_are_matched_and_the_late_one_is_said() {
     let reason = &late.judgement.reason;
     assert!(reason.starts_with("lift coil fell from ") && reason.contains(" after feed going down"), "{reason}");
     assert!(reason.ends_with("at most 150 ms wanted"), "{reason}");
-    assert!(drive.said().contains(reason), "{:?}", drive.said());
+    assert!(drive.announced().contains(reason), "{:?}", drive.announced());
     let judged = drive.judged();
     assert_eq!(judged.verdict(), Some(Verdict::OutOfLimit));
     assert!(judged.reason.contains("; 3 of 4 in limit, median "), "{}", judged.reason);

@@ -225,7 +225,7 @@ mod tests {
     const BAND: Limit = Limit { low: Some(13.0), high: Some(14.2), dimension: Dimension::Volt };
 
     /// What is said over some seconds of a supply, ten samples a second, and when.
-    fn said(ahead_s: f64, seconds: u32, supply: impl Fn(f64) -> f64, seed: u64) -> Vec<(f64, String)> {
+    fn announced(ahead_s: f64, seconds: u32, supply: impl Fn(f64) -> f64, seed: u64) -> Vec<(f64, String)> {
         let (mut watch, mut noise, mut said) = (TrendWatch::new(ahead_s), Noise::of_seed(seed), Vec::new());
         for index in 0..10 * seconds {
             let t = f64::from(index) / 10.0;
@@ -240,14 +240,14 @@ mod tests {
     #[test]
     fn a_supply_that_gives_up_is_said_before_the_limit() {
         for seed in 1..=10 {
-            let found = said(120.0, 260, |t| 13.6 - 0.003 * t, seed);
+            let found = announced(120.0, 260, |t| 13.6 - 0.003 * t, seed);
             let (at, text) = &found[0];
             assert!((70.0..100.0).contains(at), "seed {seed}: {found:?}");
             assert!(text.starts_with("battery 13 V in ") && text.contains("at this rate ("), "{text}");
             // Once more as half the time is over, not every second.
             assert!(found.len() <= 8, "{found:?}");
         }
-        let found = said(600.0, 120, |t| 13.6 - 0.004 * t, 3);
+        let found = announced(600.0, 120, |t| 13.6 - 0.004 * t, 3);
         assert!(found[0].0 < 45.0, "{found:?}");
     }
 
@@ -268,17 +268,17 @@ mod tests {
     #[test]
     fn steady_noise_and_a_supply_that_settles_are_not_announced() {
         for seed in 1..=3 {
-            assert_eq!(said(600.0, 3600, |_| 13.1, seed), [], "seed {seed}");
-            assert_eq!(said(600.0, 900, |t| 13.3 + 0.8 * (-t / 120.0).exp(), seed), [], "settles, seed {seed}");
+            assert_eq!(announced(600.0, 3600, |_| 13.1, seed), [], "seed {seed}");
+            assert_eq!(announced(600.0, 900, |t| 13.3 + 0.8 * (-t / 120.0).exp(), seed), [], "settles, seed {seed}");
         }
         // A slow wave of some minutes inside the band, as a charger's control makes it.
-        let found = said(60.0, 3600, |t| 13.5 + 0.1 * (t / 80.0).sin(), 5);
+        let found = announced(60.0, 3600, |t| 13.5 + 0.1 * (t / 80.0).sin(), 5);
         assert_eq!(found, []);
     }
 
     #[test]
     fn what_has_turned_is_taken_back() {
-        let found = said(120.0, 400, |t| if t < 120.0 { 13.6 - 0.004 * t } else { 13.12 }, 2);
+        let found = announced(120.0, 400, |t| if t < 120.0 { 13.6 - 0.004 * t } else { 13.12 }, 2);
         assert!(found.last().unwrap().1 == "battery no longer heads for 13 V", "{found:?}");
     }
 }

@@ -3,21 +3,21 @@
 //!
 //! A cause does not know the others and is not weighed here: [`super::fit`] and [`super::search`] do that.
 
-mod coil;
-mod driver;
-mod open;
-mod series;
+mod coil_tolerance;
+mod driver_drop;
+mod open_circuit;
+mod series_resistance;
 mod shared_feed;
 mod shared_ground;
 mod short_to_feed;
 mod short_to_ground;
-mod supply;
 mod swapped_coils;
+mod weak_supply;
 
-mod clamp_zero;
+mod clamp_not_zeroed;
 mod dead_clamp;
 mod engine_started;
-mod leads;
+mod leads_not_nulled;
 mod reversed_clamp;
 mod slipped_lead;
 mod swapped_steps;
@@ -53,22 +53,22 @@ pub(super) trait Cause: Sync {
 
 /// Every cause; the order has no meaning.
 const CAUSES: &[&dyn Cause] = &[
-    &open::OpenCircuit,
-    &coil::CoilOutOfTolerance,
-    &series::SeriesResistance,
-    &driver::DriverDrop,
+    &open_circuit::OpenCircuit,
+    &coil_tolerance::CoilOutOfTolerance,
+    &series_resistance::SeriesResistance,
+    &driver_drop::DriverDrop,
     &shared_ground::SharedGround,
     &shared_feed::SharedFeed,
     &short_to_feed::ShortToFeed,
     &short_to_ground::ShortToGround,
     &swapped_coils::SwappedCoils,
-    &supply::WeakSupply,
+    &weak_supply::WeakSupply,
     &swapped_steps::SwappedSteps,
     &slipped_lead::SlippedLead,
     &reversed_clamp::ReversedClamp,
     &dead_clamp::DeadClamp,
-    &clamp_zero::ClampNotZeroed,
-    &leads::LeadsNotNulled,
+    &clamp_not_zeroed::ClampNotZeroed,
+    &leads_not_nulled::LeadsNotNulled,
     &weak_meter::WeakMeter,
     &engine_started::EngineStarted,
     &warm_coil::WarmCoil,
