@@ -59,6 +59,7 @@ impl BeginArgs {
             }
         };
         let (caution, procedure) = procedure.unzip();
+        let is_free_running = procedure.is_none() && self.continues.is_none();
         let request = Request::Begin(Box::new(BeginRequest {
             visit: self.visit.visit()?,
             procedure,
@@ -78,7 +79,14 @@ impl BeginArgs {
             for warning in &answer.warnings {
                 writeln!(out, "warning: {warning}")?;
             }
-            answer.step.as_ref().map_or(Ok(()), |step| print_step(out, step))
+            match &answer.step {
+                Some(step) => print_step(out, step),
+                None if is_free_running => writeln!(
+                    out,
+                    "without a procedure: each `bayline mark` begins a step; `bayline begin --procedure FILE` works through one"
+                ),
+                None => Ok(()),
+            }
         })
     }
 }

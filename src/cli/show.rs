@@ -97,6 +97,9 @@ pub(super) fn print(out: &mut dyn Write, connection: &Connection, session: &Sess
         let text = format!("{words}{}", stored.undone());
         writeln!(out, "corrected after {after}: {} (correction {number})", harmless(&text))?;
     }
+    for zero in read::zeros(connection, session.id)?.iter().filter(|zero| zero.is_of_before()) {
+        writeln!(out, "{}", harmless(&zero.sentence()))?;
+    }
     for photo in read::photos(connection, session.id)? {
         let after = show_seconds(photo.at_us as f64 / 1e6);
         writeln!(out, "photo {} after {after}: {} (photos/{}.jpg)", photo.id, harmless(&photo.text), photo.hash)?;

@@ -25,8 +25,8 @@ use crate::{
     photo::PhotoFolder,
     procedure::Procedure,
     session::{CorrectedField, Correction, EventKind, findings::FindingRecord},
-    store::read::{self, CaptureRow, ChannelRow, SessionRow, StepRow, last_attempts},
-    units::{Quantity, show, show_seconds, show_with},
+    store::read::{self, CaptureRow, ChannelRow, SessionRow, StepRow, ZeroRow, last_attempts},
+    units::{Quantity, show, show_seconds},
 };
 
 /// Fewer samples are no plot.
@@ -295,12 +295,7 @@ impl From<ChannelRow> for SheetMeter {
 }
 
 fn zeros(connection: &Connection, session: &SessionRow) -> Result<Vec<String>, ReportError> {
-    let rows = read::zeros(connection, session.id)?.into_iter().map(|row| {
-        let value = show_with(row.value, 2.0 * row.u, row.quantity);
-        let after = show_seconds(row.at_us as f64 / 1e6);
-        format!("{} zeroed after {after}: {value} is subtracted", row.channel.as_deref().unwrap_or("a clamp"))
-    });
-    Ok(rows.collect())
+    Ok(read::zeros(connection, session.id)?.iter().map(ZeroRow::sentence).collect())
 }
 
 /// What was put right; on a full sheet also what was undone again, and what was told later of the visit, which stands above.

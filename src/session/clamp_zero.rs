@@ -140,19 +140,25 @@ impl ClampZeros {
         zero.recent.settled(COARSE_OHM)
     }
 
-    /// The channel's present value becomes its zero; none while it is not steady.
-    pub(super) fn take(&mut self, channel: usize) -> Option<Zeroed> {
-        let zero = self.by_channel.get_mut(channel)?.as_mut().filter(|zero| zero.quantity != Quantity::Ohms)?;
+    /// What would be the channel's zero now; none while it is not steady.
+    pub(super) fn at_rest(&self, channel: usize) -> Option<Zeroed> {
+        let zero = self.by_channel.get(channel)?.as_ref().filter(|zero| zero.quantity != Quantity::Ohms)?;
         let settled: Settled = zero.recent.settled(COARSE_A)?;
-        zero.before = (zero.offset, zero.u, zero.in_session);
         let drift = zero.offset.map(|offset| settled.value - offset);
         // Between two zeros the true offset was anywhere between them: a rectangular distribution,
         // u = half-width / √3 (JCGM 100:2008, 4.3.7), here with all of the drift as the half-width.
         let from_drift = drift.map_or(0.0, |drift| drift.abs() / 3f64.sqrt());
-        zero.u = settled.repeatability().hypot(from_drift);
-        zero.offset = Some(settled.value);
-        zero.in_session = true;
-        Some(Zeroed { offset: settled.value, drift, u: zero.u, quantity: zero.quantity })
+        let u = settled.repeatability().hypot(from_drift);
+        Some(Zeroed { offset: settled.value, drift, u, quantity: zero.quantity })
+    }
+
+    /// The channel's present value becomes its zero; none while it is not steady.
+    pub(super) fn take(&mut self, channel: usize) -> Option<Zeroed> {
+        let zeroed = self.at_rest(channel)?;
+        let zero = self.by_channel.get_mut(channel)?.as_mut()?;
+        zero.before = (zero.offset, zero.u, zero.in_session);
+        (zero.offset, zero.u, zero.in_session) = (Some(zeroed.offset), zeroed.u, true);
+        Some(zeroed)
     }
 
     /// The zero before the last one is in use again; none where the channel has none. Where it was the first, nothing is

@@ -10,7 +10,7 @@ use crate::{
     clock::Wall,
     procedure::{MachineHeat, Procedure, YesNo},
     text_length::{TooLong, check_name, check_text},
-    units::{Limit, Quantity},
+    units::{Limit, Quantity, show_seconds},
 };
 
 /// An operator command.
@@ -178,12 +178,13 @@ pub enum StepMove {
 impl StepMove {
     /// `next`, `back`, `again`, `skip`, or a step's name or place.
     pub fn parse(text: &str) -> Self {
-        match text.trim() {
+        let name = text.trim();
+        match name.to_ascii_lowercase().as_str() {
             "next" => Self::Next,
             "back" => Self::Back,
             "again" => Self::Again,
             "skip" => Self::Skip,
-            name => Self::Named(name.to_owned()),
+            _ => Self::Named(name.to_owned()),
         }
     }
 }
@@ -310,6 +311,27 @@ pub enum Refusal {
         /// The channel.
         channel: String,
     },
+    /// Only clamps and leads have a zero.
+    #[error(
+        "\"{channel}\" is in {unit}, and nothing is taken off there: only a clamp is zeroed, and an ohm meter whose leads touch each other"
+    )]
+    NoZero {
+        /// The channel.
+        channel: String,
+        /// Its unit.
+        unit: &'static str,
+    },
+    /// So much is seldom the offset of a clamp: a current may flow through it.
+    #[error(
+        "\"{channel}\" shows {shown}, much for a clamp without current: take it off the wire and zero it there; if it shows that at rest \
+         all the same, zero it once more within a minute"
+    )]
+    LargeZero {
+        /// The channel.
+        channel: String,
+        /// What it shows.
+        shown: String,
+    },
     /// Leads that touch each other have next to no resistance.
     #[error(
         "\"{channel}\" shows {shown}, more than leads that touch each other: hold their tips together for a second and try again"
@@ -329,6 +351,23 @@ pub enum Refusal {
     /// The step asks a question.
     #[error("this step asks a question; answer with `bayline take yes` or `bayline take no`")]
     Question,
+    /// What the meter sends is not understood.
+    #[error(
+        "there is no reading to take: meter \"{meter}\" sends bytes, but no reading by its protocol; stop bayline, and let `bayline identify` name \
+         what it sends"
+    )]
+    Unintelligible {
+        /// Its name.
+        meter: String,
+    },
+    /// The meter sends nothing, or no reading any more.
+    #[error("there is no reading to take: meter \"{meter}\" has sent none for {}; is it on, and does it send?", show_seconds(*for_s))]
+    MeterSilent {
+        /// Its name.
+        meter: String,
+        /// For how long, s.
+        for_s: f64,
+    },
     /// The meter that should give the reading is missing.
     #[error("there is no reading to take: meter \"{meter}\" is not there: {why}")]
     MeterMissing {

@@ -42,6 +42,8 @@ pub struct Core {
     ending: Option<EndingSession>,
     /// How the last session ended, until that is answered.
     ended: Option<CommandReply>,
+    /// The clamp whose large zero was asked about, and when.
+    doubted_zero: Option<(ChannelId, Mono)>,
     /// What `undo` would undo.
     last_act: Option<OperatorAct>,
     /// Events of the active step; empty between calls, kept to reuse its memory.
@@ -150,6 +152,11 @@ impl Core {
         for (index, channel) in self.channels.iter().enumerate() {
             if let (Ok(id), Some(channel)) = (u16::try_from(index), channel) {
                 effects.push(Effect::Record(Record::Channel(ChannelId(id), Box::new(channel.clone()))));
+            }
+        }
+        for (index, zeroed) in self.zeros.in_use() {
+            if let Ok(id) = u16::try_from(index) {
+                effects.push(Effect::Record(Record::Zeroed(at, ChannelId(id), zeroed)));
             }
         }
         self.zeros.mark_stale();

@@ -117,6 +117,11 @@ impl MeterState {
         self.counts.bytes > 0 && self.counts.decoded == 0
     }
 
+    /// For how long no reading has come although its port is open, µs.
+    pub(super) fn silence(&self, now: Mono) -> Option<i64> {
+        self.last_reading.or(self.since).filter(|_| self.open).map(|since| now.since(since))
+    }
+
     /// A reading came. Returns how long the meter had been silent, where that was reported, µs.
     pub(super) fn reading_received(&mut self, at: Mono) -> Option<i64> {
         let pause = self.last_reading.or(self.since).map_or(0, |before| at.since(before));

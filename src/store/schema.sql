@@ -260,7 +260,7 @@ CREATE TABLE anchor (
 CREATE TABLE zero (
     id              INTEGER PRIMARY KEY,  -- number on this database
     session         INTEGER NOT NULL REFERENCES session (id), -- session.id
-    at_us           INTEGER NOT NULL,     -- when
+    at_us           INTEGER NOT NULL,     -- when; 0 for one of before, in use as the session began
     channel         TEXT,                 -- channel.name
     quantity        TEXT NOT NULL,        -- what was measured
     unit            TEXT NOT NULL,        -- unit of value, drift and u

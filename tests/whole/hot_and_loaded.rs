@@ -116,6 +116,38 @@ fn a_clamp_is_zeroed_and_its_drift_is_doubted() {
     assert_eq!(zeros.last().unwrap(), "A DC | 0.06 | 0.03");
 }
 
+/// Seen: with a coil's current through the clamp its zero was taken without a word, went on into the next session, and stood
+/// neither in its ledger nor on its sheet.
+#[test]
+fn a_zero_as_large_as_a_load_is_asked_about_and_told_in_later_sessions() {
+    let bay = Bay::with_bench(LOADED);
+    let _board = Display::of(bay.meter("board"), "ground=0.004V clamp=165mV");
+    let mut daemon = bay.start();
+    daemon.until("1.65 A", |status| shows(status, "supply clamp", 1.65));
+    let zero = || bay.bayline(["zero", "supply clamp"]);
+    let refused = crate::harness::until("the clamp to be still", || {
+        let output = zero();
+        if output.stderr.contains("nothing steady") { Err(output) } else { Ok(output) }
+    });
+    let refused = refused.failed(1);
+    assert!(refused.contains("\"supply clamp\" shows 1.650 A, much for a clamp without current"), "{refused}");
+    assert!(bay.kept().rows("SELECT value FROM zero").is_empty());
+    // Who means it says so again. Volts have no zero, and the sentence says that.
+    assert!(zero().done().contains("1.65"), "taken");
+    assert!(bay.bayline(["zero", "ground"]).failed(1).contains("is in V, and nothing is taken off there"));
+    let begun = bay.bayline(["begin"]).done();
+    assert!(begun.contains("without a procedure: each `bayline mark` begins a step"), "{begun}");
+    daemon.ask(serde_json::json!({"do": "end"}));
+    daemon.stop();
+    let before = "supply clamp was zeroed before this session: 1.650 A is subtracted";
+    assert!(!bay.bayline(["show", "1"]).done().contains("before this session"));
+    let shown = bay.bayline(["show", "2"]).done();
+    assert!(shown.contains(before), "{shown}");
+    let sheet = bay.bayline(["report", "2"]).done();
+    assert!(sheet.contains(before), "{sheet}");
+    bay.bayline(["judge", "2", "--check"]).done();
+}
+
 fn shows(status: &serde_json::Value, channel: &str, value: f64) -> bool {
     let mut readings = status["readings"].as_array().unwrap().iter();
     readings.any(|reading| {

@@ -186,3 +186,46 @@ fn a_step_is_named_by_its_place_too_and_in_any_capitals() {
     }
     daemon.stop();
 }
+
+const FEED_AND_GROUND: &str = r#"
+title = "Feed and ground"
+[[step]]
+name = "feed"
+channel = "probe"
+quantity = "V DC"
+at_least = "11.8 V"
+[[step]]
+name = "ground"
+channel = "probe"
+quantity = "V DC"
+at_most = "100 mV"
+"#;
+
+/// Seen: NEXT was taken for a name, the verdict of the step before stood beside the next one, a meter was blamed for a step that was
+/// left at once, and one that sends what its protocol does not know was called late.
+#[test]
+fn what_the_operator_is_told_is_so() {
+    let bay = Bay::with_bench(HANDHELD);
+    let procedure = bay.write("feed.toml", FEED_AND_GROUND);
+    let handheld = bay.meter("handheld");
+    let mut daemon = bay.start_with(&["--procedure", text(&procedure)]);
+    daemon.until_open(["handheld"]);
+    handheld.line("?!~");
+    let refused = crate::harness::until("bytes to be counted", || {
+        let output = bay.bayline(["take"]);
+        if output.stderr.contains("sends bytes") { Ok(output.stderr) } else { Err(output) }
+    });
+    assert!(refused.contains("meter \"handheld\" sends bytes, but no reading by its protocol"), "{refused}");
+    bay.bayline(["step", "NEXT"]).done();
+    let left = bay.kept().rows("SELECT reason FROM step WHERE number = 1");
+    assert!(left[0].starts_with("the step was left after ") && left[0].ends_with("before a reading came"), "{left:?}");
+    bay.bayline(["step", " Back "]).done();
+    handheld.line("12.41 V");
+    daemon.until("a verdict", |status| status["readings"][0]["verdict"] == "in limit");
+    daemon.take();
+    daemon.step("next");
+    assert!(daemon.status()["readings"][0]["verdict"].is_null(), "{}", daemon.status());
+    bay.bayline(["mark", "harness moved"]).done();
+    daemon.stop();
+    assert_eq!(bay.kept().rows("SELECT subject FROM event WHERE kind = 'mark'"), ["command"]);
+}

@@ -4,7 +4,7 @@ use super::{EventLoop, FRESH, publish};
 use crate::{
     clock::{Mono, micros},
     server::{AskMessage, ChannelLine, ClockLine, MeterLine, News, SessionLine, StatusReport, StepMessage},
-    session::{LatestSample, findings::FindingRecord},
+    session::{LatestSample, Verdict, findings::FindingRecord},
     units::Limit,
 };
 
@@ -14,7 +14,9 @@ impl EventLoop {
         let at = self.clock.mono();
         let fresh = self.core.latest().filter(|(_, latest)| at.since(latest.sample.at) <= micros(FRESH));
         let readings: Vec<ChannelLine> = fresh
-            .map(|(channel, latest)| reading_line(&channel.name, latest, self.limit_on(&channel.name), at))
+            .map(|(channel, latest)| {
+                reading_line(&channel.name, latest, self.core.verdict_now(latest), self.limit_on(&channel.name), at)
+            })
             .collect();
         let elapsed_s = self.core.session().map(|(_, began, _)| at.since(began) as f64 / 1e6);
         publish(&self.outputs.news, News::Readings { elapsed_s, readings });
@@ -66,7 +68,10 @@ impl EventLoop {
             readings: self
                 .core
                 .latest()
-                .map(|(channel, latest)| reading_line(&channel.name, latest, self.limit_on(&channel.name), at))
+                .map(|(channel, latest)| {
+                    let (verdict, limit) = (self.core.verdict_now(latest), self.limit_on(&channel.name));
+                    reading_line(&channel.name, latest, verdict, limit, at)
+                })
                 .collect(),
             meters: meters.collect(),
             alarms: self.core.alarms().map(str::to_owned).collect(),
@@ -81,7 +86,13 @@ impl EventLoop {
     }
 }
 
-fn reading_line(channel: &str, latest: &LatestSample, limit: Option<Limit>, at: Mono) -> ChannelLine {
+fn reading_line(
+    channel: &str,
+    latest: &LatestSample,
+    verdict: Option<Verdict>,
+    limit: Option<Limit>,
+    at: Mono,
+) -> ChannelLine {
     let sample = &latest.sample;
     ChannelLine {
         channel: channel.to_owned(),
@@ -93,7 +104,7 @@ fn reading_line(channel: &str, latest: &LatestSample, limit: Option<Limit>, at: 
         u: sample.u,
         least: latest.unread.map(|(least, _)| least),
         greatest: latest.unread.map(|(_, greatest)| greatest),
-        verdict: latest.verdict,
+        verdict,
         age_s: at.since(sample.at) as f64 / 1e6,
     }
 }

@@ -20,7 +20,7 @@ use crate::{
         undo::OperatorAct,
     },
     text_length::{check_name, check_text},
-    units::{Quantity, show},
+    units::{Dimension, Quantity, show},
 };
 
 /// Leads and their contacts have at most so much resistance, ohm: common practice, no source.
@@ -29,6 +29,13 @@ const MOST_LEADS_OHM: f64 = 2.0;
 fn leads_input(id: ChannelId, ohms: Option<Uncertain>) -> CoreInput {
     CoreInput::Leads(id.0, ohms.map(|ohms| (ohms.value, ohms.u)))
 }
+
+/// A zero further than this from the one before, or from none, is asked about, A: clamps for the currents of valve coils are off by
+/// some tens of milliamperes at rest, a coil that is driven draws more than this (common practice, no source).
+const LARGE_ZERO_A: f64 = 0.5;
+
+/// Within this time the same command takes the zero all the same, µs.
+const DOUBTED_ZERO_US: i64 = 60_000_000;
 
 impl Core {
     /// Carries out an operator command. A refused one changes nothing.
@@ -178,12 +185,29 @@ impl Core {
         if latest.is_some_and(|latest| latest.sample.quantity == Quantity::Ohms) {
             return self.null_leads(at, id, effects);
         }
-        let zeroed =
-            self.zeros.take(usize::from(id.0)).ok_or_else(|| Refusal::NotStill { channel: channel.to_owned() })?;
+        if let Some(quantity) = latest.map(|latest| latest.sample.quantity)
+            && quantity.dimension() != Dimension::Ampere
+        {
+            return Err(Refusal::NoZero { channel: self.channel_name(Some(id)), unit: quantity.unit() });
+        }
+        let not_still = || Refusal::NotStill { channel: channel.to_owned() };
+        let shown = self.zeros.at_rest(usize::from(id.0)).ok_or_else(not_still)?;
+        self.refuse_large_zero(at, id, shown)?;
+        let zeroed = self.zeros.take(usize::from(id.0)).ok_or_else(not_still)?;
         self.keep_input(at, || CoreInput::Zero(id.0, zeroed), effects);
         self.zeroed(at, id, zeroed, effects);
         self.last_act = Some(OperatorAct::Zeroed(id));
         Ok(CommandReply::Zeroed(zeroed))
+    }
+
+    /// Asks once before it takes what a load through the clamp would show as well.
+    fn refuse_large_zero(&mut self, at: Mono, id: ChannelId, shown: Zeroed) -> Result<(), Refusal> {
+        let was_told = self.doubted_zero.take().is_some_and(|(of, told)| of == id && at.since(told) <= DOUBTED_ZERO_US);
+        if was_told || shown.drift.unwrap_or(shown.offset).abs() <= LARGE_ZERO_A {
+            return Ok(());
+        }
+        self.doubted_zero = Some((id, at));
+        Err(Refusal::LargeZero { channel: self.channel_name(Some(id)), shown: show(shown.offset, shown.quantity) })
     }
 
     /// Keeps a photo; one that came before is kept once.
@@ -296,7 +320,7 @@ impl Core {
             None => self.plain_captures(at, wanted),
         };
         if captures.is_empty() {
-            return Err(self.why_nothing_to_take(wanted));
+            return Err(self.why_nothing_to_take(at, wanted));
         }
         // What is taken stands in the ledger, so it needs a step.
         if self.step_view().is_none() {
@@ -315,19 +339,29 @@ impl Core {
     }
 
     /// Why there is no present reading: the meter may be missing.
-    fn why_nothing_to_take(&self, wanted: Option<ChannelId>) -> Refusal {
+    fn why_nothing_to_take(&self, at: Mono, wanted: Option<ChannelId>) -> Refusal {
         let of_step = || self.session.as_ref()?.step.as_ref()?.judge.criteria.channel;
         let channel = wanted.or_else(of_step).and_then(|id| self.channels.get(usize::from(id.0))?.as_ref());
-        let absent = |meter: &&MeterState| meter.is_missing();
-        let meter = match channel {
-            Some(channel) => self.meters.get(usize::from(channel.meter.0)).filter(absent),
+        let of = |meter: &MeterState| self.why_no_reading(at, meter);
+        let why = match channel {
+            Some(channel) => self.meters.get(usize::from(channel.meter.0)).and_then(of),
             // Only where none can be read.
-            None => self.meters.first().filter(|_| self.meters.iter().all(|meter| absent(&meter))),
+            None => self.meters.iter().map(of).collect::<Option<Vec<_>>>().and_then(|all| all.into_iter().next()),
         };
-        meter.map_or(Refusal::NothingToTake, |meter| Refusal::MeterMissing {
-            meter: meter.name.clone(),
-            why: meter.why.clone(),
-        })
+        why.unwrap_or(Refusal::NothingToTake)
+    }
+
+    /// Why a meter gives no reading; none where it does, or was opened just now.
+    fn why_no_reading(&self, at: Mono, meter: &MeterState) -> Option<Refusal> {
+        let name = meter.name.clone();
+        if meter.is_missing() {
+            return Some(Refusal::MeterMissing { meter: name, why: meter.why.clone() });
+        }
+        if meter.is_unintelligible() {
+            return Some(Refusal::Unintelligible { meter: name });
+        }
+        let silence = meter.silence(at).filter(|silence| *silence > FRESH_US)?;
+        Some(Refusal::MeterSilent { meter: name, for_s: silence as f64 / 1e6 })
     }
 
     /// Records captures and notifies watching clients.

@@ -6,7 +6,7 @@ use super::{Core, LatestSample};
 use crate::{
     channel::Channel,
     clock::Mono,
-    session::{Begin, StepView, findings::Finding, meters::MeterState, proof::Ask},
+    session::{Begin, StepView, Verdict, findings::Finding, meters::MeterState, proof::Ask},
 };
 
 impl Core {
@@ -16,6 +16,12 @@ impl Core {
             .iter()
             .zip(&self.latest)
             .filter_map(|(channel, latest)| Some((channel.as_ref()?, latest.as_ref()?)))
+    }
+
+    /// The verdict of a sample by the step that is on; none where it came before that step.
+    pub fn verdict_now(&self, latest: &LatestSample) -> Option<Verdict> {
+        let step = self.session.as_ref()?.step.as_ref()?;
+        latest.verdict.filter(|_| latest.sample.at >= step.judge.began())
     }
 
     /// All channels known so far.

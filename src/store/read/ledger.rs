@@ -15,7 +15,7 @@ use crate::{
     protocol::Value,
     session::{CaptureFlag, CaptureMethod, EventKind, RangeEnd, Verdict, findings::FindingRecord},
     store::{StoreError, record::records, stored_value::read_range_end},
-    units::{Limit, Quantity, ValueFormat},
+    units::{Limit, Quantity, ValueFormat, show_seconds, show_with},
 };
 
 /// One row of the table `step` with the capture it was judged on.
@@ -243,7 +243,7 @@ pub(crate) struct EventRow {
 /// One row of the table `zero`.
 #[derive(Debug, Clone, PartialEq, Deserialize)]
 pub(crate) struct ZeroRow {
-    /// Since the session began, µs.
+    /// Since the session began, µs; 0 for one that was in use already.
     pub at_us: i64,
     /// channel.name
     pub channel: Option<String>,
@@ -253,6 +253,23 @@ pub(crate) struct ZeroRow {
     pub value: f64,
     /// Its standard uncertainty.
     pub u: f64,
+}
+
+impl ZeroRow {
+    /// Whether it was in use as the session began.
+    pub(crate) fn is_of_before(&self) -> bool {
+        self.at_us == 0
+    }
+
+    /// In one sentence.
+    pub(crate) fn sentence(&self) -> String {
+        let value = show_with(self.value, 2.0 * self.u, self.quantity);
+        let channel = self.channel.as_deref().unwrap_or("a clamp");
+        if self.is_of_before() {
+            return format!("{channel} was zeroed before this session: {value} is subtracted");
+        }
+        format!("{channel} zeroed after {}: {value} is subtracted", show_seconds(self.at_us as f64 / 1e6))
+    }
 }
 
 /// Whether a row belongs to the session ?1 and its judgement ?2, or to the one in force where that is NULL.

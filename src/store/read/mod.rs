@@ -28,7 +28,8 @@ pub(crate) use corrections::{StoredCorrection, corrections, events, first_events
 pub(crate) use inputs::{StoredInput, inputs};
 pub(crate) use judgements::{JudgementRow, by_judgement, judgement};
 pub(crate) use ledger::{
-    CaptureRow, EventRow, FigureRow, JudgementOf, StepRow, captures, figures, findings, last_attempts, steps, zeros,
+    CaptureRow, EventRow, FigureRow, JudgementOf, StepRow, ZeroRow, captures, figures, findings, last_attempts, steps,
+    zeros,
 };
 pub(crate) use moment::{interval_near, shown_at};
 pub(crate) use photos::{PhotoRow, photos};

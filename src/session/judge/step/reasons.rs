@@ -15,6 +15,12 @@ impl StepJudge {
         let Some(last) = self.last else {
             return match self.criteria.channel {
                 None => "no meter on the bench has this step's channel".to_owned(),
+                Some(_) if now.since(self.began) < FRESH_US => {
+                    format!(
+                        "the step was left after {}, before a reading came",
+                        show_seconds(now.since(self.began) as f64 / 1e6)
+                    )
+                }
                 Some(_) => "the meter sent nothing".to_owned(),
             };
         };

@@ -208,6 +208,8 @@ fn a_step_without_a_reading_says_so() {
     let judge = step("quantity = \"V DC\"\nat_least = \"11.5 V\"");
     let capture = judge.close(Mono(600_000), &[]).unwrap();
     assert_eq!(capture.judgement.verdict(), Some(Verdict::NoReading));
+    assert_eq!(capture.judgement.reason, "the step was left after 0.6 s, before a reading came");
+    let capture = judge.close(Mono(3_000_000), &[]).unwrap();
     assert_eq!(capture.judgement.reason, "the meter sent nothing");
     let mut old = step("quantity = \"V DC\"\nat_least = \"11.5 V\"");
     feed(&mut old, 0, [12.6; 3]);
