@@ -31,9 +31,9 @@ pub(super) fn plots_around(
         let Some(channel) = channels.iter().find(is_own) else { continue };
         let stretch = TimeStretch::around(row.began_us, ended_us(row), MARGIN_US);
         let limit = Limit { low: row.limit_low, high: row.limit_high, dimension: row.quantity.dimension() };
-        let name = steps.iter().find(|step| step.number == row.step).map_or("", |step| &step.name);
+        let name = steps.iter().find(|step| step.number == row.step).map_or_else(String::new, StepRow::title);
         let lasted_us = stretch.to_us.saturating_sub(stretch.from_us);
-        let mut plot = StepPlot::new(name, &row.channel, row.quantity, Some(limit), stretch.from_us, lasted_us);
+        let mut plot = StepPlot::new(&name, &row.channel, row.quantity, Some(limit), stretch.from_us, lasted_us);
         let all = (session.first_row, session.last_row);
         read::for_each_point(connection, session, channel.id, all, plot.stretch(), |at_us, value| {
             if stretch.holds(at_us) {

@@ -249,7 +249,7 @@ fn plots(
         let own: Vec<&ChannelRow> = own.collect();
         let Some(first) = own.first() else { continue };
         let lasted = step.ended_us.unwrap_or(newest_us).saturating_sub(step.began_us);
-        let plot = StepPlot::new(&step.name, name, first.quantity, limit_of(step), step.began_us, lasted);
+        let plot = StepPlot::new(&step.title(), name, first.quantity, limit_of(step), step.began_us, lasted);
         plots.push((step.number, vec![first.id], plot));
     }
     let rows: Vec<(i64, i64)> =
