@@ -139,7 +139,7 @@ impl ControlServer {
                     Ok(vec![access.make(&name, permission)?])
                 }),
                 Ok(Request::Revoke { link }) => self.links(|access| Ok(vec![access.revoke(link)?])),
-                Ok(request) => self.ask(request.made_by("command")).await,
+                Ok(request) => self.ask(request).await,
                 Err(error) => Answer::refused(format!("the request can't be read: {}", json_mistake(&error))),
             };
             lines.send(&answer).await?;

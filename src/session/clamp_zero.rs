@@ -16,6 +16,10 @@ const COARSE_A: f64 = 0.05;
 /// The same of leads, ohm.
 const COARSE_OHM: f64 = 0.05;
 
+/// A clamp for the currents of valve coils is off by some tens of milliamperes at rest, and drifts by less; a coil that is driven draws
+/// more than this (common practice, no source), A.
+const LARGE_A: f64 = 0.5;
+
 /// Whether a sample still has the clamp's offset in it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum SampleZero {
@@ -55,6 +59,16 @@ pub struct Zeroed {
 }
 
 impl Zeroed {
+    /// Whether a load through the clamp would show the same: it is far from none, and from the zero before.
+    pub(super) fn may_be_a_load(&self) -> bool {
+        self.offset.abs() > LARGE_A && self.is_far()
+    }
+
+    /// Whether it is further from the zero before than a clamp drifts, or from none where it is the first.
+    fn is_far(&self) -> bool {
+        self.drift.unwrap_or(self.offset).abs() > LARGE_A
+    }
+
     /// The offset, with no more digits than its uncertainty leaves.
     pub(crate) fn shown(&self) -> String {
         self.shown_to(self.offset)
@@ -145,11 +159,14 @@ impl ClampZeros {
         let zero = self.by_channel.get(channel)?.as_ref().filter(|zero| zero.quantity != Quantity::Ohms)?;
         let settled: Settled = zero.recent.settled(COARSE_A)?;
         let drift = zero.offset.map(|offset| settled.value - offset);
+        let mut zeroed = Zeroed { offset: settled.value, drift, u: settled.repeatability(), quantity: zero.quantity };
         // Between two zeros the true offset was anywhere between them: a rectangular distribution,
-        // u = half-width / √3 (JCGM 100:2008, 4.3.7), here with all of the drift as the half-width.
-        let from_drift = drift.map_or(0.0, |drift| drift.abs() / 3f64.sqrt());
-        let u = settled.repeatability().hypot(from_drift);
-        Some(Zeroed { offset: settled.value, drift, u, quantity: zero.quantity })
+        // u = half-width / √3 (JCGM 100:2008, 4.3.7), here with all of the drift as the half-width. A zero before that was a load
+        // is no drift.
+        if let Some(drift) = drift.filter(|_| !zeroed.is_far()) {
+            zeroed.u = zeroed.u.hypot(drift.abs() / 3f64.sqrt());
+        }
+        Some(zeroed)
     }
 
     /// The channel's present value becomes its zero; none while it is not steady.

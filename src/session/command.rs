@@ -294,6 +294,12 @@ pub enum Refusal {
          but not the begin or end of a session: `bayline begin --continues last` continues one that was ended"
     )]
     NothingToUndo,
+    /// The last act is undone, and the one before it stays.
+    #[error(
+        "the last act is undone already, and only the last one can be: `bayline step` goes to the step to do again, and once the session has \
+         ended `bayline correct` puts right what was filed wrongly"
+    )]
+    UndoneAlready,
     /// No meter has such a channel.
     #[error("no channel is named \"{name}\"; there are: {}", channels.join(", "))]
     UnknownChannel {

@@ -42,8 +42,10 @@ pub struct Core {
     ending: Option<EndingSession>,
     /// How the last session ended, until that is answered.
     ended: Option<CommandReply>,
-    /// The clamp whose large zero was asked about, and when.
-    doubted_zero: Option<(ChannelId, Mono)>,
+    /// The zero that was asked about.
+    doubted_zero: Option<commands::DoubtedZero>,
+    /// Whether an act of the session was undone.
+    was_undone: bool,
     /// What `undo` would undo.
     last_act: Option<OperatorAct>,
     /// Events of the active step; empty between calls, kept to reuse its memory.
@@ -159,6 +161,7 @@ impl Core {
                 effects.push(Effect::Record(Record::Zeroed(at, ChannelId(id), zeroed)));
             }
         }
+        self.was_undone = false;
         self.zeros.mark_stale();
         self.derived.restart();
         self.keep_bench(at, &begin, effects);

@@ -54,6 +54,8 @@ pub struct MeterState {
     counts: FrameCounts,
     /// The same, when the session began.
     counts_at_begin: FrameCounts,
+    /// Bytes that had come as the last frame was decoded.
+    bytes_decoded: u64,
 }
 
 impl MeterState {
@@ -72,11 +74,15 @@ impl MeterState {
             expected: false,
             counts: FrameCounts::default(),
             counts_at_begin: FrameCounts::default(),
+            bytes_decoded: 0,
         }
     }
 
     /// Frames that brought no reading so far, since the daemon started.
     pub(super) fn count_frames(&mut self, counts: FrameCounts) {
+        if counts.decoded > self.counts.decoded {
+            self.bytes_decoded = counts.bytes;
+        }
         self.counts = counts;
     }
 
@@ -120,6 +126,11 @@ impl MeterState {
     /// For how long no reading has come although its port is open, µs.
     pub(super) fn silence(&self, now: Mono) -> Option<i64> {
         self.last_reading.or(self.since).filter(|_| self.open).map(|since| now.since(since))
+    }
+
+    /// Whether bytes came after the last frame that was decoded.
+    pub(super) fn sends_rubbish(&self) -> bool {
+        self.counts.bytes > self.bytes_decoded
     }
 
     /// A reading came. Returns how long the meter had been silent, where that was reported, µs.

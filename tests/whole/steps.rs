@@ -227,5 +227,5 @@ fn what_the_operator_is_told_is_so() {
     assert!(daemon.status()["readings"][0]["verdict"].is_null(), "{}", daemon.status());
     bay.bayline(["mark", "harness moved"]).done();
     daemon.stop();
-    assert_eq!(bay.kept().rows("SELECT subject FROM event WHERE kind = 'mark'"), ["command"]);
+    assert_eq!(bay.kept().rows("SELECT subject FROM event WHERE kind = 'mark'"), [""]);
 }

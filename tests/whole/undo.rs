@@ -44,7 +44,7 @@ fn a_capture_in_the_wrong_place_and_a_wrong_word_are_undone() {
         )
     );
     // Once only.
-    assert!(daemon.refused(undo.clone()).contains("there is nothing to undo"));
+    assert!(daemon.refused(undo.clone()).contains("the last act is undone already"));
     probe.shows("12.41 V");
     daemon.until("12.41 V shown", |status| status["readings"].to_string().contains("12.41"));
     daemon.ask(json!({"do": "take"}));

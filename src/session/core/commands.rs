@@ -30,12 +30,19 @@ fn leads_input(id: ChannelId, ohms: Option<Uncertain>) -> CoreInput {
     CoreInput::Leads(id.0, ohms.map(|ohms| (ohms.value, ohms.u)))
 }
 
-/// A zero further than this from the one before, or from none, is asked about, A: clamps for the currents of valve coils are off by
-/// some tens of milliamperes at rest, a coil that is driven draws more than this (common practice, no source).
-const LARGE_ZERO_A: f64 = 0.5;
-
-/// Within this time the same command takes the zero all the same, µs.
+/// Within this time the same command takes the zero that was asked about, µs.
 const DOUBTED_ZERO_US: i64 = 60_000_000;
+
+/// Unless it has moved by more than this since, A.
+const SAME_ZERO_A: f64 = 0.1;
+
+/// A zero that was asked about.
+#[derive(Debug)]
+pub(super) struct DoubtedZero {
+    channel: ChannelId,
+    at: Mono,
+    offset: f64,
+}
 
 impl Core {
     /// Carries out an operator command. A refused one changes nothing.
@@ -127,7 +134,8 @@ impl Core {
     /// Undoes the operator's last act; its record stays, with an event that it was undone.
     fn undo(&mut self, at: Mono, effects: &mut Vec<Effect>) -> Result<CommandReply, Refusal> {
         self.open_session()?;
-        let act = self.last_act.take().ok_or(Refusal::NothingToUndo)?;
+        let none = if self.was_undone { Refusal::UndoneAlready } else { Refusal::NothingToUndo };
+        let act = self.last_act.take().ok_or(none)?;
         let bench = BenchView { channels: &self.channels, zeros: &self.zeros };
         let session = self.session.as_mut().ok_or(Refusal::NoSession)?;
         let text = match act {
@@ -175,6 +183,7 @@ impl Core {
         };
         let remark = text.strip_prefix("undone: ").unwrap_or(&text).to_owned();
         self.remark(at, EventKind::Undone, String::new(), remark, effects);
+        self.was_undone = true;
         Ok(CommandReply::Undone { text, now: self.step_view().cloned() })
     }
 
@@ -202,11 +211,14 @@ impl Core {
 
     /// Asks once before it takes what a load through the clamp would show as well.
     fn refuse_large_zero(&mut self, at: Mono, id: ChannelId, shown: Zeroed) -> Result<(), Refusal> {
-        let was_told = self.doubted_zero.take().is_some_and(|(of, told)| of == id && at.since(told) <= DOUBTED_ZERO_US);
-        if was_told || shown.drift.unwrap_or(shown.offset).abs() <= LARGE_ZERO_A {
+        let is_same = |doubted: DoubtedZero| {
+            let moved = shown.offset - doubted.offset;
+            doubted.channel == id && at.since(doubted.at) <= DOUBTED_ZERO_US && moved.abs() <= SAME_ZERO_A
+        };
+        if self.doubted_zero.take().is_some_and(is_same) || !shown.may_be_a_load() {
             return Ok(());
         }
-        self.doubted_zero = Some((id, at));
+        self.doubted_zero = Some(DoubtedZero { channel: id, at, offset: shown.offset });
         Err(Refusal::LargeZero { channel: self.channel_name(Some(id)), shown: show(shown.offset, shown.quantity) })
     }
 
@@ -357,10 +369,11 @@ impl Core {
         if meter.is_missing() {
             return Some(Refusal::MeterMissing { meter: name, why: meter.why.clone() });
         }
-        if meter.is_unintelligible() {
+        let silence = meter.silence(at).filter(|silence| *silence > FRESH_US);
+        if meter.is_unintelligible() || silence.is_some() && meter.sends_rubbish() {
             return Some(Refusal::Unintelligible { meter: name });
         }
-        let silence = meter.silence(at).filter(|silence| *silence > FRESH_US)?;
+        let silence = silence?;
         Some(Refusal::MeterSilent { meter: name, for_s: silence as f64 / 1e6 })
     }
 
