@@ -1,4 +1,4 @@
-//! The numbers behind a finding: what was measured, what a good circuit would show, what this cause would show.
+//! The numbers behind a finding: what was measured, what the same machine would show without the cause and with it.
 
 use super::{
     FindingKind, Observation, Role, RunningLoads,
@@ -45,7 +45,7 @@ pub(super) fn for_cause(layout: &Layout, problem: FitProblem, hypothesis: &Hypot
             moved.push((
                 deviations,
                 format!(
-                    "{}: measured {}; a good circuit would show {}, this cause {}.",
+                    "{}: measured {}; without this cause it would show {}, with it {}.",
                     observation.step,
                     observation.shown(),
                     words(good.values[at]),

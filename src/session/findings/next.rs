@@ -110,8 +110,8 @@ impl Splitting<'_> {
                 let candidate = &statements.candidates[hypothesis.causes[place]];
                 candidate.cause.sentence(&self.writer.fitted(hypothesis, place))
             }
-            None if statements.faults(hypothesis).next().is_none() => "nothing is wrong.".to_owned(),
-            None => "nothing else is wrong.".to_owned(),
+            None if statements.faults(hypothesis).next().is_none() => "no fault.".to_owned(),
+            None => "no other fault.".to_owned(),
         }
     }
 
