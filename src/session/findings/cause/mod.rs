@@ -64,7 +64,7 @@ const CAUSES: &[&dyn Cause] = &[
     &swapped_coils::SwappedCoils,
     &weak_supply::WeakSupply,
     &swapped_steps::SwappedSteps,
-    &slipped_lead::SlippedLead,
+    &slipped_lead::SlippedLeadReading,
     &reversed_clamp::ReversedClamp,
     &dead_clamp::DeadClamp,
     &clamp_not_zeroed::ClampNotZeroed,

@@ -3,9 +3,9 @@
 use super::{Cause, CauseCandidate, CauseContext, FittedCause};
 use crate::session::findings::circuit::Edit;
 
-pub(super) struct SlippedLead;
+pub(super) struct SlippedLeadReading;
 
-impl Cause for SlippedLead {
+impl Cause for SlippedLeadReading {
     fn candidates(&self, context: &CauseContext) -> Vec<CauseCandidate> {
         let all =
             (0..context.layout.readings.len()).map(|at| CauseCandidate::contradiction(&Self, Edit::Slipped(at), None));
