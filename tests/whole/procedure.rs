@@ -181,9 +181,6 @@ fn a_procedure_can_be_begun_while_the_daemon_runs() {
             format!(" |  | Loader valve block, at the connector | stopped | {}", VALVES.chars().count()),
         ]
     );
-    assert_eq!(
-        kept.rows("SELECT session, subject, text FROM event WHERE kind = 'mark'"),
-        ["3 |  | brake released"]
-    );
+    assert_eq!(kept.rows("SELECT session, subject, text FROM event WHERE kind = 'mark'"), ["3 |  | brake released"]);
     assert_eq!(kept.number("SELECT COUNT(*) FROM step WHERE session = 3"), 1);
 }

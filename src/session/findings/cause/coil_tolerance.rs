@@ -43,7 +43,9 @@ impl Cause for CoilOutOfTolerance {
 
     fn sentence(&self, fitted: &FittedCause) -> String {
         let nominal = fitted.coils.first().and_then(|at| fitted.prior.nominal[*at]).unwrap_or(0.0);
-        let ohms = show_rounded(fitted.size(0) * nominal, Quantity::Ohms);
+        // What its steps show was measured at the heat that the coil had then.
+        let reference = fitted.layout.observations.reference_celsius;
+        let ohms = format!("{} at {reference:.0} °C", show_rounded(fitted.size(0) * nominal, Quantity::Ohms));
         let wanted = show_rounded(nominal, Quantity::Ohms);
         let coil = fitted.coil();
         let way = if fitted.size(0) > 1.0 { "more" } else { "less" };
