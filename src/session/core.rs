@@ -8,6 +8,7 @@ mod ending;
 mod inputs;
 mod meters;
 mod views;
+mod zeroing;
 
 use super::{
     Begin, ChannelState, CommandReply, CoreEvent, CoreInput, Effect, Notice, Record, StepMove, Verdict,
@@ -43,7 +44,7 @@ pub struct Core {
     /// How the last session ended, until that is answered.
     ended: Option<CommandReply>,
     /// The zero that was asked about.
-    doubted_zero: Option<commands::DoubtedZero>,
+    doubted_zero: Option<zeroing::DoubtedZero>,
     /// Whether an act of the session was undone.
     was_undone: bool,
     /// What `undo` would undo.

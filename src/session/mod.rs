@@ -5,7 +5,7 @@
 //! sockets or files.
 //!
 //! Read in this order:
-//! 1. `event` and `command`: what comes in; `record`: what must be stored; `announcement`: what of it is said aloud.
+//! 1. `event` and `command`: what comes in, `refusal`: why a command is refused; `record`: what must be stored; `announcement`: what of it is said aloud.
 //! 2. `core` handles an event or a command; `meters`, `clamp_zero`, `derived_channels` and `prompts` are its state beside the session.
 //! 3. `open_session` moves between the steps of a session; `active_step` is the one in between, `captured_values`
 //!    what the limits of other steps refer to, `photo` a photo of the visit, `undo` the last act, and `previous` the
@@ -22,6 +22,7 @@ mod correction;
 mod event;
 mod input;
 mod record;
+mod refusal;
 
 mod core;
 
@@ -51,7 +52,7 @@ pub(crate) use self::core::LatestSample;
 pub(crate) use announcement::{Announcement, AnnouncementKind};
 pub(crate) use clamp_zero::Zeroed;
 pub use command::{Begin, Command, StepMove, Visit, VisitTemperatures};
-pub(crate) use command::{CommandReply, Refusal, StepView, checked_celsius};
+pub(crate) use command::{CommandReply, StepView, checked_celsius};
 pub(crate) use correction::{CorrectedField, Correction, VisitCorrection};
 pub use event::{CoreEvent, Effect, Notice};
 pub(crate) use findings::SharedGainError;
@@ -65,6 +66,7 @@ pub(crate) use previous::{PreviousJudgement, PreviousSession, PreviousStep, Prev
 pub(crate) use proof::{Ask, CaptureFlag};
 pub(crate) use record::{EventKind, Record, StepBegan, StepEnded};
 pub use record::{SessionExit, StepExit};
+pub(crate) use refusal::Refusal;
 pub use watch::{Excursion, Intermittent, SignalChange, TimedResponse};
 pub use waveform::{SignalShape, WaveformSummary};
 

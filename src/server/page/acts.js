@@ -74,8 +74,10 @@ by("correction").addEventListener("submit", async (event) => {
   }
   const answer = await ask({ do: "correct", ...told });
   if (!answer.ok) return;
+  const label = (field) => event.target.elements.namedItem(field).labels[0].textContent;
+  const corrected = answer.corrections.map(({ field, value_after }) => `${label(field)}: ${value_after}`);
   event.target.reset();
-  done([...answer.corrections.map(({ field, value_after }) => `${field} is ${value_after}`), ...(answer.warnings ?? [])].join("; "));
+  done([...corrected, ...(answer.warnings ?? [])].join("; "));
 });
 by("correct").addEventListener("toggle", () => {
   for (const name of ["machine", "job"]) by(`c-${name}`).value ||= state.session?.[name] ?? "";
