@@ -4,7 +4,10 @@ use uuid::Uuid;
 
 use super::{
     Judgement, PreviousSession, StepView, Visit,
-    findings::{CircuitMeasurement, Finding, FindingKind, FindingsTask, Observation, ObservationSet, SharedGainError},
+    findings::{
+        CaptureErrors, CircuitMeasurement, Finding, FindingKind, FindingsTask, Observation, ObservationSet,
+        SharedGainError,
+    },
     judge::{PartCelsius, plausible_temperatures},
 };
 use crate::{
@@ -76,11 +79,11 @@ impl SessionFindings {
         channel: Option<&Channel>,
     ) -> Option<FindingsTask> {
         let (Some((place, _)), Some(circuit)) = (view.place, &view.circuit) else { return None };
-        let gain = channel.and_then(|channel| {
+        let errors = channel.and_then(|channel| {
             let sheet = channel.conversion.accuracy.as_ref().map(|sheet| &sheet.value);
-            gain(judgement, &channel.name, &channel.conversion.scale(), sheet)
+            errors(judgement, &channel.name, &channel.conversion.scale(), sheet)
         });
-        let observation = self.observation(place - 1, circuit, &view.name, judgement, gain)?;
+        let observation = self.observation(place - 1, circuit, &view.name, judgement, errors)?;
         let channel = view.channel.clone();
         self.observations.push(Observation { seconds: Some(seconds), channel, ..observation });
         self.learnt += 1;
@@ -99,8 +102,8 @@ impl SessionFindings {
             let place = procedure.steps.iter().position(|other| other.name == step.name);
             let Some((place, judged)) = place.zip(step.judged.as_ref()) else { continue };
             let Some(circuit) = &procedure.steps[place].circuit else { continue };
-            let gain = gain(&judged.judgement, &judged.channel, &judged.scale, judged.accuracy.as_ref());
-            let observation = self.observation(place, circuit, &step.name, &judged.judgement, gain);
+            let errors = errors(&judged.judgement, &judged.channel, &judged.scale, judged.accuracy.as_ref());
+            let observation = self.observation(place, circuit, &step.name, &judged.judgement, errors);
             let channel = Some(judged.channel.clone());
             self.observations.extend(observation.map(|observation| Observation { channel, ..observation }));
         }
@@ -118,10 +121,10 @@ impl SessionFindings {
         circuit: &str,
         step: &str,
         judgement: &Judgement,
-        gain: Option<SharedGainError>,
+        errors: Option<CaptureErrors>,
     ) -> Option<Observation> {
         let usage = self.usages.get(place).copied().flatten()?;
-        Observation::of_capture(circuit, step, usage, &judgement.as_shown(), gain)
+        Observation::of_capture(circuit, step, usage, &judgement.as_shown(), errors)
     }
 
     /// What the findings follow from, all that was captured until now.
@@ -181,10 +184,13 @@ impl SessionFindings {
     }
 }
 
-/// The gain error that a value shares with others of its channel.
-fn gain(judgement: &Judgement, channel: &str, scale: &Scale, sheet: Option<&DataSheet>) -> Option<SharedGainError> {
-    let shown = judgement.shown().map(|shown| Value::Number(shown.value));
-    let Value::Number(value) = shown.or(judgement.value())? else { return None };
-    let (sheet, quantity) = (sheet?, judgement.quantity()?);
-    Some(SharedGainError::of(channel, quantity, sheet.row_for(quantity, value, None)?, scale))
+/// The errors of a value: what its gain shares with others of its channel, and what is its own.
+fn errors(judgement: &Judgement, channel: &str, scale: &Scale, sheet: Option<&DataSheet>) -> Option<CaptureErrors> {
+    let shown = judgement.as_shown();
+    let Value::Number(value) = shown.value()? else { return None };
+    let (sheet, quantity) = (sheet?, shown.quantity()?);
+    let row = sheet.row_for(quantity, value, None)?;
+    let shared = SharedGainError::of(channel, quantity, row, scale);
+    let measured = Uncertain::new(value, shown.u().unwrap_or(0.0));
+    Some(CaptureErrors::of(shared, measured, shown.digit, row, scale))
 }

@@ -229,6 +229,7 @@ impl Visit {
             };
             observation.gain =
                 Some(SharedGainError { meter: group.to_owned(), relative_u: Uncertain::rectangular(0.0, sheet.0).u });
+            observation.own_u = Some(Uncertain::rectangular(0.0, sheet.1).u);
             observation.channel = Some(channel.to_owned());
             observation.seconds = Some(seconds);
             observations.push(match limit {

@@ -143,7 +143,8 @@ fn number(observation: &Observation, in_ohms: bool) -> Option<(f64, f64)> {
         Measured::Over | Measured::Under => return None,
     };
     let shared = observation.gain.as_ref().map_or(0.0, |gain| gain.relative_u * measured.value);
-    let own = (measured.u.powi(2) - shared.powi(2)).max(0.0).sqrt();
+    let in_quadrature = || (measured.u.powi(2) - shared.powi(2)).max(0.0).sqrt();
+    let own = observation.own_u.unwrap_or_else(in_quadrature);
     // An ohmmeter with zero error may show a little less than nothing.
     let value = if in_ohms { comparable(measured.value.max(0.0)) } else { measured.value };
     Some((value, own))

@@ -39,6 +39,6 @@ mod tests;
 pub use crate::procedure::{CircuitMeasurement, Role, RunningLoads};
 pub use conclude::{conclude, conclude_unless_cancelled};
 pub use finding::{Alternative, Confidence, ConfidenceLevel, Finding, FindingKind};
-pub use observation::{Measured, Observation, ObservationSet, SharedGainError};
+pub use observation::{CaptureErrors, Measured, Observation, ObservationSet, SharedGainError};
 pub(crate) use record::FindingRecord;
 pub use task::FindingsTask;

@@ -57,6 +57,36 @@ impl SharedGainError {
     }
 }
 
+/// The errors of one captured value, as far as its meter's sheet tells them apart.
+#[derive(Debug, Clone, PartialEq)]
+pub struct CaptureErrors {
+    /// What it shares with other captures.
+    pub shared: SharedGainError,
+    /// Standard uncertainty of what it does not, base units: the fixed part of the sheet's row, and noise.
+    ///
+    /// The terms of a sheet add up (as [`ApplicableAccuracy::half_width`] has it). Taken off in quadrature, its share of the reading
+    /// would leave far more than the fixed part: of 0.5 % + 2 digits at 12.5 V 54 mV instead of 20.
+    pub own_u: f64,
+}
+
+impl CaptureErrors {
+    /// Of a value with its whole uncertainty. `digit` is what the display's last digit is worth, where that is known.
+    pub fn of(
+        shared: SharedGainError,
+        measured: Uncertain,
+        digit: Option<f64>,
+        row: ApplicableAccuracy,
+        scale: &Scale,
+    ) -> Self {
+        let of = |half_width: f64| Uncertain::rectangular(0.0, half_width).u;
+        let sheet = of(row.half_width(measured.value, digit));
+        let fixed = sheet - of(row.accuracy.of_reading * measured.value.abs());
+        let clamp = of(scale.tolerance * measured.value.abs());
+        let noise = (measured.u.powi(2) - sheet.powi(2) - clamp.powi(2)).max(0.0).sqrt();
+        Self { shared, own_u: fixed.hypot(noise) }
+    }
+}
+
 /// One captured value and what it stands for.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Observation {
@@ -76,6 +106,8 @@ pub struct Observation {
     pub digit: Option<f64>,
     /// The error shared with other observations of the same meter; none where unknown.
     pub gain: Option<SharedGainError>,
+    /// Standard uncertainty beside that shared error, base units; none where no more is known than that both make `u` in quadrature.
+    pub own_u: Option<f64>,
     /// The channel that it came from; none where unknown.
     pub channel: Option<String>,
     /// When it was captured, seconds since the session began; none where unknown: then by its place.
@@ -97,6 +129,7 @@ impl Observation {
             is_out: false,
             digit: None,
             gain: None,
+            own_u: None,
             channel: None,
             seconds: None,
         }
@@ -131,7 +164,7 @@ impl Observation {
         step: &str,
         usage: CircuitMeasurement,
         judgement: &Judgement,
-        gain: Option<SharedGainError>,
+        errors: Option<CaptureErrors>,
     ) -> Option<Self> {
         // A value whose limit refers to something that is missing was measured all the same.
         match judgement.outcome {
@@ -158,7 +191,8 @@ impl Observation {
             limit: judgement.limit(),
             is_out: judgement.verdict() == Some(Verdict::OutOfLimit),
             digit: judgement.digit,
-            gain,
+            own_u: errors.as_ref().map(|errors| errors.own_u),
+            gain: errors.map(|errors| errors.shared),
             channel: None,
             seconds: None,
         })
@@ -273,6 +307,22 @@ mod tests {
     use super::*;
     use crate::{session::JudgementRecord, units::DataSheet};
     use strum::VariantArray;
+
+    /// 12.5 V of a meter of 0.5 % + 2 digits: a rectangle of 62.5 mV, shared, and one of 20 mV, its own (JCGM 100 4.3.7). They add up
+    /// to the sheet's 82.5 mV.
+    #[test]
+    fn the_fixed_part_of_a_sheet_is_a_captures_own() {
+        let sheet: DataSheet = "0.5 % + 2 digits".parse().unwrap();
+        let row = sheet.row_for(Quantity::VoltsDc, 12.5, None).unwrap();
+        let shared = SharedGainError::of("probe", Quantity::VoltsDc, row, &Scale::NONE);
+        assert!((shared.relative_u * 12.5 - 0.0625 / 3f64.sqrt()).abs() < 1e-12);
+        let own =
+            |u: f64| CaptureErrors::of(shared.clone(), Uncertain::new(12.5, u), Some(0.01), row, &Scale::NONE).own_u;
+        let (sheet_u, fixed) = (0.0825 / 3f64.sqrt(), 0.02 / 3f64.sqrt());
+        assert!((own(sheet_u) - fixed).abs() < 1e-9, "{}", own(sheet_u));
+        // Noise of 30 mV in it is its own as well.
+        assert!((own(sheet_u.hypot(0.03)) - fixed.hypot(0.03)).abs() < 1e-9);
+    }
 
     fn volts_without_u() -> JudgementRecord {
         JudgementRecord {
