@@ -98,7 +98,7 @@ impl HypothesisSearch<'_> {
         for count in 1..MOST_CAUSES {
             let best = hypotheses.first().map_or(f64::MIN, |best| best.ln_weight);
             let sound = hypotheses.iter().find(|one| one.causes.is_empty()).map_or(f64::MIN, |one| one.ln_weight);
-            let is_unexplained = hypotheses.first().is_some_and(|best| !fits(&best.fit));
+            let is_unexplained = hypotheses.first().is_some_and(|best| !fits_well(&best.fit));
             if count > 1 && !is_unexplained {
                 break;
             }
@@ -309,16 +309,25 @@ fn sizes_of(edits: &[HypothesisEdit], fit: &Fit, figures: usize) -> Vec<Vec<f64>
 }
 
 /// Whether a fit is one that readings of its own machine have in 9999 visits of 10,000.
+pub(super) fn fits(fit: &Fit) -> bool {
+    oddness(fit) < 3.7
+}
+
+/// Whether a fit is one that readings of its own machine have in 99 visits of 100: what fits worse is no reason to stop searching.
+fn fits_well(fit: &Fit) -> bool {
+    oddness(fit) < 2.33
+}
+
+/// How odd a fit is, in standard deviations of a Gaussian law.
 ///
 /// Its sum of squares follows the χ² law with as many degrees of freedom as readings (Wilson and Hilferty 1931, from memory).
-pub(super) fn fits(fit: &Fit) -> bool {
+fn oddness(fit: &Fit) -> f64 {
     let count = fit.prediction.values.len() as f64;
     if count == 0.0 {
-        return true;
+        return 0.0;
     }
     let spread = 2.0 / (9.0 * count);
-    let normal = ((fit.squares / count).cbrt() - (1.0 - spread)) / spread.sqrt();
-    normal < 3.7
+    ((fit.squares / count).cbrt() - (1.0 - spread)) / spread.sqrt()
 }
 
 impl Posterior {

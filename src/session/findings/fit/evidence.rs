@@ -38,16 +38,22 @@ pub(in super::super) struct Fit {
 const MOST_STEPS: usize = 12;
 /// The sum of squares counts as settled when it falls by less.
 const SETTLED: f64 = 0.02;
+/// A step that gains less than this share of what it would gain if all were linear went too far.
+const ENOUGH: f64 = 0.5;
 /// No figure moves by more standard deviations in one step.
 const LONGEST_STEP: f64 = 2.5;
 
 impl FitProblem<'_> {
     /// Values and slopes of all figures and sizes.
     pub(in super::super) fn values(&self, edits: &[HypothesisEdit], deviations: &[f64]) -> Vec<(f64, f64)> {
+        self.priors(edits).zip(deviations).map(|(prior, deviation)| prior.at(*deviation)).collect()
+    }
+
+    /// Of all figures, then of all sizes.
+    fn priors<'p>(&'p self, edits: &'p [HypothesisEdit]) -> impl Iterator<Item = &'p FigurePrior> {
         let figures = &self.model.figures;
         let sizes = edits.iter().flat_map(|edit| &edit.sizes);
-        let priors = (0..figures.len()).map(|at| figures.prior(at)).chain(sizes);
-        priors.zip(deviations).map(|(prior, deviation)| prior.at(*deviation)).collect()
+        (0..figures.len()).map(|at| figures.prior(at)).chain(sizes)
     }
 
     /// The edits with the places of their sizes, and the deviations that a fit starts from.
@@ -89,7 +95,7 @@ impl FitProblem<'_> {
             let (step, fall) = self.step(&fit, &covariance);
             // What would still be won is known without going there.
             let is_there = fall < SETTLED && step.iter().all(|by| by.abs() < LONGEST_STEP);
-            let next = if is_there { None } else { self.better(hypothesis, &edits, &fit, &step) };
+            let next = if is_there { None } else { self.better(hypothesis, &edits, &fit, &step, fall) };
             let Some(next) = next else {
                 let rest = if is_there { fall.max(0.0) } else { 0.0 };
                 return fit.weighed(rest, covariance.ln_determinant());
@@ -105,18 +111,43 @@ impl FitProblem<'_> {
         fit.weighed(0.0, spread)
     }
 
-    /// A fit further along a step, or along a share of it; none where that is no better.
-    fn better(&self, hypothesis: &[HypothesisEdit], edits: &[AppliedEdit], fit: &Fit, step: &[f64]) -> Option<Fit> {
-        let mut share = 1.0;
-        while share > 0.02 {
-            let moved = fit.deviations.iter().zip(step).map(|(at, by)| at + share * by).collect();
-            let next = self.at(hypothesis, edits, moved);
-            if next.squares < fit.squares {
-                return Some(next);
-            }
-            share *= 0.3;
+    /// A fit further on; none where none is better. `fall` is by how much the sum of squares falls by the step if all is linear.
+    fn better(
+        &self,
+        hypothesis: &[HypothesisEdit],
+        edits: &[AppliedEdit],
+        fit: &Fit,
+        step: &[f64],
+        fall: f64,
+    ) -> Option<Fit> {
+        let along = |from: &Fit, step: &[f64], share: f64| {
+            let priors = self.priors(hypothesis);
+            let moved =
+                priors.zip(from.deviations.iter().zip(step)).map(|(prior, (at, by))| prior.further(*at, share * by));
+            self.at(hypothesis, edits, moved.collect())
+        };
+        let whole = along(fit, step, 1.0);
+        let gain = fit.squares - whole.squares;
+        if gain >= ENOUGH * fall {
+            return Some(whole);
         }
-        None
+        // Ohms move by their logarithm, so that the way to what fits is bent: a whole step leads past it, and one more from there
+        // back to it, far from where the first began.
+        let covariance = self.covariance(&whole.prediction, edits, fit.deviations.len());
+        let second = covariance.map(|covariance| along(&whole, &self.step(&whole, &covariance).0, 1.0));
+        let lower = second.filter(|second| second.squares < whole.squares).unwrap_or(whole);
+        if fit.squares - lower.squares >= ENOUGH * fall {
+            return Some(lower);
+        }
+        // The parabola with the fall at its begin and the sum of squares at the step's end has its bottom here.
+        let bottom = (fall / (2.0 * fall - gain)).clamp(0.1, 0.7);
+        let shares = [bottom, 0.3 * bottom, 0.1 * bottom].into_iter();
+        let found = shares.map(|share| along(fit, step, share)).find(|next| next.squares < fit.squares);
+        [found, Some(lower)]
+            .into_iter()
+            .flatten()
+            .filter(|next| next.squares < fit.squares)
+            .min_by(|one, other| one.squares.total_cmp(&other.squares))
     }
 
     /// Covariance of the readings; none where one is beyond all arithmetic. Figures and sizes are so many together.

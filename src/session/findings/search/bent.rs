@@ -2,7 +2,7 @@
 
 use super::{
     super::circuit::{Edit, LeakPlace, Measurand, comparable},
-    Hypothesis, HypothesisSearch, NEGLIGIBLE, Screened, mode,
+    Hypothesis, HypothesisSearch, NEGLIGIBLE, Screened, fits, mode,
 };
 
 /// More held coils without amps than this have a cause in common.
@@ -14,7 +14,7 @@ const OPEN_OHMS: f64 = 1e4;
 const GROUNDED_OHMS: f64 = 1e3;
 
 impl HypothesisSearch<'_> {
-    /// Where the best gives a reading up as slipped beside a fault: an open coil, a short to ground or a coil without amps whose
+    /// Where the best gives a reading up as slipped beside a fault, or fits badly: an open coil, a short to ground or a coil without amps whose
     /// step was exchanged with another's. Alone neither that nor the fault explains anything, so that neither leads to the pair.
     pub(super) fn with_exchanged_signs(
         &self,
@@ -24,7 +24,8 @@ impl HypothesisSearch<'_> {
     ) -> Option<()> {
         let Some(best) = hypotheses.first() else { return Some(()) };
         let is_slipped = |cause: &usize| matches!(self.candidates[*cause].edit, Edit::Slipped(_));
-        if best.causes.len() < 2 || !best.causes.iter().any(is_slipped) {
+        let is_pair = best.causes.len() >= 2 && best.causes.iter().any(is_slipped);
+        if !is_pair && fits(&best.fit) {
             return Some(());
         }
         let floor = best.ln_weight - NEGLIGIBLE;

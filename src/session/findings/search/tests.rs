@@ -171,7 +171,8 @@ fn assert_none_is_better(observations: &ObservationSet, is_wanted: impl Fn(Edit)
             for (first, second) in starts(&candidates[*one]).zip(starts(&candidates[*other]).cycle()) {
                 let Some(fitted) = search.fitted(vec![*one, *other], vec![first, second]) else { continue };
                 let edits = fitted.edits.iter().map(|edit| edit.edit).collect::<Vec<_>>();
-                assert!(fitted.ln_weight < found.ln_weight + 0.1, "{edits:?} beat {:?}", found.edits);
+                let more = fitted.ln_weight - found.ln_weight;
+                assert!(more < 0.1, "{edits:?} beat {:?} by {more:.2}", found.edits);
             }
         }
     }
