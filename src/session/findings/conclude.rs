@@ -51,6 +51,9 @@ pub(super) struct FindingWriter<'a> {
     pub statements: Statements<'a>,
 }
 
+/// A mistake in one step, or of two that were swapped, spoils so many readings at most.
+const MOST_SPOILED: usize = 2;
+
 impl FindingWriter<'_> {
     pub(super) fn candidates(&self) -> &[CauseCandidate] {
         self.statements.candidates
@@ -125,7 +128,10 @@ impl FindingWriter<'_> {
         let fitted = self.fitted(best, place);
         let next = self.next(&statement, weight).unwrap_or_else(|| candidate.cause.next_step(&fitted));
         let mut evidence = evidence::for_cause(self.layout, self.problem, best, place);
-        let may_be_certain = passes && !evidence.is_empty() && candidate.cause.is_shown(&fitted);
+        // Two steps that were swapped, or a lead that slipped, make a sagging pin as a short to ground does.
+        let by_enough = statement.kind != FindingKind::ShortToGround
+            || evidence::moved(self.layout, self.problem, best, place).len() > MOST_SPOILED;
+        let may_be_certain = passes && !evidence.is_empty() && by_enough && candidate.cause.is_shown(&fitted);
         if evidence::is_series(statement.kind) {
             let balances =
                 candidate.coils.iter().filter_map(|at| evidence::balance(self.layout, self.layout.coils[*at]));

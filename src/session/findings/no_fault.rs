@@ -16,19 +16,18 @@ const NO_FAULT: f64 = 0.95;
 /// What the captures make no less likely than this (Bayes factor) they can't rule out.
 const NOT_RULED_OUT: f64 = 0.2;
 
-/// Where a step is out of its limit, a good machine may be likelier by so much than a fault that is named as `possible` all the same.
+/// A good machine may be likelier by so much than a fault that is named as `possible` all the same.
 ///
 /// To say what is likelier loses least only where both errors cost the same. Here they do not: an alarm on a good machine
-/// costs the measurement that the finding asks for, a fault that is not named goes back to work with the machine, above a
-/// step that the procedure has called bad. Three to one keeps alarms rare, see DEVELOPERS.md.
-const LIKELIER_GOOD: f64 = 3.0;
+/// costs the measurement that the finding asks for, a fault that is not named goes back to work with the machine. Four to one keeps
+/// alarms rare, see DEVELOPERS.md; a step out of its limit, which a fault mostly leaves, needs no bar of its own.
+const LIKELIER_GOOD: f64 = 4.0;
 
 impl FindingWriter<'_> {
-    /// The fault that is named though a good machine is likelier, and the likeliest hypothesis that has it. None where all steps
-    /// are in limit, or too little was measured to judge every circuit.
+    /// The fault that is named though a good machine is likelier, and the likeliest hypothesis that has it. None where too little was
+    /// measured to judge every circuit, or where all steps are in limit and no capture shows it by itself.
     pub(super) fn worth_naming(&self) -> Option<(usize, &Hypothesis)> {
-        let is_out = (0..self.layout.readings.len()).any(|at| self.layout.observation(at).is_out);
-        if !is_out || !(0..self.layout.coils.len()).all(|at| is_judged(self.layout, at)) {
+        if !(0..self.layout.coils.len()).all(|at| is_judged(self.layout, at)) {
             return None;
         }
         // Heat of which nothing is known moves a coil's ohms as far: on such odds it is named beside "no fault shown" only.
@@ -46,7 +45,10 @@ impl FindingWriter<'_> {
         let hypothesis = self.posterior().hypotheses.iter().filter(|one| self.statements.says(one, &said));
         let likeliest = hypothesis.max_by(|one, other| one.probability.total_cmp(&other.probability))?;
         let own = self.statements.faults(likeliest).find(|at| said.covers(&self.candidates()[*at]))?;
-        Some((own, likeliest))
+        let is_out = (0..self.layout.readings.len()).any(|at| self.layout.observation(at).is_out);
+        let place = likeliest.causes.iter().position(|cause| *cause == own)?;
+        let is_shown = self.candidates()[own].cause.is_shown(&self.fitted(likeliest, place));
+        (is_out || is_shown).then_some((own, likeliest))
     }
 
     /// No fault explains more than a good machine does.

@@ -28,8 +28,10 @@ pub(super) struct MachinePrior {
 
 /// The battery at rest, per 12 V, V.
 const EMF: (f64, f64) = (12.68, 0.28);
-/// How far it drifts meanwhile, and jumps from reading to reading, per 12 V, V.
-const DRIFT: f64 = 0.06;
+/// How far it goes in half a visit, how far it is off that line, and jumps from reading to reading, per 12 V, V. A battery that
+/// rests or is drawn down goes one way, and does not go back and forth within minutes.
+const TREND: f64 = 0.06;
+const DRIFT: f64 = 0.02;
 const JITTER: f64 = 0.012;
 const BATTERY_OHMS: FigurePrior = FigurePrior::log_normal(0.012, 0.6);
 const FEED_OHMS: FigurePrior = FigurePrior::log_normal(0.03, 0.9);
@@ -43,14 +45,15 @@ const STANDING_OHMS: FigurePrior = FigurePrior::log_normal(8.0, 0.8);
 const FEED_WIRE: FigurePrior = FigurePrior::log_normal(0.06, 0.5);
 const PIN: FigurePrior = FigurePrior::log_normal(0.005, 0.6);
 const GROUND_WIRE: FigurePrior = FigurePrior::log_normal(0.015, 0.6);
-/// The volts of a transistor that is on follow from its ohms and the coil's amps, and a relay's contact takes next to none:
-/// standard deviation of the logarithm, at least. The junction of an old driver is a mode, see `mode`.
+/// The volts of a transistor that is on follow from its ohms and the amps, here at the coil's usual ones, and a relay's contact
+/// takes next to none: standard deviation of the logarithm, at least. The junction of an old driver is a mode, see `mode`.
 const DRIVER_SPREAD: f64 = 1.1;
 const DRIVER_OWN: FigurePrior = FigurePrior::log_normal(1.0, 0.25);
 /// A good transistor drops no more, V.
 const TRANSISTOR_V: f64 = 0.3;
-/// A transistor that carries nothing drops less, or as much.
-const UNLOADED_SHARE: FigurePrior = FigurePrior::normal(0.5, 0.3);
+/// Share of a driver's volts that it drops without any amps too. Field-effect transistors and contacts are resistors, and drop
+/// none; a bipolar transistor in saturation keeps some tens of millivolts (any textbook). What has a junction is a mode.
+const UNLOADED_SHARE: FigurePrior = FigurePrior::log_normal(0.05, 1.0);
 /// A machine that stood, or worked all day: °C.
 const CELSIUS: FigurePrior = FigurePrior::normal(35.0, 22.0);
 /// One coil beside the others, K; and where one was measured.
@@ -92,6 +95,7 @@ impl MachinePrior {
         let figures =
             MachineFigures::new(layout.gains.len(), firsts.len(), layout.coils.len(), |figure| match figure {
                 Figure::Emf => FigurePrior::normal(EMF.0 * scale, EMF.1 * scale),
+                Figure::Trend => FigurePrior::normal(0.0, TREND * scale),
                 Figure::Drift(_) => FigurePrior::normal(0.0, DRIFT * scale),
                 Figure::BatteryOhms => BATTERY_OHMS,
                 Figure::FeedOhms => FEED_OHMS,
@@ -132,6 +136,7 @@ impl MachinePrior {
                 .map(|driver| driver.shows_means() && driver.clamp == ClampPlace::BeforeDriver)
                 .collect(),
             reference_celsius,
+            system_volts: 12.0 * scale,
             alpha: Copper::iec_60028().alpha_at(reference_celsius).unwrap_or(0.00393),
             jitter_v: JITTER * scale,
         };

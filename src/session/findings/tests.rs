@@ -129,7 +129,8 @@ fn a_feed_that_drops_next_to_nothing_is_no_fault() {
 
 #[test]
 fn a_shared_ground_is_judged_settled() {
-    // Under 100 mV with everything running is good although it surged to 1.3 V: common practice, no source.
+    // Under 100 mV with everything running is good although it surged to 1.3 V: common practice, no source. Of 30 mV nothing is said;
+    // 80 mV through 16 mohm are named as possible, below.
     // Three coils of 7.5 ohm through 0.29 ohm more drop 1.3 V together, and each alone still has 1.58 A.
     let observations = |volts: f64| {
         let amps = if volts > 1.0 { 1.58 } else { 1.62 };
@@ -140,14 +141,14 @@ fn a_shared_ground_is_judged_settled() {
         observations.push(observation("ground", Role::GroundDrop, Everything, volts).limited(most("100 mV")));
         observations
     };
-    assert!(is_good(&first(observations(0.08))));
+    assert!(is_good(&first(observations(0.03))));
     let finding = first(observations(1.3));
     assert_eq!((finding.kind, finding.circuits.len()), (FindingKind::SharedGround, 0), "{finding:?}");
 }
 
 #[test]
 fn a_step_out_of_limit_names_what_may_be_behind_it() {
-    // As above, 80 mV: in a limit of 100 mV nothing is shown, above one of 70 mV a good machine is likelier than a bad ground.
+    // As above, 80 mV: a good machine is likelier than a bad ground, above a limit of 70 mV and within one of 100 mV.
     let finding = |limit: &str| {
         let coils = ["lift", "tilt", "float"].map(|name| coil(name, 12.5, 7.5, 1.62, Some("7.5 ohm ± 8 %")));
         let mut observations = coils.concat();
@@ -155,12 +156,12 @@ fn a_step_out_of_limit_names_what_may_be_behind_it() {
         observations.push(Observation { is_out: limit == "70 mV", ..drop });
         first(observations)
     };
-    assert_eq!(finding("100 mV").kind, FindingKind::NoFaultShown);
-    let finding = finding("70 mV");
-    assert_eq!((finding.kind, finding.confidence.level), (FindingKind::SharedGround, ConfidenceLevel::Possible));
-    assert_eq!(finding.alternatives[0].kind, FindingKind::Healthy, "{finding:?}");
-    assert!(finding.alternatives[0].weight > Some(finding.confidence.weight), "{finding:?}");
-    assert!(finding.sentence.ends_with("A good machine at the edge of what is usual is likelier."), "{finding:?}");
+    for finding in [finding("100 mV"), finding("70 mV")] {
+        assert_eq!((finding.kind, finding.confidence.level), (FindingKind::SharedGround, ConfidenceLevel::Possible));
+        assert_eq!(finding.alternatives[0].kind, FindingKind::Healthy, "{finding:?}");
+        assert!(finding.alternatives[0].weight > Some(finding.confidence.weight), "{finding:?}");
+        assert!(finding.sentence.ends_with("A good machine at the edge of what is usual is likelier."), "{finding:?}");
+    }
 }
 
 #[test]

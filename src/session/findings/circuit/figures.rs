@@ -8,7 +8,9 @@
 pub(in super::super) enum Figure {
     /// Volts of the battery without load.
     Emf,
-    /// Volts by which the battery is off at one of [`DRIFT_KNOTS`] times of the visit: it rests, or is drawn down.
+    /// Volts that the battery gains in half the visit: it rests, or is drawn down.
+    Trend,
+    /// Volts by which it is off that line at one of [`DRIFT_KNOTS`] times of the visit.
     Drift(usize),
     /// Ohms inside the battery.
     BatteryOhms,
@@ -22,7 +24,7 @@ pub(in super::super) enum Figure {
     Wiring,
     /// Temperature of all coils, °C.
     Celsius,
-    /// Volts that every driver drops by design.
+    /// Volts that every driver drops by design at its coil's usual amps.
     DriverVolts,
     /// Share of these volts that is dropped without load too.
     UnloadedShare,
@@ -56,7 +58,7 @@ pub(in super::super) enum Figure {
 
 /// Times between which the battery's volts go in straight lines.
 pub(in super::super) const DRIFT_KNOTS: usize = 4;
-const SHARED: usize = 9 + DRIFT_KNOTS;
+const SHARED: usize = 10 + DRIFT_KNOTS;
 /// Figures that each branch has for itself.
 pub(in super::super) const FIGURES_OF_BRANCH: usize = 10;
 
@@ -89,6 +91,18 @@ impl FigurePrior {
             (value, value * self.sd)
         } else {
             (self.center + self.sd * deviations, self.sd)
+        }
+    }
+
+    /// So many standard deviations further on a straight line of the value, not of its logarithm: by ohms and volts readings move
+    /// nearly in straight lines.
+    pub(in super::super) fn further(&self, deviations: f64, by: f64) -> f64 {
+        /// No value falls to less than this share of itself at once.
+        const LEAST_SHARE: f64 = 0.2;
+        if self.is_log && self.sd > 0.0 {
+            deviations + (1.0 + self.sd * by).max(LEAST_SHARE).ln() / self.sd
+        } else {
+            deviations + by
         }
     }
 }
@@ -134,6 +148,7 @@ impl MachineFigures {
             Figure::DriverVolts,
             Figure::UnloadedShare,
             Figure::Wiring,
+            Figure::Trend,
         ];
         let all = shared
             .into_iter()
@@ -172,7 +187,8 @@ impl MachineFigures {
             Figure::DriverVolts => return 6,
             Figure::UnloadedShare => return 7,
             Figure::Wiring => return 8,
-            Figure::Drift(knot) => return 9 + knot,
+            Figure::Trend => return 9,
+            Figure::Drift(knot) => return 10 + knot,
             Figure::MeterGain(meter) => return SHARED + meter,
             Figure::MeterZero(meter) => return SHARED + self.meters + meter,
             Figure::CoilKind(kind) => return kinds + kind,

@@ -73,8 +73,10 @@ impl CircuitModel {
             by_source *= share;
         }
         // The battery at this time.
-        for (knot, share) in hats(measured.moment) {
-            let at = self.figures.place(Figure::Drift(knot));
+        let trend = (Figure::Trend, 2.0 * measured.moment.clamp(0.0, 1.0) - 1.0);
+        let knots = hats(measured.moment).map(|(knot, share)| (Figure::Drift(knot), share));
+        for (figure, share) in knots.into_iter().chain([trend]) {
+            let at = self.figures.place(figure);
             let (volts, slope) = machine.at(at);
             value += by_source * share * volts;
             row.add(at, by_source * share * slope);

@@ -37,6 +37,8 @@ pub(in super::super) struct CircuitModel {
     /// By branch: whether the clamp sits in the driver's supply, where it shows duty times the coil's current.
     pub shows_supply: Vec<bool>,
     pub reference_celsius: f64,
+    /// 12 or 24 V: with its usual ohms, what tells a coil's usual amps.
+    pub system_volts: f64,
     pub alpha: f64,
     /// Volts by which the battery jumps about from reading to reading, standard deviation.
     pub jitter_v: f64,
@@ -116,6 +118,7 @@ impl CircuitModel {
             kinds: &self.kinds,
             sides: &self.sides,
             reference_celsius: self.reference_celsius,
+            system_volts: self.system_volts,
             alpha: self.alpha,
         }
     }

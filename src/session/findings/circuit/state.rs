@@ -305,7 +305,7 @@ impl NetlistBuilder {
                         const STIFF: f64 = 1e4;
                         (Term::constant(STIFF), machine.size(applied, 1).scaled(-STIFF))
                     }
-                    None => (wire(SHARES[0]), volts()),
+                    None => (wire(SHARES[0]).plus(&machine.driver_ohms(at)), volts()),
                 });
             }
             nodes.clamp = self.add(Clamp, (output, clamped), || plain(wire(SHARES[1])));
@@ -325,7 +325,7 @@ impl NetlistBuilder {
             } else {
                 self.add(GroundRun, (harness_ground, output), || run(0.5));
                 if state.drives(at) {
-                    self.add(Driver, (output, stud), || (ground(0.5), volts()));
+                    self.add(Driver, (output, stud), || (ground(0.5).plus(&machine.driver_ohms(at)), volts()));
                 }
             }
         }

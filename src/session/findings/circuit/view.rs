@@ -16,6 +16,8 @@ pub(super) struct MachineView<'a> {
     pub kinds: &'a [usize],
     pub sides: &'a [DriverSide],
     pub reference_celsius: f64,
+    /// 12 or 24 V.
+    pub system_volts: f64,
     /// Copper's coefficient at the reference temperature, 1/K.
     pub alpha: f64,
 }
@@ -116,12 +118,17 @@ impl MachineView<'_> {
         ohms
     }
 
-    /// Volts that a driver takes while it is on.
+    /// Ohms of a driver that is on: what of its volts goes with the amps.
+    pub(super) fn driver_ohms(&self, branch: usize) -> Term {
+        let loaded = self.figure(Figure::UnloadedShare).scaled(-1.0).plus(&Term::constant(1.0));
+        let volts = self.figure(Figure::DriverVolts).times(&self.figure(Figure::Driver(branch))).times(&loaded);
+        volts.scaled(self.nominal[branch] / self.system_volts)
+    }
+
+    /// Volts that a driver takes while it is on, beside those that go with the amps.
     pub(super) fn driver_volts(&self, branch: usize, is_unloaded: bool) -> Term {
-        let mut volts = self.figure(Figure::DriverVolts).times(&self.figure(Figure::Driver(branch)));
-        if is_unloaded {
-            volts = volts.times(&self.figure(Figure::UnloadedShare));
-        }
+        let own = self.figure(Figure::DriverVolts).times(&self.figure(Figure::Driver(branch)));
+        let mut volts = own.times(&self.figure(Figure::UnloadedShare));
         if let Some(applied) = self.edits.iter().find(|applied| applied.edit == Edit::JunctionDrivers) {
             let junction = self.size(applied, 0);
             volts = volts.plus(&if is_unloaded { junction.times(&self.size(applied, 1)) } else { junction });
