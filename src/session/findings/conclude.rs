@@ -55,6 +55,14 @@ pub(super) struct FindingWriter<'a> {
 const MOST_SPOILED: usize = 2;
 
 impl FindingWriter<'_> {
+    /// Whether more than a mistake spoils shows the short to ground at this place of a hypothesis, or its ohms to the frame and one reading
+    /// more. Steps that were swapped, or a lead that slipped, make a pin sag as a short does.
+    fn is_short_shown(&self, best: &Hypothesis, place: usize) -> bool {
+        let moved = evidence::moved(self.layout, self.problem, best, place);
+        let is_to_ground = |at: &usize| matches!(self.layout.readings[*at].measurand, Measurand::ToGround(_));
+        moved.len() > MOST_SPOILED || moved.len() == MOST_SPOILED && moved.iter().any(is_to_ground)
+    }
+
     pub(super) fn candidates(&self) -> &[CauseCandidate] {
         self.statements.candidates
     }
@@ -128,10 +136,9 @@ impl FindingWriter<'_> {
         let fitted = self.fitted(best, place);
         let next = self.next(&statement, weight).unwrap_or_else(|| candidate.cause.next_step(&fitted));
         let mut evidence = evidence::for_cause(self.layout, self.problem, best, place);
-        // Two steps that were swapped, or a lead that slipped, make a sagging pin as a short to ground does.
-        let by_enough = statement.kind != FindingKind::ShortToGround
-            || evidence::moved(self.layout, self.problem, best, place).len() > MOST_SPOILED;
-        let may_be_certain = passes && !evidence.is_empty() && by_enough && candidate.cause.is_shown(&fitted);
+        let is_shown = candidate.cause.is_shown(&fitted)
+            && (statement.kind != FindingKind::ShortToGround || self.is_short_shown(best, place));
+        let may_be_certain = passes && !evidence.is_empty() && is_shown;
         if evidence::is_series(statement.kind) {
             let balances =
                 candidate.coils.iter().filter_map(|at| evidence::balance(self.layout, self.layout.coils[*at]));
