@@ -23,7 +23,7 @@ const COVERAGE: f64 = 2.0;
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "lowercase")]
 pub(crate) enum StepChange {
-    /// It was out of limit or undecided, and is in limit now.
+    /// It was out of limit or too close to call, and is in limit now.
     Mended,
     /// It was in limit, and is not any more.
     Worse,

@@ -91,7 +91,9 @@ fn what_was_taken_one_terminal_ahead_is_filed_where_it_belongs() {
     // It is called what `show` calls it now: of the two rows of step 1 this is the second attempt.
     let refused = bay.bayline(["correct", "1", "--step", "1", "--void", "the lead slipped"]).failed(2);
     assert!(
-        refused.contains("there are: 1 \"lift feed\", 1 \"lift feed (attempt 2)\", 3 \"lift coil ohms\""),
+        refused.contains(
+            "several steps of session 1; name one of: 1 \"lift feed (attempt 1)\", 1 \"lift feed (attempt 2)\""
+        ),
         "{refused}"
     );
     assert!(bay.bayline(["correct", "1", "--step", "2", "--void", "the lead slipped"]).failed(2).contains("\"2\""));
@@ -294,10 +296,7 @@ fn a_correction_that_names_nothing_changes_nothing() {
         (&["--mark", "wiggled", "--to", "4 min"], "can be moved to a time between"),
         (&["--mark", "wiggled"], ""),
         (&["--rename", "x"], ""),
-        (
-            &["--step", "9", "--void", "x"],
-            "\"9\" does not mean exactly one step of session 1; there are: 1 \"lift feed\"",
-        ),
+        (&["--step", "9", "--void", "x"], "session 1 has no step \"9\"; there are: 1 \"lift feed\""),
         (&["--step", "1", "--void", "x"], "nothing was captured in step 1 \"lift feed\""),
         (&["--step", "2", "--void", ""], "say why it does not count"),
         (&["--step", "2", "--file-under", "horn feed"], "has no step \"horn feed\"; there are: 1 \"lift feed\""),

@@ -5,7 +5,7 @@ use crate::session::Verdict;
 /// What the verdicts before and after the work say of a step.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum VerdictChange {
-    /// In limit now, and not before.
+    /// In limit now, and out of limit or undecided before.
     Mended,
     /// In limit before, and not now.
     Worse,
@@ -17,7 +17,7 @@ pub(super) enum VerdictChange {
     NotAgain,
     /// Measured, without a verdict now.
     Undecided,
-    /// In limit before and now.
+    /// In limit now, and not found bad before.
     Good,
     /// Nothing was to be judged.
     NotJudged,
@@ -39,8 +39,7 @@ impl VerdictChange {
         let was_bad = matches!(before, Some(Verdict::OutOfLimit | Verdict::TooCloseToCall));
         let was_good = matches!(before, Some(Verdict::InLimit));
         match after {
-            Some(Verdict::InLimit) if was_good => Self::Good,
-            Some(Verdict::InLimit) if before.is_some() => Self::Mended,
+            Some(Verdict::InLimit) if was_bad => Self::Mended,
             Some(Verdict::InLimit) => Self::Good,
             Some(Verdict::OutOfLimit | Verdict::TooCloseToCall) => {
                 if was_bad {
@@ -135,7 +134,7 @@ mod tests {
         );
         assert_eq!(result(&all[1..2]), "Every step that was judged after the work is in limit.");
         assert_eq!(
-            result(&[("a", None, Some(InLimit)), ("b", Some(InLimit), None)]),
+            result(&[("a", None, Some(InLimit)), ("b", Some(InLimit), None), ("c", Some(NoReading), Some(InLimit))]),
             "Every step that was judged after the work is in limit."
         );
     }

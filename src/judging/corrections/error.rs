@@ -23,8 +23,18 @@ pub(crate) enum CorrectionError {
         /// What there is.
         marks: Vec<String>,
     },
-    /// There is no such step, or the words mean several.
-    #[error("\"{wanted}\" does not mean exactly one step of session {id}; {}", there_are("step", steps))]
+    /// The words mean several steps.
+    #[error("\"{wanted}\" means several steps of session {id}; name one of: {}", steps.join(", "))]
+    SeveralSteps {
+        /// The session's number.
+        id: i64,
+        /// What was asked for.
+        wanted: String,
+        /// Those that it means.
+        steps: Vec<String>,
+    },
+    /// There is no such step.
+    #[error("session {id} has no step \"{wanted}\"; {}", there_are("step", steps))]
     NoStep {
         /// The session's number.
         id: i64,

@@ -167,11 +167,14 @@ fn step_run(
 ) -> Result<LabelledRun, CorrectionError> {
     let runs = runs_of(connection, session, steps, all)?;
     let labels = LabelledRun::all(&runs, procedure_in_force(connection, session)?.as_ref());
-    let names = labels.iter().map(LabelledRun::to_string).collect();
-    let mut meant = labels.into_iter().filter(|label| label.is_meant_by(wanted));
-    match (meant.next(), meant.next()) {
-        (Some(step), None) => Ok(step),
-        _ => Err(CorrectionError::NoStep { id: session.id, wanted: wanted.to_owned(), steps: names }),
+    let names = |of: &[LabelledRun]| of.iter().map(LabelledRun::to_string).collect();
+    let (id, wanted_step) = (session.id, wanted.to_owned());
+    let (mut meant, others): (Vec<LabelledRun>, Vec<LabelledRun>) =
+        labels.into_iter().partition(|label| label.is_meant_by(wanted));
+    match meant.len() {
+        0 => Err(CorrectionError::NoStep { id, wanted: wanted_step, steps: names(&others) }),
+        1 => Ok(meant.remove(0)),
+        _ => Err(CorrectionError::SeveralSteps { id, wanted: wanted_step, steps: names(&meant) }),
     }
 }
 

@@ -12,6 +12,8 @@ pub(super) struct LabelledRun {
     pub place: usize,
     /// Which time it was done, from 1.
     attempt: usize,
+    /// How often it was done.
+    attempts: usize,
     /// Whether it is a part of a step that was split.
     pub is_part: bool,
 }
@@ -29,8 +31,9 @@ impl LabelledRun {
             let in_procedure =
                 procedure.and_then(|procedure| procedure.steps.iter().position(|step| step.name == run.name));
             let attempt = runs[..=index].iter().filter(|other| other.name == run.name).count();
+            let attempts = runs.iter().filter(|other| other.name == run.name).count();
             let is_part = runs.iter().filter(|other| other.number == run.number).count() > 1;
-            Self { run: run.clone(), place: in_procedure.unwrap_or(index) + 1, attempt, is_part }
+            Self { run: run.clone(), place: in_procedure.unwrap_or(index) + 1, attempt, attempts, is_part }
         };
         runs.iter().enumerate().map(label).collect()
     }
@@ -41,11 +44,11 @@ impl LabelledRun {
         self.is_part.then_some(FiledStretch { from_us: self.run.began_us, to_us })
     }
 
-    /// Its name, with the attempt where it is not the first.
+    /// Its name, with the attempt where there are several.
     fn title(&self) -> String {
-        match self.attempt {
+        match self.attempts {
             ..=1 => self.run.name.clone(),
-            attempt => format!("{} (attempt {attempt})", self.run.name),
+            _ => format!("{} (attempt {})", self.run.name, self.attempt),
         }
     }
 
