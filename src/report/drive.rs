@@ -141,14 +141,16 @@ impl From<DriveFlag> for SheetFlag {
     }
 }
 
-/// The flags that have room: faults first, then the operator's, then changes; in the order of time. And how many have none.
+/// The flags that have room: faults first, the longest of them before the others, then the operator's, then changes; in the order
+/// of time. And how many have none.
 fn with_room(all: &[DriveFlag], full: bool) -> (Vec<DriveFlag>, usize) {
     let most = if full { MOST_FLAGS.0 } else { MOST_FLAGS.1 };
     let wanted = |flag: &&DriveFlag| full || flag.kind.is_fault();
     let rank = |kind: FlagKind| (!kind.is_fault(), kind == FlagKind::Change);
     let mut flags: Vec<DriveFlag> = all.iter().filter(wanted).cloned().collect();
     let more = flags.len().saturating_sub(most);
-    flags.sort_by_key(|flag| rank(flag.kind));
+    let lasted = |flag: &DriveFlag| flag.around_us.1.saturating_sub(flag.around_us.0);
+    flags.sort_by_key(|flag| (rank(flag.kind), std::cmp::Reverse(if flag.kind.is_fault() { lasted(flag) } else { 0 })));
     flags.truncate(most);
     flags.sort_by_key(|flag| flag.number);
     (flags, more)
@@ -336,5 +338,10 @@ mod tests {
         let (short, more) = with_room(&all, false);
         assert_eq!((short.len(), more), (3, 7));
         assert!(short.iter().all(|flag| flag.kind.is_fault()));
+        // The longest of them is there, wherever it was.
+        let mut all = all;
+        all[79].around_us.1 = 600_000;
+        let (short, _) = with_room(&all, false);
+        assert_eq!(short.iter().map(|flag| flag.number).collect::<Vec<_>>(), [10, 20, 80]);
     }
 }
