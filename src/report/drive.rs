@@ -141,17 +141,28 @@ impl From<DriveFlag> for SheetFlag {
     }
 }
 
-/// The flags that have room: faults first, the longest of them before the others, then the operator's, then changes; in the order
-/// of time. And how many have none.
+/// The flags that have room: faults first, the longest of each kind before the others, then the operator's, then changes; in the
+/// order of time. And how many have none.
 fn with_room(all: &[DriveFlag], full: bool) -> (Vec<DriveFlag>, usize) {
     let most = if full { MOST_FLAGS.0 } else { MOST_FLAGS.1 };
     let wanted = |flag: &&DriveFlag| full || flag.kind.is_fault();
     let rank = |kind: FlagKind| (!kind.is_fault(), kind == FlagKind::Change);
     let mut flags: Vec<DriveFlag> = all.iter().filter(wanted).cloned().collect();
     let more = flags.len().saturating_sub(most);
-    let lasted = |flag: &DriveFlag| flag.around_us.1.saturating_sub(flag.around_us.0);
-    flags.sort_by_key(|flag| (rank(flag.kind), std::cmp::Reverse(if flag.kind.is_fault() { lasted(flag) } else { 0 })));
-    flags.truncate(most);
+    let lasted = |flag: &DriveFlag| match flag.kind.is_fault() {
+        true => flag.around_us.1.saturating_sub(flag.around_us.0),
+        false => 0,
+    };
+    flags.sort_by_key(|flag| std::cmp::Reverse(lasted(flag)));
+    let key = |at: usize| {
+        let own: &DriveFlag = &flags[at];
+        let is_longer = |other: &&DriveFlag| own.kind.is_fault() && other.kind == own.kind;
+        (rank(own.kind), flags[..at].iter().filter(is_longer).count())
+    };
+    let keys: Vec<_> = (0..flags.len()).map(key).collect();
+    let mut ranked: Vec<_> = keys.into_iter().zip(flags).collect();
+    ranked.sort_by_key(|(key, _)| *key);
+    let mut flags: Vec<DriveFlag> = ranked.into_iter().map(|(_, flag)| flag).take(most).collect();
     flags.sort_by_key(|flag| flag.number);
     (flags, more)
 }
