@@ -76,8 +76,8 @@ pub(super) struct CorrectArgs {
     /// The step to which belongs what was captured in that one, as when you were one terminal ahead
     #[arg(long, value_name = "NAME")]
     file_under: Option<String>,
-    /// Of several captures of that step the one of this number, from 1: it alone is filed under the other step
-    #[arg(long, value_name = "NUMBER", requires_all = ["step", "file_under"])]
+    /// Of several captures of that step the one of this number, from 1: it alone is filed under the other step, or void
+    #[arg(long, value_name = "NUMBER", requires = "step")]
     capture: Option<usize>,
     /// What was captured in that step does not count, and why
     #[arg(long, value_name = "REASON")]
@@ -180,7 +180,7 @@ impl CorrectArgs {
             asked.extend(self.delete.then(|| AskedCorrection::DeleteMark(mark.clone())));
         }
         if let Some(step) = &self.step {
-            asked.extend(self.void.clone().map(|why| AskedCorrection::Void(step.clone(), why)));
+            asked.extend(self.void.clone().map(|why| AskedCorrection::Void(step.clone(), self.capture, why)));
             asked.extend(self.file_under.clone().map(|name| match self.capture {
                 Some(number) => AskedCorrection::FileCapture(step.clone(), number, name),
                 None => AskedCorrection::File(step.clone(), name),

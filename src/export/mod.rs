@@ -31,7 +31,9 @@ pub enum ExportError {
     #[error("the export can't be written: {}", crate::io_reason::IoReason(.0))]
     Write(#[from] std::io::Error),
     /// There was no receiver.
-    #[error("session {id} has no positions: put a receiver on the bench, with the protocol nmea-0183")]
+    #[error(
+        "session {id} has no positions: they need a receiver on the bench (protocol nmea-0183) with channels that read `latitude` and `longitude`"
+    )]
     NoTrack {
         /// The session's number.
         id: i64,

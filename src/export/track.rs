@@ -138,6 +138,9 @@ mod tests {
         let (connection, session) = drive();
         connection.execute("DELETE FROM sample WHERE channel = 2", []).unwrap();
         let error = track_gpx(&connection, &session, Vec::new()).unwrap_err().to_string();
-        assert_eq!(error, "session 1 has no positions: put a receiver on the bench, with the protocol nmea-0183");
+        assert_eq!(
+            error,
+            "session 1 has no positions: they need a receiver on the bench (protocol nmea-0183) with channels that read `latitude` and `longitude`"
+        );
     }
 }

@@ -46,8 +46,8 @@ pub(crate) enum AskedCorrection {
     File(String, String),
     /// Of several captures of a step, the one of this number, from 1, belongs to another step.
     FileCapture(String, usize, String),
-    /// What was captured in a step does not count, and why.
-    Void(String, String),
+    /// What was captured in a step does not count, and why; of several captures the one of this number, from 1.
+    Void(String, Option<usize>, String),
     /// Whether the machine is known to be good.
     Good(bool),
 }

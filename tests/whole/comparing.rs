@@ -47,8 +47,8 @@ fn a_retest_does_again_what_was_not_in_limit_and_compares() {
     let bay = Bay::with_bench(THREE);
     let block = bay.write("block.toml", BLOCK);
     let [_clamps, handheld, supply] = ["clamps", "handheld", "supply"].map(|name| bay.meter(name));
-    let options = ["--procedure", text(&block), "--machine", "loader 7", "--complaint", "lift drops when hot"];
-    let mut daemon = bay.start_with(&options);
+    let told = ["--machine", "loader 7", "--complaint", "lift drops when hot", "--part", "63 °C"];
+    let mut daemon = bay.start_with(&[&["--procedure", text(&block)][..], &told].concat());
     daemon.until_open(["clamps", "handheld", "supply"]);
     let before = [
         ("battery", "supply=11.2V"),
@@ -72,7 +72,10 @@ fn a_retest_does_again_what_was_not_in_limit_and_compares() {
     let ended = bay.bayline(["end"]).done();
     assert!(ended.contains("In limit after the work and not before: battery, lift feed, fuses: F2."), "{ended}");
     assert!(ended.contains("out of limit, now in limit") && ended.contains("mended"), "{ended}");
-    assert!(bay.bayline(["show", "2"]).done().contains("`bayline compare 1 2` shows what has changed"));
+    let shown = bay.bayline(["show", "2"]).done();
+    assert!(shown.contains("`bayline compare 1 2` shows what has changed"), "{shown}");
+    // How warm the part was before the repair says nothing of today.
+    assert!(bay.bayline(["show", "1"]).done().contains("part: 63 °C") && !shown.contains("part:"), "{shown}");
 
     // u of each is (0.5 % + 5 mV) / √3 (JCGM 100 4.3.7); the 0.5 % are one error of one meter, so the difference has
     // u² = u₁² + u₂² - 2 cov with cov = 11.2 V · 12.5 V · (0.5 % / √3)² (JCGM 100 5.2.2 equation 13).

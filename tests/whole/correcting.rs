@@ -165,6 +165,18 @@ fn one_of_two_captures_of_a_step_is_filed_where_it_belongs() {
     assert!(void[1].contains("no reading") && void[2] == now[2], "{void:?}");
     bay.bayline(["correct", "1", "--undo"]).done();
 
+    // Of the two captures one is void by itself, before anything is split.
+    bay.bayline(["correct", "1", "--undo"]).done();
+    bay.bayline(["correct", "1", "--step", "2", "--capture", "1", "--void", "wrong pin"]).done();
+    let flags = "SELECT round(value, 2), flags FROM capture JOIN session ON session.id = capture.session
+                 WHERE capture.judgement = session.judgement AND step = 2 AND how = 'taken' ORDER BY capture.id";
+    assert_eq!(bay.kept().rows(flags), ["12.41 | void", "12.63 | "]);
+    assert!(bay.kept().rows(LEDGER)[1].starts_with("2 | tilt feed | 1 | in limit | 12.63 V"));
+    let refused = bay.bayline(["correct", "1", "--step", "2", "--capture", "3", "--void", "x"]).failed(2);
+    assert!(refused.contains("step 2 \"tilt feed\" has no capture 3; there are: 1 "), "{refused}");
+    bay.bayline(["correct", "1", "--undo"]).done();
+    bay.bayline(["correct", "1", "--step", "2", "--capture", "1", "--file-under", "lift feed"]).done();
+
     let refused =
         bay.bayline(["correct", "1", "--step", "lift coil ohms", "--capture", "1", "--file-under", "lift feed"]);
     assert!(refused.failed(2).contains("step 3 \"lift coil ohms\" has no capture 1; it has no capture"));

@@ -13,7 +13,7 @@ use crate::{
     mistake::Mistake,
     procedure::Procedure,
     server::{Answer, BeginRequest, PendingRequest, Request},
-    session::{Begin, Command, Refusal, SessionExit, StepMove},
+    session::{Begin, Command, Refusal, SessionExit, StepMove, Visit},
     store::{
         Folder, StoreError, Ticket,
         read::{Archive, ChannelRow, channels, resumable_session},
@@ -210,7 +210,9 @@ fn begin_of(
     if let Some(wanted) = &asked.retests {
         let archive = Archive::open(folder)?;
         let (_, session) = archive.find(wanted)?;
-        begin.visit = begin.visit.or(session.visit);
+        // How warm it was then says nothing of today.
+        let told = Visit { ambient_celsius: None, part_celsius: None, state: None, ..session.visit };
+        begin.visit = begin.visit.or(told);
         begin.retests = Uuid::parse_str(&session.uuid).ok();
     }
     if let Some(wanted) = &asked.continues {

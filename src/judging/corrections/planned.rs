@@ -87,14 +87,17 @@ pub(super) fn planned(
             let name = name_of_step(connection, session, under.trim())?;
             filed(&step, stretch_of(connection, session, &step, *number)?.or(step.part()), name, record)
         }
-        AskedCorrection::Void(wanted, why) => {
+        AskedCorrection::Void(wanted, numbered, why) => {
             let step = step_run(connection, session, steps, all, wanted)?;
             let number = step.run.number;
             let own = steps.iter().find(|step| step.number == number).and_then(|step| step.capture.clone());
             let own = own.filter(|capture| step.run.holds(capture.at_us));
-            let last = || Ok::<_, CorrectionError>(captures_of(connection, session, &step.run)?.pop());
-            let capture = own
-                .map_or_else(last, |own| Ok(Some(own)))?
+            let capture = match (numbered, own) {
+                (Some(number), _) => Some(capture_of(connection, session, &step, *number)?),
+                (None, Some(own)) => Some(own),
+                (None, None) => captures_of(connection, session, &step.run)?.pop(),
+            };
+            let capture = capture
                 .filter(|capture| capture.value.or(capture.beyond.map(|_| 0.0)).is_some() || capture.answer.is_some());
             let capture = capture.ok_or_else(|| CorrectionError::NothingCaptured { step: step.to_string() })?;
             if why.trim().is_empty() {
@@ -214,6 +217,30 @@ fn captures_of(
     Ok(captures)
 }
 
+/// One of several captures of a step, by its number from 1.
+fn capture_of(
+    connection: &Connection,
+    session: &SessionRow,
+    step: &LabelledRun,
+    number: usize,
+) -> Result<CaptureRow, CorrectionError> {
+    let mut captures = captures_of(connection, session, &step.run)?;
+    let index = place_of(step, &captures, number)?;
+    Ok(captures.swap_remove(index))
+}
+
+/// The place of a numbered capture among these of a step.
+fn place_of(step: &LabelledRun, captures: &[CaptureRow], number: usize) -> Result<usize, CorrectionError> {
+    number.checked_sub(1).filter(|index| *index < captures.len()).ok_or_else(|| {
+        let shown = |capture: &CaptureRow| format!("\"{}\" after {}", capture.reason, seconds(capture.at_us));
+        CorrectionError::NoCapture {
+            step: step.to_string(),
+            wanted: number,
+            captures: (1..).zip(captures).map(|(number, capture)| format!("{number} {}", shown(capture))).collect(),
+        }
+    })
+}
+
 /// The stretch of a step that belongs to one of its captures: halfway to the captures before and after it, since the leads leave a
 /// point some time after it was captured. None where it is the only one, so that all of the step belongs to it.
 fn stretch_of(
@@ -223,14 +250,7 @@ fn stretch_of(
     number: usize,
 ) -> Result<Option<FiledStretch>, CorrectionError> {
     let captures = captures_of(connection, session, &step.run)?;
-    let index = number.checked_sub(1).filter(|index| *index < captures.len()).ok_or_else(|| {
-        let shown = |capture: &CaptureRow| format!("\"{}\" after {}", capture.reason, seconds(capture.at_us));
-        CorrectionError::NoCapture {
-            step: step.to_string(),
-            wanted: number,
-            captures: (1..).zip(&captures).map(|(number, capture)| format!("{number} {}", shown(capture))).collect(),
-        }
-    })?;
+    let index = place_of(step, &captures, number)?;
     let halfway = |one: usize, other: usize| captures[one].at_us.midpoint(captures[other].at_us);
     let from_us = index.checked_sub(1).map_or(step.run.began_us, |before| halfway(before, index));
     let end_us = step.run.ended.filter(|_| step.is_part).map(|(ended_us, _)| ended_us);
