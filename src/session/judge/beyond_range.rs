@@ -2,7 +2,7 @@
 //!
 //! Such a number is stored as shown, but judged as the end of the range or anything beyond it.
 
-use super::{Judgement, Outcome, RangeEnd, compare};
+use super::{Judgement, Outcome, RangeEnd, compare, limit::compare_beyond};
 use crate::{
     channel::Sample,
     electrics::{Decision, DecisionRule},
@@ -30,7 +30,7 @@ impl BeyondRange {
     /// A verdict only where the end of the range and everything beyond it agree.
     pub(super) fn compare(&self, limit: &Limit, rule: DecisionRule) -> Decision {
         let nearest = compare(limit, Value::Number(self.range), self.sample.u, rule);
-        if nearest == compare(limit, self.end().into(), None, rule) { nearest } else { Decision::TooClose }
+        if nearest == compare_beyond(limit, self.end()) { nearest } else { Decision::TooClose }
     }
 
     /// The verdict with its reason.

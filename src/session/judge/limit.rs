@@ -26,11 +26,22 @@ pub(super) fn deciding(limit: &Limit) -> Limits {
 pub(crate) fn compare(limit: &Limit, value: Value, u: Option<f64>, rule: DecisionRule) -> Decision {
     match value {
         Value::Number(value) => decide(Uncertain::new(value, u.unwrap_or(0.0)), deciding(limit), rule),
-        // An overload is above any limit that the range can show.
-        Value::Over if limit.high.is_some() => Decision::Outside,
-        Value::Under if deciding(limit).low.is_some() => Decision::Outside,
-        Value::Over | Value::Under => Decision::Within,
+        // On a range of 600 mV a good feed shows OL, and a bad one too. An ohm meter shows it of what is open.
+        Value::Over if limit.high.is_none() && limit.low.is_some() && limit.dimension != Dimension::Ohm => {
+            Decision::TooClose
+        }
+        Value::Over => compare_beyond(limit, RangeEnd::Over),
+        Value::Under => compare_beyond(limit, RangeEnd::Under),
     }
+}
+
+/// How a value beyond a range keeps to a limit that the range can show.
+pub(super) fn compare_beyond(limit: &Limit, end: RangeEnd) -> Decision {
+    let is_broken = match end {
+        RangeEnd::Over => limit.high.is_some(),
+        RangeEnd::Under => deciding(limit).low.is_some(),
+    };
+    if is_broken { Decision::Outside } else { Decision::Within }
 }
 
 /// Judges a sample against a limit, with the reason.
@@ -52,6 +63,11 @@ fn reason(limit: &Limit, sample: &Sample, decision: Decision) -> String {
         Value::Number(value) => value,
         Value::Over if sample.quantity == Quantity::Ohms => {
             return format!("OL: open, or more than the meter's range, {limit} wanted");
+        }
+        Value::Over if decision == Decision::TooClose => {
+            return format!(
+                "OL: more than the meter's range, which may end below the limit: set it higher; {limit} wanted"
+            );
         }
         Value::Over => return format!("OL: more than the meter's range, {limit} wanted"),
         Value::Under => return format!("-OL: less than the meter's range, {limit} wanted"),
@@ -144,7 +160,15 @@ mod tests {
         );
         assert_eq!(judgement.verdict(), Some(Verdict::OutOfLimit));
         assert!(judgement.reason.starts_with("OL: open, or more"), "{}", judgement.reason);
-        assert_eq!(compare(&limit(Some(11.8), None), Value::Over, None, DecisionRule::Guarded), Decision::Within);
+        let over = |limit: &Limit| compare(limit, Value::Over, None, DecisionRule::Guarded);
+        let insulation = Limit::at_least("10 Mohm".parse().unwrap());
+        assert_eq!(over(&insulation), Decision::Within);
+        // Seen by a technician: on a range of 600 mV a feed was in limit, whatever it was.
+        let feed = limit(Some(11.8), None);
+        assert_eq!(over(&feed), Decision::TooClose);
+        let judged = judge(&feed, &Sample { value: Value::Over, ..volts(0, 0.0) }, DecisionRule::Guarded);
+        assert_eq!(judged.verdict(), Some(Verdict::TooCloseToCall));
+        assert!(judged.reason.contains("set it higher; at least 11.8 V wanted"), "{}", judged.reason);
     }
 
     #[test]
