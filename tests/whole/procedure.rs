@@ -150,7 +150,7 @@ fn every_sample_has_its_own_verdict_too() {
             "V DC | 12.41 | in limit",
             "V DC | 9.2 | out of limit",
             "ohm | 7.5 | wrong function",
-            "V DC | - | in limit",
+            "V DC | - | too close to call",
             "V AC | 12.3 | wrong function",
         ]
     );
