@@ -274,6 +274,10 @@ fn marks_that_are_steps_take_their_samples_along() {
         ledger()
     );
     assert_eq!(taken(), ["1 | 1.5", "1 | 2.5", "2 | 3.5"]);
+    // It is called by the number that the ledger has now, not by that of the first record.
+    let said = bay.bayline(["correct", "1", "--mark", "2", "--rename", "drive again"]).done();
+    assert!(said.contains("step 2 \"drive\" is \"drive again\" now"), "{said}");
+    bay.bayline(["correct", "1", "--undo"]).done();
     assert!(
         bay.bayline(["correct", "1", "--mark", "park", "--delete"])
             .failed(2)

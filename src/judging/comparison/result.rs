@@ -5,7 +5,7 @@ use crate::session::Verdict;
 /// What the verdicts before and after the work say of a step.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum VerdictChange {
-    /// In limit now, and out of limit or undecided before.
+    /// In limit now, and out of limit or too close to call before.
     Mended,
     /// In limit before, and not now.
     Worse,

@@ -115,6 +115,8 @@ pub(super) fn planned(
 /// A mark: its number among the session's marks, or that of the step that it began.
 struct FoundMark {
     number: i64,
+    /// What the ledger calls it: another number than its own once a mark before it was deleted.
+    place: i64,
     text: String,
     at_us: i64,
 }
@@ -130,13 +132,15 @@ fn mark(
     let is_step = session.procedure.is_none();
     let marks: Vec<FoundMark> = if is_step {
         let runs = runs_of(connection, session, steps, all)?;
-        runs.into_iter().map(|run| FoundMark { number: run.number, text: run.name, at_us: run.began_us }).collect()
+        let found =
+            |(place, run): (i64, StepRun)| FoundMark { number: run.number, place, text: run.name, at_us: run.began_us };
+        (1..).zip(runs).map(found).collect()
     } else {
         let events = first_events(connection, session.id)?;
         let marks = events.into_iter().filter(|event| event.kind == EventKind::Mark);
         let numbered = (1..).zip(marks).map(|(number, event)| (number, event.text, event.at_us));
         let marks = numbered.filter_map(|(number, text, at_us)| {
-            let mut mark = Some(FoundMark { number, text, at_us });
+            let mut mark = Some(FoundMark { number, place: number, text, at_us });
             for one in in_force(all).filter(|one| one.subject == number.to_string()) {
                 match (one.field, &mut mark) {
                     (CorrectedField::MarkText, Some(mark)) => mark.text.clone_from(&one.value_after),
@@ -149,10 +153,10 @@ fn mark(
         });
         marks.collect()
     };
-    let names = marks.iter().map(|mark| format!("{} \"{}\"", mark.number, mark.text)).collect();
+    let names = marks.iter().map(|mark| format!("{} \"{}\"", mark.place, mark.text)).collect();
     let number = wanted.trim().parse::<i64>().ok();
     let fits =
-        |mark: &FoundMark| number.map_or(mark.text.eq_ignore_ascii_case(wanted.trim()), |wanted| wanted == mark.number);
+        |mark: &FoundMark| number.map_or(mark.text.eq_ignore_ascii_case(wanted.trim()), |wanted| wanted == mark.place);
     let mut meant = marks.into_iter().filter(fits);
     match (meant.next(), meant.next()) {
         (Some(mark), None) => Ok((is_step, mark)),
