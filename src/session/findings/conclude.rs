@@ -55,8 +55,8 @@ pub(super) struct FindingWriter<'a> {
 const MOST_SPOILED: usize = 2;
 
 impl FindingWriter<'_> {
-    /// Whether more than a mistake spoils shows the short to ground at this place of a hypothesis, or its ohms to the frame and one reading
-    /// more. Steps that were swapped, or a lead that slipped, make a pin sag as a short does.
+    /// Whether the short to ground at this place of a hypothesis moves more readings than one mistake spoils, or as many with its ohms
+    /// to the frame among them. Steps that were swapped, or a lead that slipped, make a pin sag as a short does.
     fn is_short_shown(&self, best: &Hypothesis, place: usize) -> bool {
         let moved = evidence::moved(self.layout, self.problem, best, place);
         let is_to_ground = |at: &usize| matches!(self.layout.readings[*at].measurand, Measurand::ToGround(_));
