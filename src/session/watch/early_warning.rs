@@ -1,4 +1,5 @@
-//! A value that comes near its limit, said while it is still kept: for levels that a step names by themselves.
+//! A value that comes near its limit, said while it is still kept: for levels that a step names by themselves. Once more where the
+//! display is past the limit by less than the meter's accuracy: that is no excursion yet, and nobody else says it.
 
 use crate::{
     channel::Sample,
@@ -16,17 +17,18 @@ pub(super) struct EarlyWarning {
     /// Narrower than the step's limit.
     levels: Limit,
     is_warned: bool,
+    is_past_said: bool,
     well_since: Option<Mono>,
 }
 
 impl EarlyWarning {
     /// Speaks where a value leaves these levels.
     pub(super) fn new(levels: Limit) -> Self {
-        Self { levels, is_warned: false, well_since: None }
+        Self { levels, is_warned: false, is_past_said: false, well_since: None }
     }
 
-    /// Takes a sample as it counts; a sentence where there is something to say.
-    pub(super) fn sample(&mut self, sample: &Sample, limit: &Limit, name: &str) -> Option<String> {
+    /// Takes a sample as it counts, and whether it is too close to its limit to call; a sentence where there is something to say.
+    pub(super) fn sample(&mut self, sample: &Sample, is_undecided: bool, limit: &Limit, name: &str) -> Option<String> {
         let Value::Number(value) = sample.value else { return None };
         let low = self.levels.low.filter(|low| value < *low);
         let high = self.levels.high.filter(|high| value > *high);
@@ -37,15 +39,21 @@ impl EarlyWarning {
             if !self.is_warned || sample.at.since(*self.well_since.get_or_insert(sample.at)) < WELL_AGAIN_US {
                 return None;
             }
-            self.is_warned = false;
+            (self.is_warned, self.is_past_said) = (false, false);
             return Some(format!("{name} {}, no longer near its limit", sample.shown(None)));
         };
         self.well_since = None;
+        let is_kept = |edge: &f64| if side == "below" { value >= *edge } else { value <= *edge };
+        if let Some(edge) = edge.filter(|edge| is_undecided && !self.is_past_said && !is_kept(edge)) {
+            (self.is_warned, self.is_past_said) = (true, true);
+            let shown = sample.shown(None);
+            return Some(format!("{name} {shown}, {side} {}, by less than the meter's accuracy", show(edge)));
+        }
         if std::mem::replace(&mut self.is_warned, true) {
             return None;
         }
         // A limit that breaks at once is an excursion, and that is said there.
-        let edge = edge.filter(|edge| if side == "below" { value >= *edge } else { value <= *edge })?;
+        let edge = edge.filter(is_kept)?;
         Some(format!("{name} {}, {side} {}: look after it before {}", sample.shown(None), show(level), show(edge)))
     }
 }
@@ -61,7 +69,9 @@ mod tests {
         let mut warning = EarlyWarning::new(Limit { low: Some(13.1), high: Some(14.1), ..limit });
         let samples =
             (0..).zip(values).map(|(index, value)| Sample { digit: Some(0.01), ..volts(index * 100_000, value) });
-        samples.filter_map(|sample| warning.sample(&sample, &limit, "battery")).collect()
+        // A meter of 0.1 V.
+        let is_undecided = |sample: &Sample| matches!(sample.value, Value::Number(value) if (value - 13.0).abs() < 0.1);
+        samples.filter_map(|sample| warning.sample(&sample, is_undecided(&sample), &limit, "battery")).collect()
     }
 
     #[test]
@@ -84,6 +94,21 @@ mod tests {
                 "battery 13.09 V, below 13.1 V: look after it before 13 V",
                 "battery 13.40 V, no longer near its limit",
                 "battery 13.05 V, below 13.1 V: look after it before 13 V"
+            ]
+        );
+    }
+
+    /// Seen by a technician: below its limit by less than the meter's accuracy for 20 s, and not a word.
+    #[test]
+    fn past_the_limit_on_the_display_is_said_once() {
+        let sinking = [13.5, 13.08, 13.02, 12.97, 12.93, 12.98].into_iter().chain([13.4; 60]).chain([12.95]);
+        assert_eq!(
+            announced(sinking),
+            [
+                "battery 13.08 V, below 13.1 V: look after it before 13 V",
+                "battery 12.97 V, below 13 V, by less than the meter's accuracy",
+                "battery 13.40 V, no longer near its limit",
+                "battery 12.95 V, below 13 V, by less than the meter's accuracy",
             ]
         );
     }

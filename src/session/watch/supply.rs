@@ -68,7 +68,8 @@ impl SupplyWatch {
             }
         }
         if let (Some(early), Some(limit)) = (&mut self.early, limit) {
-            events.extend(early.sample(sample, limit, name).map(WatchEvent::Say));
+            let is_undecided = verdict == Some(Verdict::TooCloseToCall);
+            events.extend(early.sample(sample, is_undecided, limit, name).map(WatchEvent::Say));
         }
         if let (Some(trend), Some(limit)) = (&mut self.trend, limit) {
             events.extend(trend.sample(sample, limit, name).map(WatchEvent::Say));
