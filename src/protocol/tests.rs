@@ -184,38 +184,6 @@ fn only_the_first_problems_are_reported_and_all_are_counted() {
     assert_eq!(engine.counts().all_problems(), 2000);
 }
 
-fn mistake(text: &str) -> String {
-    Protocol::parse("p.toml", text).unwrap_err().to_string()
-}
-
-#[test]
-fn mistakes_are_reported_with_their_line() {
-    let head = "name = \"p\"\nabout = \"a\"\nsource = \"s\"\n";
-    let whole = |frame: &str, decode: &str| mistake(&format!("{head}[frame]\n{frame}\n[decode]\n{decode}\n"));
-    let line = "kind = \"line\"";
-    assert_eq!(
-        whole("kind = \"lime\"", "kind = \"number\""),
-        "p.toml, line 5: found the kind \"lime\", expected one of \"line\", \"fixed\", \"indexed-nibbles\", \
-         \"length-prefixed\", \"cobs\", \"slip\""
-    );
-    assert!(whole(line, "kind = \"number\"\nsize = 3").starts_with("p.toml, line 8: unknown key `size`"));
-    assert_eq!(
-        whole("kind = \"line\"\nlongest = 0", "kind = \"number\""),
-        "p.toml, line 6: found 0, expected a whole number from 1 to 65536"
-    );
-    assert_eq!(
-        whole(line, "kind = \"columns\"\nseparator = \"1\""),
-        "p.toml, line 8: found the separator \"1\", expected \"any\" or text that is in no number"
-    );
-    assert_eq!(
-        whole(line, "kind = \"columns\"\nheader = \"maybe\""),
-        "p.toml, line 8: found \"maybe\", expected \"none\", \"optional\" or \"required\""
-    );
-    assert!(whole(line, "kind = \"columns\"\nnames = [\"a\", \"a\"]").contains("found the name \"a\" twice"));
-    assert_eq!(mistake(head), "p.toml, line 1: expected a part [frame] with its kind");
-    assert!(mistake(&head.replace("\"p\"", "\"P 1\"")).contains("[frame]"));
-}
-
 #[test]
 fn a_missing_protocol_names_those_that_exist() {
     let error = Library::default().find("colums").unwrap_err().to_string();

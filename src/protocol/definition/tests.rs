@@ -1,4 +1,4 @@
-//! Mistakes in protocol files carry their line and what was expected.
+//! Mistakes in protocol files carry their line and what was expected: all of them, part by part.
 
 use std::fmt::Write as _;
 
@@ -29,7 +29,24 @@ fn of_part(part: &str) -> String {
 }
 
 #[test]
+fn whole_files() {
+    assert_eq!(mistake(""), "line 1: expected a part [frame] with its kind");
+    // The parts that come in kinds are looked for first.
+    let capitals = HEAD.replace("\"p\"", "\"P 1\"");
+    assert!(Protocol::parse("p.toml", &capitals).unwrap_err().to_string().starts_with("p.toml, line 1: "));
+    let line_and_number = "[frame]\nkind = \"line\"\n[decode]\nkind = \"number\"\n";
+    let name = Protocol::parse("p.toml", &format!("{capitals}{line_and_number}")).unwrap_err().to_string();
+    assert_eq!(name, "p.toml, line 1: found the name \"P 1\", expected small letters, digits and hyphens");
+}
+
+#[test]
 fn frames() {
+    assert_eq!(
+        of_frame("kind = \"lime\""),
+        "line 5: found the kind \"lime\", expected one of \"line\", \"fixed\", \"indexed-nibbles\", \
+         \"length-prefixed\", \"cobs\", \"slip\""
+    );
+    assert_eq!(of_frame("kind = \"line\"\nlongest = 0"), "line 6: found 0, expected a whole number from 1 to 65536");
     assert_eq!(
         of_frame("kind = \"fixed\"\nlength = 3\nstart = \"..\""),
         "line 5: expected `start` or `end`, or a checksum, to know a frame by"
@@ -71,6 +88,25 @@ fn checksums() {
     assert!(of_part("[checksum]\nkind = \"xor\"\nat = 0").starts_with("line 6: expected a byte counted from 1"));
     assert!(
         of_part("[checksum]\nkind = \"xor\"\nrequired = false").starts_with("line 6: only a checksum behind a mark")
+    );
+}
+
+#[test]
+fn numbers_and_columns() {
+    assert!(of_decode("kind = \"number\"\nsize = 3").starts_with("line 8: unknown key `size`"));
+    let columns = |rest: &str| of_decode(&format!("kind = \"columns\"\n{rest}"));
+    assert_eq!(
+        columns("separator = \"1\""),
+        "line 8: found the separator \"1\", expected \"any\" or text that is in no number"
+    );
+    assert_eq!(
+        columns("header = \"maybe\""),
+        "line 8: found \"maybe\", expected \"none\", \"optional\" or \"required\""
+    );
+    assert_eq!(columns("names = [\"a\", \"a\"]"), "line 8: found the name \"a\" twice");
+    assert_eq!(
+        columns("header = \"optional\"\nnames = [\"a\"]"),
+        "line 9: found names beside a header, expected one of them"
     );
 }
 
