@@ -148,7 +148,7 @@ fn print_candidates(out: &mut dyn Write, found: &[PortCandidate]) -> io::Result<
             candidate.protocol.name.clone(),
             settings.to_string(),
             format!("{:.0} %", candidate.share * 100.0),
-            candidate.frames.to_string(),
+            candidate.understood.to_string(),
             candidate.refused.to_string(),
             if candidate.first.is_empty() { "none yet".to_owned() } else { candidate.first.join("; ") },
         ]
@@ -171,7 +171,7 @@ fn line(found: &PortCandidate) -> serde_json::Value {
         "baud": settings.baud,
         "line": settings.to_string(),
         "explained": candidate.share,
-        "frames": candidate.frames,
+        "frames": candidate.understood,
         "refused": candidate.refused,
         "values": candidate.names,
         "first": candidate.first,

@@ -16,7 +16,6 @@ use super::{
     line_shape::{LinePauses, LineShapes, OtherShape},
     meter_errors::MeterErrorCounts,
     names::NameTable,
-    poll::PollRule,
     problem::{DecodeError, Defect, Problem, ProblemKind, REPORTED_OF_EACH_KIND},
 };
 
@@ -25,12 +24,16 @@ use super::{
 pub struct Counts {
     /// Bytes in all.
     pub bytes: u64,
-    /// Bytes of frames that were understood, with their ends, headers, comments and empty lines.
+    /// Bytes of frames that were understood, with their ends, comments and empty lines.
     pub explained: u64,
+    /// Bytes of frames that may be anything: words before the first numbers, and what answers an opening line.
+    pub inconclusive: u64,
     /// Frames understood, a scan each; one whose values are all empty or refused is among them.
     pub frames: u64,
-    /// Frames understood that carry no values at the moment, such as a receiver's without a position.
+    /// Frames understood that have nothing to file, such as the answer to a question for the function.
     pub without_values: u64,
+    /// Frames understood that the protocol's file declares to be ignored, such as a receiver's without a position.
+    pub ignored: u64,
     /// Readings kept.
     pub readings: u64,
     /// Frames that are missing by their sequence numbers.
@@ -49,9 +52,17 @@ impl Counts {
         self.problems.iter().sum()
     }
 
-    /// The share of the bytes that the protocol explains, 0 to 1; 0 before any came.
+    /// Frames understood, whether they have values or not.
+    pub(super) fn understood(&self) -> u64 {
+        self.frames + self.without_values + self.ignored
+    }
+
+    /// The share of the bytes that the protocol explains, 0 to 1, of those that show anything; 0 before any came.
     pub fn explained_share(&self) -> f64 {
-        if self.bytes == 0 { 0.0 } else { self.explained as f64 / self.bytes as f64 }
+        match self.bytes - self.inconclusive {
+            0 => 0.0,
+            bytes => self.explained as f64 / bytes as f64,
+        }
     }
 }
 
@@ -236,13 +247,19 @@ impl FrameProcessor {
         let (readings, frames, identities) = (out.readings.len(), out.frames.len(), out.identities.len());
         let known = self.names.all().len();
         match self.read(frame, out) {
-            Ok(kind) => {
-                self.counts.explained += taken as u64;
-                if kind == DecodeOutcome::Frame {
-                    self.counts.frames += (out.frames.len() - frames) as u64;
-                    self.counts.readings += (out.readings.len() - readings) as u64;
-                } else if !frame.is_empty() {
-                    self.counts.without_values += 1;
+            Ok(outcome) => {
+                match outcome {
+                    DecodeOutcome::Inconclusive => self.counts.inconclusive += taken as u64,
+                    _ => self.counts.explained += taken as u64,
+                }
+                match outcome {
+                    DecodeOutcome::Frame => {
+                        self.counts.frames += (out.frames.len() - frames) as u64;
+                        self.counts.readings += (out.readings.len() - readings) as u64;
+                    }
+                    DecodeOutcome::WithoutValues => self.counts.without_values += 1,
+                    DecodeOutcome::Ignored => self.counts.ignored += 1,
+                    DecodeOutcome::Blank | DecodeOutcome::Inconclusive => {}
                 }
                 self.report_refused(frame, out);
                 Acceptance::Accepted
@@ -268,7 +285,7 @@ impl FrameProcessor {
     fn read(&mut self, frame: &[u8], out: &mut Decoded) -> Result<DecodeOutcome, DecodeError> {
         self.refused.clear();
         if frame.is_empty() {
-            return Ok(DecodeOutcome::NoFrame);
+            return Ok(DecodeOutcome::Blank);
         }
         let body = match &self.checksum {
             Some(checksum) => checksum.strip(frame)?,
@@ -278,10 +295,13 @@ impl FrameProcessor {
             && poll.is_error(self.request, body)
         {
             self.refused.push(DecodeError::whole(Defect::MeterError));
-            return Ok(DecodeOutcome::NoFrame);
+            return Ok(DecodeOutcome::WithoutValues);
         }
-        if PollRule::has_no_values(self.request) {
-            return Ok(DecodeOutcome::NoFrame);
+        match self.request {
+            Some(RequestId::OPENING) => return Ok(DecodeOutcome::Inconclusive),
+            // No error: the text by which the protocol knows an empty queue.
+            Some(RequestId::ERRORS) => return Ok(DecodeOutcome::WithoutValues),
+            _ => {}
         }
         let begin = out.frames.len();
         if let Some(button) = self.protocol.actions.iter().find(|button| button.bytes == body) {
@@ -309,7 +329,7 @@ impl FrameProcessor {
         if let Some(shapes) = &mut self.shapes {
             match taken {
                 Ok(DecodeOutcome::Frame) => shapes.take(body).map_err(other_shape)?,
-                Ok(DecodeOutcome::NoFrame) => {}
+                Ok(_) => {}
                 Err(_) => shapes.refused(body),
             }
         }

@@ -38,10 +38,8 @@ pub(crate) struct ProtocolMatch {
     pub protocol: Arc<Protocol>,
     /// Share of the bytes that it explains, 0 to 1.
     pub share: f64,
-    /// Frames decoded.
-    pub frames: u64,
-    /// Frames understood that carry no values.
-    without_values: u64,
+    /// Frames understood, also those that have no values or that the protocol's file declares to be ignored.
+    pub understood: u64,
     /// Frames refused.
     pub refused: u64,
     /// The names of the values in a frame.
@@ -59,21 +57,17 @@ pub(crate) struct ProtocolMatch {
 impl ProtocolMatch {
     /// Whether it gave readings at all, or frames that only this protocol can explain.
     fn decodes(&self) -> bool {
-        self.understood() >= LEAST_FRAMES && (!self.first.is_empty() || self.protocol.checksum.is_some())
+        self.understood >= LEAST_FRAMES && (!self.first.is_empty() || self.protocol.checksum.is_some())
     }
 
     /// Whether there is no reason to doubt it.
     pub(crate) fn is_clear(&self) -> bool {
-        self.share >= 0.97 && self.understood() > LEAST_FRAMES && self.refused <= 1
+        self.share >= 0.97 && self.understood > LEAST_FRAMES && self.refused <= 1
     }
 
     /// Whether it may be the one, if only more came.
     fn is_promising(&self) -> bool {
-        self.understood() > 0 && self.understood() <= LEAST_FRAMES && self.refused <= 1
-    }
-
-    fn understood(&self) -> u64 {
-        self.frames + self.without_values
+        self.understood > 0 && self.understood <= LEAST_FRAMES && self.refused <= 1
     }
 }
 
@@ -82,7 +76,7 @@ pub(crate) fn too_few(protocols: &[Arc<Protocol>], heard: &[RecordedChunk]) -> O
     let candidates: Vec<ProtocolMatch> = protocols.iter().map(|protocol| candidate(protocol, heard)).collect();
     let is_decided = candidates.iter().any(ProtocolMatch::is_clear);
     let promising = candidates.iter().filter(|candidate| candidate.is_promising());
-    promising.map(ProtocolMatch::understood).max().filter(|_| !is_decided)
+    promising.map(|candidate| candidate.understood).max().filter(|_| !is_decided)
 }
 
 /// The candidates that decode anything, the best first.
@@ -134,8 +128,7 @@ fn candidate(protocol: &Arc<Protocol>, heard: &[RecordedChunk]) -> ProtocolMatch
     let all_units = counts.readings > 0 && units == counts.readings;
     ProtocolMatch {
         share: if time == Timekeeping::Contradicts { 0.0 } else { counts.explained_share() },
-        frames: counts.frames,
-        without_values: counts.without_values,
+        understood: counts.understood(),
         refused: counts.all_problems(),
         names: engine.names().to_vec(),
         first,
@@ -277,6 +270,33 @@ mod tests {
         let sentence = "$GPRMC,123519,V,,,,,,,230394,003.1,W*48";
         let ranked = rank(&streaming(), &lines(|_| sentence.to_owned()));
         assert!(ranked[0].protocol.name == "nmea-0183" && ranked[0].share > 0.95, "{}", ranked[0].share);
+        // The protocol's file declares them to be ignored: understood all the same, but for the one that is cut off.
+        assert_eq!((ranked[0].understood, ranked[0].refused), (19, 1));
+    }
+
+    /// Seen: what a board says as it starts counted as frames that any protocol of columns understands.
+    #[test]
+    fn words_before_the_first_numbers_prove_nothing() {
+        let words = |index| format!("mounting volume {}", ["one", "two", "three"][index % 3]);
+        assert_eq!(too_few(&streaming(), &lines(words)[1..2]), None);
+        let heard = lines(|index| if index == 19 { "12.5,3".to_owned() } else { words(index) });
+        let found: Vec<_> = rank(&streaming(), &heard).into_iter().map(|found| found.protocol.name.clone()).collect();
+        assert_eq!(found, [""; 0]);
+    }
+
+    /// Seen: whatever came behind an opening line, which nothing reads, counted as understood.
+    #[test]
+    fn answers_to_opening_lines_prove_nothing() {
+        let scpi = Library::default().find("scpi").unwrap();
+        let chunk = |request, bytes: &[u8]| RecordedChunk { at: Mono(0), bytes: bytes.to_vec(), request };
+        let opening = chunk(Some(RequestId::OPENING), b"good morning\n");
+        let found = candidate(&scpi, &[opening.clone(), opening.clone()]);
+        assert_eq!((found.understood, found.refused, found.share), (0, 0, 0.0));
+        // The queue of errors is known to be empty by its text.
+        let errors = |bytes: &[u8]| candidate(&scpi, &[opening.clone(), chunk(Some(RequestId::ERRORS), bytes)]);
+        let empty = errors(b"0,\"No error\"\n");
+        assert_eq!((empty.understood, empty.refused, empty.share), (1, 0, 1.0));
+        assert_eq!(errors(b"good morning\n").refused, 1);
     }
 
     #[test]

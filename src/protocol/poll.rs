@@ -244,9 +244,4 @@ impl PollRule {
     pub(in crate::protocol) fn is_restart(&self, request: Option<RequestId>, frame: &[u8]) -> bool {
         request != Some(RequestId::OPENING) && self.restart.as_ref().is_some_and(|restart| restart.is_match(frame))
     }
-
-    /// Whether the answer to a request carries none of the meter's values.
-    pub(in crate::protocol) fn has_no_values(request: Option<RequestId>) -> bool {
-        matches!(request, Some(RequestId::OPENING | RequestId::ERRORS))
-    }
 }

@@ -154,7 +154,7 @@ proptest! {
         prop_assert_eq!(decoded.frames.last().map_or(0, |frame| frame.readings_end), decoded.readings.len());
         prop_assert_eq!((counts.frames, counts.readings), (decoded.frames.len() as u64, decoded.readings.len() as u64));
         prop_assert_eq!(counts.bytes, bytes.len() as u64);
-        prop_assert!(counts.explained <= counts.bytes && names.len() <= 256);
+        prop_assert!(counts.explained + counts.inconclusive <= counts.bytes && names.len() <= 256);
     }
 }
 
@@ -168,6 +168,28 @@ fn a_lost_port_tells_the_frame_that_was_begun() {
     assert_eq!(out.readings.len(), 4);
     assert_eq!(engine.counts().problems(ProblemKind::Partial), 1);
     assert_eq!(out.problems[0].frame, "3,");
+}
+
+#[test]
+fn each_frame_is_counted_as_what_it_is() {
+    let counts = |decode: &str, text: &str| {
+        let head = "name = \"p\"\nabout = \"a\"\nsource = \"s\"\n[frame]\nkind = \"line\"\ncomment = \"#\"\n";
+        let protocol = Protocol::parse("p.toml", &format!("{head}[decode]\n{decode}")).unwrap();
+        let mut engine = Engine::new(Arc::new(protocol));
+        engine.push(text.as_bytes(), &mut Decoded::default());
+        let counts = engine.counts();
+        assert_eq!(counts.explained + counts.inconclusive, text.len() as u64);
+        [counts.frames, counts.without_values, counts.ignored, counts.inconclusive]
+    };
+    let columns = "kind = \"columns\"\nheader = \"optional\"\n";
+    assert_eq!(counts(columns, "a,b\n1,2\nb,a\n3,4\n"), [2, 1, 0, 4]);
+    assert_eq!(counts(columns, "1.5,2\n\n  \n# remark\n"), [1, 0, 0, 0]);
+    let messages = "kind = \"pattern\"\n[[decode.message]]\npattern = '^V (?<value>.*)$'\n\
+                    [[decode.message]]\npattern = '^BUTTON$'\naction = \"next\"\n\
+                    [[decode.message]]\npattern = '^I am (?<itself>.*)$'\nidentity = \"itself\"\n\
+                    [[decode.message]]\npattern = '^F (?<f>.*)$'\nwords.f = { V = \"V\" }\n\
+                    [[decode.message]]\npattern = '^\\$'\n";
+    assert_eq!(counts(messages, "V 1\nBUTTON\nI am one\nF V\n$x\n\t\n"), [2, 2, 1, 0]);
 }
 
 #[test]

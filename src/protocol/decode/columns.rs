@@ -100,7 +100,7 @@ impl FrameDecoder for ColumnsDecoder {
     fn decode(&mut self, line: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
         let first = line.iter().position(|byte| *byte != b' ').unwrap_or(line.len());
         if first == line.len() {
-            return Ok(DecodeOutcome::NoFrame);
+            return Ok(DecodeOutcome::Blank);
         }
         if !matches!(line[first], b'0'..=b'9' | b'+' | b'-' | b'.')
             && self.rule.header != HeaderRule::None
@@ -317,7 +317,7 @@ impl ColumnsDecoder {
     fn take_header(&mut self, header: Vec<String>, names: &mut NameTable) -> Result<DecodeOutcome, DecodeError> {
         if self.stage == HeaderStage::BeforeNumbers {
             self.naming = ColumnNaming::ByHeader(header);
-            return Ok(DecodeOutcome::NoFrame);
+            return Ok(DecodeOutcome::Inconclusive);
         }
         match self.naming {
             ColumnNaming::Known if header.len() == self.columns.len() => self.name_columns(&header, names),
@@ -365,7 +365,7 @@ impl ColumnsDecoder {
         });
         self.columns = columns.collect::<Result<_, _>>()?;
         self.naming = ColumnNaming::Known;
-        Ok(DecodeOutcome::NoFrame)
+        Ok(DecodeOutcome::WithoutValues)
     }
 }
 

@@ -57,7 +57,7 @@ impl FrameDecoder for JsonDecoder {
         let text = text(frame)?;
         let begin = text.trim_ascii_start();
         if begin.is_empty() {
-            return Ok(DecodeOutcome::NoFrame);
+            return Ok(DecodeOutcome::Blank);
         }
         if !begin.starts_with('{') {
             return Err(DecodeError::whole(Defect::NoObject));

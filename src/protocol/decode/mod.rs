@@ -140,13 +140,20 @@ impl DecodeRule {
     }
 }
 
-/// Whether a frame counts as one.
+/// What a frame is that is not refused. `Counts` and `identify` follow from it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum DecodeOutcome {
-    /// Values, perhaps none.
+    /// A report to file: its values, perhaps none of them, or the press of a button.
     Frame,
-    /// Understood, but without values: a header, an empty line, a receiver's sentence without a position. Counted apart.
-    NoFrame,
+    /// Understood, with nothing to file: the function of the values to come, an identification, an error that the meter reports.
+    WithoutValues,
+    /// Understood as one that the protocol's file declares to be passed over, such as a receiver's sentence without a position.
+    Ignored,
+    /// An empty line, or one of blanks.
+    Blank,
+    /// May be anything, so that it speaks neither for the protocol nor against it: words before the first numbers, which may be
+    /// a header or a greeting, and what answers an opening line.
+    Inconclusive,
 }
 
 /// Reads the frames of one kind.

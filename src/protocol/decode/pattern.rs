@@ -70,7 +70,7 @@ impl PatternDecoder {
 impl FrameDecoder for PatternDecoder {
     fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
         if frame.trim_ascii().is_empty() {
-            return Ok(DecodeOutcome::NoFrame);
+            return Ok(DecodeOutcome::Blank);
         }
         let request = sink.request;
         let fitting = self.messages.iter_mut().find_map(|(message, places)| {
@@ -108,7 +108,7 @@ impl FrameDecoder for PatternDecoder {
             sink.identity(text, bytes)?;
         }
         if message.values.is_empty() {
-            return Ok(if message.action.is_some() { DecodeOutcome::Frame } else { DecodeOutcome::NoFrame });
+            return Ok(message.outcome_without_values());
         }
         if let Some((index, unit)) = message.time
             && let Some((text, bytes)) = group(index)
@@ -159,7 +159,7 @@ impl FrameDecoder for PatternDecoder {
                 sink.shown(name, token, shown.annunciators, bytes)?;
             }
         }
-        Ok(if is_held { DecodeOutcome::NoFrame } else { DecodeOutcome::Frame })
+        Ok(if is_held { DecodeOutcome::WithoutValues } else { DecodeOutcome::Frame })
     }
 
     fn lost(&mut self) {
@@ -167,6 +167,17 @@ impl FrameDecoder for PatternDecoder {
         let Self { messages: _, numbers: _, standing, held, name: _ } = self;
         *standing = DisplayState::NOTHING;
         held.values.clear();
+    }
+}
+
+impl MessageRule {
+    /// What a frame of a message that has no values is.
+    fn outcome_without_values(&self) -> DecodeOutcome {
+        match (self.action, self.identity) {
+            (Some(_), _) => DecodeOutcome::Frame,
+            (None, None) if self.words.is_empty() => DecodeOutcome::Ignored,
+            (None, _) => DecodeOutcome::WithoutValues,
+        }
     }
 }
 
@@ -185,7 +196,7 @@ impl HeldValues {
         if !is_same {
             self.values.clear();
             sink.refused.push(DecodeError::whole(Defect::FunctionChanged));
-            return Ok(DecodeOutcome::NoFrame);
+            return Ok(DecodeOutcome::WithoutValues);
         }
         for HeldValue { name, token, annunciators } in self.values.drain(..) {
             sink.shown(name, token, annunciators, 0..0)?;

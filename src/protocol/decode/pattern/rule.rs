@@ -104,7 +104,7 @@ pub(in crate::protocol) struct PatternRule {
 /// One message of a meter.
 ///
 /// One without values gives the function and unit of the values in later messages, as the answer to a
-/// question for the function does. One without words and identity too is only skipped.
+/// question for the function does. One without words and identity too is ignored.
 #[derive(Debug, Clone)]
 pub(super) struct MessageRule {
     pub(super) pattern: BytePattern,
