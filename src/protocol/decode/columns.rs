@@ -98,11 +98,9 @@ impl ColumnsDecoder {
 impl FrameDecoder for ColumnsDecoder {
     #[inline]
     fn decode(&mut self, line: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
-        let first = line.iter().position(|byte| *byte != b' ').unwrap_or(line.len());
-        if first == line.len() {
-            return Ok(DecodeOutcome::Blank);
-        }
-        if !matches!(line[first], b'0'..=b'9' | b'+' | b'-' | b'.')
+        let begins_with_number =
+            line.get(spaces(line)).is_some_and(|byte| matches!(byte, b'0'..=b'9' | b'+' | b'-' | b'.'));
+        if !begins_with_number
             && self.rule.header != HeaderRule::None
             && let Some(names) = header::names(&self.rule.separator, text(line)?, &mut self.numbers)
         {

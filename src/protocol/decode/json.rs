@@ -55,11 +55,7 @@ impl JsonDecoder {
 impl FrameDecoder for JsonDecoder {
     fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
         let text = text(frame)?;
-        let begin = text.trim_ascii_start();
-        if begin.is_empty() {
-            return Ok(DecodeOutcome::Blank);
-        }
-        if !begin.starts_with('{') {
+        if !text.trim_ascii_start().starts_with('{') {
             return Err(DecodeError::whole(Defect::NoObject));
         }
         let mark = sink.mark();

@@ -149,7 +149,7 @@ pub(super) enum DecodeOutcome {
     WithoutValues,
     /// Understood as one that the protocol's file declares to be passed over, such as a receiver's sentence without a position.
     Ignored,
-    /// An empty line, or one of blanks.
+    /// An empty frame, or a line of blanks: no decoder of text sees one.
     Blank,
     /// May be anything, so that it speaks neither for the protocol nor against it: words before the first numbers, which may be
     /// a header or a greeting, and what answers an opening line.
@@ -158,7 +158,7 @@ pub(super) enum DecodeOutcome {
 
 /// Reads the frames of one kind.
 trait FrameDecoder {
-    /// Reads one frame.
+    /// Reads one frame; of text one that is not blank.
     ///
     /// # Errors
     /// The error for which the whole frame is refused; the caller takes back what it brought.
@@ -219,6 +219,9 @@ impl Decoder {
     /// The error for which the whole frame is refused; the caller takes back what it brought.
     #[inline]
     pub(super) fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
+        if self.reads_text() && frame.trim_ascii().is_empty() {
+            return Ok(DecodeOutcome::Blank);
+        }
         let mark = sink.mark();
         let read = self.decode_as_sent(frame, sink);
         if !matches!(read, Err(DecodeError { defect: Defect::NotText, .. })) {
@@ -232,6 +235,14 @@ impl Decoder {
         });
         *sink.rewritten = rewritten;
         again.unwrap_or(read)
+    }
+
+    /// Whether a frame is text, in which blanks alone say nothing. In the others a blank is a number or a dark digit.
+    fn reads_text(&self) -> bool {
+        match self {
+            Self::Columns(_) | Self::Pairs(_) | Self::Json(_) | Self::Number(_) | Self::Pattern(_) => true,
+            Self::Fields(_) | Self::Segments(_) | Self::Report(_) => false,
+        }
     }
 
     #[inline]
@@ -257,6 +268,32 @@ fn text(frame: &[u8]) -> Result<&str, DecodeError> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::protocol::tests::decoded;
+
+    #[test]
+    fn lines_of_blanks_are_passed_over_in_text_alone() {
+        let line = |decode: &str, text: &str| {
+            decoded(&format!("[frame]\nkind = \"line\"\n[decode]\n{decode}"), text.as_bytes())
+        };
+        let blanks = "  \n\t\n \t \r\n";
+        for (decode, text, reading) in [
+            ("kind = \"columns\"", "1.5", "v1 = 1.5"),
+            ("kind = \"columns\"\nheader = \"optional\"", "1.5", "v1 = 1.5"),
+            ("kind = \"columns\"\nseparator = \"\\t\"", "1.5", "v1 = 1.5"),
+            ("kind = \"pairs\"", "a=1.5", "a = 1.5"),
+            ("kind = \"pairs\"\nseparator = \";\"", "a=1.5", "a = 1.5"),
+            ("kind = \"json\"", "{\"a\": 1.5}", "a = 1.5"),
+            ("kind = \"number\"", "1.5", "value = 1.5"),
+            ("kind = \"pattern\"\n[[decode.message]]\npattern = '^(?<value>.*)$'", "1.5", "value = 1.5"),
+        ] {
+            assert_eq!(line(decode, &format!("{blanks}{text}\n{blanks}")), [reading], "{decode}");
+        }
+        // Two bytes 20 are a number, and a display that shows nothing is told.
+        let fields = "kind = \"fields\"\norder = \"big\"\n[[decode.value]]\nname = \"v\"\nat = 1\ntype = \"u16\"";
+        assert_eq!(line(fields, "  \n"), ["v = 8224"]);
+        let report = "kind = \"report\"\nlength = 2\ndigits = { at = 1, count = 2 }";
+        assert_eq!(line(report, "  \n"), ["! byte 1: found \"  \", expected digits"]);
+    }
 
     #[test]
     fn words() {

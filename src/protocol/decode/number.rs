@@ -34,12 +34,8 @@ impl NumberDecoder {
 
 impl FrameDecoder for NumberDecoder {
     fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
-        let text = text(frame)?;
-        if text.trim().is_empty() {
-            return Ok(DecodeOutcome::Blank);
-        }
         // The only fixed name has the number 0.
-        sink.numbered(0, self.numbers.read(text), 0..frame.len())?;
+        sink.numbered(0, self.numbers.read(text(frame)?), 0..frame.len())?;
         Ok(DecodeOutcome::Frame)
     }
 

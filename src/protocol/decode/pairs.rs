@@ -65,9 +65,6 @@ impl PairsDecoder {
 impl FrameDecoder for PairsDecoder {
     fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
         let line = text(frame)?;
-        if line.trim().is_empty() {
-            return Ok(DecodeOutcome::Blank);
-        }
         let (mut found, mut at) = (PairContent::Nothing, 0);
         while let Some(pair) = self.next(line, at)? {
             at = pair.end;

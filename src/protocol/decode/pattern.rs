@@ -69,9 +69,6 @@ impl PatternDecoder {
 
 impl FrameDecoder for PatternDecoder {
     fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
-        if frame.trim_ascii().is_empty() {
-            return Ok(DecodeOutcome::Blank);
-        }
         let request = sink.request;
         let fitting = self.messages.iter_mut().find_map(|(message, places)| {
             let is_time =
