@@ -82,7 +82,7 @@ impl SequenceCounter {
     }
 
     /// The port went away: what comes next follows nothing.
-    pub(super) fn forget(&mut self) {
+    pub(super) fn reset(&mut self) {
         self.last = None;
     }
 }
@@ -115,7 +115,7 @@ impl ClockUnwrapper {
     }
 
     /// The port went away: the device may begin anew.
-    pub(super) fn forget(&mut self) {
+    pub(super) fn reset(&mut self) {
         *self = Self::default();
     }
 }

@@ -192,12 +192,12 @@ impl Engine {
     /// device that begins anew.
     pub fn lost(&mut self, out: &mut Decoded) {
         self.framer.cut_off(Defect::Partial, |output| self.processor.take(output, out));
-        self.processor.decoder.lost();
-        self.processor.sequence.forget();
-        self.processor.clock.forget();
-        self.processor.whole.forget();
+        self.processor.decoder.reset();
+        self.processor.sequence.reset();
+        self.processor.clock.reset();
+        self.processor.whole.reset();
         if let Some(shapes) = &mut self.processor.shapes {
-            shapes.forget();
+            shapes.reset();
         }
         self.line_pauses = self.line_pauses.is_some().then(LinePauses::default);
         self.pause = None;

@@ -52,16 +52,23 @@ pub(in crate::protocol) struct ColumnsDecoder {
     naming: ColumnNaming,
     /// What each column is; where they are counted, as many as have come.
     columns: Vec<Column>,
-    /// How many there are, where they are counted.
-    count: ColumnCount,
     /// What a comma is in the line at hand.
     comma: LineComma,
-    /// Whether numbers came since the port was opened.
+    state: ColumnsState,
+}
+
+/// What the lines of a device show, until it begins anew and may send its header. The names stay, for one that sends none.
+#[derive(Debug, Default)]
+struct ColumnsState {
+    /// How many columns there are, where they are counted.
+    count: ColumnCount,
+    /// Whether numbers came.
     stage: HeaderStage,
 }
 
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 enum HeaderStage {
+    #[default]
     BeforeNumbers,
     Numbers,
 }
@@ -90,8 +97,7 @@ impl ColumnsDecoder {
             naming = ColumnNaming::Known;
         }
         let numbers = NumberReader::new(rule.overload.clone());
-        let (count, comma) = (ColumnCount::default(), LineComma::Separates);
-        Self { rule, numbers, naming, columns, count, comma, stage: HeaderStage::BeforeNumbers }
+        Self { rule, numbers, naming, columns, comma: LineComma::Separates, state: ColumnsState::default() }
     }
 }
 
@@ -117,16 +123,13 @@ impl FrameDecoder for ColumnsDecoder {
             // The names of these columns are taken back with the frame.
             self.columns.truncate(known);
         } else if sink.readings.len() > begin {
-            self.stage = HeaderStage::Numbers;
+            self.state.stage = HeaderStage::Numbers;
         }
         read
     }
 
-    fn lost(&mut self) {
-        // A device that begins anew may send its header.
-        let Self { rule: _, numbers: _, naming: _, columns: _, count, comma: _, stage } = self;
-        *stage = HeaderStage::BeforeNumbers;
-        *count = ColumnCount::default();
+    fn reset(&mut self) {
+        self.state = ColumnsState::default();
     }
 }
 
@@ -162,7 +165,7 @@ impl ColumnsDecoder {
             ColumnNaming::ByHeader(header) if header.len() > 1 => columns == header.len(),
             // With nothing but time and number in it a line has no value.
             _ if last_own.is_some_and(|last| columns > last) => true,
-            _ => self.count.is_settled_at(columns),
+            _ => self.state.count.is_settled_at(columns),
         }
     }
 
@@ -195,7 +198,7 @@ impl ColumnsDecoder {
             ColumnNaming::Counted if self.rule.header == HeaderRule::Required => {
                 Err(DecodeError::whole(Defect::NoHeader))
             }
-            ColumnNaming::Counted => self.count.take(least..=most).map_err(DecodeError::whole),
+            ColumnNaming::Counted => self.state.count.take(least..=most).map_err(DecodeError::whole),
             _ if (least..=most).contains(&expected) => Ok(()),
             _ => Err(DecodeError::whole(Defect::Columns { found: least, expected })),
         }
@@ -313,7 +316,7 @@ impl ColumnsDecoder {
     }
 
     fn take_header(&mut self, header: Vec<String>, names: &mut NameTable) -> Result<DecodeOutcome, DecodeError> {
-        if self.stage == HeaderStage::BeforeNumbers {
+        if self.state.stage == HeaderStage::BeforeNumbers {
             self.naming = ColumnNaming::ByHeader(header);
             return Ok(DecodeOutcome::Inconclusive);
         }
@@ -334,7 +337,7 @@ impl ColumnsDecoder {
         self.columns.clear();
         let read = self.settle_header(&header, line, sink.names).and_then(|()| self.numbers(line, sink));
         match read {
-            Ok(_) => self.stage = HeaderStage::Numbers,
+            Ok(_) => self.state.stage = HeaderStage::Numbers,
             Err(_) => self.naming = ColumnNaming::ByHeader(header),
         }
         read

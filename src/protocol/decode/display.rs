@@ -120,6 +120,12 @@ pub(in crate::protocol) struct DisplayState {
     pub annunciators: Annunciators,
 }
 
+impl Default for DisplayState {
+    fn default() -> Self {
+        Self::NOTHING
+    }
+}
+
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum CurrentKind {
     Unknown,

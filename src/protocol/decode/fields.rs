@@ -33,12 +33,19 @@ enum RawNumber {
 #[derive(Debug)]
 pub(in crate::protocol) struct FieldsDecoder {
     rule: FieldsRule,
-    /// Which of the action bits were set in the frame before.
-    pressed: Vec<ButtonState>,
+    state: FieldsState,
 }
 
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+/// What the frame before had. To a device that begins anew a button that is held is pressed again.
+#[derive(Debug, Default)]
+struct FieldsState {
+    /// Which of the action bits were set; empty before the first frame.
+    buttons: Vec<ButtonState>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 enum ButtonState {
+    #[default]
     Released,
     Pressed,
 }
@@ -72,7 +79,7 @@ impl BinaryField {
 
 impl FieldsDecoder {
     pub(crate) fn new(rule: FieldsRule) -> Self {
-        Self { pressed: vec![ButtonState::Released; rule.actions.len()], rule }
+        Self { rule, state: FieldsState::default() }
     }
 }
 
@@ -107,20 +114,19 @@ impl FrameDecoder for FieldsDecoder {
             sink.device_time = Some(first);
         }
         sink.sequence = rule.sequence.as_ref().map(|sequence| sequence.field().whole(frame) as u64);
-        for (button, pressed) in rule.actions.iter().zip(&mut self.pressed) {
+        self.state.buttons.resize(rule.actions.len(), ButtonState::Released);
+        for (button, state) in rule.actions.iter().zip(&mut self.state.buttons) {
             let now = if button.bit.is_set(frame) { ButtonState::Pressed } else { ButtonState::Released };
-            if *pressed == ButtonState::Released && now == ButtonState::Pressed {
+            if *state == ButtonState::Released && now == ButtonState::Pressed {
                 sink.action = Some(button.does);
             }
-            *pressed = now;
+            *state = now;
         }
         Ok(DecodeOutcome::Frame)
     }
 
-    fn lost(&mut self) {
-        // A button held then is not pressed again.
-        let Self { rule: _, pressed } = self;
-        pressed.fill(ButtonState::Released);
+    fn reset(&mut self) {
+        self.state = FieldsState::default();
     }
 }
 

@@ -71,10 +71,6 @@ impl FrameDecoder for JsonDecoder {
             read => read,
         }
     }
-
-    fn lost(&mut self) {
-        let Self { keys: _, numbers: _, path: _, quoted: _ } = self;
-    }
 }
 
 impl JsonDecoder {

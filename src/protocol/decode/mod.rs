@@ -164,10 +164,9 @@ trait FrameDecoder {
     /// The error for which the whole frame is refused; the caller takes back what it brought.
     fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError>;
 
-    /// The port went away: forgets what it knows of a device that begins anew.
-    ///
-    /// It takes itself apart without `..`, so that the compiler asks here about each new field.
-    fn lost(&mut self);
+    /// The device begins anew. What a decoder remembers of the frames before stands in a `…State` of its own, whose `Default`
+    /// is its start: it is put back to that here. A decoder that remembers nothing has nothing to do.
+    fn reset(&mut self) {}
 }
 
 /// The same of whichever kind a decoder is.
@@ -250,9 +249,9 @@ impl Decoder {
         each_kind!(self, decoder => decoder.decode(frame, sink))
     }
 
-    /// The port went away: what follows is a device that begins anew.
-    pub(super) fn lost(&mut self) {
-        each_kind!(self, decoder => decoder.lost());
+    /// What follows is from a device that begins anew.
+    pub(super) fn reset(&mut self) {
+        each_kind!(self, decoder => decoder.reset());
     }
 }
 

@@ -38,8 +38,4 @@ impl FrameDecoder for NumberDecoder {
         sink.numbered(0, self.numbers.read(text(frame)?), 0..frame.len())?;
         Ok(DecodeOutcome::Frame)
     }
-
-    fn lost(&mut self) {
-        let Self { numbers: _ } = self;
-    }
 }

@@ -75,10 +75,6 @@ impl FrameDecoder for PairsDecoder {
             PairContent::Nothing => Err(DecodeError::whole(Defect::NoValue)),
         }
     }
-
-    fn lost(&mut self) {
-        let Self { separator: _, keys: _, numbers: _ } = self;
-    }
 }
 
 impl PairsDecoder {

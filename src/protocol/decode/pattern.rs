@@ -26,12 +26,18 @@ use rule::{FROM, MessageRule, MessageValueRule, TextForm};
 pub(in crate::protocol) struct PatternDecoder {
     messages: Vec<(MessageRule, CaptureLocations)>,
     numbers: NumberReader,
+    /// A value's name with its sender; kept for its memory.
+    name: String,
+    state: PatternState,
+}
+
+/// What earlier messages said of those to come. What a meter that begins anew is switched to is unknown.
+#[derive(Debug, Default)]
+struct PatternState {
     /// What a message without values gave for those to come.
     standing: DisplayState,
     /// Values that wait for the function to be confirmed.
     held: HeldValues,
-    /// A value's name with its sender; kept for its memory.
-    name: String,
 }
 
 /// Values that are kept only when the meter says once more of which function they are.
@@ -60,9 +66,8 @@ impl PatternDecoder {
         Self {
             messages: rule.messages.into_iter().map(with_places).collect(),
             numbers: NumberReader::new(rule.overload),
-            standing: DisplayState::NOTHING,
-            held: HeldValues::default(),
             name: String::new(),
+            state: PatternState::default(),
         }
     }
 }
@@ -82,22 +87,22 @@ impl FrameDecoder for PatternDecoder {
             (!text.is_empty()).then_some((text, start..end))
         };
         let keeps = message.values.is_empty() && !message.words.is_empty();
-        let mut shown = if keeps { DisplayState::NOTHING } else { self.standing };
+        let mut shown = if keeps { DisplayState::NOTHING } else { self.state.standing };
         for words in &message.words {
             let Some((text, bytes)) = group(words.group) else { continue };
             let Some((_, effects)) = words.is.iter().find(|(word, _)| word == text) else {
                 if keeps {
-                    self.standing = DisplayState::NOTHING;
-                    self.held.values.clear();
+                    self.state.standing = DisplayState::NOTHING;
+                    self.state.held.values.clear();
                 }
                 return Err(DecodeError::at(bytes, Defect::UnknownWord));
             };
             shown.add_all(effects);
         }
         if keeps {
-            let before = std::mem::replace(&mut self.standing, shown);
-            if !self.held.values.is_empty() && self.held.confirmed_by == request {
-                return self.held.settle(shown.has_function_of(&before), sink);
+            let before = std::mem::replace(&mut self.state.standing, shown);
+            if !self.state.held.values.is_empty() && self.state.held.confirmed_by == request {
+                return self.state.held.settle(shown.has_function_of(&before), sink);
             }
         }
         sink.action = message.action;
@@ -116,9 +121,9 @@ impl FrameDecoder for PatternDecoder {
             sink.number(decimal(&mut self.numbers, text), bytes)?;
         }
         // Only a function that is known can be confirmed.
-        let is_held = message.confirmed_by.is_some() && self.standing != DisplayState::NOTHING;
+        let is_held = message.confirmed_by.is_some() && self.state.standing != DisplayState::NOTHING;
         if is_held {
-            self.held.begin(message.confirmed_by, sink);
+            self.state.held.begin(message.confirmed_by, sink);
         }
         let sender = message.sender.as_ref().and_then(|sender| Some((&sender.usual, group(sender.group)?.0)));
         for value in &message.values {
@@ -151,7 +156,7 @@ impl FrameDecoder for PatternDecoder {
                     .ok_or(DecodeError::at(bytes.clone(), Defect::TooManyNames))?,
             };
             if is_held {
-                self.held.values.push(HeldValue { name, token, annunciators: shown.annunciators });
+                self.state.held.values.push(HeldValue { name, token, annunciators: shown.annunciators });
             } else {
                 sink.shown(name, token, shown.annunciators, bytes)?;
             }
@@ -159,11 +164,8 @@ impl FrameDecoder for PatternDecoder {
         Ok(if is_held { DecodeOutcome::WithoutValues } else { DecodeOutcome::Frame })
     }
 
-    fn lost(&mut self) {
-        // What the meter is switched to is unknown again.
-        let Self { messages: _, numbers: _, standing, held, name: _ } = self;
-        *standing = DisplayState::NOTHING;
-        held.values.clear();
+    fn reset(&mut self) {
+        self.state = PatternState::default();
     }
 }
 
@@ -278,7 +280,7 @@ fn degrees(text: &[u8]) -> Option<(f64, i32)> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::protocol::tests::decoded;
+    use crate::protocol::tests::{decoded, decoded_with_losses};
 
     fn check(messages: &str, text: &str, expected: &[&str]) {
         let rule = format!("[frame]\nkind = \"line\"\n[decode]\nkind = \"pattern\"\n{messages}");
@@ -305,6 +307,10 @@ mod tests {
         check(rule, "1.5\n\"VOLT\"\n1.5\n\"RES\"\n1.5\n", &["value = 1.5", "value = 1.5 V DC", "value = 1.5 ohm"]);
         let unknown = "! byte 2: found \"TEMP\", expected a word that the protocol knows";
         check(rule, "\"VOLT\"\n\"TEMP\"\n1.5\n", &[unknown, "value = 1.5"]);
+        // A meter that begins anew may be switched to anything.
+        let file = format!("[frame]\nkind = \"line\"\n[decode]\nkind = \"pattern\"\n{rule}");
+        let readings = decoded_with_losses(&file, &[b"\"VOLT\"\n1.5\n", b"1.5\n"]);
+        assert_eq!(readings, ["value = 1.5 V DC", "value = 1.5"]);
     }
 
     #[test]

@@ -203,10 +203,6 @@ impl FrameDecoder for ReportDecoder {
         sink.shown(0, token, shown.annunciators, self.rule.digits())?;
         Ok(DecodeOutcome::Frame)
     }
-
-    fn lost(&mut self) {
-        let Self { rule: _ } = self;
-    }
 }
 
 impl ReportDecoder {

@@ -186,10 +186,6 @@ impl FrameDecoder for SegmentsDecoder {
         sink.shown(0, token, shown.annunciators, 0..frame.len())?;
         Ok(DecodeOutcome::Frame)
     }
-
-    fn lost(&mut self) {
-        let Self { rule: _, length: _ } = self;
-    }
 }
 
 impl SegmentsDecoder {

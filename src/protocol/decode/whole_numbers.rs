@@ -44,7 +44,7 @@ impl WholeNumbers {
     }
 
     /// The port went away: another board may come.
-    pub(in crate::protocol) fn forget(&mut self) {
+    pub(in crate::protocol) fn reset(&mut self) {
         self.0.clear();
     }
 }

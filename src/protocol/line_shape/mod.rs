@@ -111,7 +111,7 @@ impl LineShapes {
     }
 
     /// The port went away: another board may come.
-    pub(super) fn forget(&mut self) {
+    pub(super) fn reset(&mut self) {
         *self = Self { line: std::mem::take(&mut self.line), ..Self::default() };
     }
 

@@ -1,6 +1,6 @@
 //! What `columns` does, case by case.
 
-use crate::protocol::tests::decoded;
+use crate::protocol::tests::{decoded, decoded_with_losses};
 
 fn check(decode: &str, text: &str, expected: &[&str]) {
     let frame = "[frame]\nkind = \"line\"\n";
@@ -139,4 +139,17 @@ fn the_file_may_name_them() {
     let rule = "names = [\"t\", \"lift\", \"\", \"spool\"]\ntime = { column = 1, unit = \"ms\" }";
     check(rule, "1500,1,2,3\n", &["lift = 1", "spool = 3", "@ 1.5 s"]);
     check(rule, "1500,1,2\n", &["! found 3 columns, expected 4"]);
+}
+
+#[test]
+fn a_device_that_begins_anew_may_have_other_columns() {
+    let columns = |rule: &str, before: &str, behind: &str| {
+        let file = format!("[frame]\nkind = \"line\"\n[decode]\nkind = \"columns\"\n{rule}");
+        decoded_with_losses(&file, &[before.as_bytes(), behind.as_bytes()])
+    };
+    assert_eq!(columns("", "1.5,2\n", "1.5,2,3\n"), ["v1 = 1.5", "v2 = 2", "v1 = 1.5", "v2 = 2", "v3 = 3"]);
+    let header = "header = \"optional\"";
+    assert_eq!(columns(header, "a,b\n1,2\n", "c,d,e\n3,4,5\n"), ["a = 1", "b = 2", "c = 3", "d = 4", "e = 5"]);
+    // One that was only out of reach goes on without its header.
+    assert_eq!(columns(header, "a,b\n1,2\n", "3,4\n"), ["a = 1", "b = 2", "a = 3", "b = 4"]);
 }
