@@ -11,7 +11,7 @@ use toml::{
     de::{DeTable, DeValue, Deserializer},
 };
 
-use super::poll::PollRule;
+use super::{checksum::ChecksumRule, poll::PollRule};
 use crate::{
     mistake::{Mistake, Source},
     units::parse_duration,
@@ -62,10 +62,10 @@ impl<'a> KindTable<'a> {
         })
     }
 
-    /// The rest of it, completed. What it names of `[poll]` is looked up there.
-    pub(super) fn read<R: KindRule>(self, poll: Option<&PollRule>) -> Result<R, Mistake> {
-        let source = self.source;
-        R::from_keys(read(source, self.rest)?, PartContext { source, poll })
+    /// The rest of it, completed, and checked against the parts that were read before it.
+    pub(super) fn read<R: KindRule>(self, parts: EarlierParts<'_>) -> Result<R, Mistake> {
+        let (source, EarlierParts { checksum, poll }) = (self.source, parts);
+        R::from_keys(read(source, self.rest)?, PartContext { source, kind: &self.kind, checksum, poll })
     }
 }
 
@@ -74,17 +74,28 @@ pub(super) trait KindRule: Sized {
     /// The keys as the file has them: the rule itself, unless it holds something else, such as numbers in place of names.
     type Keys: DeserializeOwned;
 
-    /// Checks what concerns several keys, and completes what some take over from others.
+    /// Checks what concerns several keys, or a key and another part, and completes what some take over from others.
     ///
     /// # Errors
     /// The first mistake, with its line.
     fn from_keys(keys: Self::Keys, context: PartContext<'_>) -> Result<Self, Mistake>;
 }
 
-/// Where a table stands, and what it may refer to.
+/// The parts of a file that are read first: others may refer to them, or must agree with them.
+#[derive(Clone, Copy)]
+pub(super) struct EarlierParts<'a> {
+    /// None where the file has none, or one of the kind "none".
+    pub checksum: Option<&'a ChecksumRule>,
+    pub poll: Option<&'a PollRule>,
+}
+
+/// Where a table stands, and the parts that it may refer to or must agree with.
 #[derive(Clone, Copy)]
 pub(super) struct PartContext<'a> {
     pub source: Source<'a>,
+    /// Its kind: where a mistake is told that no key of it has.
+    pub kind: &'a Spanned<String>,
+    pub checksum: Option<&'a ChecksumRule>,
     pub poll: Option<&'a PollRule>,
 }
 

@@ -40,9 +40,8 @@ pub(super) use whole_numbers::WholeNumbers;
 
 use super::{
     counters::CountersRule,
-    poll::PollRule,
     problem::{DecodeError, Defect},
-    tables::KindTable,
+    tables::{EarlierParts, KindTable},
 };
 use crate::{mistake::Mistake, words::words};
 
@@ -83,16 +82,16 @@ pub(super) enum DecodeRule {
 
 impl DecodeRule {
     /// Reads `[decode]`.
-    pub(super) fn read(table: KindTable<'_>, poll: Option<&PollRule>) -> Result<Self, Mistake> {
+    pub(super) fn read(table: KindTable<'_>, parts: EarlierParts<'_>) -> Result<Self, Mistake> {
         Ok(match table.kind()? {
-            DecodeKind::Columns => Self::Columns(table.read(poll)?),
-            DecodeKind::Pairs => Self::Pairs(table.read(poll)?),
-            DecodeKind::Json => Self::Json(table.read(poll)?),
-            DecodeKind::Number => Self::Number(table.read(poll)?),
-            DecodeKind::Pattern => Self::Pattern(table.read(poll)?),
-            DecodeKind::Fields => Self::Fields(Box::new(table.read(poll)?)),
-            DecodeKind::Segments => Self::Segments(table.read(poll)?),
-            DecodeKind::Report => Self::Report(table.read(poll)?),
+            DecodeKind::Columns => Self::Columns(table.read(parts)?),
+            DecodeKind::Pairs => Self::Pairs(table.read(parts)?),
+            DecodeKind::Json => Self::Json(table.read(parts)?),
+            DecodeKind::Number => Self::Number(table.read(parts)?),
+            DecodeKind::Pattern => Self::Pattern(table.read(parts)?),
+            DecodeKind::Fields => Self::Fields(Box::new(table.read(parts)?)),
+            DecodeKind::Segments => Self::Segments(table.read(parts)?),
+            DecodeKind::Report => Self::Report(table.read(parts)?),
         })
     }
 

@@ -6,12 +6,15 @@
 use std::str::FromStr;
 
 use serde::Deserialize;
-use toml::Spanned;
+use toml::{Spanned, de::DeTable};
 
 use crate::{
     mistake::{Mistake, Source},
     port::{Greeting, HidCable, LONGEST_REPORT, Outgoing, Payload},
-    protocol::values::HexBytes,
+    protocol::{
+        tables::{self, EarlierParts},
+        values::HexBytes,
+    },
     units::{Index, WholeNumber},
     words::from_text,
 };
@@ -77,6 +80,22 @@ type ReportIndex = Index<LONGEST_REPORT>;
 type CountBits = WholeNumber<1, 8>;
 
 impl HidTable {
+    /// Reads `[hid]`.
+    pub(super) fn read(
+        source: Source<'_>,
+        table: Spanned<DeTable<'_>>,
+        parts: EarlierParts<'_>,
+    ) -> Result<HidCable, Mistake> {
+        let span = table.span();
+        let cable = tables::read::<Self>(source, table)?.cable(source)?;
+        match (&cable.outgoing, parts.poll) {
+            (None, Some(_)) => {
+                Err(source.mistake(span, "expected `outgoing`, by which [poll] asks through this cable"))
+            }
+            _ => Ok(cable),
+        }
+    }
+
     /// The layout that it describes.
     ///
     /// # Errors

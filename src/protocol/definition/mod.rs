@@ -1,4 +1,5 @@
-//! A protocol file: its parts, and the checks between them. Each part is read by the type that it becomes:
+//! A protocol file: its parts, in the order in which they are read. Each part is read and checked by the type that it becomes, by
+//! what the parts before it are where it must agree with them:
 //! `[frame]` in `frame/`, `[decode]` in `decode/`, `[checksum]` in `checksum/rule.rs`, `[poll]` in `poll.rs`,
 //! `[serial]` in `serial.rs`.
 //!
@@ -43,7 +44,7 @@ use super::{
     frame::FrameRule,
     poll::PollRule,
     serial::SerialSettings,
-    tables::{self, KindTable},
+    tables::{self, EarlierParts, KindTable},
     values::HexBytes,
 };
 use crate::{
@@ -111,7 +112,6 @@ impl Protocol {
         let mut table = table.into_inner();
         let mut frame = KindTable::take_required(source, &mut table, "frame")?;
         let pause = frame.take_time("pause")?;
-        let frame_span = frame.kind.span();
         let decode = KindTable::take_required(source, &mut table, "decode")?;
         let checksum = KindTable::take(source, &mut table, "checksum")?;
         let poll = tables::take_table(source, &mut table, "poll")?;
@@ -124,14 +124,12 @@ impl Protocol {
             );
             Mistake { message, ..mistake }
         })?;
-        let frame = FrameRule::read(frame)?;
         let checksum = checksum.map(ChecksumRule::read).transpose()?.flatten();
-        if checksum.is_none() && !frame.is_known_by_form() {
-            return Err(source.mistake(frame_span, "expected `start` or `end`, or a checksum, to know a frame by"));
-        }
         let poll = poll.map(|poll| PollRule::read(source, poll)).transpose()?;
-        let decode = DecodeRule::read(decode, poll.as_ref())?;
-        let hid = hid.map(|hid| cable(hid, poll.as_ref(), source)).transpose()?;
+        let parts = EarlierParts { checksum: checksum.as_ref(), poll: poll.as_ref() };
+        let frame = FrameRule::read(frame, parts)?;
+        let decode = DecodeRule::read(decode, parts)?;
+        let hid = hid.map(|hid| HidTable::read(source, hid, parts)).transpose()?;
         let data_bits = head.serial.over(Settings::default()).data_bits;
         let context = ExampleContext { frame: &frame, poll: poll.as_ref(), hid: hid.as_ref(), data_bits, source };
         let examples_line = source.line(head.example.first().map_or(text.len(), |first| first.span().start));
@@ -258,13 +256,4 @@ fn button(table: Spanned<ActionTable>, source: Source<'_>) -> Result<ButtonFrame
         return Err(source.mistake(span, "found an empty action, expected what the device sends"));
     }
     Ok(ButtonFrame { bytes, does: table.does })
-}
-
-fn cable(table: Spanned<DeTable<'_>>, poll: Option<&PollRule>, source: Source<'_>) -> Result<HidCable, Mistake> {
-    let span = table.span();
-    let cable = tables::read::<HidTable>(source, table)?.cable(source)?;
-    match (&cable.outgoing, poll) {
-        (None, Some(_)) => Err(source.mistake(span, "expected `outgoing`, by which [poll] asks through this cable")),
-        _ => Ok(cable),
-    }
 }

@@ -51,6 +51,12 @@ fn frames() {
         of_frame("kind = \"fixed\"\nlength = 3\nstart = \"..\""),
         "line 5: expected `start` or `end`, or a checksum, to know a frame by"
     );
+    let unmarked = |checksum: &str| {
+        let frame = "[frame]\nkind = \"fixed\"\nlength = 3\n[decode]\nkind = \"number\"\n[checksum]\n";
+        Protocol::parse("p.toml", &format!("{HEAD}{frame}kind = \"{checksum}\"\n")).map(|_| ())
+    };
+    assert_eq!(unmarked("sum8"), Ok(()));
+    assert!(unmarked("none").unwrap_err().to_string().starts_with("p.toml, line 5: expected `start`"));
     assert_eq!(
         of_frame("kind = \"fixed\"\nlength = 1\nstart = \"A5 5A\""),
         "line 6: expected a length that holds the marks at both ends"

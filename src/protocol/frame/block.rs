@@ -112,10 +112,14 @@ fn one_byte() -> LengthSize {
 impl KindRule for FixedRule {
     type Keys = Self;
 
-    fn from_keys(keys: Self, PartContext { source, .. }: PartContext<'_>) -> Result<Self, Mistake> {
+    fn from_keys(keys: Self, context: PartContext<'_>) -> Result<Self, Mistake> {
+        let PartContext { source, kind, checksum, .. } = context;
         let length = *keys.length.get_ref();
         if length > LONGEST_FRAME || length < (keys.start.len() + keys.end.len()).max(1) {
             return Err(source.mistake(keys.length.span(), "expected a length that holds the marks at both ends"));
+        }
+        if checksum.is_none() && !keys.has_marks() {
+            return Err(source.mistake(kind.span(), "expected `start` or `end`, or a checksum, to know a frame by"));
         }
         Ok(keys)
     }
@@ -182,14 +186,6 @@ impl LengthField {
 }
 
 impl BlockRule {
-    /// Whether a frame can be known by its own bytes, without a checksum.
-    pub(in crate::protocol) fn is_known_by_form(&self) -> bool {
-        match self {
-            Self::Fixed(rule) => rule.has_marks(),
-            Self::Prefixed(_) | Self::Indexed(_) => true,
-        }
-    }
-
     fn match_start(&self, bytes: &[u8]) -> BlockMatch {
         match self {
             Self::Fixed(FixedRule { length, start, end }) if start.fits(bytes) => ended(bytes, *length.get_ref(), end),

@@ -22,7 +22,7 @@ use strum::{EnumMessage, VariantArray};
 
 use super::{
     problem::{DecodeError, Defect},
-    tables::KindTable,
+    tables::{EarlierParts, KindTable},
 };
 use crate::{mistake::Mistake, words::words};
 
@@ -73,27 +73,19 @@ pub(super) enum FrameRule {
 
 impl FrameRule {
     /// Reads `[frame]`.
-    pub(super) fn read(table: KindTable<'_>) -> Result<Self, Mistake> {
+    pub(super) fn read(table: KindTable<'_>, parts: EarlierParts<'_>) -> Result<Self, Mistake> {
         Ok(match table.kind()? {
-            FrameKind::Line => Self::Line(table.read(None)?),
-            FrameKind::Cobs => Self::Stuffed(Stuffing::Cobs, table.read(None)?),
-            FrameKind::Slip => Self::Stuffed(Stuffing::Slip, table.read(None)?),
-            FrameKind::IndexedNibbles => Self::Block(BlockRule::Indexed(table.read(None)?)),
-            FrameKind::Fixed => Self::Block(BlockRule::Fixed(table.read(None)?)),
-            FrameKind::LengthPrefixed => Self::Block(BlockRule::Prefixed(table.read(None)?)),
+            FrameKind::Line => Self::Line(table.read(parts)?),
+            FrameKind::Cobs => Self::Stuffed(Stuffing::Cobs, table.read(parts)?),
+            FrameKind::Slip => Self::Stuffed(Stuffing::Slip, table.read(parts)?),
+            FrameKind::IndexedNibbles => Self::Block(BlockRule::Indexed(table.read(parts)?)),
+            FrameKind::Fixed => Self::Block(BlockRule::Fixed(table.read(parts)?)),
+            FrameKind::LengthPrefixed => Self::Block(BlockRule::Prefixed(table.read(parts)?)),
         })
     }
 
     pub(super) fn is_line(&self) -> bool {
         matches!(self, Self::Line(_))
-    }
-
-    /// Whether a frame can be known by its own bytes, without a checksum.
-    pub(super) fn is_known_by_form(&self) -> bool {
-        match self {
-            Self::Line(_) | Self::Stuffed(..) => true,
-            Self::Block(rule) => rule.is_known_by_form(),
-        }
     }
 
     /// Ends the text of an example as the device would.

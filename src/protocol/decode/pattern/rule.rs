@@ -213,7 +213,7 @@ impl MessageTable {
     }
 
     fn completed(self, names: &mut Vec<String>, context: PartContext<'_>) -> Result<MessageRule, Mistake> {
-        let PartContext { source, poll } = context;
+        let PartContext { source, poll, .. } = context;
         let span = self.pattern.span();
         let groups = Groups { pattern: self.pattern.into_inner(), source };
         let answers = self.answers.iter().map(|name| PollRule::find(poll, name, source));
