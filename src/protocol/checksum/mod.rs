@@ -2,21 +2,21 @@
 //!
 //! Knows where in a frame the checksum is and which bytes it covers, never what they mean.
 //!
-//! Reading order: `rule` (the keys of a file), here (the check), `catalogue` (every CRC).
+//! Reading order: `keys` (the keys of a file), here (the check), `catalogue` (every CRC).
 
 mod catalogue;
-mod rule;
+mod keys;
 
 use std::ops::Range;
 
-pub(super) use rule::ChecksumRule;
+pub(super) use keys::ChecksumRule;
 
 use super::{
     problem::{DecodeError, Defect},
     values::{ByteOrder, hex_digit},
 };
 use catalogue::Crc;
-use rule::{ChecksumForm, ChecksumKind, ChecksumPosition, Complement, MissingChecksum};
+use keys::{ChecksumForm, ChecksumKind, ChecksumPosition, Complement, MissingChecksum};
 
 /// Checks the frames of one port.
 pub(super) struct Checksum {
@@ -108,7 +108,7 @@ impl Checksum {
 
 #[cfg(test)]
 mod tests {
-    use super::{catalogue::CatalogueCrc, rule::BytePosition, *};
+    use super::{catalogue::CatalogueCrc, keys::BytePosition, *};
 
     fn binary(kind: ChecksumKind, order: ByteOrder) -> Checksum {
         Checksum::new(&ChecksumRule {

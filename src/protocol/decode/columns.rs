@@ -3,11 +3,11 @@
 //! Words name the columns only before the first line of numbers, or where they take over from an
 //! earlier header with as many columns; anywhere else they are damage.
 
-mod rule;
+mod keys;
 
 use std::ops::Range;
 
-pub(in crate::protocol) use rule::{ColumnsRule, HeaderRule, Separator};
+pub(in crate::protocol) use keys::{ColumnsRule, HeaderRule, Separator};
 
 use super::{
     DecodeOutcome, FrameDecoder, Sink,
@@ -48,7 +48,7 @@ enum ColumnNaming {
 #[derive(Debug)]
 pub(in crate::protocol) struct ColumnsDecoder {
     rule: ColumnsRule,
-    numbers: NumberReader,
+    number_reader: NumberReader,
     naming: ColumnNaming,
     /// What each column is; where they are counted, as many as have come.
     columns: Vec<Column>,
@@ -85,7 +85,7 @@ struct LineCell {
 impl ColumnsDecoder {
     pub(crate) fn new(rule: ColumnsRule) -> Self {
         let (mut columns, mut naming) = (Vec::new(), ColumnNaming::Counted);
-        if let Some(names) = &rule.names {
+        if let Some(names) = &rule.column_names {
             // The engine has given the file's names their numbers, in this order.
             let mut number = 0;
             for (at, name) in names.get_ref().0.iter().enumerate() {
@@ -96,8 +96,8 @@ impl ColumnsDecoder {
             }
             naming = ColumnNaming::Known;
         }
-        let numbers = NumberReader::new(rule.overload.clone());
-        Self { rule, numbers, naming, columns, comma: LineComma::Separates, state: ColumnsState::default() }
+        let number_reader = NumberReader::new(rule.overload.clone());
+        Self { rule, number_reader, naming, columns, comma: LineComma::Separates, state: ColumnsState::default() }
     }
 }
 
@@ -108,7 +108,7 @@ impl FrameDecoder for ColumnsDecoder {
             line.get(spaces(line)).is_some_and(|byte| matches!(byte, b'0'..=b'9' | b'+' | b'-' | b'.'));
         if !begins_with_number
             && self.rule.header != HeaderRule::None
-            && let Some(names) = header::names(&self.rule.separator, text(line)?, &mut self.numbers)
+            && let Some(names) = header::column_names(&self.rule.separator, text(line)?, &mut self.number_reader)
         {
             return self.take_header(names, sink.names);
         }
@@ -118,7 +118,7 @@ impl FrameDecoder for ColumnsDecoder {
             return self.first_numbers(header, line, sink);
         }
         let (begin, known) = (sink.readings.len(), self.columns.len());
-        let read = self.numbers(line, sink);
+        let read = self.read_cells(line, sink);
         if read.is_err() {
             // The names of these columns are taken back with the frame.
             self.columns.truncate(known);
@@ -142,13 +142,13 @@ impl ColumnsDecoder {
         let (decimal, separates) = match line_comma::of_line(line) {
             LineForm::Clear(comma) => {
                 if comma == LineComma::Decimal {
-                    self.numbers.comma_is_decimal();
+                    self.number_reader.comma_is_decimal();
                 }
                 return Ok(comma);
             }
             LineForm::Either { decimal, separates } => (decimal, separates),
         };
-        match (self.fits_known(decimal), self.fits_known(separates)) {
+        match (self.is_known_count(decimal), self.is_known_count(separates)) {
             (true, false) => Ok(LineComma::Decimal),
             (false, true) => Ok(LineComma::Separates),
             _ => Err(DecodeError::whole(Defect::AmbiguousComma)),
@@ -156,7 +156,7 @@ impl ColumnsDecoder {
     }
 
     /// Whether a line of so many columns is what the file, a header or the lines before want.
-    fn fits_known(&self, columns: usize) -> bool {
+    fn is_known_count(&self, columns: usize) -> bool {
         let own = [self.rule.time.map(|time| time.column), self.rule.sequence.map(|sequence| sequence.column)];
         let last_own = own.into_iter().flatten().map(|column| column.0 + 1).max();
         match &self.naming {
@@ -170,7 +170,8 @@ impl ColumnsDecoder {
     }
 
     #[inline]
-    fn numbers(&mut self, line: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
+    /// Reads the cells of a line of numbers.
+    fn read_cells(&mut self, line: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
         let (mut at, mut column, mut filled) = (0, 0, 0);
         loop {
             let cell = self.cell(line, at)?;
@@ -186,13 +187,13 @@ impl ColumnsDecoder {
             column += 1;
             match cell.next {
                 Some(next) => at = next,
-                None => return self.fits(filled, column).map(|()| DecodeOutcome::Frame),
+                None => return self.check_count(filled, column).map(|()| DecodeOutcome::Frame),
             }
         }
     }
 
     /// Whether a line has as many columns as it must. Empty ones at its end may or may not count.
-    fn fits(&mut self, least: usize, most: usize) -> Result<(), DecodeError> {
+    fn check_count(&mut self, least: usize, most: usize) -> Result<(), DecodeError> {
         let expected = self.columns.len();
         match self.naming {
             ColumnNaming::Counted if self.rule.header == HeaderRule::Required => {
@@ -278,7 +279,7 @@ impl ColumnsDecoder {
             Separator::Any => self.end_of_words(line, start),
         };
         let cell = line[start..end].trim();
-        let token = (!cell.is_empty()).then(|| self.numbers.read(cell));
+        let token = (!cell.is_empty()).then(|| self.number_reader.read(cell));
         Ok(LineCell { token, bytes: start..end, next })
     }
 
@@ -307,7 +308,7 @@ impl ColumnsDecoder {
             let is_unit = is_number
                 && !next.starts_with(|c: char| c.is_ascii_digit() || "+-.\u{2212}".contains(c))
                 && !is_no_number(next)
-                && !self.numbers.is_overload(next);
+                && !self.number_reader.is_overload(next);
             if !is_unit {
                 return (end, Some(behind));
             }
@@ -335,7 +336,7 @@ impl ColumnsDecoder {
         sink: &mut Sink<'_>,
     ) -> Result<DecodeOutcome, DecodeError> {
         self.columns.clear();
-        let read = self.settle_header(&header, line, sink.names).and_then(|()| self.numbers(line, sink));
+        let read = self.settle_header(&header, line, sink.names).and_then(|()| self.read_cells(line, sink));
         match read {
             Ok(_) => self.state.stage = HeaderStage::Numbers,
             Err(_) => self.naming = ColumnNaming::ByHeader(header),

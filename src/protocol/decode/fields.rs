@@ -1,13 +1,13 @@
 //! Binary frames: whole numbers, floats and bits at fixed places, for one scan or several.
 //!
-//! Reading order: `binary_field` (a number in a frame), `rule` (the keys of the file), this file, which reads frames by them.
+//! Reading order: `binary_field` (a number in a frame), `keys` (the keys of the file), this file, which reads frames by them.
 
 mod binary_field;
-mod rule;
+mod keys;
 
 use toml::Spanned;
 
-pub(in crate::protocol) use rule::FieldsRule;
+pub(in crate::protocol) use keys::FieldsRule;
 
 use super::{
     DecodeOutcome, FrameDecoder, Sink,
@@ -20,7 +20,7 @@ use crate::protocol::{
     values::ByteOrder,
 };
 use binary_field::{BinaryField, FieldKind};
-use rule::{FieldCodeRule, FieldValueRule, ScanCount};
+use keys::{FieldCodeRule, FieldValueRule, ScanCount};
 
 /// A number as it was read.
 #[derive(Debug, Clone, Copy)]

@@ -7,12 +7,12 @@ use crate::protocol::{
 };
 
 /// The names on a line, where it is one of names alone.
-pub(super) fn names(separator: &Separator, line: &str, numbers: &mut NumberReader) -> Option<Vec<String>> {
+pub(super) fn column_names(separator: &Separator, line: &str, number_reader: &mut NumberReader) -> Option<Vec<String>> {
     // Whether it is a line of names is known before any memory is taken for names.
     let mut named = false;
     let are_names = cells(separator, line).all(|cell| {
         named |= !cell.is_empty();
-        cell.is_empty() || is_name(cell) && !numbers.is_overload(cell)
+        cell.is_empty() || is_name(cell) && !number_reader.is_overload(cell)
     });
     if !are_names || !named {
         return None;
@@ -57,7 +57,7 @@ mod tests {
     use super::*;
 
     fn read(line: &str) -> Option<Vec<String>> {
-        names(&Separator::Any, line, &mut NumberReader::new(vec!["OL".to_owned()].into()))
+        column_names(&Separator::Any, line, &mut NumberReader::new(vec!["OL".to_owned()].into()))
     }
 
     #[test]

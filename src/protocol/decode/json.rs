@@ -37,8 +37,8 @@ independent_keys!(JsonRule);
 /// Reads such lines.
 #[derive(Debug)]
 pub(in crate::protocol) struct JsonDecoder {
-    keys: StampKeys,
-    numbers: NumberReader,
+    stamp_keys: StampKeys,
+    number_reader: NumberReader,
     /// The path to the value being read; kept for its memory.
     path: String,
     /// A line with the values in quotes that are no numbers; kept for its memory.
@@ -47,8 +47,8 @@ pub(in crate::protocol) struct JsonDecoder {
 
 impl JsonDecoder {
     pub(crate) fn new(rule: JsonRule) -> Self {
-        let keys = StampKeys { time: rule.time, sequence: rule.sequence };
-        Self { numbers: NumberReader::new(rule.overload), keys, path: String::new(), quoted: String::new() }
+        let stamp_keys = StampKeys { time: rule.time, sequence: rule.sequence };
+        Self { number_reader: NumberReader::new(rule.overload), stamp_keys, path: String::new(), quoted: String::new() }
     }
 }
 
@@ -101,7 +101,7 @@ struct JsonNode<'a, 'b> {
 
 impl JsonNode<'_, '_> {
     fn put<E: serde::de::Error>(self, token: Result<Token, Defect>) -> Result<(), E> {
-        self.json.keys.put(&self.json.path, token, 0..0, self.sink).map_err(|error| {
+        self.json.stamp_keys.put(&self.json.path, token, 0..0, self.sink).map_err(|error| {
             *self.error = Some(error);
             E::custom("refused")
         })
@@ -154,7 +154,7 @@ impl<'de> Visitor<'de> for JsonNode<'_, '_> {
     }
 
     fn visit_str<E: serde::de::Error>(self, text: &str) -> Result<(), E> {
-        match self.json.numbers.read(text) {
+        match self.json.number_reader.read(text) {
             Err(Defect::NotANumber | Defect::UnknownUnit) => Ok(()),
             token => self.put(token),
         }

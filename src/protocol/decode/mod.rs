@@ -100,7 +100,7 @@ impl DecodeRule {
         match self {
             Self::Columns(rule) => rule.value_names(),
             Self::Number(rule) => Some(vec![rule.name.0.clone()]),
-            Self::Pattern(rule) => Some(rule.names.clone()),
+            Self::Pattern(rule) => Some(rule.value_names.clone()),
             Self::Fields(rule) => Some(rule.value_names()),
             Self::Segments(rule) => Some(vec![rule.name.0.clone()]),
             Self::Report(rule) => Some(vec![rule.name.0.clone()]),

@@ -23,19 +23,19 @@ independent_keys!(NumberRule);
 /// Reads such lines.
 #[derive(Debug)]
 pub(in crate::protocol) struct NumberDecoder {
-    numbers: NumberReader,
+    number_reader: NumberReader,
 }
 
 impl NumberDecoder {
     pub(crate) fn new(rule: NumberRule) -> Self {
-        Self { numbers: NumberReader::new(rule.overload) }
+        Self { number_reader: NumberReader::new(rule.overload) }
     }
 }
 
 impl FrameDecoder for NumberDecoder {
     fn decode(&mut self, frame: &[u8], sink: &mut Sink<'_>) -> Result<DecodeOutcome, DecodeError> {
         // The only fixed name has the number 0.
-        sink.numbered(0, self.numbers.read(text(frame)?), 0..frame.len())?;
+        sink.numbered(0, self.number_reader.read(text(frame)?), 0..frame.len())?;
         Ok(DecodeOutcome::Frame)
     }
 }

@@ -33,8 +33,8 @@ independent_keys!(PairsRule);
 #[derive(Debug)]
 pub(in crate::protocol) struct PairsDecoder {
     separator: Separator,
-    keys: StampKeys,
-    numbers: NumberReader,
+    stamp_keys: StampKeys,
+    number_reader: NumberReader,
 }
 
 /// Between pairs, where any separator will do.
@@ -57,8 +57,8 @@ enum PairContent {
 
 impl PairsDecoder {
     pub(crate) fn new(rule: PairsRule) -> Self {
-        let keys = StampKeys { time: rule.time, sequence: rule.sequence };
-        Self { numbers: NumberReader::new(rule.overload), separator: rule.separator, keys }
+        let stamp_keys = StampKeys { time: rule.time, sequence: rule.sequence };
+        Self { number_reader: NumberReader::new(rule.overload), separator: rule.separator, stamp_keys }
     }
 }
 
@@ -89,13 +89,13 @@ impl PairsDecoder {
         if text.is_empty() {
             return Ok(PairContent::Nothing);
         }
-        let token = match self.numbers.read(text) {
+        let token = match self.number_reader.read(text) {
             Err(Defect::NotANumber) if text.starts_with(|c: char| c.is_alphabetic() || c == '_') => {
                 return Ok(PairContent::Nothing);
             }
             token => token,
         };
-        self.keys.put(name, token, pair.value, sink)?;
+        self.stamp_keys.put(name, token, pair.value, sink)?;
         Ok(PairContent::Value)
     }
 

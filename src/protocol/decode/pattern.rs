@@ -1,13 +1,13 @@
 //! Text described by regular expressions: each message of the meter has one, with a named group for
 //! every part that matters.
 //!
-//! `rule` holds the keys of the file, this file reads frames by them.
+//! `keys` holds the keys of the file, this file reads frames by them.
 
-mod rule;
+mod keys;
 
 use regex::bytes::CaptureLocations;
 
-pub(in crate::protocol) use rule::PatternRule;
+pub(in crate::protocol) use keys::PatternRule;
 
 use super::{
     DecodeOutcome, FrameDecoder, Sink,
@@ -19,13 +19,13 @@ use crate::protocol::{
     problem::{DecodeError, Defect},
     values::hex_digit,
 };
-use rule::{FROM, MessageRule, MessageValueRule, TextForm};
+use keys::{FROM, MessageRule, MessageValueRule, TextForm};
 
 /// Reads such text.
 #[derive(Debug)]
 pub(in crate::protocol) struct PatternDecoder {
     messages: Vec<(MessageRule, CaptureLocations)>,
-    numbers: NumberReader,
+    number_reader: NumberReader,
     /// A value's name with its sender; kept for its memory.
     name: String,
     state: PatternState,
@@ -65,7 +65,7 @@ impl PatternDecoder {
         };
         Self {
             messages: rule.messages.into_iter().map(with_places).collect(),
-            numbers: NumberReader::new(rule.overload),
+            number_reader: NumberReader::new(rule.overload),
             name: String::new(),
             state: PatternState::default(),
         }
@@ -115,10 +115,10 @@ impl FrameDecoder for PatternDecoder {
         if let Some((index, unit)) = message.time
             && let Some((text, bytes)) = group(index)
         {
-            sink.time(decimal(&mut self.numbers, text), unit, bytes)?;
+            sink.time(decimal(&mut self.number_reader, text), unit, bytes)?;
         }
         if let Some((text, bytes)) = message.sequence.and_then(group) {
-            sink.number(decimal(&mut self.numbers, text), bytes)?;
+            sink.number(decimal(&mut self.number_reader, text), bytes)?;
         }
         // Only a function that is known can be confirmed.
         let is_held = message.confirmed_by.is_some() && self.state.standing != DisplayState::NOTHING;
@@ -136,11 +136,12 @@ impl FrameDecoder for PatternDecoder {
                 shown.add(&DisplayEffect::Minus);
             }
             if let Some((unit, bytes)) = value.unit.and_then(group) {
-                let unit =
-                    std::str::from_utf8(unit).map_err(|_| Defect::NotText).and_then(|unit| self.numbers.unit(unit));
+                let unit = std::str::from_utf8(unit)
+                    .map_err(|_| Defect::NotText)
+                    .and_then(|unit| self.number_reader.unit(unit));
                 shown.add(&DisplayEffect::Unit(unit.map_err(|defect| DecodeError::at(bytes, defect))?));
             }
-            let mut token = value.read(&mut self.numbers, text);
+            let mut token = value.read(&mut self.number_reader, text);
             // Without a unit in the frame it is a bare number, whatever the meter answered before.
             if message.words.is_empty()
                 && value.unit.is_none()
@@ -224,10 +225,10 @@ fn sender_name(buffer: &mut String, value: u16, usual: &[Vec<u8>], sender: &[u8]
 }
 
 impl MessageValueRule {
-    fn read(&self, numbers: &mut NumberReader, text: &[u8]) -> Result<Token, Defect> {
+    fn read(&self, number_reader: &mut NumberReader, text: &[u8]) -> Result<Token, Defect> {
         let (number, decade) = match self.form {
             TextForm::Decimal => {
-                let token = decimal(numbers, text)?;
+                let token = decimal(number_reader, text)?;
                 let crate::protocol::Value::Number(number) = token.value else { return Ok(token) };
                 let value = classify(self.scale.apply(number) + self.offset)?;
                 let decade = token.decade.and_then(|decade| self.scale.decade(decade.into()));
@@ -244,14 +245,14 @@ impl MessageValueRule {
 }
 
 /// A number as people write it; spaces within it are of no meaning.
-fn decimal(numbers: &mut NumberReader, text: &[u8]) -> Result<Token, Defect> {
+fn decimal(number_reader: &mut NumberReader, text: &[u8]) -> Result<Token, Defect> {
     let mut close = [0; LONGEST_NUMBER];
     let mut length = 0;
     for byte in text.iter().filter(|byte| **byte != b' ') {
         *close.get_mut(length).ok_or(Defect::NotANumber)? = *byte;
         length += 1;
     }
-    numbers.read(std::str::from_utf8(&close[..length]).map_err(|_| Defect::NotText)?)
+    number_reader.read(std::str::from_utf8(&close[..length]).map_err(|_| Defect::NotText)?)
 }
 
 /// At most 13 digits, which an f64 holds exactly.

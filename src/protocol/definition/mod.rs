@@ -1,6 +1,6 @@
 //! A protocol file: its parts, in the order in which they are read. Each part is read and checked by the type that it becomes, by
 //! what the parts before it are where it must agree with them:
-//! `[frame]` in `frame/`, `[decode]` in `decode/`, `[checksum]` in `checksum/rule.rs`, `[poll]` in `poll.rs`,
+//! `[frame]` in `frame/`, `[decode]` in `decode/`, `[checksum]` in `checksum/keys.rs`, `[poll]` in `poll.rs`,
 //! `[serial]` in `serial.rs`.
 //!
 //! Read on here, then in `hid` and `example`.

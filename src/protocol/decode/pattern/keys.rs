@@ -94,7 +94,7 @@ struct SequenceGroup {
 #[derive(Debug, Clone)]
 pub(in crate::protocol) struct PatternRule {
     /// What the values are called.
-    pub names: Vec<String>,
+    pub value_names: Vec<String>,
     pub counters: CountersRule,
     /// The first that matches is taken.
     pub(super) messages: Vec<MessageRule>,
@@ -175,7 +175,8 @@ impl PatternRule {
     /// Whether a name is that of a value with its sender behind it.
     pub(in crate::protocol) fn names_a_sender(&self, name: &str) -> bool {
         let has_senders = self.messages.iter().any(|message| message.sender.is_some());
-        has_senders && name.split_once(FROM).is_some_and(|(value, _)| self.names.iter().any(|known| known == value))
+        has_senders
+            && name.split_once(FROM).is_some_and(|(value, _)| self.value_names.iter().any(|known| known == value))
     }
 }
 
@@ -186,18 +187,18 @@ impl KindRule for PatternRule {
     fn from_keys(keys: PatternTable, context: PartContext<'_>) -> Result<Self, Mistake> {
         let span = keys.message.span();
         let mut rule = Self {
-            names: Vec::new(),
+            value_names: Vec::new(),
             counters: CountersRule::default(),
             messages: Vec::new(),
             overload: keys.overload,
         };
         for message in keys.message.into_inner() {
             let counters = message.counters();
-            let message = message.completed(&mut rule.names, context)?;
+            let message = message.completed(&mut rule.value_names, context)?;
             rule.messages.push(message);
             rule.counters = rule.counters.with(counters);
         }
-        if rule.messages.is_empty() || rule.names.len() > MOST_NAMES {
+        if rule.messages.is_empty() || rule.value_names.len() > MOST_NAMES {
             let message = format!("expected at least one message, and at most {MOST_NAMES} values");
             return Err(context.source.mistake(span, message));
         }

@@ -29,7 +29,8 @@ pub(in crate::protocol) struct ColumnsRule {
     pub(super) header: HeaderRule,
     /// A name for each column, empty where it is skipped; none where they are `v1`, `v2` … or
     /// come with a header.
-    pub(super) names: Option<Spanned<ColumnNames>>,
+    #[serde(rename = "names")]
+    pub(super) column_names: Option<Spanned<ColumnNames>>,
     pub(in crate::protocol::decode) time: Option<TimeColumn>,
     pub(in crate::protocol::decode) sequence: Option<SequenceColumn>,
     /// Words for a value beyond the range.
@@ -103,7 +104,7 @@ impl KindRule for ColumnsRule {
     type Keys = Self;
 
     fn from_keys(keys: Self, PartContext { source, .. }: PartContext<'_>) -> Result<Self, Mistake> {
-        match &keys.names {
+        match &keys.column_names {
             Some(names) if keys.header != HeaderRule::None => {
                 Err(source.mistake(names.span(), "found names beside a header, expected one of them"))
             }
@@ -115,7 +116,7 @@ impl KindRule for ColumnsRule {
 impl ColumnsRule {
     /// The names of the values where the file gives them.
     pub(in crate::protocol::decode) fn value_names(&self) -> Option<Vec<String>> {
-        let ColumnNames(names) = self.names.as_ref()?.get_ref();
+        let ColumnNames(names) = self.column_names.as_ref()?.get_ref();
         let values = names.iter().enumerate().filter(|(at, name)| self.own_column(*at, name).is_none());
         Some(values.map(|(_, name)| name.clone()).collect())
     }
