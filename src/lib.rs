@@ -4,9 +4,9 @@
 //! is and what it must not know.
 
 pub mod clock;
-mod harmless;
 mod io_reason;
 mod mistake;
+mod sanitize;
 mod text_file;
 mod text_length;
 mod words;

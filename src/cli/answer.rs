@@ -9,7 +9,7 @@ use clap::Args;
 
 use super::{CommonArgs, failure::Failure};
 use crate::{
-    harmless::harmless_record,
+    sanitize::sanitized_record,
     server::{Answer, StepMessage},
     session::JudgementRecord,
     store::read::Archive,
@@ -32,7 +32,7 @@ impl AnswerFormatArgs {
         self.json
     }
 
-    /// Prints an answer as one line of JSON, or by `sentences`, which get it with its texts made harmless.
+    /// Prints an answer as one line of JSON, or by `sentences`, which get it with its texts sanitized.
     pub(super) fn print(
         &self,
         answer: &Answer,
@@ -42,7 +42,7 @@ impl AnswerFormatArgs {
         if self.json {
             writeln!(out, "{}", serde_json::to_string(answer).map_err(io::Error::from)?)?;
         } else {
-            sentences(&mut out, &harmless_record(answer).map_err(io::Error::from)?)?;
+            sentences(&mut out, &sanitized_record(answer).map_err(io::Error::from)?)?;
         }
         Ok(ExitCode::SUCCESS)
     }

@@ -16,8 +16,8 @@ use super::{
 use crate::{
     channel::{BENCH_SCHEMA, Bench},
     fitness::{self, BenchFacts, FitnessIssue, Severity},
-    harmless::harmless,
     procedure::{PROCEDURE_SCHEMA, Procedure},
+    sanitize::sanitized,
 };
 
 /// List what the meters of a bench can't do for a procedure.
@@ -105,8 +105,8 @@ impl CheckArgs {
 
 fn print(out: &mut dyn Write, procedure: &Procedure, found: &[FitnessIssue]) -> io::Result<()> {
     for unfit in found {
-        let (step, unfit_words) = (harmless(&unfit.step), unfit.to_string());
-        writeln!(out, "{}, line {}: step \"{step}\": {}", procedure.file, unfit.line, harmless(&unfit_words))?;
+        let (step, unfit_words) = (sanitized(&unfit.step), unfit.to_string());
+        writeln!(out, "{}, line {}: step \"{step}\": {}", procedure.file, unfit.line, sanitized(&unfit_words))?;
     }
     let count = |weight| found.iter().filter(|unfit| unfit.severity == weight).count();
     let (fails, doubtful, notes) = (count(Severity::Fails), count(Severity::Doubtful), count(Severity::Note));

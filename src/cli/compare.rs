@@ -19,9 +19,9 @@ use super::{
 };
 use crate::{
     export::{ExportError, whole_file},
-    harmless::harmless,
     judging::{ComparedStep, Comparison, compare},
     report::write_comparison,
+    sanitize::sanitized,
     session::Verdict,
     store::read::{Archive, StepRow},
 };
@@ -92,10 +92,10 @@ pub(super) fn compare_retest(common: &CommonArgs, ended: &str) -> Result<(), Fai
 fn print(out: &mut dyn Write, comparison: &Comparison) -> std::io::Result<()> {
     let Comparison { before, after, steps, .. } = comparison;
     for (word, session) in [("before", before), ("after", after)] {
-        let machine = harmless(&session.visit.machine);
+        let machine = sanitized(&session.visit.machine);
         writeln!(out, "{word}: session {}, {} {machine}", session.id, local(session.began_utc_us))?;
     }
-    writeln!(out, "{}\n", harmless(&comparison.result()))?;
+    writeln!(out, "{}\n", sanitized(&comparison.result()))?;
     let rows = steps.iter().map(row);
     let titles = ["step", "before", "after", "difference", "verdict", ""];
     write!(out, "{}", table(&titles, &["before", "after", "difference"], rows))

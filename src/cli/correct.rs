@@ -17,9 +17,9 @@ use super::{
     visit::celsius,
 };
 use crate::{
-    harmless::harmless,
     judging::{AskedCorrection, Corrected, correct, undo},
     procedure::MachineHeat,
+    sanitize::sanitized,
     server::Request,
     session::{CorrectedField, Correction, VisitCorrection},
     store::read::{self, Archive},
@@ -226,10 +226,14 @@ impl CorrectionReport {
     fn print(self, out: &mut dyn Write) -> std::io::Result<()> {
         let word = if self.undone { "undone" } else { "corrected" };
         for words in &self.words {
-            writeln!(out, "{word}: {}", harmless(words))?;
+            writeln!(out, "{word}: {}", sanitized(words))?;
         }
         if !self.not_repeatable.is_empty() {
-            writeln!(out, "can't be repeated, since samples were lost: {}", harmless(&self.not_repeatable.join(", ")))?;
+            writeln!(
+                out,
+                "can't be repeated, since samples were lost: {}",
+                sanitized(&self.not_repeatable.join(", "))
+            )?;
         }
         match (self.judged_again, self.judgement, self.changed.is_empty()) {
             (false, ..) => return Ok(()),

@@ -10,13 +10,13 @@ use crate::{
     channel::BenchError,
     daemon::DaemonError,
     export::ExportError,
-    harmless::harmless,
     io_reason::IoReason,
     judging::{ComparisonError, CorrectionError, JudgingError, RetestError},
     mistake::Mistake,
     procedure::ProcedureError,
     protocol::LibraryError,
     report::ReportError,
+    sanitize::sanitized,
     server::PageError,
     setup::SearchError,
     store::StoreError,
@@ -70,7 +70,7 @@ impl Failure {
 
 /// Prints a sentence on stderr. Where stderr is closed, the exit status remains.
 pub(super) fn print_error(what: impl Display) {
-    drop(writeln!(io::stderr(), "bayline: {}", harmless(&what.to_string())));
+    drop(writeln!(io::stderr(), "bayline: {}", sanitized(&what.to_string())));
 }
 
 impl From<io::Error> for Failure {

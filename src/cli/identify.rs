@@ -20,10 +20,10 @@ use super::{
 };
 use crate::{
     channel::{Bench, BenchError},
-    harmless::harmless,
     io_reason::IoReason,
     port::{Address, Settings},
     protocol::{Library, Protocol},
+    sanitize::sanitized,
     setup::{PortCandidate, ProtocolSearch, why_no_protocol},
 };
 
@@ -160,7 +160,7 @@ fn print_candidates(out: &mut dyn Write, found: &[PortCandidate]) -> io::Result<
         .take(MOST_CANDIDATES)
         .filter_map(|found| Some((&found.candidate, found.candidate.identity.as_ref()?)));
     named.into_iter().try_for_each(|(candidate, text)| {
-        writeln!(out, "\n{} reports its identity: {}", candidate.protocol.name, harmless(text))
+        writeln!(out, "\n{} reports its identity: {}", candidate.protocol.name, sanitized(text))
     })
 }
 

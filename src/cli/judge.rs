@@ -13,9 +13,9 @@ use serde::Serialize;
 
 use super::{CommonArgs, failure::Failure, show_value, table::table};
 use crate::{
-    harmless::harmless,
     judging::{Basis, JudgingError, NewJudgement, judge_again, keep_judgement},
     procedure::Procedure,
+    sanitize::sanitized,
     session::Verdict,
     store::read::{self, Archive, SessionRow, StepRow},
 };
@@ -119,7 +119,7 @@ impl JudgeArgs {
                 Ok(outcome) => outcome.print(&mut out)?,
                 // Of many, those that can't be judged are reported and passed over.
                 Err(error @ (JudgingError::Open { .. } | JudgingError::NoInputs { .. })) if !is_one => {
-                    writeln!(out, "{}", harmless(&error.to_string()))?;
+                    writeln!(out, "{}", sanitized(&error.to_string()))?;
                 }
                 Err(error) => return Err(error.into()),
             }
@@ -183,7 +183,7 @@ impl JudgeReport {
             (None, _) => writeln!(out, "session {}: judged again, all comes out the same", self.session)?,
         }
         if !self.not_repeatable.is_empty() {
-            let steps = self.not_repeatable.iter().map(|step| format!("\"{}\"", harmless(step))).collect::<Vec<_>>();
+            let steps = self.not_repeatable.iter().map(|step| format!("\"{}\"", sanitized(step))).collect::<Vec<_>>();
             writeln!(out, "can't be repeated, since samples were lost: {}", steps.join(", "))?;
         }
         match (self.judgement, self.changed.is_empty()) {

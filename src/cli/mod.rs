@@ -61,7 +61,7 @@ use std::{ffi::OsString, io::IsTerminal, path::PathBuf, process::ExitCode};
 
 use clap::{Args, Parser, Subcommand};
 
-use crate::{harmless::harmless, setup::ConfigFolder, store::Folder};
+use crate::{sanitize::sanitized, setup::ConfigFolder, store::Folder};
 use failure::Failure;
 
 /// Keeps watch over an electrical diagnosis: reads the meters, files every reading under the step
@@ -249,8 +249,8 @@ impl CommonArgs {
             .fmt_fields(tracing_subscriber::fmt::format::debug_fn(|writer, field, value| {
                 let text = format!("{value:?}");
                 match field.name() {
-                    "message" => write!(writer, "{}", harmless(&text)),
-                    name => write!(writer, " {name}={}", harmless(&text)),
+                    "message" => write!(writer, "{}", sanitized(&text)),
+                    name => write!(writer, " {name}={}", sanitized(&text)),
                 }
             }))
             // It would report them on stderr as well, and panic where that is closed.

@@ -12,7 +12,7 @@ use super::{
     failure::{Failure, print_error},
     table::table,
 };
-use crate::{harmless::harmless, store::read::Archive, units::show_seconds};
+use crate::{sanitize::sanitized, store::read::Archive, units::show_seconds};
 
 /// List the sessions.
 #[derive(Debug, Args)]
@@ -44,7 +44,7 @@ impl SessionsArgs {
             writeln!(
                 out,
                 "no session has \"{}\" in machine, job, VIN, counter, complaint, procedure title or notes",
-                harmless(text)
+                sanitized(text)
             )?;
             return Ok(ExitCode::SUCCESS);
         }

@@ -20,8 +20,8 @@ use super::{
 use crate::{
     channel::instrument_records,
     export::ledger_json,
-    harmless::{harmless, harmless_record},
     judging::{corrections_in_words, known_good},
+    sanitize::{sanitized, sanitized_record},
     session::Verdict,
     store::read::{self, Archive, CaptureRow, SessionRow, StepRow},
     units::{ValueFormat, show, show_seconds},
@@ -90,19 +90,19 @@ impl ShowArgs {
 pub(super) fn print(out: &mut dyn Write, connection: &Connection, session: &SessionRow) -> Result<(), Failure> {
     heading(out, session)?;
     for record in instrument_records(&read::bench_text(connection, session.id)?) {
-        writeln!(out, "{}", harmless(&record.line()))?;
+        writeln!(out, "{}", sanitized(&record.line()))?;
     }
     for (number, (stored, words)) in (1..).zip(corrections_in_words(connection, session)?) {
         let after = show_seconds(stored.at_us as f64 / 1e6);
         let text = format!("{words}{}", stored.undone());
-        writeln!(out, "corrected after {after}: {} (correction {number})", harmless(&text))?;
+        writeln!(out, "corrected after {after}: {} (correction {number})", sanitized(&text))?;
     }
     for zero in read::zeros(connection, session.id)?.iter().filter(|zero| zero.is_of_before()) {
-        writeln!(out, "{}", harmless(&zero.sentence()))?;
+        writeln!(out, "{}", sanitized(&zero.sentence()))?;
     }
     for photo in read::photos(connection, session.id)? {
         let after = show_seconds(photo.at_us as f64 / 1e6);
-        writeln!(out, "photo {} after {after}: {} (photos/{}.jpg)", photo.id, harmless(&photo.text), photo.hash)?;
+        writeln!(out, "photo {} after {after}: {} (photos/{}.jpg)", photo.id, sanitized(&photo.text), photo.hash)?;
     }
     judgement(out, connection, session)?;
     ledger(out, &read::steps(connection, session)?, &read::captures(connection, session)?)?;
@@ -116,10 +116,10 @@ pub(super) fn print(out: &mut dyn Write, connection: &Connection, session: &Sess
 /// By what the steps below are judged, where that is not the first record.
 fn judgement(out: &mut dyn Write, connection: &Connection, session: &SessionRow) -> Result<(), Failure> {
     let Some(row) = read::judgement(connection, session.id, session.judgement)? else { return Ok(()) };
-    let by = if row.made_by.is_empty() { String::new() } else { format!(", by {}", harmless(&row.made_by)) };
+    let by = if row.made_by.is_empty() { String::new() } else { format!(", by {}", sanitized(&row.made_by)) };
     let made = local(session.began_utc_us + row.at_us);
     let other = match (&row.procedure_title, &row.procedure_text) {
-        (Some(title), Some(_)) => format!(": \"{}\"", harmless(title)),
+        (Some(title), Some(_)) => format!(": \"{}\"", sanitized(title)),
         _ => String::new(),
     };
     writeln!(
@@ -133,7 +133,7 @@ fn judgement(out: &mut dyn Write, connection: &Connection, session: &SessionRow)
 /// The findings: each with its evidence, what else would explain it, and what to measure next.
 fn findings(out: &mut dyn Write, connection: &Connection, session: &SessionRow) -> Result<(), Failure> {
     for finding in read::findings(connection, session)? {
-        let finding = harmless_record(&finding).map_err(io::Error::from)?;
+        let finding = sanitized_record(&finding).map_err(io::Error::from)?;
         writeln!(out, "\nfinding ({}): {}", finding.sure.word(), finding.sentence)?;
         for evidence in &finding.evidence {
             writeln!(out, "    {evidence}")?;
@@ -148,7 +148,7 @@ fn findings(out: &mut dyn Write, connection: &Connection, session: &SessionRow) 
 
 fn heading(out: &mut dyn Write, session: &SessionRow) -> io::Result<()> {
     let what = session.procedure.as_deref().unwrap_or("free-running");
-    writeln!(out, "session {}, {}: {}", session.id, local(session.began_utc_us), harmless(what))?;
+    writeln!(out, "session {}, {}: {}", session.id, local(session.began_utc_us), sanitized(what))?;
     let visit = [
         ("machine", &session.visit.machine),
         ("job", &session.visit.job),
@@ -157,7 +157,7 @@ fn heading(out: &mut dyn Write, session: &SessionRow) -> io::Result<()> {
         ("complaint", &session.visit.complaint),
     ];
     for (word, text) in visit.into_iter().filter(|(_, text)| !text.is_empty()) {
-        writeln!(out, "{word}: {}", harmless(text))?;
+        writeln!(out, "{word}: {}", sanitized(text))?;
     }
     for (word, celsius) in [("ambient", session.visit.ambient_celsius), ("part", session.visit.part_celsius)] {
         if let Some(celsius) = celsius {

@@ -6,7 +6,7 @@ use rusqlite::Connection;
 
 use super::{failure::Failure, show_value, table::table};
 use crate::{
-    harmless::harmless,
+    sanitize::sanitized,
     session::{RangeEnd, SignalShape},
     store::read::{self, DropOutRow, ExcursionRow, JudgementOf, ResponseSummary, SessionRow, WaveformRow},
     units::{Quantity, show, show_duration, show_seconds, show_with},
@@ -114,7 +114,7 @@ fn print_responses(out: &mut dyn Write, summaries: &[ResponseSummary]) -> Result
     write!(out, "\n{}", table(&titles, &["times", "in limit", "median", "longest"], rows))?;
     let reasons: Vec<&String> = summaries.iter().flat_map(|summary| &summary.reasons).collect();
     for reason in reasons.iter().take(MOST_ROWS) {
-        writeln!(out, "  {}", harmless(reason))?;
+        writeln!(out, "  {}", sanitized(reason))?;
     }
     more(out, reasons.len(), "responses.csv")
 }

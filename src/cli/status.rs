@@ -15,7 +15,7 @@ use super::{
     table::table,
 };
 use crate::{
-    harmless::harmless_record,
+    sanitize::sanitized_record,
     server::{Request, StatusReport},
     session::{Refusal, Verdict},
     store::read::Archive,
@@ -43,7 +43,7 @@ impl StatusArgs {
                 let archive = Archive::open(&common.folder().ok()?).ok()?;
                 archive.find(&open.uuid.to_string()).ok().map(|(_, session)| session.id)
             });
-            print(&mut out, &harmless_record(&status).map_err(io::Error::from)?, number)?;
+            print(&mut out, &sanitized_record(&status).map_err(io::Error::from)?, number)?;
         }
         Ok(ExitCode::SUCCESS)
     }

@@ -2,7 +2,7 @@
 
 use comfy_table::{CellAlignment, Table, presets::NOTHING};
 
-use crate::harmless::harmless;
+use crate::sanitize::sanitized;
 
 /// What does not fit into this many characters is cut, apart from the last column, which pushes nothing aside.
 const WIDEST: usize = 60;
@@ -15,14 +15,14 @@ fn shortened(text: &str, most: Option<usize>) -> String {
     }
 }
 
-/// A table with these titles, its texts made harmless; columns named in `right` are aligned to the right.
+/// A table with these titles, its texts sanitized; columns named in `right` are aligned to the right.
 pub(super) fn table(titles: &[&str], right: &[&str], rows: impl IntoIterator<Item = Vec<String>>) -> String {
     let mut table = Table::new();
     table.load_style(NOTHING).set_header(titles.iter().copied());
     for row in rows {
         let last = row.len().saturating_sub(1);
         let cell = |(index, text): (usize, String)| {
-            shortened(&harmless(&text), if index == last { None } else { Some(WIDEST) })
+            shortened(&sanitized(&text), if index == last { None } else { Some(WIDEST) })
         };
         table.add_row(row.into_iter().enumerate().map(cell).collect::<Vec<_>>());
     }

@@ -15,7 +15,7 @@ use super::{
     screen,
 };
 use crate::{
-    harmless::harmless_record,
+    sanitize::sanitized_record,
     server::{CaptureMessage, ChannelLine, News, Request, StatusReport},
     session::{EventKind, JudgementRecord, Verdict},
     units::show_seconds,
@@ -44,7 +44,7 @@ impl WatchArgs {
         client.ask(&Request::Watch {})?;
         if !self.json {
             let status = Client::connect(common)?.ask(&Request::Status {})?.status.unwrap_or_default();
-            output.begin(&harmless_record(&status).map_err(io::Error::from)?)?;
+            output.begin(&sanitized_record(&status).map_err(io::Error::from)?)?;
         }
         while let Some(line) = client.next_line()? {
             if self.json {
@@ -95,9 +95,9 @@ impl<W: Write> LiveOutput<W> {
         Ok(())
     }
 
-    /// Prints a piece of news, its texts made harmless.
+    /// Prints a piece of news, its texts sanitized.
     pub(super) fn print(&mut self, news: &News) -> io::Result<()> {
-        match harmless_record(news).map_err(io::Error::from)? {
+        match sanitized_record(news).map_err(io::Error::from)? {
             News::Readings { elapsed_s, readings } => self.readings(elapsed_s, &readings),
             News::SessionBegan { title } => self.line(|out| writeln!(out, "session began: {title}")),
             News::SessionEnded { how } => self.line(|out| writeln!(out, "session {how}")),

@@ -5,7 +5,7 @@ use std::{borrow::Cow, io::Write};
 use jiff::{Timestamp, tz::TimeZone};
 
 use super::ExportError;
-use crate::{harmless::harmless, store::read::WallTimes};
+use crate::{sanitize::sanitized, store::read::WallTimes};
 
 /// How numbers are written.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -34,7 +34,7 @@ impl Default for CsvStyle {
 
 /// A cell of a row.
 pub(super) enum Cell<'a> {
-    /// Text, which is made safe and harmless.
+    /// Text, which is made safe and sanitized.
     Text(Cow<'a, str>),
     /// A number; empty where there is none.
     Number(Option<f64>),
@@ -140,9 +140,9 @@ impl<W: Write> CsvSheet<W> {
         }
     }
 
-    /// A cell of text, made safe and harmless.
+    /// A cell of text, made safe and sanitized.
     pub(crate) fn text(&mut self, text: &str) -> Result<(), ExportError> {
-        Ok(self.rows.write_field(safe(&harmless(text)).as_ref())?)
+        Ok(self.rows.write_field(safe(&sanitized(text)).as_ref())?)
     }
 
     /// A number; an empty cell where there is none.

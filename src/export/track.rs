@@ -8,7 +8,7 @@ use rusqlite::Connection;
 use super::{Cell, CsvColumn, CsvSheet, CsvStyle, ExportError};
 use crate::{
     drive::{FlagKind, drive_flags, place},
-    harmless::harmless,
+    sanitize::sanitized,
     store::read::{self, SessionRow, TrackPoint},
 };
 
@@ -75,7 +75,7 @@ fn points(connection: &Connection, session: &SessionRow) -> Result<Vec<TrackPoin
 
 /// Text that XML can hold.
 fn escaped(text: &str) -> String {
-    harmless(text).replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;")
+    sanitized(text).replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;")
 }
 
 #[cfg(test)]

@@ -4,9 +4,10 @@ use askama::Template;
 use jiff::tz::TimeZone;
 
 use super::{
-    ReportError, harmless_page,
+    ReportError,
     number_line::NumberLine,
     rows::{began, captured, limit_of, verdict_mark, verdict_word},
+    sanitized_page,
 };
 use crate::{
     judging::{ComparedStep, Comparison, StepChange},
@@ -73,7 +74,7 @@ pub(crate) fn write_comparison(
         after: &after.uuid,
         made_with: env!("CARGO_PKG_VERSION"),
     };
-    Ok(harmless_page(&page.render()?))
+    Ok(sanitized_page(&page.render()?))
 }
 
 fn row(step: &ComparedStep) -> ComparisonRow {

@@ -16,7 +16,7 @@ mod rows;
 mod sheet;
 mod watched;
 
-use crate::harmless::harmless;
+use crate::sanitize::sanitized;
 pub(crate) use comparison::write_comparison;
 pub(crate) use fingerprint::record_sha256;
 pub(crate) use sheet::{SheetLength, SheetOptions, write_sheet};
@@ -41,8 +41,8 @@ pub(crate) enum ReportError {
 }
 
 /// Texts from outside steer no reader of a page either; its own line feeds stay.
-fn harmless_page(html: &str) -> String {
-    html.split('\n').map(harmless).collect::<Vec<_>>().join("\n")
+fn sanitized_page(html: &str) -> String {
+    html.split('\n').map(sanitized).collect::<Vec<_>>().join("\n")
 }
 
 impl From<crate::store::StoreError> for ReportError {

@@ -12,10 +12,10 @@ use super::{
     around::plots_around,
     drive::SheetDrive,
     fingerprint::Fingerprint,
-    harmless_page,
     plot::StepPlot,
     result::result,
     rows::{SheetRow, began, limit_of},
+    sanitized_page,
     watched::watched,
 };
 use crate::{
@@ -189,7 +189,7 @@ pub(crate) fn write_sheet(
         fingerprint: Fingerprint::of(connection, session)?,
         findings,
     };
-    Ok(to.write_all(harmless_page(&page.render()?).as_bytes()).map_err(ExportError::from)?)
+    Ok(to.write_all(sanitized_page(&page.render()?).as_bytes()).map_err(ExportError::from)?)
 }
 
 /// The drives of the visit, the earlier parts first where it was cut off and went on.

@@ -23,7 +23,7 @@ use ratatui::{
 use super::{CommonArgs, client::Client, failure::Failure, stop::ShutdownSignals};
 use crate::{
     clock::{Clock, micros},
-    harmless::harmless_record,
+    sanitize::sanitized_record,
     server::{News, Request},
     store::read::Archive,
 };
@@ -150,7 +150,7 @@ fn follow(
 /// Asks for the state; whether another session is on.
 fn refresh(client: &mut Client, state: &mut ScreenState) -> Result<bool, Failure> {
     let status = client.ask(&Request::Status {})?.status.unwrap_or_default();
-    Ok(state.status(harmless_record(&status).map_err(io::Error::from)?))
+    Ok(state.status(sanitized_record(&status).map_err(io::Error::from)?))
 }
 
 /// What was done before this screen was opened. Where it can't be read, the ledger begins now.
@@ -169,7 +169,7 @@ fn load_ledger(common: &CommonArgs, state: &mut ScreenState) {
 fn read_news(client: &mut Client, to_screen: &Sender<ScreenEvent>) {
     while let Ok(Some(line)) = client.next_line() {
         // News that this version does not know are no reason to stop.
-        let Ok(news) = serde_json::from_str::<News>(&line).and_then(|news| harmless_record(&news)) else { continue };
+        let Ok(news) = serde_json::from_str::<News>(&line).and_then(|news| sanitized_record(&news)) else { continue };
         if to_screen.send(ScreenEvent::News(Box::new(news))).is_err() {
             return;
         }

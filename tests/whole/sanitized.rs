@@ -11,13 +11,13 @@ const HOSTILE: &str = "oil\u{1b}[2J\u{7}\nALARM: x\u{202e}y\u{9b}31m";
 
 const SHOWN: &str = "oil\\u{1b}[2J\\u{7}\\nALARM: x\\u{202e}y\\u{9b}31m";
 
-fn assert_harmless(said: &str) {
+fn assert_sanitized(said: &str) {
     let steers = |character: char| character != '\n' && (character.is_control() || character == '\u{202e}');
     assert!(!said.contains(steers) && !said.contains("\nALARM: x"), "{said:?}");
 }
 
 #[test]
-fn what_came_from_outside_is_shown_harmless() {
+fn what_came_from_outside_is_shown_sanitized() {
     let bay = Bay::with_bench(HANDHELD);
     let handheld = bay.meter("handheld");
     let mut daemon = bay.start_with(&["--machine", HOSTILE]);
@@ -39,14 +39,14 @@ fn what_came_from_outside_is_shown_harmless() {
         &["zero", HOSTILE],
     ] {
         let output = bay.bayline(arguments);
-        assert_harmless(&output.stdout.replace("\r\n", "\n"));
-        assert_harmless(&output.stderr);
+        assert_sanitized(&output.stdout.replace("\r\n", "\n"));
+        assert_sanitized(&output.stderr);
     }
     assert!(bay.bayline(["status"]).done().contains(&format!("machine: {SHOWN}")));
     bay.bayline(["export", "--folder", "out"]).done();
     for name in ["samples.csv", "steps.csv", "events.csv"] {
         let sheet = fs::read_to_string(bay.path("out").join(name)).unwrap();
-        assert_harmless(&sheet.replace("\r\n", "\n"));
+        assert_sanitized(&sheet.replace("\r\n", "\n"));
         assert!(sheet.contains(SHOWN), "{name}: {sheet}");
     }
     // A line feed is a space on a page.
@@ -57,7 +57,7 @@ fn what_came_from_outside_is_shown_harmless() {
     let status: Value = serde_json::from_str(&bay.bayline(["status", "--json"]).done()).unwrap();
     assert_eq!((&status["session"]["machine"], &status["step"]["name"]), (&json!(HOSTILE), &json!(HOSTILE)));
     daemon.stop();
-    assert_harmless(&log.lock().unwrap());
+    assert_sanitized(&log.lock().unwrap());
     assert!(bay.kept().rows("SELECT text FROM event WHERE kind = 'note'").contains(&HOSTILE.to_owned()));
     assert!(bay.bayline(["run", "--bench", text(&bay.path("no\u{1b}ne.toml"))]).failed(2).contains("no\\u{1b}ne"));
 }

@@ -1,4 +1,4 @@
-//! Text that came from outside, made harmless for a terminal, a log or a sheet: meters, files, notes and names may hold
+//! Text that came from outside, sanitized for a terminal, a log or a sheet: meters, files, notes and names may hold
 //! escape sequences, bells, line feeds and marks that turn the direction of writing.
 
 use std::borrow::Cow;
@@ -7,7 +7,7 @@ use serde::{Serialize, de::DeserializeOwned};
 use serde_json::Value;
 
 /// The text with every character that steers instead of being shown written out: `\n`, `\u{1b}`, `\u{202e}`.
-pub(crate) fn harmless(text: &str) -> Cow<'_, str> {
+pub(crate) fn sanitized(text: &str) -> Cow<'_, str> {
     if !text.contains(steers) {
         return Cow::Borrowed(text);
     }
@@ -37,22 +37,22 @@ fn steers(character: char) -> bool {
         )
 }
 
-/// A record with all its texts made harmless.
-pub(crate) fn harmless_record<T: Serialize + DeserializeOwned>(record: &T) -> serde_json::Result<T> {
+/// A record with all its texts sanitized.
+pub(crate) fn sanitized_record<T: Serialize + DeserializeOwned>(record: &T) -> serde_json::Result<T> {
     let mut value = serde_json::to_value(record)?;
-    harmless_texts(&mut value);
+    sanitize_texts(&mut value);
     serde_json::from_value(value)
 }
 
-fn harmless_texts(value: &mut Value) {
+fn sanitize_texts(value: &mut Value) {
     match value {
         Value::String(text) => {
-            if let Cow::Owned(shown) = harmless(text) {
+            if let Cow::Owned(shown) = sanitized(text) {
                 *text = shown;
             }
         }
-        Value::Array(values) => values.iter_mut().for_each(harmless_texts),
-        Value::Object(fields) => fields.values_mut().for_each(harmless_texts),
+        Value::Array(values) => values.iter_mut().for_each(sanitize_texts),
+        Value::Object(fields) => fields.values_mut().for_each(sanitize_texts),
         Value::Null | Value::Bool(_) | Value::Number(_) => {}
     }
 }
@@ -73,7 +73,7 @@ mod tests {
             ("in limit\u{202e}timil fo tuo", "in limit\\u{202e}timil fo tuo"),
             ("a\u{2028}b\u{2066}c", "a\\u{2028}b\\u{2066}c"),
         ] {
-            assert_eq!(harmless(text), shown);
+            assert_eq!(sanitized(text), shown);
         }
     }
 
@@ -81,6 +81,6 @@ mod tests {
     fn all_texts_of_a_record_are() {
         let record = serde_json::json!({ "a": "x\u{1b}", "b": ["y\u{7}", 1.5, null], "c": { "d": true } });
         let shown = serde_json::json!({ "a": "x\\u{1b}", "b": ["y\\u{7}", 1.5, null], "c": { "d": true } });
-        assert_eq!(harmless_record(&record).unwrap(), shown);
+        assert_eq!(sanitized_record(&record).unwrap(), shown);
     }
 }
