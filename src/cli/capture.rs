@@ -132,7 +132,7 @@ struct CaptureRecorder<W> {
 
 impl<W: Write> CaptureRecorder<W> {
     /// False when the file could not be written.
-    fn keep(&mut self, write: impl FnOnce(&mut CaptureWriter<W>, Duration) -> io::Result<()>) -> bool {
+    fn write(&mut self, write: impl FnOnce(&mut CaptureWriter<W>, Duration) -> io::Result<()>) -> bool {
         let Mono(at) = self.clock.mono();
         let written = write(&mut self.writer, Duration::from_micros(at.unsigned_abs()));
         self.failed = written.err();
@@ -142,17 +142,17 @@ impl<W: Write> CaptureRecorder<W> {
 
 impl<W: Write> Listener for CaptureRecorder<W> {
     fn opened(&mut self) -> bool {
-        self.keep(|writer, at| writer.opened(at))
+        self.write(|writer, at| writer.opened(at))
     }
 
     fn received(&mut self, bytes: &[u8]) -> bool {
         self.bytes += bytes.len();
-        self.keep(|writer, at| writer.bytes(at, bytes))
+        self.write(|writer, at| writer.bytes(at, bytes))
     }
 
     fn lost(&mut self, why: &io::Error) -> bool {
         let why = IoReason(why).to_string();
         tracing::warn!("the port is not there: {why}; it is tried again");
-        self.keep(|writer, at| writer.lost(at, &why))
+        self.write(|writer, at| writer.lost(at, &why))
     }
 }

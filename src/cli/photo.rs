@@ -39,7 +39,7 @@ impl PhotoArgs {
         drop(ask(common, &Request::Status {})?);
         let photos = PhotoFolder::of(folder.path());
         let kept = photos
-            .keep(&prepared)
+            .save(&prepared)
             .map_err(|error| Failure::failed(anyhow::anyhow!("the photo can't be kept: {}", IoReason(&error))))?;
         let answer = ask(common, &Request::Photo(Box::new(prepared.photo.clone())));
         if answer.is_err() && kept == PhotoKept::New {

@@ -328,7 +328,7 @@ impl EventLoop {
             }
         }
         // What follows from one input is on disk together, or not at all: a session is judged again by it.
-        self.store.keep(records);
+        self.store.enqueue(records);
     }
 
     /// Notifies those who watch who speaks now.

@@ -37,7 +37,7 @@ impl PhotoFolder {
     ///
     /// # Errors
     /// The folder can't be written.
-    pub(crate) fn keep(&self, prepared: &PreparedPhoto) -> io::Result<PhotoKept> {
+    pub(crate) fn save(&self, prepared: &PreparedPhoto) -> io::Result<PhotoKept> {
         let path = self.path(&prepared.photo.hash);
         if fs::metadata(&path).is_ok_and(|file| file.len() == prepared.photo.bytes) {
             return Ok(PhotoKept::Before);
@@ -93,8 +93,8 @@ mod tests {
         let mut bytes = io::Cursor::new(Vec::new());
         image::DynamicImage::new_rgb8(8, 6).write_to(&mut bytes, image::ImageFormat::Png).unwrap();
         let prepared = super::super::redrawn(&bytes.into_inner(), "").unwrap();
-        assert_eq!(folder.keep(&prepared).unwrap(), PhotoKept::New);
-        assert_eq!(folder.keep(&prepared).unwrap(), PhotoKept::Before);
+        assert_eq!(folder.save(&prepared).unwrap(), PhotoKept::New);
+        assert_eq!(folder.save(&prepared).unwrap(), PhotoKept::Before);
         let hash = &prepared.photo.hash;
         assert_eq!(folder.read(hash).unwrap(), prepared.jpeg);
         assert!(!folder.read_small(hash).unwrap().is_empty());

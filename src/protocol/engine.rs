@@ -270,7 +270,7 @@ impl FrameProcessor {
                 }
                 out.readings.truncate(readings);
                 out.frames.truncate(frames);
-                out.identities.keep(identities);
+                out.identities.truncate(identities);
                 self.names.forget_from(known);
                 if reporting == Reporting::Reported {
                     self.problem(frame, &error, &mut out.problems);

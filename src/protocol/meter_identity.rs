@@ -45,11 +45,11 @@ impl MeterIdentities {
     }
 
     pub(super) fn clear(&mut self) {
-        self.keep(0);
+        self.truncate(0);
     }
 
     /// Removes all but the first.
-    pub(super) fn keep(&mut self, count: usize) {
+    pub(super) fn truncate(&mut self, count: usize) {
         self.each.truncate(count);
         self.text.truncate(self.each.last().map_or(0, |end_of| end_of.end));
     }
@@ -80,7 +80,7 @@ mod tests {
         }
         assert_eq!(said.iter().collect::<Vec<_>>(), [(0, "one"), (2, ""), (2, "three")]);
         assert_eq!(said.last(), Some("three"));
-        said.keep(1);
+        said.truncate(1);
         assert_eq!((said.last(), said.is_empty()), (Some("one"), false));
         said.clear();
         assert!(said.is_empty());

@@ -25,7 +25,7 @@ struct LastCapture {
 impl CapturedValues {
     /// Keeps the judgement that a step ended with. `channel` is where it was measured, where that is still known. A value
     /// stands until there is another: a repeat that was left without one replaces nothing.
-    pub(super) fn keep(&mut self, step: &str, judgement: &Judgement, channel: Option<&Channel>) {
+    pub(super) fn insert(&mut self, step: &str, judgement: &Judgement, channel: Option<&Channel>) {
         let referred = referred_value(step, judgement, channel);
         if referred.is_err() && self.by_step.get(step).is_some_and(|before| before.referred.is_ok()) {
             return;
@@ -107,7 +107,7 @@ mod tests {
     #[test]
     fn a_repeat_without_a_value_replaces_nothing_and_one_that_contradicts_is_told() {
         let mut captured = CapturedValues::default();
-        captured.keep("lift ground", &judged(0.341), None);
+        captured.insert("lift ground", &judged(0.341), None);
         let nothing = Judgement {
             outcome: Outcome::NotCounted {
                 why: NotJudged::NoReading,
@@ -119,13 +119,13 @@ mod tests {
             digit: None,
             reason: String::new(),
         };
-        captured.keep("lift ground", &nothing, None);
+        captured.insert("lift ground", &nothing, None);
         assert_eq!(captured.referred_value("lift ground").map(|referred| referred.value.value), Ok(0.341));
         assert_eq!(captured.contradiction("lift ground", &judged(0.35)), None);
         assert_eq!(captured.contradiction("lift ground", &nothing), None);
         let words = captured.contradiction("lift ground", &judged(0.05)).unwrap();
         assert!(words.starts_with("the attempt before was out of limit, 341 mV"), "{words}");
-        captured.keep("lift ground", &judged(0.05), None);
+        captured.insert("lift ground", &judged(0.05), None);
         assert_eq!(captured.contradiction("lift ground", &judged(0.05)), None);
     }
 }

@@ -81,7 +81,7 @@ impl Session {
         let mut captured = CapturedValues::default();
         for step in begin.previous.iter().flat_map(|previous| &previous.steps) {
             if let Some(judged) = &step.judged {
-                captured.keep(&step.name, &judged.judgement, None);
+                captured.insert(&step.name, &judged.judgement, None);
             }
         }
         Self {

@@ -52,7 +52,7 @@ pub(crate) fn amend(path: &Path, session: &SessionRow, amendment: &Amendment) ->
         transaction.execute("UPDATE session SET judgement = 0 WHERE id = ?1", [session.id])?;
     }
     let number = match judgement {
-        Some((draft, row)) => Some(draft.keep(&transaction, row)?),
+        Some((draft, row)) => Some(draft.insert(&transaction, row)?),
         None => None,
     };
     transaction.commit()?;

@@ -136,8 +136,8 @@ impl JudgementDraft {
         Ok(None)
     }
 
-    /// Keeps it beside the other judgements of the session, and puts it in force. Returns its number.
-    pub(super) fn keep(&self, transaction: &Connection, row: &JudgementRow) -> Result<i64, StoreError> {
+    /// Inserts it beside the other judgements of the session, and puts it in force. Returns its number.
+    pub(super) fn insert(&self, transaction: &Connection, row: &JudgementRow) -> Result<i64, StoreError> {
         let number: i64 = transaction.query_row(
             "SELECT COALESCE(MAX(number), 0) + 1 FROM judgement WHERE session = ?1",
             [self.session],

@@ -47,7 +47,7 @@ pub(super) fn close_step(connection: &Connection, session: i64, ended: i64, last
         .query_map([session], InterruptedStep::read)?
         .collect::<rusqlite::Result<_>>()?;
     for step in &steps {
-        let capture = step.keep(connection, session, last_row)?;
+        let capture = step.store_capture(connection, session, last_row)?;
         let judged = capture.as_ref().map(|(_, judgement)| judgement);
         let closed = ClosedStep {
             session,
@@ -60,7 +60,7 @@ pub(super) fn close_step(connection: &Connection, session: i64, ended: i64, last
             last_row,
             limit: None,
         };
-        closed.keep(connection)?;
+        closed.update(connection)?;
     }
     close_excursions(connection, session, ended, last_row)
 }
@@ -155,9 +155,9 @@ impl InterruptedStep {
         Ok(Self { number: row.get(0)?, name: row.get(1)?, channel: row.get(2)?, limit, first_row: row.get(6)? })
     }
 
-    /// Keeps the figures of its signals, and where it wanted the worst of all samples, that: returns the capture's rowid and its
+    /// Stores the figures of its signals, and where it wanted the worst of all samples, that: returns the capture's rowid and its
     /// judgement.
-    fn keep(
+    fn store_capture(
         &self,
         connection: &Connection,
         session: i64,
@@ -291,7 +291,7 @@ impl InterruptedStep {
             proof: String::new(),
             flags: String::new(),
         };
-        Ok((capture.keep(connection)?, capture.judgement))
+        Ok((capture.insert(connection)?, capture.judgement))
     }
 }
 

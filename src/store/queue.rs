@@ -136,14 +136,14 @@ impl Store {
         self.damaged.as_deref()
     }
 
-    /// Stores records that belong together: all of them or, after a crash, none.
-    pub fn keep(&mut self, records: Vec<Record>) {
+    /// Enqueues records that belong together; the writer stores them: all of them or, after a crash, none.
+    pub fn enqueue(&mut self, records: Vec<Record>) {
         if !records.is_empty() {
             self.send(WriterMessage::Records(records));
         }
     }
 
-    /// Requests a report when everything kept so far is on disk.
+    /// Requests a report when everything enqueued so far is on disk.
     pub fn sync(&mut self, ticket: Ticket) {
         self.send(WriterMessage::Sync(ticket));
     }
@@ -336,7 +336,7 @@ mod tests {
             range: None,
             fuse: None,
         };
-        store.keep(vec![
+        store.enqueue(vec![
             Record::SessionBegan(Mono(0), Box::new(begin)),
             Record::Channel(ChannelId(0), Box::new(channel)),
         ]);
@@ -368,7 +368,7 @@ mod tests {
                 digit: None,
                 annunciators: Annunciators::empty(),
             };
-            store.keep(vec![
+            store.enqueue(vec![
                 Record::Samples(vec![sample], vec![None]),
                 Record::Event(Mono(at), EventKind::Mark, String::new(), "captured".to_owned()),
             ]);

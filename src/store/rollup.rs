@@ -199,7 +199,7 @@ impl RollUpWriter {
         let (channel, open) = &mut self.open[index];
         for level in 0..=to {
             if let Some(part) = open.0[level].take() {
-                keep(&part, level, *channel, &mut self.full);
+                push_full(&part, level, *channel, &mut self.full);
                 if level + 1 < WIDTHS_US.len() {
                     add(open, level + 1, part, *channel, &mut self.full);
                 }
@@ -235,14 +235,15 @@ fn add(open: &mut OpenRollUps, level: usize, part: RollUp, channel: i64, full: &
             full.push((channel, width_us, done));
         }
     } else {
-        keep(&done, level, channel, full);
+        push_full(&done, level, channel, full);
     }
     if level + 1 < WIDTHS_US.len() {
         add(open, level + 1, done, channel, full);
     }
 }
 
-fn keep(rollup: &RollUp, level: usize, channel: i64, full: &mut Vec<(i64, i64, RollUp)>) {
+/// Adds one to those to write, where it is wide or dense enough to be worth its row.
+fn push_full(rollup: &RollUp, level: usize, channel: i64, full: &mut Vec<(i64, i64, RollUp)>) {
     let width_us = WIDTHS_US[level];
     if width_us >= EVERY_US || rollup.count >= DENSE {
         full.push((channel, width_us, *rollup));

@@ -139,21 +139,21 @@ fn record(path: &Path, hours: i64) -> u64 {
         if first % (lines / i64::from(STEPS)) == 0 && first > 0 {
             core.command(at, CoreCommand::Step(StepMove::Next), &mut effects).expect("there is a next step");
         }
-        keep(&mut store, &mut effects, &reports);
+        enqueue_records(&mut store, &mut effects, &reports);
     }
     core.end(Mono(lines * 1_000_000 / HERTZ), SessionExit::Ended, &mut effects);
-    keep(&mut store, &mut effects, &reports);
+    enqueue_records(&mut store, &mut effects, &reports);
     store.stop().expect("the last commit is good");
     samples
 }
 
 /// As the daemon does: wait for room, never lose.
-fn keep(store: &mut Store, effects: &mut Vec<Effect>, reports: &Receiver<WriterReport>) {
+fn enqueue_records(store: &mut Store, effects: &mut Vec<Effect>, reports: &Receiver<WriterReport>) {
     let records = effects.drain(..).filter_map(|effect| match effect {
         Effect::Record(record) => Some(record),
         _ => None,
     });
-    store.keep(records.collect());
+    store.enqueue(records.collect());
     while !store.has_room() {
         while !matches!(reports.recv(), Ok(WriterReport::Room)) {}
     }

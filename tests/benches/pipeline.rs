@@ -117,27 +117,27 @@ fn pipeline(path: &Path, bytes: &[u8]) {
     for (id, channel) in channels {
         core.handle(Mono(0), CoreEvent::Channel(id, channel), &mut effects);
     }
-    keep(&mut store, &mut effects, &reports);
+    enqueue_records(&mut store, &mut effects, &reports);
     for (index, chunk) in bytes.chunks(CHUNK).enumerate() {
         let at = Mono(index as i64 * 100_000);
         let mut batch = Batch::default();
         meter.take(chunk, at, &mut batch);
         assert!(!batch.events.iter().any(|found| matches!(found, MeterEvent::Problem(_))), "every line is good");
         core.handle(at, CoreEvent::Samples(batch.samples), &mut effects);
-        keep(&mut store, &mut effects, &reports);
+        enqueue_records(&mut store, &mut effects, &reports);
     }
     core.end(Mono(i64::MAX / 2), SessionExit::Ended, &mut effects);
-    keep(&mut store, &mut effects, &reports);
+    enqueue_records(&mut store, &mut effects, &reports);
     store.stop().expect("the last commit is good");
 }
 
 /// As the daemon does: wait for room, never lose.
-fn keep(store: &mut Store, effects: &mut Vec<Effect>, reports: &Receiver<WriterReport>) {
+fn enqueue_records(store: &mut Store, effects: &mut Vec<Effect>, reports: &Receiver<WriterReport>) {
     let records = effects.drain(..).filter_map(|effect| match effect {
         Effect::Record(record) => Some(record),
         _ => None,
     });
-    store.keep(records.collect());
+    store.enqueue(records.collect());
     while !store.has_room() {
         while !matches!(reports.recv(), Ok(WriterReport::Room)) {}
     }

@@ -120,7 +120,7 @@ impl LineFramer {
                 self.complete(piece, &mut found);
             }
         }
-        self.keep(&bytes[start..], &mut found);
+        self.buffer(&bytes[start..], &mut found);
     }
 
     pub(crate) fn cut_off(&mut self, why: Defect, mut found: impl FnMut(FramerOutput<'_>) -> Acceptance) {
@@ -198,8 +198,8 @@ impl LineFramer {
         found(FramerOutput::Frame(if is_comment { &[] } else { text }, taken));
     }
 
-    /// Keeps the beginning of a line for the next chunk.
-    fn keep(&mut self, bytes: &[u8], found: &mut impl FnMut(FramerOutput<'_>) -> Acceptance) {
+    /// Buffers the beginning of a line until the next chunk.
+    fn buffer(&mut self, bytes: &[u8], found: &mut impl FnMut(FramerOutput<'_>) -> Acceptance) {
         if self.state == LineState::Reading {
             if self.begun.len() + bytes.len() <= self.most() {
                 self.begun.extend_from_slice(bytes);

@@ -73,7 +73,7 @@ impl StuffedFramer {
                 self.hand_out(piece, &mut found);
                 continue;
             }
-            self.keep(piece, &mut found);
+            self.buffer(piece, &mut found);
             if self.state == StuffedState::Reading {
                 let encoded = std::mem::take(&mut self.begun);
                 self.hand_out(&encoded, &mut found);
@@ -82,7 +82,7 @@ impl StuffedFramer {
             self.begun.clear();
             self.state = StuffedState::Reading;
         }
-        self.keep(&bytes[start..], &mut found);
+        self.buffer(&bytes[start..], &mut found);
     }
 
     pub(crate) fn cut_off(&mut self, why: Defect, mut found: impl FnMut(FramerOutput<'_>) -> Acceptance) {
@@ -105,8 +105,8 @@ impl StuffedFramer {
         };
     }
 
-    /// Keeps a part of a frame; one that is too long is reported once.
-    fn keep(&mut self, bytes: &[u8], found: &mut impl FnMut(FramerOutput<'_>) -> Acceptance) {
+    /// Buffers a part of a frame; one that is too long is reported once.
+    fn buffer(&mut self, bytes: &[u8], found: &mut impl FnMut(FramerOutput<'_>) -> Acceptance) {
         if self.state == StuffedState::Skipping {
             return;
         }

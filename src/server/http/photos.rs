@@ -51,7 +51,7 @@ async fn take_in(State(state): State<PageState>, Query(caption): Query<Caption>,
     let folder = photos.clone();
     let prepared = tokio::task::spawn_blocking(move || -> Result<(PreparedPhoto, PhotoKept), String> {
         let prepared = redrawn(&body, &caption.text).map_err(|error| error.to_string())?;
-        let kept = folder.keep(&prepared).map_err(|error| format!("the photo can't be kept: {}", IoReason(&error)))?;
+        let kept = folder.save(&prepared).map_err(|error| format!("the photo can't be kept: {}", IoReason(&error)))?;
         Ok((prepared, kept))
     });
     let (prepared, kept) = match prepared.await {

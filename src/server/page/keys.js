@@ -35,7 +35,7 @@ export class Keys {
     }
     by("usual-keys").addEventListener("click", () => {
       this.own = {};
-      this.keep("The usual keys are back.");
+      this.save("The usual keys are back.");
     });
     // Before the page or the button takes the key for itself.
     document.addEventListener("keydown", (event) => this.learned(event), true);
@@ -69,7 +69,7 @@ export class Keys {
     if (key === "Escape") return;
     const had = this.act(key);
     this.own = { ...this.own, [key]: had === act ? null : act };
-    this.keep(had === act ? `${keyName(key)} does nothing now.` : `${keyName(key)} is ${act} now${had ? `, and not ${had} any more` : ""}.`);
+    this.save(had === act ? `${keyName(key)} does nothing now.` : `${keyName(key)} is ${act} now${had ? `, and not ${had} any more` : ""}.`);
   }
 
   /** The release of the key that was just chosen must not press the button that has the focus. */
@@ -80,7 +80,7 @@ export class Keys {
     event.stopPropagation();
   }
 
-  keep(words) {
+  save(words) {
     localStorage.setItem(STORED, JSON.stringify(this.own));
     by("key-said").textContent = words;
     this.show();

@@ -3,7 +3,7 @@
 
 import "/acts.js";
 import { by, look, pair, read } from "/common.js";
-import { drawSoon, keep, put, showAlarms, showChannels, showFinding, showLedger, showMeters, showReading, showSentence, showStep, showVerdict, showWanted, state } from "/show.js";
+import { addToMinute, drawSoon, put, showAlarms, showChannels, showFinding, showLedger, showMeters, showReading, showSentence, showStep, showVerdict, showWanted, state } from "/show.js";
 import { PAGE, sound, voice } from "/sound.js";
 
 /** Reads the state whole. */
@@ -93,7 +93,7 @@ const NEWS = {
     state.readAt = now;
     for (const reading of readings) {
       state.channels.set(reading.channel, reading);
-      keep(reading);
+      addToMinute(reading);
     }
     drawSoon();
   },

@@ -76,8 +76,8 @@ export function showReading() {
   own?.draw(low, high);
 }
 
-/** Keeps what came of each channel for its minute. */
-export function keep({ channel, value, least = value, greatest = value }) {
+/** Adds what came of each channel to its minute. */
+export function addToMinute({ channel, value, least = value, greatest = value }) {
   if (!minutes.has(channel)) minutes.set(channel, new Minute(ownMinute));
   minutes.get(channel).push(least, greatest);
 }

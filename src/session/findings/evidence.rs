@@ -19,9 +19,10 @@ const MOST: usize = 4;
 const MOVED: f64 = 3.0;
 
 /// What the machine of a hypothesis would show without some of its causes, all else as fitted.
-fn without(problem: FitProblem, hypothesis: &Hypothesis, keep: impl Fn(usize) -> bool) -> Prediction {
+fn without(problem: FitProblem, hypothesis: &Hypothesis, is_included: impl Fn(usize) -> bool) -> Prediction {
     let fit = &hypothesis.fit;
-    let edits: Vec<_> = fit.edits.iter().enumerate().filter(|(at, _)| keep(*at)).map(|(_, edit)| *edit).collect();
+    let edits: Vec<_> =
+        fit.edits.iter().enumerate().filter(|(at, _)| is_included(*at)).map(|(_, edit)| *edit).collect();
     problem.model.predict(&fit.values, &edits, 0..problem.model.readings.len())
 }
 

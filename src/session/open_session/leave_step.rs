@@ -51,7 +51,7 @@ impl Session {
         if let Some(capture) = &ended.capture {
             self.prompts.captured(&view, capture);
             let channel = capture.channel.and_then(|id| channels.get(usize::from(id.0))?.as_ref());
-            self.captured.keep(&view.name, &capture.judgement, channel);
+            self.captured.insert(&view.name, &capture.judgement, channel);
         }
         effects.push(Effect::Record(Record::StepEnded(Box::new(ended))));
         effects.push(Effect::Notice(Notice::Judged { step: view.name.clone(), judgement: judged.clone() }));

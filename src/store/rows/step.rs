@@ -72,7 +72,7 @@ impl RowWriter {
             last_row: self.next_row - 1,
             limit: judgement.and_then(Judgement::limit),
         };
-        closed.keep(connection)
+        closed.update(connection)
     }
 
     /// A capture that was taken is stored already; the others are stored when the step is left.
@@ -124,7 +124,7 @@ impl RowWriter {
             proof: capture.proof.as_ref().map_or(String::new(), |proof| proof.lines(capture.at).join("\n")),
             flags: flags.join("\n"),
         };
-        row.keep(connection)
+        row.insert(connection)
     }
 }
 
@@ -145,7 +145,7 @@ pub(in crate::store) struct NewCapture<'a> {
 
 impl NewCapture<'_> {
     /// Inserts it; returns its rowid.
-    pub(in crate::store) fn keep(&self, connection: &Connection) -> rusqlite::Result<i64> {
+    pub(in crate::store) fn insert(&self, connection: &Connection) -> rusqlite::Result<i64> {
         let judgement = &self.judgement;
         let (number, beyond) = judgement.value.map_or((None, None), value_columns);
         let columns: &[(&str, &dyn ToSql)] = &[
@@ -193,7 +193,7 @@ pub(in crate::store) struct ClosedStep<'a> {
 }
 
 impl ClosedStep<'_> {
-    pub(in crate::store) fn keep(&self, connection: &Connection) -> rusqlite::Result<()> {
+    pub(in crate::store) fn update(&self, connection: &Connection) -> rusqlite::Result<()> {
         let limit = self.limit.as_ref();
         connection
             .prepare_cached(

@@ -123,19 +123,19 @@ impl CircuitModel {
         }
     }
 
-    /// What the readings at these places show. `keep` is given what was solved for a reading: its place, its state's netlist among
+    /// What the readings at these places show. `on_gains` is given what was solved for a reading: its place, its state's netlist among
     /// those solved, what it gains there.
     pub(super) fn predict_on(
         &self,
         machine: &MachineView,
         solved: &mut SolvedStates,
         places: impl Iterator<Item = usize>,
-        keep: &mut dyn FnMut(usize, usize, ReadingGains),
+        on_gains: &mut dyn FnMut(usize, usize, ReadingGains),
     ) -> Prediction {
         let mut prediction = Prediction::new(places.size_hint().0);
         let mut row = SlopeRow::new(machine.first_slope, machine.slopes());
         for place in places {
-            let shown = self.shown(machine, solved, place, &mut row, keep);
+            let shown = self.shown(machine, solved, place, &mut row, on_gains);
             prediction.values.push(shown.value);
             prediction.variances.push(shown.variance);
             prediction.by_source.push(shown.by_source);
@@ -151,7 +151,7 @@ impl CircuitModel {
         solved: &mut SolvedStates,
         place: usize,
         row: &mut SlopeRow,
-        keep: &mut dyn FnMut(usize, usize, ReadingGains),
+        on_gains: &mut dyn FnMut(usize, usize, ReadingGains),
     ) -> ShownReading {
         let source = self.source(machine.edits, place);
         if let Some(spoiled) = self.spoiled(machine, place, source) {
@@ -163,7 +163,7 @@ impl CircuitModel {
                 let state = solved.of(self, machine, self.readings[source].state);
                 match self.solved_for(&solved.states[state], source, row) {
                     Some((shown, gains)) => {
-                        keep(place, state, gains);
+                        on_gains(place, state, gains);
                         shown
                     }
                     None => CircuitShown::default(),
