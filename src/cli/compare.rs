@@ -15,7 +15,7 @@ use super::{
     output_file::may_write,
     sessions::local,
     show_value,
-    table::table,
+    table::{left, right, table},
 };
 use crate::{
     export::{ExportError, whole_file},
@@ -97,11 +97,11 @@ fn print(out: &mut dyn Write, comparison: &Comparison) -> std::io::Result<()> {
     }
     writeln!(out, "{}\n", sanitized(&comparison.result()))?;
     let rows = steps.iter().map(row);
-    let titles = ["step", "before", "after", "difference", "verdict", ""];
-    write!(out, "{}", table(&titles, &["before", "after", "difference"], rows))
+    let columns = [left("step"), right("before"), right("after"), right("difference"), left("verdict"), left("")];
+    write!(out, "{}", table(columns, rows))
 }
 
-fn row(step: &ComparedStep) -> Vec<String> {
+fn row(step: &ComparedStep) -> [String; 6] {
     let value = |row: &Option<StepRow>| {
         row.as_ref().and_then(|row| row.capture.as_ref()).map_or("–".to_owned(), show_value::captured)
     };
@@ -110,7 +110,7 @@ fn row(step: &ComparedStep) -> Vec<String> {
         (was, is) if was == is => was.to_owned(),
         (was, is) => format!("{was}, now {is}"),
     };
-    vec![
+    [
         step.step.clone(),
         value(&step.before),
         value(&step.after),

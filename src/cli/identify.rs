@@ -16,7 +16,7 @@ use super::{
     CommonArgs,
     capture::{duration, named_cable},
     failure::{Failure, print_error},
-    table::table,
+    table::{left, right, table},
 };
 use crate::{
     channel::{Bench, BenchError},
@@ -144,7 +144,7 @@ fn all(common: &CommonArgs) -> Result<Vec<Arc<Protocol>>, Failure> {
 
 fn print_candidates(out: &mut dyn Write, found: &[PortCandidate]) -> io::Result<()> {
     let rows = found.iter().take(MOST_CANDIDATES).map(|PortCandidate { settings, candidate }| {
-        vec![
+        [
             candidate.protocol.name.clone(),
             settings.to_string(),
             format!("{:.0} %", candidate.share * 100.0),
@@ -153,8 +153,15 @@ fn print_candidates(out: &mut dyn Write, found: &[PortCandidate]) -> io::Result<
             if candidate.first.is_empty() { "none yet".to_owned() } else { candidate.first.join("; ") },
         ]
     });
-    let titles = ["protocol", "line", "explained", "frames", "refused", "first readings (compare with the display)"];
-    write!(out, "{}", table(&titles, &["explained", "frames", "refused"], rows))?;
+    let columns = [
+        left("protocol"),
+        left("line"),
+        right("explained"),
+        right("frames"),
+        right("refused"),
+        left("first readings (compare with the display)"),
+    ];
+    write!(out, "{}", table(columns, rows))?;
     let named = found
         .iter()
         .take(MOST_CANDIDATES)

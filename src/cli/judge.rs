@@ -11,7 +11,12 @@ use clap::Args;
 use rusqlite::Connection;
 use serde::Serialize;
 
-use super::{CommonArgs, failure::Failure, show_value, table::table};
+use super::{
+    CommonArgs,
+    failure::Failure,
+    show_value,
+    table::{left, right, table},
+};
 use crate::{
     judging::{Basis, JudgingError, NewJudgement, judge_again, keep_judgement},
     procedure::Procedure,
@@ -171,9 +176,8 @@ pub(super) fn changed_steps(before: &[StepRow], now: &[StepRow]) -> Vec<ChangedS
 /// A table of the steps that came out otherwise.
 pub(super) fn print_changed(out: &mut dyn Write, changed: Vec<ChangedStep>) -> std::io::Result<()> {
     let word = |verdict: Option<Verdict>| verdict.map_or("–", Verdict::word).to_owned();
-    let rows =
-        changed.into_iter().map(|step| vec![step.step, word(step.before), word(step.now), step.value, step.reason]);
-    write!(out, "{}", table(&["step", "before", "now", "value", "why"], &["value"], rows))
+    let rows = changed.into_iter().map(|step| [step.step, word(step.before), word(step.now), step.value, step.reason]);
+    write!(out, "{}", table([left("step"), left("before"), left("now"), right("value"), left("why")], rows))
 }
 
 impl JudgeReport {

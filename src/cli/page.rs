@@ -7,7 +7,14 @@ use std::{
 
 use clap::{Args, Subcommand};
 
-use super::{CommonArgs, answer::AnswerFormatArgs, client::ask, failure::Failure, qr::qr_lines, table::table};
+use super::{
+    CommonArgs,
+    answer::AnswerFormatArgs,
+    client::ask,
+    failure::Failure,
+    qr::qr_lines,
+    table::{left, right, table},
+};
 use crate::{
     server::{LinkLine, Request},
     words::EnumWord,
@@ -78,7 +85,7 @@ fn links(links: &[LinkLine]) -> String {
             (true, 0) => "not used yet",
             (true, _) => "in use, good for more",
         };
-        vec![
+        [
             link.number.to_string(),
             link.name.clone(),
             link.permission.word().to_owned(),
@@ -86,5 +93,5 @@ fn links(links: &[LinkLine]) -> String {
             link.used.to_string(),
         ]
     });
-    table(&["link", "for", "allows", "state", "redeemed"], &["link", "redeemed"], rows).to_string()
+    table([right("link"), left("for"), left("allows"), left("state"), right("redeemed")], rows).to_string()
 }

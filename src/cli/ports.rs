@@ -8,7 +8,11 @@ use std::{
 use clap::Args;
 use serde_json::json;
 
-use super::{CommonArgs, failure::Failure, table::table};
+use super::{
+    CommonArgs,
+    failure::Failure,
+    table::{left, table},
+};
 use crate::port::{Device, DeviceKind, Roots, plugged_in};
 
 /// List the serial and HID devices that are plugged in.
@@ -42,7 +46,7 @@ impl PortsArgs {
                 let description = [&usb.maker, &usb.name, &usb.serial].into_iter().flatten().cloned();
                 description.collect::<Vec<_>>().join(" ")
             });
-            vec![
+            [
                 device.address().to_string(),
                 device.path.display().to_string(),
                 kind(device.kind).to_owned(),
@@ -50,7 +54,7 @@ impl PortsArgs {
                 words,
             ]
         });
-        write!(out, "{}", table(&["port", "device", "kind", "usb", "description"], &[], rows))?;
+        write!(out, "{}", table([left("port"), left("device"), left("kind"), left("usb"), left("description")], rows))?;
         Ok(ExitCode::SUCCESS)
     }
 }

@@ -14,7 +14,7 @@ use serde_json::json;
 use super::{
     CommonArgs,
     failure::{Failure, print_error},
-    table::table,
+    table::{left, table},
 };
 use crate::{
     port::{CaptureReader, Recorded},
@@ -132,8 +132,8 @@ fn list(common: &CommonArgs, as_json: bool) -> Result<ExitCode, Failure> {
             writeln!(out, "{line}")?;
         }
     } else {
-        let rows = listed.iter().map(|listed| vec![listed.name.clone(), listed.about.clone(), place(&listed.file)]);
-        write!(out, "{}", table(&["protocol", "what it reads", "from"], &[], rows))?;
+        let rows = listed.iter().map(|listed| [listed.name.clone(), listed.about.clone(), place(&listed.file)]);
+        write!(out, "{}", table([left("protocol"), left("what it reads"), left("from")], rows))?;
     }
     for error in broken {
         print_error(error);

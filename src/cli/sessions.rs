@@ -10,7 +10,7 @@ use clap::Args;
 use super::{
     CommonArgs,
     failure::{Failure, print_error},
-    table::table,
+    table::{left, right, table},
 };
 use crate::{sanitize::sanitized, store::read::Archive, units::show_seconds};
 
@@ -50,7 +50,7 @@ impl SessionsArgs {
         }
         let rows = sessions.iter().map(|session| {
             let lasted = session.ended_us.map_or("open".to_owned(), |us| show_seconds(us as f64 / 1e6));
-            vec![
+            [
                 session.id.to_string(),
                 local(session.began_utc_us),
                 lasted,
@@ -63,9 +63,19 @@ impl SessionsArgs {
                 session.visit.job.clone(),
             ]
         });
-        let titles =
-            ["id", "began", "lasted", "ended", "samples", "steps", "out of limit", "procedure", "machine", "job"];
-        write!(out, "{}", table(&titles, &["id", "samples", "steps", "out of limit"], rows))?;
+        let columns = [
+            right("id"),
+            left("began"),
+            left("lasted"),
+            left("ended"),
+            right("samples"),
+            right("steps"),
+            right("out of limit"),
+            left("procedure"),
+            left("machine"),
+            left("job"),
+        ];
+        write!(out, "{}", table(columns, rows))?;
         Ok(ExitCode::SUCCESS)
     }
 }

@@ -15,7 +15,7 @@ use super::{
     failure::Failure,
     sessions::{local, print_unreadable},
     show_hash, show_value, show_watched,
-    table::table,
+    table::{TableColumn, left, right, table},
 };
 use crate::{
     channel::instrument_records,
@@ -179,7 +179,7 @@ fn heading(out: &mut dyn Write, session: &SessionRow) -> io::Result<()> {
 }
 
 /// The columns of the ledger: a row has a cell for each, or it does not compile.
-const LEDGER: [&str; 6] = ["", "step", "value", "limit", "verdict", "why"];
+const LEDGER: [TableColumn; 6] = [right(""), left("step"), right("value"), left("limit"), left("verdict"), left("why")];
 
 type LedgerCells = [String; LEDGER.len()];
 
@@ -204,9 +204,9 @@ fn ledger(out: &mut dyn Write, steps: &[StepRow], captures: &[CaptureRow]) -> io
             why(step),
         ];
         let others = captures.iter().filter(|capture| capture.is_of(step) && !capture.is_judged_in(step));
-        iter::once(own).chain(others.map(other_capture)).map(Vec::from)
+        iter::once(own).chain(others.map(other_capture))
     });
-    write!(out, "{}", table(&LEDGER, &["", "value"], rows))
+    write!(out, "{}", table(LEDGER, rows))
 }
 
 /// Why a step has its verdict, and what is to be known about its value.
@@ -236,24 +236,24 @@ fn proofs(out: &mut dyn Write, steps: &[StepRow]) -> io::Result<()> {
         let proof = step.capture.iter().flat_map(|capture| &capture.proof);
         proof.enumerate().map(|(line, touch)| {
             let name = if line == 0 { step.name.clone() } else { String::new() };
-            vec![name, touch.clone()]
+            [name, touch.clone()]
         })
     });
-    let rows: Vec<Vec<String>> = rows.collect();
+    let rows: Vec<_> = rows.collect();
     if rows.is_empty() {
         return Ok(());
     }
-    write!(out, "\n{}", table(&["step", "proven by the leads"], &[], rows))
+    write!(out, "\n{}", table([left("step"), left("proven by the leads")], rows))
 }
 
 /// What machines known to be good showed, beside the session's own values: information, no limit.
 fn known(out: &mut dyn Write, connection: &Connection, session: &SessionRow) -> Result<(), Failure> {
-    let rows: Vec<Vec<String>> = known_good(connection, session)?
+    let rows: Vec<_> = known_good(connection, session)?
         .into_iter()
         .map(|row| {
             let written = |value| show(value, row.quantity);
             let signed = |distance| format!("{}{}", if distance > 0.0 { "+" } else { "" }, written(distance));
-            vec![
+            [
                 row.step,
                 written(row.median),
                 row.spread.map_or("–".to_owned(), written),
@@ -265,8 +265,8 @@ fn known(out: &mut dyn Write, connection: &Connection, session: &SessionRow) -> 
     if rows.is_empty() {
         return Ok(());
     }
-    let titles = ["step", "known good", "spread", "sessions", "from it"];
-    write!(out, "\n{}", table(&titles, &["known good", "spread", "sessions", "from it"], rows))?;
+    let columns = [left("step"), right("known good"), right("spread"), right("sessions"), right("from it")];
+    write!(out, "\n{}", table(columns, rows))?;
     Ok(())
 }
 
@@ -282,7 +282,7 @@ fn figures(out: &mut dyn Write, connection: &Connection, session: &SessionRow) -
         let format = ValueFormat::new(row.quantity, row.digit, None);
         let show = |value| show_value::measured(value, format);
         let outside = if row.outside_us > 0 { show_seconds(row.outside_us as f64 / 1e6) } else { String::new() };
-        vec![
+        [
             places.get(&row.step).unwrap_or(&row.step).to_string(),
             format!("{} ({})", row.channel, row.quantity),
             row.count.to_string(),
@@ -293,8 +293,17 @@ fn figures(out: &mut dyn Write, connection: &Connection, session: &SessionRow) -
             outside,
         ]
     });
-    let titles = ["step", "channel", "samples", "last", "mean", "min", "max", "out of limit for"];
-    write!(out, "\n{}", table(&titles, &["samples", "last", "mean", "min", "max", "out of limit for"], rows))?;
+    let columns = [
+        left("step"),
+        left("channel"),
+        right("samples"),
+        right("last"),
+        right("mean"),
+        right("min"),
+        right("max"),
+        right("out of limit for"),
+    ];
+    write!(out, "\n{}", table(columns, rows))?;
     spare(out, &read::steps(connection, session)?)?;
     Ok(())
 }
@@ -310,18 +319,18 @@ fn spare(out: &mut dyn Write, steps: &[StepRow]) -> io::Result<()> {
         let room = [step.limit_low.map(|low| value - low), step.limit_high.map(|high| high - above)];
         let spare = room.into_iter().flatten().reduce(f64::min).filter(|spare| *spare >= 0.0)?;
         let quantity = capture.quantity;
-        Some(vec![
+        Some([
             step.name.clone(),
             show_value::captured(capture),
             show_value::limits(step.limit_low, step.limit_high, quantity),
             capture.format().show_difference(spare),
         ])
     });
-    let rows: Vec<Vec<String>> = rows.collect();
+    let rows: Vec<_> = rows.collect();
     if rows.is_empty() {
         return Ok(());
     }
-    write!(out, "\n{}", table(&["step", "value", "limit", "to spare"], &["value", "to spare"], rows))
+    write!(out, "\n{}", table([left("step"), right("value"), left("limit"), right("to spare")], rows))
 }
 
 fn events(out: &mut dyn Write, connection: &Connection, session: &SessionRow) -> Result<(), Failure> {
@@ -329,9 +338,9 @@ fn events(out: &mut dyn Write, connection: &Connection, session: &SessionRow) ->
     if events.is_empty() {
         return Ok(());
     }
-    let rows = events.into_iter().map(|event| {
-        vec![show_seconds(event.at_us as f64 / 1e6), event.kind.word().to_owned(), event.subject, event.text]
-    });
-    write!(out, "\n{}", table(&["after", "event", "of", "what"], &["after"], rows))?;
+    let rows = events
+        .into_iter()
+        .map(|event| [show_seconds(event.at_us as f64 / 1e6), event.kind.word().to_owned(), event.subject, event.text]);
+    write!(out, "\n{}", table([right("after"), left("event"), left("of"), left("what")], rows))?;
     Ok(())
 }

@@ -4,7 +4,11 @@ use std::io::Write;
 
 use rusqlite::Connection;
 
-use super::{failure::Failure, show_value, table::table};
+use super::{
+    failure::Failure,
+    show_value,
+    table::{left, right, table},
+};
 use crate::{
     sanitize::sanitized,
     session::{RangeEnd, SignalShape},
@@ -62,7 +66,7 @@ fn print_waveforms(out: &mut dyn Write, waveforms: &[WaveformRow]) -> Result<(),
             (Some(low), Some(high)) => format!("{} to {}", show(low, row.quantity), show(high, row.quantity)),
             _ => "–".to_owned(),
         };
-        vec![
+        [
             row.step.to_string(),
             row.channel.clone(),
             row.shape.word().to_owned(),
@@ -77,21 +81,21 @@ fn print_waveforms(out: &mut dyn Write, waveforms: &[WaveformRow]) -> Result<(),
             with_u(row.time_constant_s, row.time_constant_u, Quantity::Time),
         ]
     });
-    let titles = [
-        "step",
-        "shape of",
-        "is",
-        "levels",
-        "frequency",
-        "duty",
-        "mean",
-        "RMS",
-        "ripple",
-        "peak",
-        "settled",
-        "time constant",
+    let columns = [
+        left("step"),
+        left("shape of"),
+        left("is"),
+        left("levels"),
+        right("frequency"),
+        right("duty"),
+        right("mean"),
+        right("RMS"),
+        right("ripple"),
+        right("peak"),
+        right("settled"),
+        right("time constant"),
     ];
-    write!(out, "\n{}", table(&titles, &titles[4..], rows))?;
+    write!(out, "\n{}", table(columns, rows))?;
     more(out, told.len(), "waveforms.csv")
 }
 
@@ -102,7 +106,7 @@ fn print_responses(out: &mut dyn Write, summaries: &[ResponseSummary]) -> Result
     }
     let time = |seconds: Option<f64>| seconds.map_or("–".to_owned(), show_duration);
     let rows = summaries.iter().map(|summary| {
-        vec![
+        [
             summary.rule.clone(),
             summary.count.to_string(),
             summary.good.to_string(),
@@ -110,8 +114,8 @@ fn print_responses(out: &mut dyn Write, summaries: &[ResponseSummary]) -> Result
             time(summary.longest_s),
         ]
     });
-    let titles = ["response", "times", "in limit", "median", "longest"];
-    write!(out, "\n{}", table(&titles, &["times", "in limit", "median", "longest"], rows))?;
+    let columns = [left("response"), right("times"), right("in limit"), right("median"), right("longest")];
+    write!(out, "\n{}", table(columns, rows))?;
     let reasons: Vec<&String> = summaries.iter().flat_map(|summary| &summary.reasons).collect();
     for reason in reasons.iter().take(MOST_ROWS) {
         writeln!(out, "  {}", sanitized(reason))?;
@@ -136,7 +140,7 @@ fn print_excursions(out: &mut dyn Write, excursions: &[OfPart<ExcursionRow>], se
             Some(RangeEnd::Under) => "-OL".to_owned(),
             None => row.worst.map_or("–".to_owned(), |worst| show(worst, row.quantity)),
         };
-        vec![
+        [
             index.checked_sub(own_from).map_or("–".to_owned(), |own| (own + 1).to_string()),
             after(*earlier, row.began_us),
             row.channel.clone(),
@@ -146,8 +150,16 @@ fn print_excursions(out: &mut dyn Write, excursions: &[OfPart<ExcursionRow>], se
             row.shown.join(", "),
         ]
     });
-    let titles = ["no.", "after", "out of limit", "worst", "limit", "for", "meanwhile"];
-    write!(out, "\n{}", table(&titles, &["no.", "after", "worst", "for"], rows))?;
+    let columns = [
+        right("no."),
+        right("after"),
+        left("out of limit"),
+        right("worst"),
+        left("limit"),
+        right("for"),
+        left("meanwhile"),
+    ];
+    write!(out, "\n{}", table(columns, rows))?;
     if own_from < excursions.len() {
         writeln!(out, "the samples around one: `bayline export {session} --excursion NUMBER`")?;
     }
@@ -178,7 +190,7 @@ fn print_dropouts(out: &mut dyn Write, dropouts: &[OfPart<DropOutRow>]) -> Resul
     causes.sort_by_key(|cause| std::cmp::Reverse(cause.times));
     let rows = causes.iter().take(MOST_ROWS).map(|cause| {
         let place = if cause.channels.len() > 1 { "upstream of all of these" } else { "its own wires and connector" };
-        vec![
+        [
             cause.channels.join(", "),
             cause.times.to_string(),
             cause.first.clone(),
@@ -186,8 +198,8 @@ fn print_dropouts(out: &mut dyn Write, dropouts: &[OfPart<DropOutRow>]) -> Resul
             place.to_owned(),
         ]
     });
-    let titles = ["dropped out", "times", "first after", "longest", "look at"];
-    write!(out, "\n{}", table(&titles, &["times", "first after", "longest"], rows))?;
+    let columns = [left("dropped out"), right("times"), right("first after"), right("longest"), left("look at")];
+    write!(out, "\n{}", table(columns, rows))?;
     more(out, causes.len(), "dropouts.csv")
 }
 

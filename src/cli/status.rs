@@ -12,7 +12,7 @@ use super::{
     answer::{ANSWERING_COMMANDS, print_step},
     client::ask,
     failure::Failure,
-    table::table,
+    table::{left, right, table},
 };
 use crate::{
     sanitize::sanitized_record,
@@ -84,14 +84,14 @@ fn print(out: &mut dyn Write, status: &StatusReport, number: Option<i64>) -> io:
     }
     // A channel whose meter is missing stays, as absent.
     let missing = status.meters.iter().filter(|meter| !meter.open).flat_map(|meter| &meter.channels);
-    let absent: Vec<Vec<String>> = missing
+    let absent: Vec<_> = missing
         .filter(|name| !status.readings.iter().any(|reading| reading.channel == **name))
-        .map(|name| vec![name.clone(), "absent".to_owned(), String::new(), String::new(), String::new()])
+        .map(|name| [name.clone(), "absent".to_owned(), String::new(), String::new(), String::new()])
         .collect();
     if !status.readings.is_empty() || !absent.is_empty() {
         let rows = status.readings.iter().map(|reading| {
             let age = if reading.age_s < 2.0 { String::new() } else { format!("{} ago", show_seconds(reading.age_s)) };
-            vec![
+            [
                 reading.channel.clone(),
                 reading.shown.clone(),
                 reading.quantity.word().to_owned(),
@@ -99,18 +99,29 @@ fn print(out: &mut dyn Write, status: &StatusReport, number: Option<i64>) -> io:
                 age,
             ]
         });
-        write!(out, "\n{}", table(&["channel", "shows", "on", "verdict", "age"], &["shows"], rows.chain(absent)))?;
+        write!(
+            out,
+            "\n{}",
+            table([left("channel"), right("shows"), left("on"), left("verdict"), left("age")], rows.chain(absent))
+        )?;
     }
     let rows = status.meters.iter().map(|meter| {
         let port = if meter.open { "open".to_owned() } else { format!("not there: {}", meter.why) };
         let clock = meter.clock.as_ref().map_or(String::new(), |clock| {
             format!("{:+.0} ppm, jitter {:.1} ms", clock.drift_ppm, clock.jitter_s * 1e3)
         });
-        let counts = [meter.frames, meter.refused, meter.lost].map(|count| count.to_string());
-        [meter.meter.clone()].into_iter().chain(counts).chain([clock, port]).collect()
+        let [frames, refused, lost] = [meter.frames, meter.refused, meter.lost].map(|count| count.to_string());
+        [meter.meter.clone(), frames, refused, lost, clock, port]
     });
-    let titles = ["meter", "frames read", "refused", "missing", "the board's clock", "port"];
-    write!(out, "\n{}", table(&titles, &["frames read", "refused", "missing"], rows))?;
+    let columns = [
+        left("meter"),
+        right("frames read"),
+        right("refused"),
+        right("missing"),
+        left("the board's clock"),
+        left("port"),
+    ];
+    write!(out, "\n{}", table(columns, rows))?;
     for meter in &status.meters {
         if let Some(text) = &meter.identity {
             writeln!(out, "{} reports its identity: {text}", meter.meter)?;

@@ -15,25 +15,36 @@ fn shortened(text: &str, most: Option<usize>) -> String {
     }
 }
 
-/// A table with these titles, its texts sanitized; columns named in `right` are aligned to the right.
-pub(super) fn table(titles: &[&str], right: &[&str], rows: impl IntoIterator<Item = Vec<String>>) -> String {
+/// A column of a table: its title, and the side to which it is aligned.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct TableColumn {
+    title: &'static str,
+    alignment: CellAlignment,
+}
+
+/// A column of words.
+pub(super) const fn left(title: &'static str) -> TableColumn {
+    TableColumn { title, alignment: CellAlignment::Left }
+}
+
+/// A column of numbers.
+pub(super) const fn right(title: &'static str) -> TableColumn {
+    TableColumn { title, alignment: CellAlignment::Right }
+}
+
+/// A table with these columns, its texts sanitized; a row has a cell for each column, or it does not compile.
+pub(super) fn table<const N: usize>(columns: [TableColumn; N], rows: impl IntoIterator<Item = [String; N]>) -> String {
     let mut table = Table::new();
-    table.load_style(NOTHING).set_header(titles.iter().copied());
+    table.load_style(NOTHING).set_header(columns.map(|column| column.title));
     for row in rows {
-        let last = row.len().saturating_sub(1);
         let cell = |(index, text): (usize, String)| {
-            shortened(&sanitized(&text), if index == last { None } else { Some(WIDEST) })
+            shortened(&sanitized(&text), if index + 1 == N { None } else { Some(WIDEST) })
         };
         table.add_row(row.into_iter().enumerate().map(cell).collect::<Vec<_>>());
     }
-    for (index, title) in titles.iter().enumerate() {
-        if let Some(column) = table.column_mut(index) {
-            // Two blanks between columns.
-            column.set_padding((0, 2));
-            if right.contains(title) {
-                column.set_cell_alignment(CellAlignment::Right);
-            }
-        }
+    for (shown, column) in table.column_iter_mut().zip(columns) {
+        // Two blanks between columns.
+        shown.set_padding((0, 2)).set_cell_alignment(column.alignment);
     }
     let mut text: String = table.lines().map(|line| line.trim_end().to_owned() + "\n").collect();
     text.truncate(text.trim_end().len());
@@ -47,19 +58,16 @@ mod tests {
 
     #[test]
     fn columns_line_up() {
-        let text = table(
-            &["step", "value"],
-            &["value"],
-            [vec!["feed".into(), "12.41 V".into()], vec!["x".into(), "9 V".into()]],
-        );
+        let text =
+            table([left("step"), right("value")], [["feed", "12.41 V"], ["x", "9 V"]].map(|row| row.map(String::from)));
         assert_eq!(text, "step    value\nfeed  12.41 V\nx         9 V\n");
     }
 
     #[test]
     fn long_and_hostile_names_break_no_table() {
         let long = "n".repeat(300);
-        let rows = [vec![long.clone(), "1 V".into()], vec!["a\nb\u{1b}[2J\u{202e}".into(), long.clone()]];
-        let text = table(&["step", "why"], &[], rows);
+        let rows = [[long.clone(), "1 V".into()], ["a\nb\u{1b}[2J\u{202e}".into(), long.clone()]];
+        let text = table([left("step"), left("why")], rows);
         let lines: Vec<&str> = text.lines().collect();
         assert_eq!(lines.len(), 3, "{text}");
         assert!(lines[1].starts_with(&"n".repeat(59)) && lines[1].ends_with("…  1 V"), "{text}");

@@ -9,6 +9,14 @@ export function look(verdict) {
   return LOOKS[verdict] ?? ["○", "none"];
 }
 
+/** A step of a ledger in words: shape and class of its verdict, what was taken of it and what came of it, and why. */
+export function stepWords(step, captures) {
+  const [shape, kind] = look(step.verdict);
+  const taken = step.capture ?? captures.filter((capture) => capture.step === step.number).at(-1);
+  const words = [taken?.shown, step.verdict ?? step.left ?? "on"].filter(Boolean).join(", ");
+  return { shape, kind, name: step.attempt > 1 ? `${step.name} (attempt ${step.attempt})` : step.name, words, why: step.reason };
+}
+
 export async function post(path, body) {
   const answer = await fetch(path, { method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify(body) });
   const text = await answer.text();

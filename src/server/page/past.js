@@ -1,6 +1,6 @@
 // Past sessions: found by typing, and one of them with its ledger, findings, plots and files.
 
-import { by, element, look, pair, post, read, visitOf } from "/common.js";
+import { by, element, pair, post, read, stepWords, visitOf } from "/common.js";
 import { Drive, clock } from "/drive.js";
 
 function when(text) {
@@ -26,12 +26,10 @@ async function list() {
 }
 
 function stepRow(step, captures) {
-  const taken = step.capture ?? captures.filter((capture) => capture.step === step.number).at(-1);
-  const [shape, kind] = look(step.verdict);
-  const name = step.attempt > 1 ? `${step.name} (attempt ${step.attempt})` : step.name;
+  const { shape, kind, name, words, why } = stepWords(step, captures);
   const row = element("li", {}, element("span", { class: kind, text: shape }), element("span", { text: name }));
-  row.append(element("span", { class: kind, text: [taken?.shown, step.verdict ?? step.left ?? "on"].filter(Boolean).join(", ") }));
-  if (step.reason) row.append(element("span", { class: "why", text: step.reason }));
+  row.append(element("span", { class: kind, text: words }));
+  if (why) row.append(element("span", { class: "why", text: why }));
   return row;
 }
 

@@ -1,6 +1,6 @@
 // What the page of the visit shows, and the state that it is drawn from: sentence, reading, verdict, channels, meters, ledger, alarms.
 
-import { by, element, look } from "/common.js";
+import { by, element, look, stepWords } from "/common.js";
 import { Minute, numberLine } from "/draw.js";
 
 export const state = { step: null, channels: new Map(), ledger: [], captures: [], ask: null, looksOn: false, isHidden: false, frames: new Map(), readAt: performance.now() };
@@ -144,9 +144,8 @@ function perSecond(rate) {
 
 export function showLedger() {
   const rows = state.ledger.map((step) => {
-    const [shape, kind] = look(step.verdict);
-    const taken = step.capture ?? state.captures.filter((capture) => capture.step === step.number).at(-1);
-    return row(shape, kind, step.name, [taken?.shown, step.verdict ?? step.left ?? ""].filter(Boolean).join(", "), step.verdict === "in limit" ? "" : step.reason);
+    const { shape, kind, name, words, why } = stepWords(step, state.captures);
+    return row(shape, kind, name, words, step.verdict === "in limit" ? "" : why);
   });
   by("ledger").replaceChildren(...rows.reverse());
 }
