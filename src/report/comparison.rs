@@ -5,13 +5,13 @@ use jiff::tz::TimeZone;
 
 use super::{
     ReportError,
-    number_line::NumberLine,
-    rows::{began, captured, limit_of, verdict_mark, verdict_word},
+    rows::{began, captured, limit_of, number_line, verdict_mark, verdict_word},
     sanitized_page,
 };
 use crate::{
     judging::{ComparedStep, Comparison, StepChange},
-    store::read::StepRow,
+    store::read::{CaptureRow, StepRow},
+    units::Quantity,
 };
 
 #[derive(Template)]
@@ -84,13 +84,12 @@ fn row(step: &ComparedStep) -> ComparisonRow {
         let (shape, class) = verdict_mark(row.as_ref().and_then(|row| row.verdict));
         (shape, class, row.as_ref().map_or("–", verdict_word))
     };
-    let number = |row: &Option<StepRow>| row.as_ref()?.capture.as_ref()?.value;
     let limit = step.after.as_ref().and_then(limit_of);
-    let line = limit.zip(number(&step.after)).map(|(limit, value)| {
-        let own = step.after.as_ref().and_then(|row| row.capture.as_ref());
-        let half_width = own.and_then(|capture| capture.u).map(|u| 2.0 * u);
-        NumberLine { limit, value, half_width, good: number(&step.before) }.svg()
-    });
+    let is_of_limit =
+        |capture: &&CaptureRow| capture.quantity.map(Quantity::dimension) == limit.map(|limit| limit.dimension);
+    let number = |row: &Option<StepRow>| row.as_ref()?.capture.as_ref().filter(is_of_limit)?.value;
+    let own = step.after.as_ref().and_then(|row| row.capture.as_ref());
+    let line = limit.zip(own).and_then(|(limit, capture)| number_line(limit, capture, number(&step.before)));
     ComparisonRow {
         name: step.step.clone(),
         before: value(&step.before),

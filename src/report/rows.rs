@@ -6,7 +6,7 @@ use super::number_line::NumberLine;
 use crate::{
     session::Verdict,
     store::read::{CaptureRow, SessionRow, StepRow},
-    units::Limit,
+    units::{Dimension, Limit, Quantity, Unit},
 };
 
 /// One step on the sheet.
@@ -42,10 +42,7 @@ impl SheetRow {
             .then(|| others.iter().find(|other| is_good_example(other, step)))
             .flatten();
         let good_value = good.and_then(|good| good.capture.as_ref()?.value);
-        let line = limit.zip(capture.and_then(|capture| capture.value)).map(|(limit, value)| {
-            let half_width = capture.and_then(|capture| capture.u).map(|u| 2.0 * u);
-            NumberLine { limit, value, half_width, good: good_value }.svg()
-        });
+        let line = limit.zip(capture).and_then(|(limit, capture)| number_line(limit, capture, good_value));
         Self {
             place: step.place.unwrap_or(step.number),
             name: step.title(),
@@ -71,8 +68,21 @@ impl SheetRow {
 /// What a step allows; none where it has no limit.
 pub(super) fn limit_of(step: &StepRow) -> Option<Limit> {
     step.limit_low.or(step.limit_high)?;
-    let quantity = step.quantity.or_else(|| step.capture.as_ref()?.quantity)?;
-    Some(Limit { low: step.limit_low, high: step.limit_high, dimension: quantity.dimension() })
+    Some(Limit { low: step.limit_low, high: step.limit_high, dimension: dimension_of(step)? })
+}
+
+/// What a step measures: by its own words, else by the unit of its limit, else by what was captured.
+pub(super) fn dimension_of(step: &StepRow) -> Option<Dimension> {
+    let of_limit = || Some(Unit::parse(step.unit.as_ref()?).ok()?.dimension);
+    let captured = || Some(step.capture.as_ref()?.quantity?.dimension());
+    step.quantity.map(Quantity::dimension).or_else(of_limit).or_else(captured)
+}
+
+/// A captured value beside its limit; none where the meter was on another function, whose values have no place on that line.
+pub(super) fn number_line(limit: Limit, capture: &CaptureRow, good: Option<f64>) -> Option<String> {
+    let is_of_limit = capture.quantity.is_none_or(|quantity| quantity.dimension() == limit.dimension);
+    let value = capture.value.filter(|_| is_of_limit)?;
+    Some(NumberLine { limit, value, half_width: capture.u.map(|u| 2.0 * u), good }.svg())
 }
 
 fn is_good_example(other: &StepRow, of: &StepRow) -> bool {

@@ -14,7 +14,7 @@ use super::{
     fingerprint::Fingerprint,
     plot::StepPlot,
     result::result,
-    rows::{SheetRow, began, limit_of},
+    rows::{SheetRow, began, dimension_of, limit_of},
     sanitized_page,
     watched::watched,
 };
@@ -243,10 +243,13 @@ fn plots(
     let mut plots: Vec<(i64, Vec<i64>, StepPlot)> = Vec::new();
     for step in steps {
         let Some(name) = &step.channel else { continue };
-        let quantity = step.quantity.or_else(|| step.capture.as_ref()?.quantity);
-        let own =
-            channels.iter().filter(|row| row.name == *name && quantity.is_none_or(|wanted| wanted == row.quantity));
-        let own: Vec<&ChannelRow> = own.collect();
+        // What the meter showed on another function has no place on this axis.
+        let is_own = |row: &&ChannelRow| {
+            row.name == *name
+                && step.quantity.is_none_or(|wanted| wanted == row.quantity)
+                && dimension_of(step).is_none_or(|wanted| wanted == row.quantity.dimension())
+        };
+        let own: Vec<&ChannelRow> = channels.iter().filter(is_own).collect();
         let Some(first) = own.first() else { continue };
         let lasted = step.ended_us.unwrap_or(newest_us).saturating_sub(step.began_us);
         let plot = StepPlot::new(&step.title(), name, first.quantity, limit_of(step), step.began_us, lasted);

@@ -3,6 +3,8 @@
 
 use std::{fs, process::Command};
 
+use serde_json::json;
+
 use crate::harness::{Bay, Display, HANDHELD, text};
 
 const COILS: &str = r#"
@@ -143,6 +145,34 @@ fn a_copy_is_proved_with_ordinary_tools_and_a_changed_sample_is_found() {
     assert_eq!(changed.code, Some(1), "{changed:?}");
     assert!(changed.stdout.contains("Neither is what the sheet says"), "{changed:?}");
     set(value);
+}
+
+/// Seen: a step for ohms that was left with the meter on volts had its volts on an axis of ohms.
+#[test]
+fn volts_have_no_place_on_an_axis_of_ohms() {
+    let bay = Bay::with_bench(HANDHELD);
+    let coils = bay.write(
+        "coils.toml",
+        "title = \"Coil\"\n[[step]]\nname = \"lift coil\"\nchannel = \"probe\"\nnominal = \"7.5 ohm ± 8 %\"\n",
+    );
+    let handheld = bay.meter("handheld");
+    let mut daemon = bay.start_with(&["--procedure", text(&coils)]);
+    daemon.until_open(["handheld"]);
+    for session in 1..=2 {
+        handheld.lines(["12.41 V"; 6]);
+        daemon.until_samples(6);
+        daemon.ask(json!({"do": "end"}));
+        if session == 1 {
+            bay.bayline(["begin", "--procedure", "coils.toml"]).done();
+        }
+    }
+    daemon.stop();
+    let full = bay.bayline(["report", "1", "--full"]).done();
+    assert!(full.contains("wrong function") && !full.contains("<figure><svg"), "{full}");
+    let sheet = bay.path("both.html");
+    bay.bayline(["compare", "1", "2", "-o", text(&sheet)]).done();
+    let page = fs::read_to_string(&sheet).unwrap();
+    assert!(page.contains("wrong function") && !page.contains("<svg class=\"line\""), "{page}");
 }
 
 #[test]
