@@ -11,8 +11,8 @@ use crate::{
 
 /// One step on the sheet.
 pub(super) struct SheetRow {
-    /// Its place in the procedure, or its count in a free-running session.
-    pub place: i64,
+    /// Its place in the procedure, or its count in a free-running session; empty for a capture beside the step's own.
+    pub place: String,
     pub name: String,
     pub value: String,
     pub limit: String,
@@ -44,7 +44,7 @@ impl SheetRow {
         let good_value = good.and_then(|good| good.capture.as_ref()?.value);
         let line = limit.zip(capture).and_then(|(limit, capture)| number_line(limit, capture, good_value));
         Self {
-            place: step.place.unwrap_or(step.number),
+            place: step.place.unwrap_or(step.number).to_string(),
             name: step.title(),
             value: capture.map_or("–".to_owned(), captured),
             limit: limit.map(|limit| limit.to_string()).or(step.limit_text.clone()).unwrap_or("–".to_owned()),
@@ -56,6 +56,27 @@ impl SheetRow {
             line,
             known: None,
             good: good.map(|good| format!("{}, {}", good.name, good.capture.as_ref().map_or(String::new(), captured))),
+        }
+    }
+
+    /// A capture that its step was not judged on.
+    pub(super) fn other(capture: &CaptureRow) -> Self {
+        let (shape, class) = verdict_mark(capture.verdict);
+        let reason = capture.verdict.map(|_| capture.reason.as_str());
+        let words: Vec<&str> = reason.into_iter().chain(capture.flags.iter().map(|flag| flag.word())).collect();
+        Self {
+            place: String::new(),
+            name: format!("{} ({})", capture.channel.as_deref().unwrap_or("–"), capture.how.word()),
+            value: captured(capture),
+            limit: "–".to_owned(),
+            verdict: capture.verdict.map_or("–", Verdict::word),
+            shape,
+            class,
+            why: words.join("; "),
+            proof: capture.proof.clone(),
+            line: None,
+            good: None,
+            known: None,
         }
     }
 

@@ -1,6 +1,6 @@
 //! What stands on the sheet.
 
-use std::io::Write;
+use std::{io::Write, iter};
 
 use askama::Template;
 use base64::{Engine, engine::general_purpose::STANDARD};
@@ -135,6 +135,7 @@ pub(crate) fn write_sheet(
         },
     };
     let full = options.length == SheetLength::Full;
+    let captures = read::captures(connection, session.id)?;
     let last = last_attempts(&steps);
     let known = known_good(connection, session)?;
     let row = |step: &&StepRow| {
@@ -142,10 +143,14 @@ pub(crate) fn write_sheet(
         let known = known.iter().find(|known| known.step == step.name).zip(format);
         SheetRow { known: known.map(|(known, format)| known.text(format)), ..SheetRow::new(step, &last) }
     };
-    let rows = |steps: &[&StepRow]| -> Vec<SheetRow> { steps.iter().map(row).collect() };
-    let (matters, others): (Vec<SheetRow>, Vec<SheetRow>) = rows(&last).into_iter().partition(SheetRow::matters);
+    let (matters, others): (Vec<SheetRow>, Vec<SheetRow>) = last.iter().map(row).partition(SheetRow::matters);
     let names = |class: &str| others.iter().filter(|row| row.class == class).map(|row| row.name.clone()).collect();
+    let with_captures = |step: &&StepRow| {
+        let others = captures.iter().filter(|capture| capture.is_of(step) && !capture.is_judged_in(step));
+        iter::once(row(step)).chain(others.map(SheetRow::other)).collect::<Vec<_>>()
+    };
     let all: Vec<&StepRow> = steps.iter().collect();
+    let ledger = if full { all.iter().flat_map(with_captures).collect() } else { Vec::new() };
     let page = Sheet {
         full,
         title: session.procedure.clone().unwrap_or_else(|| "Measurements".to_owned()),
@@ -159,7 +164,7 @@ pub(crate) fn write_sheet(
             .map(|row| format!("{} ({})", row.name, row.verdict))
             .collect(),
         matters,
-        ledger: if full { rows(&all) } else { Vec::new() },
+        ledger,
         drives: drives(connection, session, &steps, full)?,
         plots: if full { plots(connection, session, &steps, &channels)? } else { Vec::new() },
         photos: photos(connection, session, options)?,

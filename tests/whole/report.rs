@@ -175,6 +175,27 @@ fn volts_have_no_place_on_an_axis_of_ohms() {
     assert!(page.contains("wrong function") && !page.contains("<svg class=\"line\""), "{page}");
 }
 
+/// Seen: a value that was taken and then taken again stood in `show` and not on the full sheet.
+#[test]
+fn the_full_sheet_has_every_capture_of_a_step() {
+    let bay = Bay::with_bench(HANDHELD);
+    let coils = bay.write("coils.toml", COILS);
+    let handheld = bay.meter("handheld");
+    let mut daemon = bay.start_with(&["--procedure", text(&coils)]);
+    daemon.until_open(["handheld"]);
+    for (count, line) in (1..).zip(["9.53 V", "12.41 V"]) {
+        handheld.line(line);
+        daemon.until_samples(count);
+        daemon.take();
+    }
+    daemon.ask(json!({"do": "end"}));
+    daemon.stop();
+    let full = bay.bayline(["report", "--full"]).done();
+    let other = "<tr><td></td><td class=\"step\">probe (taken)</td><td class=\"number\">9.53 V ± 0.01 V</td>";
+    assert!(full.contains(other) && full.contains("<td class=\"number\">12.41 V ± 0.01 V</td>"), "{full}");
+    assert!(!bay.bayline(["report"]).done().contains("9.53 V"));
+}
+
 #[test]
 fn a_computer_without_a_browser_is_told_what_to_do() {
     let bay = recorded();
