@@ -20,7 +20,7 @@ use super::{
 use crate::{
     channel::instrument_records,
     export::ledger_json,
-    judging::{corrections_in_words, known_good},
+    judging::{corrections_in_words, known_good, steps_and_emptied},
     sanitize::{sanitized, sanitized_record},
     session::Verdict,
     store::read::{self, Archive, CaptureRow, SessionRow, StepRow},
@@ -105,7 +105,7 @@ pub(super) fn print(out: &mut dyn Write, connection: &Connection, session: &Sess
         writeln!(out, "photo {} after {after}: {} (photos/{}.jpg)", photo.id, sanitized(&photo.text), photo.hash)?;
     }
     judgement(out, connection, session)?;
-    ledger(out, &read::steps(connection, session)?, &read::captures(connection, session)?)?;
+    ledger(out, &steps_and_emptied(connection, session)?, &read::captures(connection, session)?)?;
     proofs(out, &read::steps(connection, session)?)?;
     show_watched::print(out, connection, session)?;
     known(out, connection, session)?;

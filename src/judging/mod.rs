@@ -5,13 +5,14 @@
 //! since the operator did what he did.
 //!
 //! `comparison` sets two sessions side by side, `retest` makes the procedure that does again what was not in limit, `known_good` tells
-//! what good machines show.
+//! what good machines show, `emptied` keeps steps of which nothing is left.
 //!
 //! Read `again` first (what a session is judged by), then `corrections` (what was filed wrongly is put right), then `replay` (how the core is driven) and `timeline` (which steps were on, and in which order things came).
 
 mod again;
 mod comparison;
 mod corrections;
+mod emptied;
 mod known_good;
 mod marks;
 mod replay;
@@ -24,5 +25,6 @@ pub(crate) use corrections::{
     AskedCorrection, Corrected, CorrectionError, correct, corrections_in_words, judge_all_by_corrections,
     judge_by_corrections, undo,
 };
+pub(crate) use emptied::steps_and_emptied;
 pub(crate) use known_good::{KnownGoodStep, known_good};
 pub(crate) use retest::{RetestError, bench_differences, retest_procedure};

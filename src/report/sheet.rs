@@ -21,7 +21,7 @@ use super::{
 use crate::{
     channel::{InstrumentRecord, instrument_records},
     export::ExportError,
-    judging::{corrections_in_words, known_good, procedure_text_in_force},
+    judging::{corrections_in_words, known_good, procedure_text_in_force, steps_and_emptied},
     photo::PhotoFolder,
     procedure::Procedure,
     session::{CorrectedField, Correction, EventKind, findings::FindingRecord},
@@ -136,7 +136,9 @@ pub(crate) fn write_sheet(
     };
     let full = options.length == SheetLength::Full;
     let captures = read::captures(connection, session.id)?;
-    let last = last_attempts(&steps);
+    // What is drawn is of the steps that were done; nothing is left of some of these.
+    let with_emptied = steps_and_emptied(connection, session)?;
+    let last = last_attempts(&with_emptied);
     let known = known_good(connection, session)?;
     let row = |step: &&StepRow| {
         let format = step.capture.as_ref().map(CaptureRow::format);
@@ -149,14 +151,14 @@ pub(crate) fn write_sheet(
         let others = captures.iter().filter(|capture| capture.is_of(step) && !capture.is_judged_in(step));
         iter::once(row(step)).chain(others.map(SheetRow::other)).collect::<Vec<_>>()
     };
-    let all: Vec<&StepRow> = steps.iter().collect();
+    let all: Vec<&StepRow> = with_emptied.iter().collect();
     let ledger = if full { all.iter().flat_map(with_captures).collect() } else { Vec::new() };
     let page = Sheet {
         full,
         title: session.procedure.clone().unwrap_or_else(|| "Measurements".to_owned()),
         visit: visit(session, &options.zone),
         complaint: session.visit.complaint.clone(),
-        result: result(&steps, &findings),
+        result: result(&with_emptied, &findings),
         in_limit: names("good"),
         not_measured: others
             .iter()

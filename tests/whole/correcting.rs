@@ -76,12 +76,23 @@ fn what_was_taken_one_terminal_ahead_is_filed_where_it_belongs() {
     let shown = bay.bayline(["show", "1"]).done();
     assert!(shown.contains("step 2 \"tilt feed\" is \"lift feed\" now, by K (correction 1)"), "{shown}");
     assert!(shown.contains("lift feed (attempt 2)") && shown.contains("by K"), "{shown}");
+    // Seen: the step of which nothing is left was gone from the ledger and the sheet, as if the procedure had none.
+    let emptied =
+        shown.lines().find(|line| line.trim_start().starts_with("2  tilt feed")).unwrap_or_else(|| panic!("{shown}"));
+    assert!(
+        emptied.contains("at least 12.5 V")
+            && emptied.contains("no reading")
+            && emptied.contains("filed under another step"),
+        "{shown}"
+    );
     let sheet = bay.bayline(["report", "1"]).done();
     assert!(
         sheet.contains("Corrected afterwards")
             && sheet.contains("step 2 &#34;tilt feed&#34; is &#34;lift feed&#34; now"),
         "{sheet}"
     );
+    assert!(sheet.contains("Not measured: tilt feed.") && sheet.contains("tilt feed (no reading)"), "{sheet}");
+    assert!(bay.bayline(["report", "1", "--full"]).done().contains("filed under another step"));
     let json: Value = serde_json::from_str(&bay.bayline(["show", "1", "--json"]).done()).unwrap();
     assert_eq!(json["steps"][1]["name"], "lift feed");
     let kept = &json["corrections"][0];
