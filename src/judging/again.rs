@@ -325,7 +325,7 @@ pub(crate) fn now_us(session: &SessionRow) -> Result<i64, JudgingError> {
 ///
 /// # Errors
 /// The database or the procedure can't be read.
-pub(super) fn procedure_in_force(
+pub(crate) fn procedure_in_force(
     connection: &Connection,
     session: &SessionRow,
 ) -> Result<Option<Procedure>, JudgingError> {

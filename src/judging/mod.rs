@@ -19,7 +19,9 @@ mod replay;
 mod retest;
 mod timeline;
 
-pub(crate) use again::{Basis, JudgingError, NewJudgement, judge_again, keep_judgement, procedure_text_in_force};
+pub(crate) use again::{
+    Basis, JudgingError, NewJudgement, judge_again, keep_judgement, procedure_in_force, procedure_text_in_force,
+};
 pub(crate) use comparison::{ComparedStep, Comparison, ComparisonError, StepChange, compare};
 pub(crate) use corrections::{
     AskedCorrection, Corrected, CorrectionError, correct, corrections_in_words, judge_all_by_corrections,

@@ -17,6 +17,7 @@ use super::{
     rows::{SheetRow, began, dimension_of, limit_of},
     sanitized_page,
     watched::watched,
+    zeros::doubted_zeros,
 };
 use crate::{
     channel::{InstrumentRecord, instrument_records},
@@ -81,6 +82,8 @@ struct Sheet {
     /// Serial numbers and dates of calibration, a line each.
     instruments: Vec<String>,
     zeros: Vec<String>,
+    /// Those that the short sheet has too.
+    doubted_zeros: Vec<String>,
     /// What was put right after it was recorded.
     corrections: Vec<String>,
     notes: Vec<String>,
@@ -170,6 +173,7 @@ pub(crate) fn write_sheet(
         drives: drives(connection, session, &steps, full)?,
         plots: if full { plots(connection, session, &steps, &channels)? } else { Vec::new() },
         photos: photos(connection, session, options)?,
+        doubted_zeros: if full { Vec::new() } else { doubted_zeros(connection, session, &steps, &channels)? },
         meters: channels.into_iter().map(SheetMeter::from).collect(),
         watched: watched(connection, session)?,
         instruments: instrument_records(&read::bench_text(connection, session.id)?)

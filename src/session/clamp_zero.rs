@@ -20,6 +20,11 @@ const COARSE_OHM: f64 = 0.05;
 /// more than this (common practice, no source), A.
 const LARGE_A: f64 = 0.5;
 
+/// Whether a zero of a clamp is as large as the current of a load: it is asked about as it is taken.
+pub(crate) fn is_as_large_as_a_load(quantity: Quantity, offset: f64) -> bool {
+    quantity.dimension() == Dimension::Ampere && offset.abs() > LARGE_A
+}
+
 /// Whether a sample still has the clamp's offset in it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum SampleZero {
@@ -61,7 +66,7 @@ pub struct Zeroed {
 impl Zeroed {
     /// Whether a load through the clamp would show the same: it is far from none, and from the zero before.
     pub(super) fn may_be_a_load(&self) -> bool {
-        self.offset.abs() > LARGE_A && self.is_far()
+        is_as_large_as_a_load(self.quantity, self.offset) && self.is_far()
     }
 
     /// Whether it is further from the zero before than a clamp drifts, or from none where it is the first.

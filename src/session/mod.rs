@@ -50,7 +50,7 @@ pub mod findings;
 pub use self::core::Core;
 pub(crate) use self::core::LatestSample;
 pub(crate) use announcement::{Announcement, AnnouncementKind};
-pub(crate) use clamp_zero::Zeroed;
+pub(crate) use clamp_zero::{Zeroed, is_as_large_as_a_load};
 pub use command::{Begin, Command, StepMove, Visit, VisitTemperatures};
 pub(crate) use command::{CommandReply, StepView, checked_celsius};
 pub(crate) use correction::{CorrectedField, Correction, VisitCorrection};

@@ -137,6 +137,7 @@ fn a_zero_as_large_as_a_load_is_asked_about_and_told_in_later_sessions() {
     assert!(bay.bayline(["zero", "ground"]).failed(1).contains("is in V, and nothing is taken off there"));
     let begun = bay.bayline(["begin"]).done();
     assert!(begun.contains("without a procedure: each `bayline mark` begins a step"), "{begun}");
+    daemon.mark("held on");
     // Off the wire it is right again without a question, and the mistake is no drift that every value would have to bear.
     board.shows("ground=0.004V clamp=0mV");
     daemon.until("0 A", |status| shows(status, "supply clamp", -1.65));
@@ -153,6 +154,14 @@ fn a_zero_as_large_as_a_load_is_asked_about_and_told_in_later_sessions() {
     assert!(shown.contains(before), "{shown}");
     let sheet = bay.bayline(["report", "2", "--full"]).done();
     assert!(sheet.contains(before), "{sheet}");
+    // The customer's page has it too: it was taken off while a step was on.
+    let short = bay.bayline(["report", "2"]).done();
+    assert!(
+        short.contains(&format!("<strong>Zero of a clamp:</strong> {before} until after "))
+            && short.contains("as much as a load shows: was nothing flowing through the clamp?"),
+        "{short}"
+    );
+    assert!(!bay.bayline(["report", "1"]).done().contains("Zero of a clamp"), "no step was on");
     bay.bayline(["judge", "2", "--check"]).done();
 }
 
