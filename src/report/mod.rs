@@ -1,7 +1,7 @@
 //! A session as one printable page of HTML that needs no other file: what the customer gets, and what the shop keeps.
 //!
 //! Reads the store and writes to whatever it is given; knows no terminal. Reading order: `sheet` (what stands on the page,
-//! with its template `sheet.html`), `result` (the one sentence), `rows` (the steps), `zeros` (of clamps), `number_line`, `plot` and `drive` (drawings, with
+//! with its template `sheet.html`), `result` (the one sentence), `rows` (the steps), `values` (those without a procedure), `zeros` (of clamps), `number_line`, `plot` and `drive` (drawings, with
 //! the numbers of `axis`), `around` (each time out of limit), `fingerprint` (by which a copy is proved), `comparison` (two sessions, before and after).
 
 mod around;
@@ -14,6 +14,7 @@ mod plot;
 mod result;
 mod rows;
 mod sheet;
+mod values;
 mod watched;
 mod zeros;
 

@@ -16,6 +16,7 @@ use super::{
     result::result,
     rows::{SheetRow, began, dimension_of, limit_of},
     sanitized_page,
+    values::{StepValues, step_values},
     watched::watched,
     zeros::doubted_zeros,
 };
@@ -71,6 +72,9 @@ struct Sheet {
     in_limit: Vec<String>,
     not_measured: Vec<String>,
     ledger: Vec<SheetRow>,
+    /// Of a session without a procedure, and how many steps more there are.
+    values: Vec<StepValues>,
+    more_values: usize,
     findings: Vec<FindingRecord>,
     /// Of each part of the visit in which something was watched.
     drives: Vec<SheetDrive>,
@@ -139,6 +143,7 @@ pub(crate) fn write_sheet(
     };
     let full = options.length == SheetLength::Full;
     let captures = read::captures(connection, session.id)?;
+    let (values, more_values) = step_values(connection, session, &steps, &captures, full)?;
     // What is drawn is of the steps that were done; nothing is left of some of these.
     let with_emptied = steps_and_emptied(connection, session)?;
     let last = last_attempts(&with_emptied);
@@ -154,8 +159,11 @@ pub(crate) fn write_sheet(
         let others = captures.iter().filter(|capture| capture.is_of(step) && !capture.is_judged_in(step));
         iter::once(row(step)).chain(others.map(SheetRow::other)).collect::<Vec<_>>()
     };
-    let all: Vec<&StepRow> = with_emptied.iter().collect();
-    let ledger = if full { all.iter().flat_map(with_captures).collect() } else { Vec::new() };
+    let ledger = if full {
+        with_emptied.iter().collect::<Vec<_>>().iter().flat_map(with_captures).collect()
+    } else {
+        Vec::new()
+    };
     let page = Sheet {
         full,
         title: session.procedure.clone().unwrap_or_else(|| "Measurements".to_owned()),
@@ -165,11 +173,14 @@ pub(crate) fn write_sheet(
         in_limit: names("good"),
         not_measured: others
             .iter()
-            .filter(|row| row.class == "none" && row.verdict != "no limit")
+            // Without a procedure nothing was wanted.
+            .filter(|row| row.class == "none" && row.verdict != "no limit" && session.procedure.is_some())
             .map(|row| format!("{} ({})", row.name, row.verdict))
             .collect(),
         matters,
         ledger,
+        values,
+        more_values,
         drives: drives(connection, session, &steps, full)?,
         plots: if full { plots(connection, session, &steps, &channels)? } else { Vec::new() },
         photos: photos(connection, session, options)?,

@@ -196,6 +196,34 @@ fn the_full_sheet_has_every_capture_of_a_step() {
     assert!(!bay.bayline(["report"]).done().contains("9.53 V"));
 }
 
+/// Seen: the short sheet of a session without a procedure had no value.
+#[test]
+fn the_short_sheet_of_a_free_running_session_has_its_values() {
+    let bay = Bay::with_bench(HANDHELD);
+    let handheld = bay.meter("handheld");
+    let mut daemon = bay.start();
+    daemon.until_open(["handheld"]);
+    daemon.mark("reverse");
+    for (count, line) in (1..).zip(["12.50 V", "11.90 V", "12.41 V"]) {
+        handheld.line(line);
+        daemon.until_samples(count);
+    }
+    daemon.take();
+    for mark in 1..=12 {
+        handheld.line("12.40 V");
+        daemon.until_samples(3 + mark);
+        daemon.mark(&format!("again {mark}"));
+    }
+    daemon.ask(json!({"do": "end"}));
+    daemon.stop();
+    let values = "<li><strong>reverse</strong>: captured probe 12.41 V ± 0.01 V; least to greatest: probe 11.90 V to 12.50 V</li>";
+    let short = bay.bayline(["report"]).done();
+    assert!(short.contains(values) && short.contains("2 more steps on the full sheet"), "{short}");
+    assert!(!short.contains("Not measured"), "nothing was wanted: {short}");
+    let full = bay.bayline(["report", "--full"]).done();
+    assert!(full.contains(values) && !full.contains("on the full sheet"), "{full}");
+}
+
 #[test]
 fn a_computer_without_a_browser_is_told_what_to_do() {
     let bay = recorded();
