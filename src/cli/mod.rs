@@ -11,6 +11,7 @@ mod client;
 
 mod output_file;
 mod show_hash;
+mod show_judgement;
 mod show_value;
 mod show_watched;
 mod stop;

@@ -14,7 +14,7 @@ use super::{
     CommonArgs,
     failure::Failure,
     sessions::{local, print_unreadable},
-    show_hash, show_value, show_watched,
+    show_hash, show_judgement, show_value, show_watched,
     table::{TableColumn, left, right, table},
 };
 use crate::{
@@ -104,30 +104,13 @@ pub(super) fn print(out: &mut dyn Write, connection: &Connection, session: &Sess
         let after = show_seconds(photo.at_us as f64 / 1e6);
         writeln!(out, "photo {} after {after}: {} (photos/{}.jpg)", photo.id, sanitized(&photo.text), photo.hash)?;
     }
-    judgement(out, connection, session)?;
+    show_judgement::print(out, connection, session)?;
     ledger(out, &steps_and_emptied(connection, session)?, &read::captures(connection, session)?)?;
     proofs(out, &read::steps(connection, session)?)?;
     show_watched::print(out, connection, session)?;
     known(out, connection, session)?;
     findings(out, connection, session)?;
     events(out, connection, session)
-}
-
-/// By what the steps below are judged, where that is not the first record.
-fn judgement(out: &mut dyn Write, connection: &Connection, session: &SessionRow) -> Result<(), Failure> {
-    let Some(row) = read::judgement(connection, session.id, session.judgement)? else { return Ok(()) };
-    let by = if row.made_by.is_empty() { String::new() } else { format!(", by {}", sanitized(&row.made_by)) };
-    let made = local(session.began_utc_us + row.at_us);
-    let other = match (&row.procedure_title, &row.procedure_text) {
-        (Some(title), Some(_)) => format!(": \"{}\"", sanitized(title)),
-        _ => String::new(),
-    };
-    writeln!(
-        out,
-        "judgement {}{by}{other}, {made}; `bayline show {} --judgement 0` shows the first record\n",
-        row.number, session.id
-    )?;
-    Ok(())
 }
 
 /// The findings: each with its evidence, what else would explain it, and what to measure next.

@@ -144,7 +144,21 @@ fn another_procedure_makes_a_judgement_beside_the_first_record() {
         shown.contains("judgement 1, by K: \"Feed and clamp\"") && shown.contains("at least 12.5 V wanted"),
         "{shown}"
     );
-    assert!(bay.bayline(["show", "1", "--judgement", "0"]).done().contains("at most 100 mV"));
+    // Two procedures of one title are told apart by their hash, which an ordinary tool gives too.
+    let sum = std::process::Command::new("sha256sum").arg(&looser).output().unwrap();
+    let looser_hash = String::from_utf8(sum.stdout).unwrap()[..8].to_owned();
+    let line = |shown: &str, start: &str| {
+        shown.lines().find(|line| line.starts_with(start)).unwrap_or_else(|| panic!("{start} in {shown}")).to_owned()
+    };
+    let now = line(&shown, "> judgement 1, by K: \"Feed and clamp\"");
+    assert!(now.contains(&format!("(procedure {looser_hash})")) && now.ends_with(", in force"), "{now}");
+    let first = line(&shown, "  judgement 0, the first record: \"Feed and clamp\" (procedure ");
+    assert!(!first.contains(&looser_hash) && !first.contains("in force"), "{first}");
+    // The first record has a heading of its own.
+    let shown = bay.bayline(["show", "1", "--judgement", "0"]).done();
+    line(&shown, "> judgement 0, the first record: \"Feed and clamp\"");
+    assert!(line(&shown, "  judgement 1, by K").ends_with(", in force"), "{shown}");
+    assert!(shown.contains("at most 100 mV"), "{shown}");
     let sheet = bay.bayline(["report", "1", "-o", "-"]).done();
     assert!(sheet.contains("Chocks first.") && sheet.contains("at least 12.5 V"), "{sheet}");
     assert!(bay.bayline(["show", "1", "--judgement", "7"]).failed(1).contains("session 1 has no judgement 7"));

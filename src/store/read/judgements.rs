@@ -4,7 +4,10 @@ use rusqlite::{Connection, OptionalExtension, named_params};
 use serde::{Deserialize, Serialize};
 
 use super::SessionRow;
-use crate::store::{StoreError, record::from_row};
+use crate::store::{
+    StoreError,
+    record::{from_row, records},
+};
 
 /// One row of the table `judgement`: what it is by, beside its steps, captures, figures and findings.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -37,6 +40,16 @@ pub(crate) fn judgement(
     let sql = "SELECT * FROM judgement WHERE session = :session AND number = :number";
     let mut statement = connection.prepare(sql)?;
     Ok(statement.query_row(named_params! { ":session": session, ":number": number }, from_row).optional()?)
+}
+
+/// All judgements of a session beside its first record, oldest first.
+pub(crate) fn judgements(connection: &Connection, session: i64) -> Result<Vec<JudgementRow>, StoreError> {
+    records(connection, "SELECT * FROM judgement WHERE session = ?1 ORDER BY number", [session])
+}
+
+/// The number of the one in force; 0 for the first record.
+pub(crate) fn judgement_in_force(connection: &Connection, session: i64) -> Result<i64, StoreError> {
+    Ok(connection.query_row("SELECT judgement FROM session WHERE id = ?1", [session], |row| row.get(0))?)
 }
 
 /// A session as another judgement than the one in force has it.

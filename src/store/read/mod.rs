@@ -26,7 +26,7 @@ mod watched;
 pub(crate) use archive::Archive;
 pub(crate) use corrections::{StoredCorrection, corrections, events, first_events, first_row_at, recorded_visit};
 pub(crate) use inputs::{StoredInput, inputs};
-pub(crate) use judgements::{JudgementRow, by_judgement, judgement};
+pub(crate) use judgements::{JudgementRow, by_judgement, judgement, judgement_in_force, judgements};
 pub(crate) use ledger::{
     CaptureRow, EventRow, FigureRow, JudgementOf, StepRow, ZeroRow, captures, figures, findings, last_attempts, steps,
     zeros,
