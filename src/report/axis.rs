@@ -16,7 +16,7 @@ impl AxisUnit {
     pub(super) fn suiting(largest: f64, dimension: Dimension) -> Self {
         let (prefix, factor) = match largest.abs() {
             _ if !dimension.takes_prefix() => ("", 1.0),
-            size if size < 1e-3 => ("u", 1e-6),
+            size if size < 1e-3 => ("µ", 1e-6),
             size if size < 0.5 => ("m", 1e-3),
             size if size < 1e3 => ("", 1.0),
             size if size < 1e6 => ("k", 1e3),

@@ -203,13 +203,17 @@ impl Correction {
         let Self { made_by, field, subject, value_before: before, value_after: after } = self;
         let text = match field {
             CorrectedField::MarkText => format!("mark {subject} is \"{after}\", was \"{before}\""),
-            CorrectedField::MarkTime => format!("mark {subject} is at {after}, was at {before}"),
+            CorrectedField::MarkTime => {
+                format!("mark {subject} is at {}, was at {}", as_given(after), as_recorded(before))
+            }
             CorrectedField::MarkDeleted => format!("mark {subject} \"{before}\" is deleted"),
             CorrectedField::Step => format!("{step} is \"{after}\" now"),
-            CorrectedField::StepBegin => format!("{step} began at {after}, was at {before}"),
+            CorrectedField::StepBegin => {
+                format!("{step} began at {}, was at {}", as_given(after), as_recorded(before))
+            }
             CorrectedField::StepDeleted => format!("{step} is deleted"),
             CorrectedField::Capture => {
-                let stretch = before.rsplit_once(", ").map_or("", |(_, stretch)| stretch);
+                let stretch = before.rsplit_once(", ").map_or(String::new(), |(_, stretch)| as_recorded(stretch));
                 format!("what was captured in {step} from {stretch} belongs to \"{after}\"")
             }
             CorrectedField::Void => format!("what was captured in {step} is void: {after}"),
@@ -219,6 +223,26 @@ impl Correction {
         };
         if made_by.is_empty() { text } else { format!("{text}, by {made_by}") }
     }
+}
+
+/// The times of a text, kept to the microsecond, with the digits that a person gave: without zeros at their end.
+fn as_given(times: &str) -> String {
+    with_decimals(times, 6)
+}
+
+/// The same of times that were recorded: to the millisecond.
+fn as_recorded(times: &str) -> String {
+    with_decimals(times, 3)
+}
+
+fn with_decimals(times: &str, most: usize) -> String {
+    let shown = |word: &str| match word.parse::<f64>() {
+        Ok(seconds) if word.contains('.') => {
+            format!("{seconds:.most$}").trim_end_matches('0').trim_end_matches('.').to_owned()
+        }
+        _ => word.to_owned(),
+    };
+    times.split(' ').map(shown).collect::<Vec<_>>().join(" ")
 }
 
 /// What is corrected of a visit; none for what stays.
@@ -299,6 +323,28 @@ impl VisitCorrection {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn times_have_the_digits_that_were_given() {
+        let moved = |after: &str, before: &str| Correction {
+            made_by: String::new(),
+            field: CorrectedField::MarkTime,
+            subject: "1".to_owned(),
+            value_before: before.to_owned(),
+            value_after: after.to_owned(),
+        };
+        for (after, before, words) in [
+            ("20.500000 s", "18.123456 s", "mark 1 is at 20.5 s, was at 18.123 s"),
+            ("61.000000 s", "0.000000 s", "mark 1 is at 61 s, was at 0 s"),
+            ("0.000250 s", "100.000000 s", "mark 1 is at 0.00025 s, was at 100 s"),
+        ] {
+            assert_eq!(moved(after, before).to_string(), words);
+        }
+        let capture =
+            Correction { field: CorrectedField::Capture, ..moved("lift feed", "tilt feed, 1.500000 s to its end") };
+        let words = "what was captured in step 1 from 1.5 s to its end belongs to \"lift feed\"";
+        assert_eq!(capture.to_string(), words);
+    }
 
     #[test]
     fn what_changes_is_kept_beside_what_it_was() {

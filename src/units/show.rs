@@ -196,7 +196,7 @@ fn usual_prefix(value: f64, dimension: Dimension) -> Prefix {
         size if size < 1e-9 && dimension == Dimension::Farad => Prefix { name: "p", exponent: -12 },
         size if size < 1e-6 && dimension == Dimension::Farad => Prefix { name: "n", exponent: -9 },
         // Below a microunit of anything else measured here there is only noise.
-        size if size < 1e-3 => Prefix { name: "u", exponent: -6 },
+        size if size < 1e-3 => Prefix { name: "µ", exponent: -6 },
         size if bench && (0.2..1.0).contains(&size) => NONE,
         size if size < 0.999_95 => MILLI,
         size if size < 999.95 || dimension == Dimension::Second => NONE,
@@ -275,7 +275,7 @@ mod tests {
             (0.087, Quantity::VoltsDc, "87.00 mV"),
             (-0.5, Quantity::AmpsDc, "-0.500 A"),
             (0.0, Quantity::VoltsDc, "0.000 V"),
-            (-1e-11, Quantity::VoltsDc, "0.000 uV"),
+            (-1e-11, Quantity::VoltsDc, "0.000 µV"),
             (1250.0, Quantity::Ohms, "1.250 kohm"),
             (7.52, Quantity::Ohms, "7.520 ohm"),
             (23.0, Quantity::Temperature, "23.00 °C"),
@@ -346,7 +346,7 @@ mod tests {
             (Some(6.9), Some(8.1), Quantity::Ohms, "6.9 ohm to 8.1 ohm"),
             (Some(1e6), None, Quantity::Ohms, "at least 1 Mohm"),
             (Some(700.0), Some(1000.0), Quantity::ShaftSpeed, "700 rpm to 1000 rpm"),
-            (None, Some(0.000_15), Quantity::VoltsDc, "at most 150 uV"),
+            (None, Some(0.000_15), Quantity::VoltsDc, "at most 150 µV"),
             (None, Some(0.0), Quantity::VoltsDc, "at most 0 V"),
         ] {
             assert_eq!(show_limit(&Limit { low, high, dimension: quantity.dimension() }), text);

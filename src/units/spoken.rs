@@ -33,17 +33,20 @@ const UNITS: [&str; 20] = [
 
 const TENS: [&str; 10] = ["", "", "twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety"];
 
-/// Units as they are written behind a number, of one and of several.
+/// Units as they are written behind a number, of one and of several. People write u where a keyboard has no µ.
 const SPOKEN_UNITS: &[(&str, &str, &str)] = &[
     ("V", "volt", "volts"),
     ("mV", "millivolt", "millivolts"),
+    ("µV", "microvolt", "microvolts"),
     ("uV", "microvolt", "microvolts"),
     ("kV", "kilovolt", "kilovolts"),
     ("A", "amp", "amps"),
     ("mA", "milliamp", "milliamps"),
+    ("µA", "microamp", "microamps"),
     ("uA", "microamp", "microamps"),
     ("ohm", "ohm", "ohms"),
     ("mohm", "milliohm", "milliohms"),
+    ("µohm", "microohm", "microohms"),
     ("uohm", "microohm", "microohms"),
     ("kohm", "kiloohm", "kiloohms"),
     ("Mohm", "megohm", "megohms"),
@@ -59,9 +62,11 @@ const SPOKEN_UNITS: &[(&str, &str, &str)] = &[
     ("kW", "kilowatt", "kilowatts"),
     ("s", "second", "seconds"),
     ("ms", "millisecond", "milliseconds"),
+    ("µs", "microsecond", "microseconds"),
     ("us", "microsecond", "microseconds"),
     ("min", "minute", "minutes"),
     ("h", "hour", "hours"),
+    ("µF", "microfarad", "microfarads"),
     ("uF", "microfarad", "microfarads"),
     ("nF", "nanofarad", "nanofarads"),
     ("pF", "picofarad", "picofarads"),

@@ -6,10 +6,11 @@
 
 use super::{
     FindingKind, Role, RunningLoads,
-    circuit::{AppliedEdit, DriveState, MeterReading},
+    circuit::{AppliedEdit, DriveState, Measurand, MeterReading},
     conclude::FindingWriter,
     evidence::shown,
     layout::measurand_of,
+    observation::least_u,
     search::Hypothesis,
 };
 
@@ -76,15 +77,14 @@ impl Splitting<'_> {
             .max_by(|one, other| (one.0 / possible[one.1].effort).total_cmp(&(other.0 / possible[other.1].effort)))?
             .1;
         let chosen = &possible[best];
-        let quantity = chosen.role.quantity();
-        let shows = |at: usize| shown(chosen.reading.measurand, predictions[at].values[best], quantity);
+        let shows = |at: usize| expected(chosen.reading.measurand, predictions[at].values[best], chosen.role);
         let apart = |at: usize| (predictions[at].values[best] - predictions[0].values[best]).abs();
         let rival = (1..left.len()).filter(|at| concluded[*at] != concluded[0]).max_by(|one, other| {
             (left[*one].probability * apart(*one)).total_cmp(&(left[*other].probability * apart(*other)))
         });
         let Some(rival) = rival else { return Some(format!("{}.", chosen.words)) };
         Some(format!(
-            "{}. About {} points to: {} About {} points to: {}",
+            "{}. A reading of {} means: {} A reading of {} means: {}",
             chosen.words,
             shows(0),
             self.words(left[0], left[rival]),
@@ -131,7 +131,7 @@ impl Splitting<'_> {
                     meter: None,
                     channel: usize::MAX,
                     value: 0.0,
-                    own_u: super::observation::least_u(role),
+                    own_u: least_u(role),
                     zero_u: 0.0,
                 };
                 found.push(Possible { reading, role, words: format!("Measure {}", words(role, state, coil)), effort });
@@ -163,6 +163,17 @@ impl Splitting<'_> {
             });
         }
         found
+    }
+}
+
+/// What is to be expected there, in words: nobody looks for 1.232 µA.
+fn expected(measurand: Measurand, value: f64, role: Role) -> String {
+    if !measurand.in_ohms() && value.abs() < least_u(role) {
+        return "almost nothing".to_owned();
+    }
+    match shown(measurand, value, role.quantity()) {
+        open if open == "open" => "OL, open,".to_owned(),
+        value => format!("about {value}"),
     }
 }
 
@@ -208,5 +219,17 @@ fn words(role: Role, state: DriveState, coil: Option<&str>) -> String {
             format!("the ohms from the harness feed pin of the {coil} to ground, unplugged, key off")
         }
         (Role::Draw, _) => format!("the amps of the {coil} with its driver off"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_no_meter_shows_is_almost_nothing() {
+        for (value, words) in [(1.232e-6, "almost nothing"), (-0.004, "almost nothing"), (1.62, "about 1.620 A")] {
+            assert_eq!(expected(Measurand::Wire(0), value, Role::CoilAmps), words);
+        }
     }
 }

@@ -515,7 +515,7 @@ fn what_else_it_could_be_and_what_to_measure_next_name_the_difference() {
             let is_found = |one: &Finding| one.kind == other.kind && one.circuits == other.circuits;
             assert!(!findings.iter().any(is_found), "{} is no other cause: {findings:?}", other.sentence);
         }
-        if let Some((first, second)) = finding.next.rsplit_once(" points to: ") {
+        if let Some((first, second)) = finding.next.rsplit_once(" means: ") {
             assert!(!first.contains(second.trim_end()), "both ends say the same: {}", finding.next);
         }
     }
