@@ -10,6 +10,7 @@ use super::{
 };
 use crate::{
     judging::{ComparedStep, Comparison, StepChange},
+    session::Verdict,
     store::read::{CaptureRow, StepRow},
     units::Quantity,
 };
@@ -23,6 +24,8 @@ struct ComparisonSheet<'a> {
     result: String,
     doubts: &'a [String],
     rows: Vec<ComparisonRow>,
+    /// Those that were in limit before, and were not measured again.
+    not_again: Vec<&'a str>,
     measured_by: &'a str,
     before: &'a str,
     after: &'a str,
@@ -68,7 +71,8 @@ pub(crate) fn write_comparison(
         complaint: if visit.complaint.is_empty() { &before.visit.complaint } else { &visit.complaint },
         result: comparison.result(),
         doubts,
-        rows: steps.iter().filter(|step| step.before.is_some() && step.after.is_some()).map(row).collect(),
+        rows: steps.iter().filter(|step| !is_good_before(step)).map(row).collect(),
+        not_again: steps.iter().filter(|step| is_good_before(step)).map(|step| step.step.as_str()).collect(),
         measured_by,
         before: &before.uuid,
         after: &after.uuid,
@@ -77,14 +81,25 @@ pub(crate) fn write_comparison(
     Ok(sanitized_page(&page.render()?))
 }
 
+/// Whether it was not done, or left before anything was read.
+fn is_not_measured(step: Option<&StepRow>) -> bool {
+    step.is_none_or(|step| matches!(step.verdict, None | Some(Verdict::NoReading)) && !step.has_value())
+}
+
+/// Whether nothing is missing of a step that was not measured again: it was in limit.
+fn is_good_before(step: &ComparedStep) -> bool {
+    is_not_measured(step.after.as_ref())
+        && step.before.as_ref().is_some_and(|before| before.verdict == Some(Verdict::InLimit))
+}
+
 fn row(step: &ComparedStep) -> ComparisonRow {
     let value =
         |row: &Option<StepRow>| row.as_ref().and_then(|row| row.capture.as_ref()).map_or("–".to_owned(), captured);
-    let looks = |row: &Option<StepRow>| {
+    let looks = |row: &Option<StepRow>, missing: &'static str| {
         let (shape, class) = verdict_mark(row.as_ref().and_then(|row| row.verdict));
-        (shape, class, row.as_ref().map_or("–", verdict_word))
+        (shape, class, row.as_ref().filter(|_| !is_not_measured(row.as_ref())).map_or(missing, verdict_word))
     };
-    let limit = step.after.as_ref().and_then(limit_of);
+    let limit = step.after.as_ref().or(step.before.as_ref()).and_then(limit_of);
     let is_of_limit =
         |capture: &&CaptureRow| capture.quantity.map(Quantity::dimension) == limit.map(|limit| limit.dimension);
     let number = |row: &Option<StepRow>| row.as_ref()?.capture.as_ref().filter(is_of_limit)?.value;
@@ -97,8 +112,8 @@ fn row(step: &ComparedStep) -> ComparisonRow {
         difference: step.difference_text(),
         change: if step.change == StepChange::Open { "" } else { step.change.word() },
         limit: limit.map_or("–".to_owned(), |limit| limit.to_string()),
-        was: looks(&step.before),
-        is: looks(&step.after),
+        was: looks(&step.before, "not measured"),
+        is: looks(&step.after, "not measured again"),
         line,
     }
 }

@@ -105,6 +105,8 @@ fn a_retest_does_again_what_was_not_in_limit_and_compares() {
     ] {
         assert!(page.contains(part), "{part} is not in {page}");
     }
+    // Seen: what was not measured again was not on the sheet at all.
+    assert!(page.contains("In limit before, and not measured again:</strong> block ground"), "{page}");
     assert!(bay.bayline(["compare", "1", "2", "-o", text(&sheet)]).failed(2).contains("--force"));
 
     // Nothing is left to do again; and what can't be compared is told in a sentence.
@@ -122,6 +124,9 @@ fn a_retest_does_again_what_was_not_in_limit_and_compares() {
     let open = "Not in limit before the work and not measured again: battery, lift feed, fuses: F2.";
     assert!(ended.contains(open), "{ended}");
     daemon.stop();
+    bay.bayline(["compare", "1", "4", "-o", text(&sheet), "--force"]).done();
+    let page = std::fs::read_to_string(&sheet).unwrap();
+    assert_eq!(page.matches("not measured again</span> after").count(), 3, "{page}");
     // The other way round the clock tells, and so does another machine.
     bay.bayline(["correct", "2", "--machine", "digger"]).done();
     let output = bay.bayline(["compare", "2", "1"]);
