@@ -118,6 +118,7 @@ pub(crate) fn compare(
     if before.uuid == after.uuid {
         return Err(ComparisonError::Itself { id: before.id });
     }
+    let is_one_visit = read::all_parts(other, after.id)?.iter().any(|part| part.uuid == before.uuid);
     let (all_before, all_after) = (read::steps(file, before)?, read::steps(other, after)?);
     let (was, is) = (last_attempts(&all_before), last_attempts(&all_after));
     let (channels_before, channels_after) = (channels(file, before.id)?, channels(other, after.id)?);
@@ -135,7 +136,7 @@ pub(crate) fn compare(
     if !steps.iter().any(|step| step.before.is_some() && step.after.is_some()) {
         return Err(ComparisonError::NothingInCommon { before: before.id, after: after.id });
     }
-    Ok(Comparison { doubts: doubts(before, after), before: before.clone(), after: after.clone(), steps })
+    Ok(Comparison { doubts: doubts(before, after, is_one_visit), before: before.clone(), after: after.clone(), steps })
 }
 
 impl ComparedStep {
@@ -158,8 +159,14 @@ impl Comparison {
     }
 }
 
-fn doubts(before: &SessionRow, after: &SessionRow) -> Vec<String> {
+fn doubts(before: &SessionRow, after: &SessionRow, is_one_visit: bool) -> Vec<String> {
     let mut doubts = Vec::new();
+    if is_one_visit {
+        doubts.push(format!(
+            "sessions {} and {} are parts of one visit that was cut off and continued: what differs is not a repair",
+            before.id, after.id
+        ));
+    }
     let differ = |one: &str, other: &str| !one.is_empty() && !other.is_empty() && !one.eq_ignore_ascii_case(other);
     let (old, new) = (&before.visit, &after.visit);
     if differ(&old.vin, &new.vin) || (old.vin.is_empty() || new.vin.is_empty()) && differ(&old.machine, &new.machine) {

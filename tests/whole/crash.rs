@@ -270,6 +270,12 @@ fn a_session_that_was_cut_off_is_gone_on_with() {
         ["1 | 2"]
     );
     assert!(bay.bayline(["show", "last"]).done().contains("continues session "));
+    // The halves of one visit are no before and after.
+    for (one, other) in [("1", "2"), ("2", "1")] {
+        let halves = bay.bayline(["compare", one, other]);
+        let words = format!("sessions {one} and {other} are parts of one visit that was cut off and continued");
+        assert!(halves.code == Some(0) && halves.stderr.contains(&words), "{halves:?}");
+    }
     assert!(bay.bayline(["run", "--bench", "bench.toml", "--continues", "7"]).failed(1).contains("no session 7"));
     kept.assert_sound();
 }
