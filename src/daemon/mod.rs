@@ -134,10 +134,16 @@ pub(crate) async fn run(config: Config, ready: impl FnOnce(), stop: Cancellation
         on_report(&sent);
         drop(report.blocking_send(sent));
     })?;
+    let continued =
+        config.continues.as_deref().and_then(|wanted| Some(Archive::open(folder).ok()?.find(wanted).ok()?.1.id));
     for session in store.interrupted() {
-        tracing::warn!(
-            "session {session} was cut off; it is closed as interrupted, and `bayline begin --continues {session}` continues it"
-        );
+        if continued == Some(*session) {
+            tracing::warn!("session {session} was cut off; it is closed as interrupted, and this run continues it");
+        } else {
+            tracing::warn!(
+                "session {session} was cut off; it is closed as interrupted, and `bayline begin --continues {session}` continues it"
+            );
+        }
     }
     // What an earlier run left undone; those who record and look on don't wait for it.
     let catching_up = judging_by_corrections(folder);

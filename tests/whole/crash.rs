@@ -243,6 +243,14 @@ fn a_session_that_was_cut_off_is_gone_on_with() {
 
     let mut daemon = bay.start_with(&["--continues", "last", "--job", "A-113 b"]);
     daemon.until_open(["handheld"]);
+    // Seen: it advised the command that it was carrying out.
+    let log = daemon.log();
+    let told = crate::harness::until("the session that was cut off to be told", || {
+        let log = log.lock().unwrap().clone();
+        if log.contains("session 1 was cut off") { Ok(log) } else { Err(log) }
+    });
+    assert!(told.contains("it is closed as interrupted, and this run continues it"), "{told}");
+    assert!(!told.contains("bayline begin --continues"), "{told}");
     let status = daemon.status();
     // The step in which it was cut off had not been left: it is done again.
     assert_eq!((&status["step"]["name"], &status["step"]["attempt"]), (&json!("ohms"), &json!(2)));
