@@ -19,7 +19,7 @@ use super::{
 };
 use crate::{
     export::{ExportError, whole_file},
-    judging::{ComparedStep, Comparison, compare},
+    judging::{ComparedStep, Comparison, compare, steps_left},
     report::write_comparison,
     sanitize::sanitized,
     session::Verdict,
@@ -85,7 +85,17 @@ pub(super) fn compare_retest(common: &CommonArgs, ended: &str) -> Result<(), Fai
     let Some(wanted) = &after.retests else { return Ok(()) };
     let (file, before) = archive.find(wanted)?;
     let comparison = compare((file, &before), (other, &after))?;
-    print(&mut stdout().lock(), &comparison)?;
+    let mut out = stdout().lock();
+    print(&mut out, &comparison)?;
+    let left = steps_left(other, &after)?;
+    if !left.is_empty() {
+        let words = format!(
+            "still to be done again: {}; `bayline begin --continues {}` goes on with it, and `bayline end` compares all of it",
+            left.join(", "),
+            after.id
+        );
+        writeln!(out, "\n{}", sanitized(&words))?;
+    }
     Ok(())
 }
 

@@ -284,6 +284,7 @@ fn resume(begin: Begin, resumable: ResumableSession) -> Result<Begin, Mistake> {
     Ok(Begin {
         visit: begin.visit.or(resumable.visit),
         procedure: begin.procedure.or(procedure),
+        retests: begin.retests.or(resumable.retests),
         previous: Some(Arc::new(resumable.previous)),
         ..begin
     })

@@ -118,10 +118,18 @@ pub(crate) fn compare(
     if before.uuid == after.uuid {
         return Err(ComparisonError::Itself { id: before.id });
     }
-    let is_one_visit = read::all_parts(other, after.id)?.iter().any(|part| part.uuid == before.uuid);
-    let (all_before, all_after) = (read::steps(file, before)?, read::steps(other, after)?);
+    // A retest that was broken off and went on later is one.
+    let mut parts = read::all_parts(other, after.id)?;
+    let is_one_visit = parts.iter().any(|part| part.uuid == before.uuid);
+    parts.retain(|part| part.id <= after.id && after.retests.is_some() && !is_one_visit || part.id == after.id);
+    let (all_before, mut all_after) = (read::steps(file, before)?, Vec::new());
+    let (channels_before, mut channels_after) = (channels(file, before.id)?, Vec::new());
+    // The newest channel of a name is the one that counts.
+    for part in &parts {
+        all_after.extend(read::steps(other, part)?);
+        channels_after.splice(0..0, channels(other, part.id)?);
+    }
     let (was, is) = (last_attempts(&all_before), last_attempts(&all_after));
-    let (channels_before, channels_after) = (channels(file, before.id)?, channels(other, after.id)?);
     let of = |steps: &[&StepRow], name: &str| steps.iter().find(|step| step.name == name).map(|step| (*step).clone());
     let mut names: Vec<&str> = Vec::new();
     for step in was.iter().chain(&is) {

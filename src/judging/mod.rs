@@ -29,4 +29,4 @@ pub(crate) use corrections::{
 };
 pub(crate) use emptied::steps_and_emptied;
 pub(crate) use known_good::{KnownGoodStep, known_good};
-pub(crate) use retest::{RetestError, bench_differences, retest_procedure};
+pub(crate) use retest::{RetestError, bench_differences, retest_procedure, steps_left};

@@ -1,12 +1,16 @@
 //! A retest after the repair: the procedure of a session, with the steps alone that were not in limit.
 
+use rusqlite::Connection;
 use toml::Value;
 
 use crate::{
     channel::Channel,
-    procedure::{Procedure, ValueSource},
+    procedure::{Procedure, Step, ValueSource},
     session::Verdict,
-    store::read::{ChannelRow, StepRow, last_attempts},
+    store::{
+        StoreError,
+        read::{ChannelRow, SessionRow, StepRow, last_attempts, parts, procedure_text, steps},
+    },
 };
 
 /// Why there is nothing to do again.
@@ -69,6 +73,27 @@ pub(crate) fn bench_differences(
     found
 }
 
+/// The steps of a retest that have no value yet, in their order: neither here nor in the part of it that this session continues.
+///
+/// # Errors
+/// The database can't be read.
+pub(crate) fn steps_left(connection: &Connection, session: &SessionRow) -> Result<Vec<String>, StoreError> {
+    let text = procedure_text(connection, session.id)?;
+    let procedure = text.and_then(|text| Procedure::parse("the procedure of the retest", &text).ok());
+    let mut done = Vec::new();
+    for part in parts(connection, session.id)? {
+        done.extend(steps(connection, part)?);
+    }
+    let is_left = |step: &&Step| !done.iter().any(|row: &StepRow| row.name == step.name && row.has_value());
+    let procedure_steps = procedure.iter().flat_map(|procedure| &procedure.steps);
+    Ok(procedure_steps.filter(is_judged).filter(is_left).map(|step| step.name.clone()).collect())
+}
+
+/// Whether something comes out of a step.
+fn is_judged(step: &&Step) -> bool {
+    step.limit.is_some() || step.relative.is_some() || step.answer.is_some() || !step.responses.is_empty()
+}
+
 /// The text of a procedure with the steps that are to be done again: those that were not in limit or not decided, and those
 /// that the limits of these refer to.
 ///
@@ -84,9 +109,7 @@ pub(crate) fn retest_procedure(id: i64, text: Option<&str>, steps: &[StepRow]) -
         let done = last.iter().find(|step| step.name == name);
         done.is_none_or(|step| step.verdict != Some(Verdict::InLimit))
     };
-    let judged = procedure.steps.iter().filter(|step| {
-        step.limit.is_some() || step.relative.is_some() || step.answer.is_some() || !step.responses.is_empty()
-    });
+    let judged = procedure.steps.iter().filter(is_judged);
     let mut wanted: Vec<&str> = judged.map(|step| step.name.as_str()).filter(|name| is_open(name)).collect();
     if wanted.is_empty() {
         return Err(RetestError::NothingOpen { id });

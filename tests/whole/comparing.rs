@@ -137,6 +137,35 @@ fn a_retest_does_again_what_was_not_in_limit_and_compares() {
     );
 }
 
+/// Seen: after half a retest nothing said which steps are left, and what to do.
+#[test]
+fn half_a_retest_says_what_is_left_and_goes_on_as_one() {
+    let bay = Bay::with_bench(THREE);
+    let block = bay.write("block.toml", BLOCK);
+    let [_clamps, handheld, supply] = ["clamps", "handheld", "supply"].map(|name| bay.meter(name));
+    let mut daemon = bay.start_with(&["--procedure", text(&block)]);
+    daemon.until_open(["clamps", "handheld", "supply"]);
+    let before = [("battery", "supply=11.2V"), ("block ground", "ground=20mV"), ("fuses: F1", "0.1 V")];
+    visit(&mut daemon, &handheld, &supply, &before);
+    daemon.ask(json!({"do": "end"}));
+    bay.bayline(["begin", "--retest", "1"]).done();
+    visit(&mut daemon, &handheld, &supply, &[("battery", "supply=12.5V")]);
+    let ended = bay.bayline(["end"]).done();
+    let left = "still to be done again: lift feed, fuses: F1, fuses: F2; `bayline begin --continues 2` goes on with it";
+    assert!(ended.contains(left), "{ended}");
+
+    bay.bayline(["begin", "--continues", "2"]).done();
+    visit(&mut daemon, &handheld, &supply, &[("lift feed", "12.4 V"), ("fuses: F1", "12.3 V")]);
+    let ended = bay.bayline(["end"]).done();
+    assert!(ended.contains("In limit after the work and not before: battery, fuses: F1."), "{ended}");
+    assert!(ended.contains("still to be done again: fuses: F2; `bayline begin --continues 3`"), "{ended}");
+    bay.bayline(["begin", "--continues", "3"]).done();
+    visit(&mut daemon, &handheld, &supply, &[("fuses: F2", "12.3 V")]);
+    let ended = bay.bayline(["end"]).done();
+    assert!(ended.contains("battery, fuses: F1.") && !ended.contains("still to be done"), "{ended}");
+    daemon.stop();
+}
+
 #[test]
 fn good_machines_show_what_to_expect() {
     let bay = Bay::with_bench(THREE);

@@ -26,6 +26,8 @@ pub(crate) struct ResumableSession {
     pub visit: Visit,
     /// The procedure file as it was; none when free-running.
     pub procedure: Option<String>,
+    /// The session whose steps it does again; none where it is no retest.
+    pub retests: Option<Uuid>,
     /// Its steps and what they came to.
     pub previous: PreviousSession,
 }
@@ -41,7 +43,8 @@ pub(crate) fn resumable_session(archive: &Archive, wanted: &str) -> Result<Resum
     }
     let procedure = procedure_text(connection, session.id)?;
     let previous = previous_session(connection, &session)?;
-    Ok(ResumableSession { visit: session.visit, procedure, previous })
+    let retests = session.retests.as_deref().and_then(|uuid| Uuid::parse_str(uuid).ok());
+    Ok(ResumableSession { visit: session.visit, procedure, retests, previous })
 }
 
 /// What the steps of a session came to, by the judgement that its row names.
