@@ -229,3 +229,30 @@ fn the_drive_is_told_as_one_picture_and_its_files() {
     assert!(csv.starts_with("elapsed_s,time,latitude,longitude,speed_kmh") && csv.lines().count() > 10, "{csv}");
     daemon.stop();
 }
+
+/// Seen: a drive on the bench that ships had no track, since its receiver had no channels for the position.
+#[test]
+fn a_drive_on_the_bench_that_ships_has_a_track() {
+    let path = format!("{}/contrib/benches/selector-valves.toml", env!("CARGO_MANIFEST_DIR"));
+    let shipped = std::fs::read_to_string(path).unwrap();
+    let bench = shipped
+        .replace("/dev/serial/by-id/usb-fast-clamp-board", "PORTS/board")
+        .replace("/dev/serial/by-id/usb-receiver", "PORTS/receiver");
+    let bay = Bay::with_bench(&bench);
+    let [_board, receiver] = ["board", "receiver"].map(|name| bay.meter(name));
+    let mut daemon = bay.start();
+    daemon.until_open(["receiver"]);
+    daemon.mark("drive");
+    for number in 0..4 {
+        receiver.line(&fix(number));
+    }
+    // Speed, latitude and longitude of each.
+    daemon.until_samples(12);
+    daemon.ask(json!({ "do": "end" }));
+    daemon.stop();
+    let gpx = bay.bayline(["export", "last", "--gpx", "-o", "-"]).done();
+    assert!(gpx.contains("<trkpt lat=\"48.1"), "{gpx}");
+    // 9.5 knots at 1.852 km/h each.
+    let csv = bay.bayline(["export", "last", "--track", "-o", "-"]).done();
+    assert!(csv.lines().nth(1).unwrap().ends_with(",17.594"), "{csv}");
+}
