@@ -100,14 +100,7 @@ impl FitnessCheck<'_> {
         if let Some(HeatRule { part: PartTemperature::Channel(name), .. }) = &step.heat {
             self.temperature(step, name);
         }
-        let Some(name) = &step.channel else {
-            return self.add(
-                Severity::Note,
-                step,
-                "the step has no channel: nothing is judged",
-                "name a channel if a value is to be judged",
-            );
-        };
+        let Some(name) = &step.channel else { return self.without_channel(step) };
         let Some(facts) = self.named(step, name) else { return };
         if let Some(rule) = &step.shape {
             if self.gives(step, &facts, step.quantity, None) {
@@ -132,6 +125,24 @@ impl FitnessCheck<'_> {
                 self.check_uncertainty(step, &facts, limit);
             }
         }
+    }
+
+    /// What is judged of a step all the same.
+    fn without_channel(&mut self, step: &Step) {
+        let (what, remedy) = if step.answer.is_some() {
+            (
+                "the step asks a question: the answer is judged, no value",
+                "make a value that is to be judged a step of its own",
+            )
+        } else if !step.responses.is_empty() {
+            (
+                "the step has no channel of its own: what must follow what is judged, no value",
+                "name a channel if a value is to be judged too",
+            )
+        } else {
+            ("the step has no channel: nothing is judged", "name a channel if a value is to be judged")
+        };
+        self.add(Severity::Note, step, what, remedy);
     }
 
     /// A feed or supply that would be in limit without power: the limit is probably in the wrong unit.

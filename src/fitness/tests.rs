@@ -291,6 +291,15 @@ fn steps_that_are_not_judged_are_noted() {
     let bench = bench(BENCH);
     assert_eq!(weight(&found(&bench, ""), "the step has no channel: nothing is judged"), Some(Severity::Note));
     assert_eq!(weight(&found(&bench, "channel = \"coil clamp\""), "the step has no limit"), Some(Severity::Note));
+    // Seen: of these it said that nothing is judged.
+    let question = found(&bench, "answer = \"yes\"");
+    assert_eq!(weight(&question, "asks a question: the answer is judged"), Some(Severity::Note));
+    let moves = "when = [{ mark = \"\", channel = \"coil clamp\", must = \"come back\", within = \"2 s\" }]";
+    let moves = found(&bench, moves);
+    assert_eq!(weight(&moves, "what must follow what is judged"), Some(Severity::Note));
+    for told in [question, moves] {
+        assert_eq!(weight(&told, "nothing is judged"), None, "{told:?}");
+    }
 }
 
 #[test]
