@@ -123,6 +123,7 @@ async fn a_visit_is_done_on_the_page() {
     browser.tap("reveal").await;
     browser.until("sentence", "Red lead on the lift feed pin").await;
     browser.tap("leave").await;
+    browser.until("verdict", "■ out of limit").await;
     for length in [&["report", "last"][..], &["report", "last", "--full"]] {
         is_valid("sheet", &bay.bayline(length).done());
     }
