@@ -42,6 +42,8 @@ struct Screened {
     causes: Vec<usize>,
     edits: Vec<HypothesisEdit>,
     ln_weight: f64,
+    /// By how much the screen makes too much of the machine that it looks around from, beside that machine's fit.
+    excess: f64,
 }
 
 /// Hypotheses fitted in full, at least and at most: of those with one cause, and of those with more.
@@ -142,6 +144,7 @@ impl HypothesisSearch<'_> {
         floor: f64,
     ) -> Option<Vec<Screened>> {
         let Some(screen) = Screen::new(self.problem, base, fit) else { return Some(Vec::new()) };
+        let excess = (screen.ln_evidence() - fit.ln_evidence).max(0.0);
         let prior: f64 = causes.iter().map(|at| self.candidates[*at].odds.ln()).sum::<f64>() + mode::ln_odds(base);
         let mut screened = Vec::with_capacity(self.candidates.len());
         // What the captures leave open is asked once, of a machine without any other cause in the usual mode.
@@ -180,7 +183,7 @@ impl HypothesisSearch<'_> {
                 edit.start = sizes;
             }
             edits.insert(place, candidate.edit_from(&score.sizes));
-            screened.push(Screened { causes: all, edits, ln_weight: score.ln_evidence + odds });
+            screened.push(Screened { causes: all, edits, ln_weight: score.ln_evidence + odds, excess });
         }
         Some(screened)
     }
@@ -192,6 +195,7 @@ impl HypothesisSearch<'_> {
         let known = hypotheses.iter().map(|one| one.ln_weight).fold(f64::MIN, f64::max);
         let best = screened.first().map_or(known, |first| first.ln_weight.max(known));
         let mut tried: Vec<&[usize]> = Vec::new();
+        let mut excesses: Vec<(Vec<usize>, f64)> = Vec::new();
         let mut fitted = 0;
         for one in &*screened {
             if tried.iter().any(|causes| is_same(causes, &one.causes)) {
@@ -211,15 +215,23 @@ impl HypothesisSearch<'_> {
                 return None;
             }
             fitted += 1;
-            hypotheses.extend(self.fitted(one.causes.clone(), one.edits.clone()));
+            let hypothesis = self.fitted(one.causes.clone(), one.edits.clone());
+            if let Some(fitted) = &hypothesis {
+                excesses.push((one.causes.clone(), (one.ln_weight - fitted.ln_weight).max(0.0)));
+            }
+            hypotheses.extend(hypothesis);
         }
         let best = hypotheses.iter().map(|one| one.ln_weight).fold(f64::MIN, f64::max);
         let mut fitted = 0;
-        // A mode is as likely as the screen has it only where that is near: the usual ones come first.
-        screened.sort_by(|one, other| mode::ln_odds(&other.edits).total_cmp(&mode::ln_odds(&one.edits)));
+        // By as much as the screen made too much of these causes in one mode, it does in the others.
+        for one in &mut *screened {
+            let known = excesses.iter().find(|(causes, _)| is_same(causes, &one.causes));
+            one.ln_weight -= known.map_or(one.excess, |(_, excess)| *excess);
+        }
+        screened.sort_by(|one, other| other.ln_weight.total_cmp(&one.ln_weight));
         for one in &*screened {
             let mut same = hypotheses.iter().filter(|known| is_same(&known.causes, &one.causes));
-            let is_left = same.clone().any(|known| known.ln_weight > best - NEGLIGIBLE);
+            let is_left = same.clone().any(|known| known.ln_weight.max(one.ln_weight) > best - NEGLIGIBLE);
             if !is_left || same.any(|known| mode::of(&known.edits).eq(mode::of(&one.edits))) {
                 continue;
             }
@@ -237,7 +249,7 @@ impl HypothesisSearch<'_> {
     }
 
     /// Weights of the causes that were screened and not fitted, where the best is a machine without any: single ones are next to
-    /// nothing, all together are not. Around that machine the screen is as good as a fit; far from it, it is not.
+    /// nothing, all together are not. Around that machine the screen is nearly as good as a fit; far from it, it is not.
     fn left_out(&self, hypotheses: &[Hypothesis], screened: &[Screened]) -> Vec<f64> {
         if hypotheses.first().is_none_or(|best| !best.causes.is_empty()) {
             return Vec::new();

@@ -76,6 +76,11 @@ impl<'a> Screen<'a> {
         })
     }
 
+    /// The evidence of the machine itself, as linear as that of each edit.
+    pub(in super::super) const fn ln_evidence(&self) -> f64 {
+        self.ln_evidence
+    }
+
     /// About the evidence with one edit more, from the best of its starts. None where it can't reach `floor`, or
     /// where `is_all` is not wanted and the readings that it moves leave next to nothing to be explained.
     pub(in super::super) fn score(
