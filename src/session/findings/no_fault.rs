@@ -19,9 +19,9 @@ const NOT_RULED_OUT: f64 = 0.2;
 /// A good machine may be likelier by so much than a fault that is named as `possible` all the same.
 ///
 /// To say what is likelier loses least only where both errors cost the same. Here they do not: an alarm on a good machine
-/// costs the measurement that the finding asks for, a fault that is not named goes back to work with the machine. Four to one keeps
+/// costs the measurement that the finding asks for, a fault that is not named goes back to work with the machine. Eight to one keeps
 /// alarms rare, see DEVELOPERS.md; a step out of its limit, which a fault mostly leaves, needs no bar of its own.
-const LIKELIER_GOOD: f64 = 4.0;
+const LIKELIER_GOOD: f64 = 8.0;
 
 impl FindingWriter<'_> {
     /// The fault that is named though a good machine is likelier, and the likeliest hypothesis that has it. None where too little was

@@ -48,7 +48,7 @@ const GROUND_WIRE: FigurePrior = FigurePrior::log_normal(0.015, 0.6);
 /// The volts of a transistor that is on follow from its ohms and the amps, here at the coil's usual ones, and a relay's contact
 /// takes next to none: standard deviation of the logarithm, at least. The junction of an old driver is a mode, see `mode`.
 const DRIVER_SPREAD: f64 = 1.1;
-const DRIVER_OWN: FigurePrior = FigurePrior::log_normal(1.0, 0.25);
+const DRIVER_OWN: FigurePrior = FigurePrior::log_normal(1.0, 0.33);
 /// A good transistor drops no more, V.
 const TRANSISTOR_V: f64 = 0.3;
 /// Share of a driver's volts that it drops without any amps too. Field-effect transistors and contacts are resistors, and drop

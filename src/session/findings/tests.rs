@@ -266,7 +266,7 @@ fn what_would_tell_two_explanations_apart_is_asked_for() {
     let other = finding.alternatives.first().expect("two things explain it");
     let both = [finding.kind, other.kind];
     assert!(both.contains(&FindingKind::WeakSupply) && both.contains(&FindingKind::FeedLowEverywhere), "{finding:?}");
-    assert_eq!(finding.confidence.level, ConfidenceLevel::Possible);
+    assert_ne!(finding.confidence.level, ConfidenceLevel::Certain);
     assert!(finding.next.contains("Weak supply") && finding.next.contains("Low feed"), "{}", finding.next);
 }
 

@@ -13,26 +13,40 @@ use crate::{
 pub(super) struct DriverDrop;
 
 const VOLTS: FigurePrior = FigurePrior::log_normal(1.6, 0.7);
+/// What takes volts without load as well is a junction more, or switches: it takes more than half a volt.
+const UNLOADED_VOLTS: FigurePrior = FigurePrior::log_normal(2.0, 0.55);
+const LOADED_ODDS: f64 = 0.07;
+const UNLOADED_ODDS: f64 = 0.04;
 /// A driver that takes more, per 12 V, feeds nothing: its circuit is open, V.
 const MOST_V: f64 = 8.0;
 
 impl Cause for DriverDrop {
     fn candidates(&self, context: &CauseContext) -> Vec<CauseCandidate> {
-        let size = FigurePrior { center: VOLTS.center * context.prior.scale, ..VOLTS };
-        let candidates = context.coils().filter(|at| context.is_seen(*at)).flat_map(|at| {
+        let size = |unloaded| {
+            let volts = if unloaded { UNLOADED_VOLTS } else { VOLTS };
+            FigurePrior { center: volts.center * context.prior.scale, ..volts }
+        };
+        let most = MOST_V * context.prior.scale;
+        let (mut loaded, mut always) = (Vec::new(), Vec::new());
+        for at in context.coils().filter(|at| context.is_seen(*at)) {
             let kind = match context.prior.model.sides[at] {
                 DriverSide::High => FindingKind::FeedLowInBranch,
                 DriverSide::Low => FindingKind::GroundResistance,
             };
-            // Nothing shows a driver on the low side without load.
-            let ways: &[bool] = if kind == FindingKind::GroundResistance { &[false] } else { &[true, false] };
-            let most = MOST_V * context.prior.scale;
-            ways.iter().map(move |unloaded| {
-                let candidate = CauseCandidate::sized(&Self, kind, vec![at], Edit::DriverVolts(at, *unloaded), size);
+            let candidate = |unloaded| {
+                let edit = Edit::DriverVolts(at, unloaded);
+                let candidate = CauseCandidate::sized(&Self, kind, vec![at], edit, size(unloaded));
                 CauseCandidate { range: (0.0, most), ..candidate }
-            })
-        });
-        CauseCandidate::share(candidates.collect(), 0.08)
+            };
+            loaded.push(candidate(false));
+            // Nothing shows a driver on the low side without load.
+            if kind == FindingKind::FeedLowInBranch {
+                always.push(candidate(true));
+            }
+        }
+        let mut found = CauseCandidate::share(loaded, LOADED_ODDS);
+        found.extend(CauseCandidate::share(always, UNLOADED_ODDS));
+        found
     }
 
     fn sentence(&self, fitted: &FittedCause) -> String {

@@ -11,29 +11,30 @@ pub(super) struct SeriesResistance;
 
 const FEED_OHMS: FigurePrior = FigurePrior::log_normal(0.8, 1.2);
 const GROUND_OHMS: FigurePrior = FigurePrior::log_normal(0.5, 1.2);
+/// A feed has more joints than a ground: fuse, relay, driver, connectors. Common practice, no source.
+const FEED_ODDS: f64 = 0.27;
+const GROUND_ODDS: f64 = 0.12;
+const PIN_ODDS: f64 = 0.1;
 
 impl Cause for SeriesResistance {
     fn candidates(&self, context: &CauseContext) -> Vec<CauseCandidate> {
-        let mut found = Vec::new();
+        let (mut feeds, mut grounds, mut pins) = (Vec::new(), Vec::new(), Vec::new());
+        let sized = |at, kind, part, ohms| CauseCandidate::sized(&Self, kind, vec![at], Edit::Series(part), ohms);
         for at in context.coils().filter(|at| context.is_seen(*at)) {
-            let mut parts = vec![
-                (Part::FeedRun(at), FindingKind::FeedResistance, FEED_OHMS),
-                (Part::GroundRun(at), FindingKind::GroundResistance, GROUND_OHMS),
-            ];
+            feeds.push(sized(at, FindingKind::FeedResistance, Part::FeedRun(at), FEED_OHMS));
+            grounds.push(sized(at, FindingKind::GroundResistance, Part::GroundRun(at), GROUND_OHMS));
             for (measurand, part) in
                 [(Measurand::FeedPin(at), Part::FeedPin(at)), (Measurand::GroundPin(at), Part::GroundPin(at))]
             {
                 if context.layout.has(measurand) {
-                    parts.push((part, FindingKind::ConnectorResistance, GROUND_OHMS));
+                    pins.push(sized(at, FindingKind::ConnectorResistance, part, GROUND_OHMS));
                 }
             }
-            found.extend(
-                parts
-                    .into_iter()
-                    .map(|(part, kind, size)| CauseCandidate::sized(&Self, kind, vec![at], Edit::Series(part), size)),
-            );
         }
-        CauseCandidate::share(found, 0.3)
+        let mut found = CauseCandidate::share(feeds, FEED_ODDS);
+        found.extend(CauseCandidate::share(grounds, GROUND_ODDS));
+        found.extend(CauseCandidate::share(pins, PIN_ODDS));
+        found
     }
 
     fn sentence(&self, fitted: &FittedCause) -> String {

@@ -51,7 +51,8 @@ pub(in super::super) enum Edit {
     Warmth(usize),
     /// Not a fault: the engine runs, so many volts more.
     Charging,
-    /// Not a fault: all drivers are of the old kind with a junction in series. Its volts, and their share without load.
+    /// Not a fault: all drivers are of the old kind with a junction in series. Its volts, and how many less it
+    /// takes without load.
     JunctionDrivers,
     /// Not a fault: the machine draws next to nothing beside the coils.
     LittleDraw,

@@ -131,7 +131,8 @@ impl MachineView<'_> {
         let mut volts = own.times(&self.figure(Figure::UnloadedShare));
         if let Some(applied) = self.edits.iter().find(|applied| applied.edit == Edit::JunctionDrivers) {
             let junction = self.size(applied, 0);
-            volts = volts.plus(&if is_unloaded { junction.times(&self.size(applied, 1)) } else { junction });
+            let less = self.size(applied, 1).scaled(-1.0);
+            volts = volts.plus(&if is_unloaded { junction.plus(&less) } else { junction });
         }
         // On by turns: off, its output has none of the feed's volts.
         let duty = self.figure(Figure::Duty(branch));
