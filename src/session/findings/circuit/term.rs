@@ -17,7 +17,7 @@ const LONGEST_TERM: &[&str] = &[
     "the driver's own factor",
     "its share without load",
     "volts of a junction",
-    "a junction's share without load",
+    "what a junction takes less without load",
     "duty",
     "volts of the battery",
     "volts that charging adds",
