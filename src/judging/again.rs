@@ -14,7 +14,7 @@ use crate::{
     clock::Clock,
     mistake::Mistake,
     procedure::Procedure,
-    session::{EventKind, PreviousSession, Visit, VoidCapture},
+    session::{EventKind, PreviousSession, Visit, VisitTemperatures, VoidCapture},
     store::{
         Amendment, JudgementDraft, StoreError, amend,
         read::{
@@ -159,13 +159,12 @@ impl Basis {
         let recorded = recorded_visit(connection, session)?;
         let visit = visit_of(recorded.clone(), corrections);
         let runs = runs_of(connection, session, &steps, corrections)?;
-        let temperatures = |visit: &Visit| (visit.ambient_celsius, visit.part_celsius, visit.state);
         // One that was told while the session was open is in the first record only from there on.
         let was_open = |one: &StoredCorrection| session.ended_us.is_none_or(|ended| one.at_us <= ended);
         let is_mixed = corrections.iter().any(|one| one.correction.field.is_of_heat() && was_open(one));
         Ok(Self {
             procedure,
-            visit: (is_mixed || temperatures(&visit) != temperatures(&recorded)).then_some(visit),
+            visit: (is_mixed || VisitTemperatures::of(&visit) != VisitTemperatures::of(&recorded)).then_some(visit),
             runs: (runs != StepRun::of_steps(&steps)).then_some(runs),
             void: void_of(corrections),
             marks: corrected_marks(connection, session, corrections)?,

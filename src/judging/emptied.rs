@@ -11,7 +11,7 @@ use crate::{
     },
 };
 
-/// No step of the ledger has it: these were not done.
+/// The number of a step that was not done: those of the ledger begin with 1.
 const NOT_DONE: i64 = 0;
 
 /// The steps of a session by the judgement that its row names, and among them, in their places in the procedure, those of the

@@ -144,7 +144,7 @@ pub(crate) fn write_sheet(
     let full = options.length == SheetLength::Full;
     let captures = read::captures(connection, session.id)?;
     let (values, more_values) = step_values(connection, session, &steps, &captures, full)?;
-    // What is drawn is of the steps that were done; nothing is left of some of these.
+    // A step whose captures were all filed elsewhere has a row, and nothing to draw.
     let with_emptied = steps_and_emptied(connection, session)?;
     let last = last_attempts(&with_emptied);
     let known = known_good(connection, session)?;

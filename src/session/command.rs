@@ -120,6 +120,12 @@ impl Visit {
         Ok(check_text("complaint", &self.complaint)?)
     }
 
+    /// What holds on another day too: how warm it was says nothing of then.
+    pub(crate) fn for_another_day(self) -> Self {
+        let Self { machine, job, vin, counter, complaint, ambient_celsius: _, part_celsius: _, state: _ } = self;
+        Self { machine, job, vin, counter, complaint, ..Self::default() }
+    }
+
     /// What is given this time; the rest from before.
     pub fn or(self, before: Self) -> Self {
         let text = |now: String, before: String| if now.is_empty() { before } else { now };
@@ -149,7 +155,7 @@ pub struct VisitTemperatures {
 
 impl VisitTemperatures {
     /// Those of a visit.
-    pub(super) fn of(visit: &Visit) -> Self {
+    pub(crate) fn of(visit: &Visit) -> Self {
         Self { ambient_c: visit.ambient_celsius, part_c: visit.part_celsius, machine_state: visit.state }
     }
 

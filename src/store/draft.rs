@@ -24,7 +24,8 @@ pub(crate) struct JudgementDraft {
     ended: (i64, bool, i64),
 }
 
-/// The tables of a judgement, their order, and a column that tells its row of another table by its place there.
+/// The tables of a judgement, by which columns their rows are ordered, and a column that replaces the key of a capture, which no two
+/// judgements share, by the number of that capture.
 const TABLES: [(&str, &str, &str); 9] = [
     ("capture", "id", "NULL"),
     (
@@ -177,9 +178,13 @@ fn ends_of(findings: &[Cells]) -> Option<&Value> {
     findings.first()?.iter().find(|(column, _)| column == "ends_at").map(|(_, value)| value)
 }
 
+/// The cells of a row by the names of their columns: a migration adds columns at the end, where a new database may not have them.
 fn cells(row: &rusqlite::Row) -> rusqlite::Result<Cells> {
     let names: Vec<String> = row.as_ref().column_names().map(str::to_owned).collect();
-    names.into_iter().enumerate().map(|(index, name)| Ok((name, row.get(index)?))).collect()
+    let cells = names.into_iter().enumerate().map(|(index, name)| Ok((name, row.get(index)?)));
+    let mut cells = cells.collect::<rusqlite::Result<Cells>>()?;
+    cells.sort_by(|(one, _), (other, _)| one.cmp(other));
+    Ok(cells)
 }
 
 /// The rows of a judgement's table without the numbers that tell it from another judgement.
@@ -253,4 +258,22 @@ fn copy_rows(
         to.prepare_cached(&sql)?.execute(params_from_iter(row.iter().map(|(_, value)| value as &dyn ToSql)))?;
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn rows_are_the_same_in_whatever_order_their_columns_stand() {
+        let of = |columns: &str| {
+            let database = Connection::open_in_memory().unwrap();
+            let row = "(session, judgement, number, name) VALUES (1, 0, 2, 'feed')";
+            database.execute_batch(&format!("CREATE TABLE step ({columns}); INSERT INTO step {row}")).unwrap();
+            rows_of(&database, "step", "number", "NULL", 1, &[]).unwrap()
+        };
+        let new = of("session, judgement, name, number");
+        assert_eq!(new.len(), 1);
+        assert_eq!(new, of("session, judgement, number, name"));
+    }
 }

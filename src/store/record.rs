@@ -11,7 +11,7 @@ use serde_json as json;
 
 use super::StoreError;
 
-/// A row as a record: each field is the column of its name, the last one where several have it.
+/// A row as a record: each field is the column of its name. Where a query gives two columns of one name, the last one counts.
 pub(super) fn from_row<T: DeserializeOwned>(row: &Row) -> rusqlite::Result<T> {
     let mut fields = json::Map::new();
     for (index, name) in row.as_ref().column_names().enumerate() {

@@ -13,7 +13,7 @@ use crate::{
     mistake::Mistake,
     procedure::Procedure,
     server::{Answer, BeginRequest, PendingRequest, Request},
-    session::{Begin, Command, Refusal, SessionExit, StepMove, Visit},
+    session::{Begin, Command, Refusal, SessionExit, StepMove},
     store::{
         Folder, StoreError, Ticket,
         read::{Archive, ChannelRow, channels, resumable_session},
@@ -210,9 +210,7 @@ fn begin_of(
     if let Some(wanted) = &asked.retests {
         let archive = Archive::open(folder)?;
         let (_, session) = archive.find(wanted)?;
-        // How warm it was then says nothing of today.
-        let told = Visit { ambient_celsius: None, part_celsius: None, state: None, ..session.visit };
-        begin.visit = begin.visit.or(told);
+        begin.visit = begin.visit.or(session.visit.for_another_day());
         begin.retests = Uuid::parse_str(&session.uuid).ok();
     }
     if let Some(wanted) = &asked.continues {
