@@ -1,5 +1,7 @@
 //! Worked examples of the trade, each a case with few captures.
 
+mod block;
+
 use super::*;
 use proptest::prelude::*;
 
@@ -9,6 +11,7 @@ use crate::{
     units::{Limit, Measure},
 };
 use RunningLoads::{Everything, Nothing, This};
+use block::block_of;
 
 /// A value as a handheld meter of 0.5 % would give it.
 fn observation(circuit: &str, role: Role, running: RunningLoads, value: f64) -> Observation {
@@ -266,7 +269,7 @@ fn what_would_tell_two_explanations_apart_is_asked_for() {
     let other = finding.alternatives.first().expect("two things explain it");
     let both = [finding.kind, other.kind];
     assert!(both.contains(&FindingKind::WeakSupply) && both.contains(&FindingKind::FeedLowEverywhere), "{finding:?}");
-    assert_ne!(finding.confidence.level, ConfidenceLevel::Certain);
+    assert_eq!(finding.confidence.level, ConfidenceLevel::Possible, "{finding:#?}");
     assert!(finding.next.contains("Weak supply") && finding.next.contains("Low feed"), "{}", finding.next);
 }
 
@@ -362,78 +365,6 @@ proptest! {
             prop_assert!(!finding.sentence.is_empty() && !finding.next.is_empty());
         }
     }
-}
-
-/// A whole block by Ohm's law, measured with a handheld meter of 0.5 % + 2 digits, clamps of 1.5 % + 20 mA and a board of
-/// 0.5 % + 5 mV that happen to be exact: shared feed, wires, coils, ground wires, shared ground, ohm.
-fn block_of(battery: f64, feed: f64, wires: &[f64], coils: &[f64], grounds: &[f64], ground: f64) -> Vec<Observation> {
-    const BATTERY_OHMS: f64 = 0.01;
-    let shown = |circuit: &str, role: Role, running: RunningLoads, value: f64, share: f64, fixed: f64| {
-        let u = Uncertain::rectangular(value, share * value + fixed);
-        let mut observation = Observation::number(circuit, &format!("{circuit}, {role}"), role, running, u);
-        observation.gain =
-            Some(SharedGainError { meter: format!("{share} {}", role.quantity()), relative_u: share / 3f64.sqrt() });
-        observation
-    };
-    let mut observations = vec![shown("supply", Role::Supply, Nothing, battery, 0.005, 0.005).limited(least("12.2 V"))];
-    let mut all_a = 0.0;
-    for (at, coil) in coils.iter().enumerate() {
-        let name = format!("coil {}", at + 1);
-        let amps = battery / (BATTERY_OHMS + feed + wires[at] + coil + grounds[at] + ground);
-        all_a += amps;
-        observations.extend([
-            shown(&name, Role::Feed, Nothing, battery, 0.005, 0.02).limited(least("11.8 V")),
-            shown(&name, Role::CoilOhms, Nothing, *coil, 0.009, 0.03).limited(nominal("7.5 ohm ± 10 %")),
-            shown(&name, Role::CoilAmps, This, amps, 0.015, 0.02),
-            shown(&name, Role::FeedDrop, This, amps * (feed + wires[at]), 0.005, 0.002).limited(most("500 mV")),
-            shown(&name, Role::GroundDrop, This, amps * (grounds[at] + ground), 0.005, 0.002).limited(most("100 mV")),
-        ]);
-    }
-    let all =
-        shown("shared ground", Role::GroundDrop, Everything, all_a * ground, 0.005, 0.005).limited(most("100 mV"));
-    observations.push(all);
-    observations
-}
-
-/// Seen by a technician: machines in better order than usual were reported as faulty, each time for another reason.
-#[test]
-fn better_wiring_than_usual_is_no_fault() {
-    for (battery, feed, wire, ground_wire, ground) in
-        [(12.6, 0.02, 0.05, 0.01, 0.008), (12.6, 0.02, 0.03, 0.006, 0.004), (12.8, 0.0, 0.01, 0.002, 0.001)]
-    {
-        for coils in [&[7.5, 7.42, 7.55][..], &[7.5], &[7.5, 7.4], &[7.5, 7.42, 7.55, 7.47, 7.52, 7.45]] {
-            let wires = vec![wire; coils.len()];
-            let grounds = vec![ground_wire; coils.len()];
-            let findings = conclude(&ObservationSet::new(block_of(battery, feed, &wires, coils, &grounds, ground)));
-            let reported: Vec<&str> = findings.iter().map(|finding| &finding.sentence[..]).collect();
-            assert!(!findings.iter().any(|finding| finding.kind.is_fault()), "{wire} {coils:?}: {reported:#?}");
-            assert!(
-                !reported.iter().any(|reported| reported.contains("fit no cause")),
-                "{wire} {coils:?}: {reported:#?}"
-            );
-        }
-    }
-}
-
-#[test]
-fn faults_in_better_wiring_are_found() {
-    let (wires, grounds) = ([0.05; 3], [0.01; 3]);
-    let first = |observations: Vec<Observation>| {
-        let finding = first(observations);
-        (finding.kind, finding.circuits)
-    };
-    let of = |coils: &[f64], battery: f64| block_of(battery, 0.02, &wires, coils, &grounds, 0.008);
-    assert_eq!(first(of(&[7.5, 7.42, 7.55], 11.2)).0, FindingKind::WeakSupply);
-    assert_eq!(first(of(&[7.5, 0.9, 7.55], 12.6)), (FindingKind::ShortedCoil, vec!["coil 2".to_owned()]));
-    let bad_ground = block_of(12.6, 0.02, &wires, &[7.5, 7.42, 7.55], &[0.01, 0.91, 0.01], 0.008);
-    assert_eq!(first(bad_ground), (FindingKind::GroundResistance, vec!["coil 2".to_owned()]));
-    let bad_feed = block_of(12.6, 0.02, &[0.05, 0.65, 0.05], &[7.5, 7.42, 7.55], &grounds, 0.008);
-    let all = conclude(&ObservationSet::new(bad_feed.clone()));
-    // Volts that a driver keeps and ohms of the wire behind it look alike at the connector: the run is named.
-    assert_eq!(first(bad_feed), (FindingKind::FeedResistance, vec!["coil 2".to_owned()]), "{all:#?}");
-    assert!(all[0].sentence.contains("its feed or its driver"), "{all:#?}");
-    let shared_feed = block_of(12.6, 0.65, &wires, &[7.5, 7.42, 7.55], &grounds, 0.008);
-    assert_eq!(first(shared_feed).0, FindingKind::FeedLowEverywhere);
 }
 
 /// A coil of 7.5 ohm by Ohm's law, on a driver that is on for 60 % of the time: means of what is on and off by turns, the coil's

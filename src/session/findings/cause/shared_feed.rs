@@ -21,7 +21,7 @@ impl Cause for SharedFeed {
         let kind = FindingKind::FeedLowEverywhere;
         let mut sized = CauseCandidate::sized(&Self, kind, Vec::new(), Edit::Series(Part::SharedFeed), OHMS);
         let mut open = CauseCandidate::sized(&Self, kind, Vec::new(), Edit::Open(Part::SharedFeed), BREAK_OHMS);
-        (sized.odds, open.odds) = (0.05, 0.02);
+        (sized.odds, open.odds) = (0.055, 0.02);
         vec![sized, open]
     }
 

@@ -17,7 +17,7 @@ impl Cause for WeakSupply {
         let sizes = vec![FigurePrior::normal(11.3 * scale, 0.8 * scale), FigurePrior::log_normal(0.06, 1.0)];
         let starts = [[0.0, 0.0], [1.0, 0.0], [-1.5, 1.0], [1.5, 1.5], [-5.0, 0.0]].map(|start| start.to_vec()).into();
         let plain = CauseCandidate::plain(&Self, FindingKind::WeakSupply, Vec::new(), Edit::WeakBattery);
-        vec![CauseCandidate { sizes, starts, odds: 0.1, ..plain }]
+        vec![CauseCandidate { sizes, starts, odds: 0.08, ..plain }]
     }
 
     fn sentence(&self, fitted: &FittedCause) -> String {
