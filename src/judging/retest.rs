@@ -3,14 +3,12 @@
 use rusqlite::Connection;
 use toml::Value;
 
+use super::JudgingError;
 use crate::{
     channel::Channel,
     procedure::{Procedure, Step, ValueSource},
     session::Verdict,
-    store::{
-        StoreError,
-        read::{ChannelRow, SessionRow, StepRow, last_attempts, parts, procedure_text, steps},
-    },
+    store::read::{ChannelRow, SessionRow, StepRow, last_attempts, parts, procedure_text, steps},
 };
 
 /// Why there is nothing to do again.
@@ -76,10 +74,10 @@ pub(crate) fn bench_differences(
 /// The steps of a retest that have no value yet, in their order: neither here nor in the part of it that this session continues.
 ///
 /// # Errors
-/// The database can't be read.
-pub(crate) fn steps_left(connection: &Connection, session: &SessionRow) -> Result<Vec<String>, StoreError> {
+/// The database or the procedure can't be read.
+pub(crate) fn steps_left(connection: &Connection, session: &SessionRow) -> Result<Vec<String>, JudgingError> {
     let text = procedure_text(connection, session.id)?;
-    let procedure = text.and_then(|text| Procedure::parse("the procedure of the retest", &text).ok());
+    let procedure = text.map(|text| Procedure::parse("the procedure of the retest", &text)).transpose()?;
     let mut done = Vec::new();
     for part in parts(connection, session.id)? {
         done.extend(steps(connection, part)?);
