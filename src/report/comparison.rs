@@ -5,14 +5,13 @@ use jiff::tz::TimeZone;
 
 use super::{
     ReportError,
-    rows::{began, captured, limit_of, number_line, verdict_mark, verdict_word},
+    rows::{began, captured, limit_of, number_line, value_beside, verdict_mark, verdict_word},
     sanitized_page,
 };
 use crate::{
     judging::{ComparedStep, Comparison, StepChange},
     session::Verdict,
-    store::read::{CaptureRow, StepRow},
-    units::Quantity,
+    store::read::StepRow,
 };
 
 #[derive(Template)]
@@ -100,11 +99,11 @@ fn row(step: &ComparedStep) -> ComparisonRow {
         (shape, class, row.as_ref().filter(|_| !is_not_measured(row.as_ref())).map_or(missing, verdict_word))
     };
     let limit = step.after.as_ref().or(step.before.as_ref()).and_then(limit_of);
-    let is_of_limit =
-        |capture: &&CaptureRow| capture.quantity.map(Quantity::dimension) == limit.map(|limit| limit.dimension);
-    let number = |row: &Option<StepRow>| row.as_ref()?.capture.as_ref().filter(is_of_limit)?.value;
-    let own = step.after.as_ref().and_then(|row| row.capture.as_ref());
-    let line = limit.zip(own).and_then(|(limit, capture)| number_line(limit, capture, number(&step.before)));
+    let captured_in = |row: &Option<StepRow>| row.as_ref()?.capture.clone();
+    let line = limit.zip(captured_in(&step.after)).and_then(|(limit, capture)| {
+        let good = captured_in(&step.before).and_then(|before| value_beside(limit, &before));
+        number_line(limit, &capture, good)
+    });
     ComparisonRow {
         name: step.step.clone(),
         before: value(&step.before),

@@ -101,9 +101,14 @@ pub(super) fn dimension_of(step: &StepRow) -> Option<Dimension> {
 
 /// A captured value beside its limit; none where the meter was on another function, whose values have no place on that line.
 pub(super) fn number_line(limit: Limit, capture: &CaptureRow, good: Option<f64>) -> Option<String> {
-    let is_of_limit = capture.quantity.is_none_or(|quantity| quantity.dimension() == limit.dimension);
-    let value = capture.value.filter(|_| is_of_limit)?;
+    let value = value_beside(limit, capture)?;
     Some(NumberLine { limit, value, half_width: capture.u.map(|u| 2.0 * u), good }.svg())
+}
+
+/// A captured value that may stand on the line of a limit.
+pub(super) fn value_beside(limit: Limit, capture: &CaptureRow) -> Option<f64> {
+    let is_of_limit = capture.quantity.is_none_or(|quantity| quantity.dimension() == limit.dimension);
+    capture.value.filter(|_| is_of_limit)
 }
 
 fn is_good_example(other: &StepRow, of: &StepRow) -> bool {
