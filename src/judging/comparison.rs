@@ -121,7 +121,8 @@ pub(crate) fn compare(
     // A retest that was broken off and went on later is one.
     let mut parts = read::all_parts(other, after.id)?;
     let is_one_visit = parts.iter().any(|part| part.uuid == before.uuid);
-    parts.retain(|part| part.id <= after.id && after.retests.is_some() && !is_one_visit || part.id == after.id);
+    let is_earlier_part = |part: &SessionRow| after.retests.is_some() && !is_one_visit && part.id < after.id;
+    parts.retain(|part| part.id == after.id || is_earlier_part(part));
     let (all_before, mut all_after) = (read::steps(file, before)?, Vec::new());
     let (channels_before, mut channels_after) = (channels(file, before.id)?, Vec::new());
     // The newest channel of a name is the one that counts.

@@ -120,7 +120,7 @@ impl Visit {
         Ok(check_text("complaint", &self.complaint)?)
     }
 
-    /// What holds on another day too: how warm it was says nothing of then.
+    /// What holds on another day too: all but the temperatures.
     pub(crate) fn for_another_day(self) -> Self {
         let Self { machine, job, vin, counter, complaint, ambient_celsius: _, part_celsius: _, state: _ } = self;
         Self { machine, job, vin, counter, complaint, ..Self::default() }

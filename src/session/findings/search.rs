@@ -42,7 +42,7 @@ struct Screened {
     causes: Vec<usize>,
     edits: Vec<HypothesisEdit>,
     ln_weight: f64,
-    /// By how much the screen makes too much of the machine that it looks around from, beside that machine's fit.
+    /// By how much the screen overestimates the machine that it starts from, beside that machine's fit.
     excess: f64,
 }
 
@@ -223,7 +223,7 @@ impl HypothesisSearch<'_> {
         }
         let best = hypotheses.iter().map(|one| one.ln_weight).fold(f64::MIN, f64::max);
         let mut fitted = 0;
-        // By as much as the screen made too much of these causes in one mode, it does in the others.
+        // As much as the screen overestimated these causes in one mode, it does in the others.
         for one in &mut *screened {
             let known = excesses.iter().find(|(causes, _)| is_same(causes, &one.causes));
             one.ln_weight -= known.map_or(one.excess, |(_, excess)| *excess);
