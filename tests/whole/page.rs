@@ -8,7 +8,7 @@ use std::{
 
 use serde_json::{Value, json};
 
-use crate::harness::{Bay, Daemon, Display, HANDHELD};
+use crate::harness::{Bay, Daemon, Display, HANDHELD, PATIENCE};
 
 /// The server, as `status` names it.
 pub(crate) struct Page {
@@ -40,6 +40,7 @@ impl Page {
 
     pub(crate) fn open(&self, request: impl AsRef<[u8]>) -> BufReader<TcpStream> {
         let mut stream = TcpStream::connect(&self.address).unwrap();
+        stream.set_read_timeout(Some(PATIENCE)).unwrap();
         stream.write_all(request.as_ref()).unwrap();
         BufReader::new(stream)
     }
@@ -173,7 +174,7 @@ fn news_resume_where_they_broke_off_and_no_stream_holds_up_the_end() {
     let mut line = String::new();
     while !line.contains("\"readings\"") {
         line.clear();
-        first.read_line(&mut line).unwrap();
+        assert!(first.read_line(&mut line).unwrap() > 0, "the stream ended");
     }
     assert!(line.contains("\"shown\":\"12.41 V\""), "{line}");
     daemon.mark("arms up");

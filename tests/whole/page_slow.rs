@@ -4,7 +4,7 @@
 use std::{
     collections::BTreeSet,
     fs,
-    io::{BufRead, BufReader, Write, stderr},
+    io::{BufRead, BufReader, ErrorKind, Write, stderr},
     net::TcpStream,
     thread,
 };
@@ -12,16 +12,16 @@ use std::{
 use nix::sys::socket::{setsockopt, sockopt};
 
 use crate::{
-    harness::{Bay, Daemon, HANDHELD, until},
+    harness::{Bay, Daemon, HANDHELD, PATIENCE, now, until},
     page::Page,
 };
 
 /// Pages that take nothing.
 const READERS: usize = 20;
-/// Notes of the longest text: more than a queue of 256, hyper's buffer (some 400 kB) and the sockets hold, and what a reader missed of
-/// them is less than the 512 that are kept.
+/// Notes of the longest text: more than a queue of 256, hyper's buffer (some 400 kB) and the sockets (64 KiB and less) hold, and fewer
+/// than the 512 that are kept, however few of them a reader takes.
 const CLIENTS: usize = 40;
-const NOTES_EACH: usize = 14;
+const NOTES_EACH: usize = 12;
 const NOTE_LENGTH: usize = 4000;
 
 /// Memory that a process has in use, bytes: `VmRSS` of proc(5).
@@ -41,6 +41,7 @@ fn sockets(process: u32) -> usize {
 fn stream(page: &Page, cookie: &str, last: Option<u64>) -> BufReader<TcpStream> {
     let socket = TcpStream::connect(page.host()).unwrap();
     setsockopt(&socket, sockopt::RcvBuf, &4096).unwrap();
+    socket.set_read_timeout(Some(PATIENCE)).unwrap();
     let last = last.map_or(String::new(), |id| format!("last-event-id: {id}\r\n"));
     let request =
         format!("GET /news HTTP/1.1\r\nconnection: close\r\nhost: {}\r\ncookie: {cookie}\r\n{last}\r\n", page.host());
@@ -51,11 +52,16 @@ fn stream(page: &Page, cookie: &str, last: Option<u64>) -> BufReader<TcpStream> 
 /// Reads whole events until the stream ends or all is there: their number, and that of the note in them.
 fn notes(stream: &mut BufReader<TcpStream>, wanted: usize) -> Vec<(u64, usize)> {
     let (mut found, mut id, mut note, mut line) = (Vec::new(), 0, None, String::new());
+    let mut newest = now();
     while found.len() < wanted {
         line.clear();
+        // An idle stream still carries a line every few seconds.
+        assert!(newest.elapsed() < PATIENCE, "{} of {wanted} notes came", found.len());
         match stream.read_line(&mut line) {
-            Ok(0) | Err(_) => break,
+            Ok(0) => break,
             Ok(_) => {}
+            Err(error) if error.kind() == ErrorKind::ConnectionReset => break,
+            Err(error) => panic!("the stream said nothing: {error}"),
         }
         if let Some(number) = line.strip_prefix("id: ") {
             id = number.trim().parse().unwrap();
@@ -63,7 +69,10 @@ fn notes(stream: &mut BufReader<TcpStream>, wanted: usize) -> Vec<(u64, usize)> 
             note = line.split_once("note ").map(|(_, rest)| rest.split(' ').next().unwrap().parse().unwrap());
         } else if line == "\n" {
             // Only now it is whole.
-            found.extend(note.take().map(|note| (id, note)));
+            if let Some(note) = note.take() {
+                found.push((id, note));
+                newest = now();
+            }
         }
     }
     found

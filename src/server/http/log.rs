@@ -28,6 +28,8 @@ pub(super) struct NewsLog {
 #[derive(Debug, Default)]
 struct KeptNews {
     last: u64,
+    /// The number of the newest piece that is no longer kept; 0 while all are.
+    dropped: u64,
     news: VecDeque<NumberedNews>,
 }
 
@@ -60,7 +62,7 @@ impl NewsLog {
         let numbered = (kept.last, line);
         if !numbered.1.starts_with("{\"news\":\"readings\"") {
             if kept.news.len() == KEPT {
-                kept.news.pop_front();
+                kept.dropped = kept.news.pop_front().map_or(kept.dropped, |(number, _)| number);
             }
             kept.news.push_back(numbered.clone());
         }
@@ -68,15 +70,18 @@ impl NewsLog {
         drop(self.fresh.send(numbered));
     }
 
-    /// What came after a number and is still kept, and what comes from now on. Nothing falls between the two.
+    /// What came after a number and is still kept, and what comes from now on. Nothing falls between the two. What is no longer kept
+    /// is told as missed, so that the page reads the state anew.
     pub(super) fn since(&self, last_seen: Option<u64>) -> (Vec<NumberedNews>, broadcast::Receiver<NumberedNews>) {
         let kept = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
-        let missed = kept.news.iter().filter(|(number, _)| last_seen.is_some_and(|seen| *number > seen));
-        (missed.cloned().collect(), self.fresh.subscribe())
+        let Some(seen) = last_seen else { return (Vec::new(), self.fresh.subscribe()) };
+        let gap = kept.dropped.checked_sub(seen).filter(|count| *count > 0).map(|count| (kept.dropped, missed(count)));
+        let newer = kept.news.iter().filter(|(number, _)| *number > seen).cloned();
+        (gap.into_iter().chain(newer).collect(), self.fresh.subscribe())
     }
 }
 
-/// That so many pieces of news never came to the log.
+/// That so many pieces of news never came to the reader.
 fn missed(count: u64) -> Arc<str> {
     serde_json::to_string(&News::Missed { count }).expect("a number is JSON").into()
 }
@@ -100,6 +105,21 @@ mod tests {
         assert_eq!(missed, [(3, Arc::from("{\"news\":\"captured\"}"))]);
         assert!(log.since(None).0.is_empty(), "a new page reads the state instead");
         stop.cancel();
+    }
+
+    /// Seen: a page that came back late got the newest 512 pieces of news, and nothing said that there had been more.
+    #[tokio::test]
+    async fn what_is_no_longer_kept_is_told_as_missed() {
+        let (news, _) = broadcast::channel(1);
+        let log = NewsLog::follow(&news, CancellationToken::new());
+        for number in 1..=KEPT + 3 {
+            log.push(format!("{{\"news\":\"{number}\"}}").into());
+        }
+        let first_of = |seen: u64| (*log.since(Some(seen)).0.first().unwrap()).clone();
+        assert_eq!(first_of(1), (3, Arc::from("{\"news\":\"missed\",\"count\":2}")));
+        assert_eq!(log.since(Some(1)).0.len(), KEPT + 1);
+        assert_eq!(first_of(3), (4, Arc::from("{\"news\":\"4\"}")), "all that came after it is kept");
+        assert!(log.since(None).0.is_empty(), "a new page reads the state anyway");
     }
 
     #[tokio::test]

@@ -3,8 +3,9 @@
 use std::{
     ffi::OsStr,
     fs,
+    io::{Write, stderr},
     path::{Path, PathBuf},
-    process::{Command, Stdio},
+    process::{Command, Stdio, exit},
     sync::mpsc,
     thread,
     time::Duration,
@@ -18,15 +19,20 @@ use tempfile::TempDir;
 
 use super::{Client, Daemon, Kept, Meter, PATIENCE};
 
+/// How long one test may take on a slow computer. Most end within seconds.
+const LONGEST_TEST: Duration = Duration::from_secs(600);
+
 pub(crate) struct Bay {
     folder: TempDir,
+    /// Dropped with the bay.
+    _in_use: mpsc::Sender<()>,
 }
 
 impl Bay {
     pub(crate) fn new() -> Self {
         let folder = tempfile::tempdir().unwrap();
         fs::create_dir(folder.path().join("ports")).unwrap();
-        Self { folder }
+        Self { folder, _in_use: watched_test() }
     }
 
     /// A bay with a bench file, in which `PORTS/` stands for the folder of the ports.
@@ -123,6 +129,19 @@ impl Bay {
     pub(crate) fn client(&self) -> Client {
         Client::connect(&self.socket())
     }
+}
+
+/// Ends the run where a test hangs, and names it. It lives until what is returned is dropped.
+fn watched_test() -> mpsc::Sender<()> {
+    let (in_use, ended) = mpsc::channel::<()>();
+    let test = thread::current().name().unwrap_or("a test").to_owned();
+    thread::spawn(move || {
+        if ended.recv_timeout(LONGEST_TEST) == Err(mpsc::RecvTimeoutError::Timeout) {
+            drop(writeln!(stderr(), "{test} hangs: it has not ended within {LONGEST_TEST:?}"));
+            exit(1);
+        }
+    });
+    in_use
 }
 
 /// Every session that a test has recorded is judged again: all must come out the same, whatever happened to it.
