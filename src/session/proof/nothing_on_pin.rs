@@ -133,6 +133,8 @@ impl NothingOnPin {
     /// The leads read the battery's volts with a minus sign: they are to be swapped, and nothing else is asked meanwhile.
     pub(super) fn crossed(&mut self, sample: &Sample) {
         self.reminder.postpone();
+        // The lead is on something: what comes after it begins anew.
+        self.nothing.clear();
         if self.awaits_battery() {
             self.touches.retain(|touch| !is_negative(touch));
             self.touches.push(touch_of(TouchPlace::Battery, sample));

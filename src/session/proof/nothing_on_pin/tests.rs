@@ -76,6 +76,21 @@ fn a_quick_walk_costs_nothing() {
     assert!(leads.said.is_empty(), "{:?}", leads.said);
 }
 
+/// Seen: crossed leads counted as nothing on the pin. Lifting them to swap them was asked about at once, and the good pin was then taken
+/// for the battery.
+#[test]
+fn crossed_leads_that_are_lifted_and_swapped_cost_nothing() {
+    let mut leads = Leads::new();
+    leads.show(0.002, 2.0);
+    for _ in 0..50 {
+        leads.at += 100_000;
+        leads.pattern.crossed(&volts(leads.at, -12.61));
+    }
+    leads.show(0.002, 3.0);
+    assert_eq!(leads.show(12.41, 2.0), 20);
+    assert!(leads.said.is_empty(), "{:?}", leads.said);
+}
+
 #[test]
 fn a_good_pin_after_a_long_walk_is_asked_about_and_holding_answers() {
     let mut leads = Leads::new();
