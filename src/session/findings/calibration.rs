@@ -5,9 +5,9 @@
 //! truth simulator in `tests/truth`.
 
 /// Counts the fits of the temperature: a change of priors or causes asks for a new one. It is stored with each finding.
-pub(super) const CALIBRATION_VERSION: u32 = 6;
+pub(super) const CALIBRATION_VERSION: u32 = 7;
 
-/// 1 takes the model at its word: of 600 drawn visits the logarithmic loss was 0.286 at 0.9, 0.284 at 1, 0.286 at 1.1.
+/// 1 takes the model at its word: of 600 drawn visits the logarithmic loss was 0.285 at 0.9, 0.283 at 1, 0.285 at 1.1.
 pub(super) const TEMPERATURE: f64 = 1.0;
 
 #[cfg(test)]
@@ -189,7 +189,7 @@ mod tests {
         let certain: Vec<&(f64, bool)> = said.iter().filter(|(probability, _)| *probability >= 0.99).collect();
         let wrong = certain.iter().filter(|(_, is_so)| !is_so).count();
         assert!(certain.len() > 2 && wrong == 0, "{wrong} of {}", certain.len());
-        assert_eq!(CALIBRATION_VERSION, 6, "measure anew after a change of the version");
+        assert_eq!(CALIBRATION_VERSION, 7, "measure anew after a change of the version");
     }
 
     #[test]

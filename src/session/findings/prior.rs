@@ -179,7 +179,12 @@ fn driver_volts(drivers: &[Driver]) -> FigurePrior {
     FigurePrior::log_normal((low * high).sqrt(), DRIVER_SPREAD.max(0.5 * (high / low).ln()))
 }
 
-/// 2 for a 24 V system, by the limits and values of feed and supply.
+/// More is 24 V, V.
+const MOST_OF_12_V: f64 = 18.0;
+/// A feed with less is dead, and tells nothing of the system, V.
+const LEAST_OF_12_V: f64 = 6.0;
+
+/// 2 for a 24 V system: by what most limits and values of feed and supply say. One value alone may be a mistake.
 fn scale(layout: &Layout) -> f64 {
     let of_system = layout
         .observations
@@ -191,8 +196,9 @@ fn scale(layout: &Layout) -> f64 {
             [observation.limit.and_then(|limit| limit.low), observation.uncertain().map(|value| value.value)]
         })
         .flatten()
+        .filter(|volts| *volts > LEAST_OF_12_V)
         .collect();
-    if volts.iter().any(|volts| *volts > 18.0) { 2.0 } else { 1.0 }
+    if median(&volts).is_some_and(|volts| volts > MOST_OF_12_V) { 2.0 } else { 1.0 }
 }
 
 /// By coil, ohms at the reference temperature and their relative standard deviation.

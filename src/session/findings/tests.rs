@@ -7,7 +7,7 @@ use proptest::prelude::*;
 
 use crate::{
     electrics::Uncertain,
-    procedure::{ClampPlace, Driver, DriverControl},
+    procedure::{ClampPlace, Driver, DriverControl, DriverSide},
     units::{Limit, Measure},
 };
 use RunningLoads::{Everything, Nothing, This};

@@ -17,6 +17,9 @@ const VOLTS: FigurePrior = FigurePrior::log_normal(1.6, 0.7);
 const UNLOADED_VOLTS: FigurePrior = FigurePrior::log_normal(2.0, 0.55);
 const LOADED_ODDS: f64 = 0.07;
 const UNLOADED_ODDS: f64 = 0.04;
+/// One that takes so little more than the others does not fail: a good transistor may take as much in all, V (common practice, no
+/// source).
+const LEAST_V: f64 = 0.3;
 /// A driver that takes more, per 12 V, feeds nothing: its circuit is open, V.
 const MOST_V: f64 = 8.0;
 
@@ -36,7 +39,7 @@ impl Cause for DriverDrop {
             let candidate = |unloaded| {
                 let edit = Edit::DriverVolts(at, unloaded);
                 let candidate = CauseCandidate::sized(&Self, kind, vec![at], edit, size(unloaded));
-                CauseCandidate { range: (0.0, most), ..candidate }
+                CauseCandidate { range: (LEAST_V, most), ..candidate }
             };
             loaded.push(candidate(false));
             // Nothing shows a driver on the low side without load.

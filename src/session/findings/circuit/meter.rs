@@ -13,9 +13,19 @@ const SLIPPED_V: f64 = 6.0;
 const SLIPPED_DROP_V: f64 = 0.7;
 const SLIPPED_A: f64 = 1.0;
 const SLIPPED_OHMS: f64 = 0.4;
+/// What a drop shows by a lead that is on nothing any more: standard deviation, V.
+const LIFTED_DROP_V: f64 = 0.003;
 
 /// An overload on ohms is open: more than some 10 kohm whatever the range, as [`comparable`] in siemens.
 const OPEN_U: f64 = 1e-4;
+
+/// What a drop shows by a lead that slipped: next to nothing or anything, whichever is likelier for what was measured. Standard
+/// deviation, V.
+fn slipped_drop(measured: f64) -> f64 {
+    // Beyond it the wide Gaussian is the higher one.
+    let even = LIFTED_DROP_V * (2.0 * (SLIPPED_DROP_V / LIFTED_DROP_V).ln()).sqrt();
+    if measured.abs() < even { LIFTED_DROP_V } else { SLIPPED_DROP_V }
+}
 
 impl CircuitModel {
     /// The reading whose value is filed at a place.
@@ -39,7 +49,7 @@ impl CircuitModel {
                 | Measurand::SharedGround
                 | Measurand::FeedPin(_)
                 | Measurand::GroundPin(_)
-                | Measurand::SharedFeedDrop => SLIPPED_DROP_V,
+                | Measurand::SharedFeedDrop => slipped_drop(filed.value),
                 _ => SLIPPED_V,
             }),
             Edit::DeadClamp(at) if at == place => Some(filed.own_u.hypot(filed.zero_u)),

@@ -80,3 +80,58 @@ fn faults_in_better_wiring_are_found() {
     let shared_feed = block_of(12.6, 0.65, &wires, &[7.5, 7.42, 7.55], &grounds, 0.008);
     assert_eq!(first(shared_feed).0, FindingKind::FeedLowEverywhere);
 }
+
+/// Seen on simulated machines: a lead that had slipped off the ground side, where the driver is, was told as a certain short to
+/// ground through 0.0055 ohm.
+#[test]
+fn a_drop_of_next_to_nothing_is_a_slipped_lead_and_no_short() {
+    let (wires, coils) = ([0.065, 0.09, 0.088, 0.04, 0.042], [25.7, 26.1, 26.1, 26.4, 25.0]);
+    let grounds = [0.083, 0.057, 0.068, 0.117, 0.075];
+    let mut observations = block_of(25.57, 0.023, &wires, &coils, &grounds, 0.002);
+    for observation in &mut observations {
+        observation.limit = (observation.usage.role == Role::CoilOhms).then(|| nominal("25.7 ohm ± 8 %"));
+        if observation.step == "coil 4, ground drop" {
+            observation.value = Measured::Number(Uncertain::rectangular(0.002, 0.0025));
+        }
+    }
+    let mut set = ObservationSet::new(observations);
+    let low_side = Driver { side: Some(DriverSide::Low), ..Driver::default() };
+    set.drivers = (1..=5).map(|at| (format!("coil {at}"), low_side)).collect();
+    let findings = conclude(&set);
+    assert_eq!(findings[0].kind, FindingKind::Contradiction, "{findings:#?}");
+    assert!(findings[0].sentence.contains("coil 4, ground drop"), "{findings:#?}");
+    assert!(!findings.iter().any(|finding| finding.kind.is_fault()), "{findings:#?}");
+}
+
+/// Seen on simulated machines: one feed of 18 V by mistake made a 12 V machine one of 24 V, whose battery was then certainly weak.
+#[test]
+fn one_value_does_not_make_a_system_of_24_v() {
+    let mut observations = block_of(12.6, 0.03, &[0.06; 4], &[7.5, 7.42, 7.55, 7.46], &[0.015; 4], 0.003);
+    let mistaken = observations.iter_mut().find(|one| one.step == "coil 3, feed").unwrap();
+    mistaken.value = Measured::Number(Uncertain::rectangular(18.2, 0.1));
+    let findings = conclude(&ObservationSet::new(observations));
+    assert_eq!(findings[0].kind, FindingKind::Contradiction, "{findings:#?}");
+    assert!(!findings.iter().any(|finding| finding.kind.is_fault()), "{findings:#?}");
+}
+
+/// Seen on a simulated machine: the engine ran, and a battery of 14.4 V was certainly weak.
+#[test]
+fn a_battery_that_is_charged_is_not_weak() {
+    let mut observations = block_of(14.4, 0.03, &[0.06; 5], &[5.6, 5.9, 5.4, 5.7, 5.9], &[0.015; 5], 0.003);
+    for observation in &mut observations {
+        let amps_or_drop = |value: f64| Measured::Number(Uncertain::rectangular(value, 0.01));
+        match (observation.circuit.as_str(), observation.usage.role) {
+            ("coil 5", Role::Feed) => observation.value = amps_or_drop(1.3),
+            ("coil 5", Role::CoilAmps | Role::GroundDrop) => observation.value = amps_or_drop(0.0),
+            ("coil 5", Role::FeedDrop) => observation.value = amps_or_drop(14.36),
+            (_, Role::CoilAmps) => {
+                let amps = observation.uncertain().unwrap();
+                observation.value = Measured::Number(Uncertain::new(-amps.value, amps.u));
+            }
+            _ => {}
+        }
+    }
+    let findings = conclude(&ObservationSet::new(observations));
+    assert_eq!(findings[0].kind, FindingKind::OpenCircuit, "{findings:#?}");
+    assert!(!findings.iter().any(|finding| finding.kind == FindingKind::WeakSupply), "{findings:#?}");
+}
