@@ -1,11 +1,13 @@
 //! The observations of a session, and the findings from them.
 
+use std::collections::BTreeSet;
+
 use uuid::Uuid;
 
 use super::{
-    Judgement, PreviousSession, StepView, Visit,
+    CaptureMethod, Judgement, PreviousSession, StepView, Visit,
     findings::{
-        CaptureErrors, CircuitMeasurement, Finding, FindingKind, FindingsTask, Observation, ObservationSet,
+        CaptureErrors, CircuitMeasurement, Finding, FindingKind, FindingsTask, Observation, ObservationSet, Role,
         SharedGainError,
     },
     judge::{PartCelsius, plausible_temperatures},
@@ -13,7 +15,7 @@ use super::{
 use crate::{
     channel::Channel,
     electrics::Uncertain,
-    procedure::{Driver, Procedure},
+    procedure::{Driver, Procedure, Step},
     protocol::Value,
     units::{DataSheet, Scale},
 };
@@ -27,7 +29,7 @@ pub(super) struct SessionFindings {
     plausible_celsius: Option<(f64, f64)>,
     reference_celsius: Option<f64>,
     drivers: Vec<(String, Driver)>,
-    coil_circuits: Vec<String>,
+    branches: Vec<String>,
     observations: Vec<Observation>,
     session: Uuid,
     /// How many captures were learnt, and how many of them the findings rest on.
@@ -43,10 +45,8 @@ impl SessionFindings {
     pub(super) fn new(session: Uuid, procedure: Option<&Procedure>, visit: &Visit) -> Self {
         let steps = procedure.map_or(&[][..], |procedure| &procedure.steps);
         let usages = CircuitMeasurement::of_steps(steps);
-        let is_of_coil = |usage: &Option<CircuitMeasurement>| usage.is_some_and(|usage| usage.role.is_of_coil());
-        let coil_circuits = steps.iter().zip(&usages).filter(|(_, usage)| is_of_coil(usage));
         let mut findings = Self {
-            coil_circuits: coil_circuits.filter_map(|(step, _)| step.circuit.clone()).collect(),
+            branches: branches(steps, &usages),
             usages,
             reference_celsius: steps.iter().find_map(|step| step.heat.as_ref()).map(|heat| heat.reference),
             drivers: procedure.map_or_else(Vec::new, |procedure| {
@@ -69,13 +69,13 @@ impl SessionFindings {
             .then(|| plausible_temperatures(None, visit.state, visit.ambient_celsius));
     }
 
-    /// Takes the judgement of a step that ended, and when it was captured in seconds since the session began; the work that
-    /// follows from it, if any.
+    /// Takes the judgement of a step that ended, and when it was captured in seconds since the session began, and how; the work
+    /// that follows from it, if any.
     pub(super) fn learn(
         &mut self,
         view: &StepView,
         judgement: &Judgement,
-        seconds: f64,
+        (seconds, how): (f64, CaptureMethod),
         channel: Option<&Channel>,
     ) -> Option<FindingsTask> {
         let (Some((place, _)), Some(circuit)) = (view.place, &view.circuit) else { return None };
@@ -85,7 +85,8 @@ impl SessionFindings {
         });
         let observation = self.observation(place - 1, circuit, &view.name, judgement, errors)?;
         let channel = view.channel.clone();
-        self.observations.push(Observation { seconds: Some(seconds), channel, ..observation });
+        let is_proven = how == CaptureMethod::Proven;
+        self.observations.push(Observation { seconds: Some(seconds), channel, is_proven, ..observation });
         self.learnt += 1;
         self.ends_at = Some(view.number);
         Some(self.task())
@@ -134,7 +135,7 @@ impl SessionFindings {
         observations.plausible_celsius = self.plausible_celsius;
         observations.reference_celsius = self.reference_celsius.unwrap_or(observations.reference_celsius);
         observations.drivers.clone_from(&self.drivers);
-        observations.coil_circuits.clone_from(&self.coil_circuits);
+        observations.branches.clone_from(&self.branches);
         FindingsTask { session: self.session, captures: self.learnt, observations }
     }
 
@@ -182,6 +183,23 @@ impl SessionFindings {
     fn headline(&self) -> Option<(FindingKind, Vec<String>)> {
         self.findings.first().map(|first| (first.kind, first.circuits.clone()))
     }
+}
+
+/// Circuits that are branches by the procedure: those with a coil, and terminals of which nothing but the feed is measured. One such
+/// feed is what all coils share; several are each a terminal of its own.
+fn branches(steps: &[Step], usages: &[Option<CircuitMeasurement>]) -> Vec<String> {
+    let circuits_with = |is_so: fn(Role) -> bool| -> Vec<String> {
+        let with = steps.iter().zip(usages).filter(|(_, usage)| usage.is_some_and(|usage| is_so(usage.role)));
+        let all: BTreeSet<String> = with.filter_map(|(step, _)| step.circuit.clone()).collect();
+        all.into_iter().collect()
+    };
+    let mut branches = circuits_with(Role::is_of_coil);
+    let mut terminals = circuits_with(|role| role == Role::Feed);
+    terminals.retain(|circuit| !branches.contains(circuit));
+    if terminals.len() > 1 {
+        branches.append(&mut terminals);
+    }
+    branches
 }
 
 /// The errors of a value: what its gain shares with others of its channel, and what is its own.

@@ -112,6 +112,8 @@ pub struct Observation {
     pub channel: Option<String>,
     /// When it was captured, seconds since the session began; none where unknown: then by its place.
     pub seconds: Option<f64>,
+    /// Whether the leads were proven good before and after: then no lead slipped.
+    pub is_proven: bool,
 }
 
 /// Assumed of a meter without a stated accuracy: 1 % of the reading as standard uncertainty.
@@ -132,6 +134,7 @@ impl Observation {
             own_u: None,
             channel: None,
             seconds: None,
+            is_proven: false,
         }
     }
 
@@ -195,6 +198,7 @@ impl Observation {
             gain: errors.map(|errors| errors.shared),
             channel: None,
             seconds: None,
+            is_proven: false,
         })
     }
 
@@ -244,8 +248,8 @@ pub struct ObservationSet {
     pub plausible_celsius: Option<(f64, f64)>,
     /// The temperature in °C for which limits in ohm are given.
     pub reference_celsius: f64,
-    /// Circuits that the procedure measures a coil in, whatever of it is captured yet.
-    pub coil_circuits: Vec<String>,
+    /// Circuits that are branches by the procedure, whatever of them is captured yet.
+    pub branches: Vec<String>,
     /// By circuit, what the procedure tells of its driver.
     pub drivers: Vec<(String, Driver)>,
 }
@@ -270,7 +274,7 @@ impl ObservationSet {
             part_celsius: None,
             plausible_celsius: None,
             reference_celsius: 20.0,
-            coil_circuits: Vec::new(),
+            branches: Vec::new(),
             drivers: Vec::new(),
         }
     }
@@ -280,12 +284,12 @@ impl ObservationSet {
         &self.observations
     }
 
-    /// The circuits that have a coil, in the order of their first observation.
+    /// The circuits that are branches, mostly with a coil, in the order of their first observation.
     pub fn coils(&self) -> Vec<&str> {
         let mut coils: Vec<&str> = Vec::new();
         for observation in &self.observations {
-            let of_coil = observation.usage.role.is_of_coil() || self.coil_circuits.contains(&observation.circuit);
-            if of_coil && !coils.contains(&observation.circuit.as_str()) {
+            let is_branch = observation.usage.role.is_of_coil() || self.branches.contains(&observation.circuit);
+            if is_branch && !coils.contains(&observation.circuit.as_str()) {
                 coils.push(&observation.circuit);
             }
         }

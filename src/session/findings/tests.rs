@@ -288,7 +288,7 @@ fn one_dead_feed_is_no_more_than_that() {
             observations.push(observation("lift", Role::CoilOhms, Nothing, 7.5).limited(nominal("7.5 ohm ± 8 %")));
         }
         let mut observations = ObservationSet::new(observations);
-        observations.coil_circuits = vec!["lift".to_owned(), "tilt".to_owned()];
+        observations.branches = vec!["lift".to_owned(), "tilt".to_owned()];
         let finding = conclude(&observations).swap_remove(0);
         assert_eq!((finding.kind, &finding.circuits[..]), (FindingKind::FeedLowInBranch, &["lift".to_owned()][..]));
         assert!(finding.sentence.starts_with("lift: no feed at this terminal"), "{}", finding.sentence);

@@ -47,7 +47,7 @@ impl Session {
         if let (true, Some(Value::Number(volts))) = (is_feed, judged.as_ref().and_then(Judgement::value)) {
             self.facts.feed_captured(volts);
         }
-        let captured_at = ended.capture.as_ref().map(|capture| capture.at);
+        let captured = ended.capture.as_ref().map(|capture| (capture.at, capture.how));
         if let Some(capture) = &ended.capture {
             self.prompts.captured(&view, capture);
             let channel = capture.channel.and_then(|id| channels.get(usize::from(id.0))?.as_ref());
@@ -62,9 +62,9 @@ impl Session {
         if let Some(channel) = channel.filter(|_| !jack_in_doubt) {
             self.prompts.jack_is_right(&channel.meter_name);
         }
-        if let (Some(judged), Some(captured)) = (&judged, captured_at) {
-            let seconds = captured.since(self.began) as f64 / 1e6;
-            let task = self.findings.learn(&view, judged, seconds, channel);
+        if let (Some(judged), Some((captured_at, how))) = (&judged, captured) {
+            let seconds = captured_at.since(self.began) as f64 / 1e6;
+            let task = self.findings.learn(&view, judged, (seconds, how), channel);
             effects.extend(task.map(|task| Effect::WorkOut(Box::new(task))));
         }
         judged

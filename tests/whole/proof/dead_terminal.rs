@@ -11,6 +11,11 @@ fn two_feeds() -> String {
     feed("lift feed") + &feed("tilt feed")
 }
 
+/// A feed of a circuit of which nothing else is measured.
+fn terminal(name: &str) -> String {
+    format!("{}circuit = \"{name} coil\"\nrole = \"feed\"\n", feed(&format!("{name} feed")))
+}
+
 #[test]
 fn a_dead_terminal_is_proven_without_a_hand_and_the_next_is_filed_under_its_name() {
     let mut leads = Leads::on("0.002 V", &two_feeds());
@@ -177,4 +182,27 @@ fn a_value_that_does_not_count_stops_no_capture() {
     ears.began("tilt feed");
     daemon.stop();
     assert_eq!(bay.kept().rows("SELECT verdict FROM step WHERE name = 'loaded feed'"), ["in limit"]);
+}
+
+/// Seen: the findings took all feeds of circuits without a coil step for one and the same, and called a proven dead terminal a lead
+/// that had slipped, with certainty.
+#[test]
+fn a_proven_dead_terminal_is_found_to_have_no_feed() {
+    let mut leads = Leads::on("12.4 V", &(terminal("lift") + &terminal("tilt") + &terminal("float")));
+    leads.ears.captured("lift feed");
+    leads.probe.shows("0.002 V");
+    leads.ears.asked("Nothing at tilt feed.");
+    leads.probe.shows("12.61 V");
+    leads.ears.asked("Meter good");
+    leads.probe.shows("0.003 V");
+    leads.ears.asked("Battery plus again");
+    leads.probe.shows("12.62 V");
+    leads.ears.asked("Lift off");
+    leads.probe.shows("0.001 V");
+    leads.ears.captured_by("proven", "tilt feed");
+    leads.ears.began("float feed");
+    leads.probe.shows("12.5 V");
+    leads.ears.captured("float feed");
+    let finding = leads.daemon.until_finding();
+    assert!(finding["sentence"].as_str().unwrap().starts_with("tilt coil: no feed at this terminal"), "{finding}");
 }

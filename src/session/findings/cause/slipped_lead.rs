@@ -7,8 +7,10 @@ pub(super) struct SlippedLeadReading;
 
 impl Cause for SlippedLeadReading {
     fn candidates(&self, context: &CauseContext) -> Vec<CauseCandidate> {
-        let all =
-            (0..context.layout.readings.len()).map(|at| CauseCandidate::contradiction(&Self, Edit::Slipped(at), None));
+        let may_slip = |at: &usize| !context.layout.observation(*at).is_proven;
+        let all = (0..context.layout.readings.len())
+            .filter(may_slip)
+            .map(|at| CauseCandidate::contradiction(&Self, Edit::Slipped(at), None));
         CauseCandidate::share(all.collect(), 0.05)
     }
 
