@@ -189,8 +189,8 @@ impl FindingWriter<'_> {
             evidence: evidence::for_cause(self.layout, self.problem, best, place),
             confidence: Confidence::new(weight, evidence::deviations(self.posterior(), self.statements, best), passes),
             alternatives: self.alternatives(best, &is_said, weight),
-            next: Splitting { writer: self }
-                .best()
+            next: self
+                .next(&Statement::of(&self.candidates()[cause]), weight)
                 .unwrap_or_else(|| self.candidates()[cause].cause.next_step(&fitted)),
         })
     }

@@ -205,4 +205,8 @@ fn a_proven_dead_terminal_is_found_to_have_no_feed() {
     leads.ears.captured("float feed");
     let finding = leads.daemon.until_finding();
     assert!(finding["sentence"].as_str().unwrap().starts_with("tilt coil: no feed at this terminal"), "{finding}");
+    assert!(
+        finding["next"].as_str().unwrap().starts_with("Follow the voltage from the shared feed to the tilt coil"),
+        "{finding}"
+    );
 }
