@@ -4,7 +4,7 @@ use std::collections::HashMap;
 
 use uuid::Uuid;
 
-use super::Judgement;
+use super::{CaptureMethod, Judgement};
 use crate::{
     procedure::Procedure,
     protocol::Value,
@@ -62,6 +62,8 @@ pub struct PreviousWorst {
 pub struct PreviousJudgement {
     /// The judgement as stored.
     pub judgement: Judgement,
+    /// How the value was captured.
+    pub how: CaptureMethod,
     /// The channel's name.
     pub channel: String,
     /// The channel's scale.

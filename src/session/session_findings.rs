@@ -105,8 +105,8 @@ impl SessionFindings {
             let Some(circuit) = &procedure.steps[place].circuit else { continue };
             let errors = errors(&judged.judgement, &judged.channel, &judged.scale, judged.accuracy.as_ref());
             let observation = self.observation(place, circuit, &step.name, &judged.judgement, errors);
-            let channel = Some(judged.channel.clone());
-            self.observations.extend(observation.map(|observation| Observation { channel, ..observation }));
+            let (channel, is_proven) = (Some(judged.channel.clone()), judged.how == CaptureMethod::Proven);
+            self.observations.extend(observation.map(|observation| Observation { channel, is_proven, ..observation }));
         }
         if self.observations.is_empty() {
             return None;

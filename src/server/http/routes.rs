@@ -305,7 +305,9 @@ async fn ledger(State(state): State<PageState>) -> Response {
     }
 }
 
-/// The news as server-sent events with numbers (WHATWG HTML, 9.2); who comes back with `last-event-id` gets what was missed
+/// The news as server-sent events with numbers (WHATWG HTML, 9.2)
+///
+/// Who comes back with `last-event-id` gets what was missed, and first of all `missed` where not all of it is kept any more.
 #[utoipa::path(
     get, path = "/news",
     params(("last-event-id" = Option<u64>, Header, description = "The number of the newest event that was received")),

@@ -127,7 +127,7 @@ fn judged(connection: &Connection, session: i64, step: &StepRow) -> Result<Optio
     };
     // A row of another program may hold what no judgement can say: nothing follows from it.
     let judgement = Judgement::try_from(record).ok();
-    Ok(judgement.map(|judgement| PreviousJudgement { judgement, channel, scale, accuracy }))
+    Ok(judgement.map(|judgement| PreviousJudgement { judgement, how: capture.how, channel, scale, accuracy }))
 }
 
 /// A value in a text column; none where the text is empty.
