@@ -212,3 +212,23 @@ fn errors(judgement: &Judgement, channel: &str, scale: &Scale, sheet: Option<&Da
     let measured = Uncertain::new(value, shown.u().unwrap_or(0.0));
     Some(CaptureErrors::of(shared, measured, shown.digit, row, scale))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn one_feed_is_shared_and_several_are_terminals_of_their_own() {
+        let of = |circuits: &[(&str, &str)]| {
+            let step = |(at, (circuit, rest)): (usize, &(&str, &str))| {
+                format!("[[step]]\nname = \"{at}\"\nchannel = \"probe\"\ncircuit = \"{circuit}\"\n{rest}\n")
+            };
+            let steps: String = circuits.iter().enumerate().map(step).collect();
+            let procedure = Procedure::parse("p.toml", &format!("title = \"t\"\n{steps}")).unwrap();
+            branches(&procedure.steps, &CircuitMeasurement::of_steps(&procedure.steps))
+        };
+        let (volts, ohms) = ("quantity = \"V DC\"\nrole = \"feed\"", "quantity = \"ohm\"\nrole = \"coil ohms\"");
+        assert_eq!(of(&[("block", volts), ("lift", volts), ("lift", ohms)]), ["lift"]);
+        assert_eq!(of(&[("lift", volts), ("tilt", volts), ("float", ohms)]), ["float", "lift", "tilt"]);
+    }
+}

@@ -11,7 +11,7 @@ use super::{
 pub(super) struct Layout<'a> {
     /// What was observed.
     pub observations: &'a ObservationSet,
-    /// Circuits with a coil: the branches.
+    /// The branches: circuits with a coil, or with a terminal of their own.
     pub coils: Vec<&'a str>,
     /// By meter's function, the relative standard uncertainty of its gain.
     pub gains: Vec<f64>,
